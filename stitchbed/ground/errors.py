@@ -1,0 +1,54 @@
+"""I am every way a job can fail, in words a user can act on.
+
+In: what was found, what was expected, what to try. Out: an exception whose text says all three.
+"""
+
+from __future__ import annotations
+
+
+class StitchbedError(Exception):
+    """A job that cannot go on.
+
+    Parameters
+    ----------
+    found, expected, attempt : plain sentences without a final period; they end up in front of a user,
+        so they name files and numbers, not types and indices. `attempt` says what to try.
+    """
+
+    def __init__(self, found: str, *, expected: str, attempt: str) -> None:
+        self.found = found
+        self.expected = expected
+        self.attempt = attempt
+        super().__init__(f"Found: {found}.\nExpected: {expected}.\nTry: {attempt}.")
+
+
+class UnreadableTile(StitchbedError):
+    """A file could not be read as a picture."""
+
+
+class MixedTiles(StitchbedError):
+    """Pieces that cannot go into one master as they are (profiles, kinds)."""
+
+
+class Islands(StitchbedError):
+    """Pieces that do not hang together, or one that could not be placed."""
+
+
+class CardNotFound(StitchbedError):
+    """No reference card, or not enough of it, was found in a picture."""
+
+
+class CanvasTooLarge(StitchbedError):
+    """The result would not fit the format, the disk or the limits set."""
+
+
+class WouldTouchOriginal(StitchbedError):
+    """An output path that is, or lies over, an original."""
+
+
+class CannotWrite(StitchbedError):
+    """An output could not be written; nothing is left under its final name."""
+
+
+class BadSettings(StitchbedError):
+    """A setting or a job file that nobody understands."""

@@ -1,0 +1,42 @@
+"""I am what is known of one original without reading its pixels.
+
+In: header facts. Out: frozen values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Raster:
+    """What a file's header says of its pixels, after orientation (EXIF/TIFF) is honored.
+
+    shape : (rows, cols, channels); channels 1 grey, 3 RGB - as handed out, alpha not counted.
+    dtype : "uint8" or "uint16" as handed out (1-bit and palette files are handed out as uint8).
+    bits : bits per sample stored in the file.
+    icc : embedded profile bytes or None.
+    dpi : (x, y) per inch or None when the file does not say (absent, zero, or without unit).
+    windowed : True when windows are read without decoding the whole file.
+    alpha : True when the file carries an alpha channel.
+    """
+
+    shape: tuple[int, int, int]
+    dtype: str
+    bits: int
+    icc: bytes | None
+    dpi: tuple[float, float] | None
+    windowed: bool
+    alpha: bool = False
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One original. `name` is unique within a job (file name, with folder where names clash)."""
+
+    name: str
+    path: Path
+    sha256: str
+    raster: Raster
+    grid_hint: tuple[int, int] | None = None
