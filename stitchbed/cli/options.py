@@ -1,0 +1,68 @@
+"""I am the options every command takes, and how a command answers.
+
+In: words from the shell. Out: a `Shared` value; text or JSON on standard output.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import click
+
+from stitchbed.ground.job import plain
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10**6, "GB": 10**9}
+
+
+@dataclass(frozen=True)
+class Shared:
+    """json: record on standard output. quiet: no progress. memory: bytes. workers: threads."""
+
+    json: bool
+    quiet: bool
+    memory: int
+    workers: int
+
+
+class Bytes(click.ParamType):
+    """A size such as 512MiB or 1.5GB."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Bytes as int."""
+        match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([A-Za-z]*)\s*", str(value))
+        if not match or match[2].upper() not in UNITS:
+            self.fail(f"{value!r} is not a size; write it like 512MiB or 1GiB", param, ctx)
+        return int(float(match[1]) * UNITS[match[2].upper()])
+
+
+def shared_options(function: Command) -> Command:
+    """Add --json, --quiet, --memory and --workers; the command receives them as `shared`."""
+
+    @functools.wraps(function)
+    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, **kwargs: Any) -> Any:  # noqa: A002
+        shared = Shared(json, quiet or json, memory, workers)
+        return function(*args, shared=shared, **kwargs)
+
+    options = [
+        click.option("--json", is_flag=True, help="Print the record as JSON, nothing else."),
+        click.option("--quiet", is_flag=True, help="No progress on the screen."),
+        click.option("--memory", type=Bytes(), default="1GiB", show_default=True, help="Memory to work in."),
+        click.option("--workers", type=click.IntRange(1, 64), default=os.cpu_count() or 1, help="Threads to use."),
+    ]
+    for option in reversed(options):
+        wrapped = option(wrapped)
+    return wrapped  # type: ignore[return-value]
+
+
+def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
+    """Answer the user: the record as JSON, or `text`."""
+    click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else text)
