@@ -1,0 +1,146 @@
+"""I find where the sheet leaves the glass: darker than the neighbor sees the same place, and joined to a tile's edge.
+
+In: leveled patches. Out: `Lift` per tile: how deep, and which cells are not to be trusted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from stitchbed.joining.patches import Patches
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class LiftSettings:
+    """darker: relative loss of light that counts (a mm of height changes light by ~1 %, Med. Phys. 2015, doi 10.1118/1.4929563).
+    reach_mm: how far in from the edge a sheet is believed to lift. grow_mm: added round what is found, for the tail
+    that is shifted before it is visibly dark. cell_mm: size of the cells.
+    """
+
+    darker: float = 0.010
+    reach_mm: float = 30.0
+    grow_mm: float = 2.5
+    cell_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Lift:
+    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light (share)."""
+
+    tile: str
+    mask: Mask
+    cell: float
+    loss: float
+
+    @property
+    def any(self) -> bool:
+        """True when the tile lifts anywhere."""
+        return bool(self.mask.any())
+
+
+def find_lift(
+    names: Sequence[str],
+    sizes: Sequence[tuple[int, int]],
+    patches: Patches,
+    corrected: Array,
+    px_per_mm: Sequence[float],
+    settings: LiftSettings,
+) -> list[Lift]:
+    """Lifted zones of all tiles. corrected : (T, P, C) leveled light of `patches`."""
+    judge = _judges(sizes, patches, px_per_mm)
+    lifts = []
+    for i, (name, size) in enumerate(zip(names, sizes, strict=True)):
+        other = np.where(judge[0] == i, judge[1], judge[0])
+        points = np.flatnonzero(patches.seen[i] & (other >= 0))
+        ratio = corrected[i, points] / np.maximum(corrected[other[points], points], 1e-4)
+        calm = 1 / (1 + (patches.unrest[i, points] / 0.2) ** 2)
+        loss = 1 - np.median(ratio, axis=1)
+        lifts.append(_lift(name, size, (patches.at[i, points], loss, calm), px_per_mm[i], settings))
+    return lifts
+
+
+def trust(lifts: Sequence[Lift], patches: Patches) -> Array:
+    """(T, P) 0 where a tile lifts, else 1."""
+    return np.stack([1.0 - inside(lift, at) for lift, at in zip(lifts, patches.at, strict=True)])
+
+
+def inside(lift: Lift, xy: Array) -> Mask:
+    """True for tile points (N, 2) px in a lifted cell."""
+    h, w = lift.mask.shape
+    col = np.clip((xy[:, 0] / lift.cell).astype(int), 0, w - 1)
+    row = np.clip((xy[:, 1] / lift.cell).astype(int), 0, h - 1)
+    result: Mask = lift.mask[row, col]
+    return result
+
+
+def edge_distance(size: tuple[int, int], xy: Array) -> Array:
+    """Distance px of tile points (..., 2) to the nearest edge; negative outside."""
+    h, w = size
+    x, y = xy[..., 0] + 0.5, xy[..., 1] + 0.5
+    result: Array = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y))
+    return result
+
+
+def _judges(sizes: Sequence[tuple[int, int]], patches: Patches, px_per_mm: Sequence[float]) -> NDArray[np.intp]:
+    """(2, P) indices of the two tiles that see each point farthest from their edges (they judge the others); -1: none."""
+    depth = np.stack([
+        np.where(seen, edge_distance(size, at) / k, -1.0)
+        for size, at, seen, k in zip(sizes, patches.at, patches.seen, px_per_mm, strict=True)
+    ])  # fmt: skip
+    order = np.argsort(-depth, axis=0, kind="stable")[:2]
+    return np.where(np.take_along_axis(depth, order, 0) > 0, order, -1)
+
+
+def _lift(
+    name: str, size: tuple[int, int], seen: tuple[Array, Array, Array], px_per_mm: float, settings: LiftSettings
+) -> Lift:
+    cell = settings.cell_mm * px_per_mm
+    h, w = int(np.ceil(size[0] / cell)), int(np.ceil(size[1] / cell))
+    loss = _cell_means(seen, (h, w), cell)
+    near = _near_edge((h, w), settings.reach_mm / settings.cell_mm)
+    dark = (loss > settings.darker) & near
+    joined = _joined_to_edge(dark)
+    grow = max(1, round(settings.grow_mm / settings.cell_mm))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1))
+    mask = cv2.dilate(joined.astype(np.uint8), kernel).astype(bool)
+    return Lift(name, mask, cell, float(np.nanmax(loss[joined])) if joined.any() else 0.0)
+
+
+def _cell_means(seen: tuple[Array, Array, Array], shape: tuple[int, int], cell: float) -> Array:
+    """Weighted mean loss per cell, smoothed a little and filled where nothing was seen close by."""
+    at, loss, weight = seen
+    row = np.clip((at[:, 1] / cell).astype(int), 0, shape[0] - 1)
+    col = np.clip((at[:, 0] / cell).astype(int), 0, shape[1] - 1)
+    total, mass = np.zeros(shape), np.zeros(shape)
+    np.add.at(total, (row, col), loss * weight)
+    np.add.at(mass, (row, col), weight)
+    total, mass = ndimage.gaussian_filter(total, 1.0, mode="nearest"), ndimage.gaussian_filter(mass, 1.0, mode="nearest")
+    return np.where(mass > 0.02, total / np.maximum(mass, 1e-9), 0.0)
+
+
+def _near_edge(shape: tuple[int, int], cells: float) -> Mask:
+    h, w = shape
+    row, col = np.arange(h)[:, None], np.arange(w)[None]
+    result: Mask = np.minimum(np.minimum(row, h - 1 - row), np.minimum(col, w - 1 - col)) < cells
+    return result
+
+
+def _joined_to_edge(dark: Mask) -> Mask:
+    """Connected dark cells that touch the tile's rim (the outer two cells) and are more than a speck."""
+    labels, count = ndimage.label(dark, structure=np.ones((3, 3)))
+    rim = np.zeros_like(dark)
+    rim[:2], rim[-2:], rim[:, :2], rim[:, -2:] = True, True, True, True
+    touching = set(np.unique(labels[rim & dark]).tolist()) - {0}
+    sizes = ndimage.sum_labels(dark, labels, range(1, count + 1)) if count else np.zeros(0)
+    good = [label for label in touching if sizes[label - 1] >= 4]
+    result: Mask = np.isin(labels, good)
+    return result
