@@ -1,0 +1,283 @@
+"""I solve the plane: views, lens, card places, print size and straight sides together, by least squares.
+
+In: card corners seen in photos, points along straight sides, what is believed beforehand. Out: a `PlaneFit`.
+
+What the observations cannot tell stays at its prior, and the prior's width then shows in the covariance: a lens that
+nothing observes makes the result uncertain, not wrong in silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from stitchbed.card.lens import Lens, distorted, folds, plain_lens, undistorted
+from stitchbed.card.plane import (
+    UNIT_MM,
+    Frame,
+    PlaneFit,
+    inverted,
+    lenses_of,
+    line_of,
+    placed,
+    poses_of,
+    px_per_mm,
+    stretch_of,
+    through,
+    views_of,
+)
+from stitchbed.ground.errors import CardNotFound
+
+Array = NDArray[np.float64]
+
+ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
+OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
+MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
+WORST_RMS_PX = 2.0  # corners are good to .1 px; a plane that leaves more than this is not a plane
+
+
+@dataclass(frozen=True)
+class CardPoints:
+    """Corners of one card in one photo. card_xy : (N, 2) nominal mm. photo_xy : (N, 2) px. sigma : px."""
+
+    photo: int
+    card: str
+    card_xy: Array
+    photo_xy: Array
+    sigma: float
+
+
+@dataclass(frozen=True)
+class SidePoints:
+    """Points along one straight side of the artwork in one photo. photo_xy : (N, 2) px. sigma : px.
+
+    line : (a, b, c), a x + b y = c in plane mm, when its place is known; None when it is only known to be straight.
+    """
+
+    photo: int
+    side: str
+    photo_xy: Array
+    sigma: float
+    line: Array | None = None
+
+
+@dataclass(frozen=True)
+class PlaneSettings:
+    """Widths (standard deviations) of what is believed before looking.
+
+    k1, k2 : lens terms at the half diagonal; .06 and .02 cover hand cameras (common practice, no source).
+    center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
+    scale : relative error of the print's size; stretch : half the difference between its axes.
+    shared_lens : one lens for all photos.
+    """
+
+    k1: float = 0.06
+    k2: float = 0.02
+    center: float = 0.01
+    scale: float = 0.003
+    stretch: float = 0.0005
+    shared_lens: bool = True
+
+
+@dataclass(frozen=True)
+class _Problem:
+    frame: Frame
+    cards: tuple[CardPoints, ...]
+    sides: tuple[SidePoints, ...]
+    settings: PlaneSettings
+
+
+def solve_plane(
+    sizes: Sequence[tuple[int, int]],
+    cards: Sequence[CardPoints],
+    sides: Sequence[SidePoints] = (),
+    *,
+    settings: PlaneSettings,
+) -> PlaneFit:
+    """Solve everything together; the first card named fixes the plane's frame.
+
+    sizes : (width, height) px of each photo.
+
+    Raises
+    ------
+    CardNotFound : a photo shares no card with the others, or no plane explains the points.
+    Reference: Triggs, McLauchlan, Hartley & Fitzgibbon (2000), "Bundle adjustment - a modern synthesis", sec. 4 and 9.
+    """
+    names = tuple(dict.fromkeys(points.card for points in cards))
+    free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
+    frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
+    problem = _Problem(frame, tuple(cards), tuple(sides), settings)
+    bare = _Problem(replace(frame, sides=()), tuple(cards), (), settings)
+    rough = _minimize(bare, _first_guess(bare.frame, cards), "linear")
+    robust = _minimize(problem, _with_lines(problem, rough), "soft_l1")
+    kept, dropped = _without_outliers(problem, robust)
+    return _finished(kept, _minimize(kept, robust, "linear"), dropped)
+
+
+def _minimize(problem: _Problem, guess: Array, loss: str) -> Array:
+    found = least_squares(
+        lambda params: _residuals(problem, params),
+        guess,
+        loss=loss,
+        f_scale=ROBUST_SIGMAS,
+        x_scale="jac",
+        max_nfev=200,
+    )
+    solution: Array = found.x
+    return solution
+
+
+def _residuals(problem: _Problem, params: Array) -> Array:
+    """Card corners, side points, beliefs; each divided by its sigma."""
+    parts = [*_card_residuals(problem, params), *_side_residuals(problem, params), _beliefs(problem, params)]
+    return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
+
+
+def _card_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
+    parts = []
+    for points in problem.cards:
+        plane = placed(poses[points.card], points.card_xy * stretch)
+        seen = distorted(lenses[points.photo], through(views[points.photo], plane))
+        parts.append(((seen - points.photo_xy) / points.sigma).ravel())
+    return parts
+
+
+def _side_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    parts = []
+    for side in problem.sides:
+        view = views[side.photo]
+        plane = through(inverted(view), undistorted(lenses[side.photo], side.photo_xy))
+        a, b, c = line_of(frame, params, side.side) if side.line is None else side.line
+        parts.append((plane @ np.array([a, b]) - c) * px_per_mm(view, plane.mean(0)) / side.sigma)
+    return parts
+
+
+def _beliefs(problem: _Problem, params: Array) -> Array:
+    s, frame = problem.settings, problem.frame
+    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4) / np.array([s.k1, s.k2, s.center, s.center])
+    return np.append(lens.ravel(), params[frame.starts[3] :] / np.array([s.scale, s.stretch]))
+
+
+def _first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:
+    """Affine views from the cards placed so far, other cards placed through them; perspective and lens begin at zero."""
+    params = np.zeros(frame.starts[4])
+    poses: dict[str, Array] = {frame.cards[0]: np.zeros(3)}
+    waiting = list(range(len(frame.base)))
+    while waiting:
+        photo = _next_photo(waiting, poses, cards)
+        waiting.remove(photo)
+        known = [p for p in cards if p.photo == photo and p.card in poses]
+        params[8 * photo : 8 * photo + 6] = _affine(frame.base[photo], known, poses).ravel()
+        inverse = inverted(views_of(frame, params)[photo])
+        for points in cards:
+            if points.photo == photo and points.card not in poses:
+                poses[points.card] = _rigid(points.card_xy, through(inverse, points.photo_xy))
+    for index, name in enumerate(frame.cards[1:]):
+        at = frame.starts[1] + 3 * index
+        params[at : at + 3] = poses[name] / np.array([UNIT_MM, UNIT_MM, 1.0])
+    return params
+
+
+def _next_photo(waiting: Sequence[int], poses: Mapping[str, Array], cards: Sequence[CardPoints]) -> int:
+    for photo in waiting:
+        if any(points.photo == photo and points.card in poses for points in cards):
+            return photo
+    raise CardNotFound(
+        f"photo {waiting[0] + 1} shows no card that hangs together with the other photos",
+        expected="at least one card seen in two photos, none of them moved in between",
+        attempt="rectify that photo alone, or photograph again with the same cards left in place",
+    )
+
+
+def _affine(lens: Lens, known: Sequence[CardPoints], poses: Mapping[str, Array]) -> Array:
+    """(2, 3) from plane (UNIT_MM) to half diagonals about the photo's middle."""
+    plane = np.concatenate([placed(poses[p.card], p.card_xy) for p in known]) / UNIT_MM
+    seen = (np.concatenate([p.photo_xy for p in known]) - lens.center) / lens.radius
+    design = np.column_stack([plane, np.ones(len(plane))])
+    return np.asarray(np.linalg.lstsq(design, seen, rcond=None)[0].T, dtype=np.float64)
+
+
+def _rigid(src: Array, dst: Array) -> Array:
+    """(x, y, turn) taking src nearest to dst. Reference: Umeyama (1991), doi 10.1109/34.88573, without scale."""
+    a, b = src - src.mean(0), dst - dst.mean(0)
+    turn = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
+    moved = placed(np.array([0.0, 0.0, turn]), src.mean(0)[None])[0]
+    return np.array([*(dst.mean(0) - moved), turn])
+
+
+def _with_lines(problem: _Problem, bare: Array) -> Array:
+    """The bare solution's unknowns with free lines fitted through the side points it puts on the plane."""
+    frame = problem.frame
+    bare_frame = replace(frame, sides=())
+    views, lenses = views_of(bare_frame, bare), lenses_of(bare_frame, bare)
+    lines = []
+    for name in frame.sides:
+        side = next(s for s in problem.sides if s.side == name)
+        plane = through(inverted(views[side.photo]), undistorted(lenses[side.photo], side.photo_xy))
+        normal = np.linalg.svd(plane - plane.mean(0), full_matrices=False)[2][1]
+        lines += [float(np.arctan2(normal[1], normal[0])), float(normal @ plane.mean(0)) / UNIT_MM]
+    at = frame.starts[2]
+    return np.concatenate([bare[:at], lines, bare[at:]])
+
+
+def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
+    """The problem without the points the robust solution does not explain, and how many went."""
+    cards, sides, dropped, total = [], [], 0, 0
+    errors = [np.hypot(*part.reshape(-1, 2).T) for part in _card_residuals(problem, params)]
+    limit = OUTLIER_SIGMAS * _spread(np.concatenate(errors))
+    for points, error in zip(problem.cards, errors, strict=True):
+        good = error <= limit
+        dropped, total = dropped + int((~good).sum()), total + len(good)
+        if good.sum() >= 4:
+            cards.append(replace(points, card_xy=points.card_xy[good], photo_xy=points.photo_xy[good]))
+    if dropped > MOST_DROPPED * total or {p.card for p in cards} != set(problem.frame.cards):
+        raise _no_plane(f"{dropped} of {total} card corners do not fit one flat plane")
+    for side, part in zip(problem.sides, _side_residuals(problem, params), strict=True):
+        good = np.abs(part) <= OUTLIER_SIGMAS * _spread(np.abs(part))
+        sides.append(replace(side, photo_xy=side.photo_xy[good]))
+        dropped += int((~good).sum())
+    return replace(problem, cards=tuple(cards), sides=tuple(sides)), dropped
+
+
+def _spread(errors: Array) -> float:
+    """Robust sigma of absolute errors, never below the stated one."""
+    return max(1.0, 1.4826 * float(np.median(errors)))
+
+
+def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:
+    frame = problem.frame
+    card = np.concatenate(_card_residuals(problem, params))
+    sigma = np.concatenate([np.repeat(p.sigma, 2 * len(p.photo_xy)) for p in problem.cards])
+    rms = float(np.sqrt(np.mean((card * sigma) ** 2)))
+    lenses = lenses_of(frame, params)
+    if rms > WORST_RMS_PX or any(folds(lens) for lens in lenses):
+        raise _no_plane(f"the card corners disagree with one flat plane by {rms:.1f} px (rms)")
+    covariance = _covariance(problem, params)
+    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
+    return PlaneFit(views_of(frame, params), lenses, poses, stretch, params, covariance, frame, rms, dropped)
+
+
+def _covariance(problem: _Problem, params: Array) -> Array:
+    """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed."""
+    found = least_squares(lambda p: _residuals(problem, p), params, jac="3-point", x_scale="jac", max_nfev=1)
+    data = found.fun[: -len(_beliefs(problem, params))]
+    freedom = max(1, len(found.fun) - len(params))
+    chi = max(1.0, float(np.sum(data**2)) / freedom)
+    return np.asarray(np.linalg.pinv(found.jac.T @ found.jac, rcond=1e-14) * chi, dtype=np.float64)
+
+
+def _no_plane(found: str) -> CardNotFound:
+    return CardNotFound(
+        found,
+        expected="flat cards in the plane of the artwork, none moved or bent, printed from one file",
+        attempt="press the cards flat (a board underneath helps), check that all come from one print, photograph again",
+    )
