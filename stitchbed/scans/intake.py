@@ -1,0 +1,182 @@
+"""I turn a folder or list into tiles, hash them, and complain early.
+
+In: paths from the user. Out: tiles in an order of their own, and warnings in words.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from stitchbed.ground.errors import MixedTiles, StitchbedError, UnreadableTile
+from stitchbed.ground.job import sha256_of
+from stitchbed.scans.faults import shown, telling, unreadable
+from stitchbed.scans.formats import FORMATS, read_header
+from stitchbed.scans.header import MAX_PIXELS, Header
+from stitchbed.scans.tile import Tile
+
+HASHING_THREADS = 2  # hashing frees the interpreter's lock; more than two disks' worth gains nothing
+
+
+def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
+    """Files of the paths given: a file as it is, a folder's picture files in natural order; and warnings.
+
+    In a folder, hidden files are passed over in silence and others that are no pictures are named in a warning.
+
+    Raises
+    ------
+    UnreadableTile : a path does not exist, or a folder holds no picture.
+    """
+    files: list[Path] = []
+    warnings: list[str] = []
+    for path in paths:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        found, passed = _in_folder(path)
+        if not found:
+            raise unreadable(path, "is a folder without a picture in it", attempt="another folder, or name the files")
+        files += found
+        warnings += [f"{shown(other)} was passed over: it is no picture that is read here" for other in passed]
+    return files, warnings
+
+
+def take_in(
+    paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, allow_unreadable: bool = False
+) -> tuple[list[Tile], list[str]]:
+    """Tiles of all files, ordered by natural name, then content, whatever the order given; and warnings.
+
+    allow_unreadable : name unreadable files in a warning and go on with the others.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : a file cannot be taken; no file is left.
+    """
+    files, warnings = gather(paths)
+    with ThreadPoolExecutor(HASHING_THREADS) as pool:
+        taken = list(pool.map(lambda path: _taken(path, max_pixels, allow_unreadable), files))
+    good: list[tuple[Path, Header, str]] = []
+    for path, result in zip(files, taken, strict=True):
+        if isinstance(result, StitchbedError):
+            warnings.append(f"{result.found}; it was left out")
+        else:
+            good.append((path, *result))
+    warnings += [f"{shown(path)}: {note}" for path, header, _ in good for note in header.notes]
+    tiles, doubles = _tiles(good)
+    if not tiles:
+        raise UnreadableTile(
+            "no picture to work on", expected="at least one readable picture", attempt="check the paths"
+        )
+    return tiles, [*warnings, *doubles]
+
+
+def same_profile(tiles: Sequence[Tile], assume: str | None = None) -> bytes | None:
+    """The color profile all tiles share, or None when none has one.
+
+    assume : "first" takes the first profile found for tiles without one or with another; "none" ignores all profiles.
+
+    Raises
+    ------
+    MixedTiles : profiles differ and nothing is assumed.
+    """
+    profiles = [tile.raster.icc for tile in tiles]
+    if assume == "none" or not tiles:
+        return None
+    if assume == "first":
+        return next((icc for icc in profiles if icc is not None), None)
+    common, _ = Counter(profiles).most_common(1)[0]
+    odd = [tile.name for tile in tiles if tile.raster.icc != common]
+    if odd:
+        with_none = "some carry none" if None in profiles else "all carry one"
+        raise MixedTiles(
+            f"the pieces do not share one color profile ({with_none}); different from the rest: {', '.join(odd)}",
+            expected="one and the same profile in all pieces",
+            attempt="scan them with one setting, or say --assume-profile first (use the first profile found for all)"
+            " or --assume-profile none",
+        )
+    return common
+
+
+def unchanged(tiles: Sequence[Tile]) -> list[str]:
+    """Names of tiles whose file is not what it was at intake (changed, gone or unreadable); empty when all is well."""
+    with ThreadPoolExecutor(HASHING_THREADS) as pool:
+        hashes = list(pool.map(_hash_or_none, tiles))
+    return [tile.name for tile, digest in zip(tiles, hashes, strict=True) if digest != tile.sha256]
+
+
+def natural(name: str) -> list[tuple[int, int, str]]:
+    """Sort key by which "scan2" comes before "scan10"."""
+    parts = re.split(r"(\d+)", name.casefold())
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part]
+
+
+def _in_folder(folder: Path) -> tuple[list[Path], list[Path]]:
+    """(pictures, other files) of a folder in natural order; hidden files and folders are in neither."""
+    with telling(folder, "listing it"):
+        entries = sorted(folder.iterdir(), key=lambda path: (natural(path.name), path.name))
+    files = [path for path in entries if not path.name.startswith(".") and not path.is_dir()]
+    pictures = [path for path in files if _looks_like_picture(path)]
+    return pictures, [path for path in files if path not in pictures]
+
+
+def _looks_like_picture(path: Path) -> bool:
+    """By suffix (so that a damaged picture is noticed, not passed over) or by first bytes."""
+    if any(path.suffix.lower() in known.suffixes for known in FORMATS.values()):
+        return True
+    try:
+        with open(path, "rb") as file:
+            head = file.read(16)
+    except OSError:
+        return False
+    return any(known.begins(head) for known in FORMATS.values())
+
+
+def _taken(path: Path, max_pixels: int, allow_unreadable: bool) -> tuple[Header, str] | StitchbedError:
+    try:
+        header = read_header(path, max_pixels=max_pixels)
+        with telling(path, "reading it"):
+            return header, sha256_of(path)
+    except StitchbedError as error:
+        if allow_unreadable:
+            return error
+        raise
+
+
+def _hash_or_none(tile: Tile) -> str | None:
+    try:
+        return sha256_of(tile.path)
+    except OSError:
+        return None
+
+
+def _tiles(good: list[tuple[Path, Header, str]]) -> tuple[list[Tile], list[str]]:
+    """Tiles with names of their own, each content once; and a warning for each file that came twice."""
+    ordered = sorted(good, key=lambda one: (natural(one[0].name), one[2], os.fsencode(one[0])))
+    first: dict[str, Path] = {}
+    kept: list[tuple[Path, Header, str]] = []
+    warnings: list[str] = []
+    for path, header, digest in ordered:
+        if digest in first:
+            warnings.append(f"{shown(path)} is the same as {shown(first[digest])} and was left out")
+            continue
+        first[digest] = path
+        kept.append((path, header, digest))
+    names = unique_names([path for path, _, _ in kept])
+    return [Tile(names[path], path, digest, header.raster) for path, header, digest in kept], warnings
+
+
+def unique_names(paths: Sequence[Path]) -> dict[Path, str]:
+    """Name of each path: its file name, with as many folders in front as it takes to be unique."""
+    names = {path: path.name for path in paths}
+    for depth in range(2, 64):
+        counts = Counter(names.values())
+        clashing = [path for path, name in names.items() if counts[name] > 1]
+        if not clashing:
+            break
+        for path in clashing:
+            names[path] = "/".join(path.parts[-depth:])
+    return {path: shown(Path(name)) for path, name in names.items()}

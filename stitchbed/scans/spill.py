@@ -1,0 +1,88 @@
+"""I keep the decoded pixels of a file that cannot be read by windows.
+
+In: bands of rows from top to bottom. Out: `Stored` pixels, in memory when small, else in a file without a name.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.box import Box
+from stitchbed.ground.job import cannot_write
+from stitchbed.scans.fetching import fetcher
+from stitchbed.scans.header import Stored
+
+Pixels = NDArray[Any]
+
+IN_MEMORY = 256 * 2**20  # bytes; what may stay in memory when no scratch folder is given
+ROWS_AT_ONCE = 256  # rows read together by whoever streams the picture
+
+
+def spilled(
+    bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str, *, path: Path, scratch: Path | None
+) -> Stored:
+    """Decode once: `bands` of (rows, width, samples) are kept in order; shape is (height, width, samples).
+
+    Raises
+    ------
+    CannotWrite : the scratch folder takes no more. Whatever `bands` raises.
+    """
+    size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    if scratch is None and size <= IN_MEMORY:
+        whole = np.empty(shape, dtype)
+        row = 0
+        for band in bands:
+            whole[row : row + band.shape[0]] = band
+            row += band.shape[0]
+        return Stored(*shape, dtype, ROWS_AT_ONCE, partial(_from_memory, [whole]), lambda: None)
+    file = _written(bands, dtype, scratch)
+    return Stored(*shape, dtype, ROWS_AT_ONCE, partial(_from_file, fetcher(path, file), shape, dtype), file.close)
+
+
+def _written(bands: Iterable[Pixels], dtype: str, scratch: Path | None) -> IO[bytes]:
+    folder = scratch or Path(tempfile.gettempdir())
+    try:
+        file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115  (closed by Stored.close)
+    except OSError as error:
+        raise cannot_write(folder, error) from error
+    try:
+        for band in bands:
+            _write_whole(file, np.ascontiguousarray(band, dtype).data.cast("B"), folder)
+    except BaseException:
+        file.close()
+        raise
+    return file
+
+
+def _write_whole(file: IO[bytes], data: memoryview, folder: Path) -> None:
+    done = 0
+    try:
+        while done < len(data):
+            done += file.write(data[done:])
+    except OSError as error:
+        raise cannot_write(folder, error) from error
+
+
+def _from_memory(held: list[Pixels], box: Box) -> Pixels:
+    return held[0][box.slices].copy()
+
+
+def _from_file(fetch: Callable[[int, int], bytearray], shape: tuple[int, int, int], dtype: str, box: Box) -> Pixels:
+    """A box of the raw file: whole rows when it is wide, else each row's own bytes."""
+    pixel = shape[2] * np.dtype(dtype).itemsize
+    row = shape[1] * pixel
+    if 2 * box.width >= shape[1]:
+        raw = np.frombuffer(fetch(box.row * row, box.height * row), dtype).reshape(box.height, *shape[1:])
+        return raw[:, box.col : box.right]
+    out = np.empty((box.height, box.width, shape[2]), dtype)
+    for index in range(box.height):
+        raw = np.frombuffer(fetch((box.row + index) * row + box.col * pixel, box.width * pixel), dtype)
+        out[index] = raw.reshape(box.width, shape[2])
+    return out
