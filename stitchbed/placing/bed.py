@@ -29,9 +29,9 @@ class BedSettings:
 
     travel_knot_mm: float = 4.0
     sensor_knot_mm: float = 12.0
-    amplitude_mm: float = 0.06
+    amplitude_mm: float = 0.03
     bend_mm: float = 0.05
-    axis: float = 0.003
+    axis: float = 0.002
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,88 @@
+"""I look at one tile once, small, and keep all that the survey needs of it.
+
+In: a reduced view. Out: a `Glance` of a few megabytes, so that 150 tiles fit in memory whatever their dpi.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.light import Transfer, to_linear
+from stitchbed.joining.patches import Small, small_of
+from stitchbed.joining.seams import Drawing
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.placing.links import Sight
+from stitchbed.placing.ties import Texture, texture_of
+
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class GlanceSettings:
+    """sight_side: px of the picture motions are judged by. texture_side: px of the texture map's long side.
+    cell_mm, drawing_mm: cells for light and for drawing. blank: gray steps per view px that are still paper.
+    """
+
+    sight_side: int = 480
+    texture_side: int = 700
+    cell_mm: float = 2.0
+    drawing_mm: float = 1.0
+    blank: float = 5.0
+
+
+@dataclass(frozen=True)
+class Glance:
+    """What is kept of a tile's reduced view."""
+
+    keypoints: Keypoints
+    sight: Sight
+    texture: Texture
+    small: Small
+    drawing: Drawing
+
+
+def glance(
+    name: str,
+    view: NDArray[Any],
+    reduction: int,
+    *,
+    px_per_mm: float,
+    transfer: Transfer,
+    settings: tuple[GlanceSettings, FeatureSettings],
+) -> Glance:
+    """Look at a view (h, w, c) of a tile whose full-resolution scale is px_per_mm."""
+    own, feature_settings = settings
+    gray = gray_of(view)
+    keypoints = detect(name, view, reduction, feature_settings)
+    sight = _sight(gray, reduction, own.sight_side)
+    half, times = _shrunk(gray, own.texture_side)
+    texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
+    small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
+    return Glance(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own))
+
+
+def _shrunk(gray: Floats, side: int) -> tuple[Floats, int]:
+    """Area-reduced by the whole factor that brings the long side to about `side`."""
+    times = max(1, round(max(gray.shape) / side))
+    h, w = max(1, gray.shape[0] // times), max(1, gray.shape[1] // times)
+    crop = gray[: h * times, : w * times] if h * times <= gray.shape[0] and w * times <= gray.shape[1] else gray
+    return cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA), times
+
+
+def _sight(gray: Floats, reduction: int, side: int) -> Sight:
+    small, times = _shrunk(gray, side)
+    return Sight(evened(small, 12.0, 2.0), float(reduction * times))
+
+
+def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: GlanceSettings) -> Drawing:
+    """Mean edge strength above the paper's own unrest, per cell."""
+    gx, gy = cv2.Sobel(gray, cv2.CV_32F, 1, 0, scale=0.25), cv2.Sobel(gray, cv2.CV_32F, 0, 1, scale=0.25)
+    strength = np.maximum(np.hypot(gx, gy) - settings.blank, 0).astype(np.float32)
+    step = max(1, round(settings.drawing_mm * px_per_mm / reduction))
+    small, times = _shrunk(strength, max(1, max(gray.shape) // step))
+    return Drawing(small, float(reduction * times))

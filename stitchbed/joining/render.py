@@ -1,0 +1,262 @@
+"""I turn a plan and the originals into finished blocks, one at a time.
+
+In: a `Plan`, a way to read windows, a box of the canvas. Out: stored pixels with alpha.
+
+Work is done in units of `UNIT` px on a fixed grid, whatever the size of the blocks asked for, so that block size,
+order and threads cannot change a single value. Each pixel is resampled once, in linear light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.box import Box, clipped, grown, meets, shifted, spanning
+from stitchbed.ground.light import Transfer, to_linear, to_stored
+from stitchbed.joining.blending import HALO, blend
+from stitchbed.joining.canvas import dense, footprint, nodes, way_back, whole_shift
+from stitchbed.joining.levels import Level
+from stitchbed.joining.patches import sample
+from stitchbed.joining.plan import Plan
+from stitchbed.joining.seams import NOBODY
+from stitchbed.placing.placement import Placement
+from stitchbed.scans.tile import Tile
+
+Floats = NDArray[np.float32]
+Pixels = NDArray[Any]
+Mask = NDArray[np.bool_]
+ReadWindow = Callable[[Tile, Box], Pixels]
+UNIT = 512
+MARGIN = 4  # px of source round what is needed, for the cubic kernel
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where rendering reads: color and alpha windows of originals, and their tone curve."""
+
+    window: ReadWindow
+    alpha: Callable[[Tile, Box], Pixels | None]
+    transfer: Transfer
+
+
+@dataclass(frozen=True)
+class _Layer:
+    """One tile over a box: light (h, w, c) and where it truly sees."""
+
+    light: Floats
+    valid: Mask
+
+
+def render_block(plan: Plan, source: Source, box: Box) -> Pixels:
+    """Stored pixels (h, w, channels[+1]) of a canvas box whose origin is a multiple of UNIT; clipped to the canvas."""
+    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
+    whole = clipped(box, bounds)
+    samples = plan.channels + (plan.paper is None)
+    result = np.zeros((whole.height, whole.width, samples), plan.dtype)
+    for row in range(whole.row, whole.bottom, UNIT):
+        for col in range(whole.col, whole.right, UNIT):
+            unit = Box(row, col, UNIT, UNIT)
+            seen = clipped(unit, whole)
+            at = shifted(seen, -whole.row, -whole.col)
+            result[at.slices] = _unit(plan, source, unit)[: seen.height, : seen.width]
+    return result
+
+
+def _unit(plan: Plan, source: Source, unit: Box) -> Pixels:
+    owners = _owners(plan, grown(unit, HALO))
+    if len(owners) == 1:
+        alone = _alone(plan, source, owners[0], unit)
+        if alone is not None:
+            return alone
+    layers = {i: _layer(plan, source, i, grown(unit, HALO)) for i in owners}
+    masks = _shares(plan, layers, grown(unit, HALO))
+    uncovered = ~np.any([layer.valid for layer in layers.values()], axis=0) if layers else np.ones((1, 1), bool)
+    if uncovered.any():
+        layers, masks = _with_more(plan, source, layers, masks, grown(unit, HALO))
+    return _finished(plan, source, layers, masks, unit)
+
+
+def _owners(plan: Plan, box: Box) -> list[int]:
+    """Tiles that own a cell in or next to the box."""
+    cell, labels = plan.seams.cell, plan.seams.labels
+    rows = slice(max(0, box.row // cell - 1), max(0, -(-box.bottom // cell) + 1))
+    cols = slice(max(0, box.col // cell - 1), max(0, -(-box.right // cell) + 1))
+    found = np.unique(labels[rows, cols])
+    return [int(i) for i in found if i != NOBODY]
+
+
+def _alone(plan: Plan, source: Source, index: int, unit: Box) -> Pixels | None:
+    """A unit that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
+    place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
+    if any(_near(spot_x, spot_y, unit) for spot_x, spot_y in _spots_of(plan, index)):
+        return None
+    shift = whole_shift(place)
+    if shift is not None and level.plain and not tile.raster.alpha:
+        window = shifted(unit, -shift[0], -shift[1])
+        inside = clipped(window, Box(0, 0, *place.size))
+        if inside.empty:
+            return None
+        pixels = _promoted(source.window(tile, inside), plan)
+        return _opaque(plan, pixels, (inside, window))
+    layer = _layer(plan, source, index, unit)
+    if not layer.valid.all():
+        return None
+    return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
+
+
+def _spots_of(plan: Plan, index: int) -> list[tuple[float, float]]:
+    return [(spot.x, spot.y) for spot in plan.spots if spot.seen_in == index]
+
+
+def _near(x: float, y: float, box: Box) -> bool:
+    return bool(box.col - HALO <= x < box.right + HALO and box.row - HALO <= y < box.bottom + HALO)
+
+
+def _promoted(pixels: Pixels, plan: Plan) -> Pixels:
+    """Depth and channels of the master: 8 to 16 bits by 257, gray to RGB."""
+    if pixels.dtype != plan.dtype:
+        pixels = pixels.astype(np.uint16) * 257 if plan.dtype == "uint16" else (pixels // 257).astype(np.uint8)
+    return np.repeat(pixels, 3, axis=2) if pixels.shape[2] < plan.channels else pixels
+
+
+def _opaque(plan: Plan, pixels: Pixels, boxes: tuple[Box, Box]) -> Pixels:
+    """Pixels of the inside box, put into the window; the rest is uncovered."""
+    inside, window = boxes
+    covered = np.zeros((window.height, window.width), bool)
+    full = np.zeros((window.height, window.width, plan.channels), plan.dtype)
+    at = shifted(inside, -window.row, -window.col)
+    covered[at.slices], full[at.slices] = True, pixels
+    return _with_alpha(plan, full, None if covered.all() else covered)
+
+
+def _with_alpha(plan: Plan, stored: Pixels, covered: Mask | None) -> Pixels:
+    if plan.paper is not None:
+        return stored
+    top = np.iinfo(plan.dtype).max
+    alpha = np.full((*stored.shape[:2], 1), top, plan.dtype)
+    if covered is not None:
+        alpha[~covered] = 0
+        stored = np.where(covered[..., None], stored, 0).astype(plan.dtype)
+    return np.concatenate([stored, alpha], axis=2)
+
+
+def _layer(plan: Plan, source: Source, index: int, box: Box) -> _Layer:
+    """One tile resampled and leveled over a box (origin and size multiples of NODE)."""
+    place, tile = plan.places[index], plan.tiles[index]
+    at = way_back(place, nodes(box))
+    maps = dense(at.astype(np.float32), box)
+    window = _window(at, place.size)
+    if window.empty:
+        blank = np.zeros((box.height, box.width, plan.channels), np.float32)
+        return _Layer(blank, np.zeros(blank.shape[:2], bool))
+    light = to_linear(source.window(tile, window), source.transfer)
+    local = dense((at - (window.col, window.row)).astype(np.float32), box)
+    moved = cv2.remap(light, local, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    moved = moved.reshape(box.height, box.width, light.shape[2])
+    leveled = _leveled(moved, plan.levels[index], at, box)
+    if leveled.shape[2] < plan.channels:
+        leveled = np.repeat(leveled, plan.channels, axis=2)
+    return _Layer(leveled, _valid(maps, place, tile, source, (window, local)))
+
+
+def _window(at: NDArray[np.float64], size: tuple[int, int]) -> Box:
+    low, high = np.floor(at.reshape(-1, 2).min(0)), np.ceil(at.reshape(-1, 2).max(0))
+    box = spanning(int(low[1]), int(low[0]), int(high[1]) + 1, int(high[0]) + 1)
+    return clipped(grown(box, MARGIN), Box(0, 0, *size))
+
+
+def _leveled(moved: Floats, level: Level, at: NDArray[np.float64], box: Box) -> Floats:
+    """(light + offset) * gain * exp(shading), the shading from the level's lattice at the nodes."""
+    if level.plain:
+        return moved
+    shade = sample(level.shading[..., None], at.reshape(-1, 2) + 0.5 * (level.spacing - 1), level.spacing)
+    factor = np.exp(shade).reshape(at.shape[:2])
+    smooth = dense(factor.astype(np.float32), box)[..., None]
+    gain, offset = level.gain.astype(np.float32), level.offset.astype(np.float32)
+    result: Floats = (moved + offset) * (smooth * gain)
+    return result
+
+
+def _valid(maps: Floats, place: Placement, tile: Tile, source: Source, local: tuple[Box, Floats]) -> Mask:
+    """Where the tile truly has pixels (and, if it has alpha, opaque ones)."""
+    h, w = place.size
+    x, y = maps[..., 0], maps[..., 1]
+    valid: Mask = (x >= -0.5) & (x <= w - 0.5) & (y >= -0.5) & (y <= h - 0.5)
+    if tile.raster.alpha:
+        alpha = source.alpha(tile, local[0])
+        if alpha is not None:
+            half = np.iinfo(alpha.dtype).max / 2
+            near = cv2.remap((alpha > half).astype(np.float32), local[1], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            valid &= near > 0.99
+    return valid
+
+
+def _shares(plan: Plan, layers: dict[int, _Layer], box: Box) -> dict[int, Mask]:
+    """Which pixel is whose: cell labels with smooth borders, only where the owner truly sees."""
+    if not layers:
+        return {}
+    cell, labels = plan.seams.cell, plan.seams.labels
+    row0, col0 = box.row // cell - 2, box.col // cell - 2
+    rows, cols = -(-box.height // cell) + 5, -(-box.width // cell) + 5
+    picked = labels[np.clip(np.arange(row0, row0 + rows), 0, labels.shape[0] - 1)]
+    picked = picked[:, np.clip(np.arange(col0, col0 + cols), 0, labels.shape[1] - 1)]
+    offset = ((box.col + 0.5) / cell - 0.5 - col0, (box.row + 0.5) / cell - 0.5 - row0)
+    to_cell = np.array([[1 / cell, 0, offset[0]], [0, 1 / cell, offset[1]]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    scores = []
+    for i, layer in layers.items():
+        mine = cv2.warpAffine((picked == i).astype(np.float32), to_cell, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        scores.append(np.where(layer.valid, mine, -1.0))
+    best = np.argmax(scores, axis=0)
+    return {i: (best == k) & layer.valid for k, (i, layer) in enumerate(layers.items())}
+
+
+def _with_more(
+    plan: Plan, source: Source, layers: dict[int, _Layer], masks: dict[int, Mask], box: Box
+) -> tuple[dict[int, _Layer], dict[int, Mask]]:
+    """Fill what no owner sees from any other tile that does (ragged rims of the whole)."""
+    layers, masks = dict(layers), dict(masks)
+    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
+    covered = np.any(list(masks.values()), axis=0) if masks else np.zeros((box.height, box.width), bool)
+    for i, place in enumerate(plan.places):
+        if i in layers or covered.all() or not meets(footprint(place, bounds), box):
+            continue
+        layer = _layer(plan, source, i, box)
+        fresh = layer.valid & ~covered
+        if fresh.any():
+            layers[i], masks[i] = layer, fresh
+            covered = covered | fresh
+    return layers, masks
+
+
+def _finished(plan: Plan, source: Source, layers: dict[int, _Layer], masks: dict[int, Mask], unit: Box) -> Pixels:
+    inner = (slice(HALO, HALO + unit.height), slice(HALO, HALO + unit.width))
+    if not layers:
+        return _uncovered(plan, source, np.zeros((unit.height, unit.width, plan.channels), np.float32), None)
+    used = [i for i in layers if masks[i].any()]
+    covered = np.any([masks[i] for i in masks], axis=0)
+    if not used:
+        return _uncovered(plan, source, np.zeros((unit.height, unit.width, plan.channels), np.float32), None)
+    composite = np.zeros_like(layers[used[0]].light)
+    for i in used:
+        composite[masks[i]] = layers[i].light[masks[i]]
+    if not covered.all():
+        # what nobody sees takes the nearest tile's replicated rim, so that bands do not pull black into the rim
+        composite[~covered] = layers[used[0]].light[~covered]
+    filled = [np.where(layers[i].valid[..., None], layers[i].light, composite) for i in used]
+    owners = [masks[i].astype(np.float32) for i in used]
+    owners[0] = owners[0] + (~covered).astype(np.float32)
+    light = blend(filled, owners)[inner]
+    return _uncovered(plan, source, light, covered[inner])
+
+
+def _uncovered(plan: Plan, source: Source, light: Floats, covered: Mask | None) -> Pixels:
+    seen = np.zeros(light.shape[:2], bool) if covered is None else covered
+    if plan.paper is not None and not seen.all():
+        light = np.where(seen[..., None], light, np.asarray(plan.paper, np.float32))
+    return _with_alpha(plan, to_stored(light, plan.dtype, source.transfer), None if seen.all() else seen)

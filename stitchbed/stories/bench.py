@@ -1,0 +1,118 @@
+"""I am the workbench of one survey: the tiles, where to read them, and the settings of every stage.
+
+In: tiles, shelf, settings. Out: frozen values the steps of the survey are called with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.box import Box
+from stitchbed.ground.light import Transfer
+from stitchbed.joining.glance import GlanceSettings
+from stitchbed.joining.levels import LevelSettings
+from stitchbed.joining.lift import LiftSettings
+from stitchbed.joining.seams import SeamSettings
+from stitchbed.placing.alignment import AlignmentSettings
+from stitchbed.placing.bed import BedSettings
+from stitchbed.placing.features import FeatureSettings
+from stitchbed.placing.fields import FieldSettings
+from stitchbed.placing.links import LinkSettings
+from stitchbed.placing.pairs import PairSettings
+from stitchbed.placing.posegraph import GraphSettings
+from stitchbed.placing.ties import TieSettings
+from stitchbed.scans.tile import Tile
+
+Progress = Callable[[str, int, int], None]
+MM_PER_INCH = 25.4
+
+
+class Windows(Protocol):
+    """What the survey asks of a shelf."""
+
+    def window(self, tile: Tile, box: Box) -> NDArray[Any]:
+        """(h, w, c) stored pixels."""
+        ...
+
+    def view(self, tile: Tile, reduction: int) -> NDArray[Any]:
+        """The whole tile, area-reduced by a whole factor."""
+        ...
+
+
+@dataclass(frozen=True)
+class SurveySettings:
+    """The settings of every stage, and: find_lift, solve_levels, solve_fields: False leaves that part out (to see what it earns).
+
+    rounds: how often ties are measured; the third changes places by under .01 px. seed: of the only random choice
+    (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.
+    max_megapixels: largest canvas. default_dpi: when no piece says its own.
+    """
+
+    features: FeatureSettings = field(default_factory=FeatureSettings)
+    glance: GlanceSettings = field(default_factory=GlanceSettings)
+    pairs: PairSettings = field(default_factory=PairSettings)
+    links: LinkSettings = field(default_factory=LinkSettings)
+    graph: GraphSettings = field(default_factory=GraphSettings)
+    ties: TieSettings = field(default_factory=TieSettings)
+    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    bed: BedSettings = field(default_factory=BedSettings)
+    fields: FieldSettings = field(default_factory=FieldSettings)
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    lift: LiftSettings = field(default_factory=LiftSettings)
+    seams: SeamSettings = field(default_factory=SeamSettings)
+    find_lift: bool = True
+    solve_levels: bool = True
+    solve_fields: bool = True
+    rounds: int = 3
+    seed: int = 20
+    allow_missing: bool = False
+    max_megapixels: float = 4000.0
+    default_dpi: float = 300.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What the master is to be: channels, dtype, icc, transfer (tone curve), paper: linear fill color, None for alpha."""
+
+    channels: int
+    dtype: str
+    icc: bytes | None
+    transfer: Transfer
+    paper: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Bench:
+    """dpi : (T,) per tile, as declared or assumed."""
+
+    tiles: tuple[Tile, ...]
+    dpi: NDArray[np.float64]
+    shelf: Windows
+    kind: Kind
+    settings: SurveySettings
+    workers: int = 1
+    progress: Progress = lambda step, done, total: None
+
+    @property
+    def px_per_mm(self) -> NDArray[np.float64]:
+        """(T,) full-resolution pixels per millimeter."""
+        return self.dpi / MM_PER_INCH
+
+
+def declared_dpi(tiles: Sequence[Tile], default: float) -> tuple[NDArray[np.float64], list[str]]:
+    """(T,) dpi per tile and warnings; a tile that does not say its own takes the others' median, else `default`."""
+    said = [float(np.mean(tile.raster.dpi)) if tile.raster.dpi else np.nan for tile in tiles]
+    values = np.array(said)
+    silent = np.flatnonzero(np.isnan(values))
+    if not len(silent):
+        return values, []
+    common = float(np.nanmedian(values)) if len(silent) < len(values) else default
+    values[silent] = common
+    names = ", ".join(tiles[i].name for i in silent[:5]) + (" and others" if len(silent) > 5 else "")
+    source = "as the other pieces" if len(silent) < len(tiles) else "for want of better"
+    return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it."]

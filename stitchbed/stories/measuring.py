@@ -1,0 +1,141 @@
+"""I measure the places: ties on full-resolution windows, the bed, a first look at lift, and small fields.
+
+In: a bench and first places. Out: `Measured`: places good to a few hundredths of a pixel, and how far that is true.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.box import Box
+from stitchbed.joining.glance import Glance
+from stitchbed.placing.alignment import Alignment, Frame, align
+from stitchbed.placing.bed import BedShape
+from stitchbed.placing.features import gray_of
+from stitchbed.placing.fields import with_fields
+from stitchbed.placing.placement import Placement
+from stitchbed.placing.ties import Ties, measure, misfits, overlaps, spots
+from stitchbed.stories.bench import Bench
+
+Array = NDArray[np.float64]
+SHY_MM = 9.0  # places nearer to an edge than this are taken only where there is nothing better
+LEAST_OVERLAP_MM = 6.0
+
+
+@dataclass(frozen=True)
+class Measured:
+    """places in the reference tile's frame; alignment and ties are None when there is a single tile. dpi : of the sheet."""
+
+    places: tuple[Placement, ...]
+    alignment: Alignment | None
+    ties: Ties | None
+    dpi: float
+    numbers: dict[str, Any]
+    warnings: tuple[str, ...]
+
+
+def measure_places(
+    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], scales: Mapping[str, float]
+) -> Measured:
+    """Measure and solve `rounds` times; the bed from the second round on, fields after the last."""
+    reference = next(i for i, p in enumerate(places) if np.array_equal(p.sheet_from_tile, np.eye(3)))
+    dpi = float(bench.dpi[reference])
+    if len(places) == 1:
+        return Measured(tuple(places), None, None, dpi, {}, ())
+    frame = _frame(bench, scales, reference)
+    solved: Alignment | None = None
+    current = list(places)
+    for step in range(bench.settings.rounds):
+        ties = measure_ties(bench, glances, current, first=step == 0)
+        settings = replace(bench.settings.alignment, solve_bed=bench.settings.alignment.solve_bed and step > 0)
+        solved = align(current, ties, frame, settings, bench.settings.bed)
+        current = list(solved.placements)
+        bench.progress("measuring", step + 1, bench.settings.rounds)
+    if solved is None:
+        raise ValueError("settings.rounds must be at least 1")
+    if bench.settings.solve_fields:
+        current = with_fields(current, ties, list(bench.px_per_mm), bench.settings.fields)
+    numbers, warnings = _told(bench, current, ties, solved)
+    return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
+
+
+def measure_ties(bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], *, first: bool) -> Ties:
+    """Tie points over all overlaps; the first time within reach of the survey's error, then close by."""
+    settings = bench.settings.ties
+    scale = float(np.median(bench.px_per_mm))
+    window = int(np.clip(round(settings.window_mm * scale / 2) * 2, 24, 96))
+    coarse = max(g.keypoints.reduction for g in glances)
+    reach = 4 * coarse + 4 if first else 5
+    pairs = overlaps(places, LEAST_OVERLAP_MM * scale)
+    per_pair = max(12, min(settings.per_pair, settings.total // max(1, len(pairs))))
+    jobs = {
+        (i, j): spots(
+            (places[i], places[j]),
+            glances[i].texture,
+            per_pair,
+            margin_px=window / 2 + reach + 6,
+            shy_px=SHY_MM * scale,
+        )
+        for i, j, _ in pairs
+    }
+    byname = {tile.name: tile for tile in bench.tiles}
+
+    def read(name: str, box: Box) -> NDArray[np.float32]:
+        return gray_of(bench.shelf.window(byname[name], box))
+
+    return measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=bench.workers)
+
+
+def bed_groups(bench: Bench) -> list[int]:
+    """Bed number per tile: tiles of one dpi and (within 2 %) one size are taken to come from one bed."""
+    groups: list[tuple[float, tuple[int, ...]]] = []
+    numbers = []
+    for tile, dpi in zip(bench.tiles, bench.dpi, strict=True):
+        kind = (float(dpi), tile.raster.shape[:2])
+        found = next((k for k, other in enumerate(groups) if _alike(kind, other)), len(groups))
+        if found == len(groups):
+            groups.append(kind)
+        numbers.append(found)
+    return numbers
+
+
+def _alike(one: tuple[float, tuple[int, ...]], two: tuple[float, tuple[int, ...]]) -> bool:
+    sizes = all(abs(a / b - 1) < 0.02 for a, b in zip(one[1], two[1], strict=True))
+    return sizes and abs(one[0] / two[0] - 1) < 0.01
+
+
+def _frame(bench: Bench, scales: Mapping[str, float], reference: int) -> Frame:
+    groups = np.array(bed_groups(bench))
+    shapes = {}
+    for g in sorted(set(groups.tolist())):
+        mine = np.flatnonzero(groups == g)
+        if len(mine) > 1:
+            sizes = [bench.tiles[i].raster.shape[:2] for i in mine]
+            size = (max(s[0] for s in sizes), max(s[1] for s in sizes))
+            shapes[g] = BedShape(size, float(bench.px_per_mm[mine[0]]))
+    groups[~np.isin(groups, list(shapes))] = -1
+    expected = np.array([scales[tile.name] for tile in bench.tiles])
+    return Frame(expected, groups, shapes, reference)
+
+
+def _told(
+    bench: Bench, places: Sequence[Placement], ties: Ties, solved: Alignment
+) -> tuple[dict[str, Any], list[str]]:
+    """Numbers for the record, and warnings where a piece hangs by little."""
+    left = np.hypot(*misfits(places, ties).T)[solved.weight > 0.25]
+    numbers = {
+        "ties": len(ties.a),
+        "kept": int((solved.weight > 0.25).sum()),
+        "rms_px_rigid_and_bed": round(solved.rms, 4),
+        "rms_px": round(float(np.sqrt((left**2).mean())), 4) if len(left) else None,
+        "p99_px": round(float(np.percentile(left, 99)), 4) if len(left) else None,
+    }
+    good = np.bincount(np.concatenate([ties.a, ties.b])[np.tile(solved.weight > 0.25, 2)], minlength=len(places))
+    loose = [bench.tiles[i].name for i in np.flatnonzero(good < 6)]
+    words = f"few or no measurable places in the overlaps of {', '.join(loose)}: placed by its links only (weak)"
+    return numbers, [words] if loose else []

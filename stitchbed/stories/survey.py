@@ -1,0 +1,200 @@
+"""I tell the first half of a join: look at all pieces small, measure where it matters, and end in a plan.
+
+In: a `Bench` (tiles, shelf, settings). Out: a `Survey`: the plan, and all that was found out on the way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.job import Record, recording
+from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.joining.glance import Glance, glance
+from stitchbed.joining.levels import Level, find_levels, no_level
+from stitchbed.joining.lift import Lift, find_lift, trust
+from stitchbed.joining.patches import look
+from stitchbed.joining.plan import Plan
+from stitchbed.joining.seams import find_seams
+from stitchbed.placing.alignment import Alignment
+from stitchbed.placing.features import reduction_for
+from stitchbed.placing.links import Link, NoLink, link
+from stitchbed.placing.pairs import choose
+from stitchbed.placing.placement import Placement
+from stitchbed.placing.posegraph import Layout, lay_out
+from stitchbed.placing.ties import Ties
+from stitchbed.stories.bench import Bench
+from stitchbed.stories.islands import agreed_scales, demand_whole, second_look
+from stitchbed.stories.measuring import Measured, bed_groups, measure_places
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """bench : of the tiles that were placed. plan : see `Plan`. The rest is for the record."""
+
+    bench: Bench
+    plan: Plan
+    layout: Layout
+    no_links: tuple[NoLink, ...]
+    alignment: Alignment | None
+    ties: Ties | None
+    lifts: tuple[Lift, ...]
+    steps: tuple[Record, ...]
+    warnings: tuple[str, ...]
+
+
+def survey(bench: Bench) -> Survey:
+    """From tiles to a plan.
+
+    Raises
+    ------
+    Islands : a piece could not be placed (unless allow_missing). CanvasTooLarge : see `make_canvas`.
+    """
+    with recording("look", bench.settings.glance) as looked:
+        glances = look_at_all(bench)
+        looked.numbers = {"points": {g.keypoints.tile: len(g.keypoints.xy) for g in glances}}
+    with recording("links", bench.settings.links) as linked:
+        links, no_links = link_all(bench, glances)
+        linked.numbers = {"links": len(links), "pairs_compared": len(links) + len(no_links)}
+    with recording("layout", bench.settings.graph) as laid:
+        layout, warnings = one_layout(bench, links, no_links)
+        laid.numbers = {"placed": len(layout.sheet_from_tile), "dropped": len(layout.dropped)}
+    bench, glances = _placed_only(bench, glances, layout)
+    with recording("measure", bench.settings.ties) as measured_step:
+        scales, doubts = agreed_scales(layout, _declared(bench, layout.reference))
+        places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in bench.tiles]
+        measured = measure_places(bench, glances, places, scales)
+        measured_step.numbers = measured.numbers
+    with recording("plan", bench.settings.seams) as planned:
+        plan, lifts = make_plan(bench, glances, measured)
+        planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
+    steps = (looked, linked, laid, measured_step, planned)
+    every_warning = (*warnings, *doubts, *measured.warnings)
+    return Survey(
+        bench, plan, layout, tuple(no_links), measured.alignment, measured.ties, tuple(lifts), steps, every_warning
+    )
+
+
+def look_at_all(bench: Bench) -> list[Glance]:
+    """A glance at every tile, `workers` at a time."""
+    settings = (bench.settings.glance, bench.settings.features)
+
+    def one(index: int) -> Glance:
+        tile = bench.tiles[index]
+        reduction = reduction_for(tile.raster.shape, bench.settings.features.view_side)
+        view = bench.shelf.view(tile, reduction)
+        scale = float(bench.px_per_mm[index])
+        seen = glance(tile.name, view, reduction, px_per_mm=scale, transfer=bench.kind.transfer, settings=settings)
+        bench.progress("looking at pieces", index + 1, len(bench.tiles))
+        return seen
+
+    with ThreadPoolExecutor(bench.workers) as pool:
+        return list(pool.map(one, range(len(bench.tiles))))
+
+
+def link_all(bench: Bench, glances: Sequence[Glance]) -> tuple[list[Link], list[NoLink]]:
+    """Compare the pairs worth comparing."""
+    pairs = choose([g.keypoints for g in glances], bench.settings.pairs)
+
+    def one(pair: tuple[int, int]) -> Link | NoLink:
+        i, j = pair
+        scale = float(bench.dpi[j] / bench.dpi[i])
+        sights = (glances[i].sight, glances[j].sight)
+        return link(glances[i].keypoints, glances[j].keypoints, sights, scale, bench.settings.links)
+
+    with ThreadPoolExecutor(bench.workers) as pool:
+        results = list(pool.map(one, pairs))
+    bench.progress("comparing pieces", len(pairs), len(pairs))
+    return [r for r in results if isinstance(r, Link)], [r for r in results if isinstance(r, NoLink)]
+
+
+def one_layout(bench: Bench, links: Sequence[Link], no_links: Sequence[NoLink]) -> tuple[Layout, list[str]]:
+    """The one island all tiles belong to, after a second look where needed.
+
+    Raises
+    ------
+    Islands : see `demand_whole`.
+    """
+    sizes = {tile.name: tile.raster.shape[:2] for tile in bench.tiles}
+    rng = np.random.default_rng(bench.settings.seed)
+    layouts = lay_out(sizes, links, bench.settings.graph, rng)
+    weak: list[Link] = []
+    if len(layouts) > 1:
+        weak = second_look(bench, layouts)
+        known = [item for layout in layouts for item in layout.links]
+        layouts = lay_out(sizes, [*known, *weak], bench.settings.graph, rng) if weak else layouts
+    names = [tile.name for tile in bench.tiles]
+    layout, warnings = demand_whole(layouts, no_links, names, allow_missing=bench.settings.allow_missing)
+    used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
+    if used:
+        warnings.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams.")
+    return layout, warnings
+
+
+def make_plan(bench: Bench, glances: Sequence[Glance], measured: Measured) -> tuple[Plan, list[Lift]]:
+    """Canvas, levels, seams."""
+    canvas = make_canvas(
+        measured.places, measured.dpi, most_pixels=bench.settings.max_megapixels * 1e6
+    )  # in the reference tile's pixels
+    places = [on_canvas(place, canvas) for place in measured.places]
+    lifts, levels = judged_light(bench, glances, places, canvas)
+    seams = find_seams(places, lifts, [g.drawing for g in glances], canvas, settings=bench.settings.seams)
+    kind = bench.kind
+    return Plan(
+        bench.tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.paper
+    ), lifts
+
+
+def judged_light(
+    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], canvas: Canvas
+) -> tuple[list[Lift], list[Level]]:
+    """Lifted zones and levels: levels first without the rims, then lift, then levels again without what lifts."""
+    settings = bench.settings
+    names, sizes = [p.tile for p in places], [p.size for p in places]
+    smalls = [g.small for g in glances]
+    if smalls[0].light.shape[2] != bench.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
+        smalls = [replace(s, light=_promoted(s.light, bench.kind.channels)) for s in smalls]
+    patches = look(places, smalls, canvas, settings.levels.spacing_mm * canvas.dpi / 25.4)
+    nothing = [Lift(n, np.zeros((2, 2), bool), float(max(size)), 0.0) for n, size in zip(names, sizes, strict=True)]
+    if not settings.solve_levels or not patches.light.shape[1]:
+        return nothing, [no_level(name, bench.kind.channels) for name in names]
+    lifts, weight = nothing, _rim_weight(sizes, patches.at, bench.px_per_mm, 12.0)
+    group = bed_groups(bench)
+    for _ in range(2 if settings.find_lift else 0):
+        _, corrected = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
+        lifts = find_lift(names, sizes, patches, corrected, list(bench.px_per_mm), settings.lift)
+        weight = trust(lifts, patches)
+    levels, _ = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
+    return lifts, levels
+
+
+def _rim_weight(sizes: Sequence[tuple[int, int]], at: Array, px_per_mm: Array, rim_mm: float) -> Array:
+    """(T, P) little trust within `rim_mm` of a tile's edge, where sheets lift and covers shade."""
+    weight = np.ones(at.shape[:2])
+    for i, (h, w) in enumerate(sizes):
+        x, y = at[i, :, 0], at[i, :, 1]
+        depth = np.minimum(np.minimum(x, w - 1 - x), np.minimum(y, h - 1 - y)) / px_per_mm[i]
+        weight[i] = np.clip(depth / rim_mm, 0.02, 1) ** 2
+    return weight
+
+
+def _promoted(light: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
+    return light if light.shape[2] == channels else np.repeat(light, channels, axis=2)
+
+
+def _placed_only(bench: Bench, glances: Sequence[Glance], layout: Layout) -> tuple[Bench, list[Glance]]:
+    kept = [i for i, tile in enumerate(bench.tiles) if tile.name in layout.sheet_from_tile]
+    smaller = replace(bench, tiles=tuple(bench.tiles[i] for i in kept), dpi=bench.dpi[kept])
+    return smaller, [glances[i] for i in kept]
+
+
+def _declared(bench: Bench, reference: str) -> dict[str, float]:
+    """Sheet px per tile px that the files' dpi imply, the reference tile being the sheet."""
+    home = next(dpi for tile, dpi in zip(bench.tiles, bench.dpi, strict=True) if tile.name == reference)
+    return {tile.name: float(home / dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)}
