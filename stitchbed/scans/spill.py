@@ -6,7 +6,7 @@ In: bands of rows from top to bottom. Out: `Stored` pixels, in memory when small
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 from typing import IO, Any
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box
 from stitchbed.ground.job import cannot_write
-from stitchbed.scans.fetching import fetcher
+from stitchbed.scans.fetching import Fetch, fetcher
 from stitchbed.scans.header import Stored
 
 Pixels = NDArray[Any]
@@ -36,14 +36,23 @@ def spilled(
     """
     size = int(np.prod(shape)) * np.dtype(dtype).itemsize
     if scratch is None and size <= IN_MEMORY:
-        whole = np.empty(shape, dtype)
-        row = 0
-        for band in bands:
-            whole[row : row + band.shape[0]] = band
-            row += band.shape[0]
-        return Stored(*shape, dtype, ROWS_AT_ONCE, partial(_from_memory, [whole]), lambda: None)
+        return Stored(
+            *shape, dtype, ROWS_AT_ONCE, partial(_from_memory, [_gathered(bands, shape, dtype)]), lambda: None
+        )
     file = _written(bands, dtype, scratch)
     return Stored(*shape, dtype, ROWS_AT_ONCE, partial(_from_file, fetcher(path, file), shape, dtype), file.close)
+
+
+def _gathered(bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str) -> Pixels:
+    whole: Pixels | None = None
+    row = 0
+    for band in bands:
+        if band.shape == shape:
+            return band
+        whole = np.empty(shape, dtype) if whole is None else whole
+        whole[row : row + band.shape[0]] = band
+        row += band.shape[0]
+    return np.zeros(shape, dtype) if whole is None else whole
 
 
 def _written(bands: Iterable[Pixels], dtype: str, scratch: Path | None) -> IO[bytes]:
@@ -74,15 +83,8 @@ def _from_memory(held: list[Pixels], box: Box) -> Pixels:
     return held[0][box.slices].copy()
 
 
-def _from_file(fetch: Callable[[int, int], bytearray], shape: tuple[int, int, int], dtype: str, box: Box) -> Pixels:
-    """A box of the raw file: whole rows when it is wide, else each row's own bytes."""
+def _from_file(fetch: Fetch, shape: tuple[int, int, int], dtype: str, box: Box) -> Pixels:
     pixel = shape[2] * np.dtype(dtype).itemsize
     row = shape[1] * pixel
-    if 2 * box.width >= shape[1]:
-        raw = np.frombuffer(fetch(box.row * row, box.height * row), dtype).reshape(box.height, *shape[1:])
-        return raw[:, box.col : box.right]
-    out = np.empty((box.height, box.width, shape[2]), dtype)
-    for index in range(box.height):
-        raw = np.frombuffer(fetch((box.row + index) * row + box.col * pixel, box.width * pixel), dtype)
-        out[index] = raw.reshape(box.width, shape[2])
-    return out
+    raw = fetch(box.row * row + box.col * pixel, box.height, box.width * pixel, row)
+    return raw.view(dtype).reshape(box.height, box.width, shape[2])

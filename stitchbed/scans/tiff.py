@@ -5,7 +5,8 @@ In: a path. Out: a `Header`, and `Stored` pixels of which any box can be had wit
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import IO, Any
@@ -17,16 +18,21 @@ from stitchbed.ground.box import Box, clipped, shifted
 from stitchbed.scans.cache import PieceCache
 from stitchbed.scans.density import from_tiff
 from stitchbed.scans.faults import telling
-from stitchbed.scans.fetching import fetcher
+from stitchbed.scans.fetching import Fetch, fetcher
 from stitchbed.scans.header import Header, Stored
 from stitchbed.scans.profile import checked_profile
+from stitchbed.scans.spill import spilled
 from stitchbed.scans.tags import Source, blob, fraction, number, source_of
 from stitchbed.scans.tiff_page import Page, page_of, picture_directory
-from stitchbed.scans.tiff_pieces import decode_piece, unpacked
+from stitchbed.scans.tiff_pieces import bit_ordered, decode_piece, unpacked
 from stitchbed.scans.tile import Raster
 from stitchbed.scans.turning import swapped
 
 Pixels = NDArray[Any]
+Read = Callable[[Box, Sequence[int]], Pixels]
+Keep = Callable[[int, Callable[[], Pixels]], Pixels]
+
+SPILL_ABOVE = 48 * 2**20  # decoded bytes of one compressed strip; larger ones would push everything else off a shelf
 
 
 def read_header(path: Path, max_pixels: int) -> Header:
@@ -45,28 +51,62 @@ def read_header(path: Path, max_pixels: int) -> Header:
     turn = turn if 1 <= turn <= 8 else 1
     shape = (*swapped((page.height, page.width), turn), page.color)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
-    raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, True, page.alpha is not None)
-    return Header(raster, turn, page.associated, page, notes)
+    windowed = page.compression == "none" or page.piece_height * page.row_bytes <= SPILL_ABOVE
+    raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
+    return Header(raster, turn, page.associated, page, (*notes, *_unused(page)))
 
 
 def open_stored(path: Path, header: Header, cache: PieceCache, scratch: Path | None) -> Stored:
-    """Open the file and promise its pixels in the order they are stored; `scratch` is not needed."""
+    """Open the file and promise its pixels in the order they are stored.
+
+    cache : keeps decoded strips or tiles. scratch : takes the decoded file when those are too large to be kept.
+    """
     page: Page = header.layout
     with telling(path, "opening it"):
         file = open(path, "rb", buffering=0)  # noqa: SIM115  (closed by Stored.close)
     fetch = fetcher(path, file)
+    if not header.raster.windowed:
+        return _spilled(path, page, file, scratch)
     owner = object()
     if page.compression == "none" and not page.tiled:
-        read = partial(_read_rows, page, fetch)
+        page = _joined(page)
+        read = partial(_colored, page, partial(_read_rows, page, fetch))
     else:
-        read = partial(_read_pieces, page, fetch, cache, owner)
+        keep = partial(_kept, path, cache, owner)
+        read = partial(_colored, page, partial(_read_pieces, page, fetch, keep))
 
     def close() -> None:
         cache.forget(owner)
         file.close()
 
-    samples = page.color + (page.alpha is not None)
-    return Stored(page.height, page.width, samples, page.dtype, page.piece_height, partial(_colored, page, read), close)
+    return Stored(page.height, page.width, page.handed_out, page.dtype, page.piece_height, read, close)
+
+
+def _kept(path: Path, cache: PieceCache, owner: object, index: int, make: Callable[[], Pixels]) -> Pixels:
+    with telling(path, f"decoding piece {index + 1} of it"):
+        return cache.get((owner, index), make)
+
+
+def _spilled(path: Path, page: Page, file: IO[bytes], scratch: Path | None) -> Stored:
+    """Decode every piece once, rows of pieces from the top, into scratch."""
+
+    def make_only(index: int, make: Callable[[], Pixels]) -> Pixels:
+        with telling(path, f"decoding piece {index + 1} of it"):
+            return make()
+
+    def bands() -> Iterator[Pixels]:
+        read = partial(_read_pieces, page, fetcher(path, file), make_only)
+        for row in range(0, page.height, page.piece_height):
+            yield _colored(page, read, Box(row, 0, min(page.piece_height, page.height - row), page.width))
+
+    with file:
+        return spilled(bands(), (page.height, page.width, page.handed_out), page.dtype, path=path, scratch=scratch)
+
+
+def _unused(page: Page) -> tuple[str, ...]:
+    """A note when samples are left out, as the infrared channel of film scans."""
+    count = page.samples - len(page.chosen)
+    return (f"{count} further channel(s) beside color and alpha are not used",) if count else ()
 
 
 def _source(path: Path, file: IO[bytes]) -> Source:
@@ -79,67 +119,56 @@ def _source(path: Path, file: IO[bytes]) -> Source:
     return source_of(path, size, read)
 
 
-def _colored(page: Page, read: Callable[[Box, list[int]], Pixels], box: Box) -> Pixels:
+def _colored(page: Page, read: Read, box: Box) -> Pixels:
     """Stored samples of a box as gray or RGB (and alpha): inverted, expanded, stretched to 0..255 where needed."""
-    inside = 1 if page.photometric == 3 else page.color
-    chosen = [*range(inside), *([] if page.alpha is None else [page.alpha])]
-    raw = read(box, chosen)
+    raw = read(box, page.chosen)
     if page.palette is not None:
         rgb = page.palette[raw[..., 0]]
         return rgb if page.alpha is None else np.concatenate([rgb, raw[..., 1:]], axis=2)
     if page.bits == 1:
         raw = raw * np.uint8(255)
     if page.photometric == 0:
+        raw = np.array(raw)
         raw[..., 0] = np.iinfo(raw.dtype).max - raw[..., 0]
     return raw
 
 
-def _read_rows(page: Page, fetch: Callable[[int, int], bytearray], box: Box, chosen: list[int]) -> Pixels:
+def _read_rows(page: Page, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pixels:
     """A box of an uncompressed file with strips, straight from the file."""
     if page.planes_apart:
-        planes = [_plane_rows(page, fetch, box, sample) for sample in chosen]
-        return np.concatenate(planes, axis=2)
+        return np.concatenate([_plane_rows(page, fetch, box, sample) for sample in chosen], axis=2)
     whole = _plane_rows(page, fetch, box, 0)
     return whole if len(chosen) == page.samples else whole[..., chosen]
 
 
-def _plane_rows(page: Page, fetch: Callable[[int, int], bytearray], box: Box, plane: int) -> Pixels:
-    """(h, w, piece_samples) of a box: whole rows when the box is wide, else each row's own bytes."""
-    out = np.empty((box.height, box.width, page.piece_samples), page.dtype)
-    down = page.grid[0]
-    wide = 2 * box.width >= page.width or page.bits < 8
+def _plane_rows(page: Page, fetch: Fetch, box: Box, plane: int) -> Pixels:
+    """(h, w, piece_samples) of a box of one plane (plane 0 holds all samples unless planes are apart)."""
+    runs = []
     row = box.row
     while row < box.bottom:
         strip, within = divmod(row, page.piece_height)
         rows = min(page.piece_height - within, box.bottom - row)
-        offset = int(page.offsets[plane * down + strip]) + within * page.row_bytes
-        target = out[row - box.row : row - box.row + rows]
-        if wide:
-            raw = fetch(offset, rows * page.row_bytes)
-            target[:] = unpacked(page, _bit_ordered(page, raw), rows, page.width)[:, box.col : box.right]
-        else:
-            _narrow_rows(page, fetch, offset, box, target)
+        start = int(page.offsets[plane * page.grid[0] + strip]) + within * page.row_bytes
+        runs.append(_strip_rows(page, fetch, start, rows, (box.col, box.width)))
         row += rows
-    return out
+    return runs[0] if len(runs) == 1 else np.concatenate(runs)
 
 
-def _narrow_rows(page: Page, fetch: Callable[[int, int], bytearray], offset: int, box: Box, out: Pixels) -> None:
+def _strip_rows(page: Page, fetch: Fetch, start: int, rows: int, span: tuple[int, int]) -> Pixels:
+    """Rows of one strip from byte `start` on; span : (first column, columns)."""
+    col, width = span
+    if page.bits < 8:
+        raw = fetch(start, rows, page.row_bytes, page.row_bytes)
+        return unpacked(page, bit_ordered(page, raw.tobytes()), rows, page.width)[:, col : col + width]
     pixel = page.piece_samples * page.bits // 8
-    for index in range(out.shape[0]):
-        raw = fetch(offset + index * page.row_bytes + box.col * pixel, box.width * pixel)
-        out[index] = unpacked(page, _bit_ordered(page, raw), 1, box.width)[0]
+    raw = fetch(start + col * pixel, rows, width * pixel, page.row_bytes)
+    if page.low_bit_first:
+        return unpacked(page, bit_ordered(page, raw.tobytes()), rows, width)
+    stored = raw.view(page.order + "u2").astype(np.uint16, copy=False) if page.bits == 16 else raw
+    return stored.reshape(rows, width, page.piece_samples)
 
 
-def _bit_ordered(page: Page, raw: bytearray) -> bytes | bytearray:
-    if not page.low_bit_first:
-        return raw
-    turned = np.packbits(np.unpackbits(np.frombuffer(raw, np.uint8), bitorder="little"))
-    return turned.tobytes()
-
-
-def _read_pieces(
-    page: Page, fetch: Callable[[int, int], bytearray], cache: PieceCache, owner: object, box: Box, chosen: list[int]
-) -> Pixels:
+def _read_pieces(page: Page, fetch: Fetch, keep: Keep, box: Box, chosen: Sequence[int]) -> Pixels:
     """A box put together from the decoded strips or tiles it touches."""
     out = np.empty((box.height, box.width, len(chosen)), page.dtype)
     down, across = page.grid
@@ -150,25 +179,41 @@ def _read_pieces(
         for col in range(box.col // page.piece_width, -(-box.right // page.piece_width)):
             for target, plane in planes:
                 index = (plane * down + row) * across + col
-                piece = cache.get((owner, index), partial(_piece, page, fetch, index))
+                piece = keep(index, partial(_piece, page, fetch, index))
                 origin = (row * page.piece_height, col * page.piece_width)
-                _paste(out[..., target], piece if page.planes_apart else piece[..., chosen], box, origin)
+                _paste(out[..., target], piece, None if page.planes_apart else chosen, box, origin)
     return out
 
 
-def _piece(page: Page, fetch: Callable[[int, int], bytearray], index: int) -> Pixels:
+def _piece(page: Page, fetch: Fetch, index: int) -> Pixels:
     """One decoded strip or tile, cut to the rows that lie in the picture when it is a strip."""
     down, across = page.grid
     row = index // across % down
     rows = page.piece_height if page.tiled else min(page.piece_height, page.height - row * page.piece_height)
-    data = bytes(fetch(int(page.offsets[index]), int(page.counts[index])))
-    return decode_piece(page, data, rows)
+    size = int(page.counts[index])
+    data = fetch(int(page.offsets[index]), 1, size, size)
+    return decode_piece(page, data.tobytes(), rows)
 
 
-def _paste(out: Pixels, piece: Pixels, box: Box, origin: tuple[int, int]) -> None:
-    """Copy what a piece that begins at `origin` has of the box."""
+def _paste(out: Pixels, piece: Pixels, chosen: Sequence[int] | None, box: Box, origin: tuple[int, int]) -> None:
+    """Copy what a piece that begins at `origin` has of the box; chosen : samples of the piece, None for all."""
     at = Box(*origin, *piece.shape[:2])
     part = clipped(box, at)
     there = shifted(part, -box.row, -box.col)
     here = shifted(part, -at.row, -at.col)
-    out[there.slices] = piece[here.slices]
+    if chosen is None or len(chosen) == piece.shape[2]:
+        out[there.slices] = piece[here.slices]
+        return
+    for place, sample in enumerate(chosen):
+        out[(*there.slices, place)] = piece[(*here.slices, sample)]
+
+
+def _joined(page: Page) -> Page:
+    """The page with strips that follow one another without a gap taken as one strip per plane."""
+    down = page.grid[0]
+    starts = page.offsets.reshape(-1, down)
+    if page.tiled or np.any(np.diff(starts, axis=1) != page.piece_height * page.row_bytes):
+        return page
+    return replace(
+        page, piece_height=page.height, offsets=starts[:, 0], counts=page.counts.reshape(-1, down).sum(axis=1)
+    )

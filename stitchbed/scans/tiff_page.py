@@ -30,6 +30,7 @@ REFUSED_PHOTOMETRICS = {
 SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point", 5: "complex whole numbers", 6: "complex numbers"}
 # the most bytes one stored byte can stand for; a claim beyond it cannot be met by the data
 MOST_GROWTH = {"none": 1, "lzw": 2600, "deflate": 1033, "packbits": 64, "zstd": 40_000, "jpeg": 100_000}
+LARGE_TILE = 2**22  # px; a tile of 2048 x 2048 is accepted even for a picture of one pixel
 MOST_PIECE = 2**31 - 1  # bytes of one decoded strip or tile; the decoders count in 32 bits
 
 
@@ -66,6 +67,17 @@ class Page:
     def dtype(self) -> str:
         """Name of the sample type handed out."""
         return "uint16" if self.bits == 16 else "uint8"
+
+    @property
+    def chosen(self) -> tuple[int, ...]:
+        """Stored samples that are read: gray, palette index or RGB, then alpha."""
+        inside = 1 if self.photometric == 3 else self.color
+        return (*range(inside), *(() if self.alpha is None else (self.alpha,)))
+
+    @property
+    def handed_out(self) -> int:
+        """Samples handed out per pixel, alpha counted."""
+        return self.color + (self.alpha is not None)
 
     @property
     def piece_samples(self) -> int:
@@ -110,7 +122,8 @@ def page_of(directory: Directory, max_pixels: int) -> Page:
     fields |= _coding(directory, path)
     fields |= _samples(directory, path, fields["compression"])
     fields |= _pieces(directory, path, fields)
-    page = Page(**fields, palette=_palette(directory, path, fields), jpeg_tables=blob(directory, 347))
+    page: Page = Page(**fields, palette=_palette(directory, path, fields), jpeg_tables=blob(directory, 347))
+    _check_pieces(page, path)
     _check_extents(page, directory.source)
     return page
 
@@ -225,6 +238,15 @@ def _computed_counts(fields: dict[str, Any], size: tuple[int, int], wanted: int,
         heights[down - 1 :: down] = fields["height"] - (down - 1) * size[0]
     computed: NDArray[np.int64] = heights * row
     return computed
+
+
+def _check_pieces(page: Page, path: Path) -> None:
+    """A piece must be decodable in memory, and tiles must not be much larger than the picture."""
+    if page.compression != "none" and page.piece_height * page.row_bytes > MOST_PIECE:
+        found = f"is compressed in one piece of {page.piece_height * page.row_bytes / 2**30:.1f} GiB"
+        raise unreadable(path, found, expected="compressed strips or tiles of less than 2 GiB", attempt=AS_PLAIN_TIFF)
+    if page.tiled and page.piece_height * page.piece_width > 4 * page.height * page.width + LARGE_TILE:
+        raise unreadable(path, f"has tiles of {page.piece_width} x {page.piece_height} px, larger than the picture")
 
 
 def _check_extents(page: Page, source: Source) -> None:

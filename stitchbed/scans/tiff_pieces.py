@@ -32,9 +32,7 @@ def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
     """
     if page.compression == "jpeg":
         return _from_jpeg(page, data, rows)
-    if page.low_bit_first:
-        data = bytes(imagecodecs.bitorder_decode(data))
-    raw = _inflated(page.compression, data, page.row_bytes * page.piece_height)
+    raw = _inflated(page.compression, bit_ordered(page, data), page.row_bytes * page.piece_height)
     if len(raw) < rows * page.row_bytes:
         raise ShortPiece(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
     pixels = unpacked(page, raw, rows, page.piece_width)
@@ -43,7 +41,7 @@ def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
     return pixels
 
 
-def unpacked(page: Page, raw: bytes | bytearray, rows: int, width: int) -> Pixels:
+def unpacked(page: Page, raw: bytes, rows: int, width: int) -> Pixels:
     """Uncompressed bytes of whole rows as (rows, width, samples) uint8/uint16; packed bits become 0, 1, ..."""
     samples = page.piece_samples
     row_bytes = (width * samples * page.bits + 7) // 8
@@ -56,6 +54,11 @@ def unpacked(page: Page, raw: bytes | bytearray, rows: int, width: int) -> Pixel
     bits = np.unpackbits(plain, axis=1).reshape(rows, -1, page.bits)
     weights = (1 << np.arange(page.bits - 1, -1, -1)).astype(np.uint8)
     return (bits[:, :width] @ weights).astype(np.uint8).reshape(rows, width, 1)
+
+
+def bit_ordered(page: Page, data: bytes) -> bytes:
+    """Bytes with the first pixel in the highest bit (FillOrder, tag 266)."""
+    return bytes(imagecodecs.bitorder_decode(data)) if page.low_bit_first else data
 
 
 def _inflated(compression: str, data: bytes, size: int) -> bytes:
