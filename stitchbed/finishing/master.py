@@ -3,11 +3,12 @@
 In: a `MasterSpec` and blocks of stored pixels in file order. Out: one TIFF (BigTIFF where needed), whole or not at all.
 
 Blocks are 1024 px (`BLOCK`); each is cut into 256 px segments and halved twice on the spot, encoded by whichever
-thread made it, so that no step ever holds more than a row of blocks. Smaller views are made from what is left.
+thread made it, and kept on disk by rows of blocks, so that no step ever holds more than one row.
 """
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,14 +20,16 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from stitchbed.finishing.rows import EncodedBlock, read_segments, read_small, write_row
 from stitchbed.ground.errors import BadSettings
-from stitchbed.ground.job import claimed
+from stitchbed.ground.job import cannot_write, claimed, refuse_touching
 
 Pixels = NDArray[Any]
 
 SEGMENT = 256  # px; small enough that a viewer reads little for a detail, large enough for the codec
 BLOCK = 1024  # px; SEGMENT * 2**INNER_LEVELS
 INNER_LEVELS = 2
+BIG = 1.9 * 2**30  # bytes of pixels past which the file is a BigTIFF (32-bit offsets end at 4 GiB; codecs can expand noise)
 SMALLEST_VIEW = 512  # px; the last reduced view is about this long
 
 
@@ -53,14 +56,6 @@ class MasterSpec:
         return self.channels + self.alpha
 
 
-@dataclass(frozen=True)
-class EncodedBlock:
-    """One block as it goes to the file: encoded segments [level][row][col] and the view at 1/2**(INNER_LEVELS+1)."""
-
-    segments: tuple[tuple[tuple[bytes, ...], ...], ...]
-    small: Pixels
-
-
 def encode_block(block: Pixels, spec: MasterSpec) -> EncodedBlock:
     """Encode one (h, w, samples) block (h, w <= BLOCK) at full size and at the inner reduced sizes."""
     levels = []
@@ -78,8 +73,15 @@ def write_master(path: Path, spec: MasterSpec, blocks: Iterable[EncodedBlock], *
     ------
     CannotWrite, WouldTouchOriginal : see `ground.job.claimed`. BadSettings : unknown codec.
     """
-    with claimed(path, originals=originals) as partial:
-        _write_levels(partial, spec, blocks)
+    refuse_touching(path, originals)
+    source, across = iter(blocks), -(-spec.width // BLOCK)
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", suffix=".rows", dir=path.parent) as folder:
+            for row in range(row_count(spec)):
+                write_row(Path(folder), row, [next(source) for _ in range(across)])
+            assemble(path, spec, Path(folder), originals=originals)
+    except OSError as error:
+        raise cannot_write(path, error) from error
 
 
 def write_picture(path: Path, spec: MasterSpec, pixels: Pixels, *, originals: Sequence[Path] = ()) -> None:
@@ -123,21 +125,30 @@ def _parts(view: Pixels) -> Iterator[list[Pixels]]:
         yield [view[row : row + SEGMENT, col : col + SEGMENT] for col in range(0, view.shape[1], SEGMENT)]
 
 
-def _write_levels(partial: Path, spec: MasterSpec, blocks: Iterable[EncodedBlock]) -> None:
-    """Full size first, streamed; the encoded inner views are kept (small: a third of the file) and follow."""
-    inner: list[list[bytes]] = [[] for _ in range(INNER_LEVELS)]
-    small = np.zeros((*level_size(spec, INNER_LEVELS + 1), spec.samples), spec.dtype)
-    outer = _outer_count(small.shape[:2])
-    big = spec.height * spec.width * spec.samples * np.dtype(spec.dtype).itemsize > 1.9 * 2**30
-    with tifffile.TiffWriter(partial, bigtiff=big) as writer:
-        full = _ordered(blocks, spec, inner, small)
-        _write_level(writer, spec, full, level_size(spec, 0), subifds=INNER_LEVELS + outer)
-        for level, segments in enumerate(inner, start=1):
-            _write_level(writer, spec, iter(segments), level_size(spec, level))
+def assemble(path: Path, spec: MasterSpec, folder: Path, *, originals: Sequence[Path] = ()) -> None:
+    """Make the master from the rows kept in `folder` (see `rows`), full size first, then each reduced view.
+
+    Raises
+    ------
+    CannotWrite, WouldTouchOriginal : see `ground.job.claimed`.
+    """
+    rows = range(row_count(spec))
+    outer = _outer_count(level_size(spec, INNER_LEVELS + 1))
+    big = spec.height * spec.width * spec.samples * np.dtype(spec.dtype).itemsize > BIG
+    with claimed(path, originals=originals) as partial, tifffile.TiffWriter(partial, bigtiff=big) as writer:
+        for level in range(INNER_LEVELS + 1):
+            segments = (segment for row in rows for segment in read_segments(folder, row, level))
+            _write_level(writer, spec, segments, level_size(spec, level), 0 if level else INNER_LEVELS + outer)
+        small = np.concatenate([read_small(folder, row) for row in rows])
         for level in range(INNER_LEVELS + 1, INNER_LEVELS + 1 + outer):
-            segments = [encode_segment(part, spec) for row in _parts(small) for part in row]
-            _write_level(writer, spec, iter(segments), level_size(spec, level))
+            parts = (encode_segment(part, spec) for row in _parts(small) for part in row)
+            _write_level(writer, spec, parts, level_size(spec, level))
             small = halved(small, spec)
+
+
+def row_count(spec: MasterSpec) -> int:
+    """Rows of blocks in the master."""
+    return -(-spec.height // BLOCK)
 
 
 def level_size(spec: MasterSpec, level: int) -> tuple[int, int]:
@@ -150,30 +161,6 @@ def _outer_count(size: tuple[int, ...]) -> int:
     while side > SMALLEST_VIEW:
         count, side = count + 1, -(-side // 2)
     return count
-
-
-def _ordered(
-    blocks: Iterable[EncodedBlock], spec: MasterSpec, inner: list[list[bytes]], small: Pixels
-) -> Iterator[bytes]:
-    """Yield full-size segments in file order, one row of blocks at a time; fill `inner` and `small` on the way."""
-    source = iter(blocks)
-    across = -(-spec.width // BLOCK)
-    step = BLOCK >> (INNER_LEVELS + 1)
-    for row in range(-(-spec.height // BLOCK)):
-        line = [next(source) for _ in range(across)]
-        for level in range(1, INNER_LEVELS + 1):
-            inner[level - 1].extend(_row_of_segments(line, level))
-        for col, block in enumerate(line):
-            h, w = block.small.shape[:2]
-            small[row * step : row * step + h, col * step : col * step + w] = block.small
-        yield from _row_of_segments(line, 0)
-
-
-def _row_of_segments(line: Sequence[EncodedBlock], level: int) -> Iterator[bytes]:
-    """Segments of a row of blocks, row by row across all blocks."""
-    for row in range(len(line[0].segments[level])):
-        for block in line:
-            yield from block.segments[level][row]
 
 
 def _write_level(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,19 @@ from stitchbed.placing.placement import Placement, Warp
 from stitchbed.scans.tile import Tile
 
 Array = NDArray[np.float64]
+
+
+class OutputKind(Protocol):
+    """What the master is to be (see `Plan`)."""
+
+    @property
+    def channels(self) -> int: ...
+    @property
+    def dtype(self) -> str: ...
+    @property
+    def icc(self) -> bytes | None: ...
+    @property
+    def paper(self) -> tuple[float, ...] | None: ...
 
 
 @dataclass(frozen=True)
@@ -70,7 +84,7 @@ def packed(plan: Plan) -> dict[str, NDArray[np.generic]]:
     return arrays
 
 
-def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...], kind: Plan) -> Plan:
+def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...], kind: OutputKind) -> Plan:
     """The plan again; `kind` gives channels, dtype, icc and paper."""
     places, levels = [], []
     for i, tile in enumerate(tiles):

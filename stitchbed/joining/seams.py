@@ -69,7 +69,8 @@ def find_seams(
     shape = (-(-canvas.height // cell), -(-canvas.width // cell))
     best, second, labels, energy = _depths(places, lifts, drawings, canvas, (cell, shape))
     if len(places) > 1:
-        labels = _moved_to_paper(labels, best - second, energy, settings)
+        lead = np.where(second > -np.inf, best - np.maximum(second, -1e6), np.inf)
+        labels = _moved_to_paper(labels, lead, energy, settings)
         labels = _back_where_bad(labels, places, lifts, canvas, (cell, settings.least_mm, best))
     return SeamMap(_spread(labels), cell)
 

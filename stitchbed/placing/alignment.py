@@ -80,7 +80,7 @@ def align(
     current = [replace(place, warp=None) for place in places]
     bases = {g: _bed_columns(current, ties, frame, g, bed_settings) for g in groups}
     for _ in range(settings.rounds):
-        misfit, sigmas = _misfit(current, ties)
+        _, sigmas = _misfit(current, ties)
         weight = _robust(sigmas, settings.cauchy)
         jacobian = _jacobian(current, ties, frame, bases)
         rows, target = _prior(current, unknown, frame, groups, (settings, bed_settings))

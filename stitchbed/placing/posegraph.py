@@ -152,7 +152,7 @@ def _best_tree(
 
 def _placed(tree: nx.Graph, graph: nx.Graph) -> dict[str, Array]:
     """Chain the links of a tree outward from its middle."""
-    root = sorted(nx.center(tree))[0]
+    root = min(nx.center(tree))
     places = {root: np.eye(3)}
     for parent, child in nx.bfs_edges(tree, root, sort_neighbors=sorted):
         item, forward = _directed(graph, parent, child)

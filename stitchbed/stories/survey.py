@@ -17,7 +17,7 @@ from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.joining.glance import Glance, glance
 from stitchbed.joining.levels import Level, find_levels, no_level
 from stitchbed.joining.lift import Lift, find_lift, trust
-from stitchbed.joining.patches import look
+from stitchbed.joining.patches import Small, look
 from stitchbed.joining.plan import Plan
 from stitchbed.joining.seams import find_seams
 from stitchbed.placing.alignment import Alignment
@@ -45,6 +45,7 @@ class Survey:
     alignment: Alignment | None
     ties: Ties | None
     lifts: tuple[Lift, ...]
+    smalls: tuple[Small, ...]
     steps: tuple[Record, ...]
     warnings: tuple[str, ...]
 
@@ -77,7 +78,8 @@ def survey(bench: Bench) -> Survey:
     steps = (looked, linked, laid, measured_step, planned)
     every_warning = (*warnings, *doubts, *measured.warnings)
     return Survey(
-        bench, plan, layout, tuple(no_links), measured.alignment, measured.ties, tuple(lifts), steps, every_warning
+        bench, plan, layout, tuple(no_links), measured.alignment, measured.ties, tuple(lifts),
+        tuple(g.small for g in glances), steps, every_warning
     )
 
 

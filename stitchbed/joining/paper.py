@@ -1,0 +1,59 @@
+"""I say what is done with places no piece has seen.
+
+In: a plan's geometry. Out: how wide they are, and the paper's color to fill slivers with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from stitchbed.joining.canvas import Canvas
+from stitchbed.joining.levels import Level
+from stitchbed.joining.patches import Small, sample
+from stitchbed.joining.seams import SeamMap
+from stitchbed.placing.placement import Placement, from_sheet
+
+Array = NDArray[np.float64]
+
+
+def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float]:
+    """(share of the canvas, greatest width in mm) of what no tile sees; `places` are on the canvas."""
+    rows, cols = seams.labels.shape
+    xs, ys = (np.arange(cols) + 0.5) * seams.cell, (np.arange(rows) + 0.5) * seams.cell
+    grid = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
+    seen = np.zeros(len(grid), bool)
+    for place in places:
+        at = from_sheet(place, grid)
+        h, w = place.size
+        seen |= (at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)
+    hole = ~seen.reshape(rows, cols)
+    if not hole.any():
+        return 0.0, 0.0
+    # a rim sliver is as wide as its deepest point is far from what is seen
+    depth = ndimage.distance_transform_edt(hole) if not hole.all() else np.full(hole.shape, np.inf)
+    return float(hole.mean()), float(depth.max()) * seams.cell / canvas.dpi * 25.4
+
+
+def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int) -> tuple[float, ...]:
+    """Linear color of the commonest bright tone over all tiles, after leveling."""
+    colors = []
+    for small, level in zip(smalls, levels, strict=True):
+        h, w = small.light.shape[:2]
+        at = (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell
+        shade = np.exp(sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing))
+        light = np.broadcast_to(small.light, (h, w, channels)).reshape(-1, channels)
+        calm = small.unrest.ravel() < 0.03
+        colors.append(((light + level.offset) * level.gain * shade)[calm])
+    every = np.concatenate(colors)
+    if not len(every):
+        return (0.85,) * channels
+    tone = every.mean(1)
+    histogram, edges = np.histogram(tone, bins=100, range=(0.0, 1.0))
+    bright = np.where(edges[:-1] > np.percentile(tone, 50) * 0.8, histogram, 0)
+    peak = edges[int(bright.argmax())]
+    near = np.abs(tone - peak - 0.005) < 0.02
+    return tuple(float(v) for v in np.median(every[near] if near.any() else every, axis=0))
