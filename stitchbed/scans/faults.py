@@ -14,6 +14,7 @@ from stitchbed.ground.errors import CanvasTooLarge, StitchbedError, UnreadableTi
 READABLE = "a whole TIFF, PNG, JPEG or WebP picture with 1, 8 or 16 bits per sample, gray, RGB or palette"
 SAVE_AGAIN = "scan it again, or open it where it still opens and save it as plain TIFF under a new name"
 AS_PLAIN_TIFF = "save it as RGB or gray, 8 or 16 bits per channel, as TIFF with deflate compression or none"
+MOST_AT_ONCE = 2**31  # bytes; decoders of whole pictures need all of it in memory
 
 
 def unreadable(path: Path, found: str, *, expected: str = READABLE, attempt: str = SAVE_AGAIN) -> UnreadableTile:
@@ -36,6 +37,16 @@ def check_size(path: Path, height: int, width: int, max_pixels: int) -> None:
             f"{shown(path)} claims {width:,} x {height:,} px, that is {height * width / 1e6:,.0f} megapixels",
             expected=f"at most {max_pixels / 1e6:,.0f} megapixels in one picture",
             attempt="check the file with another program; if it is right, cut it into pieces",
+        )
+
+
+def check_whole(path: Path, size: int, what: str) -> None:
+    """Refuse a picture of `size` decoded bytes of a kind that can only be decoded as a whole, when it is too large."""
+    if size > MOST_AT_ONCE:
+        raise CanvasTooLarge(
+            f"{shown(path)} is {what} of {size / 2**30:.1f} GiB when decoded, and it can only be decoded as a whole",
+            expected=f"at most {MOST_AT_ONCE / 2**30:.0f} GiB for pictures of this kind",
+            attempt=AS_PLAIN_TIFF,
         )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from stitchbed.scans import jpeg, png, stills, tiff, webp
+from stitchbed.scans import jpeg, png, png_rows, stills, tiff, webp
 from stitchbed.scans.cache import PieceCache
 from stitchbed.scans.faults import telling, unreadable
 from stitchbed.scans.header import MAX_PIXELS, Header, Stored
@@ -22,7 +22,7 @@ HEAD = 16  # bytes needed to tell every format
 
 @dataclass(frozen=True)
 class Format:
-    """suffixes : in lower case, only to find pictures in folders. begins : True for the first HEAD bytes of such a file."""
+    """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes."""
 
     suffixes: tuple[str, ...]
     begins: Callable[[bytes], bool]
@@ -37,7 +37,7 @@ FORMATS: dict[str, Format] = {
         tiff.read_header,
         tiff.open_stored,
     ),
-    "PNG": Format((".png",), lambda head: head.startswith(png.MAGIC), png.read_header, stills.open_png),
+    "PNG": Format((".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png),
     "JPEG": Format(
         (".jpg", ".jpeg", ".jpe"), lambda head: head.startswith(jpeg.MAGIC), jpeg.read_header, stills.open_jpeg
     ),
@@ -72,7 +72,7 @@ def format_of(path: Path) -> str:
         if path.exists() and not path.is_file():
             kind = "a folder" if path.is_dir() else "a device or a pipe"
             raise unreadable(path, f"is {kind}, not a picture", attempt="give the picture files in it")
-        with open(path, "rb") as file:
+        with path.open("rb") as file:
             head = file.read(HEAD)
     if not head:
         raise unreadable(path, "is empty (0 bytes)", attempt="copy or scan it again")

@@ -10,16 +10,24 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 from stitchbed.ground.errors import MixedTiles, StitchbedError, UnreadableTile
 from stitchbed.ground.job import sha256_of
 from stitchbed.scans.faults import shown, telling, unreadable
-from stitchbed.scans.formats import FORMATS, read_header
+from stitchbed.scans.formats import FORMATS, HEAD, format_of, read_header
 from stitchbed.scans.header import MAX_PIXELS, Header
 from stitchbed.scans.tile import Tile
 
 HASHING_THREADS = 2  # hashing frees the interpreter's lock; more than two disks' worth gains nothing
+
+
+@dataclass(frozen=True)
+class _Taken:
+    path: Path
+    header: Header
+    sha256: str
 
 
 def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
@@ -29,19 +37,12 @@ def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
     Raises
     ------
-    UnreadableTile : a path does not exist, or a folder holds no picture.
+    UnreadableTile : a named file does not exist or is no picture, or a folder holds no picture.
     """
-    files: list[Path] = []
-    warnings: list[str] = []
+    files, warnings = _listed(paths)
     for path in paths:
-        if not path.is_dir():
-            files.append(path)
-            continue
-        found, passed = _in_folder(path)
-        if not found:
-            raise unreadable(path, "is a folder without a picture in it", attempt="another folder, or name the files")
-        files += found
-        warnings += [f"{shown(other)} was passed over: it is no picture that is read here" for other in passed]
+        if path in files:
+            format_of(path)
     return files, warnings
 
 
@@ -56,21 +57,24 @@ def take_in(
     ------
     UnreadableTile, CanvasTooLarge : a file cannot be taken; no file is left.
     """
-    files, warnings = gather(paths)
+    files, warnings = _listed(paths)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        taken = list(pool.map(lambda path: _taken(path, max_pixels, allow_unreadable), files))
-    good: list[tuple[Path, Header, str]] = []
-    for path, result in zip(files, taken, strict=True):
-        if isinstance(result, StitchbedError):
-            warnings.append(f"{result.found}; it was left out")
-        else:
-            good.append((path, *result))
-    warnings += [f"{shown(path)}: {note}" for path, header, _ in good for note in header.notes]
-    tiles, doubles = _tiles(good)
-    if not tiles:
+        taken = list(pool.map(lambda path: _taken(path, max_pixels), files))
+    faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
+    if faults and not allow_unreadable:
+        raise faults[0]
+    warnings += [f"{fault.found}; it was left out" for fault in faults]
+    good = [one for one in taken if not isinstance(one, StitchbedError)]
+    warnings += [f"{shown(one.path)}: {note}" for one in good for note in one.header.notes]
+    kept, doubles = _each_once(good)
+    if not kept:
         raise UnreadableTile(
-            "no picture to work on", expected="at least one readable picture", attempt="check the paths"
+            "no picture to work on",
+            expected="at least one readable picture",
+            attempt="check the files and folders named",
         )
+    names = unique_names([one.path for one in kept])
+    tiles = [Tile(names[one.path], one.path, one.sha256, one.header.raster) for one in kept]
     return tiles, [*warnings, *doubles]
 
 
@@ -114,6 +118,37 @@ def natural(name: str) -> list[tuple[int, int, str]]:
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part]
 
 
+def unique_names(paths: Sequence[Path]) -> dict[Path, str]:
+    """Name of each path: its file name, with as many folders in front as it takes to be unique."""
+    names = {path: path.name for path in paths}
+    for depth in range(2, 64):
+        counts = Counter(names.values())
+        clashing = [path for path, name in names.items() if counts[name] > 1]
+        for path in clashing:
+            names[path] = "/".join(path.parts[-depth:])
+        if not clashing:
+            break
+    return {path: shown(Path(name)) for path, name in names.items()}
+
+
+def _listed(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
+    """Files and folders' pictures, each path once, and warnings; files are not looked into."""
+    files: dict[Path, None] = {}
+    warnings: list[str] = []
+    for path in paths:
+        with telling(path, "looking at it"):
+            is_folder = path.is_dir()
+        if not is_folder:
+            files[path] = None
+            continue
+        found, passed = _in_folder(path)
+        if not found:
+            raise unreadable(path, "is a folder without a picture in it", attempt="another folder, or name the files")
+        files |= dict.fromkeys(found)
+        warnings += [f"{shown(other)} was passed over: it is no picture that is read here" for other in passed]
+    return list(files), warnings
+
+
 def _in_folder(folder: Path) -> tuple[list[Path], list[Path]]:
     """(pictures, other files) of a folder in natural order; hidden files and folders are in neither."""
     with telling(folder, "listing it"):
@@ -128,22 +163,20 @@ def _looks_like_picture(path: Path) -> bool:
     if any(path.suffix.lower() in known.suffixes for known in FORMATS.values()):
         return True
     try:
-        with open(path, "rb") as file:
-            head = file.read(16)
+        with path.open("rb") as file:
+            head = file.read(HEAD)
     except OSError:
         return False
     return any(known.begins(head) for known in FORMATS.values())
 
 
-def _taken(path: Path, max_pixels: int, allow_unreadable: bool) -> tuple[Header, str] | StitchbedError:
+def _taken(path: Path, max_pixels: int) -> _Taken | StitchbedError:
     try:
         header = read_header(path, max_pixels=max_pixels)
         with telling(path, "reading it"):
-            return header, sha256_of(path)
+            return _Taken(path, header, sha256_of(path))
     except StitchbedError as error:
-        if allow_unreadable:
-            return error
-        raise
+        return error
 
 
 def _hash_or_none(tile: Tile) -> str | None:
@@ -153,30 +186,15 @@ def _hash_or_none(tile: Tile) -> str | None:
         return None
 
 
-def _tiles(good: list[tuple[Path, Header, str]]) -> tuple[list[Tile], list[str]]:
-    """Tiles with names of their own, each content once; and a warning for each file that came twice."""
-    ordered = sorted(good, key=lambda one: (natural(one[0].name), one[2], os.fsencode(one[0])))
+def _each_once(good: Sequence[_Taken]) -> tuple[list[_Taken], list[str]]:
+    """The files in order, each content once; and a warning for each file that came twice."""
     first: dict[str, Path] = {}
-    kept: list[tuple[Path, Header, str]] = []
+    kept: list[_Taken] = []
     warnings: list[str] = []
-    for path, header, digest in ordered:
-        if digest in first:
-            warnings.append(f"{shown(path)} is the same as {shown(first[digest])} and was left out")
+    for one in sorted(good, key=lambda one: (natural(one.path.name), one.sha256, os.fsencode(one.path))):
+        if one.sha256 in first:
+            warnings.append(f"{shown(one.path)} is the same as {shown(first[one.sha256])} and was left out")
             continue
-        first[digest] = path
-        kept.append((path, header, digest))
-    names = unique_names([path for path, _, _ in kept])
-    return [Tile(names[path], path, digest, header.raster) for path, header, digest in kept], warnings
-
-
-def unique_names(paths: Sequence[Path]) -> dict[Path, str]:
-    """Name of each path: its file name, with as many folders in front as it takes to be unique."""
-    names = {path: path.name for path in paths}
-    for depth in range(2, 64):
-        counts = Counter(names.values())
-        clashing = [path for path, name in names.items() if counts[name] > 1]
-        if not clashing:
-            break
-        for path in clashing:
-            names[path] = "/".join(path.parts[-depth:])
-    return {path: shown(Path(name)) for path, name in names.items()}
+        first[one.sha256] = one.path
+        kept.append(one)
+    return kept, warnings

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from stitchbed.scans.density import from_jfif
 from stitchbed.scans.exif import Dpi, read_exif
-from stitchbed.scans.faults import AS_PLAIN_TIFF, check_size, telling, unreadable
+from stitchbed.scans.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
 from stitchbed.scans.header import Header
 from stitchbed.scans.jpeg_frame import FRAMES, SCAN, Frame, frame_of, segments
 from stitchbed.scans.profile import checked_profile
@@ -30,6 +30,7 @@ Pixels = NDArray[Any]
 
 MAGIC = b"\xff\xd8\xff"
 LONGEST_SIDE = 65500  # px; the decoder's own limit, the standard's is 65535
+MOST_GROWTH = 1024  # px per byte: a block of 64 px needs a bit, colors at a quarter of the size save half of that
 END = b"\xff\xd9"
 
 
@@ -42,7 +43,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     """
     with (
         telling(path, "reading its header"),
-        open(path, "rb") as file,
+        path.open("rb") as file,
         mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data,
     ):
         frame = _checked_frame(path, data, max_pixels)
@@ -78,9 +79,12 @@ def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> Frame:
     if frame.bits != 8 or frame.components not in (1, 3) or frame.process > 2:
         found = f"is a JPEG of a kind that is not read here ({frame.bits} bits, {frame.components} channels)"
         raise unreadable(path, found, attempt=AS_PLAIN_TIFF)
+    check_whole(path, frame.height * frame.width * frame.components, "a JPEG")
     scan = next((end for marker, _, end in segments(data) if marker == SCAN), None)
     if scan is None or data.find(END, scan) < 0:
         raise unreadable(path, "is cut off: the end mark of a JPEG is missing")
+    if frame.height * frame.width > (len(data) - scan) * MOST_GROWTH:
+        raise unreadable(path, f"is damaged: {len(data):,} bytes cannot hold {frame.width:,} x {frame.height:,} px")
     return frame
 
 

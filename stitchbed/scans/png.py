@@ -10,43 +10,27 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
-import imagecodecs
-import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.scans import png_rows
 from stitchbed.scans.density import from_png
 from stitchbed.scans.exif import read_exif
-from stitchbed.scans.faults import AS_PLAIN_TIFF, check_size, telling, unreadable
+from stitchbed.scans.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
 from stitchbed.scans.header import Header
+from stitchbed.scans.png_rows import MAGIC, Layout
 from stitchbed.scans.profile import MOST_BYTES, checked_profile
 from stitchbed.scans.tile import Raster
 from stitchbed.scans.turning import swapped
 
 Pixels = NDArray[Any]
 
-MAGIC = b"\x89PNG\r\n\x1a\n"
-SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
-SMALL_CHUNKS = (b"iCCP", b"pHYs", b"eXIf", b"PLTE")
+SMALL_CHUNKS = (b"iCCP", b"pHYs", b"eXIf", b"PLTE", b"tRNS")
+DEPTHS = {0: (1, 8, 16), 2: (8, 16), 3: (1, 2, 4, 8), 4: (8, 16), 6: (8, 16)}  # color type -> bits that are read
 MOST_DEFLATED = 1033  # deflate never expands more than 1032 times (RFC 1951: 258 bytes from 2 bits)
-
-
-@dataclass
-class Chunks:
-    """What was found walking the file: the header's numbers, small chunks by name, bytes of image data."""
-
-    width: int = 0
-    height: int = 0
-    depth: int = 0
-    kind: int = 0
-    interlaced: bool = False
-    found: dict[bytes, bytes] = field(default_factory=dict)
-    transparent: bool = False
-    data_bytes: int = 0
-    ended: bool = False
+LONGEST_SIDE = 1_000_000  # px; the decoder's own limit, the standard's is 2^31 - 1
 
 
 def read_header(path: Path, max_pixels: int) -> Header:
@@ -56,77 +40,87 @@ def read_header(path: Path, max_pixels: int) -> Header:
     ------
     UnreadableTile, CanvasTooLarge : damaged, cut off, too large, a kind that is not read here.
     """
-    with telling(path, "reading its header"), open(path, "rb") as file:
-        chunks = _walk(path, file, max_pixels)
-    _check(path, chunks)
-    turn, exif_dpi = read_exif(chunks.found[b"eXIf"]) if b"eXIf" in chunks.found else (1, None)
-    dpi = _density(chunks.found.get(b"pHYs")) or exif_dpi
-    color = 1 if chunks.kind in (0, 4) else 3
-    icc, notes = _profile(chunks.found.get(b"iCCP"), color)
-    alpha = chunks.kind in (4, 6) or chunks.transparent
-    shape = (*swapped((chunks.height, chunks.width), turn), color)
+    with telling(path, "reading its header"), path.open("rb") as file:
+        first = _first(path, file)
+        check_size(path, first[1], first[0], max_pixels)
+        found, data = _walk(path, file)
+    layout = _layout(first, found, data)
+    _check(path, layout)
+    turn, exif_dpi = read_exif(found[b"eXIf"]) if b"eXIf" in found else (1, None)
+    dpi = _density(found.get(b"pHYs")) or exif_dpi
+    color = 1 if layout.kind in (0, 4) else 3
+    icc, notes = _profile(found.get(b"iCCP"), color)
+    alpha = layout.kind in (4, 6) or layout.transparency is not None
+    shape = (*swapped((layout.height, layout.width), turn), color)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
-    raster = Raster(shape, "uint16" if chunks.depth == 16 else "uint8", chunks.depth, icc, shown_dpi, False, alpha)
-    return Header(raster, turn, False, chunks, notes)
+    raster = Raster(shape, "uint16" if layout.depth == 16 else "uint8", layout.depth, icc, shown_dpi, False, alpha)
+    return Header(raster, turn, False, layout, notes)
 
 
 def bands(path: Path, header: Header) -> Iterator[Pixels]:
     """Decoded rows (rows, width, samples) from top to bottom."""
-    chunks: Chunks = header.layout
     with telling(path, "decoding it"):
-        decoded = np.asarray(imagecodecs.png_decode(path.read_bytes()))
-    yield decoded.reshape(chunks.height, chunks.width, -1)
+        yield from png_rows.bands(path, header.layout)
 
 
-def _walk(path: Path, file: IO[bytes], max_pixels: int) -> Chunks:
+def _first(path: Path, file: IO[bytes]) -> tuple[int, ...]:
+    """Width, height, bits, color type, compression, filter, interlace of the header chunk."""
+    head = file.read(len(MAGIC) + 25)
+    if len(head) < len(MAGIC) + 25:
+        raise unreadable(path, "is cut off: the PNG header is not whole")
+    length, name = struct.unpack(">I4s", head[8:16])
+    if name != b"IHDR" or length != 13:
+        raise unreadable(path, "is damaged: it does not begin with a PNG header")
+    return struct.unpack(">IIBBBBB", head[16:29])
+
+
+def _walk(path: Path, file: IO[bytes]) -> tuple[dict[bytes, bytes], tuple[tuple[int, int], ...]]:
+    """(small chunks by name, offset and length of each piece of image data) up to the end mark."""
     size = file.seek(0, 2)
-    chunks = Chunks()
+    found: dict[bytes, bytes] = {}
+    data: list[tuple[int, int]] = []
     place = len(MAGIC)
     while place + 12 <= size:
         file.seek(place)
         length, name = struct.unpack(">I4s", file.read(8))
-        if place == len(MAGIC) and (name != b"IHDR" or length != 13):
-            raise unreadable(path, "is damaged: it does not begin with a PNG header")
         if place + 12 + length > size:
             what = name.decode("latin-1")
             raise unreadable(
                 path, f"is cut off: its {what!r} part should end at byte {place + 12 + length:,} of {size:,}"
             )
-        if name == b"IHDR":
-            _take_header(chunks, file.read(13))
-            check_size(path, chunks.height, chunks.width, max_pixels)
-        elif name in SMALL_CHUNKS and length <= MOST_BYTES:
-            chunks.found.setdefault(name, file.read(length))
-        chunks.transparent |= name == b"tRNS"
-        chunks.data_bytes += length if name == b"IDAT" else 0
-        place += 12 + length
         if name == b"IEND":
-            chunks.ended = True
-            break
-    return chunks
+            return found, tuple(data)
+        if name == b"IDAT":
+            data.append((place + 8, length))
+        elif name in SMALL_CHUNKS and length <= MOST_BYTES:
+            found.setdefault(name, file.read(length))
+        place += 12 + length
+    raise unreadable(path, "is cut off: the end mark of a PNG (IEND) is missing")
 
 
-def _take_header(chunks: Chunks, data: bytes) -> None:
-    chunks.width, chunks.height, chunks.depth, chunks.kind, _, _, interlace = struct.unpack(">IIBBBBB", data)
-    chunks.interlaced = interlace == 1
+def _layout(first: tuple[int, ...], found: dict[bytes, bytes], data: tuple[tuple[int, int], ...]) -> Layout:
+    width, height, depth, kind, _, _, interlace = first
+    key = found.get(b"tRNS")
+    least = {0: 2, 2: 6, 3: 0}.get(kind, len(key or b"") + 1)
+    transparency = key if key is not None and len(key) >= least else None
+    return Layout(width, height, depth, kind, interlace == 1, data, found.get(b"PLTE"), transparency)
 
 
-def _check(path: Path, chunks: Chunks) -> None:
+def _check(path: Path, layout: Layout) -> None:
     """Refuse what cannot be decoded or is not whole."""
-    if chunks.width == 0:
-        raise unreadable(path, "is cut off: the PNG header is not whole")
-    if not chunks.ended:
-        raise unreadable(path, "is cut off: the end mark of a PNG (IEND) is missing")
-    allowed = {0: (1, 8, 16), 2: (8, 16), 3: (1, 2, 4, 8), 4: (8, 16), 6: (8, 16)}
-    if chunks.kind not in allowed or chunks.depth not in allowed[chunks.kind]:
-        raise unreadable(
-            path, f"is a PNG of {chunks.depth} bits per sample, color type {chunks.kind}", attempt=AS_PLAIN_TIFF
-        )
-    row = (chunks.width * SAMPLES[chunks.kind] * chunks.depth + 7) // 8 + 1
-    if row * chunks.height > chunks.data_bytes * MOST_DEFLATED + 64:
-        raise unreadable(
-            path, f"is damaged: {chunks.data_bytes:,} bytes of image data cannot hold {chunks.height:,} rows"
-        )
+    if layout.depth not in DEPTHS.get(layout.kind, ()):
+        found = f"is a PNG of {layout.depth} bits per sample, color type {layout.kind}"
+        raise unreadable(path, found, attempt=AS_PLAIN_TIFF)
+    if layout.kind == 3 and not layout.palette:
+        raise unreadable(path, "is a palette picture without a palette", attempt=AS_PLAIN_TIFF)
+    if max(layout.height, layout.width) > LONGEST_SIDE:
+        raise unreadable(path, f"is a PNG longer than {LONGEST_SIDE:,} px", attempt=AS_PLAIN_TIFF)
+    size = (layout.row_bytes + 1) * layout.height
+    stored = sum(length for _, length in layout.data)
+    if size > stored * MOST_DEFLATED + 64:
+        raise unreadable(path, f"is damaged: {stored:,} bytes of image data cannot hold {layout.height:,} rows")
+    if layout.interlaced:
+        check_whole(path, size, "an interlaced PNG")
 
 
 def _density(data: bytes | None) -> tuple[float, float] | None:

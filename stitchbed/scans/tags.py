@@ -20,7 +20,8 @@ from stitchbed.scans.faults import unreadable
 # field type -> (numpy kind, bytes); 5 and 10 are pairs and read on their own
 FIELD_TYPES = {
     1: ("u1", 1), 2: ("u1", 1), 3: ("u2", 2), 4: ("u4", 4), 5: ("u4", 8), 6: ("i1", 1), 7: ("u1", 1), 8: ("i2", 2),
-    9: ("i4", 4), 10: ("i4", 8), 11: ("f4", 4), 12: ("f8", 8), 13: ("u4", 4), 16: ("u8", 8), 17: ("i8", 8), 18: ("u8", 8),
+    9: ("i4", 4), 10: ("i4", 8), 11: ("f4", 4), 12: ("f8", 8), 13: ("u4", 4), 16: ("u8", 8),
+    17: ("i8", 8), 18: ("u8", 8),
 }  # fmt: skip
 INTEGERS = (1, 3, 4, 6, 8, 9, 13, 16, 17, 18)
 MOST_TAGS = 4096  # files hold a few dozen; more is damage

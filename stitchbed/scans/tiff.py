@@ -42,7 +42,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     ------
     UnreadableTile, CanvasTooLarge : see `tiff_page`.
     """
-    with telling(path, "reading its header"), open(path, "rb") as file:
+    with telling(path, "reading its header"), path.open("rb") as file:
         directory = picture_directory(_source(path, file))
         page = page_of(directory, max_pixels)
         dpi = from_tiff(number(directory, 296, 2), fraction(directory, 282), fraction(directory, 283))
@@ -63,7 +63,7 @@ def open_stored(path: Path, header: Header, cache: PieceCache, scratch: Path | N
     """
     page: Page = header.layout
     with telling(path, "opening it"):
-        file = open(path, "rb", buffering=0)  # noqa: SIM115  (closed by Stored.close)
+        file = path.open("rb", buffering=0)  # closed by Stored.close
     fetch = fetcher(path, file)
     if not header.raster.windowed:
         return _spilled(path, page, file, scratch)

@@ -24,7 +24,8 @@ REFUSED_COMPRESSIONS = {
 }  # fmt: skip
 PHOTOMETRICS = {0: 1, 1: 1, 2: 3, 3: 3}  # gray (min is white / black), RGB, palette -> channels handed out
 REFUSED_PHOTOMETRICS = {
-    4: "a transparency mask", 5: "CMYK or other inks", 6: "YCbCr outside JPEG", 8: "CIELAB", 9: "ICC Lab", 10: "ITU Lab",
+    4: "a transparency mask", 5: "CMYK or other inks", 6: "YCbCr outside JPEG", 8: "CIELAB", 9: "ICC Lab",
+    10: "ITU Lab",
     32803: "unprocessed camera data", 32844: "LogL", 32845: "LogLuv", 34892: "linear camera data",
 }  # fmt: skip
 SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point", 5: "complex whole numbers", 6: "complex numbers"}

@@ -17,7 +17,7 @@ from stitchbed.scans.tiff_page import Page
 Pixels = NDArray[Any]
 
 
-class ShortPiece(ValueError):
+class ShortPieceError(ValueError):
     """A piece yields fewer bytes than its rows need."""
 
 
@@ -28,13 +28,13 @@ def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
 
     Raises
     ------
-    ShortPiece, or any error of the decoders.
+    ShortPieceError, or any error of the decoders.
     """
     if page.compression == "jpeg":
         return _from_jpeg(page, data, rows)
     raw = _inflated(page.compression, bit_ordered(page, data), page.row_bytes * page.piece_height)
     if len(raw) < rows * page.row_bytes:
-        raise ShortPiece(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
+        raise ShortPieceError(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
     pixels = unpacked(page, raw, rows, page.piece_width)
     if page.predictor:
         pixels = imagecodecs.delta_decode(pixels, axis=1)
@@ -78,11 +78,11 @@ def _from_jpeg(page: Page, data: bytes, rows: int) -> Pixels:
     """A JPEG stream of one piece; its own size is checked first so that it cannot ask for more memory than it may."""
     frame = frame_of(data)
     if frame is None or frame.bits != 8 or frame.components != page.piece_samples:
-        raise ShortPiece("its JPEG header does not fit the picture")
+        raise ShortPieceError("its JPEG header does not fit the picture")
     if not (
         rows <= frame.height <= page.piece_height + 15 and page.piece_width <= frame.width <= page.piece_width + 15
     ):
-        raise ShortPiece(f"its JPEG is {frame.width} x {frame.height} px")
+        raise ShortPieceError(f"its JPEG is {frame.width} x {frame.height} px")
     stored, wanted = None, None
     if frame.components == 3:
         stored, wanted = "YCBCR" if page.photometric == 6 else "RGB", "RGB"

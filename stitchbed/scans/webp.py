@@ -26,6 +26,8 @@ from stitchbed.scans.turning import swapped
 
 Pixels = NDArray[Any]
 
+MOST_GROWTH = 65_536  # px per byte: a lossless white page of 16,000 x 16,000 px has 26,000 (tried), nothing more
+
 
 @dataclass
 class Parts:
@@ -36,7 +38,7 @@ class Parts:
     alpha: bool = False
     animated: bool = False
     found: dict[bytes, bytes] = field(default_factory=dict)
-    pictured: bool = False
+    data_bytes: int = 0
 
 
 def read_header(path: Path, max_pixels: int) -> Header:
@@ -46,13 +48,16 @@ def read_header(path: Path, max_pixels: int) -> Header:
     ------
     UnreadableTile, CanvasTooLarge : damaged, cut off, moving, too large.
     """
-    with telling(path, "reading its header"), open(path, "rb") as file:
+    with telling(path, "reading its header"), path.open("rb") as file:
         parts = _walk(path, file)
     if parts.animated:
         raise unreadable(path, "is a moving WebP picture", expected="a still picture")
-    if not parts.pictured:
+    if parts.data_bytes == 0:
         raise unreadable(path, "is a WebP file without a picture in it")
     check_size(path, parts.height, parts.width, max_pixels)
+    if parts.height * parts.width > parts.data_bytes * MOST_GROWTH:
+        found = f"is damaged: {parts.data_bytes:,} bytes cannot hold {parts.width:,} x {parts.height:,} px"
+        raise unreadable(path, found)
     exif = parts.found.get(b"EXIF", b"")
     turn, dpi = read_exif(exif.removeprefix(b"Exif\0\0"))
     icc, notes = checked_profile(parts.found.get(b"ICCP"), 3)
@@ -82,21 +87,21 @@ def _walk(path: Path, file: IO[bytes]) -> Parts:
         name, length = struct.unpack("<4sI", file.read(8))
         if place + 8 + length > size:
             raise unreadable(path, f"is cut off: its {name.decode('latin-1')!r} part ends behind the file")
-        _take(parts, name, file.read(min(length, MOST_BYTES if name in (b"ICCP", b"EXIF") else 30)))
+        _take(parts, name, length, file.read(min(length, MOST_BYTES if name in (b"ICCP", b"EXIF") else 30)))
         place += 8 + length + length % 2
     return parts
 
 
-def _take(parts: Parts, name: bytes, data: bytes) -> None:
+def _take(parts: Parts, name: bytes, length: int, data: bytes) -> None:
     if name == b"VP8X" and len(data) >= 10:
         parts.alpha, parts.animated = bool(data[0] & 0x10), bool(data[0] & 0x02)
     elif name == b"VP8 " and len(data) >= 10 and data[3:6] == b"\x9d\x01\x2a":
         parts.width, parts.height = (value & 0x3FFF for value in struct.unpack("<HH", data[6:10]))
-        parts.pictured = True
+        parts.data_bytes = length
     elif name == b"VP8L" and len(data) >= 5 and data[0] == 0x2F:
         bits = struct.unpack("<I", data[1:5])[0]
         parts.width, parts.height = (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
         parts.alpha |= bool(bits >> 28 & 1)
-        parts.pictured = True
+        parts.data_bytes = length
     elif name in (b"ICCP", b"EXIF"):
         parts.found.setdefault(name, data)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box
 from stitchbed.scans.header import Header, Stored
-from stitchbed.scans.reduction import Cells, cells_along, reduce_strip
+from stitchbed.scans.reduction import FAST_SIZES, Cells, cells_along, reduce_strip, reduce_tall
 from stitchbed.scans.tile import Raster
 from stitchbed.scans.turning import COLS_BACKWARD, ROWS_BACKWARD, stored_box, turned
 
@@ -65,7 +65,7 @@ class Windows:
         across = cells_along(stored.width, reduction, self._header.orientation in COLS_BACKWARD)
         out = np.empty((down.count, across.count, self.raster.shape[2]), self.raster.dtype)
         with ThreadPoolExecutor(VIEW_THREADS) as pool:
-            jobs = [pool.submit(self._strip, out, strip, across, reduction) for strip in self._strips(down, reduction)]
+            jobs = [pool.submit(self._strip, out, strip, across) for strip in self._strips(down, reduction)]
             for job in jobs:
                 job.result()
         return np.ascontiguousarray(turned(out, self._header.orientation))
@@ -94,20 +94,34 @@ class Windows:
 
     def _strips(self, down: Cells, reduction: int) -> Iterator[Cells]:
         """Runs of cell rows whose stored rows are cheap to read together."""
-        row_bytes = self._stored.width * self._stored.samples * np.dtype(self._stored.dtype).itemsize
-        rows = max(
-            self._stored.rows if self._stored.rows * row_bytes <= VIEW_STRIP_BYTES else 0, VIEW_STRIP_BYTES // row_bytes
-        )
-        return down.runs(max(1, rows // reduction))
+        fast = reduction <= FAST_SIZES[self.raster.dtype]
+        return down.runs(max(1, self._rows_at_once() // reduction) if fast else 1)
 
-    def _strip(self, out: Pixels, strip: Cells, across: Cells, reduction: int) -> None:
-        pixels = self._stored.read(Box(strip.start, 0, strip.stop - strip.start, self._stored.width))
-        channels = self.raster.shape[2]
-        alpha = pixels[..., -1:] if self.raster.alpha else None
-        color = pixels[..., :channels]
-        if alpha is not None and self._header.associated:
-            color = straightened(color, alpha)
-        out[strip.first : strip.first + strip.count] = reduce_strip(color, alpha, strip, across)
+    def _rows_at_once(self) -> int:
+        row_bytes = self._stored.width * self._stored.samples * np.dtype(self._stored.dtype).itemsize
+        cheap = self._stored.rows if self._stored.rows * row_bytes <= VIEW_STRIP_BYTES else 1
+        return max(cheap, VIEW_STRIP_BYTES // row_bytes)
+
+    def _strip(self, out: Pixels, strip: Cells, across: Cells) -> None:
+        """Fill the rows of `out` that a run of cell rows gives."""
+        fast = strip.size <= FAST_SIZES[self.raster.dtype] and strip.size <= self._rows_at_once()
+        if fast:
+            reduced = reduce_strip(*self._colors(strip.start, strip.stop), strip, across)
+        else:
+            step = self._rows_at_once()
+            edges = range(strip.start, strip.stop, step)
+            parts = (self._colors(row, min(row + step, strip.stop)) for row in edges)
+            reduced = reduce_tall(parts, across)
+        out[strip.first : strip.first + strip.count] = reduced
+
+    def _colors(self, start: int, stop: int) -> tuple[Pixels, Pixels | None]:
+        """(color, alpha or None) of whole stored rows."""
+        pixels = self._stored.read(Box(start, 0, stop - start, self._stored.width))
+        color = pixels[..., : self.raster.shape[2]]
+        if not self.raster.alpha:
+            return color, None
+        alpha = pixels[..., -1:]
+        return (straightened(color, alpha) if self._header.associated else color), alpha
 
 
 def straightened(color: Pixels, alpha: Pixels) -> Pixels:

@@ -1,0 +1,174 @@
+"""I decode PNG rows in bands, so that a picture of any size needs little memory.
+
+In: the file and what its chunks say. Out: (rows, width, samples) uint8 or uint16, palette and transparency expanded.
+
+The image data is inflated piece by piece; the rows of a band, together with the last row of the band before it, are
+put into a small PNG of their own, stored without compression, for the decoder to undo the row filters.
+
+Reference: ISO/IEC 15948, chapters 7 (filtering), 9, 10 and 11.3.2 (tRNS).
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.scans.faults import unreadable
+
+Pixels = NDArray[Any]
+Bytes = NDArray[np.uint8]
+
+MAGIC = b"\x89PNG\r\n\x1a\n"
+SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
+BAND_BYTES = 16 * 2**20  # decoded bytes at once: large enough for the decoder, small beside any budget
+AT_ONCE = 128 * 2**20  # decoded bytes; an A4 scan of 600 dpi and 8 bits is just below
+READ_BYTES = 2**20
+MOST_ROWS = 2**16  # the decoder refuses more than a million rows
+# bytes per pixel -> (color type, bits) of a PNG with that many; row filters depend on nothing else
+CARRIERS = {1: (0, 8), 2: (4, 8), 3: (2, 8), 4: (6, 8), 6: (2, 16), 8: (6, 16)}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """depth : bits per sample. kind : color type. data : (offset, length) of each IDAT chunk.
+
+    palette, transparency : contents of PLTE and tRNS, or None.
+    """
+
+    width: int
+    height: int
+    depth: int
+    kind: int
+    interlaced: bool
+    data: tuple[tuple[int, int], ...]
+    palette: bytes | None
+    transparency: bytes | None
+
+    @property
+    def row_bytes(self) -> int:
+        """Bytes of an unfiltered row."""
+        return (self.width * SAMPLES[self.kind] * self.depth + 7) // 8
+
+    @property
+    def pixel_bytes(self) -> int:
+        """Distance the filters look back, bytes."""
+        return max(1, SAMPLES[self.kind] * self.depth // 8)
+
+
+def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
+    """Decoded bands from top to bottom; a small or an interlaced picture comes as one, which is twice as fast.
+
+    Raises
+    ------
+    UnreadableTile : the data end early or are damaged. Errors of zlib and of the decoder.
+    """
+    if layout.interlaced or layout.row_bytes * layout.height <= AT_ONCE:
+        decoded = np.asarray(imagecodecs.png_decode(path.read_bytes()))
+        yield decoded.reshape(layout.height, layout.width, -1)
+        return
+    rows = max(1, min(MOST_ROWS, BAND_BYTES // layout.row_bytes))
+    before = np.zeros(layout.row_bytes, np.uint8)
+    with path.open("rb") as file:
+        for filtered in _portions(path, layout, _inflated(path, file, layout), rows):
+            raw = _unfiltered(layout, filtered, before)
+            before = raw[-1]
+            yield _expanded(layout, raw)
+
+
+def _inflated(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:
+    """The image data, inflated in pieces of bounded size; the check sum of each chunk is compared."""
+    inflater = zlib.decompressobj()
+    for offset, length in layout.data:
+        file.seek(offset)
+        check = zlib.crc32(b"IDAT")
+        left = length
+        while left:
+            packed = file.read(min(READ_BYTES, left))
+            left -= len(packed)
+            check = zlib.crc32(packed, check)
+            while packed and not inflater.eof:
+                yield inflater.decompress(packed, BAND_BYTES)
+                packed = inflater.unconsumed_tail
+        if struct.unpack(">I", file.read(4))[0] != check:
+            raise unreadable(path, f"is damaged: the check sum of the image data at byte {offset:,} is wrong")
+    yield inflater.flush()
+
+
+def _portions(path: Path, layout: Layout, stream: Iterator[bytes], rows: int) -> Iterator[bytes]:
+    """The stream cut into filtered rows, `rows` of them at a time and the rest at the end."""
+    held = bytearray()
+    for row in range(0, layout.height, rows):
+        size = min(rows, layout.height - row) * (layout.row_bytes + 1)
+        while len(held) < size:
+            piece = next(stream, None)
+            if piece is None:
+                at = row + len(held) // (layout.row_bytes + 1)
+                raise unreadable(
+                    path, f"is cut off or damaged: its image data end in row {at + 1:,} of {layout.height:,}"
+                )
+            held += piece
+        yield bytes(held[:size])
+        del held[:size]
+
+
+def _unfiltered(layout: Layout, filtered: bytes, before: Bytes) -> Bytes:
+    """(rows, row_bytes) raw bytes of filtered rows that follow the raw row `before`."""
+    kind, depth = CARRIERS[layout.pixel_bytes]
+    rows = len(filtered) // (layout.row_bytes + 1)
+    content = zlib.compress(b"\0" + before.tobytes() + filtered, 0)
+    header = struct.pack(">IIBBBBB", layout.row_bytes // layout.pixel_bytes, rows + 1, depth, kind, 0, 0, 0)
+    carrier = MAGIC + _chunk(b"IHDR", header) + _chunk(b"IDAT", content) + _chunk(b"IEND", b"")
+    decoded = np.asarray(imagecodecs.png_decode(carrier)).reshape(rows + 1, -1)
+    raw = decoded.astype(">u2") if depth == 16 else decoded
+    return raw.view(np.uint8)[1:]
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(name)))
+
+
+def _expanded(layout: Layout, raw: Bytes) -> Pixels:
+    """Raw rows as samples: bits unpacked, palette looked up, a transparent color turned into alpha."""
+    samples = _unpacked(layout, raw)
+    if layout.kind == 3:
+        return _palette(layout)[samples[..., 0]]
+    key = layout.transparency
+    shown = samples * np.uint8(255) if layout.depth == 1 else samples
+    if key is None or layout.kind in (4, 6):
+        return shown
+    color = np.frombuffer(key[: 2 * samples.shape[2]], ">u2").astype(samples.dtype)
+    top = np.iinfo(samples.dtype).max
+    opaque = np.where(np.all(samples == color, axis=2, keepdims=True), 0, top).astype(samples.dtype)
+    return np.concatenate([shown, opaque], axis=2)
+
+
+def _unpacked(layout: Layout, raw: Bytes) -> Pixels:
+    rows, count = raw.shape[0], SAMPLES[layout.kind]
+    if layout.depth == 16:
+        return raw.view(">u2").astype(np.uint16).reshape(rows, layout.width, count)
+    if layout.depth == 8:
+        return raw.reshape(rows, layout.width, count)
+    bits = np.unpackbits(raw, axis=1).reshape(rows, -1, layout.depth)[:, : layout.width]
+    weights = (1 << np.arange(layout.depth - 1, -1, -1)).astype(np.uint8)
+    return (bits @ weights).astype(np.uint8)[..., np.newaxis]
+
+
+def _palette(layout: Layout) -> Bytes:
+    """(256, 3 or 4) colors; entries the file does not have are black."""
+    stated = np.frombuffer(layout.palette or b"", np.uint8)[:768]
+    table = np.zeros((256, 3), np.uint8)
+    table[: stated.size // 3] = stated[: stated.size // 3 * 3].reshape(-1, 3)
+    if layout.transparency is None:
+        return table
+    alpha = np.full((256, 1), 255, np.uint8)
+    known = np.frombuffer(layout.transparency[:256], np.uint8)
+    alpha[: known.size, 0] = known
+    return np.concatenate([table, alpha], axis=1)
