@@ -168,7 +168,7 @@ def _beliefs(problem: _Problem, params: Array) -> Array:
 
 
 def _first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:
-    """Affine views from the cards placed so far, other cards placed through them; perspective and lens begin at zero."""
+    """Affine views from the cards placed so far, other cards placed through them; perspective and lens at zero."""
     params = np.zeros(frame.starts[4])
     poses: dict[str, Array] = {frame.cards[0]: np.zeros(3)}
     waiting = list(range(len(frame.base)))

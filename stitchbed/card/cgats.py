@@ -2,8 +2,8 @@
 
 In: text as instruments and makers write it. Out: frozen tables, patch references in CIELAB D50, text again.
 
-Real files vary, so lower case, blank lines, comments, carriage returns, Latin-1 letters, decimal commas and missing counts
-are taken as they come; what cannot be understood is refused with the line it stands in.
+Real files vary, so lower case, blank lines, comments, carriage returns, Latin-1 letters, decimal commas and missing
+counts are taken as they come; what cannot be understood is refused in words.
 """
 
 from __future__ import annotations
@@ -226,5 +226,5 @@ def _bad(name: str, found: str) -> BadSettings:
     return BadSettings(
         f"{name} {found}",
         expected="a patch table as text (CGATS.17 / ISO 28178, or an ISO 12641 reference file) with D50 colors",
-        attempt="the file that came with the chart, or card.txt as `card` writes it with your measured values filled in",
+        attempt="the file that came with the chart, or card.txt as `card` writes it with measured values filled in",
     )

@@ -1,4 +1,4 @@
-"""I describe the printed card: where its fields lie in mm, which markers they hold, and which colors its patches should have.
+"""I describe the printed card: where its fields lie in mm, their markers, and the colors its patches should have.
 
 In: nothing. Out: frozen pieces; card frame, mm from the piece's top left corner, x right, y down.
 
@@ -156,7 +156,7 @@ def saddles(board: Board) -> Array:
     """(N, 2) mm: the inner corners where four squares meet, row by row."""
     columns, rows = np.meshgrid(np.arange(1, board.columns), np.arange(1, board.rows))
     grid = np.stack([columns.ravel(), rows.ravel()], 1) * SQUARE_MM
-    return np.asarray(grid + [board.x, board.y], dtype=np.float64)
+    return np.asarray(np.add(grid, (board.x, board.y)), dtype=np.float64)
 
 
 def markers(board: Board) -> dict[int, Array]:

@@ -2,8 +2,8 @@
 
 In: colors as float64 rows of three. Out: the same colors in another space, nothing clipped.
 
-XYZ is scaled so that the white has Y = 1. All CIELAB here is D50, 2 degree observer, white of the ICC profile connection
-space; XYZ of other whites is adapted by Bradford first.
+XYZ is scaled so that the white has Y = 1. All CIELAB here is D50, 2 degree observer, with the white of the ICC profile
+connection space; XYZ of other whites is adapted by Bradford first.
 """
 
 from __future__ import annotations
@@ -58,7 +58,10 @@ def xyz_from_lab(lab: Array) -> Array:
 
 
 def adaptation(white: Array) -> Array:
-    """(3, 3) taking XYZ under `white` (XYZ, Y = 1) to XYZ under D50. Reference: Lam (1985), "Bradford"; ICC.1 annex E."""
+    """(3, 3) taking XYZ under `white` (XYZ, Y = 1) to XYZ under D50.
+
+    Reference: Lam (1985), "Bradford"; ICC.1:2022, annex E.
+    """
     gain = (BRADFORD @ D50) / (BRADFORD @ white)
     matrix: Array = np.linalg.inv(BRADFORD) @ np.diag(gain) @ BRADFORD
     return matrix

@@ -15,6 +15,7 @@ from stitchbed.card.chart import (
     CORNERS,
     LINE_ACROSS_MM,
     LINE_DOWN_MM,
+    PAPER,
     VERSION,
     Lab,
     Patch,
@@ -94,7 +95,7 @@ def rgb_of(lab: Lab) -> Rgb:
 
 def printed(patch: Patch) -> bool:
     """False for a field that is left as bare paper (first step of a ramp)."""
-    return not (patch.neutral and patch.name.endswith("N1") or patch.name == "N1")
+    return not (patch.neutral and patch.lab == PAPER)
 
 
 def _full_sheet(width: float, height: float) -> Sheet:

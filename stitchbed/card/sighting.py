@@ -2,8 +2,8 @@
 
 In: a gray picture. Out: one `SeenCard` for each piece, or the reason why there is none.
 
-Markers only say which square is where; positions come from the corners where four squares meet, whose measured place has no
-bias (markers' own corners sit .2 px inward).
+Markers only say which square is where; positions come from the corners where four squares meet, whose measured place
+has no bias (markers' own corners sit .2 px inward).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.chart import DICTIONARY, SQUARE_MM, Board, Piece, all_pieces, markers, piece_of_marker, saddles
+from stitchbed.card.look import look_up
 from stitchbed.ground.errors import CardNotFound
 
 Array = NDArray[np.float64]
@@ -34,7 +35,8 @@ class SeenCard:
     """One card in one picture.
 
     card_xy, photo_xy : (N, 2) nominal mm and px of its corners. share : of its corners seen.
-    square_px : mean side of a square. blur_px : sigma of its edges. turn : rad, how far it is turned clockwise in the picture.
+    square_px : mean side of a square. blur_px : sigma of its edges.
+    turn : rad, how far it is turned clockwise in the picture.
     """
 
     piece: str
@@ -120,7 +122,7 @@ def _board_corners(gray: Gray, board: Board, own: Mapping[int, Array]) -> tuple[
 
 
 def _predicted(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
-    """(2,) px of a corner by the affine motion of the nearest markers, and the side of a square there; NaN if none is near."""
+    """(2,) px of a corner by the nearest markers' affine motion, and a square's side there; NaN if none is near."""
     away = np.linalg.norm(mm.mean(1) - corner, axis=1)
     order = np.argsort(away, kind="stable")[:4]
     if away[order[0]] > NEAR_SQUARES * SQUARE_MM:
@@ -154,13 +156,13 @@ def _is_saddle(gray: Gray, xy: Array, radius: float) -> bool:
     """True when gray values round a point go dark, light, dark, light."""
     angle = np.arange(16) * np.pi / 8
     ring = xy + radius * np.stack([np.cos(angle), np.sin(angle)], 1)
-    values = cv2.remap(gray, ring.astype(np.float32).reshape(1, -1, 2), None, cv2.INTER_LINEAR).ravel().astype(float)
+    values = look_up(gray, ring)
     wave = np.fft.rfft(values - values.mean()) / 8
     return bool(abs(wave[2]) > LEAST_CONTRAST / 2 and abs(wave[2]) > 2 * max(abs(wave[1]), abs(wave[3])))
 
 
 def _edge_blur(gray: Gray, card_xy: Array, photo_xy: Array) -> float:
-    """Sigma, px, of the square edges midway between neighboring corners: of a blurred step, from its contrast and slope."""
+    """Sigma, px, of the squares' edges midway between neighboring corners: a blurred step's height over its slope."""
     widths = []
     order = {tuple(np.round(mm, 3)): px for mm, px in zip(card_xy, photo_xy, strict=True)}
     for mm, px in order.items():
@@ -171,8 +173,7 @@ def _edge_blur(gray: Gray, card_xy: Array, photo_xy: Array) -> float:
         side = float(np.linalg.norm(other - px))
         steps = np.linspace(-0.1, 0.1, 81) * side
         line = (px + other) / 2 + steps[:, None] * np.array([-along[1], along[0]])
-        profile = cv2.remap(gray, line.astype(np.float32).reshape(1, -1, 2), None, cv2.INTER_LINEAR).ravel()
-        smooth = np.convolve(profile.astype(float), np.ones(5) / 5, "valid")
+        smooth = np.convolve(look_up(gray, line), np.ones(5) / 5, "valid")
         slope = float(np.abs(np.gradient(smooth, steps[1] - steps[0])).max())
         height = abs(float(smooth[-8:].mean() - smooth[:8].mean()))
         if height > LEAST_CONTRAST:
@@ -217,7 +218,7 @@ def _none(gray: Gray, name: str, warnings: Sequence[str]) -> CardNotFound:
         return _refusal(name, found, "a picture that is not flipped", "flip the picture left to right, then again")
     small = gray
     while max(small.shape) > 400:
-        small = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
         if len(_find_markers(small)) >= 3:
             found = "shows a card, but too blurred to measure it"
             return _refusal(name, found, "a sharp card", "focus on the card and the work, hold the camera still")

@@ -1,0 +1,99 @@
+"""I measure the artwork's sides in the photo itself, to a fraction of a pixel, along lines that are roughly known.
+
+In: lines on a flat plane, a way from there to the photo, a way to read the photo. Out: points along each side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STATIONS = 90  # places along a side where it is looked for
+INSET = 0.03  # share of the side left out at both ends, where the corner is
+LEAST_STEP = 0.015  # of full scale: a weaker change of light is no edge
+LEAST_FOUND = 0.4  # share of stations that must show it
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side found. photo_xy : (N, 2) px. step : median change of light across it, share of full scale."""
+
+    name: str
+    photo_xy: Array
+    step: float
+
+
+def measure_side(
+    name: str,
+    ends: Array,
+    to_photo: Callable[[Array], Array],
+    read: Callable[[Array], Array],
+    *,
+    reach: float,
+) -> Side | None:
+    """Points of the edge near the segment between `ends` (2, 2), looked for up to `reach` at both sides of it.
+
+    to_photo : (N, 2) of the segment's frame -> (N, 2) photo px.
+    read : (rows, n, 2) photo px -> (rows, n, channels), 0..1.
+    Returns None when too little of it is seen.
+    """
+    along = ends[1] - ends[0]
+    normal = np.array([-along[1], along[0]]) / np.linalg.norm(along)
+    share = np.linspace(INSET, 1 - INSET, STATIONS)[:, None]
+    middles = ends[0] + share * along
+    span = to_photo(np.concatenate([middles - reach * normal, middles + reach * normal]))
+    px = float(np.median(np.linalg.norm(span[STATIONS:] - span[:STATIONS], axis=1))) / (2 * reach)
+    offsets = np.arange(-reach, reach, 0.5 / px)
+    frame = middles[:, None] + offsets[:, None] * normal
+    photo = to_photo(frame.reshape(-1, 2)).reshape(frame.shape)
+    found, steps = _crossings(read(photo))
+    good = np.isfinite(found)
+    if good.mean() < LEAST_FOUND:
+        return None
+    at = np.interp(found[good], np.arange(len(offsets)), offsets)
+    keep = _along_one_line(share[good, 0], at, 1.0 / px)
+    if keep.sum() < LEAST_FOUND * STATIONS:
+        return None
+    points = middles[good][keep] + at[keep, None] * normal
+    return Side(name, to_photo(points), float(np.median(steps[good][keep])))
+
+
+def _crossings(lines: Array) -> tuple[Array, Array]:
+    """Position (index, NaN where none) of the strongest edge in each line (rows, n, channels), and its step."""
+    smooth = cv2.GaussianBlur(lines.reshape(len(lines), lines.shape[1], -1), (0, 0), sigmaX=2.0, sigmaY=1e-6)
+    smooth = smooth.reshape(lines.shape[0], lines.shape[1], -1).astype(np.float64)
+    slope = np.gradient(smooth, axis=1)
+    channel = np.abs(slope).max(axis=1).argmax(axis=1)
+    steep = np.abs(slope[np.arange(len(lines)), :, channel])
+    # the edge looked for is the one nearest the middle among those nearly as steep as the steepest
+    ahead = np.linspace(-1, 1, steep.shape[1]) ** 2
+    peak = (steep * (1 - 0.5 * ahead)).argmax(axis=1)
+    positions, steps = np.full(len(lines), np.nan), np.zeros(len(lines))
+    for row, at in enumerate(peak):
+        low, high = max(0, at - 6), min(steep.shape[1], at + 7)
+        part = steep[row, low:high] - min(steep[row, low], steep[row, high - 1])
+        part = np.maximum(part, 0)
+        steps[row] = float(part.sum())
+        if 3 < at < steep.shape[1] - 4 and steps[row] > LEAST_STEP:
+            positions[row] = float((np.arange(low, high) * part).sum() / part.sum())
+    return positions, steps
+
+
+def _along_one_line(share: Array, at: Array, px: float) -> NDArray[np.bool_]:
+    """Points near one smooth curve (a parabola, since the lens may bend it), by repeated fits without the farthest."""
+    keep = np.ones(len(at), bool)
+    for _ in range(8):
+        fit = np.polynomial.Polynomial.fit(share[keep], at[keep], 2)
+        away = np.abs(at - fit(share))
+        limit = max(1.0 * px, 3.0 * 1.4826 * float(np.median(away[keep])))
+        again = away <= limit
+        if again.sum() < 10 or np.array_equal(again, keep):
+            break
+        keep = again
+    return keep
