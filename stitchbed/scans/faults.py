@@ -28,8 +28,9 @@ def shown(path: Path) -> str:
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
 
 
-def check_size(path: Path, height: int, width: int, max_pixels: int) -> None:
-    """Refuse pictures without pixels and pictures with too many."""
+def check_size(path: Path, size: tuple[int, int], *, max_pixels: int) -> None:
+    """Refuse pictures without pixels and pictures with too many; size : (height, width) px."""
+    height, width = size
     if height <= 0 or width <= 0:
         raise unreadable(path, f"claims a size of {width} x {height} px")
     if height * width > max_pixels:

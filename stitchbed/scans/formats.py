@@ -22,12 +22,15 @@ HEAD = 16  # bytes needed to tell every format
 
 @dataclass(frozen=True)
 class Format:
-    """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes."""
+    """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes.
+
+    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch).
+    """
 
     suffixes: tuple[str, ...]
     begins: Callable[[bytes], bool]
     read_header: Callable[[Path, int], Header]
-    open_stored: Callable[[Path, Header, PieceCache, Path | None], Stored]
+    open_stored: Callable[..., Stored]
 
 
 FORMATS: dict[str, Format] = {
@@ -114,4 +117,4 @@ def open_windows(
     header = known.read_header(path, max_pixels)
     kept = PieceCache(CACHE_BYTES) if cache is None else cache
     with telling(path, "opening it"):
-        return Windows(header, known.open_stored(path, header, kept, scratch))
+        return Windows(header, known.open_stored(path, header, cache=kept, scratch=scratch))

@@ -39,6 +39,7 @@ class Stored:
     """Pixels as they lie in a file: read(box) -> (h, w, samples), color in RGB order, alpha (if any) last.
 
     height, width : px as stored, before orientation. rows : a height at which reading whole rows is cheap, px.
+    levels : the same picture at 1/2, 1/4, ... of its size, area averages.
     """
 
     height: int
@@ -48,3 +49,4 @@ class Stored:
     rows: int
     read: Callable[[Box], Pixels]
     close: Callable[[], None]
+    levels: tuple[Stored, ...] = ()

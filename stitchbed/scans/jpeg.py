@@ -71,7 +71,7 @@ def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> Frame:
         raise unreadable(path, "is cut off or damaged: a JPEG without a frame header")
     if frame.height == 0:
         raise unreadable(path, "is a JPEG that states no height", attempt=AS_PLAIN_TIFF)
-    check_size(path, frame.height, frame.width, max_pixels)
+    check_size(path, (frame.height, frame.width), max_pixels=max_pixels)
     if max(frame.height, frame.width) > LONGEST_SIDE:
         raise unreadable(path, f"is {frame.width:,} x {frame.height:,} px, a JPEG longer than {LONGEST_SIDE:,} px")
     if frame.components == 4:

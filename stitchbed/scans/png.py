@@ -42,7 +42,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     """
     with telling(path, "reading its header"), path.open("rb") as file:
         first = _first(path, file)
-        check_size(path, first[1], first[0], max_pixels)
+        check_size(path, (first[1], first[0]), max_pixels=max_pixels)
         found, data = _walk(path, file)
     layout = _layout(first, found, data)
     _check(path, layout)

@@ -47,6 +47,10 @@ class Cells:
             yield Cells(first, last - first, edge, stop, self.size, lead, tail)
             edge = stop
 
+    def last(self) -> Cells:
+        """The last cell alone."""
+        return list(self.runs(1))[-1]
+
 
 def cells_along(length: int, size: int, backward: bool) -> Cells:
     """Cells of an axis; backward when cells are counted from its far end, so that the narrow cell comes first."""

@@ -22,7 +22,7 @@ Pixels = NDArray[Any]
 Bands = Callable[[Path, Header], Iterator[Pixels]]
 
 
-def open_stored(bands: Bands, path: Path, header: Header, cache: PieceCache, scratch: Path | None) -> Stored:
+def open_stored(path: Path, header: Header, *, bands: Bands, cache: PieceCache, scratch: Path | None) -> Stored:
     """Decode the whole file by `bands`; `cache` is not needed, nothing is decoded twice.
 
     Raises
@@ -35,6 +35,6 @@ def open_stored(bands: Bands, path: Path, header: Header, cache: PieceCache, scr
     return spilled(bands(path, header), shape, raster.dtype, path=path, scratch=scratch)
 
 
-open_png = partial(open_stored, png.bands)
-open_jpeg = partial(open_stored, jpeg.bands)
-open_webp = partial(open_stored, webp.bands)
+open_png = partial(open_stored, bands=png.bands)
+open_jpeg = partial(open_stored, bands=jpeg.bands)
+open_webp = partial(open_stored, bands=webp.bands)

@@ -53,6 +53,7 @@ class Directory:
 
     source: Source
     order: str
+    big: bool
     entries: dict[int, Entry]
 
 
@@ -88,6 +89,11 @@ def directories(source: Source) -> Iterator[Directory]:
         seen.add(place)
         directory, place = _directory(source, order, big, place)
         yield directory
+
+
+def directory_at(beside: Directory, place: int) -> Directory:
+    """The directory at byte `place` of the same file."""
+    return _directory(beside.source, beside.order, beside.big, place)[0]
 
 
 def numbers(directory: Directory, tag: int) -> NDArray[np.int64] | None:
@@ -150,7 +156,7 @@ def _directory(source: Source, order: str, big: bool, place: int) -> tuple[Direc
     link = 8 if big else 4
     # the link to the next page is read leniently: a file cut right behind its only directory is still whole
     following = source.read(end, link) if end + link <= source.size else bytes(link)
-    return Directory(source, order, entries), struct.unpack(order + ("Q" if big else "I"), following)[0]
+    return Directory(source, order, big, entries), struct.unpack(order + ("Q" if big else "I"), following)[0]
 
 
 def _entry(row: bytes, order: str, big: bool) -> tuple[int, Entry | None]:

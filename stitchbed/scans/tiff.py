@@ -23,6 +23,7 @@ from stitchbed.scans.header import Header, Stored
 from stitchbed.scans.profile import checked_profile
 from stitchbed.scans.spill import spilled
 from stitchbed.scans.tags import Source, blob, fraction, number, source_of
+from stitchbed.scans.tiff_levels import TiffLayout, layout_of
 from stitchbed.scans.tiff_page import Page, page_of, picture_directory
 from stitchbed.scans.tiff_pieces import bit_ordered, decode_piece, unpacked
 from stitchbed.scans.tile import Raster
@@ -45,6 +46,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     with telling(path, "reading its header"), path.open("rb") as file:
         directory = picture_directory(_source(path, file))
         page = page_of(directory, max_pixels)
+        layout = layout_of(directory, page)
         dpi = from_tiff(number(directory, 296, 2), fraction(directory, 282), fraction(directory, 283))
         icc, notes = checked_profile(blob(directory, 34675), page.color)
         turn = number(directory, 274, 1)
@@ -53,38 +55,46 @@ def read_header(path: Path, max_pixels: int) -> Header:
     shown_dpi = None if dpi is None else swapped(dpi, turn)
     windowed = page.compression == "none" or page.piece_height * page.row_bytes <= SPILL_ABOVE
     raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
-    return Header(raster, turn, page.associated, page, (*notes, *_unused(page)))
+    return Header(raster, turn, page.associated, layout, (*notes, *_unused(page)))
 
 
-def open_stored(path: Path, header: Header, cache: PieceCache, scratch: Path | None) -> Stored:
+def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path | None) -> Stored:
     """Open the file and promise its pixels in the order they are stored.
 
     cache : keeps decoded strips or tiles. scratch : takes the decoded file when those are too large to be kept.
     """
-    page: Page = header.layout
+    layout: TiffLayout = header.layout
     with telling(path, "opening it"):
         file = path.open("rb", buffering=0)  # closed by Stored.close
-    fetch = fetcher(path, file)
     if not header.raster.windowed:
-        return _spilled(path, page, file, scratch)
+        return _spilled(path, layout.page, file, scratch)
     owner = object()
-    if page.compression == "none" and not page.tiled:
-        page = _joined(page)
-        read = partial(_colored, page, partial(_read_rows, page, fetch))
-    else:
-        keep = partial(_kept, path, cache, owner)
-        read = partial(_colored, page, partial(_read_pieces, page, fetch, keep))
 
     def close() -> None:
         cache.forget(owner)
         file.close()
 
-    return Stored(page.height, page.width, page.handed_out, page.dtype, page.piece_height, read, close)
+    fetch = fetcher(path, file)
+    readers = [
+        _reader(page, fetch, partial(_kept, path, cache, (owner, level)))
+        for level, page in enumerate((layout.page, *layout.levels))
+    ]
+    full, *levels = [replace(reader, close=close) for reader in readers]
+    return replace(full, levels=tuple(levels))
 
 
-def _kept(path: Path, cache: PieceCache, owner: object, index: int, make: Callable[[], Pixels]) -> Pixels:
+def _reader(page: Page, fetch: Fetch, keep: Keep) -> Stored:
+    if page.compression == "none" and not page.tiled:
+        page = _joined(page)
+        read = partial(_colored, page, partial(_read_rows, page, fetch))
+    else:
+        read = partial(_colored, page, partial(_read_pieces, page, fetch, keep))
+    return Stored(page.height, page.width, page.handed_out, page.dtype, page.piece_height, read, lambda: None)
+
+
+def _kept(path: Path, cache: PieceCache, whose: tuple[object, int], index: int, make: Callable[[], Pixels]) -> Pixels:
     with telling(path, f"decoding piece {index + 1} of it"):
-        return cache.get((owner, index), make)
+        return cache.get((*whose, index), make)
 
 
 def _spilled(path: Path, page: Page, file: IO[bytes], scratch: Path | None) -> Stored:

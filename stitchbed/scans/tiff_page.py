@@ -118,7 +118,7 @@ def page_of(directory: Directory, max_pixels: int) -> Page:
     """
     path = directory.source.path
     height, width = number(directory, 257, 0), number(directory, 256, 0)
-    check_size(path, height, width, max_pixels)
+    check_size(path, (height, width), max_pixels=max_pixels)
     fields: dict[str, Any] = {"height": height, "width": width, "order": directory.order}
     fields |= _coding(directory, path)
     fields |= _samples(directory, path, fields["compression"])

@@ -54,7 +54,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
         raise unreadable(path, "is a moving WebP picture", expected="a still picture")
     if parts.data_bytes == 0:
         raise unreadable(path, "is a WebP file without a picture in it")
-    check_size(path, parts.height, parts.width, max_pixels)
+    check_size(path, (parts.height, parts.width), max_pixels=max_pixels)
     if parts.height * parts.width > parts.data_bytes * MOST_GROWTH:
         found = f"is damaged: {parts.data_bytes:,} bytes cannot hold {parts.width:,} x {parts.height:,} px"
         raise unreadable(path, found)
