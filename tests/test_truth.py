@@ -15,7 +15,7 @@ import truth
 from stitchbed.ground import light
 
 CURVE = light.transfer_of(None)
-# Half a code of 16 bits in linear light is below 1.8e-5 (slope of the sRGB curve at white, 2.4/1.055 = 2.27, over 2*65535),
+# Half a code of 16 bits in linear light is below 1.8e-5 (slope of the sRGB curve at white 2.27, over 2 * 65535);
 # the spline's float32 arithmetic adds about 1e-6 (measured): 3e-5 in all.
 EXACT = 3e-5
 
@@ -34,7 +34,7 @@ def _waves(height: int, width: int, *, of: str) -> np.ndarray:
 def test_painting_repeats_and_differs() -> None:
     first, again, other = (truth.paint_sheet(200, 300, number) for number in (4, 4, 5))
     assert first.dtype == np.float32 and first.shape == (200, 300, 3)
-    assert 0 <= first.min() and first.max() <= 1
+    assert first.min() >= 0 and first.max() <= 1
     assert np.array_equal(first, again)
     assert np.mean(np.abs(first - other)) > 0.02
 
@@ -130,7 +130,8 @@ def test_gains_spread_as_told() -> None:
 def test_travel_moves_rows_as_told() -> None:
     sheet = _waves(400, 200, of="y")
     faults = truth.Faults(travel_px=(0.0, 0.5))
-    (tile,) = truth.cut_tiles(sheet, [truth.pose(100, 200, 0, shape=(300, 100))], shape=(300, 100), faults=faults, dtype="uint16")
+    pose = truth.pose(100, 200, 0, shape=(300, 100))
+    (tile,) = truth.cut_tiles(sheet, [pose], shape=(300, 100), faults=faults, dtype="uint16")
     rows = np.arange(300) + tile.travel[:, 1] + 200 - 149.5
     expected = 0.5 + 0.3 * np.sin(2 * np.pi * rows / 24)
     assert 0.49 < np.abs(tile.travel[:, 1]).max() <= 0.5 and np.all(tile.travel[:, 0] == 0)
@@ -150,14 +151,16 @@ def test_lift_shows_only_where_the_sheet_goes_on() -> None:
 def test_lift_softens_and_shifts() -> None:
     sheet = _waves(200, 300, of="x")
     faults = truth.Faults(lift_px=24, lift_dark=0.0, lift_shift_px=2.0)
-    (tile,) = truth.cut_tiles(sheet, [truth.pose(49.5, 99.5, 0, shape=(200, 100))], shape=(200, 100), faults=faults, dtype="uint16")
+    pose = truth.pose(49.5, 99.5, 0, shape=(200, 100))
+    (tile,) = truth.cut_tiles(sheet, [pose], shape=(200, 100), faults=faults, dtype="uint16")
     at = np.arange(88, 100)
     depth = (1 - (99 - at) / 24) ** 2
-    # a Gaussian of sigma 2 px on 24 px waves leaves exp(-2 (pi 2 / 24)^2) = 0.872 of the amplitude, in full from depth 1/2
+    # a Gaussian of sigma 2 px on 24 px waves leaves exp(-2 (2 pi / 24)^2) = 0.872 of them, in full from depth 1/2
     looked = at - 2.0 * depth
     share = np.minimum(2 * depth, 1)
     expected = 0.5 + 0.3 * np.sin(2 * np.pi * looked / 24) * (1 - share * (1 - 0.872))
-    assert np.abs(_linear(tile)[100, at, 0] - expected).max() < 0.004  # cv2 rounds the blurred look-up to 1/32 px: 0.0025
+    # cv2 rounds the blurred look-up to 1/32 px: 0.3 * 2 pi / 24 / 32 = 0.0025
+    assert np.abs(_linear(tile)[100, at, 0] - expected).max() < 0.004
 
 
 def test_dust_stays_on_the_glass() -> None:

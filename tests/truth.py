@@ -1,9 +1,9 @@
 """I paint a small sheet and cut it into scans whose truth is known, so that tests can measure instead of guess.
 
-In: sizes in px and a number to draw luck from. Out: arrays in linear light, tiles with their true numbers, a folder of TIFF files.
+In: sizes in px and a number to draw luck from. Out: linear light, tiles with true numbers, a folder of TIFF files.
 
-Frames and words are the package's: arrays (row, col, channel), points (x, y), pixel centre at whole numbers, linear light 0..1.
-The usual way, about one second for 3 x 2 tiles of 400 x 500 px:
+Frames and words are the package's: arrays (row, col, channel), points (x, y), pixel center at whole numbers.
+The usual way, half a second for 3 x 2 tiles of 400 x 500 px:
 
     sheet, tiles = truth.make_set(3, 2, seed=1)                        # clean, upright within 1 degree
     sheet, tiles = truth.make_set(3, 2, seed=1, faults=truth.REAL)     # gain, fall-off, noise, lift, dust, travel
@@ -15,8 +15,8 @@ By hand, with turns and blank paper:
     poses = [truth.pose(200, 250, 0.0), truth.pose(600, 250, 180.0)]   # tile centre on the sheet px, turn in degrees
     tiles = truth.cut_tiles(sheet, poses, shape=(400, 500), dtype="uint16")
 
-A tile's light is `gain * (shading * sheet(sheet_from_tile @ (x + travel_x(y), y + travel_y(y), 1)) + noise)`, then stored
-with the sRGB curve. `sheet_from_tile` is the similarity alone; `travel` (bed error along the head's way) comes before it.
+A tile's light is `gain * (shading * sheet(sheet_from_tile @ (x + travel_x(y), y + travel_y(y), 1)) + noise)`, stored
+with the sRGB curve. `sheet_from_tile` is the similarity alone; `travel`, the bed's error, comes before it.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ from stitchbed.ground import light
 
 Floats = NDArray[np.float32]
 Matrix = NDArray[np.float64]
+Shape = tuple[int, int]
+Mask = NDArray[np.bool_]
 
 SRGB: bytes = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 PAPER = (0.84, 0.82, 0.76)
@@ -77,7 +79,7 @@ class TrueTile:
     """One cut tile and everything that was done to it.
 
     name : file stem.   pixels : (h, w, 3) uint8/uint16, sRGB curve.   sheet_from_tile : 3x3 similarity.
-    gain : (3,).   shading : (h, w) linear factor, 1 at the bed's middle.   travel : (h, 2) px, (x, y) error of each row.
+    gain : (3,).   shading : (h, w) linear factor, 1 in the middle.   travel : (h, 2) px, (x, y) error of each row.
     lifted : (h, w) bool, where the sheet left the glass.   covered : (h, w) bool, where there is sheet and not lid.
     dust : (h, w) bool, grains on the glass.
     """
@@ -88,9 +90,9 @@ class TrueTile:
     gain: Floats
     shading: Floats
     travel: Matrix
-    lifted: NDArray[np.bool_]
-    covered: NDArray[np.bool_]
-    dust: NDArray[np.bool_]
+    lifted: Mask
+    covered: Mask
+    dust: Mask
 
 
 def paint_sheet(
@@ -98,7 +100,7 @@ def paint_sheet(
 ) -> Floats:
     """(height, width, 3) float32 linear light: ink strokes and flat washes on grainy paper, detail everywhere.
 
-    blank : (from, to) as shares of the width: a band of columns with paper only.   grain : relative depth of the paper's tooth.
+    blank : (from, to) as shares of the width: columns of paper only.   grain : relative depth of the paper's tooth.
     The ink's edge is a Gaussian of about 0.7 px, so that the sheet may be resampled without aliasing.
     """
     rng = np.random.default_rng(seed)
@@ -115,8 +117,8 @@ def paint_sheet(
     return painted
 
 
-def pose(x: float, y: float, degrees: float, *, shape: tuple[int, int] = (400, 500), scale: float = 1.0) -> Matrix:
-    """sheet_from_tile whose tile middle lies at sheet (x, y) px, turned by `degrees` (x axis toward y axis), times `scale`."""
+def pose(x: float, y: float, degrees: float, *, shape: Shape = (400, 500), scale: float = 1.0) -> Matrix:
+    """sheet_from_tile with the tile's middle at sheet (x, y) px, turned by `degrees` (x toward y), times `scale`."""
     turn = np.deg2rad(degrees)
     cos, sin = scale * np.cos(turn), scale * np.sin(turn)
     if degrees % 90 == 0:  # exact quarter turns, so that they can be compared with np.rot90 bit for bit
@@ -126,7 +128,7 @@ def pose(x: float, y: float, degrees: float, *, shape: tuple[int, int] = (400, 5
 
 
 def grid_poses(
-    rows: int, cols: int, *, shape: tuple[int, int] = (400, 500), overlap: float = 0.28, turn: float = 1.0, seed: int = 0
+    rows: int, cols: int, *, shape: Shape = (400, 500), overlap: float = 0.28, turn: float = 1.0, seed: int = 0
 ) -> tuple[list[Matrix], tuple[int, int]]:
     """Poses of a grid of tiles in reading order and the (height, width) of the sheet they cover.
 
@@ -145,7 +147,7 @@ def grid_poses(
 
 
 def make_set(
-    rows: int, cols: int, *, seed: int = 0, shape: tuple[int, int] = (400, 500), faults: Faults = CLEAN, dtype: str = "uint8"
+    rows: int, cols: int, *, seed: int = 0, shape: Shape = (400, 500), faults: Faults = CLEAN, dtype: str = "uint8"
 ) -> tuple[Floats, list[TrueTile]]:
     """A painted sheet and the grid of tiles cut from it."""
     poses, size = grid_poses(rows, cols, shape=shape, seed=seed)
@@ -157,7 +159,7 @@ def cut_tiles(
     sheet: Floats,
     poses: Sequence[Matrix],
     *,
-    shape: tuple[int, int] = (400, 500),
+    shape: Shape = (400, 500),
     faults: Faults = CLEAN,
     seed: int = 0,
     dtype: str = "uint8",
@@ -167,13 +169,14 @@ def cut_tiles(
     Resampling is a cubic B-spline through the sheet's pixels: exact at whole pixels, no rounding of positions.
     """
     rng = np.random.default_rng([seed, 5])
-    smooth = np.stack([ndimage.spline_filter(sheet[..., c], order=3, output=np.float32, mode="mirror") for c in range(3)])
+    filtered = [ndimage.spline_filter(sheet[..., c], order=3, output=np.float32, mode="mirror") for c in range(3)]
     soft = np.asarray(cv2.GaussianBlur(sheet, (0, 0), 2.0), np.float32) if faults.lift_px else None
     dust = _dust(shape, faults, rng)
     cut = []
     for index, matrix in enumerate(poses):
-        gain = np.ones(3) if index == 0 else np.exp(faults.gain * rng.standard_normal() + faults.tint * rng.standard_normal(3))
-        seen = _scan(smooth, soft, np.asarray(matrix, np.float64), shape, faults)
+        drift = faults.gain * rng.standard_normal() + faults.tint * rng.standard_normal(3)
+        gain = np.ones(3) if index == 0 else np.exp(drift)
+        seen = _scan(np.stack(filtered), soft, np.asarray(matrix, np.float64), shape, faults)
         shading = _shading(shape, faults)
         lit = _stored_light(seen[0] * shading[..., None], gain, dust, faults, rng)
         pixels = light.to_stored(lit, dtype, light.transfer_of(None))
@@ -227,8 +230,8 @@ def _stroke(fine: Floats, start: NDArray[np.float64], rng: np.random.Generator) 
 
 
 def _scan(
-    smooth: Floats, soft: Floats | None, matrix: Matrix, shape: tuple[int, int], faults: Faults
-) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    smooth: Floats, soft: Floats | None, matrix: Matrix, shape: Shape, faults: Faults
+) -> tuple[Floats, Mask, Mask]:
     """Light, lifted mask and covered mask of one tile, before gain and shading."""
     height, width = smooth.shape[1:]
     y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float64)
@@ -267,30 +270,27 @@ def _lift(matrix: Matrix, size: tuple[int, int], faults: Faults, x: Matrix, y: M
     return depth, x, y
 
 
-def _travel(shape: tuple[int, int], faults: Faults) -> Matrix:
+def _travel(shape: Shape, faults: Faults) -> Matrix:
     """(h, 2) px: one slow wave and a half of it along the rows, zero in the middle row."""
     phase = np.linspace(-1, 1, shape[0]) * 2.2 * np.pi
     return np.stack([faults.travel_px[0] * np.sin(0.7 * phase), faults.travel_px[1] * np.sin(phase)], 1)
 
 
-def _shading(shape: tuple[int, int], faults: Faults) -> Floats:
+def _shading(shape: Shape, faults: Faults) -> Floats:
     """(h, w) linear factor: the lamp loses light toward both ends, as the square of the way from the middle."""
     across = np.linspace(-1, 1, shape[1], dtype=np.float32) ** 2
     return np.tile(1 - np.float32(faults.falloff) * across, (shape[0], 1))
 
 
-def _dust(shape: tuple[int, int], faults: Faults, rng: np.random.Generator) -> NDArray[np.bool_]:
+def _dust(shape: Shape, faults: Faults, rng: np.random.Generator) -> Mask:
     grains = np.zeros(shape, np.uint8)
-    for _ in range(faults.dust):
-        middle = rng.integers([8, 8], [shape[1] - 8, shape[0] - 8])
+    for middle in rng.integers([8, 8], [shape[1] - 8, shape[0] - 8], (faults.dust, 2)):
         axes = (int(rng.integers(1, 4)), int(rng.integers(1, 3)))
         cv2.ellipse(grains, (int(middle[0]), int(middle[1])), axes, float(rng.uniform(0, 180)), 0, 360, 1, -1)
     return grains > 0
 
 
-def _stored_light(
-    seen: Floats, gain: NDArray[np.float64], dust: NDArray[np.bool_], faults: Faults, rng: np.random.Generator
-) -> Floats:
+def _stored_light(seen: Floats, gain: Matrix, dust: Mask, faults: Faults, rng: np.random.Generator) -> Floats:
     """Gain, grains on the glass (near black) and noise."""
     lit = seen.copy()
     lit[dust] = 0.05
