@@ -23,8 +23,9 @@ from stitchbed.scans.header import Header, Stored
 from stitchbed.scans.profile import checked_profile
 from stitchbed.scans.spill import spilled
 from stitchbed.scans.tags import Source, blob, fraction, number, source_of
-from stitchbed.scans.tiff_levels import TiffLayout, layout_of
-from stitchbed.scans.tiff_page import Page, page_of, picture_directory
+from stitchbed.scans.tiff_layout import Page
+from stitchbed.scans.tiff_levels import Pages, layout_of
+from stitchbed.scans.tiff_page import page_of, picture_directory
 from stitchbed.scans.tiff_pieces import bit_ordered, decode_piece, unpacked
 from stitchbed.scans.tile import Raster
 from stitchbed.scans.turning import swapped
@@ -53,7 +54,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     turn = turn if 1 <= turn <= 8 else 1
     shape = (*swapped((page.height, page.width), turn), page.color)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
-    windowed = page.compression == "none" or page.piece_height * page.row_bytes <= SPILL_ABOVE
+    windowed = page.compression == "none" or page.piece_bytes <= SPILL_ABOVE
     raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
     return Header(raster, turn, page.associated, layout, (*notes, *_unused(page)))
 
@@ -63,7 +64,7 @@ def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path 
 
     cache : keeps decoded strips or tiles. scratch : takes the decoded file when those are too large to be kept.
     """
-    layout: TiffLayout = header.layout
+    layout: Pages = header.layout
     with telling(path, "opening it"):
         file = path.open("rb", buffering=0)  # closed by Stored.close
     if not header.raster.windowed:

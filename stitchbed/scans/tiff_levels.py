@@ -15,21 +15,22 @@ from dataclasses import dataclass
 
 from stitchbed.ground.errors import StitchbedError
 from stitchbed.scans.tags import Directory, blob, directory_at, numbers
-from stitchbed.scans.tiff_page import Page, page_of
+from stitchbed.scans.tiff_layout import Page
+from stitchbed.scans.tiff_page import page_of
 
 WRITER = b"stitchbed"
 MOST_LEVELS = 16
 
 
 @dataclass(frozen=True)
-class TiffLayout:
+class Pages:
     """The full-size page, and its reduced views: levels[k] is at 1/2^(k+1)."""
 
     page: Page
     levels: tuple[Page, ...]
 
 
-def layout_of(directory: Directory, page: Page) -> TiffLayout:
+def layout_of(directory: Directory, page: Page) -> Pages:
     """The page with the reduced views that fit it; a view that is damaged or missing ends the row."""
     levels: list[Page] = []
     if (blob(directory, 305) or b"").startswith(WRITER) and page.alpha is None:
@@ -39,7 +40,7 @@ def layout_of(directory: Directory, page: Page) -> TiffLayout:
             if level is None:
                 break
             levels.append(level)
-    return TiffLayout(page, tuple(levels))
+    return Pages(page, tuple(levels))
 
 
 def _level(directory: Directory, place: int, page: Page, number: int) -> Page | None:

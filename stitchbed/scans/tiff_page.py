@@ -7,7 +7,6 @@ Reference: TIFF 6.0 (1992), sections 4-6, 8, 14, 15, 22; supplement 2 (2002) for
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +15,15 @@ from numpy.typing import NDArray
 
 from stitchbed.scans.faults import AS_PLAIN_TIFF, check_size, unreadable
 from stitchbed.scans.tags import Directory, Source, blob, directories, number, numbers
+from stitchbed.scans.tiff_extents import check_extents, check_pieces
+from stitchbed.scans.tiff_layout import Page
 
-COMPRESSIONS = {1: "none", 5: "lzw", 7: "jpeg", 8: "deflate", 32773: "packbits", 32946: "deflate", 50000: "zstd"}
+COMPRESSIONS = {
+    1: "none", 2: "fax rle", 3: "fax 3", 4: "fax 4", 5: "lzw", 7: "jpeg", 8: "deflate", 32773: "packbits",
+    32946: "deflate", 50000: "zstd",
+}  # fmt: skip
 REFUSED_COMPRESSIONS = {
-    2: "CCITT RLE", 3: "CCITT fax 3", 4: "CCITT fax 4", 6: "old-style JPEG", 34712: "JPEG 2000", 34887: "LERC",
+    6: "old-style JPEG", 34712: "JPEG 2000", 34887: "LERC",
     34925: "LZMA", 50001: "WebP", 50002: "JPEG XL", 52546: "JPEG XL", 34892: "lossy JPEG of camera files",
 }  # fmt: skip
 PHOTOMETRICS = {0: 1, 1: 1, 2: 3, 3: 3}  # gray (min is white / black), RGB, palette -> channels handed out
@@ -29,71 +33,6 @@ REFUSED_PHOTOMETRICS = {
     32803: "unprocessed camera data", 32844: "LogL", 32845: "LogLuv", 34892: "linear camera data",
 }  # fmt: skip
 SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point", 5: "complex whole numbers", 6: "complex numbers"}
-# the most bytes one stored byte can stand for; a claim beyond it cannot be met by the data
-MOST_GROWTH = {"none": 1, "lzw": 2600, "deflate": 1033, "packbits": 64, "zstd": 40_000, "jpeg": 100_000}
-LARGE_TILE = 2**22  # px; a tile of 2048 x 2048 is accepted even for a picture of one pixel
-MOST_PIECE = 2**31 - 1  # bytes of one decoded strip or tile; the decoders count in 32 bits
-
-
-@dataclass(frozen=True)
-class Page:
-    """How one picture's pixels lie. Pieces are strips (as wide as the picture) or tiles; sizes in px, offsets in bytes.
-
-    samples : per pixel as stored; piece_samples : in one piece (1 when planes are apart).
-    color : channels handed out; alpha : index of the alpha sample or None.
-    """
-
-    height: int
-    width: int
-    bits: int
-    samples: int
-    photometric: int
-    compression: str
-    planes_apart: bool
-    predictor: bool
-    low_bit_first: bool
-    order: str
-    tiled: bool
-    piece_height: int
-    piece_width: int
-    offsets: NDArray[np.int64]
-    counts: NDArray[np.int64]
-    palette: NDArray[np.uint8] | None
-    jpeg_tables: bytes | None
-    color: int
-    alpha: int | None
-    associated: bool
-
-    @property
-    def dtype(self) -> str:
-        """Name of the sample type handed out."""
-        return "uint16" if self.bits == 16 else "uint8"
-
-    @property
-    def chosen(self) -> tuple[int, ...]:
-        """Stored samples that are read: gray, palette index or RGB, then alpha."""
-        inside = 1 if self.photometric == 3 else self.color
-        return (*range(inside), *(() if self.alpha is None else (self.alpha,)))
-
-    @property
-    def handed_out(self) -> int:
-        """Samples handed out per pixel, alpha counted."""
-        return self.color + (self.alpha is not None)
-
-    @property
-    def piece_samples(self) -> int:
-        """Samples per pixel within one piece."""
-        return 1 if self.planes_apart else self.samples
-
-    @property
-    def grid(self) -> tuple[int, int]:
-        """Pieces (down, across) of one plane."""
-        return -(-self.height // self.piece_height), -(-self.width // self.piece_width)
-
-    @property
-    def row_bytes(self) -> int:
-        """Bytes of one row of one piece, uncompressed."""
-        return (self.piece_width * self.piece_samples * self.bits + 7) // 8
 
 
 def picture_directory(source: Source) -> Directory:
@@ -123,9 +62,14 @@ def page_of(directory: Directory, max_pixels: int) -> Page:
     fields |= _coding(directory, path)
     fields |= _samples(directory, path, fields["compression"])
     fields |= _pieces(directory, path, fields)
-    page: Page = Page(**fields, palette=_palette(directory, path, fields), jpeg_tables=blob(directory, 347))
-    _check_pieces(page, path)
-    _check_extents(page, directory.source)
+    page: Page = Page(
+        **fields,
+        palette=_palette(directory, path, fields),
+        jpeg_tables=blob(directory, 347),
+        fax_options=number(directory, 292, 0),
+    )
+    check_pieces(page, path)
+    check_extents(page, directory.source)
     return page
 
 
@@ -239,44 +183,3 @@ def _computed_counts(fields: dict[str, Any], size: tuple[int, int], wanted: int,
         heights[down - 1 :: down] = fields["height"] - (down - 1) * size[0]
     computed: NDArray[np.int64] = heights * row
     return computed
-
-
-def _check_pieces(page: Page, path: Path) -> None:
-    """A piece must be decodable in memory, and tiles must not be much larger than the picture."""
-    if page.compression != "none" and page.piece_height * page.row_bytes > MOST_PIECE:
-        found = f"is compressed in one piece of {page.piece_height * page.row_bytes / 2**30:.1f} GiB"
-        raise unreadable(path, found, expected="compressed strips or tiles of less than 2 GiB", attempt=AS_PLAIN_TIFF)
-    if page.tiled and page.piece_height * page.piece_width > 4 * page.height * page.width + LARGE_TILE:
-        raise unreadable(path, f"has tiles of {page.piece_width} x {page.piece_height} px, larger than the picture")
-
-
-def _check_extents(page: Page, source: Source) -> None:
-    """Every piece must lie in the file and hold enough bytes for what it claims."""
-    what = "tile" if page.tiled else "strip"
-    missing = np.flatnonzero(page.counts <= 0)
-    if missing.size:
-        raise unreadable(source.path, f"has no data for {what} {missing[0] + 1} of {page.counts.size}")
-    ends = page.offsets + page.counts
-    out = np.flatnonzero((page.offsets < 8) | (ends > source.size) | (ends < page.offsets))
-    if out.size:
-        at = int(out[0])
-        where = f"{what} {at + 1} of {ends.size} should end at byte {int(ends[at]):,}, the file has {source.size:,}"
-        raise unreadable(source.path, f"is cut off or damaged: {where}")
-    needed = _needed_bytes(page)
-    short = np.flatnonzero(page.counts.astype(np.float64) * MOST_GROWTH[page.compression] + 64 < needed)
-    if page.compression == "none":
-        short = np.flatnonzero(page.counts < needed)
-    if short.size:
-        at = int(short[0])
-        found = f"{what} {at + 1} of {ends.size} has {page.counts[at]:,} bytes, too few for its {int(needed[at]):,}"
-        raise unreadable(source.path, f"is damaged: {found}")
-
-
-def _needed_bytes(page: Page) -> NDArray[np.float64]:
-    """(pieces,) decoded bytes each piece must yield."""
-    down, across = page.grid
-    rows = np.full(down, page.piece_height, np.float64)
-    if not page.tiled:
-        rows[-1] = page.height - (down - 1) * page.piece_height
-    planes = page.samples if page.planes_apart else 1
-    return np.tile(np.repeat(rows * page.row_bytes, across), planes)

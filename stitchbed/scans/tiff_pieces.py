@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.scans.jpeg_frame import frame_of
-from stitchbed.scans.tiff_page import Page
+from stitchbed.scans.tiff_layout import FAXES, Page
 
 Pixels = NDArray[Any]
 
@@ -32,6 +32,8 @@ def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
     """
     if page.compression == "jpeg":
         return _from_jpeg(page, data, rows)
+    if page.compression in FAXES:
+        return _from_fax(page, bit_ordered(page, data), rows)
     raw = _inflated(page.compression, bit_ordered(page, data), page.row_bytes * page.piece_height)
     if len(raw) < rows * page.row_bytes:
         raise ShortPieceError(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
@@ -72,6 +74,18 @@ def _inflated(compression: str, data: bytes, size: int) -> bytes:
     if compression == "packbits":
         return bytes(imagecodecs.packbits_decode(data, out=size))
     return bytes(imagecodecs.deflate_decode(data, out=size))
+
+
+def _from_fax(page: Page, data: bytes, rows: int) -> Pixels:
+    """Rows of 0 and 1. Reference: ITU-T T.4, T.6; TIFF 6.0, sections 10 and 11."""
+    size = (rows, page.piece_width)
+    if page.compression == "fax rle":
+        bits = imagecodecs.ccittrle_decode(data, *size)
+    elif page.compression == "fax 3":
+        bits = imagecodecs.ccittfax3_decode(data, *size, t4options=page.fax_options)
+    else:
+        bits = imagecodecs.ccittfax4_decode(data, *size)
+    return np.asarray(bits).reshape(rows, page.piece_width, 1)
 
 
 def _from_jpeg(page: Page, data: bytes, rows: int) -> Pixels:
