@@ -22,8 +22,8 @@ ANY = click.Path(path_type=Path)
 @click.argument("pieces", nargs=-1, required=True, type=ANY)
 @click.option("-o", "--output", required=True, type=ANY, help="The canvas to write: .tif, .png or .jpg.")
 @click.option("--dpi", type=click.FloatRange(1), help="Dpi of the pieces, where the files are wrong or silent.")
-@click.option("--outside", type=click.Choice(OUTSIDE), default="auto", show_default=True,
-              help="Places no piece sees: transparent, paper, or paper for narrow rims only.")  # fmt: skip
+@click.option("--outside", type=click.Choice(OUTSIDE), default="alpha", show_default=True,
+              help="Places no piece sees: transparent, or the paper's color.")  # fmt: skip
 @click.option("--codec", type=click.Choice(["deflate", "zstd", "none"]), default="deflate", show_default=True)
 @click.option("--assume-profile", type=click.Choice(["first", "none"]), help="Where profiles differ: take the first, or none.")
 @click.option("--allow-missing", is_flag=True, help="Write the rest when a piece cannot be placed.")

@@ -51,26 +51,27 @@ def find_lift(
     names: Sequence[str],
     sizes: Sequence[tuple[int, int]],
     patches: Patches,
-    corrected: Array,
+    corrected: Sequence[Array],
     px_per_mm: Sequence[float],
     settings: LiftSettings,
 ) -> list[Lift]:
-    """Lifted zones of all tiles. corrected : (T, P, C) leveled light of `patches`."""
-    judge = _judges(sizes, patches, px_per_mm)
+    """Lifted zones of all tiles. corrected : per tile (n, C) leveled light of `patches`."""
+    first, second, tone = _judges(sizes, patches, corrected, px_per_mm)
     lifts = []
-    for i, (name, size) in enumerate(zip(names, sizes, strict=True)):
-        other = np.where(judge[0] == i, judge[1], judge[0])
-        points = np.flatnonzero(patches.seen[i] & (other >= 0))
-        ratio = corrected[i, points] / np.maximum(corrected[other[points], points], 1e-4)
-        calm = 1 / (1 + (patches.unrest[i, points] / 0.2) ** 2)
+    for i, (name, size, seen) in enumerate(zip(names, sizes, patches.seen, strict=True)):
+        by_second = first[seen.index] == i
+        reference = np.where(by_second[:, None], tone[1][seen.index], tone[0][seen.index])
+        known = np.where(by_second, second[seen.index], first[seen.index]) >= 0
+        ratio = corrected[i][known] / np.maximum(reference[known], 1e-4)
+        calm = 1 / (1 + (seen.unrest[known] / 0.2) ** 2)
         loss = 1 - np.median(ratio, axis=1)
-        lifts.append(_lift(name, size, (patches.at[i, points], loss, calm), px_per_mm[i], settings))
+        lifts.append(_lift(name, size, (seen.at[known], loss, calm), px_per_mm[i], settings))
     return lifts
 
 
-def trust(lifts: Sequence[Lift], patches: Patches) -> Array:
-    """(T, P) 0 where a tile lifts, else 1."""
-    return np.stack([1.0 - inside(lift, at) for lift, at in zip(lifts, patches.at, strict=True)])
+def trust(lifts: Sequence[Lift], patches: Patches) -> list[Array]:
+    """Per tile (n,) 0 where it lifts, else 1."""
+    return [1.0 - inside(lift, seen.at) for lift, seen in zip(lifts, patches.seen, strict=True)]
 
 
 def inside(lift: Lift, xy: Array) -> Mask:
@@ -90,14 +91,26 @@ def edge_distance(size: tuple[int, int], xy: Array) -> Array:
     return result
 
 
-def _judges(sizes: Sequence[tuple[int, int]], patches: Patches, px_per_mm: Sequence[float]) -> NDArray[np.intp]:
-    """(2, P) indices of the two tiles that see each point farthest from their edges (they judge the others); -1: none."""
-    depth = np.stack([
-        np.where(seen, edge_distance(size, at) / k, -1.0)
-        for size, at, seen, k in zip(sizes, patches.at, patches.seen, px_per_mm, strict=True)
-    ])  # fmt: skip
-    order = np.argsort(-depth, axis=0, kind="stable")[:2]
-    return np.where(np.take_along_axis(depth, order, 0) > 0, order, -1)
+def _judges(
+    sizes: Sequence[tuple[int, int]], patches: Patches, corrected: Sequence[Array], px_per_mm: Sequence[float]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], tuple[Array, Array]]:
+    """The two tiles that see each point farthest from their edges (they judge the others; -1: none), and their light."""
+    count = len(patches.xy)
+    channels = patches.seen[0].light.shape[1]
+    who = (np.full(count, -1), np.full(count, -1))
+    depth = (np.zeros(count), np.zeros(count))
+    tone = (np.zeros((count, channels)), np.zeros((count, channels)))
+    for i, (size, seen, light, k) in enumerate(zip(sizes, patches.seen, corrected, px_per_mm, strict=True)):
+        own = edge_distance(size, seen.at) / k
+        best = own > depth[0][seen.index]
+        at = seen.index[best]
+        for table in (who, depth, tone):
+            table[1][at] = table[0][at]
+        who[0][at], depth[0][at], tone[0][at] = i, own[best], light[best]
+        next_best = ~best & (own > depth[1][seen.index])
+        at = seen.index[next_best]
+        who[1][at], depth[1][at], tone[1][at] = i, own[next_best], light[next_best]
+    return who[0], who[1], tone
 
 
 def _lift(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.joining.canvas import Canvas
-from stitchbed.placing.placement import Placement, from_sheet
+from stitchbed.placing.placement import Placement, from_sheet, outline
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -29,17 +29,21 @@ class Small:
 
 
 @dataclass(frozen=True)
-class Patches:
-    """What every tile sees at every grid point.
+class Seen:
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); at (n, 2) tile px."""
 
-    xy : (P, 2) canvas px. seen : (T, P) bool. light : (T, P, C) linear. unrest : (T, P). at : (T, P, 2) tile px.
-    """
-
-    xy: Array
-    seen: NDArray[np.bool_]
+    index: NDArray[np.intp]
     light: Array
     unrest: Array
     at: Array
+
+
+@dataclass(frozen=True)
+class Patches:
+    """What every tile sees at the grid points two or more tiles see. xy : (P, 2) canvas px. seen : one per tile."""
+
+    xy: Array
+    seen: tuple[Seen, ...]
 
 
 def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
@@ -53,21 +57,38 @@ def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
     return Small(mean, spread.astype(np.float32), float(step * reduction))
 
 
-def look(places: Sequence[Placement], smalls: Sequence[Small], canvas: Canvas, spacing: float) -> Patches:
-    """Sample all tiles (`places` on the canvas) at canvas points `spacing` px apart; only points two tiles see are kept."""
+def look(
+    places: Sequence[Placement], smalls: Sequence[Small], canvas: Canvas, spacing_mm: float, most: int = 24000
+) -> Patches:
+    """Sample all tiles (`places` on the canvas) on a grid of the canvas; only points two tiles see are kept.
+
+    spacing_mm : of the grid; wider where the canvas would have more than `most` points.
+    """
+    scale = canvas.dpi / 25.4
+    spacing = max(spacing_mm * scale, float(np.sqrt(canvas.height * canvas.width / most)))
     xs, ys = np.arange(spacing / 2, canvas.width, spacing), np.arange(spacing / 2, canvas.height, spacing)
     xy = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
-    at = np.stack([from_sheet(place, xy) for place in places])
-    seen = np.stack([_inside(points, place.size, small.cell) for points, place, small in zip(at, places, smalls, strict=True)])
-    shared = seen.sum(0) >= 2
-    xy, at, seen = xy[shared], at[:, shared], seen[:, shared]
-    channels = smalls[0].light.shape[2]
-    light = np.zeros((*seen.shape, channels))
-    unrest = np.zeros(seen.shape)
-    for i, small in enumerate(smalls):
-        light[i, seen[i]] = sample(small.light, at[i, seen[i]], small.cell)
-        unrest[i, seen[i]] = sample(small.unrest[..., None], at[i, seen[i]], small.cell)[:, 0]
-    return Patches(xy, seen, light, unrest, at)
+    found = [_under(place, small, xy) for place, small in zip(places, smalls, strict=True)]
+    count = np.bincount(np.concatenate([index for index, _ in found]), minlength=len(xy))
+    number = np.cumsum(count >= 2) - 1
+    seen = []
+    for (index, at), small in zip(found, smalls, strict=True):
+        shared = count[index] >= 2
+        here = at[shared]
+        light, unrest = sample(small.light, here, small.cell), sample(small.unrest[..., None], here, small.cell)[:, 0]
+        seen.append(Seen(number[index[shared]], light, unrest, here))
+    return Patches(xy[count >= 2], tuple(seen))
+
+
+def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp], Array]:
+    """Indices of the points whose whole cell lies in the tile, and where there (n, 2) px."""
+    corners = outline(place)
+    near = np.flatnonzero((xy >= corners.min(0)).all(1) & (xy <= corners.max(0)).all(1))
+    at = from_sheet(place, xy[near])
+    h, w = place.size
+    half = small.cell / 2
+    inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
+    return near[inside], at[inside]
 
 
 def sample(picture: NDArray[np.floating], xy: Array, cell: float) -> Array:
@@ -81,12 +102,4 @@ def sample(picture: NDArray[np.floating], xy: Array, cell: float) -> Array:
     top = picture[r, c] * (1 - fx) + picture[r, c1] * fx
     bottom = picture[r1, c] * (1 - fx) + picture[r1, c1] * fx
     result: Array = top * (1 - fy) + bottom * fy
-    return result
-
-
-def _inside(xy: Array, size: tuple[int, int], cell: float) -> NDArray[np.bool_]:
-    """True where the cell around a tile point lies whole inside the tile."""
-    h, w = size
-    half = cell / 2
-    result: NDArray[np.bool_] = (xy > half).all(1) & (xy[:, 0] < w - 1 - half) & (xy[:, 1] < h - 1 - half)
     return result

@@ -31,7 +31,9 @@ class OutputKind(Protocol):
     @property
     def icc(self) -> bytes | None: ...
     @property
-    def paper(self) -> tuple[float, ...] | None: ...
+    def alpha(self) -> bool: ...
+    @property
+    def paper(self) -> tuple[float, ...]: ...
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class Plan:
     """All numbers of one join.
 
     tiles, places (on the canvas), levels : same order. channels : 1 or 3. dtype : of the master. icc : profile or None.
-    paper : linear color for what no tile sees, or None for alpha. spots : specks to replace.
+    alpha : whether the master has an alpha channel. paper : linear color (C,) under what no tile sees. spots : specks to replace.
     """
 
     tiles: tuple[Tile, ...]
@@ -61,7 +63,8 @@ class Plan:
     channels: int
     dtype: str
     icc: bytes | None
-    paper: tuple[float, ...] | None = None
+    alpha: bool = False
+    paper: tuple[float, ...] = (1.0,)
     spots: tuple[Spot, ...] = ()
 
 
@@ -85,7 +88,7 @@ def packed(plan: Plan) -> dict[str, NDArray[np.generic]]:
 
 
 def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...], kind: OutputKind) -> Plan:
-    """The plan again; `kind` gives channels, dtype, icc and paper."""
+    """The plan again; `kind` gives channels, dtype, icc, alpha and paper."""
     places, levels = [], []
     for i, tile in enumerate(tiles):
         warp = None
@@ -101,5 +104,5 @@ def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...],
     spots = tuple(Spot(float(s[0]), float(s[1]), float(s[2]), int(s[3]), int(s[4])) for s in np.asarray(arrays["spots"]))
     seams = SeamMap(np.asarray(arrays["seam_labels"], np.uint16), int(arrays["seam_cell"]))
     return Plan(
-        tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.paper, spots
+        tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, spots
     )

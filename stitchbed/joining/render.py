@@ -56,7 +56,7 @@ def render_block(plan: Plan, source: Source, box: Box) -> Pixels:
     """Stored pixels (h, w, channels[+1]) of a canvas box whose origin is a multiple of UNIT; clipped to the canvas."""
     bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
     whole = clipped(box, bounds)
-    samples = plan.channels + (plan.paper is None)
+    samples = plan.channels + plan.alpha
     result = np.zeros((whole.height, whole.width, samples), plan.dtype)
     for row in range(whole.row, whole.bottom, UNIT):
         for col in range(whole.col, whole.right, UNIT):
@@ -135,7 +135,7 @@ def _opaque(plan: Plan, pixels: Pixels, boxes: tuple[Box, Box]) -> Pixels:
 
 
 def _with_alpha(plan: Plan, stored: Pixels, covered: Mask | None) -> Pixels:
-    if plan.paper is not None:
+    if not plan.alpha:
         return stored
     top = np.iinfo(plan.dtype).max
     alpha = np.full((*stored.shape[:2], 1), top, plan.dtype)
@@ -257,6 +257,6 @@ def _finished(plan: Plan, source: Source, layers: dict[int, _Layer], masks: dict
 
 def _uncovered(plan: Plan, source: Source, light: Floats, covered: Mask | None) -> Pixels:
     seen = np.zeros(light.shape[:2], bool) if covered is None else covered
-    if plan.paper is not None and not seen.all():
+    if not plan.alpha and not seen.all():
         light = np.where(seen[..., None], light, np.asarray(plan.paper, np.float32))
     return _with_alpha(plan, to_stored(light, plan.dtype, source.transfer), None if seen.all() else seen)

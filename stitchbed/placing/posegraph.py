@@ -118,7 +118,7 @@ def _settled(
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     reference = _center(kept, places, sizes)
     back = np.linalg.inv(places[reference])
-    sheet = {name: back @ places[name] for name in sorted(graph.nodes)}
+    sheet = {name: np.eye(3) if name == reference else back @ places[name] for name in sorted(graph.nodes)}
     return [Layout(reference, sheet, tuple(graph.edges[e]["link"] for e in sorted(agreeing)), tuple(dropped))]
 
 

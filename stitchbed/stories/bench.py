@@ -77,13 +77,15 @@ class SurveySettings:
 
 @dataclass(frozen=True)
 class Kind:
-    """What the master is to be: channels, dtype, icc, transfer (tone curve), paper: linear fill color, None for alpha."""
+    """What the master is to be: channels, dtype, icc, transfer (tone curve), alpha: an alpha channel;
+    paper: linear color under what no piece sees."""
 
     channels: int
     dtype: str
     icc: bytes | None
     transfer: Transfer
-    paper: tuple[float, ...] | None = None
+    alpha: bool = False
+    paper: tuple[float, ...] = (1.0,)
 
 
 @dataclass(frozen=True)

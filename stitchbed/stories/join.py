@@ -32,19 +32,19 @@ from stitchbed.stories.rendering import render_rows, spec_of
 from stitchbed.stories.survey import survey
 from stitchbed.stories.unseen import settled_outside
 
-OUTSIDE = ("auto", "alpha", "paper")
+OUTSIDE = ("alpha", "paper")
 
 
 @dataclass(frozen=True)
 class JoinSettings:
-    """survey: settings of every stage. outside: what to do where no piece sees: "alpha", "paper", or "auto": slivers
-    along the rim become paper, anything wider becomes alpha. codec: deflate, zstd or none. dpi: overrides the files'.
+    """survey: settings of every stage. outside: places no piece sees become transparent ("alpha") or the paper's
+    color ("paper"); a canvas without such places has no alpha channel. codec: deflate, zstd or none. dpi: overrides the files'.
     assume_profile: None, "first" or "none" where profiles differ. allow_unreadable: go on without unreadable files.
     memory: bytes to work in. workers: threads. keep_job: leave the job folder behind.
     """
 
     survey: SurveySettings = field(default_factory=SurveySettings)
-    outside: str = "auto"
+    outside: str = "alpha"
     codec: str = "deflate"
     dpi: float | None = None
     assume_profile: str | None = None
@@ -90,7 +90,7 @@ def join(
 def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple[list[Tile], list[str]]:
     """Tiles, after every check that needs no pixels."""
     if settings.outside not in OUTSIDE:
-        raise BadSettings(f"outside = {settings.outside!r}", expected="auto, alpha or paper", attempt="--outside auto")
+        raise BadSettings(f"outside = {settings.outside!r}", expected="alpha or paper", attempt="--outside alpha")
     suffix = output.suffix.lower()
     if suffix not in (".tif", ".tiff", *FLAT_KINDS):
         raise BadSettings(
@@ -149,8 +149,8 @@ def _planned(
         with np.load(saved) as arrays:
             by_name = {tile.name: tile for tile in tiles}
             kept = tuple(by_name[name] for name in about["placed"])
-            paper = tuple(about["paper"]) if about["paper"] else None
-            return unpacked(dict(arrays), kept, replace(kind, paper=paper)), about
+            alpha, paper, channels = about["alpha"], tuple(about["paper"]), about["channels"]
+            return unpacked(dict(arrays), kept, replace(kind, alpha=alpha, paper=paper, channels=channels)), about
     dpi, doubts = declared_dpi(tiles, settings.survey.default_dpi)
     if settings.dpi:
         dpi, doubts = np.full(len(tiles), settings.dpi), []
@@ -158,7 +158,8 @@ def _planned(
     found = survey(bench)
     plan, outside, words = settled_outside(found, settings.outside)
     about = survey_record(found, plan)
-    about |= {"placed": [t.name for t in plan.tiles], "paper": plan.paper, "outside": outside}
+    about |= {"placed": [t.name for t in plan.tiles], "paper": plan.paper, "alpha": plan.alpha, "outside": outside}
+    about["channels"] = plan.channels
     about["warnings"] = [*doubts, *found.warnings, *words]
     with open(saved.with_suffix(".partial"), "wb") as file:
         np.savez(file, **packed(plan))  # type: ignore[arg-type]
@@ -185,5 +186,5 @@ def _canvas(output: Path, plan: Plan, settings: JoinSettings) -> Mapping[str, An
     c = plan.canvas
     return {
         "path": str(output), "height": c.height, "width": c.width, "dpi": c.dpi, "channels": plan.channels,
-        "dtype": plan.dtype, "alpha": plan.paper is None, "codec": settings.codec,
+        "dtype": plan.dtype, "alpha": plan.alpha, "codec": settings.codec,
     }  # fmt: skip

@@ -28,7 +28,7 @@ Result = TypeVar("Result")
 def spec_of(plan: Plan, codec: str) -> MasterSpec:
     """The master file a plan asks for."""
     c = plan.canvas
-    return MasterSpec(c.height, c.width, plan.channels, plan.dtype, plan.paper is None, c.dpi, plan.icc, codec)
+    return MasterSpec(c.height, c.width, plan.channels, plan.dtype, plan.alpha, c.dpi, plan.icc, codec)
 
 
 def render_rows(

@@ -16,7 +16,7 @@ from stitchbed.ground.job import Record, recording
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.joining.glance import Glance, glance
 from stitchbed.joining.levels import Level, find_levels, no_level
-from stitchbed.joining.lift import Lift, find_lift, trust
+from stitchbed.joining.lift import Lift, edge_distance, find_lift, trust
 from stitchbed.joining.patches import Small, look
 from stitchbed.joining.plan import Plan
 from stitchbed.joining.seams import find_seams
@@ -149,7 +149,7 @@ def make_plan(bench: Bench, glances: Sequence[Glance], measured: Measured) -> tu
     seams = find_seams(places, lifts, [g.drawing for g in glances], canvas, settings=bench.settings.seams)
     kind = bench.kind
     return Plan(
-        bench.tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.paper
+        bench.tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper
     ), lifts
 
 
@@ -162,11 +162,11 @@ def judged_light(
     smalls = [g.small for g in glances]
     if smalls[0].light.shape[2] != bench.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
         smalls = [replace(s, light=_promoted(s.light, bench.kind.channels)) for s in smalls]
-    patches = look(places, smalls, canvas, settings.levels.spacing_mm * canvas.dpi / 25.4)
+    patches = look(places, smalls, canvas, settings.levels.spacing_mm)
     nothing = [Lift(n, np.zeros((2, 2), bool), float(max(size)), 0.0) for n, size in zip(names, sizes, strict=True)]
-    if not settings.solve_levels or not patches.light.shape[1]:
+    if not settings.solve_levels or not len(patches.xy):
         return nothing, [no_level(name, bench.kind.channels) for name in names]
-    lifts, weight = nothing, _rim_weight(sizes, patches.at, bench.px_per_mm, 12.0)
+    lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], bench.px_per_mm, 12.0)
     group = bed_groups(bench)
     for _ in range(2 if settings.find_lift else 0):
         _, corrected = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
@@ -176,14 +176,12 @@ def judged_light(
     return lifts, levels
 
 
-def _rim_weight(sizes: Sequence[tuple[int, int]], at: Array, px_per_mm: Array, rim_mm: float) -> Array:
-    """(T, P) little trust within `rim_mm` of a tile's edge, where sheets lift and covers shade."""
-    weight = np.ones(at.shape[:2])
-    for i, (h, w) in enumerate(sizes):
-        x, y = at[i, :, 0], at[i, :, 1]
-        depth = np.minimum(np.minimum(x, w - 1 - x), np.minimum(y, h - 1 - y)) / px_per_mm[i]
-        weight[i] = np.clip(depth / rim_mm, 0.02, 1) ** 2
-    return weight
+def _rim_weight(
+    sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float
+) -> list[Array]:
+    """Per tile (n,) little trust within `rim_mm` of its edge, where sheets lift and covers shade."""
+    depths = [edge_distance(size, xy) / k for size, xy, k in zip(sizes, at, px_per_mm, strict=True)]
+    return [np.clip(depth / rim_mm, 0.02, 1) ** 2 for depth in depths]
 
 
 def _promoted(light: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
