@@ -51,9 +51,10 @@ def from_jfif(unit: int, x: int, y: int) -> tuple[float, float] | None:
 def from_tiff(unit: int, x: tuple[int, int], y: tuple[int, int]) -> tuple[float, float] | None:
     """XResolution, YResolution as fractions; unit 2 inch, 3 cm, 1 none. Reference: TIFF 6.0 (1992), tags 282, 283, 296.
 
-    Writers round centimeters to two decimals (118.11), which is a step of 0.0254 dpi.
+    Writers round centimeters to two decimals (118.11) or take over the whole px per meter of another format: either is
+    a step of 0.0254 dpi.
     """
     if x[1] == 0 or y[1] == 0 or unit not in (2, 3):
         return None
     per_inch = CM_PER_INCH if unit == 3 else 1.0
-    return dpi_pair(x[0] / x[1], y[0] / y[1], per_inch, INCH_M if unit == 3 else 0.001)
+    return dpi_pair(x[0] / x[1], y[0] / y[1], per_inch, INCH_M)

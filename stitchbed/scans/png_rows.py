@@ -5,14 +5,15 @@ In: the file and what its chunks say. Out: (rows, width, samples) uint8 or uint1
 The image data is inflated piece by piece; the rows of a band, together with the last row of the band before it, are
 put into a small PNG of their own, stored without compression, for the decoder to undo the row filters.
 
-Reference: ISO/IEC 15948, chapters 7 (filtering), 9, 10 and 11.3.2 (tRNS).
+Reference: ISO/IEC 15948, chapters 8 (interlace), 9 (filters), 10 (deflate) and 11.3.2 (tRNS).
 """
 
 from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -36,6 +37,10 @@ MOST_ROWS = 2**16  # the decoder refuses more than a million rows
 CARRIERS = {1: (0, 8), 2: (4, 8), 3: (2, 8), 4: (6, 8), 6: (2, 16), 8: (6, 16)}
 
 
+# first row, first column, row step, column step of the seven passes of an interlaced picture
+PASSES = ((0, 0, 8, 8), (0, 4, 8, 8), (4, 0, 8, 4), (0, 2, 4, 4), (2, 0, 4, 2), (0, 1, 2, 2), (1, 0, 2, 1))
+
+
 @dataclass(frozen=True)
 class Layout:
     """depth : bits per sample. kind : color type. data : (offset, length) of each IDAT chunk.
@@ -55,7 +60,11 @@ class Layout:
     @property
     def row_bytes(self) -> int:
         """Bytes of an unfiltered row."""
-        return (self.width * SAMPLES[self.kind] * self.depth + 7) // 8
+        return self.bytes_of(self.width)
+
+    def bytes_of(self, width: int) -> int:
+        """Bytes of an unfiltered row of `width` px."""
+        return (width * SAMPLES[self.kind] * self.depth + 7) // 8
 
     @property
     def pixel_bytes(self) -> int:
@@ -64,67 +73,91 @@ class Layout:
 
 
 def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
-    """Decoded bands from top to bottom; a small or an interlaced picture comes as one, which is twice as fast.
+    """Decoded bands from top to bottom; an interlaced picture comes as one.
 
     Raises
     ------
     UnreadableTile : the data end early or are damaged. Errors of zlib and of the decoder.
     """
-    if layout.interlaced or layout.row_bytes * layout.height <= AT_ONCE:
-        decoded = np.asarray(imagecodecs.png_decode(path.read_bytes()))
-        yield decoded.reshape(layout.height, layout.width, -1)
-        return
-    rows = max(1, min(MOST_ROWS, BAND_BYTES // layout.row_bytes))
-    before = np.zeros(layout.row_bytes, np.uint8)
     with path.open("rb") as file:
-        for filtered in _portions(path, layout, _inflated(path, file, layout), rows):
-            raw = _unfiltered(layout, filtered, before)
+        if layout.interlaced:
+            yield _expanded(layout, _unwoven(path, file, layout))
+            return
+        rows = max(1, min(MOST_ROWS, BAND_BYTES // layout.row_bytes))
+        counts = [min(rows, layout.height - row) for row in range(0, layout.height, rows)]
+        stream = _inflated(path, file, layout, layout.height * (layout.row_bytes + 1))
+        before = np.zeros(layout.row_bytes, np.uint8)
+        for filtered in _portions(path, stream, [count * (layout.row_bytes + 1) for count in counts]):
+            raw = _unfiltered(filtered, before, layout.pixel_bytes)
             before = raw[-1]
-            yield _expanded(layout, raw)
+            yield _expanded(layout, _unpacked(layout, raw, layout.width))
 
 
-def _inflated(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:
-    """The image data, inflated in pieces of bounded size; the check sum of each chunk is compared."""
+def _unwoven(path: Path, file: IO[bytes], layout: Layout) -> Pixels:
+    """(height, width, samples) of an interlaced picture, as stored."""
+    samples = np.empty((layout.height, layout.width, SAMPLES[layout.kind]), "uint16" if layout.depth == 16 else "uint8")
+    targets = [samples[row::down, col::across] for row, col, down, across in PASSES]
+    targets = [target for target in targets if target.size]
+    lengths = [layout.bytes_of(target.shape[1]) for target in targets]
+    sizes = [target.shape[0] * (length + 1) for target, length in zip(targets, lengths, strict=True)]
+    portions = _portions(path, _inflated(path, file, layout, sum(sizes)), sizes)
+    for target, length, filtered in zip(targets, lengths, portions, strict=True):
+        before = np.zeros(length, np.uint8)
+        target[:] = _unpacked(layout, _unfiltered(filtered, before, layout.pixel_bytes), target.shape[1])
+    return samples
+
+
+def _inflated(path: Path, file: IO[bytes], layout: Layout, size: int) -> Iterator[bytes]:
+    """The image data: at once and fast when small and sound, else piece by piece up to where they end."""
+    if size <= AT_ONCE:
+        packed = b"".join(content for content in _contents(path, file, layout))
+        with suppress(imagecodecs.DeflateError):
+            yield bytes(imagecodecs.deflate_decode(packed, out=size))
+            return
     inflater = zlib.decompressobj()
-    for offset, length in layout.data:
-        file.seek(offset)
-        check = zlib.crc32(b"IDAT")
-        left = length
-        while left:
-            packed = file.read(min(READ_BYTES, left))
-            left -= len(packed)
-            check = zlib.crc32(packed, check)
-            while packed and not inflater.eof:
-                yield inflater.decompress(packed, BAND_BYTES)
-                packed = inflater.unconsumed_tail
-        if struct.unpack(">I", file.read(4))[0] != check:
-            raise unreadable(path, f"is damaged: the check sum of the image data at byte {offset:,} is wrong")
+    for packed in _contents(path, file, layout):
+        left = packed
+        while left and not inflater.eof:
+            yield inflater.decompress(left, BAND_BYTES)
+            left = inflater.unconsumed_tail
     yield inflater.flush()
 
 
-def _portions(path: Path, layout: Layout, stream: Iterator[bytes], rows: int) -> Iterator[bytes]:
-    """The stream cut into filtered rows, `rows` of them at a time and the rest at the end."""
+def _contents(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:
+    """The compressed data in pieces of bounded size; the check sum of each chunk is compared."""
+    for offset, length in layout.data:
+        file.seek(offset)
+        check = zlib.crc32(b"IDAT")
+        for start in range(0, length, READ_BYTES):
+            packed = file.read(min(READ_BYTES, length - start))
+            check = zlib.crc32(packed, check)
+            yield packed
+        if struct.unpack(">I", file.read(4))[0] != check:
+            raise unreadable(path, f"is damaged: the check sum of the image data at byte {offset:,} is wrong")
+
+
+def _portions(path: Path, stream: Iterator[bytes], sizes: Sequence[int]) -> Iterator[bytes]:
+    """The stream cut into portions of the sizes given; what follows them is not looked at."""
     held = bytearray()
-    for row in range(0, layout.height, rows):
-        size = min(rows, layout.height - row) * (layout.row_bytes + 1)
+    for number, size in enumerate(sizes):
         while len(held) < size:
             piece = next(stream, None)
             if piece is None:
-                at = row + len(held) // (layout.row_bytes + 1)
+                done = sum(sizes[:number]) + len(held)
                 raise unreadable(
-                    path, f"is cut off or damaged: its image data end in row {at + 1:,} of {layout.height:,}"
+                    path, f"is cut off or damaged: its image data end after {done:,} of {sum(sizes):,} bytes"
                 )
             held += piece
         yield bytes(held[:size])
         del held[:size]
 
 
-def _unfiltered(layout: Layout, filtered: bytes, before: Bytes) -> Bytes:
+def _unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
     """(rows, row_bytes) raw bytes of filtered rows that follow the raw row `before`."""
-    kind, depth = CARRIERS[layout.pixel_bytes]
-    rows = len(filtered) // (layout.row_bytes + 1)
-    content = zlib.compress(b"\0" + before.tobytes() + filtered, 0)
-    header = struct.pack(">IIBBBBB", layout.row_bytes // layout.pixel_bytes, rows + 1, depth, kind, 0, 0, 0)
+    kind, depth = CARRIERS[pixel_bytes]
+    rows = len(filtered) // (before.size + 1)
+    content = bytes(imagecodecs.zlib_encode(b"\0" + before.tobytes() + filtered, level=0))
+    header = struct.pack(">IIBBBBB", before.size // pixel_bytes, rows + 1, depth, kind, 0, 0, 0)
     carrier = MAGIC + _chunk(b"IHDR", header) + _chunk(b"IDAT", content) + _chunk(b"IEND", b"")
     decoded = np.asarray(imagecodecs.png_decode(carrier)).reshape(rows + 1, -1)
     raw = decoded.astype(">u2") if depth == 16 else decoded
@@ -135,9 +168,20 @@ def _chunk(name: bytes, content: bytes) -> bytes:
     return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(name)))
 
 
-def _expanded(layout: Layout, raw: Bytes) -> Pixels:
-    """Raw rows as samples: bits unpacked, palette looked up, a transparent color turned into alpha."""
-    samples = _unpacked(layout, raw)
+def _unpacked(layout: Layout, raw: Bytes, width: int) -> Pixels:
+    """(rows, width, samples) uint8/uint16 of raw rows; less than 8 bits become whole numbers."""
+    rows, count = raw.shape[0], SAMPLES[layout.kind]
+    if layout.depth == 16:
+        return raw.view(">u2").astype(np.uint16).reshape(rows, width, count)
+    if layout.depth == 8:
+        return raw.reshape(rows, width, count)
+    bits = np.unpackbits(raw, axis=1).reshape(rows, -1, layout.depth)[:, :width]
+    weights = (1 << np.arange(layout.depth - 1, -1, -1)).astype(np.uint8)
+    return (bits @ weights).astype(np.uint8)[..., np.newaxis]
+
+
+def _expanded(layout: Layout, samples: Pixels) -> Pixels:
+    """Samples as handed out: palette looked up, single bits stretched, a transparent color turned into alpha."""
     if layout.kind == 3:
         return _palette(layout)[samples[..., 0]]
     key = layout.transparency
@@ -148,17 +192,6 @@ def _expanded(layout: Layout, raw: Bytes) -> Pixels:
     top = np.iinfo(samples.dtype).max
     opaque = np.where(np.all(samples == color, axis=2, keepdims=True), 0, top).astype(samples.dtype)
     return np.concatenate([shown, opaque], axis=2)
-
-
-def _unpacked(layout: Layout, raw: Bytes) -> Pixels:
-    rows, count = raw.shape[0], SAMPLES[layout.kind]
-    if layout.depth == 16:
-        return raw.view(">u2").astype(np.uint16).reshape(rows, layout.width, count)
-    if layout.depth == 8:
-        return raw.reshape(rows, layout.width, count)
-    bits = np.unpackbits(raw, axis=1).reshape(rows, -1, layout.depth)[:, : layout.width]
-    weights = (1 << np.arange(layout.depth - 1, -1, -1)).astype(np.uint8)
-    return (bits @ weights).astype(np.uint8)[..., np.newaxis]
 
 
 def _palette(layout: Layout) -> Bytes:
