@@ -17,7 +17,7 @@ import numpy as np
 
 from stitchbed.finishing.flat import FLAT_KINDS, write_flat
 from stitchbed.finishing.master import assemble
-from stitchbed.ground.errors import BadSettings, CannotWrite, UnreadableTile
+from stitchbed.ground.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.ground.job import VERSION, Record, cannot_write, fingerprint, recording, refuse_touching, write_json
 from stitchbed.ground.light import transfer_of
 from stitchbed.joining.plan import Plan, packed, unpacked
@@ -76,10 +76,13 @@ def join(
     icc = same_profile(tiles, settings.assume_profile)
     folder = output.with_name(f".{output.name}.job")
     try:
-        folder.mkdir(parents=False, exist_ok=True)
+        (folder / "scratch").mkdir(parents=True, exist_ok=True)
         record = _joined(tiles, icc, output, folder, settings, progress)
     except OSError as error:
         raise cannot_write(output, error) from error
+    except StitchbedError as error:
+        _sweep(folder, error)
+        raise
     record["warnings"] = [*warnings, *record["warnings"]]
     write_json(output.with_suffix(".json"), record, originals=[t.path for t in tiles])
     if not settings.keep_job:
@@ -176,6 +179,12 @@ def _refuse_changed(tiles: Sequence[Tile]) -> None:
             expected="originals that stay as they are during the job",
             attempt="the same command again when nothing else writes to them",
         )
+
+
+def _sweep(folder: Path, error: StitchbedError) -> None:
+    """Leave no job folder behind that nothing can go on from: after a full disk a survey is worth keeping, else only rows."""
+    if not isinstance(error, CannotWrite) and not any(folder.glob("*/row-*")):
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _step(record: Record) -> dict[str, Any]:
