@@ -280,3 +280,69 @@ def _drop_resolution(path: Path) -> None:
         tags = file.pages[0].tags  # type: ignore[union-attr]
         if 296 in tags:
             tags[296].overwrite(1)
+
+
+# ------------------------------------------------------------------ one sheet at several resolutions
+
+FINEST_DPI = 3200  # of the drawing that is scanned: twice the highest scan
+
+
+@dataclass(frozen=True)
+class Optics:
+    """sigma_um: blur of lens and paper on the sheet, standard deviation. noise: gray levels. turn: degrees, shift: mm."""
+
+    sigma_um: float
+    noise: float = 1.5
+    turn: float = 0.0
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+
+
+@lru_cache(maxsize=2)
+def fine_sheet(side_mm: float, seed: int, grain: float = 0.02) -> Floats:
+    """(n, n) reflectance at FINEST_DPI: pen lines from 0.05 to 0.4 mm, hatching and small names; a quarter is bare paper."""
+    rng = np.random.default_rng([seed, 21])
+    size = round(side_mm / 25.4 * FINEST_DPI)
+    px = FINEST_DPI / 25.4
+    ink = np.full((size, size), 255, np.uint8)
+    for _ in range(round(side_mm**2 / 9)):
+        steps = rng.normal(0, 1, 2) * 0.25 * px + np.cumsum(rng.normal(0, 0.1 * px, (20, 2)), axis=0)
+        points = rng.uniform(0, size, 2) + np.cumsum(steps, axis=0)
+        width = max(1, round(float(np.exp(rng.uniform(np.log(0.05), np.log(0.4)))) * px))
+        cv2.polylines(ink, [np.round(points).astype(np.int32)], False, 15, width, cv2.LINE_AA)
+    for _ in range(round(side_mm**2 / 60)):
+        x, y = rng.uniform(0, size - 4 * px, 2)
+        for line in range(int(rng.integers(6, 14))):
+            at = (int(x + line * 0.22 * px), int(y)), (int(x + line * 0.22 * px + 0.8 * px), int(y + 2.5 * px))
+            cv2.line(ink, *at, 25, max(1, round(0.07 * px)), cv2.LINE_AA)
+        cv2.putText(ink, "QUAY", (int(x), int(y)), cv2.FONT_HERSHEY_SIMPLEX, px / 22, 10, max(1, round(0.08 * px)), cv2.LINE_AA)
+    ink[: size // 2, : size // 2] = 255
+    tooth = cv2.GaussianBlur(rng.standard_normal((size, size), dtype=np.float32), (0, 0), 0.05 * px)
+    paper = 0.82 * (1 + grain * tooth / tooth.std())
+    sheet = (0.03 + (ink.astype(np.float32) / 255) * (paper - 0.03)).astype(np.float32)
+    sheet.flags.writeable = False
+    return sheet
+
+
+def scan_at(sheet: Floats, dpi: int, optics: Optics, rng: np.random.Generator) -> Codes:
+    """(n, n) gray sRGB codes of the sheet at a dpi: optics, then square pixels that collect light, then noise."""
+    px = FINEST_DPI / 25.4
+    seen = cv2.GaussianBlur(sheet, (0, 0), max(0.01, optics.sigma_um / 1000 * px))
+    middle = (sheet.shape[1] - 1) / 2, (sheet.shape[0] - 1) / 2
+    matrix = cv2.getRotationMatrix2D(middle, optics.turn, 1)
+    matrix[:, 2] += np.array(optics.shift_mm) * px
+    seen = cv2.warpAffine(seen, matrix, sheet.shape[::-1], flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    side = round(sheet.shape[0] / FINEST_DPI * dpi)
+    small = np.clip(cv2.resize(seen, (side, side), interpolation=cv2.INTER_AREA), 0, 1)
+    encoded = np.where(small <= 0.0031308, 12.92 * small, 1.055 * np.maximum(small, 1e-6) ** (1 / 2.4) - 0.055)
+    noisy = 255 * encoded + optics.noise * rng.standard_normal(small.shape)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def write_steps(folder: Path, scans: dict[int, Codes]) -> list[Path]:
+    """Write gray scans as dpi.tif; returns their paths."""
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for dpi, pixels in scans.items():
+        paths.append(folder / f"quay_{dpi}.tif")
+        tifffile.imwrite(paths[-1], pixels, photometric="minisblack", resolution=(dpi, dpi), resolutionunit="INCH", metadata=None)
+    return paths

@@ -51,17 +51,17 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     return found
 
 
-def speck_depth(view: Floats) -> Floats:
-    """(h, w) how much darker than its surround a pixel of a small lone speck is, gray levels; 0 elsewhere.
+def speck_depth(view: Floats, least: float = LEAST_DEPTH) -> Floats:
+    """(h, w) how much darker than its surround a pixel of a small lone speck is, gray levels; 0 elsewhere, and below `least`.
 
     Lines are darker than their surround too, but are longer than SPECK_PX or touch something that is.
     """
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (SPECK_PX, SPECK_PX))
     depth = cv2.morphologyEx(view, cv2.MORPH_CLOSE, kernel) - view
-    dark = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view > LEAST_DEPTH
+    dark = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view > least
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
     small = (stats[:, cv2.CC_STAT_WIDTH] <= SPECK_PX) & (stats[:, cv2.CC_STAT_HEIGHT] <= SPECK_PX)
     small[0] = False
     lone: Mask = small[labels]
-    result: Floats = np.where(lone & (depth > LEAST_DEPTH), depth, 0).astype(np.float32)
+    result: Floats = np.where(lone & (depth > least), depth, 0).astype(np.float32)
     return result

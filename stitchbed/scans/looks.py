@@ -54,6 +54,7 @@ class Look:
     """reduction : of `view` (h, w, c stored) from full size. light : (h, w, 3) linear 0..1, `light_cell` px a cell.
     sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
     bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
+    windows : how many windows' worth of different pixels the traces come from.
     """
 
     shape: tuple[int, int]
@@ -69,6 +70,7 @@ class Look:
     bands_detail: NDArray[np.float64]
     blocks: float
     traces: tuple[quality.Trace, ...]
+    windows: float
 
 
 def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
@@ -97,6 +99,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         _bands(greens),
         quality.block_trace(greens).strength,
         tuple(quality.resampling_traces(greens)[:12]),
+        min(float(len(greens)), rows * cols / greens[0].size),
     )
 
 

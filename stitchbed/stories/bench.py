@@ -18,6 +18,7 @@ from stitchbed.joining.glance import GlanceSettings
 from stitchbed.joining.levels import LevelSettings
 from stitchbed.joining.lift import LiftSettings
 from stitchbed.joining.seams import SeamSettings
+from stitchbed.joining.specks import SpeckSettings
 from stitchbed.placing.alignment import AlignmentSettings
 from stitchbed.placing.bed import BedSettings
 from stitchbed.placing.features import FeatureSettings
@@ -46,7 +47,7 @@ class Windows(Protocol):
 
 @dataclass(frozen=True)
 class SurveySettings:
-    """The settings of every stage, and: find_lift, solve_levels, solve_fields: False leaves that part out (to see what it earns).
+    """The settings of every stage, and: find_lift, solve_levels, solve_fields, find_dust: False leaves that part out (to see what it earns).
 
     rounds: how often ties are measured; the third changes places by under .01 px. seed: of the only random choice
     (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.
@@ -65,9 +66,11 @@ class SurveySettings:
     levels: LevelSettings = field(default_factory=LevelSettings)
     lift: LiftSettings = field(default_factory=LiftSettings)
     seams: SeamSettings = field(default_factory=SeamSettings)
+    specks: SpeckSettings = field(default_factory=SpeckSettings)
     find_lift: bool = True
     solve_levels: bool = True
     solve_fields: bool = True
+    find_dust: bool = True
     rounds: int = 3
     seed: int = 20
     allow_missing: bool = False

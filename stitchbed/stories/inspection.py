@@ -35,6 +35,7 @@ from stitchbed.stories.neighbors import compare, rest_places
 
 Progress = Callable[[str, int, int], None]
 
+FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
 SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 PLACES = 6  # compared for sharpness per overlap
@@ -85,7 +86,7 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
     gray = gray_of(look.view)
     times = max(1, round(max(gray.shape) / SIGHT_SIDE))
     small = quality.shrunk(gray, times)
-    points = detect(tile.name, look.view, look.reduction, FeatureSettings())
+    points = detect(tile.name, look.view, look.reduction, FEATURES)
     return _Seen(look, points, Sight(evened(small, 12.0, 2.0), float(look.reduction * times)))
 
 

@@ -161,8 +161,7 @@ def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
     upright = -math.radians(float(np.median(_quarters(turns)[1])))
     turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
     quads = [moved(m, corners(sizes[name])) @ turn.T for name, m in layout.sheet_from_tile.items()]
-    low = np.min([quad.min(0) for quad in quads], axis=0)
-    high = np.max([quad.max(0) for quad in quads], axis=0)
+    low, high = _span(quads)
     cell = max(sizes[layout.reference]) * GAP_SHARE / 10
     shape = np.ceil((high - low)[::-1] / cell).astype(int) + 1
     covered = np.zeros(shape, np.uint8)
@@ -177,6 +176,17 @@ def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
     place = middles[largest] / (shape[::-1] - 1)
     width = cell * float(min(stats[largest, cv2.CC_STAT_WIDTH], stats[largest, cv2.CC_STAT_HEIGHT]))
     return _place_words(float(place[0]), float(place[1])), width
+
+
+def _span(quads: list[Array]) -> tuple[Array, Array]:
+    """Corners of the rectangle the pieces span, each laid straight first: a skewed corner is not the sheet's corner."""
+    ends = []
+    for quad in quads:
+        across, down = quad[1] - quad[0], quad[3] - quad[0]
+        lying = abs(across[0]) >= abs(across[1])
+        width, height = (float(np.hypot(*side)) for side in ((across, down) if lying else (down, across)))
+        ends.append((quad.mean(0) - (width / 2, height / 2), quad.mean(0) + (width / 2, height / 2)))
+    return np.min([end[0] for end in ends], axis=0), np.max([end[1] for end in ends], axis=0)
 
 
 def _place_words(x: float, y: float) -> str:

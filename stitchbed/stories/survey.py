@@ -12,16 +12,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.ground.box import Box
 from stitchbed.ground.job import Record, recording
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.joining.glance import Glance, glance
+from stitchbed.joining.glance import Glance, glance, look_reductions
 from stitchbed.joining.levels import Level, find_levels, no_level
 from stitchbed.joining.lift import Lift, edge_distance, find_lift, trust
 from stitchbed.joining.patches import Small, look
-from stitchbed.joining.plan import Plan
-from stitchbed.joining.seams import find_seams
+from stitchbed.joining.plan import Plan, Spot
+from stitchbed.joining.seams import SeamMap, find_seams
+from stitchbed.joining.specks import find_spots
 from stitchbed.placing.alignment import Alignment
-from stitchbed.placing.features import reduction_for
+from stitchbed.placing.features import gray_of
 from stitchbed.placing.links import Link, NoLink, link
 from stitchbed.placing.pairs import choose
 from stitchbed.placing.placement import Placement
@@ -85,14 +87,15 @@ def survey(bench: Bench) -> Survey:
 
 def look_at_all(bench: Bench) -> list[Glance]:
     """A glance at every tile, `workers` at a time."""
-    settings = (bench.settings.glance, bench.settings.features)
+    wishes = bench.settings
+    settings = (wishes.glance, wishes.features, wishes.specks)
 
     def one(index: int) -> Glance:
         tile = bench.tiles[index]
-        reduction = reduction_for(tile.raster.shape, bench.settings.features.view_side)
-        view = bench.shelf.view(tile, reduction)
-        scale = float(bench.px_per_mm[index])
-        seen = glance(tile.name, view, reduction, px_per_mm=scale, transfer=bench.kind.transfer, settings=settings)
+        dpi, scale = float(bench.dpi[index]), float(bench.px_per_mm[index])
+        steps = look_reductions(tile.raster.shape, dpi, wishes.features.view_side, wishes.specks.look_dpi)
+        fine = bench.shelf.view(tile, steps[0])
+        seen = glance(tile.name, fine, steps, px_per_mm=scale, transfer=bench.kind.transfer, settings=settings)
         bench.progress("looking at pieces", index + 1, len(bench.tiles))
         return seen
 
@@ -147,10 +150,26 @@ def make_plan(bench: Bench, glances: Sequence[Glance], measured: Measured) -> tu
     places = [on_canvas(place, canvas) for place in measured.places]
     lifts, levels = judged_light(bench, glances, places, canvas)
     seams = find_seams(places, lifts, [g.drawing for g in glances], canvas, settings=bench.settings.seams)
+    spots = specks_of(bench, glances, (places, lifts, seams), canvas)
     kind = bench.kind
-    return Plan(
-        bench.tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper
-    ), lifts
+    frame = (bench.tiles, canvas, tuple(places), tuple(levels), seams)
+    return Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots)), lifts
+
+
+def specks_of(
+    bench: Bench, glances: Sequence[Glance], laid: tuple[Sequence[Placement], Sequence[Lift], SeamMap], canvas: Canvas
+) -> list[Spot]:
+    """Dust to be taken from another tile."""
+    if not bench.settings.find_dust or len(glances) < 2:
+        return []
+    places, lifts, seams = laid
+
+    def read(index: int, box: Box) -> NDArray[np.float32]:
+        return gray_of(bench.shelf.window(bench.tiles[index], box))
+
+    marks = [g.marks for g in glances]
+    wishes = bench.settings.specks
+    return find_spots(places, marks, lifts, canvas, seams=seams, read=read, settings=wishes, workers=bench.workers)
 
 
 def judged_light(

@@ -1,0 +1,209 @@
+"""I check each measure of a scan's quality against pictures whose noise, blur, ends and history are known."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import synthetic_captures as captures
+from PIL import Image
+from scipy import ndimage
+
+from stitchbed.finishing import resolution
+from stitchbed.ground.box import Box
+from stitchbed.ground.light import transfer_of
+from stitchbed.scans import quality
+from stitchbed.scans.formats import open_windows
+from stitchbed.scans.glass import grains
+from stitchbed.scans.looks import look_at
+from stitchbed.stories.piece_faults import enlargement_of
+
+
+def _rng(seed: int) -> np.random.Generator:
+    return np.random.default_rng([seed, 5])
+
+
+@pytest.fixture(scope="module")
+def piece() -> captures.Piece:
+    return captures.good_set(7)[0]
+
+
+def _greens(pixels: np.ndarray) -> list[np.ndarray]:
+    rows, cols = (range(0, side - 256, 240) for side in pixels.shape[:2])
+    return [pixels[r : r + 256, c : c + 256, 1].astype(np.float32) for r in rows for c in cols]
+
+
+# ------------------------------------------------------------------ noise
+
+
+@pytest.mark.parametrize("sigma", [0.8, 2.0, 6.0])
+def test_noise_is_measured_beside_drawing(sigma: float) -> None:
+    paper = np.full((200, 200), 210, np.float32)
+    paper[90:96, 20:180] = 40  # a line through a calm window
+    noisy = np.rint(paper + sigma * _rng(1).standard_normal(paper.shape)).astype(np.float32)
+    # rounding adds 1/12 in the square; the estimator's own spread over 40,000 px is below 1 % (Immerkaer 1996)
+    true = np.sqrt(sigma**2 + 1 / 12)
+    assert quality.noise_level(noisy) == pytest.approx(true, rel=0.06)
+
+
+def test_white_noise_has_its_variance_in_every_band() -> None:
+    windows = [3 * _rng(seed).standard_normal((96, 96)).astype(np.float32) for seed in range(12)]
+    for axis in (0, 1):
+        bands = quality.noise_bands(windows, axis)
+        # the lowest band loses to the removal of slow light; the others are s squared within the spread of 12 windows
+        assert np.allclose(bands[2:], 9, rtol=0.2)
+
+
+# ------------------------------------------------------------------ sharpness
+
+
+@pytest.mark.parametrize("sigma", [0.5, 1.0, 2.0, 3.0])
+def test_blur_of_a_step(sigma: float) -> None:
+    rows, cols = np.mgrid[:256, :256]
+    distance = (cols - 128) * np.cos(0.1) + (rows - 128) * np.sin(0.1)
+    step = 200 - 150 * ndimage.gaussian_filter((distance > 0).astype(np.float64), np.hypot(sigma, 0))
+    measured = quality.edge_ratio((step + 1.0 * _rng(2).standard_normal(step.shape)).astype(np.float32), 1.0)
+    assert measured is not None
+    # theory: slopes after blurs a and b are as sqrt(s2 + b2) to sqrt(s2 + a2); what is left is the choice of the steepest
+    # pixels, up to 0.15 px at small blur
+    assert quality.blur_of(measured[0]) == pytest.approx(sigma, abs=0.15)
+
+
+def test_blur_orders_two_scans_of_one_place() -> None:
+    sharp, soft = (
+        captures.good_set(3, 1, 1, {0: captures.Scanner(blur=blur)})[0].pixels for blur in (0.45, 1.3)
+    )
+    box = Box(300, 200, 256, 256)
+    ratios = [quality.edge_ratio(quality.gray_levels(pixels[box.slices]), 1.0) for pixels in (sharp, soft)]
+    assert ratios[0] is not None
+    assert ratios[1] is not None
+    assert ratios[0][0] > 1.15 * ratios[1][0]
+
+
+def test_bare_paper_has_no_edges_to_judge() -> None:
+    paper = (200 + 2 * _rng(3).standard_normal((256, 256))).astype(np.float32)
+    assert quality.edge_ratio(paper, 2.0) is None
+
+
+# ------------------------------------------------------------------ ends
+
+
+@pytest.mark.parametrize("dtype", ["uint8", "uint16"])
+def test_cut_ends_are_told_from_ends_that_are_reached(dtype: str) -> None:
+    top = np.iinfo(dtype).max
+    light = _rng(4).normal(0.93, 0.02, (256, 256, 3))
+    whole = np.rint(np.clip(light, 0, 1) * top).astype(dtype)
+    assert quality.clipped(whole)[1] == 0  # a few pixels reach white, as they may
+    cut = np.rint(np.clip(light + 0.07, 0, 1) * top).astype(dtype)
+    share = float((light + 0.07 >= 1 - 0.5 / top).mean())
+    assert quality.clipped(cut)[1] == pytest.approx(share, abs=0.12)
+    dark = np.rint(np.clip(light - 0.95, 0, 1) * top).astype(dtype)
+    assert quality.clipped(dark)[0] > 0.5
+    assert quality.clipped(dark)[1] == 0
+
+
+# ------------------------------------------------------------------ history
+
+
+def test_a_native_scan_shows_no_trace(piece: captures.Piece) -> None:
+    windows = _greens(piece.pixels)
+    # over 12 windows the strongest of 500 chance peaks is about 1.6; 2.4 is what counts as a trace
+    assert quality.resampling_traces(windows)[0].strength < 2.2
+    assert quality.block_trace(windows).strength < 4.0
+
+
+@pytest.mark.parametrize("how", [cv2.INTER_LINEAR, cv2.INTER_CUBIC, cv2.INTER_LANCZOS4, cv2.INTER_NEAREST])
+@pytest.mark.parametrize(("factor", "period"), [(1.25, 0.2), (4 / 3, 0.25), (1.5, 1 / 3), (2.0, 0.5), (3.0, 1 / 3)])
+def test_enlarged_scans_show_the_period_of_their_factor(
+    piece: captures.Piece, factor: float, period: float, how: int
+) -> None:
+    # Gallagher 2005: the period in pixels is the factor, so the frequency is 1 / factor, folded into 0 .. 0.5
+    enlarged = captures._stretched(piece, factor, how)
+    traces = quality.resampling_traces(_greens(enlarged.pixels))
+    near = [trace.strength for trace in traces if abs(trace.frequency - period) < 0.006]
+    least = 1.8 if how == cv2.INTER_LANCZOS4 and factor in (2.0, 3.0) else 2.2  # its longer filter hides more
+    assert max(near, default=0) > least
+
+
+@pytest.mark.parametrize("factor", [4 / 3, 1.5, 2.0, 3.0])
+def test_the_factor_is_named(tmp_path: Path, piece: captures.Piece, factor: float) -> None:
+    (path,) = captures.write_pieces(tmp_path, [captures._stretched(piece, factor, cv2.INTER_CUBIC)])
+    with open_windows(path) as windows:
+        look = look_at(windows, transfer_of(None))
+    assert enlargement_of(look) == pytest.approx(factor, rel=0.01)
+
+
+@pytest.mark.parametrize("degrees", [1.0, 5.0])
+def test_straightened_scans_are_not_called_enlarged(tmp_path: Path, piece: captures.Piece, degrees: float) -> None:
+    matrix = cv2.getRotationMatrix2D((380, 500), degrees, 1)
+    turned = cv2.warpAffine(piece.pixels, matrix, (760, 1000), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    (path,) = captures.write_pieces(tmp_path, [captures.Piece("turned", turned)])
+    with open_windows(path) as windows:
+        assert enlargement_of(look_at(windows, transfer_of(None))) is None
+
+
+@pytest.mark.parametrize("level", [60, 75, 85, 90])
+def test_blocks_of_lossy_compression_are_seen(piece: captures.Piece, level: int) -> None:
+    held = io.BytesIO()
+    Image.fromarray(piece.pixels).save(held, "JPEG", quality=level)
+    pixels = np.asarray(Image.open(held).convert("RGB"))
+    assert quality.block_trace(_greens(pixels)[:12]).strength > 5
+    eighths = [t.strength for t in quality.resampling_traces(_greens(pixels)) if abs(t.frequency - 0.375) < 0.006]
+    assert max(eighths, default=0) > 2
+
+
+# ------------------------------------------------------------------ glass
+
+
+def test_grains_are_found_where_they_lie_and_drawing_is_not() -> None:
+    rng = _rng(6)
+    places = [(200, 130), (420, 600), (610, 300)]
+    views = []
+    for seed in range(4):
+        gray = quality.gray_levels(captures.good_set(seed, 1, 1)[0].pixels)
+        for x, y in places:
+            cv2.circle(gray, (x, y), 2, 60.0, -1, cv2.LINE_AA)
+        views.append(gray + rng.standard_normal(gray.shape).astype(np.float32))
+    found = grains(views)
+    assert len(found) >= 2  # one may lie under a line in too many scans
+    for grain in found:
+        assert min(np.hypot(grain.x - x, grain.y - y) for x, y in places) < 2
+    clean = [quality.gray_levels(captures.good_set(seed, 1, 1)[0].pixels) for seed in range(4)]
+    assert grains(clean) == []
+    assert grains(views[:2]) == []  # two scans cannot tell dust from drawing
+
+
+# ------------------------------------------------------------------ where detail ends
+
+
+@pytest.mark.parametrize("sigma", [1.0, 2.0, 3.0])
+def test_detail_of_a_known_spectrum_ends_where_theory_says(sigma: float) -> None:
+    """White detail blurred by a Gaussian: power A exp(-4 pi2 s2 u2) + n2, so it is twice n2 at a known frequency."""
+    rng = _rng(8)
+    power, noise = 40.0**2, 1.5
+    frequency = np.hypot(np.fft.fftfreq(192)[:, None], np.fft.rfftfreq(192)[None])
+    transfer = np.exp(-2 * np.pi**2 * sigma**2 * frequency**2)
+    windows = []
+    for _ in range(10):
+        white = np.fft.rfft2(np.sqrt(power) * rng.standard_normal((192, 192)))
+        blurred = np.fft.irfft2(white * transfer, (192, 192))
+        windows.append((blurred + noise * rng.standard_normal((192, 192))).astype(np.float32))
+    calm = [(noise * rng.standard_normal((96, 96))).astype(np.float32) for _ in range(10)]
+    found = resolution.limits(resolution.spectrum(windows, calm, noise), 600)
+    true = min(0.5, np.sqrt(np.log(power / noise**2) / (4 * np.pi**2 * sigma**2))) * 600 / 25.4
+    # 6 %: a ring is 1/64 cycle wide, and the taper lets a steep slope leak into the next one
+    assert found.detail == pytest.approx(true, rel=0.06)
+    assert found.nyquist == pytest.approx(11.81, abs=0.01)  # lp/mm at 600 dpi
+
+
+def test_least_dpi_and_steps() -> None:
+    # 11.81 cycles/mm take 600 dpi, 23.62 take 1200 (Nyquist)
+    assert resolution.least_dpi(11.811) == pytest.approx(600, abs=0.1)
+    assert resolution.advised([300, 600, 1200], 9.0) == 600
+    assert resolution.advised([300, 600, 1200], 11.9) == 600  # within 3 %, what a limit is known to
+    assert resolution.advised([300, 600, 1200], 13.0) == 1200
+    assert resolution.advised([300, 600], 20.0) is None
+    assert resolution.time_ratio(1200, 600) == (2, 4)
