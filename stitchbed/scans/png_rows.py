@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -29,7 +30,7 @@ Bytes = NDArray[np.uint8]
 
 MAGIC = b"\x89PNG\r\n\x1a\n"
 SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
-BAND_BYTES = 16 * 2**20  # decoded bytes at once: large enough for the decoder, small beside any budget
+BAND_BYTES = 4 * 2**20  # decoded bytes at once, held up to twelve times on the way; small beside any budget
 AT_ONCE = 128 * 2**20  # decoded bytes; an A4 scan of 600 dpi and 8 bits is just below
 READ_BYTES = 2**20
 MOST_ROWS = 2**16  # the decoder refuses more than a million rows
@@ -91,6 +92,7 @@ def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
             raw = _unfiltered(filtered, before, layout.pixel_bytes)
             before = raw[-1]
             yield _expanded(layout, _unpacked(layout, raw, layout.width))
+        deque(stream, maxlen=0)  # the check sums of what is left
 
 
 def _unwoven(path: Path, file: IO[bytes], layout: Layout) -> Pixels:
@@ -115,12 +117,16 @@ def _inflated(path: Path, file: IO[bytes], layout: Layout, size: int) -> Iterato
             yield bytes(imagecodecs.deflate_decode(packed, out=size))
             return
     inflater = zlib.decompressobj()
+    done = 0
     for packed in _contents(path, file, layout):
         left = packed
-        while left and not inflater.eof:
-            yield inflater.decompress(left, BAND_BYTES)
+        while left and not inflater.eof and done < size:
+            piece = inflater.decompress(left, BAND_BYTES)
+            done += len(piece)
             left = inflater.unconsumed_tail
-    yield inflater.flush()
+            yield piece
+    if done < size:
+        yield inflater.flush()
 
 
 def _contents(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:

@@ -44,15 +44,16 @@ def spilled(
 
 
 def _gathered(bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str) -> Pixels:
-    whole: Pixels | None = None
+    """One array of all bands. The bands are asked for to the very end, since what follows the last may be checked."""
+    whole = np.empty(0, dtype)
     row = 0
     for band in bands:
-        if band.shape == shape:
-            return band
-        whole = np.empty(shape, dtype) if whole is None else whole
-        whole[row : row + band.shape[0]] = band
+        if row == 0:
+            whole = band if band.shape == shape else np.empty(shape, dtype)
+        if whole is not band:
+            whole[row : row + band.shape[0]] = band
         row += band.shape[0]
-    return np.zeros(shape, dtype) if whole is None else whole
+    return whole
 
 
 def _written(bands: Iterable[Pixels], dtype: str, scratch: Path | None) -> IO[bytes]:
