@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from stitchbed.ground.light import Transfer, to_linear
 from stitchbed.joining.patches import Small, small_of
 from stitchbed.joining.seams import Drawing
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.joining.specks import Candidates, SpeckSettings, candidates
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
 from stitchbed.placing.links import Sight
 from stitchbed.placing.ties import Texture, texture_of
 
@@ -44,26 +45,46 @@ class Glance:
     texture: Texture
     small: Small
     drawing: Drawing
+    marks: Candidates
 
 
 def glance(
     name: str,
-    view: NDArray[Any],
-    reduction: int,
+    fine: NDArray[Any],
+    reductions: tuple[int, int],
     *,
     px_per_mm: float,
     transfer: Transfer,
-    settings: tuple[GlanceSettings, FeatureSettings],
+    settings: tuple[GlanceSettings, FeatureSettings, SpeckSettings],
 ) -> Glance:
-    """Look at a view (h, w, c) of a tile whose full-resolution scale is px_per_mm."""
-    own, feature_settings = settings
+    """Look at a tile whose full-resolution scale is px_per_mm.
+
+    fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
+    """
+    own, feature_settings, speck_settings = settings
+    marks = candidates(gray_of(fine), reductions[0], px_per_mm, speck_settings)
+    reduction = reductions[1]
+    view = _smaller(fine, reduction // reductions[0])
     gray = gray_of(view)
     keypoints = detect(name, view, reduction, feature_settings)
     sight = _sight(gray, reduction, own.sight_side)
     half, times = _shrunk(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
-    return Glance(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own))
+    return Glance(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
+
+
+def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi: float) -> tuple[int, int]:
+    """(fine, coarse) whole reductions for `glance`; the coarse one is a multiple of the fine one."""
+    fine = max(1, min(int(dpi / look_dpi + 0.1), reduction_for(shape, view_side)))
+    return fine, fine * max(1, round(reduction_for(shape, view_side) / fine))
+
+
+def _smaller(view: NDArray[Any], times: int) -> NDArray[Any]:
+    if times == 1:
+        return view
+    h, w = view.shape[0] // times, view.shape[1] // times
+    return cv2.resize(view[: h * times, : w * times], (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
 
 
 def _shrunk(gray: Floats, side: int) -> tuple[Floats, int]:

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from stitchbed.ground.box import Box, clipped, grown, meets, shifted, spanning
 from stitchbed.ground.light import Transfer, to_linear, to_stored
 from stitchbed.joining.blending import HALO, blend
-from stitchbed.joining.canvas import dense, footprint, nodes, way_back, whole_shift
+from stitchbed.joining.canvas import NODE, dense, footprint, nodes, way_back, whole_shift
 from stitchbed.joining.levels import Level
 from stitchbed.joining.patches import sample
-from stitchbed.joining.plan import Plan
+from stitchbed.joining.plan import Plan, Spot
 from stitchbed.joining.seams import NOBODY
 from stitchbed.placing.placement import Placement
 from stitchbed.scans.tile import Tile
@@ -73,7 +73,7 @@ def _unit(plan: Plan, source: Source, unit: Box) -> Pixels:
         alone = _alone(plan, source, owners[0], unit)
         if alone is not None:
             return alone
-    layers = {i: _layer(plan, source, i, grown(unit, HALO)) for i in owners}
+    layers = {i: _clean(plan, source, i, grown(unit, HALO)) for i in owners}
     masks = _shares(plan, layers, grown(unit, HALO))
     uncovered = ~np.any([layer.valid for layer in layers.values()], axis=0) if layers else np.ones((1, 1), bool)
     if uncovered.any():
@@ -93,8 +93,6 @@ def _owners(plan: Plan, box: Box) -> list[int]:
 def _alone(plan: Plan, source: Source, index: int, unit: Box) -> Pixels | None:
     """A unit that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
     place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
-    if any(_near(spot_x, spot_y, unit) for spot_x, spot_y in _spots_of(plan, index)):
-        return None
     shift = whole_shift(place)
     if shift is not None and level.plain and not tile.raster.alpha:
         window = shifted(unit, -shift[0], -shift[1])
@@ -103,18 +101,47 @@ def _alone(plan: Plan, source: Source, index: int, unit: Box) -> Pixels | None:
             return None
         pixels = _promoted(source.window(tile, inside), plan)
         return _opaque(plan, pixels, (inside, window))
-    layer = _layer(plan, source, index, unit)
+    layer = _clean(plan, source, index, unit)
     if not layer.valid.all():
         return None
     return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
 
 
-def _spots_of(plan: Plan, index: int) -> list[tuple[float, float]]:
-    return [(spot.x, spot.y) for spot in plan.spots if spot.seen_in == index]
+def _clean(plan: Plan, source: Source, index: int, box: Box) -> _Layer:
+    """One tile over a box, its specks taken from tiles that see their places clean."""
+    layer = _layer(plan, source, index, box)
+    for spot in plan.spots:
+        if spot.seen_in == index and _touches(spot, box):
+            _mend(layer.light, plan, source, spot, box)
+    return layer
 
 
-def _near(x: float, y: float, box: Box) -> bool:
-    return bool(box.col - HALO <= x < box.right + HALO and box.row - HALO <= y < box.bottom + HALO)
+def _touches(spot: Spot, box: Box) -> bool:
+    reach = spot.radius + 3
+    across = box.col - reach < spot.x < box.right + reach
+    return across and box.row - reach < spot.y < box.bottom + reach
+
+
+def _mend(light: Floats, plan: Plan, source: Source, spot: Spot, box: Box) -> None:
+    """Put the clean tile's look at a speck into `light` (of `box`), shifted to the tone round the speck."""
+    reach = int(np.ceil(spot.radius)) + 6
+    row0, col0 = (int(spot.y) - reach) // NODE * NODE, (int(spot.x) - reach) // NODE * NODE
+    rows = -(-(int(spot.y) + reach + 1 - row0) // NODE) * NODE
+    cols = -(-(int(spot.x) + reach + 1 - col0) // NODE) * NODE
+    around = Box(row0, col0, rows, cols)
+    mine, other = _layer(plan, source, spot.seen_in, around), _layer(plan, source, spot.clean_in, around)
+    y, x = np.mgrid[row0 : row0 + rows, col0 : col0 + cols]
+    away = np.hypot(x - spot.x, y - spot.y)
+    ring = (away > spot.radius + 1.5) & (away < spot.radius + 5) & mine.valid & other.valid
+    if not ring.any() or not other.valid[away < spot.radius + 2].all():
+        return
+    tone = np.median((mine.light - other.light)[ring], axis=0)
+    share = np.clip((spot.radius + 2 - away) / 1.5, 0, 1)[..., None].astype(np.float32)
+    mended = mine.light + share * (other.light + tone - mine.light)
+    common = clipped(around, box)
+    part = light[shifted(common, -box.row, -box.col).slices]
+    here = shifted(common, -row0, -col0).slices
+    part[...] = np.where(share[here] > 0, mended[here], part)
 
 
 def _promoted(pixels: Pixels, plan: Plan) -> Pixels:

@@ -1,0 +1,199 @@
+"""I find specks that one piece shows and another, looking at the same place, does not: dust, not drawing.
+
+In: candidate specks per tile and a way to read windows. Out: `Spot`s to be taken from the clean tile.
+
+A candidate is a small compact mark that differs from its surroundings. It is dust only if another tile sees the place
+flat there: a mark of the artwork is seen by both and is never touched. Dust on the glass needs no rule of its own: it
+moves over the sheet from piece to piece, so another piece shows the place clean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.ground.box import Box, clipped, spanning
+from stitchbed.ground.motion import moved
+from stitchbed.joining.canvas import Canvas
+from stitchbed.joining.lift import Lift
+from stitchbed.joining.plan import Spot
+from stitchbed.joining.seams import LIFTED, SeamMap, depth_mm
+from stitchbed.placing.placement import Placement, from_sheet, local_affine, to_sheet
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+ReadGray = Callable[[int, Box], Floats]
+
+
+@dataclass(frozen=True)
+class SpeckSettings:
+    """look_dpi: resolution at which candidates are sought; .05 mm is then half a pixel and still shows.
+    largest_mm: larger marks are not dust. step: gray levels (of 255) a mark must differ by at least; sigmas: and by so many
+    of the local unrest. most: candidates kept per tile, the strongest. flat_share: how much of the mark another tile
+    may show and still be called clean. margin_mm: the clean tile must see the place this far from its edge or lift.
+    """
+
+    look_dpi: float = 300.0
+    largest_mm: float = 0.6
+    step: float = 7.0
+    sigmas: float = 4.5
+    most: int = 6000
+    flat_share: float = 0.4
+    margin_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Small marks of one tile. xy : (N, 2) px, full resolution. radius : (N,) px. contrast : (N,) gray levels, signed."""
+
+    xy: Array
+    radius: Array
+    contrast: Array
+
+
+def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSettings) -> Candidates:
+    """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
+    eight = np.clip(np.rint(gray), 0, 255).astype(np.uint8)
+    side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
+    rest = gray - cv2.medianBlur(eight, max(5, side)).astype(np.float32)
+    unrest = 1.25 * cv2.blur(np.minimum(np.abs(rest), 12.0), (31, 31))
+    strong = np.abs(rest) > np.maximum(settings.step, settings.sigmas * unrest)
+    count, labels, stats, middles = cv2.connectedComponentsWithStats(strong.astype(np.uint8), connectivity=8)
+    most = max(2.0, settings.largest_mm * px_per_mm / reduction)
+    small = np.flatnonzero((stats[1:, cv2.CC_STAT_WIDTH] <= most) & (stats[1:, cv2.CC_STAT_HEIGHT] <= most)) + 1
+    if not len(small):
+        return Candidates(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+    peak = np.zeros(count, np.float32)
+    inside = np.flatnonzero(strong.ravel())
+    np.maximum.at(peak, labels.ravel()[inside], np.abs(rest).ravel()[inside])
+    at = np.rint(middles[small]).astype(int)
+    sign = np.sign(rest[at[:, 1], at[:, 0]])
+    radius = np.hypot(stats[small, cv2.CC_STAT_WIDTH], stats[small, cv2.CC_STAT_HEIGHT]) / 2 * reduction
+    order = np.lexsort((middles[small][:, 0], middles[small][:, 1], -peak[small]))[: settings.most]
+    xy = (middles[small] + 0.5) * reduction - 0.5
+    return Candidates(xy[order], radius[order].astype(float), (sign * peak[small])[order].astype(float))
+
+
+def find_spots(
+    places: Sequence[Placement],
+    marks: Sequence[Candidates],
+    lifts: Sequence[Lift],
+    canvas: Canvas,
+    *,
+    seams: SeamMap,
+    read: ReadGray,
+    settings: SpeckSettings,
+    workers: int = 1,
+) -> list[Spot]:
+    """Confirmed specks over the canvas; `places` are on the canvas, `read(i, box)` gives gray 0..255 of tile i."""
+    scale = canvas.dpi / 25.4
+    owned = [_owned(i, place, mark, seams) for i, (place, mark) in enumerate(zip(places, marks, strict=True))]
+    clean = [
+        _second_tiles(i, places, lifts, marks[i].xy[owned[i]], scale, settings.margin_mm) for i in range(len(places))
+    ]
+
+    def one_tile(i: int) -> list[Spot]:
+        spots = []
+        for n, other in zip(owned[i], clean[i], strict=True):
+            if other >= 0:
+                radius = float(marks[i].radius[n])
+                if _foreign(places[i], places[other], (i, int(other)), (marks[i].xy[n], radius), read, settings):
+                    x, y = to_sheet(places[i], marks[i].xy[n][None])[0]
+                    spots.append(Spot(float(x), float(y), radius + 1.0, i, int(other)))
+        return spots
+
+    with ThreadPoolExecutor(workers) as pool:
+        return [spot for part in pool.map(one_tile, range(len(places))) for spot in part]
+
+
+def _owned(index: int, place: Placement, mark: Candidates, seams: SeamMap) -> NDArray[np.intp]:
+    """Candidates that lie where their own tile is shown."""
+    if not len(mark.xy):
+        return np.zeros(0, np.intp)
+    cell = (to_sheet(place, mark.xy) / seams.cell).astype(int)
+    rows, cols = seams.labels.shape
+    label = seams.labels[np.clip(cell[:, 1], 0, rows - 1), np.clip(cell[:, 0], 0, cols - 1)]
+    return np.flatnonzero(label == index)
+
+
+def _second_tiles(
+    index: int, places: Sequence[Placement], lifts: Sequence[Lift], xy: Array, scale: float, margin_mm: float
+) -> NDArray[np.intp]:
+    """For each point of tile `index` the other tile that sees it best, a flat look before a lifted one; -1 for none."""
+    best = np.full(len(xy), margin_mm - LIFTED)  # a lifted look still shows whether a mark belongs to the sheet
+    who = np.full(len(xy), -1)
+    if not len(xy):
+        return who
+    on_canvas = to_sheet(places[index], xy)
+    for j, (place, lift) in enumerate(zip(places, lifts, strict=True)):
+        if j == index:
+            continue
+        depth = depth_mm(place, lift, from_sheet(place, on_canvas), scale)
+        better = depth > best
+        best[better], who[better] = depth[better], j
+    return who
+
+
+def _foreign(
+    mine: Placement,
+    other: Placement,
+    index: tuple[int, int],
+    mark: tuple[Array, float],
+    read: ReadGray,
+    settings: SpeckSettings,
+) -> bool:
+    """True when the other tile shows plain surroundings where this one shows a mark."""
+    xy, radius = mark
+    reach = int(np.ceil(radius)) + 5
+    x, y = (round(float(v)) for v in xy)
+    box = spanning(y - reach, x - reach, y + reach + 1, x + reach + 1)
+    if clipped(box, Box(0, 0, *mine.size)) != box:
+        return False
+    there = _seen_there(mine, other, index[1], box, read)
+    if there is None:
+        return False
+    here = read(index[0], box)
+    rows, cols = np.mgrid[: box.height, : box.width]
+    away = np.hypot(cols + box.col - xy[0], rows + box.row - xy[1])
+    core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
+    difference = here - there - np.median((here - there)[ring])
+    noise = 1.4826 * float(np.median(np.abs(difference[ring] - np.median(difference[ring])))) + 0.8
+    extent = np.abs(difference[core])
+    peak = float(np.sort(extent)[-max(1, len(extent) // 6) :].mean())
+    own = _bump(here, core, ring)
+    seen_there = _bump(there, core, ring)
+    # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)
+    return peak > max(settings.step * 0.8, 5 * noise) and own > settings.step * 0.8 and seen_there < max(
+        settings.flat_share * own, 2.5 * noise
+    )
+
+
+def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> float:
+    """How far the core stands out of the range of its surroundings, gray levels."""
+    low, high = np.percentile(window[ring], [10, 90])
+    values = window[core]
+    return float(max(np.max(values) - high, low - np.min(values), 0.0))
+
+
+def _seen_there(mine: Placement, other: Placement, other_index: int, box: Box, read: ReadGray) -> Floats | None:
+    """The other tile resampled onto a box of this one; None where it does not reach."""
+    center = np.array([box.col + (box.width - 1) / 2, box.row + (box.height - 1) / 2])
+    other_from_mine = local_affine(other, mine, center)
+    corners = np.array([[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float)
+    at = moved(other_from_mine, corners)
+    low, high = np.floor(at.min(0)).astype(int) - 3, np.ceil(at.max(0)).astype(int) + 4
+    source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
+    if clipped(source, Box(0, 0, *other.size)) != source:
+        return None
+    to_source = np.array([[1, 0, -source.col], [0, 1, -source.row], [0, 0, 1]], float)
+    from_box = np.array([[1, 0, box.col], [0, 1, box.row], [0, 0, 1]], float)
+    matrix = (to_source @ other_from_mine @ from_box)[:2]
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    picture = read(other_index, source)
+    resampled: Floats = cv2.warpAffine(picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return resampled
