@@ -35,7 +35,7 @@ class Shelf:
         self._pieces = PieceCache(budget_bytes // 2)
         self._views = PieceCache(budget_bytes // 2)
         self._own = None if scratch else tempfile.TemporaryDirectory(prefix="stitchbed-")
-        self._scratch = scratch or Path(self._own.name if self._own else ".")
+        self.scratch: Path = scratch or Path(self._own.name if self._own else ".")
         self._open: OrderedDict[str, Windows] = OrderedDict()
         self._users: dict[str, int] = {}
         self._opening: dict[str, threading.Lock] = {name: threading.Lock() for name in self._tiles}
@@ -59,6 +59,16 @@ class Shelf:
                 return windows.view(reduction)
 
         return self._views.get((tile.name, reduction), make)
+
+    @property
+    def held_bytes(self) -> int:
+        """Bytes of decoded pieces and views held now."""
+        return self._pieces.held_bytes + self._views.held_bytes
+
+    @property
+    def open_files(self) -> int:
+        """Files open now."""
+        return len(self._open)
 
     def close(self) -> None:
         """Close all files and remove scratch of its own."""
@@ -89,7 +99,7 @@ class Shelf:
                     self._open.move_to_end(tile.name)
                     self._users[tile.name] = self._users.get(tile.name, 0) + 1
             if windows is None:
-                windows = open_windows(tile.path, scratch=self._scratch, cache=self._pieces)
+                windows = open_windows(tile.path, scratch=self.scratch, cache=self._pieces)
                 with self._lock:
                     self._open[tile.name] = windows
                     self._users[tile.name] = self._users.get(tile.name, 0) + 1
