@@ -182,7 +182,7 @@ def _refuse_changed(tiles: Sequence[Tile]) -> None:
 
 
 def _sweep(folder: Path, error: StitchbedError) -> None:
-    """Leave no job folder behind that nothing can go on from: after a full disk a survey is worth keeping, else only rows."""
+    """Leave no job folder behind that nothing goes on from: a survey is kept after a full disk, rows always."""
     if not isinstance(error, CannotWrite) and not any(folder.glob("*/row-*")):
         shutil.rmtree(folder, ignore_errors=True)
 
