@@ -1,0 +1,91 @@
+"""I check that imports go down only, that none go round in a circle, and that every file says what it is.
+
+In: the package's source, read with `ast`. Out: a list of offending imports, which must be empty.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import networkx as nx
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "stitchbed"
+# floors of the house; two parts of one floor never import each other
+RANKS = {"ground": 0, "scans": 1, "placing": 2, "card": 2, "joining": 3, "finishing": 4, "stories": 5, "cli": 6, "": 7}
+
+
+def _name(path: Path) -> str:
+    parts = ["stitchbed", *path.relative_to(PACKAGE).with_suffix("").parts]
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+SOURCES = {_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+def _part(module: str) -> str:
+    """The part of the house a module lives in; "" for the package's own front door."""
+    pieces = module.split(".")
+    return pieces[1] if len(pieces) > 1 and pieces[1] in RANKS else ""
+
+
+def _imported(module: str) -> Iterator[str]:
+    """Modules of the package that a module imports, also inside functions."""
+    for node in ast.walk(ast.parse(SOURCES[module].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names if alias.name in SOURCES)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module}: relative import; house words are absolute"
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                if inner in SOURCES:
+                    yield inner
+                elif node.module in SOURCES:
+                    yield str(node.module)
+
+
+def _allowed(importer: str, imported: str) -> bool:
+    above, below = _part(importer), _part(imported)
+    return above == below or RANKS[above] > RANKS[below]
+
+
+def test_every_part_is_ranked() -> None:
+    folders = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    assert folders == set(RANKS) - {""}
+
+
+def test_imports_go_down_only() -> None:
+    wrong = [f"{one} -> {two}" for one in SOURCES for two in _imported(one) if not _allowed(one, two)]
+    assert wrong == []
+
+
+def test_the_rule_would_notice() -> None:
+    assert not _allowed("stitchbed.ground.box", "stitchbed.scans.tile")
+    assert not _allowed("stitchbed.placing.ties", "stitchbed.card.plane")
+    assert not _allowed("stitchbed.stories.join", "stitchbed")
+    assert _allowed("stitchbed.cli.join", "stitchbed.stories.join") and _allowed("stitchbed", "stitchbed.cli.join")
+    # the joining floor does import the placing floor: an empty list above is not for want of imports
+    assert "stitchbed.placing.placement" in set(_imported("stitchbed.joining.render"))
+
+
+def test_no_circles() -> None:
+    graph = nx.DiGraph([(one, two) for one in SOURCES for two in _imported(one)])
+    assert list(nx.simple_cycles(graph)) == []
+
+
+@pytest.mark.parametrize("module", [name for name, path in SOURCES.items() if not path.name.startswith("__")])
+def test_a_file_opens_with_the_sentence_it_says_of_itself(module: str) -> None:
+    said = ast.get_docstring(ast.parse(SOURCES[module].read_text(encoding="utf-8"))) or ""
+    assert said.startswith("I ") and "In:" in said and "Out:" in said
+
+
+def test_no_assert_and_no_print_in_the_package() -> None:
+    found = []
+    for module, path in SOURCES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
+            if called or isinstance(node, ast.Assert):
+                found.append(f"{module}:{node.lineno}")
+    assert found == []

@@ -1,0 +1,15 @@
+"""I name every bound the tests of the main job use, with its unit and the reason for it.
+
+In: sources and measurements. Out: numbers. A bound without a source says "measured" and from what; such a bound is
+about half again what was measured, so that a change for the worse shows. Two-sided bounds are given as (low, high).
+"""
+
+from __future__ import annotations
+
+# --- arithmetic -------------------------------------------------------------------------------------------------------
+ARITHMETIC = 1e-9  # float64, numbers of order 1
+ARITHMETIC_PX = 1e-6  # px; float64, coordinates of order 1000 px through a least-squares fit
+PRINTED_8 = 0.6e-8  # check values printed with 8 decimals
+PRINTED_7 = 0.6e-7  # check values printed with 7 decimals
+MONTE_CARLO_300 = 0.06  # relative; a root mean square over 300 runs of some dozen numbers scatters by under 2 %
+FLOAT32_LIGHT = 1.2e-7  # linear light; a step of float32 just below 1
