@@ -1,0 +1,105 @@
+"""I measure a page's ink: how black it is, how sharp the scan drew it, how noisy the paper is.
+
+In: sample windows of evened linear light (paper 1). Out: `InkTraits`, and the amount of ink 0..1 in a pixel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+
+DARK = 0.5  # of the paper's light; below it a pixel is more ink than paper
+LEAST_CORE = 400  # px of solid ink before the black point is believed
+LEAST_EDGE = 400  # px of full edges before the sharpness is believed
+USUAL_BLUR_MM = 0.03  # one sd; common practice for a flatbed, no source
+PIXEL_VARIANCE = 1 / 12  # of a box one pixel wide, px^2
+
+
+@dataclass(frozen=True)
+class InkTraits:
+    """black : light of solid ink relative to paper, 0..1; found says whether the page showed any.
+
+    blur : one sd px of everything between the drawing and the pixel, pixel box included.
+    noise : one sd of the softened amount of ink on bare paper. level : its median there (0 when the paper is even).
+    """
+
+    black: float
+    found: bool
+    blur: float
+    noise: float
+    level: float
+
+
+def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
+    """Traits from (h, w) windows of light relative to paper."""
+    black, found = _black(samples)
+    amounts = [amount(sample, black) for sample in samples]
+    soft = [softened(a, px_per_mm) for a in amounts]
+    bare = np.concatenate([s[s < 0.15] for s in soft]) if soft else np.zeros(0, np.float32)
+    level = float(np.median(bare)) if bare.size else 0.0
+    noise = float(1.4826 * np.median(np.abs(bare - level))) if bare.size else 0.02
+    return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level)
+
+
+def amount(light: Floats, black: float) -> Floats:
+    """Ink in a pixel, 0 paper .. 1 solid, from light relative to paper: linear, so it adds up over an area."""
+    return np.asarray((1 - light) / np.float32(1 - black), np.float32)
+
+
+def softened(ink: Floats, px_per_mm: float) -> Floats:
+    """(h, w) ink without the finest noise: blurred by .02 mm, at least half a pixel."""
+    return np.asarray(cv2.GaussianBlur(ink, (0, 0), softening(px_per_mm)), np.float32)
+
+
+def softening(px_per_mm: float) -> float:
+    """One sd px of `softened`."""
+    return max(0.5, 0.02 * px_per_mm)
+
+
+def _black(samples: Sequence[Floats]) -> tuple[float, bool]:
+    """Median light of pixels all of whose neighbors within 2, 1 or 0 px are dark too: edges and noise stay out."""
+    for reach in (2, 1):
+        kernel = np.ones((2 * reach + 1,) * 2, np.uint8)
+        core = [s[cv2.dilate(s, kernel) < DARK] for s in samples]
+        dark = np.concatenate(core) if core else np.zeros(0, np.float32)
+        if dark.size >= LEAST_CORE:
+            return float(np.clip(_lowest_mode(dark), 0, DARK)), True
+    dark = np.concatenate([s[s < DARK] for s in samples]) if samples else np.zeros(0, np.float32)
+    if dark.size >= LEAST_CORE:
+        return float(np.clip(np.percentile(dark, 2), 0, DARK)), True
+    return 0.04, False
+
+
+def _lowest_mode(dark: Floats) -> float:
+    """Where the darkest tenth gathers: grays of washes and dust must not lift the black of the ink."""
+    center = float(np.percentile(dark, 5))
+    for _ in range(8):
+        near = dark[np.abs(dark - center) < 0.03]
+        center = float(near.mean()) if near.size else center
+    return center
+
+
+def _blur(amounts: Sequence[Floats], px_per_mm: float) -> float:
+    """One sd px of the full edges: across a Gaussian edge a (1 - a) adds up to sd / sqrt(pi), the gradient to 1."""
+    sums = np.array([_edge_sums(a) for a in amounts]).reshape(-1, 3).sum(axis=0)
+    if sums[2] < LEAST_EDGE:
+        return float(np.sqrt((USUAL_BLUR_MM * px_per_mm) ** 2 + 0.35**2 + PIXEL_VARIANCE))
+    return float(np.clip(np.sqrt(np.pi) * sums[0] / sums[1], 0.3, 6))
+
+
+def _edge_sums(a: Floats) -> tuple[float, float, int]:
+    """Sums of a (1 - a) and of the gradient round edges that go from paper to solid ink within 9 px, and their px."""
+    kernel = np.ones((9, 9), np.uint8)
+    full = (cv2.dilate(a, kernel) > 0.93) & (cv2.erode(a, kernel) < 0.07) & (np.abs(a - 0.5) < 0.3)
+    around = cv2.dilate(full.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    gx = cv2.filter2D(a, cv2.CV_32F, np.array([[-0.5, 0, 0.5]], np.float32))
+    gy = cv2.filter2D(a, cv2.CV_32F, np.array([[-0.5], [0], [0.5]], np.float32))
+    slope = np.hypot(gx, gy)[around]
+    value = np.clip(a[around], 0, 1)
+    return float((value * (1 - value)).sum()), float(slope.sum()), int(full.sum())
