@@ -37,6 +37,7 @@ Array = NDArray[np.float64]
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
 OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
 MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
+NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
 WORST_RMS_PX = 2.0  # corners are good to .1 px; a plane that leaves more than this is not a plane
 
 
@@ -72,7 +73,7 @@ class PlaneSettings:
     k1, k2 : lens terms at the half diagonal; .06 and .02 cover hand cameras (common practice, no source).
     center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
     scale : relative error of the print's size; stretch : half the difference between its axes.
-    shared_lens : one lens for all photos.
+    shared_lens : one lens for all photos. flat : a scan, seen without perspective and without a lens.
     """
 
     k1: float = 0.06
@@ -81,6 +82,7 @@ class PlaneSettings:
     scale: float = 0.003
     stretch: float = 0.0005
     shared_lens: bool = True
+    flat: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,8 +165,12 @@ def _side_residuals(problem: _Problem, params: Array) -> list[Array]:
 
 def _beliefs(problem: _Problem, params: Array) -> Array:
     s, frame = problem.settings, problem.frame
-    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4) / np.array([s.k1, s.k2, s.center, s.center])
-    return np.append(lens.ravel(), params[frame.starts[3] :] / np.array([s.scale, s.stretch]))
+    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4)
+    views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
+    widths = np.full(4, NOTHING) if s.flat else np.array([s.k1, s.k2, s.center, s.center])
+    printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
+    perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
+    return np.concatenate([(lens / widths).ravel(), printed, perspective])
 
 
 def _first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import product
 
 import cv2
 import numpy as np
@@ -20,11 +20,15 @@ Mask = NDArray[np.bool_]
 
 SIDES = ("top", "right", "bottom", "left")
 ANGLE_STEP = np.deg2rad(0.25)  # rad; at 1000 px length half a step moves a line's end by 1 px
-BEST_LINES = 14  # candidates in each direction; more only adds lines within the picture
+BEST_LINES = 10  # candidates for each side; more only adds lines within the picture
 LEAST_SIDE_COVER = 0.45  # share of each side that must show an edge
 LEAST_COVER = 0.65  # share on average over the four sides; half-hidden rectangles are guesses (common practice)
 NEARLY_BEST = 0.8  # rectangles covered this well relative to the best count as equals, then the largest wins
 LEAST_AREA = 0.04  # share of the picture; smaller rectangles are drawings within the work
+LEAST_VOTES = 0.08  # of the shorter picture side, hard edges counting 1
+SOFT_STEP, HARD_STEP = 1.0, 8.0  # gray levels per px steeper than around: what begins to count, and what counts fully
+LEAST_VISIBLE = 0.3  # share of a side that no card hides
+BUSY_PX, LEAST_CALM = 11, 0.2  # where the drawing's strokes count as busy, and what an edge among them still counts
 EDGE_PX = 1.5  # an edge pixel belongs to a line when it is this near
 
 
@@ -43,10 +47,18 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     tilt : rad, how far sides may lean from the picture's axes.
     """
     across, down = _edges(picture, keep_out)
-    rows = _lines(across, keep_out, np.pi / 2, tilt)
-    columns = _lines(down, keep_out, 0.0, tilt)
-    best = _best_rectangle(rows, columns, (across, down), keep_out)
-    return None if best is None else dict(zip(SIDES, best, strict=True))
+    strokes = ((across > 0) | (down > 0)).astype(np.float32)
+    busy = np.asarray(cv2.blur(strokes, (BUSY_PX, BUSY_PX)), dtype=np.float64)
+    outward = {"top": (0, -1), "right": (1, 0), "bottom": (0, 1), "left": (-1, 0)}
+    lines = []
+    for name in SIDES:
+        edges, middle = (across, np.pi / 2) if name in ("top", "bottom") else (down, 0.0)
+        lines.append(_lines(edges * _calm(busy, outward[name]), middle, tilt))
+    best = _best_rectangle(lines, (across, down), keep_out)
+    if best is None:
+        return None
+    sides = dict(zip(SIDES, best, strict=True))
+    return {name: _settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
 
 
 def meeting(a: Line, b: Line) -> Array:
@@ -74,8 +86,11 @@ def _through(a: Array, b: Array) -> Line:
     return Line(angle, float(a @ np.array([np.cos(angle), np.sin(angle)])))
 
 
-def _edges(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Mask, Mask]:
-    """Edge pixels of lines that run across, and of lines that run down, in any channel."""
+def _edges(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Array, Array]:
+    """How sharp an edge runs across, and how sharp one runs down, at each pixel, in any channel; 0 where none does.
+
+    A wash that gets darker slowly is no edge: what counts is how much steeper a pixel is than its surroundings.
+    """
     smooth = cv2.GaussianBlur(picture.reshape(*picture.shape[:2], -1), (0, 0), 1.0).astype(np.float32)
     smooth = smooth.reshape(*picture.shape[:2], -1)
     found = []
@@ -83,26 +98,59 @@ def _edges(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Mask, Mask]:
         slope = np.abs(cv2.Sobel(smooth, cv2.CV_32F, dx, dy, ksize=3, scale=0.25)).reshape(smooth.shape)
         other = np.abs(cv2.Sobel(smooth, cv2.CV_32F, dy, dx, ksize=3, scale=0.25)).reshape(smooth.shape)
         steep = np.where(slope > other, slope, 0).max(axis=2)
-        kernel = np.ones((3, 1) if dy else (1, 3), np.uint8)
-        crest = (steep >= cv2.dilate(steep, kernel)) & (steep > 1.5)  # gray levels per px, above sensor noise
-        found.append(crest & ~keep_out)
+        along = (1, 9) if dx else (9, 1)
+        sharp = steep - cv2.blur(steep, (along[1], along[0]))
+        crest = steep >= cv2.dilate(steep, np.ones((3, 1) if dy else (1, 3), np.uint8))
+        weight = np.where(crest & ~keep_out, np.clip(sharp - SOFT_STEP, 0, HARD_STEP), 0)
+        found.append(weight.astype(np.float64))
     return found[0], found[1]
 
 
-def _lines(edges: Mask, keep_out: Mask, middle: float, tilt: float) -> list[Line]:
+def _settled(name: str, sides: Mapping[str, Line], edges: Array) -> Line:
+    """The side moved to where the edges along it are sharpest, no farther than candidates were told apart."""
+    corners = corners_of(sides)
+    a, b = corners[[SIDES.index(name), (SIDES.index(name) + 1) % 4]]
+    steps = np.linspace(0.03, 0.97, max(20, int(np.linalg.norm(b - a))))[:, None]
+    points = a + steps * (b - a)
+    along = (b - a) / np.linalg.norm(b - a)
+    normal = np.array([-along[1], along[0]])
+    soft = cv2.GaussianBlur(edges.astype(np.float32), (0, 0), 0.8)
+    best = (-1.0, 0.0, 0.0)
+    for lean in np.arange(-4, 4.5, 0.5):  # px at the ends
+        for shift in np.arange(-8, 8.5, 0.5):
+            offset = shift + lean * (2 * steps - 1)
+            x, y = np.clip(np.rint(points + offset * normal), 0, np.array(edges.shape)[::-1] - 1).astype(int).T
+            best = max(best, (float(soft[y, x].sum()), float(shift), float(lean)))
+    _, shift, lean = best
+    ends = (a + (shift - lean) * normal, b + (shift + lean) * normal)
+    return _through(*ends) if name in ("top", "right") else _through(ends[1], ends[0])
+
+
+def _calm(busy: Array, outward: tuple[int, int]) -> Array:
+    """1 where nothing goes on just outside of a pixel, down to LEAST_CALM in the midst of strokes.
+
+    A side has the table beyond it, a line of the drawing has more drawing.
+    """
+    step = BUSY_PX // 2 + 4
+    beyond = np.roll(busy, (-outward[1] * step, -outward[0] * step), axis=(0, 1))
+    return np.asarray(np.clip(1 - 6 * beyond, LEAST_CALM, 1), dtype=np.float64)
+
+
+def _lines(edges: Array, middle: float, tilt: float) -> list[Line]:
     """The lines near an angle that most edge pixels lie on, no two alike."""
     y, x = np.nonzero(edges)
+    weight = edges[y, x] / HARD_STEP
     angles = middle + np.arange(-round(tilt / ANGLE_STEP), round(tilt / ANGLE_STEP) + 1) * ANGLE_STEP
     reach = int(np.hypot(*edges.shape)) + 2
     votes = np.zeros((len(angles), 2 * reach))
     for index, angle in enumerate(angles):
         offset = np.rint(x * np.cos(angle) + y * np.sin(angle)).astype(int) + reach
-        count = np.bincount(offset, minlength=2 * reach).astype(float)
+        count = np.bincount(offset, weights=weight, minlength=2 * reach)
         votes[index] = count + np.roll(count, 1) + np.roll(count, -1)
     lines: list[Line] = []
     apart = max(4, round(0.006 * reach))
     turned = max(2, round(np.deg2rad(1.5) / ANGLE_STEP))
-    while len(lines) < BEST_LINES and votes.max() > 0.1 * min(edges.shape):
+    while len(lines) < BEST_LINES and votes.max() > LEAST_VOTES * min(edges.shape):
         row, column = np.unravel_index(int(votes.argmax()), votes.shape)
         lines.append(Line(float(angles[row]), float(column - reach)))
         votes[max(0, row - turned) : row + turned + 1, max(0, column - apart) : column + apart + 1] = 0
@@ -110,17 +158,18 @@ def _lines(edges: Mask, keep_out: Mask, middle: float, tilt: float) -> list[Line
 
 
 def _best_rectangle(
-    rows: Sequence[Line], columns: Sequence[Line], edges: tuple[Mask, Mask], keep_out: Mask
+    lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], keep_out: Mask
 ) -> tuple[Line, Line, Line, Line] | None:
     """The largest of the best covered rectangles, as (top, right, bottom, left)."""
     near = [_thick(edges[0], (2 * round(EDGE_PX) + 1, 1)), _thick(edges[1], (1, 2 * round(EDGE_PX) + 1))]
     found: list[tuple[float, float, tuple[Line, Line, Line, Line]]] = []
-    for a, b in combinations(rows, 2):
-        for c, d in combinations(columns, 2):
-            rectangle = _ordered(a, b, c, d, keep_out.shape)
-            judged = None if rectangle is None else _judged(rectangle, near, keep_out)
-            if rectangle is not None and judged is not None:
-                found.append((*judged, rectangle))
+    for top, right, bottom, left in product(*lines):
+        area = (bottom.offset - top.offset) * (right.offset - left.offset)
+        if top.offset >= bottom.offset or left.offset >= right.offset or area < LEAST_AREA * keep_out.size:
+            continue
+        judged = _judged((top, right, bottom, left), near, keep_out)
+        if judged is not None:
+            found.append((*judged, (top, right, bottom, left)))
     if not found:
         return None
     best = max(cover for cover, _, _ in found)
@@ -128,15 +177,6 @@ def _best_rectangle(
     largest = max(area for area, _, _ in equals)
     alike = [entry for entry in equals if entry[0] >= 0.97 * largest]
     return max(alike, key=lambda entry: (entry[1], entry[0]))[2]
-
-
-def _ordered(a: Line, b: Line, c: Line, d: Line, shape: tuple[int, ...]) -> tuple[Line, Line, Line, Line] | None:
-    """(top, right, bottom, left), or None when the four do not bound a fair part of the picture."""
-    top, bottom = sorted((a, b), key=lambda line: line.offset)
-    left, right = sorted((c, d), key=lambda line: line.offset)
-    if (bottom.offset - top.offset) * (right.offset - left.offset) < LEAST_AREA * shape[0] * shape[1]:
-        return None
-    return top, right, bottom, left
 
 
 def _judged(
@@ -149,7 +189,7 @@ def _judged(
         return None
     covers = []
     for index, (a, b) in enumerate(((0, 1), (1, 2), (2, 3), (3, 0))):
-        cover = _cover(near[index % 2], corners[a], corners[b])
+        cover = _cover(near[index % 2], ~keep_out, corners[a], corners[b])
         if cover < LEAST_SIDE_COVER:
             return None
         covers.append(cover)
@@ -158,10 +198,12 @@ def _judged(
     return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
 
 
-def _cover(near: Mask, a: Array, b: Array) -> float:
+def _cover(near: Mask, visible: Mask, a: Array, b: Array) -> float:
+    """Share of the visible part of a side that shows an edge; 0 when too little of it is visible."""
     steps = np.linspace(0.02, 0.98, 120)[:, None]
-    points = np.rint(a + steps * (b - a)).astype(int)
-    return float(near[points[:, 1], points[:, 0]].mean())
+    x, y = np.rint(a + steps * (b - a)).astype(int).T
+    seen = visible[y, x]
+    return float(near[y, x][seen].mean()) if seen.mean() >= LEAST_VISIBLE else 0.0
 
 
 def _holds_cards(corners: Array, keep_out: Mask) -> bool:
@@ -172,5 +214,5 @@ def _holds_cards(corners: Array, keep_out: Mask) -> bool:
     return bool(np.count_nonzero((small > 0) & (inside > 0)) > 0.02 * max(1, int(inside.sum())))
 
 
-def _thick(edges: Mask, kernel: tuple[int, int]) -> Mask:
-    return np.asarray(cv2.dilate(edges.astype(np.uint8), np.ones(kernel, np.uint8)) > 0)
+def _thick(edges: Array, kernel: tuple[int, int]) -> Mask:
+    return np.asarray(cv2.dilate((edges > 0).astype(np.uint8), np.ones(kernel, np.uint8)) > 0)

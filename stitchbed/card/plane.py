@@ -80,6 +80,13 @@ def card_on_plane(fit: PlaneFit, card: str, card_xy: Array) -> Array:
     return placed(fit.poses[card], card_xy * fit.stretch)
 
 
+def card_from_plane(fit: PlaneFit, card: str, plane_xy: Array) -> Array:
+    """(N, 2) plane mm -> (N, 2) nominal mm on a card."""
+    x, y, turn = fit.poses[card]
+    upright = placed(np.array([0.0, 0.0, -turn]), plane_xy - [x, y])
+    return np.asarray(upright / fit.stretch, dtype=np.float64)
+
+
 def shape_covariance(fit: PlaneFit, photo: int, photo_xy: Array) -> Array:
     """(2N, 2N) mm^2 covariance of where photo points lie in the plane, rigid moves of the whole taken out.
 

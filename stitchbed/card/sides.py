@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is
 LEAST_STEP = 0.015  # of full scale: a weaker change of light is no edge
-LEAST_FOUND = 0.4  # share of stations that must show it
+LEAST_FOUND = 0.25  # share of stations that must show it
 
 
 @dataclass(frozen=True)
@@ -36,11 +36,13 @@ def measure_side(
     read: Callable[[Array], Array],
     *,
     reach: float,
+    hidden: Callable[[Array], NDArray[np.bool_]] | None = None,
 ) -> Side | None:
     """Points of the edge near the segment between `ends` (2, 2), looked for up to `reach` at both sides of it.
 
     to_photo : (N, 2) of the segment's frame -> (N, 2) photo px.
     read : (rows, n, 2) photo px -> (rows, n, channels), 0..1.
+    hidden : True for points (N, 2) of the segment's frame where something else lies; places near such are passed over.
     Returns None when too little of it is seen.
     """
     along = ends[1] - ends[0]
@@ -53,6 +55,8 @@ def measure_side(
     frame = middles[:, None] + offsets[:, None] * normal
     photo = to_photo(frame.reshape(-1, 2)).reshape(frame.shape)
     found, steps = _crossings(read(photo))
+    if hidden is not None:
+        found[hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1)] = np.nan
     good = np.isfinite(found)
     if good.mean() < LEAST_FOUND:
         return None

@@ -147,7 +147,7 @@ def _confirmed(gray: Gray, corners: Array, guesses: Array, sides: Array) -> tupl
     points = guesses.astype(np.float32).reshape(-1, 1, 2)
     refined = cv2.cornerSubPix(gray, points, (reach, reach), (-1, -1), stop).reshape(-1, 2).astype(np.float64)
     calm = np.linalg.norm(refined - guesses, axis=1) < max(0.15 * side, 1.5)
-    saddle = np.array([_is_saddle(gray, xy, 0.3 * side) for xy in refined])
+    saddle = np.array([_is_saddle(gray, xy, 0.18 * side) for xy in refined])
     good = calm & saddle
     return corners[good], refined[good]
 

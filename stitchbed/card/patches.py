@@ -1,0 +1,109 @@
+"""I read color patches out of a picture: the mean light of each, and whether it can be trusted.
+
+In: where each patch lies in the picture (its four corners, px), a way to read windows. Out: one `PatchReading`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.chart import Patch
+from stitchbed.ground.box import Box, clipped, spanning
+from stitchbed.ground.light import Transfer, to_linear
+
+Array = NDArray[np.float64]
+
+INNER = 0.6  # share of a patch's sides that is read: its rim mixes with the neighbors
+CLIP_HIGH, CLIP_LOW = 0.992, 0.0005  # share of full scale: stored values beyond are cut off by the sensor or the file
+MOST_CLIPPED = 0.02  # share of a patch's pixels
+MOST_UNEVEN = (
+    0.08  # robust sigma over mean of a patch; paper, noise and JPEG stay below .04 (measured on synthetic photos)
+)
+NOISE_FLOOR = 0.003  # linear light: darker patches are judged by this, not by their own mean
+LEAST_PX = 12  # pixels read in a patch
+
+
+@dataclass(frozen=True)
+class PatchReading:
+    """names : of the patches that were seen whole. light, spread : (P, channels) linear mean and standard deviation.
+
+    clipped : (P,) share of pixels cut off. uneven : (P,) spread over mean, worst channel.
+    """
+
+    names: tuple[str, ...]
+    light: Array
+    spread: Array
+    clipped: Array
+    uneven: Array
+
+    @property
+    def good(self) -> NDArray[np.bool_]:
+        """(P,) neither clipped nor uneven."""
+        return np.asarray((self.clipped <= MOST_CLIPPED) & (self.uneven <= MOST_UNEVEN))
+
+
+def patch_corners(patch: Patch) -> Array:
+    """(4, 2) card mm: top left, top right, bottom right, bottom left."""
+    x, y, w, h = patch.x, patch.y, patch.width, patch.height
+    return np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]], dtype=np.float64)
+
+
+def read_patches(
+    corners: Mapping[str, Array], window: Callable[[Box], NDArray[Any]], size: tuple[int, int], transfer: Transfer
+) -> PatchReading:
+    """Read the inner part of each patch; patches that leave the picture or are too small are passed over.
+
+    corners : name -> (4, 2) px. window : stored pixels (h, w, channels) of a box. size : (height, width) px.
+    """
+    rows = []
+    for name, quad in corners.items():
+        middle = quad.mean(0)
+        inner = middle + INNER * (quad - middle)
+        stored = _inside(inner, window, size)
+        if stored is not None and len(stored) >= LEAST_PX:
+            rows.append((name, *_summary(stored, transfer)))
+    if not rows:
+        none = np.empty((0, 1))
+        return PatchReading((), none, none, np.empty(0), np.empty(0))
+    names, light, spread, clipped_share, uneven = zip(*rows, strict=True)
+    return PatchReading(names, np.stack(light), np.stack(spread), np.array(clipped_share), np.array(uneven))
+
+
+def joined(readings: list[PatchReading]) -> PatchReading:
+    """Readings of several cards as one."""
+    full = [reading for reading in readings if reading.names]
+    if not full:
+        return readings[0]
+    names = tuple(name for reading in full for name in reading.names)
+    stack = [np.concatenate([getattr(r, key) for r in full]) for key in ("light", "spread", "clipped", "uneven")]
+    return PatchReading(names, *stack)
+
+
+def _inside(quad: Array, window: Callable[[Box], NDArray[Any]], size: tuple[int, int]) -> NDArray[Any] | None:
+    """(N, channels) stored pixels inside a quadrilateral; None when it leaves the picture."""
+    low, high = np.floor(quad.min(0)).astype(int), np.ceil(quad.max(0)).astype(int) + 1
+    box = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
+    if box.empty or clipped(box, Box(0, 0, *size)) != box:
+        return None
+    mask = np.zeros((box.height, box.width), np.uint8)
+    cv2.fillConvexPoly(mask, np.rint((quad - low) * 256).astype(np.int32), 1, cv2.LINE_8, 8)
+    return np.asarray(window(box)[mask > 0])
+
+
+def _summary(stored: NDArray[Any], transfer: Transfer) -> tuple[Array, Array, float, float]:
+    """Mean and spread without the outermost tenth (dust, glints), share clipped, unevenness."""
+    top = float(np.iinfo(stored.dtype).max)
+    share = stored / top
+    cut = float(np.mean((share >= CLIP_HIGH).any(axis=1) | (share <= CLIP_LOW).all(axis=1)))
+    light = np.asarray(to_linear(np.ascontiguousarray(stored), transfer), dtype=np.float64)
+    away = np.abs(light - np.median(light, axis=0)).max(axis=1)
+    calm = light[away <= np.quantile(away, 0.9)]
+    mean, spread = calm.mean(0), light.std(0)
+    robust = 1.4826 * np.median(np.abs(light - np.median(light, axis=0)), axis=0)
+    return mean, spread, cut, float((robust / np.maximum(mean, NOISE_FLOOR * 12)).max())

@@ -1,0 +1,112 @@
+"""I hold what the user said about a plane, and what is believed of a print and a camera because of it.
+
+In: lengths read off a ruler, sizes, corners. Out: `Asked`, print scale, solver settings, the finished `PlaneSurvey`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.adjustment import PlaneSettings
+from stitchbed.card.chart import LINE_ACROSS_MM, LINE_DOWN_MM
+from stitchbed.card.facing import Facing, facing_of_corners
+from stitchbed.card.plane import PlaneFit, photo_from_plane, radius95, shape_covariance
+from stitchbed.card.sides import Side
+from stitchbed.card.sighting import SeenCard
+from stitchbed.ground.errors import BadSettings
+
+Array = NDArray[np.float64]
+
+MEASURED_MM = 0.1  # a ruler read to a tenth
+UNMEASURED_SCALE = 0.003  # printers are off by .2 to .5 % (common practice, no source)
+UNMEASURED_STRETCH = 0.001
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the user said.
+
+    size_mm : (width, height) of the work. corners : (4, 2) px of the first photo, top left first, clockwise.
+    printed_mm : check lines as measured, across and down. margin_mm : shown round the work. scan : no perspective.
+    """
+
+    size_mm: tuple[float, float] | None = None
+    corners: Array | None = None
+    printed_mm: tuple[float, float | None] | None = None
+    margin_mm: float = 0.0
+    scan: bool = False
+
+
+@dataclass(frozen=True)
+class PlaneSurvey:
+    """What was found.
+
+    seen : cards of each photo. fit : the plane. facing : frame of the result. corners : (4, 2) plane mm of the work.
+    uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by name. own_edges : the work's own sides
+    were found. scale_95 : relative, 95 %.
+    """
+
+    seen: tuple[tuple[SeenCard, ...], ...]
+    fit: PlaneFit
+    facing: Facing
+    corners: Array
+    uncertainty: Array
+    sides: Mapping[str, Side]
+    own_edges: bool
+    scale_95: float
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm."""
+
+    seen: tuple[tuple[SeenCard, ...], ...]
+    sides: Mapping[str, Side]
+    corners: Array
+    own_edges: bool
+
+
+def plane_survey_of(fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]) -> PlaneSurvey:
+    """Put the result together: frame and uncertainty at the work's corners."""
+    covariance = shape_covariance(fit, 0, photo_from_plane(fit, 0, found.corners))
+    at = fit.frame.starts[3]
+    scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[at, at], 0.0)))
+    facing = facing_of_corners(found.corners, asked.margin_mm)
+    sure = radius95(covariance)
+    rest = (found.sides, found.own_edges, scale_95, tuple(warnings))
+    return PlaneSurvey(found.seen, fit, facing, found.corners, sure, *rest)
+
+
+def printed_scale(asked: Asked) -> tuple[float, float]:
+    """True mm per nominal mm of the print, across and down.
+
+    Raises
+    ------
+    BadSettings : a length that is not near that of the check line.
+    """
+    if asked.printed_mm is None:
+        return 1.0, 1.0
+    across = asked.printed_mm[0] / LINE_ACROSS_MM
+    down = across if asked.printed_mm[1] is None else asked.printed_mm[1] / LINE_DOWN_MM
+    if not (0.9 < across < 1.1 and 0.9 < down < 1.1):
+        raise BadSettings(
+            f"--printed-mm {'x'.join(f'{mm:g}' for mm in asked.printed_mm if mm is not None)}",
+            expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
+            attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
+        )
+    return across, down
+
+
+def plane_settings(asked: Asked, *, shared_lens: bool) -> PlaneSettings:
+    """Beliefs about the print and the camera."""
+    if asked.printed_mm is None:
+        scale, stretch = UNMEASURED_SCALE, UNMEASURED_STRETCH
+    else:
+        scale = MEASURED_MM / LINE_ACROSS_MM
+        stretch = scale if asked.printed_mm[1] else PlaneSettings().stretch
+    return PlaneSettings(scale=scale, stretch=stretch, shared_lens=shared_lens, flat=asked.scan)

@@ -1,0 +1,205 @@
+"""I tell how photographs become a fronto-parallel picture at true size: plane, light, shine, rendering, record.
+
+In: photos of one flat work, what the user said. Out: one TIFF, its record, and what to tell the user.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ImageCms
+
+from stitchbed.card.facing import canvas_size, flat_view, inside_photo, to_photo
+from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.ground.box import Box, blocks
+from stitchbed.ground.errors import BadSettings, CanvasTooLarge, MixedTiles
+from stitchbed.ground.job import plain, recording, sha256_of, write_json
+from stitchbed.ground.light import to_linear
+from stitchbed.joining.facing_render import FaceJob, FaceSource, render
+from stitchbed.joining.glare import Shares, balance, burnt, regions_mm, shares
+from stitchbed.joining.illumination import LightField, light_at
+from stitchbed.scans.intake import unchanged
+from stitchbed.stories.bench import Progress
+from stitchbed.stories.grading import grades, photo_figures
+from stitchbed.stories.light_survey import survey_light
+from stitchbed.stories.photos import Photo, opened, small_px
+from stitchbed.stories.plane_survey import survey_plane
+from stitchbed.stories.plane_words import Asked, PlaneSurvey
+from stitchbed.stories.rectify_words import numbers_of, told
+from stitchbed.stories.rendering import in_order, single_threaded_opencv
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+
+GLANCE_LONG_PX = 1400  # flat views that shine is sought in
+MOST_PIXELS = 4e9
+ENLARGED = 1.25  # a result this much finer than the photo holds no more than the photo
+
+
+@dataclass(frozen=True)
+class RectifySettings:
+    """dpi : of the result. bits : 8 or 16 per channel. light : see `light_survey.LIGHTS`. table : of the grade, or None."""
+
+    dpi: float
+    asked: Asked = field(default_factory=Asked)
+    blank: Path | None = None
+    light: str = "auto"
+    bits: int = 16
+    table: str | None = None
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class Shine:
+    """burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : taken from other photos."""
+
+    burnt: float
+    regions: list[dict[str, float]]
+    replaced: float
+    shares: Shares | None
+    gains: Array
+
+
+def rectify(
+    paths: Sequence[Path], output: Path, settings: RectifySettings, *, progress: Progress
+) -> tuple[dict[str, Any], str]:
+    """Write the rectified picture; returns the record and the text for the user.
+
+    Raises
+    ------
+    CardNotFound, BadSettings, UnreadableTile, CanvasTooLarge, MixedTiles, CannotWrite, WouldTouchOriginal.
+    """
+    with recording("rectify", settings) as record, ExitStack() as stack:
+        photos, notes = stack.enter_context(opened(paths))
+        blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
+        _check_alike(photos)
+        plane = survey_plane(photos, settings.asked)
+        fields, light_notes = survey_light(photos, plane, light=settings.light, blank=blank)
+        shine = _shine(photos, plane, fields)
+        job = _job(photos, plane, fields, shine, settings)
+        _write(job, photos, output, settings.workers, progress)
+        record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
+        record.numbers = numbers_of(plane, fields, shine, job)
+        figures = photo_figures(photos[0], plane, fields[0], settings.dpi)
+        record.numbers |= {"figures": figures}
+        if settings.table is not None:
+            record.numbers["grade"] = grades(figures, settings.table)
+        record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job), *_changed(photos)]
+    record.outputs = {output.name: sha256_of(output)}
+    content = plain(record)
+    write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
+    return content, told(content, output)
+
+
+def _check_alike(photos: Sequence[Photo]) -> None:
+    first = photos[0].tile.raster
+    for photo in photos[1:]:
+        if photo.tile.raster.icc != first.icc or photo.tile.raster.shape[2] != first.shape[2]:
+            raise MixedTiles(
+                f"{photo.tile.name} has another color profile or other channels than {photos[0].tile.name}",
+                expected="photos of one work from one camera, stored alike",
+                attempt="export all of them with one setting",
+            )
+
+
+def _shine(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Shine:
+    """Look at flat views: what is burnt out, and which photo sees it without."""
+    size = (plane.facing.width, plane.facing.height)
+    density = GLANCE_LONG_PX / max(size)
+    flats, raw = [], []
+    for number, (photo, light) in enumerate(zip(photos, fields, strict=True)):
+        go = to_photo(plane.facing, plane.fit, number)
+        stored = flat_view(photo.small, lambda xy, go=go, photo=photo: small_px(photo, go(xy)), size, density)
+        linear = to_linear(np.ascontiguousarray(stored), photo.transfer)
+        raw.append(burnt(linear, density))
+        flats.append(linear if light is None else linear / _field_view(light, linear.shape, density))
+    gains = balance(flats)
+    if len(photos) == 1:
+        return Shine(float(raw[0].mean()), regions_mm(raw[0], density), 0.0, None, gains)
+    balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
+    taken = shares(balanced, density)
+    left = np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
+    return Shine(float(left.mean()), regions_mm(left, density), taken.replaced, taken, gains)
+
+
+def _field_view(light: LightField, shape: tuple[int, ...], density: float) -> Floats:
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    mm = (np.stack([x.ravel(), y.ravel()], 1) + 0.5) / density
+    return light_at(light, mm).reshape(shape).astype(np.float32)
+
+
+def _job(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    shine: Shine,
+    settings: RectifySettings,
+) -> FaceJob:
+    height, width = canvas_size(plane.facing, settings.dpi)
+    if height * width > MOST_PIXELS:
+        raise CanvasTooLarge(
+            f"a result of {width} x {height} px",
+            expected=f"at most {MOST_PIXELS / 1e6:.0f} megapixels",
+            attempt="a lower --dpi; check --size and --printed-mm",
+        )
+    sources = tuple(
+        FaceSource(photo.windows.window, photo.size, photo.transfer, number, shine.gains[number], fields[number])
+        for number, photo in enumerate(photos)
+    )
+    channels = photos[0].tile.raster.shape[2]
+    dtype = {8: "uint8", 16: "uint16"}.get(settings.bits)
+    if dtype is None:
+        raise BadSettings(f"--bits {settings.bits}", expected="8 or 16", attempt="--bits 16")
+    return FaceJob(plane.facing, plane.fit, settings.dpi, height, width, channels, dtype, sources, shine.shares)
+
+
+def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> None:
+    icc = photos[0].tile.raster.icc
+    if icc is None and job.channels == 3:
+        icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)
+    boxes = list(blocks(job.height, job.width, BLOCK))
+
+    def one(box: Box) -> EncodedBlock:
+        return encode_block(render(job, box), spec)
+
+    def counted() -> Iterator[EncodedBlock]:
+        for done, block in enumerate(in_order(one, boxes, workers), start=1):
+            progress("rendering", done, len(boxes))
+            yield block
+
+    with single_threaded_opencv():
+        write_master(output, spec, counted(), originals=[photo.tile.path for photo in photos])
+
+
+def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[str]:
+    """What the user should know about a result that was written all the same."""
+    doubts = []
+    grid = np.stack(np.meshgrid(np.linspace(0, job.facing.width, 41), np.linspace(0, job.facing.height, 41)), -1)
+    at = to_photo(job.facing, job.fit, 0)(grid.reshape(-1, 2))
+    outside = 1 - float(inside_photo(at, photos[0].size).mean())
+    if outside > 0.001:
+        doubts.append(f"{outside:.1%} of the result lies outside {photos[0].tile.name} and repeats its edge")
+    held = photo_dpi(plane, job)
+    if job.dpi > ENLARGED * held:
+        doubts.append(f"{job.dpi:.0f} dpi is finer than the photo, which holds about {held:.0f} dpi of the work")
+    return doubts
+
+
+def photo_dpi(plane: PlaneSurvey, job: FaceJob) -> float:
+    """Pixels per inch of the work in the first photo, at the work's middle."""
+    middle = np.array([[plane.facing.width, plane.facing.height]]) / 2
+    ends = to_photo(job.facing, job.fit, 0)(middle + [[0, 0], [1, 0], [0, 1]])
+    area = abs(float(np.linalg.det(ends[1:] - ends[0])))
+    return 25.4 * float(np.sqrt(area))
+
+
+def _changed(photos: Sequence[Photo]) -> list[str]:
+    return [f"{name} changed while the job ran" for name in unchanged([photo.tile for photo in photos])]

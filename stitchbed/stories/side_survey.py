@@ -1,0 +1,186 @@
+"""I find the work's own sides in a photo whose plane is roughly known, and keep clear of cards while doing so.
+
+In: an open photo, a plane by cards. Out: measured sides, and the corners where they meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.adjustment import SidePoints
+from stitchbed.card.chart import Piece, all_pieces
+from stitchbed.card.facing import (
+    Facing,
+    canvas_from_plane,
+    facing_around,
+    flat_view,
+    inside_photo,
+    photo_turn,
+    plane_from_canvas,
+    to_photo,
+)
+from stitchbed.card.outline import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.card.plane import PlaneFit, card_from_plane, card_on_plane, plane_from_photo, px_per_mm
+from stitchbed.card.sides import Side, measure_side
+from stitchbed.card.sighting import SeenCard
+from stitchbed.stories.photos import Photo, read_small, small_px
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Way = Callable[[Array], Array]
+
+FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
+ROUND_CARDS_MM = 8.0  # table shown round the cards in that view
+FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
+CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
+CARD_RIM_MM = 4.0  # kept out of round each card: its cut edge and shadow
+MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
+SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
+SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
+SIDE_NOISE_PX = 0.3
+
+
+@dataclass(frozen=True)
+class SidesFound:
+    """sides : those measured in the photo. lines : all four, roughly, in mm of `view`; None when none were found."""
+
+    sides: Mapping[str, Side]
+    lines: Mapping[str, Line] | None
+    view: Facing
+
+
+def sides_by_cards(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard], corners: Array | None) -> SidesFound:
+    """Sides of the work in the first photo of a fit. corners : (4, 2) photo px where the user picked them."""
+    view = _rough_facing(photo, fit, cards)
+    go = to_photo(view, fit, 0)
+    density = FLAT_LONG_PX / max(view.width, view.height)
+
+    def hidden(xy: Array) -> Mask:
+        return on_card(fit, plane_from_canvas(view, xy))
+
+    if corners is not None:
+        lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
+        return SidesFound(measured(photo, lines, go, reach=2.5 / density, hidden=hidden), lines, view)
+    flat = flat_view(photo.small, lambda xy: small_px(photo, go(xy)), (view.width, view.height), density)
+    found = find_sides(flat, _keep_out(flat.shape[:2], photo, fit, view, density), tilt=MOST_LEAN)
+    if found is None:
+        return SidesFound({}, None, view)
+    lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
+    return SidesFound(measured(photo, lines, go, reach=4.0 / density, hidden=hidden), lines, view)
+
+
+def measured(
+    photo: Photo, lines: Mapping[str, Line], go: Way, *, reach: float, hidden: Callable[[Array], Mask] | None = None
+) -> dict[str, Side]:
+    """Those of the four sides that are seen well enough near their rough lines."""
+    corners = corners_of(lines)
+    ends = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}
+    sides = {}
+    for name, (a, b) in ends.items():
+        side = measure_side(name, corners[[a, b]], go, lambda xy: read_small(photo, xy), reach=reach, hidden=hidden)
+        if side is not None:
+            sides[name] = side
+    return sides
+
+
+def side_points(side: Side, fit: PlaneFit, line: Array | None) -> SidePoints:
+    """A side for the solver: many points that share few independent deviations count as few."""
+    middle = plane_from_photo(fit, 0, side.photo_xy).mean(0)
+    straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[0], middle)
+    sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
+    return SidePoints(0, side.name, side.photo_xy, sigma, line)
+
+
+def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:
+    """(4, 2) plane mm where the sides meet; a side that was only seen roughly keeps its rough line."""
+    fine = dict(lines)
+    for name in SIDES:
+        if name in found.sides:
+            points = canvas_from_plane(found.view, plane_from_photo(fit, 0, found.sides[name].photo_xy))
+            fine[name] = _line_through(points, name)
+    return plane_from_canvas(found.view, corners_of(fine))
+
+
+def between_cards(fit: PlaneFit, cards: Sequence[SeenCard], view: Facing) -> Array:
+    """(4, 2) plane mm: corners of the area that corner cards bound, or of all that is seen beside a single card."""
+    box = view
+    if _corner_count(cards) >= 3:
+        box = facing_around(np.concatenate([card_outline(fit, card.piece) for card in cards]), view.turn, 0.0)
+    rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
+    return plane_from_canvas(box, rim)
+
+
+def on_card(fit: PlaneFit, plane_xy: Array, room: float = CUT_MM) -> Mask:
+    """True where plane points (N, 2) mm lie on a card, or less than `room` mm beside it."""
+    covered = np.zeros(len(plane_xy), bool)
+    for name in fit.poses:
+        card = piece_called(name)
+        if card is not None:
+            xy = card_from_plane(fit, name, plane_xy)
+            covered |= ((xy > -room) & (xy < np.array([card.width, card.height]) + room)).all(axis=1)
+    return covered
+
+
+def card_outline(fit: PlaneFit, name: str) -> Array:
+    """(4, 2) plane mm of a card's own corners."""
+    card = piece_called(name)
+    if card is None:
+        return np.empty((0, 2))
+    rim = np.array([[0, 0], [card.width, 0], [card.width, card.height], [0, card.height]], dtype=float)
+    return card_on_plane(fit, name, rim)
+
+
+def piece_called(name: str) -> Piece | None:
+    """The piece of that name; None for anything else that the solver treats as a card."""
+    return next((piece for piece in all_pieces() if piece.name == name), None)
+
+
+def _to_mm(line: Line, density: float) -> float:
+    """Offset of a line from px of a flat view (pixel i at (i + .5) / density) to mm."""
+    return float(line.offset + 0.5 * (np.cos(line.angle) + np.sin(line.angle))) / density
+
+
+def _corner_count(cards: Sequence[SeenCard]) -> int:
+    return sum(card.piece.startswith("corner") for card in cards)
+
+
+def _rough_facing(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard]) -> Facing:
+    """Round three or four corner cards; else all that the photo shows of the plane, within reason."""
+    h, w = photo.size
+    turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
+    outlines = np.concatenate([card_outline(fit, card.piece) for card in cards])
+    if _corner_count(cards) >= 3:
+        return facing_around(outlines, turn, ROUND_CARDS_MM)
+    rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
+    edge = [rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]]
+    seen = plane_from_photo(fit, 0, np.concatenate(edge))
+    reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
+    middle = outlines.mean(0)
+    return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
+
+
+def _keep_out(shape: tuple[int, int], photo: Photo, fit: PlaneFit, view: Facing, density: float) -> Mask:
+    """Where cards lie (with a rim) or the photo shows nothing."""
+    h, w = shape
+    x, y = np.meshgrid((np.arange(w) + 0.5) / density, (np.arange(h) + 0.5) / density)
+    photo_xy = to_photo(view, fit, 0)(np.stack([x.ravel(), y.ravel()], 1))
+    hidden = ~inside_photo(photo_xy, photo.size).reshape(h, w)
+    cards = np.zeros(shape, np.uint8)
+    for name in fit.poses:
+        corners = canvas_from_plane(view, card_outline(fit, name)) * density - 0.5
+        cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
+    rim = 2 * round(CARD_RIM_MM * density) + 1
+    return np.asarray(hidden | (cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0))
+
+
+def _line_through(points: Array, name: str) -> Line:
+    middle = points.mean(0)
+    normal = np.linalg.svd(points - middle, full_matrices=False)[2][1]
+    if normal[1 if name in ("top", "bottom") else 0] < 0:
+        normal = -normal
+    return Line(float(np.arctan2(normal[1], normal[0])), float(normal @ middle))
