@@ -140,3 +140,16 @@ def test_unused_channels_and_odd_profiles_are_noted(tmp_path: Path) -> None:
 def test_scene_has_something_to_see() -> None:
     assert scene().std() > 30  # a flat picture would hide swapped axes and channels
     assert all(abs(scene()[..., a].astype(int) - scene()[..., b]).mean() > 3 for a, b in ((0, 1), (1, 2), (0, 2)))
+
+
+@pytest.mark.parametrize("call", [read_raster, open_windows, format_of])
+def test_files_that_may_not_be_read_say_so(call: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = made_files()[0].write(tmp_path)
+
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refuse)  # root may read everything, so that a real file would not do
+    with pytest.raises(UnreadableTile, match="permission denied") as caught:
+        call(path)
+    assert "permissions" in caught.value.attempt

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import subprocess
-import sys
 import zlib
 from pathlib import Path
 
@@ -14,6 +12,7 @@ import imagecodecs
 import numpy as np
 import pytest
 from jpeg_bytes import exif, jfif, jpeg, profile_segments, segment, webp
+from peak_memory import run_measured
 from picture_files import HEIGHT, WIDTH, Made, gray_profile, made_files, rgb_profile, scene
 from PIL import Image, ImageOps
 from png_bytes import chunk, density_chunk, png, profile_chunk
@@ -224,8 +223,8 @@ def test_pixels_are_the_same_in_memory_and_in_scratch(made: Made, tmp_path: Path
     assert list(scratch.iterdir()) == []
 
 
-MEASURED = """
-import resource, sys
+VIEWED = """
+import sys
 from pathlib import Path
 from stitchbed.ground.box import Box
 from stitchbed.scans.formats import open_windows
@@ -233,7 +232,6 @@ with open_windows(Path(sys.argv[1]), scratch=Path(sys.argv[2])) as windows:
     rows, cols, _ = windows.raster.shape
     windows.view(8)
     assert windows.window(Box(rows - 9, cols - 9, 9, 9)).min() == 0
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 
 
@@ -244,9 +242,7 @@ def test_a_large_png_needs_little_memory(tmp_path: Path) -> None:
     packed = b"".join([packer.compress(line * 100) for _ in range(rows // 100)]) + packer.flush()
     head = chunk(b"IHDR", struct.pack(">IIBBBBB", cols, rows, 16, 2, 0, 0, 0))
     path = save(tmp_path, png_rows.MAGIC + head + chunk(b"IDAT", packed) + chunk(b"IEND", b""), "a.png")
-    run = subprocess.run(
-        [sys.executable, "-c", MEASURED, str(path), str(tmp_path)], capture_output=True, text=True, check=True
-    )
+    _, peak = run_measured(VIEWED, path, tmp_path)
     # the program with its libraries takes 116 MiB; a band of 4 MiB is held up to twelve times, and two strips of 8 MiB
     # of the view with what is made of them; the decoded picture alone would be 240 MiB
-    assert int(run.stdout) / 1024 < 116 + 12 * 4 + 4 * 8
+    assert peak < 116 + 12 * 4 + 4 * 8

@@ -43,6 +43,8 @@ def read_header(path: Path, max_pixels: int) -> Header:
     with telling(path, "reading its header"), path.open("rb") as file:
         first = _first(path, file)
         check_size(path, (first[1], first[0]), max_pixels=max_pixels)
+        if first[4:6] != (0, 0) or first[6] > 1:
+            raise unreadable(path, "is a PNG with a compression, filter or interlace method nobody knows")
         found, data = _walk(path, file)
     layout = _layout(first, found, data)
     _check(path, layout)
