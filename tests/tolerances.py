@@ -17,3 +17,4 @@ FLOAT32_LIGHT = 1.2e-7  # linear light; a step of float32 just below 1
 # --- placing ----------------------------------------------------------------------------------------------------------
 TURNED_VIEWS_PX = 0.05  # px; SIFT with precise upscaling .016-.018 measured at 180/90 degrees, without it .50
 SURVEY_LINK_PX = 0.12  # px at the corners of the inliers' box; 350-520 points of .1-.2 px; measured .011-.050
+ONE_IN_TWENTY = (0.034, 0.066)  # share beyond the 95 % point in 1500 draws: .05 +- 3 sqrt(.05 .95 / 1500) = .0169

@@ -1,0 +1,186 @@
+"""I check that false links fall, that islands are named, and that order does not matter."""
+
+from __future__ import annotations
+
+import networkx as nx
+import numpy as np
+import pytest
+import tolerances as tol
+
+from stitchbed.ground.motion import moved, similarity_matrix
+from stitchbed.placing.links import Link
+from stitchbed.placing.posegraph import GraphSettings, Layout, corners, lay_out, loop_misfit
+
+SIZE = (400, 500)
+STEP = (290.0, 360.0)
+SETTINGS = GraphSettings()
+
+
+def _turn(degrees: float, x: float, y: float, scale: float = 1.0) -> np.ndarray:
+    a = np.deg2rad(degrees)
+    return similarity_matrix(np.array([scale * np.cos(a), scale * np.sin(a), x, y]))
+
+
+def _grid(rows: int, cols: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """sheet_from_tile of a grid, some pieces turned."""
+    places = {}
+    for k in range(rows * cols):
+        row, col = divmod(k, cols)
+        middle = np.array([col * STEP[1], row * STEP[0]]) + rng.uniform(-8, 8, 2)
+        turn = rng.choice([0, 0, 180, 90]) + rng.uniform(-2, 2)
+        place = _turn(float(turn), 0, 0)
+        place[:2, 2] = middle - moved(place, np.array([[249.5, 199.5]]))[0]
+        places[f"t{k}"] = place
+    return places
+
+
+def _link(places: dict[str, np.ndarray], a: str, b: str, rng: np.random.Generator, *, noise: float = 0.3) -> Link:
+    """A true link with an error of `noise` px per axis."""
+    motion = np.linalg.inv(places[b]) @ places[a]
+    motion = motion + np.array([[0, 0, rng.normal(0, noise)], [0, 0, rng.normal(0, noise)], [0, 0, 0]])
+    return _linked(a, b, motion, rng)
+
+
+def _linked(a: str, b: str, motion: np.ndarray, rng: np.random.Generator, *, agreement: float = 0.8) -> Link:
+    xy = rng.uniform([0, 0], [SIZE[1], SIZE[0]], (60, 2))
+    return Link(a, b, motion, xy, moved(motion, xy), 0.3, 0.8, agreement, 0.0)
+
+
+def _neighbors(rows: int, cols: int) -> list[tuple[str, str]]:
+    return [(f"t{min(i, j)}", f"t{max(i, j)}") for i, j in sorted(nx.convert_node_labels_to_integers(
+        nx.grid_2d_graph(rows, cols), ordering="sorted").edges)]  # fmt: skip
+
+
+def _sizes(places: dict[str, np.ndarray]) -> dict[str, tuple[int, int]]:
+    return dict.fromkeys(places, SIZE)
+
+
+def _rng() -> np.random.Generator:
+    return np.random.default_rng(20)
+
+
+def _wrong_by(layout: Layout, places: dict[str, np.ndarray]) -> float:
+    """Greatest miss (px) of any tile's corner against truth, the reference held still (the gauge)."""
+    home = np.linalg.inv(places[layout.reference])
+    return max(
+        float(np.hypot(*(moved(matrix, corners(SIZE)) - moved(home @ places[name], corners(SIZE))).T).max())
+        for name, matrix in layout.sheet_from_tile.items()
+    )
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_true_links_give_true_places(draw: int) -> None:
+    rng = np.random.default_rng(draw)
+    places = _grid(3, 3, rng)
+    links = [_link(places, a, b, rng, noise=0.0) for a, b in _neighbors(3, 3)]
+    (layout,) = lay_out(_sizes(places), links, SETTINGS, _rng())
+    assert layout.dropped == () and len(layout.links) == 12
+    assert np.array_equal(layout.sheet_from_tile[layout.reference], np.eye(3))
+    assert layout.reference == "t4"  # the middle one: errors grow outward evenly
+    assert _wrong_by(layout, places) < tol.ARITHMETIC_PX
+
+
+@pytest.mark.parametrize("draw", range(10))
+def test_planted_false_links_fall_and_no_others(draw: int) -> None:
+    """Five lies among 17 truths, stronger than they: matched motifs, and matches of the glass with itself."""
+    rng = np.random.default_rng([draw, 1])
+    places = _grid(3, 4, rng)
+    links = [_link(places, a, b, rng) for a, b in _neighbors(3, 4)]
+    far = [("t0", "t6"), ("t1", "t11"), ("t3", "t8"), ("t0", "t10"), ("t2", "t8"), ("t4", "t11")]
+    lies = [far[k] for k in rng.choice(len(far), 5, replace=False)]
+    turns = (rng.uniform(-180, 180), 0.0, 180.0)
+    motions = [np.eye(3), np.eye(3), *(_turn(turn, *rng.uniform(-300, 300, 2)) for turn in turns)]
+    false = [_linked(a, b, motion, rng, agreement=0.85) for (a, b), motion in zip(lies, motions, strict=True)]
+    (layout,) = lay_out(_sizes(places), [*links, *false], SETTINGS, _rng())
+    assert {(item.a, item.b) for item, _ in layout.dropped} == set(lies)
+    assert all("loop" in reason for _, reason in layout.dropped)
+    assert len(layout.links) == 17 and _wrong_by(layout, places) < 5 * 6 * 0.3  # 6 links to the far corner, 5 sigma
+
+
+def test_a_motif_that_deceives_several_neighbors_alike_falls_too() -> None:
+    """Lies that agree with each other: one tile believed 130 px away by two of its four neighbors."""
+    rng = np.random.default_rng(3)
+    places = _grid(3, 3, rng)
+    lied_to = [("t1", "t4"), ("t3", "t4")]
+    elsewhere = {**places, "t4": _turn(0, 130, 0) @ places["t4"]}
+    pairs = [*_neighbors(3, 3), ("t4", "t8"), ("t2", "t4")]
+    links = [_link(elsewhere if pair in lied_to else places, *pair, rng) for pair in pairs]
+    (layout,) = lay_out(_sizes(places), links, SETTINGS, _rng())
+    assert {(item.a, item.b) for item, _ in layout.dropped} == set(lied_to)
+
+
+def test_islands_come_apart_the_largest_first() -> None:
+    rng = np.random.default_rng(4)
+    places = {**_grid(2, 2, rng), "u0": np.eye(3), "u1": _turn(1, 300, 5), "alone": np.eye(3)}
+    links = [_link(places, a, b, rng) for a, b in [*_neighbors(2, 2), ("u0", "u1")]]
+    layouts = lay_out(_sizes(places), links, SETTINGS, _rng())
+    assert [sorted(layout.sheet_from_tile) for layout in layouts] == [["t0", "t1", "t2", "t3"], ["u0", "u1"], ["alone"]]
+    assert np.array_equal(layouts[2].sheet_from_tile["alone"], np.eye(3)) and layouts[2].links == ()
+
+
+def test_no_links_no_layout_but_islands() -> None:
+    layouts = lay_out({"b": SIZE, "a": SIZE}, [], SETTINGS, _rng())
+    assert [layout.reference for layout in layouts] == ["a", "b"]
+
+
+@pytest.mark.parametrize("draw", range(5))
+def test_order_does_not_matter(draw: int) -> None:
+    rng = np.random.default_rng([draw, 5])
+    places = _grid(3, 4, rng)
+    links = [_link(places, a, b, rng) for a, b in _neighbors(3, 4)]
+    links.append(_linked("t0", "t6", _turn(0, 20, 30), rng))
+    names = list(places)
+    (one,) = lay_out(_sizes(places), links, SETTINGS, _rng())
+    order, again = rng.permutation(len(links)), rng.permutation(len(names))
+    (two,) = lay_out({names[k]: SIZE for k in again}, [links[k] for k in order], SETTINGS, _rng())
+    assert one.reference == two.reference and [(k.a, k.b) for k in one.links] == [(k.a, k.b) for k in two.links]
+    assert all(np.array_equal(one.sheet_from_tile[name], two.sheet_from_tile[name]) for name in names)
+
+
+def test_a_weak_link_bridges_but_does_not_outvote() -> None:
+    rng = np.random.default_rng(6)
+    places = _grid(2, 3, rng)
+    strong = [_link(places, a, b, rng) for a, b in _neighbors(2, 3)]
+    wrong = _linked("t0", "t5", _turn(3, 40, 5), rng, agreement=0.95)
+    weak = Link(wrong.a, wrong.b, wrong.b_from_a, wrong.xy_a, wrong.xy_b, 0.3, 0.8, 0.95, 0.0, weak=True)
+    (layout,) = lay_out(_sizes(places), [*strong, weak], SETTINGS, _rng())
+    assert [(item.a, item.b) for item, _ in layout.dropped] == [("t0", "t5")]
+    bridge = _link(places, "t0", "t1", rng)
+    bridge = Link(bridge.a, bridge.b, bridge.b_from_a, bridge.xy_a, bridge.xy_b, 0.3, 0.8, 0.2, 0.0, weak=True)
+    pair = {name: places[name] for name in ("t0", "t1")}
+    (layout,) = lay_out(_sizes(pair), [bridge], SETTINGS, _rng())
+    assert layout.links[0].weak and len(layout.sheet_from_tile) == 2
+
+
+def test_a_loop_of_truths_closes() -> None:
+    rng = np.random.default_rng(7)
+    places = _grid(2, 2, rng)
+    round_trip = [("t0", "t1", True), ("t1", "t3", True), ("t2", "t3", False), ("t0", "t2", False)]
+    loop = [(_link(places, a, b, rng, noise=0), forward) for a, b, forward in round_trip]
+    assert loop_misfit(loop, SIZE) < tol.ARITHMETIC_PX
+
+
+@pytest.mark.parametrize("length", [3, 4, 6])
+def test_loops_close_as_chance_allows(length: int) -> None:
+    """Sum of L shifts with noise s: e'e / (L s^2) is chi-squared with 2 degrees of freedom.
+
+    So a loop of 4 misses by more than 4.90 s one time in twenty (chi-squared 95 %: 5.991; sqrt(5.991 * 4) = 4.895).
+    """
+    rng = np.random.default_rng(8)
+    limit, runs, sigma = np.sqrt(5.991 * length), 1500, 0.7
+    beyond = 0
+    for _ in range(runs):
+        steps = [_turn(0, *rng.normal(0, sigma, 2)) for _ in range(length)]
+        loop = [(_bare(step), True) for step in steps]
+        beyond += loop_misfit(loop, SIZE) > limit * sigma
+    assert tol.ONE_IN_TWENTY[0] < beyond / runs < tol.ONE_IN_TWENTY[1]
+    assert np.sqrt(5.991 * 4) == pytest.approx(4.90, abs=0.005)
+
+
+def _bare(motion: np.ndarray) -> Link:
+    none = np.zeros((0, 2))
+    return Link("a", "b", motion, none, none, 1.0, 1.0, 1.0, 0.0)
+
+
+def test_corners_are_pixel_centers_clockwise() -> None:
+    assert corners((3, 5)).tolist() == [[0, 0], [4, 0], [4, 2], [0, 2]]
