@@ -27,6 +27,7 @@ class InkTraits:
 
     blur : one sd px of everything between the drawing and the pixel, pixel box included.
     noise : one sd of the softened amount of ink on bare paper. level : its median there (0 when the paper is even).
+    grain : one sd of the light of single pixels of bare paper, relative to it.
     """
 
     black: float
@@ -34,6 +35,7 @@ class InkTraits:
     blur: float
     noise: float
     level: float
+    grain: float = 0.0
 
 
 def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
@@ -44,7 +46,9 @@ def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
     bare = np.concatenate([s[s < 0.15] for s in soft]) if soft else np.zeros(0, np.float32)
     level = float(np.median(bare)) if bare.size else 0.0
     noise = float(1.4826 * np.median(np.abs(bare - level))) if bare.size else 0.02
-    return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level)
+    light = np.concatenate([s[s > 0.85] for s in samples]) if samples else np.ones(0, np.float32)
+    grain = float(1.4826 * np.median(np.abs(light - np.median(light)))) if light.size else 0.0
+    return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level, grain)
 
 
 def amount(light: Floats, black: float) -> Floats:

@@ -26,6 +26,7 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 MM = 25.4
+STRIP_PX = 4 * 2**20  # px read at once for an overview
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear RGB. Reference: IEC 61966-2-1:1999
 
 
@@ -127,6 +128,22 @@ def luminance(light: Floats) -> Floats:
 def reduction_to(dpi: float, wanted: float) -> int:
     """The whole number by which a page of `dpi` is reduced so that at least `wanted` dpi is left."""
     return max(1, int(dpi / wanted + 0.01))
+
+
+def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floats | None]:
+    """The whole page as (h, w, c) linear light, each pixel the mean of factor x factor px, and (h, w) cover 0..1.
+
+    Rows and columns that do not fill a whole pixel are left out.
+    """
+    high, wide = page.height // factor, page.width // factor
+    rows = max(1, STRIP_PX // (page.width * factor))
+    strips = [Box(r * factor, 0, min(rows, high - r) * factor, wide * factor) for r in range(0, high, rows)]
+    light = np.concatenate(list(in_order(lambda b: shrunk(linear(page, b), factor), strips, workers)))
+    if page.cover is None:
+        return light, None
+    read = page.cover
+    cover = [shrunk(read(b).astype(np.float32) / np.float32(page.top), factor) for b in strips]
+    return light, np.concatenate(cover)
 
 
 def shrunk(picture: Floats, factor: int) -> Floats:

@@ -2,8 +2,8 @@
 
 In: linear light of a page, block by block. Out: a `White` map; light divided by it is light relative to paper.
 
-Cells of a few mm are asked for the light most of their paper has; cells under washes or solid ink are told from paper by
-the step at their rim, for a lamp falls off slowly.
+Cells of a few mm are asked for the light most of their paper has; cells under washes or solid ink are told from paper
+by the step at their rim, for a lamp falls off slowly.
 """
 
 from __future__ import annotations

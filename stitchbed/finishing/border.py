@@ -1,0 +1,149 @@
+"""I find the sheet's edge and its skew, and say what to crop.
+
+In: a page, seen small and then at its edges in full. Out: a `Sheet`: where its four sides run, and how surely.
+
+A side is a long straight step of light with something uniform outside it that is not paper: the lid, the bed's frame, a
+shadow, or nothing at all where no scan reached. A frame line drawn on the sheet has paper on both sides and is no edge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.finishing.edges import edge_of, measured
+from stitchbed.finishing.framing import Framing, framing
+from stitchbed.finishing.pages import MM, Page, linear, luminance, overview, reduction_to
+from stitchbed.ground.box import Box
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+
+SIDES = ("top", "right", "bottom", "left")
+LOOK_DPI = 100.0
+PLACES = 120  # along a side at which it is measured in full
+HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
+
+
+@dataclass(frozen=True)
+class BorderSettings:
+    """crop, straighten : what to do. inset : mm cut off inside the edge, where light mixes with what lies outside.
+
+    turn : degrees clockwise the result is turned: 0, 90, 180 or 270.
+    """
+
+    crop: bool = True
+    straighten: bool = True
+    inset: float = 0.1
+    turn: int = 0
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side of the sheet: places (x, y) px on the page with x (or y) = offset + slope * along, px.
+
+    along runs over x for top and bottom, over y for left and right. found : by "step", "shadow", or "" when not found.
+    spread : px, one sd of the measured edge about the line. share : of the looked-at places that agree.
+    """
+
+    name: str
+    offset: float
+    slope: float
+    found: str
+    spread: float
+    share: float
+
+
+def find_sheet(page: Page) -> tuple[Side, ...]:
+    """The four sides in the order of SIDES."""
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    light, cover = overview(page, factor)
+    gray = luminance(light)
+    if cover is not None:
+        gray = np.where(cover > 0.5, gray, 0).astype(np.float32)
+    paper = _paper_level(gray)
+    return tuple(_side(page, name, gray, paper, factor) for name in SIDES)
+
+
+def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
+    """The frame that crops and straightens as the settings say; sides that were not found stay at the page's edge."""
+    angle = skew(sides) if settings.straighten else 0.0
+    inset = settings.inset / MM * page.dpi
+    outer = (0.0, page.width - 1.0, page.height - 1.0, 0.0)
+    lines = []
+    for side, edge in zip(sides, outer, strict=True):
+        inward_px = inset if side.name in ("top", "left") else -inset
+        lines.append((side.offset + inward_px, side.slope) if side.found and settings.crop else (edge, 0.0))
+    top, right, bottom, left = lines
+    corners = [_crossing(across, down) for across, down in ((top, left), (top, right), (bottom, right), (bottom, left))]
+    return framing(np.array(corners), angle, settings.turn, page.dpi)
+
+
+def skew(sides: Sequence[Side]) -> float:
+    """rad, how far the sheet is turned clockwise: the mean of its sides, each trusted by how well it was seen."""
+    found = [side for side in sides if side.found]
+    if not found:
+        return 0.0
+    angles = [np.arctan(s.slope) * (1 if s.name in ("top", "bottom") else -1) for s in found]
+    weights = [s.share / (0.3 + s.spread) for s in found]
+    return float(np.average(angles, weights=weights))
+
+
+def _crossing(across: tuple[float, float], down: tuple[float, float]) -> tuple[float, float]:
+    """(x, y) where y = a + b x meets x = c + d y."""
+    (a, b), (c, d) = across, down
+    y = (a + b * c) / (1 - b * d)
+    return c + d * y, y
+
+
+def _paper_level(gray: Floats) -> float:
+    """Light of the paper: the commonest light among the lighter half of the page's middle."""
+    high, wide = gray.shape
+    middle = gray[high // 5 : -(high // 5) or None, wide // 5 : -(wide // 5) or None].ravel()
+    lighter = middle[middle >= np.median(middle)]
+    center = float(np.percentile(lighter, 60)) if lighter.size else 1.0
+    for _ in range(6):
+        near = lighter[np.abs(lighter - center) < 0.06 * center]
+        center = float(near.mean()) if near.size else center
+    return center
+
+
+def _side(page: Page, name: str, gray: Floats, paper: float, factor: int) -> Side:
+    """Find one side: roughly on the view, then at many places in full."""
+    length, depth = (page.width, page.height) if name in ("top", "bottom") else (page.height, page.width)
+    far = name in ("right", "bottom")
+    line, found = edge_of(inward(gray, name), paper, page.dpi / factor / MM)
+    if line is None:
+        return Side(name, depth - 1.0 if far else 0.0, 0.0, "", 0.0, 0.0)
+    along = np.linspace(0.05, 0.95, PLACES) * (length - 1)
+    # pixel r of the view is the mean of the page's pixels r * factor .. r * factor + factor - 1
+    guess = (line.offset + line.slope * ((along + 0.5) / factor - 0.5) + 0.5) * factor - 0.5
+    profiles = [_profile(page, name, float(u), float(v)) for u, v in zip(along, guess, strict=True)]
+    fine, spread, share = measured(along, guess, profiles, HALF_MM / MM * page.dpi)
+    if fine is None:
+        return Side(name, depth - 1.0 if far else 0.0, 0.0, "", 0.0, 0.0)
+    offset, slope = (depth - 1 - fine.offset, -fine.slope) if far else (fine.offset, fine.slope)
+    return Side(name, offset, slope, found, spread, share)
+
+
+def inward(picture: Floats, name: str) -> Floats:
+    """The picture flipped so that row 0 lies at the named side and columns run along it as x or y do."""
+    flipped = {"top": picture, "bottom": picture[::-1], "left": picture, "right": picture[:, ::-1]}[name]
+    return flipped if name in ("top", "bottom") else np.swapaxes(flipped, 0, 1)
+
+
+def _profile(page: Page, name: str, along: float, depth: float) -> Floats:
+    """Light across the edge at one place: from HALF_MM outside `depth` (px from that side) to as far inside."""
+    half, wide = round(HALF_MM / MM * page.dpi), max(2, round(0.5 / MM * page.dpi))
+    start = round(depth) - half
+    u = round(along) - wide // 2
+    if name in ("top", "bottom"):
+        row = start if name == "top" else page.height - start - 2 * half - 1
+        box = Box(row, u, 2 * half + 1, wide)
+    else:
+        col = start if name == "left" else page.width - start - 2 * half - 1
+        box = Box(u, col, wide, 2 * half + 1)
+    return np.asarray(np.median(inward(luminance(linear(page, box)), name), axis=1), np.float32)

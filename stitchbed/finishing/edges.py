@@ -1,0 +1,188 @@
+"""I find one side of a sheet on a picture in which that side is on top.
+
+In: light of a small view, later profiles across the edge in full. Out: a straight line, depth px over places along it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.floating[Any]]
+Floats = NDArray[np.float32]
+
+PIECE_MM = 4.0  # of a side that is looked at as one
+ZONE = 0.3  # of the picture's depth in which a side is sought
+STEEPEST = 0.1  # slope; a sheet laid more askew is laid again, common practice, no source
+STEP = 0.03  # share by which light must change within half a mm
+PAPER_LIKE = 0.05  # share by which light may differ and still be this paper
+UNIFORM = 0.08  # share by which what lies outside may vary along a side
+SHADOW = (0.3, 0.93)  # of the paper's light; a drawn line is darker, nothing at all is lighter
+SLOW = 0.45  # of a shadow's depth, the most that is lost from one pixel of the view to the next
+SHADOW_MM = 6.0  # the widest shadow a sheet throws on a lid as white as itself, common practice, no source
+
+
+@dataclass(frozen=True)
+class Line:
+    """depth = offset + slope * along, px."""
+
+    offset: float
+    slope: float
+
+    def at(self, along: Array) -> Array:
+        """Depth px at places along the side."""
+        return self.offset + self.slope * along
+
+
+def edge_of(view: Floats, paper: float, px_per_mm: float) -> tuple[Line | None, str]:
+    """The sheet's upper edge on a (h, w) view, and by what it was found: "step", "shadow" or "".
+
+    paper : light of the paper. From outside in, everything up to the edge is uniform and not paper.
+    """
+    lines = _lines(_steps(view, px_per_mm), view.shape[1], px_per_mm)
+    previous, best = Line(-1.0, 0.0), None
+    for number, line in enumerate(lines):
+        level, uniform = _between(view, previous, line, px_per_mm)
+        if level is None:
+            continue
+        if abs(level / paper - 1) < PAPER_LIKE:
+            beyond = lines[number + 1] if number + 1 < len(lines) else None
+            if best is None and beyond is not None and _is_shadow(view, line, beyond, paper, px_per_mm):
+                return beyond, "shadow"
+            break
+        if not uniform and best is not None:
+            break
+        previous = best = line
+    return best, "step" if best else ""
+
+
+def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float) -> tuple[Line | None, float, float]:
+    """The line in full: through the steps of profiles (2 half + 1 px, middle at round(guess)) at places along the side.
+
+    Returns also one sd px of the steps about it and the share of places that agree.
+    """
+    depths = np.array([_crossing(p) for p in profiles]) + np.rint(guess) - round(half)
+    known = np.isfinite(depths)
+    if known.sum() < 8:
+        return None, 0.0, 0.0
+    # the guess is good to about a pixel of the view: start from the median offset, then close in
+    slope, offset = np.polyfit(along, guess, 1)
+    offset += float(np.median((depths - guess)[known]))
+    for limit in (half, half / 2, half / 4, half / 4):
+        near = known & (np.abs(depths - offset - slope * along) < max(limit, 2.0))
+        if near.sum() < 8:
+            return None, 0.0, 0.0
+        slope, offset = np.polyfit(along[near], depths[near], 1)
+    rest = (depths - offset - slope * along)[near]
+    sd = 1.4826 * float(np.median(np.abs(rest)))
+    return Line(float(offset), float(slope)), sd, float(near.mean())
+
+
+def _crossing(profile: Floats) -> float:
+    """Depth px where light is half way between outside and inside, next to the steepest place; NaN where none is."""
+    step = np.abs(np.diff(cv2.GaussianBlur(profile[:, None], (1, 5), 0).ravel()))
+    at = int(step.argmax())
+    reach = max(3, len(profile) // 6)
+    outside, inside = (
+        np.median(profile[max(0, at - reach) : at]) if at else profile[0],
+        np.median(profile[at + 2 : at + 2 + reach]) if at + 2 < len(profile) else profile[-1],
+    )
+    if abs(outside - inside) < STEP * max(outside, inside, 0.05):
+        return float("nan")
+    share = (profile - outside) / (inside - outside)
+    for n in sorted(range(len(profile) - 1), key=lambda k: abs(k - at)):
+        if (share[n] - 0.5) * (share[n + 1] - 0.5) <= 0 and share[n] != share[n + 1]:
+            return float(n + (0.5 - share[n]) / (share[n + 1] - share[n]))
+    return float("nan")
+
+
+def _steps(view: Floats, px_per_mm: float) -> list[tuple[float, Array]]:
+    """For each piece of the side: its middle px and the depths px at which light steps."""
+    piece = max(2, round(PIECE_MM * px_per_mm))
+    depth = max(4, int(view.shape[0] * ZONE))
+    reach = max(1, round(0.5 * px_per_mm))
+    found = []
+    for col in range(0, view.shape[1] - piece + 1, piece):
+        profile = np.median(view[:depth, col : col + piece], axis=1)
+        rise = np.abs(profile[reach:] - profile[:-reach]) / np.maximum(
+            np.maximum(profile[reach:], profile[:-reach]), 0.05
+        )
+        highest = cv2.dilate(rise[:, None], np.ones((2 * reach + 1, 1), np.uint8)).ravel()
+        peaks = np.flatnonzero((rise > STEP) & (rise >= highest))
+        found.append((col + (piece - 1) / 2, peaks + reach / 2))
+    return found
+
+
+def _lines(steps: Sequence[tuple[float, Array]], width: int, px_per_mm: float) -> list[Line]:
+    """Straight lines that steps of at least half the pieces lie on, from outside in."""
+    x = np.concatenate([np.full(len(s), c) for c, s in steps]) if steps else np.zeros(0)
+    y = np.concatenate([s for _, s in steps]) if steps else np.zeros(0)
+    tolerance = max(1.0, 0.4 * px_per_mm)
+    found, free = [], np.ones(len(x), bool)
+    while free.any():
+        votes, line = _most_voted(x[free], y[free], width, tolerance)
+        if votes < 0.5 * len(steps):
+            break
+        on = np.abs(y - line.at(x)) < 1.5 * tolerance
+        slope, offset = np.polyfit(x[on & free], y[on & free], 1)
+        found.append(Line(float(offset), float(slope)))
+        free &= ~on
+    return sorted(found, key=lambda line: line.offset + line.slope * width / 2)
+
+
+def _most_voted(x: Array, y: Array, width: int, tolerance: float) -> tuple[int, Line]:
+    """The line most places (one vote each) lie on, among all slopes up to STEEPEST.
+
+    Reference: Duda & Hart, Use of the Hough transformation, Comm. ACM 15(1):11-15, 1972.
+    """
+    best, line = 0, Line(0.0, 0.0)
+    for slope in np.arange(-STEEPEST, STEEPEST + 1e-9, 2 * tolerance / max(width, 1)):
+        bins = np.rint((y - slope * (x - width / 2)) / tolerance).astype(int)
+        pairs = np.unique(np.stack([bins, x]), axis=1)[0].astype(int)
+        votes = np.bincount(pairs - pairs.min())
+        near = votes + np.append(votes[1:], 0)
+        if near.max() > best:
+            best = int(near.max())
+            middle = (near.argmax() + pairs.min() + 0.5) * tolerance
+            line = Line(middle - slope * width / 2, float(slope))
+    return best, line
+
+
+def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[float | None, bool]:
+    """Light of the last few mm before `inner` and whether it is the same all along; None when too little lies there."""
+    every = max(1, round(px_per_mm))
+    cols = np.arange(0, view.shape[1], every)
+    gap = 0.3 * px_per_mm
+    tops = np.maximum(
+        np.ceil(outer.at(cols.astype(float)) + gap), np.floor(inner.at(cols.astype(float)) - 5 * px_per_mm)
+    ).astype(int)
+    bottoms = np.floor(inner.at(cols.astype(float)) - gap).astype(int)
+    levels = np.array(
+        [np.median(view[max(0, t) : b + 1, c]) for c, t, b in zip(cols, tops, bottoms, strict=True) if b >= max(0, t)]
+    )
+    if len(levels) < 0.4 * len(cols):
+        return None, False
+    level = float(np.median(levels))
+    return level, float(np.median(np.abs(levels - level))) < max(UNIFORM * level, 0.01)
+
+
+def _is_shadow(view: Floats, outer: Line, inner: Line, paper: float, px_per_mm: float) -> bool:
+    """True when light falls slowly and then comes back at once, as a sheet throws a shadow on a lid as white as itself.
+
+    A drawn line falls at once on both sides.
+    """
+    width = float(inner.at(np.array(view.shape[1] / 2)) - outer.at(np.array(view.shape[1] / 2)))
+    level, uniform = _between(view, outer, inner, px_per_mm)
+    if level is None or not uniform or width > SHADOW_MM * px_per_mm or not SHADOW[0] < level / paper < SHADOW[1]:
+        return False
+    cols = np.arange(view.shape[1])
+    depths = np.arange(-round(SHADOW_MM * px_per_mm), 1)[:, None] + np.rint(inner.at(cols.astype(float))).astype(int)
+    fall = np.median(view[np.clip(depths, 0, view.shape[0] - 1), cols], axis=1)
+    fall = fall[: int(fall.argmin()) + 1]
+    drops = -np.diff(fall)
+    return bool(len(drops) > 1 and drops.min() > -0.03 * paper and drops.max() < SLOW * drops.sum())
