@@ -115,8 +115,9 @@ def scan(sheet: Floats, pose: Pose, scanner: Scanner, rng: np.random.Generator, 
         [[cos, -sin, 2 * pose.x - cos * mid[0] + sin * mid[1]], [sin, cos, 2 * pose.y - sin * mid[0] - cos * mid[1]]]
     )
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    part, part_from_bed = _part_under(sheet, sheet_from_bed, bed)
     seen = cv2.warpAffine(
-        cv2.GaussianBlur(sheet, (0, 0), 2 * scanner.blur), sheet_from_bed, bed[::-1], flags=flags, borderValue=(0.8,) * 3
+        cv2.GaussianBlur(part, (0, 0), 2 * scanner.blur), part_from_bed, bed[::-1], flags=flags, borderValue=(0.8,) * 3
     )
     if scanner.lift:
         seen = _lifted(seen, sheet_from_bed, scanner.lift, (sheet.shape[0], sheet.shape[1]))
@@ -126,6 +127,18 @@ def scan(sheet: Floats, pose: Pose, scanner: Scanner, rng: np.random.Generator, 
     encoded = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * np.maximum(seen, 1e-6) ** (1 / 2.4) - 0.055)
     noisy = 255 * encoded + scanner.noise * rng.standard_normal(seen.shape, dtype=np.float32)
     return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def _part_under(
+    sheet: Floats, sheet_from_bed: NDArray[np.float64], bed: tuple[int, int]
+) -> tuple[Floats, NDArray[np.float64]]:
+    """The part of the sheet a bed sees, with a margin, and the motion into it."""
+    corners = np.array([[0, 0, 1], [bed[1], 0, 1], [bed[1], bed[0], 1], [0, bed[0], 1]], float) @ sheet_from_bed.T
+    low = np.maximum(np.floor(corners.min(0)).astype(int) - 20, 0)
+    high = np.minimum(np.ceil(corners.max(0)).astype(int) + 20, sheet.shape[1::-1])
+    moved = sheet_from_bed.copy()
+    moved[:, 2] -= low
+    return sheet[low[1] : high[1], low[0] : high[0]], moved
 
 
 def _lifted(seen: Floats, sheet_from_bed: NDArray[np.float64], reach: float, sheet: tuple[int, int]) -> Floats:
@@ -346,3 +359,34 @@ def write_steps(folder: Path, scans: dict[int, Codes]) -> list[Path]:
         paths.append(folder / f"quay_{dpi}.tif")
         tifffile.imwrite(paths[-1], pixels, photometric="minisblack", resolution=(dpi, dpi), resolutionunit="INCH", metadata=None)
     return paths
+
+
+def true_limit(sheet: Floats, dpi: int, optics: Optics) -> float:
+    """Cycles/mm where the drawing alone, seen without noise, holds as much power as the noise of a scan at `dpi`.
+
+    From windows of the drawn half of a noiseless scan of the sheet without its paper's tooth (which is what a scan of
+    drawing holds above bare paper); above it power is less than twice that of noise alone.
+    """
+    still = Optics(optics.sigma_um, 0.0)
+    flat = np.where(sheet > 0.6, np.float32(0.82), sheet)
+    pixels = scan_at(flat, dpi, still, np.random.default_rng(0)).astype(np.float64)
+    side = round(8.128 / 25.4 * dpi)
+    drawn = [
+        pixels[r : r + side, c : c + side]
+        for r in range(0, pixels.shape[0] - side, side // 2)
+        for c in range(0, pixels.shape[1] - side, side // 2)
+    ]
+    spread = np.array([part.std() for part in drawn])
+    busy = [part for part, s in zip(drawn, spread, strict=True) if s >= np.quantile(spread, 0.6)]
+    taper = np.hanning(side)[:, None] * np.hanning(side)[None]
+    power = np.mean([np.abs(np.fft.fft2((p - p.mean()) * taper)) ** 2 for p in busy], axis=0) / (taper**2).sum()
+    radius = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.fftfreq(side)[None])
+    rings = np.floor(radius * 64).astype(int)
+    mean = np.bincount(rings.ravel(), power.ravel())[:32] / np.bincount(rings.ravel())[:32]
+    noise = optics.noise**2 + 1 / 12
+    above = np.flatnonzero(mean[2:] - 1 / 12 < noise)
+    last = 32 if not len(above) else int(above[0]) + 2
+    if last == 32:
+        return dpi / 25.4 / 2
+    high, low = np.log(mean[last - 1] / noise), np.log(max(mean[last] - 1 / 12, 1e-9) / noise)
+    return float((last - 0.5 + high / (high - low)) / 64 * dpi / 25.4)

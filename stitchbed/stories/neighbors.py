@@ -53,10 +53,14 @@ class Comparison:
 
 @dataclass(frozen=True)
 class _Shared:
-    """Light of both tiles on the cells of one: ratio (h, w, 3) log, calm and seen masks, depth of both, px of each."""
+    """Light of both tiles on the cells of one: ratio (h, w, 3) log, depth of both, px of each.
+
+    calm : paper in both. flat : paper in the other one, whatever a lift does to this one. seen : overlap.
+    """
 
     ratio: Floats
     calm: NDArray[np.bool_]
+    flat: NDArray[np.bool_]
     seen: NDArray[np.bool_]
     depth_own: Floats
     depth_other: Floats
@@ -127,12 +131,13 @@ def _shared(own: Look, other: Look, other_from_own: Array) -> _Shared:
     cells = ((there + 0.5) / other.light_cell - 0.5).astype(np.float32)
     x, y = (np.ascontiguousarray(cells[:, axis].reshape(h, w)) for axis in (0, 1))
     light = cv2.remap(other.light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    unrest = np.maximum(_unrest(own.light), cv2.remap(_unrest(other.light), x, y, cv2.INTER_LINEAR))
+    unrest, unrest_other = _unrest(own.light), cv2.remap(_unrest(other.light), x, y, cv2.INTER_LINEAR)
     depth_other = _depth(there, other.shape).reshape(h, w)
     ratio = np.log(np.maximum(own.light, 1e-3) / np.maximum(light, 1e-3))
     bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
     seen = depth_other > 0
-    return _Shared(ratio, (unrest < UNREST) & bright & seen, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
+    flat = (unrest_other < UNREST) & bright & seen
+    return _Shared(ratio, flat & (unrest < UNREST), flat, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
 
 
 def _unrest(light: Floats) -> Floats:
@@ -160,7 +165,7 @@ def _gain(shared: _Shared, deep: float) -> Array | None:
 def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:
     """Sides of a tile where it is darker than its neighbor, which lies flat there."""
     loss = -(shared.ratio.mean(2) - offset.mean())
-    usable = shared.calm & (shared.depth_other > shared.depth_own + look.light_cell)
+    usable = shared.flat & (shared.depth_other > shared.depth_own + look.light_cell)
     found = [_side_loss(side, loss, usable, look) for side in SIDES]
     return tuple(item for item in found if item is not None)
 

@@ -64,20 +64,25 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
                 if before is None or loss.loss > before.loss:
                     sides[index, loss.side] = loss
     found = []
-    for (index, side), loss in sorted(sides.items()):
-        if loss.loss > LIFT:
-            long = max(evidence.looks[index].shape)
-            wide = loss.reach > 2 * EDGE_SHARE * long * 0.95
-            found.append((index, _lift_finding(side, loss, _length(evidence, index, loss.reach), wide=wide)))
+    for index, look in enumerate(evidence.looks):
+        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.loss > LIFT]
+        if mine:
+            widest = max(loss.reach for loss in mine)
+            redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
+            found.append((index, _lift_finding(mine, _length(evidence, index, widest), redo=redo)))
     return found
 
 
-def _lift_finding(side: str, loss: SideLoss, reach: str, *, wide: bool) -> Finding:
-    why = f"lifted off the glass along the {side}: up to {100 * loss.loss:.0f} % darker, {reach} wide"
-    if wide:
-        return Finding("lifted", "redo", why, "press the sheet down there and scan again", {"loss": loss.loss})
-    change = "a neighbor sees this strip flat and is used there; press the sheet down if it is easily done"
-    return Finding("lifted", "usable", why, change, {"loss": round(loss.loss, 4), "reach_px": round(loss.reach)})
+def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:
+    names = [loss.side for loss in losses]
+    sides = ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else names[0]
+    worst = max(loss.loss for loss in losses)
+    why = f"lifted off the glass along the {sides}: up to {100 * worst:.0f} % darker, {reach} wide"
+    change = "a neighbor sees this strip flat and is used there; press the sheet down if that is easily done"
+    numbers = {loss.side: {"loss": round(loss.loss, 4), "reach_px": round(loss.reach)} for loss in losses}
+    if redo:
+        return Finding("lifted", "redo", why, "press the sheet down there and scan again", numbers)
+    return Finding("lifted", "usable", why, change, numbers)
 
 
 def _length(evidence: Evidence, index: int, px: float) -> str:

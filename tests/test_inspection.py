@@ -1,0 +1,146 @@
+"""I check that planted faults are named on the piece that has them, that good scans are left in peace, and the words.
+
+The full study (60 and more faults, 20 good sets) is `bench_inspection.py`; here each kind is planted once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import synthetic_captures as captures
+import tifffile
+from click.testing import CliRunner
+
+from stitchbed.cli.check import command
+from stitchbed.ground.errors import UnreadableTile
+from stitchbed.stories.inspection import inspect
+
+# What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
+FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
+LEVELS = {"blurred": "redo", "clipped white": "redo", "clipped black": "redo", "noise": "redo", "profile": "redo", "gap": "redo", "alone": "redo"}
+LEVELS |= {"turned": "note"}
+
+
+def _faults(record: dict[str, Any]) -> dict[str | None, dict[str, str]]:
+    """Piece (None: the set) -> fault -> level."""
+    found: dict[str | None, dict[str, str]] = {None: {f["fault"]: f["level"] for f in record["set"]["findings"]}}
+    for piece in record["pieces"]:
+        found[Path(piece["name"]).stem] = {f["fault"]: f["level"] for f in piece["findings"]}
+    return found
+
+
+@lru_cache(maxsize=None)
+def _inspected(fault: str) -> tuple[dict[str, Any], str, str | None]:
+    """(record, text, name of the faulty piece) of a set with one planted fault; each set is looked at once."""
+    pieces, where = captures.planted(fault, 40 + captures.FAULTS.index(fault))
+    with tempfile.TemporaryDirectory() as folder:
+        return *inspect(captures.write_pieces(Path(folder), pieces)), where
+
+
+def _only_finding(fault: str) -> dict[str, Any]:
+    record, _, where = _inspected(fault)
+    (piece,) = (p for p in record["pieces"] if p["name"].startswith(str(where)))
+    (finding,) = piece["findings"]
+    return dict(finding)
+
+
+@pytest.mark.parametrize("fault", captures.FAULTS)
+def test_a_planted_fault_is_named_where_it_is(fault: str) -> None:
+    record, text, where = _inspected(fault)
+    found = _faults(record)
+    assert fault in found[where]
+    assert found[where][fault] == LEVELS.get(fault, "usable")
+    others = {name: set(faults) for name, faults in found.items() if name != where}
+    assert all(not faults - FOLLOWS.get(fault, set()) for faults in others.values()), others
+    assert fault in text
+    assert record["verdict"] == max((level for faults in found.values() for level in faults.values()), key=_rank).replace(
+        "note", "good"
+    )
+
+
+def _rank(level: str) -> int:
+    return ("note", "usable", "redo").index(level)
+
+
+@pytest.mark.parametrize("seed", [61, 62])
+def test_good_scans_are_left_in_peace(tmp_path: Path, seed: int) -> None:
+    paths = captures.write_pieces(tmp_path, captures.good_set(seed))
+    before = [hashlib.sha256(path.read_bytes()).digest() for path in paths]
+    record, text = inspect(paths)
+    assert _faults(record) == {None: {}, **{path.stem: {} for path in paths}}
+    assert record["verdict"] == "good"
+    assert "ready to join" in text
+    assert [hashlib.sha256(path.read_bytes()).digest() for path in paths] == before
+
+
+def test_one_piece_alone_is_judged_by_itself(tmp_path: Path) -> None:
+    paths = captures.write_pieces(tmp_path, captures.good_set(3, 1, 1, {0: captures.Scanner(gain=(1.4, 1.4, 1.4))}))
+    found = _faults(inspect(paths)[0])["quay_01"]
+    assert set(found) == {"clipped white"}
+
+
+def test_lift_is_measured() -> None:
+    # planted: 30 % darker at the very edge, falling with the square of the way over 48 px, so above a tenth of it for 33 px
+    sides = _only_finding("lifted")["numbers"]
+    assert len(sides) == 2  # a corner piece of 2 x 2 hangs over at two sides
+    for side in sides.values():
+        assert side["loss"] == pytest.approx(0.25, abs=0.07)  # the mean of the outermost cells, not the very edge
+        assert side["reach_px"] == pytest.approx(33, abs=12)
+
+
+def test_wrong_dpi_says_what_the_picture_shows() -> None:
+    numbers = _only_finding("wrong dpi")["numbers"]
+    assert numbers["said"] == 300
+    assert numbers["shown"] == pytest.approx(200, rel=0.005)
+
+
+def test_exposure_is_measured() -> None:
+    # planted: 0.8; every capture has a gain of its own with a spread of 1 %, so the middle one is known to about 2 %
+    assert np.mean(_only_finding("exposure")["numbers"]["gain"]) == pytest.approx(0.8, rel=0.03)
+
+
+def test_enlargement_is_measured() -> None:
+    # seed 48: brought to its size from a half
+    assert _only_finding("interpolated")["numbers"]["factor"] == pytest.approx(2.0)
+
+
+def test_files_that_are_no_scans(tmp_path: Path) -> None:
+    paths = captures.write_pieces(tmp_path, captures.good_set(2, 1, 2))
+    broken = tmp_path / "broken.tif"
+    broken.write_bytes(b"II*\0 and nothing more")
+    record, _ = inspect([*paths, broken])
+    assert any("broken.tif" in line for line in record["warnings"])
+    with pytest.raises(UnreadableTile):
+        inspect([broken])
+    tiny = tmp_path / "tiny.tif"
+    tifffile.imwrite(tiny, np.zeros((40, 60, 3), np.uint8))
+    with pytest.raises(UnreadableTile):
+        inspect([tiny])
+
+
+def test_sixteen_bit_gray_scans_are_judged_too(tmp_path: Path) -> None:
+    paths = []
+    for piece in captures.good_set(4, 1, 2):
+        path = tmp_path / f"{piece.name}.tif"
+        gray = piece.pixels[..., 1].astype(np.uint16) * 257
+        tifffile.imwrite(path, gray, photometric="minisblack", resolution=(200, 200), resolutionunit="INCH")
+        paths.append(path)
+    found = _faults(inspect(paths)[0])
+    assert found == {None: {"no profile": "note"}, "quay_01": {}, "quay_02": {}}
+
+
+def test_command_answers_in_text_and_json(tmp_path: Path) -> None:
+    captures.write_pieces(tmp_path / "set", captures.planted("no dpi", 1)[0])
+    done = CliRunner().invoke(command, [str(tmp_path / "set"), "--json"])
+    record = json.loads(done.stdout)
+    assert done.exit_code == 0
+    assert record["command"] == "check"
+    assert {piece["verdict"] for piece in record["pieces"]} == {"good", "usable"}
+    assert CliRunner().invoke(command, []).exit_code == 2
