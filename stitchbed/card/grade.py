@@ -2,9 +2,9 @@
 
 In: figures by name. Out: each with the stars it reaches, and the table it was held against.
 
-Limits: Federal Agencies Digital Guidelines Initiative, "Technical Guidelines for Digitizing Cultural Heritage Materials",
-September 2016, tables "Prints and Photographs", "Paintings and Other 2-D Art", "Oversize Items: Maps, Posters". Where
-that text prints ">8" for one star of a figure that is better when small, "<8" is read.
+Limits: Federal Agencies Digital Guidelines Initiative, "Technical Guidelines for Digitizing Cultural Heritage
+Materials", September 2016, tables "Prints and Photographs", "Paintings and Other 2-D Art", "Oversize Items: Maps,
+Posters". Where that text prints ">8" for one star of a figure that is better when small, "<8" is read.
 """
 
 from __future__ import annotations

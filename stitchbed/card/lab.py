@@ -36,7 +36,7 @@ class Space:
 D65_XY: Array = np.array([0.3127, 0.3290])
 SPACES = {
     "srgb": Space("sRGB", np.array([[0.64, 0.33], [0.30, 0.60], [0.15, 0.06]]), D65_XY, None),  # IEC 61966-2-1:1999
-    "wide": Space("wide RGB", np.array([[0.708, 0.292], [0.17, 0.797], [0.131, 0.046]]), D65_XY, None),  # ITU-R BT.2020
+    "wide": Space("wide RGB", np.array([[0.708, 0.292], [0.17, 0.797], [0.131, 0.046]]), D65_XY, 2.2),  # BT.2020
 }
 
 

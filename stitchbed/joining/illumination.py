@@ -1,10 +1,9 @@
 """I find how unevenly a flat work was lit, from places that should look alike, and say what to divide by.
 
-In: places on the canvas in mm, linear light there, which places share one reflectance. Out: a smooth `LightField`.
+In: places on the canvas in mm, linear light there, which of them share one reflectance. Out: a smooth `LightField`.
 
-The logarithm of light is a polynomial of the place; each kind of place (a gray step, the board) has its own reflectance,
-which is found along with it. Reference: for light as a smooth factor of linear values, Horn (1974), "Determining
-lightness from an image", doi 10.1016/0146-664X(74)90022-7.
+The logarithm of light is a polynomial of the place; each kind of place (a gray step, the board) has its own
+reflectance, which is found along with it.
 """
 
 from __future__ import annotations

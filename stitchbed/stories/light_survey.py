@@ -148,7 +148,8 @@ def _places(
     photo: Photo, fit: PlaneFit, number: int, facing: Facing, room: float
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Squares of the canvas and `room` mm round it: middles (N, 2) mm, mean light (N, channels), calm and seen (N,)."""
-    wide = Facing(*plane_from_canvas(facing, np.array([[-room, -room]]))[0], facing.turn, facing.width + 2 * room, facing.height + 2 * room)  # fmt: skip
+    x0, y0 = (float(value) for value in plane_from_canvas(facing, np.array([[-room, -room]]))[0])
+    wide = Facing(x0, y0, facing.turn, facing.width + 2 * room, facing.height + 2 * room)
     columns, rows = max(1, int(wide.width / CELL_MM)), max(1, int(wide.height / CELL_MM))
     size = (columns * CELL_MM, rows * CELL_MM)
     go = to_photo(wide, fit, number)

@@ -5,7 +5,7 @@ In: photos of one flat work, what the user said. Out: one TIFF, its record, and 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -45,7 +45,7 @@ ENLARGED = 1.25  # a result this much finer than the photo holds no more than th
 
 @dataclass(frozen=True)
 class RectifySettings:
-    """dpi : of the result. bits : 8 or 16 per channel. light : see `light_survey.LIGHTS`. table : of the grade, or None."""
+    """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None."""
 
     dpi: float
     asked: Asked = field(default_factory=Asked)
@@ -58,7 +58,7 @@ class RectifySettings:
 
 @dataclass(frozen=True)
 class Shine:
-    """burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : taken from other photos."""
+    """burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : from other photos."""
 
     burnt: float
     regions: list[dict[str, float]]
@@ -115,8 +115,7 @@ def _shine(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightFi
     density = GLANCE_LONG_PX / max(size)
     flats, raw = [], []
     for number, (photo, light) in enumerate(zip(photos, fields, strict=True)):
-        go = to_photo(plane.facing, plane.fit, number)
-        stored = flat_view(photo.small, lambda xy, go=go, photo=photo: small_px(photo, go(xy)), size, density)
+        stored = flat_view(photo.small, _to_small(photo, plane, number), size, density)
         linear = to_linear(np.ascontiguousarray(stored), photo.transfer)
         raw.append(burnt(linear, density))
         flats.append(linear if light is None else linear / _field_view(light, linear.shape, density))
@@ -127,6 +126,12 @@ def _shine(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightFi
     taken = shares(balanced, density)
     left = np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
     return Shine(float(left.mean()), regions_mm(left, density), taken.replaced, taken, gains)
+
+
+def _to_small(photo: Photo, plane: PlaneSurvey, number: int) -> Callable[[Array], Array]:
+    """The way from canvas mm to the photo's small view."""
+    go = to_photo(plane.facing, plane.fit, number)
+    return lambda xy: small_px(photo, go(xy))
 
 
 def _field_view(light: LightField, shape: tuple[int, ...], density: float) -> Floats:
@@ -196,7 +201,7 @@ def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[s
 def photo_dpi(plane: PlaneSurvey, job: FaceJob) -> float:
     """Pixels per inch of the work in the first photo, at the work's middle."""
     middle = np.array([[plane.facing.width, plane.facing.height]]) / 2
-    ends = to_photo(job.facing, job.fit, 0)(middle + [[0, 0], [1, 0], [0, 1]])
+    ends = to_photo(job.facing, job.fit, 0)(np.add(middle, [[0, 0], [1, 0], [0, 1]]))
     area = abs(float(np.linalg.det(ends[1:] - ends[0])))
     return 25.4 * float(np.sqrt(area))
 

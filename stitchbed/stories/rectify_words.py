@@ -58,7 +58,8 @@ def told(record: Mapping[str, Any], output: Path) -> str:
     """What a person wants to know first."""
     n = record["numbers"]
     lines = [
-        f"{output}: {n['width_px']} x {n['height_px']} px, {n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
+        f"{output}: {n['width_px']} x {n['height_px']} px, "
+        f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
     ]
     sure = max(n["uncertainty_mm_95"])
     lines.append(

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.color import ColorSettings
 from stitchbed.stories.plane_words import Asked
 from stitchbed.stories.rectify import RectifySettings
 from stitchbed.stories.sizes import length_mm, size_mm
@@ -38,7 +39,27 @@ def rectify_settings(words: Mapping[str, Any], workers: int) -> RectifySettings:
     return RectifySettings(dpi=float(words["dpi"]), asked=asked, workers=workers, **rest)
 
 
-def corner_points(words: tuple[str, ...]) -> Array:
+def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
+    """Settings of `color`.
+
+    Raises
+    ------
+    BadSettings : corners that cannot be read.
+    """
+    return ColorSettings(
+        card=words["card"],
+        patches=words["patches"],
+        edition=words["edition"],
+        corners=corner_points(words["corners"], convex_only=False) if words["corners"] else None,
+        kind=words["fit"],
+        space=words["space"],
+        bits=int(words["bits"]),
+        table=words["grade"],
+        workers=workers,
+    )
+
+
+def corner_points(words: tuple[str, ...], *, convex_only: bool = True) -> Array:
     """(4, 2) px of four "x,y" words: top left, top right, bottom right, bottom left.
 
     Raises
@@ -47,7 +68,7 @@ def corner_points(words: tuple[str, ...]) -> Array:
     """
     matches = [re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*", word) for word in words]
     points = np.array([[float(m[1]), float(m[2])] for m in matches if m is not None])
-    if len(points) != 4 or not _goes_round(points):
+    if len(points) != 4 or (convex_only and not _goes_round(points)):
         raise BadSettings(
             f"--corners {' '.join(words)}",
             expected="four points x,y in pixels of the first photo, from the top left corner clockwise",
