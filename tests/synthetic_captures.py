@@ -1,6 +1,7 @@
 """I draw a tram map of an invented harbor town and scan it in pieces, well or with one planted fault.
 
-In: a number to draw luck from, the name of a fault. Out: pieces (stored pixels, dpi, profile) and which piece is at fault.
+In: a number to draw luck from, the name of a fault. Out: pieces (stored pixels, dpi, profile) and which piece is at
+fault.
 
 The sheet is drawn at twice the resolution of the scans, so that what a scan holds is sampled and not interpolated.
 """
@@ -51,7 +52,8 @@ class Pose:
 
 @dataclass(frozen=True)
 class Scanner:
-    """What happens to one capture, in the order of light: blur px, lift px at sides where the sheet goes on, gain, offset,
+    """What happens to one capture, in the order of light: blur px, lift px at sides where the sheet goes on, gain,
+    offset,
     noise in gray levels. dust: (row, col, radius) px on the glass.
     """
 
@@ -80,12 +82,21 @@ def map_sheet(height: int, width: int, seed: int) -> Floats:
     for _ in range(height * width // 24000):  # streets and lines
         steps = rng.normal(0, 1, 2) * 30 + np.cumsum(rng.normal(0, 9, (24, 2)), axis=0)
         points = rng.uniform((0, 0), size[::-1]) + np.cumsum(steps, axis=0)
-        cv2.polylines(ink, [np.round(points).astype(np.int32)], False, int(rng.integers(10, 60)), int(rng.integers(3, 9)), cv2.LINE_AA)
+        cv2.polylines(
+            ink,
+            [np.round(points).astype(np.int32)],
+            False,
+            int(rng.integers(10, 60)),
+            int(rng.integers(3, 9)),
+            cv2.LINE_AA,
+        )
     for _ in range(height * width // 16000):  # stops and names
         at = tuple(int(v) for v in rng.uniform((0, 0), size[::-1]))
         cv2.circle(ink, at, int(rng.integers(6, 15)), 20, int(rng.integers(2, 5)), cv2.LINE_AA)
         word = "".join(rng.choice(list("AEILNORSTUVK"), int(rng.integers(3, 8))))
-        cv2.putText(ink, word, (at[0] + 18, at[1]), cv2.FONT_HERSHEY_SIMPLEX, float(rng.uniform(0.5, 1.3)), 30, 2, cv2.LINE_AA)
+        cv2.putText(
+            ink, word, (at[0] + 18, at[1]), cv2.FONT_HERSHEY_SIMPLEX, float(rng.uniform(0.5, 1.3)), 30, 2, cv2.LINE_AA
+        )
     share = (ink.astype(np.float32) / 255)[..., None]
     tooth = cv2.GaussianBlur(rng.standard_normal(size, dtype=np.float32), (0, 0), 2.0)
     sheet = (0.02 + share * (sheet - 0.02)) * (1 + 0.05 * tooth[..., None])
@@ -145,7 +156,12 @@ def _lifted(seen: Floats, sheet_from_bed: NDArray[np.float64], reach: float, she
     """Darker and blurred toward the sides of the bed beyond which the sheet goes on."""
     rows, cols = seen.shape[:2]
     row, col = np.arange(rows)[:, None] + np.zeros((1, cols)), np.arange(cols)[None] + np.zeros((rows, 1))
-    sides = ((col, (-20, rows / 2)), (cols - 1 - col, (cols + 20, rows / 2)), (row, (cols / 2, -20)), (rows - 1 - row, (cols / 2, rows + 20)))
+    sides = (
+        (col, (-20, rows / 2)),
+        (cols - 1 - col, (cols + 20, rows / 2)),
+        (row, (cols / 2, -20)),
+        (rows - 1 - row, (cols / 2, rows + 20)),
+    )
     depth = np.zeros((rows, cols), np.float32)
     for distance, outside in sides:
         x, y = sheet_from_bed @ (*outside, 1.0)
@@ -161,7 +177,8 @@ def good_set(seed: int, rows: int = 2, cols: int = 2, scanners: dict[int, Scanne
     rng = np.random.default_rng([seed, 1])
     poses, size = grid(rows, cols, rng)
     return [
-        _piece(index, pose, size, (seed, (scanners or {}).get(index, Scanner())), rng) for index, pose in enumerate(poses)
+        _piece(index, pose, size, (seed, (scanners or {}).get(index, Scanner())), rng)
+        for index, pose in enumerate(poses)
     ]
 
 
@@ -206,7 +223,10 @@ def _stretched(piece: Piece, factor: float, how: int) -> Piece:
 
 def _dusty(seed: int) -> list[Piece]:
     rng = np.random.default_rng([seed, 3])
-    dust = tuple((float(r), float(c), float(a)) for r, c, a in rng.uniform((40, 40, 1.2), (BED[0] - 40, BED[1] - 40, 2.6), (7, 3)))
+    dust = tuple(
+        (float(r), float(c), float(a))
+        for r, c, a in rng.uniform((40, 40, 1.2), (BED[0] - 40, BED[1] - 40, 2.6), (7, 3))
+    )
     return good_set(seed, scanners={index: Scanner(dust=dust) for index in range(4)})
 
 
@@ -239,7 +259,9 @@ def planted(fault: str, seed: int) -> tuple[list[Piece], str | None]:
         "noise": lambda: _with_scanner(seed, at, noise=7.0),
         "jpeg": lambda: _changed(seed, at, lambda p: _through_jpeg(p, 70 + 3 * (seed % 6))),
         "interpolated": lambda: _changed(
-            seed, at, lambda p: _stretched(p, (2.0, 1.5, 2.0, 4 / 3)[seed % 4], (cv2.INTER_CUBIC, cv2.INTER_LINEAR)[seed % 2])
+            seed,
+            at,
+            lambda p: _stretched(p, (2.0, 1.5, 2.0, 4 / 3)[seed % 4], (cv2.INTER_CUBIC, cv2.INTER_LINEAR)[seed % 2]),
         ),
         "dust on the glass": lambda: _dusty(seed),
         "skewed": lambda: _posed(seed, at, lambda p: replace(p, turn=p.turn + 5.0)),
@@ -302,7 +324,7 @@ FINEST_DPI = 3200  # of the drawing that is scanned: twice the highest scan
 
 @dataclass(frozen=True)
 class Optics:
-    """sigma_um: blur of lens and paper on the sheet, standard deviation. noise: gray levels. turn: degrees, shift: mm."""
+    """sigma_um: standard deviation of the blur on the sheet. noise: gray levels. turn: degrees, shift: mm."""
 
     sigma_um: float
     noise: float = 1.5
@@ -312,7 +334,9 @@ class Optics:
 
 @lru_cache(maxsize=2)
 def fine_sheet(side_mm: float, seed: int, grain: float = 0.02) -> Floats:
-    """(n, n) reflectance at FINEST_DPI: pen lines from 0.05 to 0.4 mm, hatching and small names; a quarter is bare paper."""
+    """(n, n) reflectance at FINEST_DPI: pen lines from 0.05 to 0.4 mm, hatching and small names; a quarter is bare
+    paper.
+    """
     rng = np.random.default_rng([seed, 21])
     size = round(side_mm / 25.4 * FINEST_DPI)
     px = FINEST_DPI / 25.4
@@ -327,7 +351,9 @@ def fine_sheet(side_mm: float, seed: int, grain: float = 0.02) -> Floats:
         for line in range(int(rng.integers(6, 14))):
             at = (int(x + line * 0.22 * px), int(y)), (int(x + line * 0.22 * px + 0.8 * px), int(y + 2.5 * px))
             cv2.line(ink, *at, 25, max(1, round(0.07 * px)), cv2.LINE_AA)
-        cv2.putText(ink, "QUAY", (int(x), int(y)), cv2.FONT_HERSHEY_SIMPLEX, px / 22, 10, max(1, round(0.08 * px)), cv2.LINE_AA)
+        cv2.putText(
+            ink, "QUAY", (int(x), int(y)), cv2.FONT_HERSHEY_SIMPLEX, px / 22, 10, max(1, round(0.08 * px)), cv2.LINE_AA
+        )
     ink[: size // 2, : size // 2] = 255
     tooth = cv2.GaussianBlur(rng.standard_normal((size, size), dtype=np.float32), (0, 0), 0.05 * px)
     paper = 0.82 * (1 + grain * tooth / tooth.std())
@@ -357,7 +383,9 @@ def write_steps(folder: Path, scans: dict[int, Codes]) -> list[Path]:
     paths = []
     for dpi, pixels in scans.items():
         paths.append(folder / f"quay_{dpi}.tif")
-        tifffile.imwrite(paths[-1], pixels, photometric="minisblack", resolution=(dpi, dpi), resolutionunit="INCH", metadata=None)
+        tifffile.imwrite(
+            paths[-1], pixels, photometric="minisblack", resolution=(dpi, dpi), resolutionunit="INCH", metadata=None
+        )
     return paths
 
 

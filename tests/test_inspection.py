@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,15 @@ from stitchbed.stories.inspection import inspect
 
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
-LEVELS = {"blurred": "redo", "clipped white": "redo", "clipped black": "redo", "noise": "redo", "profile": "redo", "gap": "redo", "alone": "redo"}
+LEVELS = {
+    "blurred": "redo",
+    "clipped white": "redo",
+    "clipped black": "redo",
+    "noise": "redo",
+    "profile": "redo",
+    "gap": "redo",
+    "alone": "redo",
+}
 LEVELS |= {"turned": "note"}
 
 
@@ -36,7 +44,7 @@ def _faults(record: dict[str, Any]) -> dict[str | None, dict[str, str]]:
     return found
 
 
-@lru_cache(maxsize=None)
+@cache
 def _inspected(fault: str) -> tuple[dict[str, Any], str, str | None]:
     """(record, text, name of the faulty piece) of a set with one planted fault; each set is looked at once."""
     pieces, where = captures.planted(fault, 40 + captures.FAULTS.index(fault))
@@ -60,9 +68,9 @@ def test_a_planted_fault_is_named_where_it_is(fault: str) -> None:
     others = {name: set(faults) for name, faults in found.items() if name != where}
     assert all(not faults - FOLLOWS.get(fault, set()) for faults in others.values()), others
     assert fault in text
-    assert record["verdict"] == max((level for faults in found.values() for level in faults.values()), key=_rank).replace(
-        "note", "good"
-    )
+    assert record["verdict"] == max(
+        (level for faults in found.values() for level in faults.values()), key=_rank
+    ).replace("note", "good")
 
 
 def _rank(level: str) -> int:
@@ -87,7 +95,8 @@ def test_one_piece_alone_is_judged_by_itself(tmp_path: Path) -> None:
 
 
 def test_lift_is_measured() -> None:
-    # planted: 30 % darker at the very edge, falling with the square of the way over 48 px, so above a tenth of it for 33 px
+    # planted: 30 % darker at the very edge, falling with the square of the way over 48 px, so above a tenth of it for
+    # 33 px
     sides = _only_finding("lifted")["numbers"]
     assert len(sides) == 2  # a corner piece of 2 x 2 hangs over at two sides
     for side in sides.values():

@@ -1,4 +1,4 @@
-"""I check the arithmetic of a plan against published and recomputed numbers, and that its drawings show what it says."""
+"""I check the arithmetic of a plan against published numbers, and that its drawings show what it says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""I check the proof page: its tiles against the picture, its shapes against the record, and the page itself in a browser."""
+"""I check the proof page: its tiles against the picture, its shapes against the record, and the page itself in a
+browser.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +64,9 @@ def _record(canvas: str, size: tuple[int, int]) -> dict[str, Any]:
     rng = np.random.default_rng(4)
     residuals = [
         {"x": float(x), "y": float(y), "dx": float(dx), "dy": 0.1, "a": names[0], "b": names[1]}
-        for x, y, dx in zip(rng.uniform(0, width, 500), rng.uniform(0, height, 500), rng.normal(0, 0.4, 500), strict=True)
+        for x, y, dx in zip(
+            rng.uniform(0, width, 500), rng.uniform(0, height, 500), rng.normal(0, 0.4, 500), strict=True
+        )
     ]
     return {
         "version": "0.1.0",
@@ -77,9 +81,25 @@ def _record(canvas: str, size: tuple[int, int]) -> dict[str, Any]:
             for name, (x, y) in zip(names, places, strict=True)
         ],
         "links": [
-            {"a": names[0], "b": names[1], "points": 500, "rms_px": 0.2, "worst_px": 0.9, "weak": False, "dropped": False},
+            {
+                "a": names[0],
+                "b": names[1],
+                "points": 500,
+                "rms_px": 0.2,
+                "worst_px": 0.9,
+                "weak": False,
+                "dropped": False,
+            },
             {"a": names[0], "b": NASTY, "points": 90, "rms_px": 0.5, "worst_px": 1.4, "weak": True, "dropped": False},
-            {"a": names[1], "b": names[3], "points": 20, "rms_px": 3.0, "worst_px": 9.0, "dropped": True, "reason": "loop"},
+            {
+                "a": names[1],
+                "b": names[3],
+                "points": 20,
+                "rms_px": 3.0,
+                "worst_px": 9.0,
+                "dropped": True,
+                "reason": "loop",
+            },
             {"a": NASTY, "b": names[3], "points": 300, "rms_px": 0.3, "worst_px": 1.0, "weak": False, "dropped": False},
         ],
         "residuals": residuals,
@@ -473,7 +493,8 @@ def test_keyboard_reaches_everything(page: Any) -> None:
         page.execute_script("window.visited.push(document.activeElement)")
     missed = f"{found}.filter(node => !window.visited.includes(node)).map(node => node.outerHTML.slice(0, 90))"
     assert page.execute_script(f"return {missed}") == []
-    order = "return window.visited.every((n, i, all) => !i || all[i - 1].compareDocumentPosition(n) & 4 || n === document.body)"
+    follows = "!i || all[i - 1].compareDocumentPosition(n) & 4 || n === document.body"
+    order = f"return window.visited.every((n, i, all) => {follows})"
     page.execute_script("window.visited = [...new Set(window.visited)]")
     assert page.execute_script(order)
 

@@ -67,15 +67,14 @@ def test_blur_of_a_step(sigma: float) -> None:
     step = 200 - 150 * ndimage.gaussian_filter((distance > 0).astype(np.float64), np.hypot(sigma, 0))
     measured = quality.edge_ratio((step + 1.0 * _rng(2).standard_normal(step.shape)).astype(np.float32), 1.0)
     assert measured is not None
-    # theory: slopes after blurs a and b are as sqrt(s2 + b2) to sqrt(s2 + a2); what is left is the choice of the steepest
+    # theory: slopes after blurs a and b are as sqrt(s2 + b2) to sqrt(s2 + a2); what is left is the choice of the
+    # steepest
     # pixels, up to 0.15 px at small blur
     assert quality.blur_of(measured[0]) == pytest.approx(sigma, abs=0.15)
 
 
 def test_blur_orders_two_scans_of_one_place() -> None:
-    sharp, soft = (
-        captures.good_set(3, 1, 1, {0: captures.Scanner(blur=blur)})[0].pixels for blur in (0.45, 1.3)
-    )
+    sharp, soft = (captures.good_set(3, 1, 1, {0: captures.Scanner(blur=blur)})[0].pixels for blur in (0.45, 1.3))
     box = Box(300, 200, 256, 256)
     ratios = [quality.edge_ratio(quality.gray_levels(pixels[box.slices]), 1.0) for pixels in (sharp, soft)]
     assert ratios[0] is not None

@@ -24,7 +24,7 @@ FINER = 2  # drawn larger, then averaged, for smooth edges
 
 @dataclass(frozen=True)
 class Polygon:
-    """Closed when `closed`. points mm; colors "#rrggbb" or None; opacity of the fill 0..1; width mm; dash mm or None."""
+    """Closed when `closed`. points, width, dash mm; colors "#rrggbb" or None; opacity of the fill 0..1."""
 
     points: tuple[Point, ...]
     fill: str | None = None

@@ -59,7 +59,15 @@ def _legend(sheet: PlanSheet) -> list[Shape]:
     if len(turns) > 1:
         shapes.append(Words(MARGIN, 25.5, "Turn the sheet by half a turn where it points the other way.", 3.2, SOFT))
     if sheet.marks:
-        shapes.append(Words(MARGIN, 164.5, "+  place for a small mark on the bare margin, where the overlap shows paper only", 3.2, SOFT))
+        shapes.append(
+            Words(
+                MARGIN,
+                164.5,
+                "+  place for a small mark on the bare margin, where the overlap shows paper only",
+                3.2,
+                SOFT,
+            )
+        )
     return shapes
 
 
@@ -93,7 +101,10 @@ def _map_capture(capture: Capture, art: tuple[float, float], place: tuple[float,
     x1, y1 = min(capture.x_mm + capture.width_mm, art[0]), min(capture.y_mm + capture.height_mm, art[1])
     inset = 0.5 + 0.7 * (capture.row % 2 * 2 + capture.col % 2)
     corners = box(
-        left + x0 * scale + inset, top + y0 * scale + inset, (x1 - x0) * scale - 2 * inset, (y1 - y0) * scale - 2 * inset
+        left + x0 * scale + inset,
+        top + y0 * scale + inset,
+        (x1 - x0) * scale - 2 * inset,
+        (y1 - y0) * scale - 2 * inset,
     )
     return [Polygon(corners, _tint(capture), _tint(capture), 0.5, opacity=0.10)]
 
@@ -124,12 +135,12 @@ def _badge(capture: Capture, center: Point) -> list[Shape]:
 def _cards(sheet: PlanSheet) -> list[Shape]:
     """One little picture per capture: the bed and how the sheet lies on it, as it comes out in the scan."""
     count = len(sheet.layout.captures)
-    columns = max(range(1, count + 1), key=lambda n: _card_scale((CARDS[2] / n, CARDS[3] / -(-count // n)), sheet.bed_mm))
+    columns = max(
+        range(1, count + 1), key=lambda n: _card_scale((CARDS[2] / n, CARDS[3] / -(-count // n)), sheet.bed_mm)
+    )
     rows = -(-count // columns)
     cell = CARDS[2] / columns, CARDS[3] / rows
-    shapes: list[Shape] = [
-        Words(MARGIN, 172, "How the sheet lies for each capture, as it comes out in the scan", 4.2)
-    ]
+    shapes: list[Shape] = [Words(MARGIN, 172, "How the sheet lies for each capture, as it comes out in the scan", 4.2)]
     for index, capture in enumerate(sheet.layout.captures):
         corner = CARDS[0] + index % columns * cell[0], CARDS[1] + index // columns * cell[1]
         shapes += _card(capture, sheet, (*corner, *cell))
@@ -158,9 +169,7 @@ def _card_scale(cell: tuple[float, float], bed: tuple[float, float]) -> float:
     return 0.94 * min(cell[0] / bed[0], cell[1] / bed[1]) / (1 + 2 * CARD_VIEW)
 
 
-def _clipped_sheet(
-    corners: list[Point], bed: tuple[float, float], place: tuple[float, float, float]
-) -> list[Shape]:
+def _clipped_sheet(corners: list[Point], bed: tuple[float, float], place: tuple[float, float, float]) -> list[Shape]:
     """The sheet around the bed, cut at the picture's edge; only the sheet's own sides are drawn as lines."""
     left, top, scale = place
     sheet = [(min(c[axis] for c in corners), max(c[axis] for c in corners)) for axis in (0, 1)]

@@ -107,7 +107,9 @@ def _frame(axes: Axes, x_name: str, y_name: str, x_ticks: Sequence[tuple[float, 
         parts.append(f'<text class="tick mid" x="{x:.1f}" y="{y + 16:.1f}">{escape(text)}</text>')
     middle = (LEFT + WIDTH - RIGHT) / 2
     parts.append(f'<text class="name mid" x="{middle:.1f}" y="{HEIGHT - 6}">{escape(x_name)}</text>')
-    parts.append(f'<text class="name mid" transform="translate(14 {HEIGHT / 2 - 10:.0f}) rotate(-90)">{escape(y_name)}</text>')
+    parts.append(
+        f'<text class="name mid" transform="translate(14 {HEIGHT / 2 - 10:.0f}) rotate(-90)">{escape(y_name)}</text>'
+    )
     return "".join(parts)
 
 

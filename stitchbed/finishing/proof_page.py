@@ -14,11 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
 from importlib import resources
-from itertools import pairwise
 from typing import Any
 
 from stitchbed.finishing import proof_charts, proof_tables
-from stitchbed.finishing.proof_shapes import HEAT_STEPS, MOST_ARROWS, number, rows
+from stitchbed.finishing.proof_controls import picture_bench
+from stitchbed.finishing.proof_shapes import HEAT_STEPS, number, rows
 
 MM_PER_INCH = 25.4
 HEADINGS = {
@@ -69,7 +69,7 @@ def page_html(record: Mapping[str, Any], tiles: PageTiles, shapes: Mapping[str, 
             f"<style data-openseadragon-mobile-css>{style}</style></head><body>",
             '<a class="skip" href="#numbers">Past the picture to the numbers</a>',
             _head(record, tiles, title, sections),
-            _look(shapes),
+            picture_bench(shapes),
             f'<main id="numbers" tabindex="-1">{"".join(sections.values())}</main>',
             _foot(record),
             f'<script type="application/json" id="shapes">{_data(record, tiles, shapes)}</script>',
@@ -155,60 +155,8 @@ def _notes(record: Mapping[str, Any]) -> str:
     lines = [f"<li>{escape(str(line))}</li>" for line in warned] if isinstance(warned, list | tuple) else []
     if not lines:
         return ""
-    return f'<div class="notes" role="note" tabindex="0"><strong>Look here first</strong><ul>{"".join(lines)}</ul></div>'
-
-
-def _look(shapes: Mapping[str, Any]) -> str:
-    """The picture with its switches."""
     return (
-        '<section class="look" aria-label="The picture"><div class="bench">'
-        f"{_switches(shapes)}{_arrow_choice(shapes)}{_zoom_and_mat()}"
-        '<p id="status" class="quiet" role="status" aria-live="polite"></p></div>'
-        '<div class="stage" id="stage"><div id="picture"></div>'
-        '<p id="missing" hidden>The tiles of the picture are missing: keep the folder of the same name beside this page.</p>'
-        '<p id="place">zoom and move to look closer</p>'
-        '<button type="button" id="leave" data-act="leave">Back to the page</button></div></section>'
-    )
-
-
-def _switches(shapes: Mapping[str, Any]) -> str:
-    labels = {"pieces": "Pieces", "seams": "Seams", "arrows": "Residuals", "heat": "Heat of residuals", "dust": "Dust"}
-    filled = {**shapes, "heat": _mapping(shapes.get("heat")).get("cells")}
-    buttons = "".join(
-        f'<button type="button" class="switch" data-shows="{key}" aria-pressed="false"'
-        f'{"" if filled.get(key) else " disabled"}><i class="s-{key}"></i>{label}<kbd>{index}</kbd></button>'
-        for index, (key, label) in enumerate(labels.items(), start=1)
-    )
-    return f'<fieldset><legend>Lay over the picture</legend><div class="col">{buttons}</div></fieldset>'
-
-
-def _arrow_choice(shapes: Mapping[str, Any]) -> str:
-    if not shapes.get("arrows"):
-        return ""
-    options = "".join(
-        f'<option value="{factor}"{" selected" if factor == 200 else ""}>drawn {factor} times as long</option>'
-        for factor in (50, 200, 1000)
-    )
-    edges = ["0", *(f"{step:g}" for step in HEAT_STEPS)]
-    names = [f"{low}–{high}" for low, high in pairwise(edges)] + [f"{edges[-1]} and more"]
-    key = "".join(f'<li><i class="h{index}"></i>{name}</li>' for index, name in enumerate(names))
-    few = f"; {MOST_ARROWS} of them are drawn" if len(shapes["arrows"]) >= MOST_ARROWS else ""
-    return (
-        f'<fieldset><legend><label for="factor">Residual arrows</label></legend><select id="factor">{options}</select>'
-        f'<ul class="key">{key}</ul><p class="quiet">px between two pieces after the join{few}</p></fieldset>'
-    )
-
-
-def _zoom_and_mat() -> str:
-    buttons = {"in": "Closer", "out": "Back", "all": "All", "one": "1:1", "full": "Fill the screen"}
-    acts = "".join(f'<button type="button" data-act="{act}">{label}</button>' for act, label in buttons.items())
-    mats = "".join(
-        f'<label><input type="radio" name="mat" value="{name}"{" checked" if name == "middle" else ""}> {name}</label>'
-        for name in ("light", "middle", "dark")
-    )
-    return (
-        f'<fieldset><legend>Zoom <output id="zoom"></output></legend><div class="row">{acts}</div></fieldset>'
-        f'<fieldset><legend>Surround</legend><div class="row">{mats}</div></fieldset>'
+        f'<div class="notes" role="note" tabindex="0"><strong>Look here first</strong><ul>{"".join(lines)}</ul></div>'
     )
 
 
@@ -238,7 +186,9 @@ def _sections(record: Mapping[str, Any], shapes: Mapping[str, Any]) -> dict[str,
         )
         + proof_tables.gains_table(record),
         "bed": _bed(record),
-        "residuals": _figure(proof_charts.residual_chart(record), "Distances left between pieces that show the same place."),
+        "residuals": _figure(
+            proof_charts.residual_chart(record), "Distances left between pieces that show the same place."
+        ),
         "dust": _dust(dust, number(_mapping(record.get("canvas")).get("dpi"))),
         "color": _facts_of(color) + proof_tables.color_table(color),
         "grades": proof_tables.grades_table(record),
@@ -262,7 +212,9 @@ def _figure(chart: str, caption: str) -> str:
 
 def _bed(record: Mapping[str, Any]) -> str:
     bed = _mapping(record.get("bed"))
-    chart = _figure(proof_charts.bed_chart(record), "Dotted where no overlap could see the bed; there it is taken as true.")
+    chart = _figure(
+        proof_charts.bed_chart(record), "Dotted where no overlap could see the bed; there it is taken as true."
+    )
     return _facts_of(bed) + chart if bed else ""
 
 
@@ -270,7 +222,7 @@ def _dust(dust: Mapping[str, Any], dpi: float) -> str:
     if not dust:
         return ""
     listed = proof_tables.dust_table(dust, dpi)
-    words = f"<p>{int(number(dust.get('replaced')))} specks were replaced from another piece that shows the place clean.</p>"
+    words = f"<p>{int(number(dust.get('replaced')))} specks were replaced from a piece that shows the place clean.</p>"
     return words + (f"<details><summary>Where they are</summary>{listed}</details>" if listed else "")
 
 
@@ -292,7 +244,7 @@ def _rest(record: Mapping[str, Any]) -> str:
     """Settings, versions and whatever else the record holds."""
     rest = {key: value for key, value in record.items() if key not in SHOWN or key == "versions"}
     blocks = [
-        f"<details><summary>{escape(str(key))}</summary><pre tabindex=\"0\">{proof_tables.pretty(value)}</pre></details>"
+        f'<details><summary>{escape(str(key))}</summary><pre tabindex="0">{proof_tables.pretty(value)}</pre></details>'
         for key, value in sorted(rest.items(), key=lambda item: str(item[0]))
     ]
     return "".join(blocks)

@@ -49,7 +49,9 @@ def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int
 
 def piece_outlines(record: Mapping[str, Any]) -> list[Part]:
     """Name, corners and middle of every placed piece."""
-    sizes = {item.get("name"): (number(item.get("width")), number(item.get("height"))) for item in rows(record, "inputs")}
+    sizes = {
+        item.get("name"): (number(item.get("width")), number(item.get("height"))) for item in rows(record, "inputs")
+    }
     found = []
     for placed in rows(record, "placements"):
         matrix = _matrix(placed.get("canvas_from_tile"))
@@ -85,7 +87,7 @@ def seam_path(record: Mapping[str, Any], canvas: Path) -> str:
 
 
 def label_borders(labels: NDArray[Any], cell: float) -> str:
-    """Borders between different labels, runs of cells as one stroke. Label k covers cell*k - .5 .. cell*(k+1) - .5 px."""
+    """Borders between labels, runs of cells as one stroke. Cell k covers cell*k - .5 .. cell*(k+1) - .5 px."""
     words = []
     across = labels[:, 1:] != labels[:, :-1]
     down = labels[1:] != labels[:-1]
@@ -152,7 +154,11 @@ def _residuals(record: Mapping[str, Any]) -> NDArray[np.float64]:
 
 
 def _spot(spot: Mapping[str, Any]) -> list[float]:
-    return [round(number(spot.get("x")), 1), round(number(spot.get("y")), 1), round(number(spot.get("radius_px"), 4), 1)]
+    return [
+        round(number(spot.get("x")), 1),
+        round(number(spot.get("y")), 1),
+        round(number(spot.get("radius_px"), 4), 1),
+    ]
 
 
 def _mapping(value: object) -> Mapping[str, Any]:

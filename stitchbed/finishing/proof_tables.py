@@ -39,7 +39,9 @@ def cell(value: Cell, kind: str = "td") -> str:
         return f"<{kind}>{value.html}</{kind}>"
     if isinstance(value, str):
         return f"<{kind}>{escape(value)}</{kind}>"
-    return f'<{kind} class="n">{value:.4g}</{kind}>' if isinstance(value, float) else f'<{kind} class="n">{value}</{kind}>'
+    return (
+        f'<{kind} class="n">{value:.4g}</{kind}>' if isinstance(value, float) else f'<{kind} class="n">{value}</{kind}>'
+    )
 
 
 def table(name: str, head: Sequence[str], lines: Sequence[Sequence[Cell]]) -> str:
@@ -123,7 +125,11 @@ def dust_table(dust: Mapping[str, Any], dpi: float) -> str:
     spots = sorted(rows(dust, "spots"), key=lambda spot: -number(spot.get("radius_px")))
     mm = 25.4 / dpi if dpi > 0 else float("nan")
     lines: list[list[Cell]] = [
-        [*(round(number(spot.get(key)) * mm, 1) for key in ("x", "y")), number(spot.get("radius_px")), _plain(spot.get("from"))]
+        [
+            *(round(number(spot.get(key)) * mm, 1) for key in ("x", "y")),
+            number(spot.get("radius_px")),
+            _plain(spot.get("from")),
+        ]
         for spot in spots[:200]
     ]
     return table("Dust", ["x, mm", "y, mm", "radius, px", "taken from"], lines) if lines else ""
@@ -170,7 +176,11 @@ def _dpi(value: object) -> str:
 
 def _hash(value: object) -> Cell:
     text = escape(str(value or ""))
-    return Markup(f'<details><summary><code>{text[:SHORT_HASH]}</code></summary><code>{text}</code></details>') if text else ""
+    return (
+        Markup(f"<details><summary><code>{text[:SHORT_HASH]}</code></summary><code>{text}</code></details>")
+        if text
+        else ""
+    )
 
 
 def _series(value: object) -> str:

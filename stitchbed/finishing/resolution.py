@@ -37,8 +37,10 @@ class Spectrum:
 
 @dataclass(frozen=True)
 class Limits:
-    """Cycles/mm. detail : where the drawing sinks into paper and noise. grain : where the paper's own texture sinks into
-    noise. nyquist : half a cycle per pixel. has_paper : False when nothing calm was found; then detail means texture too.
+    """Cycles/mm. detail : where the drawing sinks into paper and noise. grain : where the paper's own texture sinks
+    into
+    noise. nyquist : half a cycle per pixel. has_paper : False when nothing calm was found; then detail means texture
+    too.
     """
 
     detail: float
@@ -123,5 +125,4 @@ def time_ratio(dpi: float, base: float) -> tuple[float, float]:
 def crop(pixels: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
     """(side, side, 3) picture of a square crop: pixels stay visible when enlarged, nothing is made up."""
     how = cv2.INTER_AREA if pixels.shape[0] > side else cv2.INTER_NEAREST
-    shown: NDArray[np.uint8] = cv2.resize(np.ascontiguousarray(pixels), (side, side), interpolation=how)
-    return shown
+    return np.asarray(cv2.resize(np.ascontiguousarray(pixels), (side, side), interpolation=how), np.uint8)

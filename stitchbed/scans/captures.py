@@ -85,9 +85,7 @@ def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collec
     return min((upright, turned), key=lambda layout: (bool(layout.unreachable), len(layout.captures)))
 
 
-def grid_layout(
-    art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], bed_turned: bool
-) -> Layout:
+def grid_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], bed_turned: bool) -> Layout:
     """Captures spread evenly over the sheet, ordered so that the sheet is turned once and moves one step at a time."""
     seen = (bed_mm[1], bed_mm[0]) if bed_turned else bed_mm
     counts = [captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True)]
@@ -128,7 +126,7 @@ def _overlap(length: float, side: float, count: int) -> float | None:
 def _capture(
     cell: tuple[int, int], seen: tuple[float, float, float, float], art_mm: Size, closed: Collection[str], turned: bool
 ) -> Capture:
-    """The capture of one cell, turned so that its closed sides lie along the sheet's own edges where that is possible."""
+    """The capture of one cell, turned so that closed sides lie along the sheet's own edges where that can be."""
     goes_on = _goes_on(seen, art_mm)
     turns = (90, 270) if turned else (0, 180)
     tried = [(turn, tuple(side for side in SIDES if goes_on[_sheet_side(side, turn)])) for turn in turns]
@@ -150,7 +148,7 @@ def _goes_on(seen: tuple[float, float, float, float], art_mm: Size) -> dict[str,
 
 
 def _sheet_side(bed_side: str, turn_deg: int) -> str:
-    """The sheet's side that lies at a side of the bed: a quarter clockwise brings the sheet's left to the scan's top."""
+    """The sheet's side that lies at a side of the bed: a quarter clockwise brings the left to the scan's top."""
     return SIDES[(SIDES.index(bed_side) - turn_deg // 90) % 4]
 
 

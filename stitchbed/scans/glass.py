@@ -40,7 +40,7 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     depths = [speck_depth(view) for view in views]
     votes = np.sum([cv2.dilate(depth, np.ones((3, 3), np.uint8)) > 0 for depth in depths], axis=0)
     needed = max(3, int(np.ceil(SHARE * len(views))))
-    count, labels, stats, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
+    count, labels, _, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
     best = np.max(depths, axis=0)
     found = []
     for index in range(1, count):
@@ -52,14 +52,15 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
 
 
 def speck_depth(view: Floats, least: float = LEAST_DEPTH) -> Floats:
-    """(h, w) how much darker than its surround a pixel of a small lone speck is, gray levels; 0 elsewhere, and below `least`.
+    """(h, w) how much darker than its surround a pixel of a small lone speck is, gray levels; 0 elsewhere, and below
+    `least`.
 
     Lines are darker than their surround too, but are longer than SPECK_PX or touch something that is.
     """
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (SPECK_PX, SPECK_PX))
     depth = cv2.morphologyEx(view, cv2.MORPH_CLOSE, kernel) - view
     dark = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view > least
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
     small = (stats[:, cv2.CC_STAT_WIDTH] <= SPECK_PX) & (stats[:, cv2.CC_STAT_HEIGHT] <= SPECK_PX)
     small[0] = False
     lone: Mask = small[labels]

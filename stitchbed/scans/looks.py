@@ -142,4 +142,5 @@ def _light(view: NDArray[Any], reduction: int, transfer: Transfer) -> tuple[Floa
     linear = to_linear(np.ascontiguousarray(view[:rows, :cols]), transfer)
     small = cv2.resize(linear, (cols // times, rows // times), interpolation=cv2.INTER_AREA)
     small = small.reshape(rows // times, cols // times, -1)
-    return (np.repeat(small, 3, axis=2) if small.shape[2] == 1 else small), float(reduction * times)
+    full = np.repeat(small, 3, axis=2) if small.shape[2] == 1 else small
+    return np.asarray(full, np.float32), float(reduction * times)

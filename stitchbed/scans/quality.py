@@ -33,7 +33,9 @@ TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gau
 
 @dataclass(frozen=True)
 class Trace:
-    """A period that resampling or blocks left behind. axis 0 rows, 1 columns; frequency cycles/px; strength over the rest."""
+    """A period that resampling or blocks left behind. axis 0 rows, 1 columns; frequency cycles/px; strength over the
+    rest.
+    """
 
     axis: int
     frequency: float
@@ -41,7 +43,9 @@ class Trace:
 
 
 def gray_levels(stored: NDArray[Any]) -> Floats:
-    """Stored pixels (h, w, c) to gray 0..255 in encoded values, in which noise and contrast are as the eye weighs them."""
+    """Stored pixels (h, w, c) to gray 0..255 in encoded values, in which noise and contrast are as the eye weighs
+    them.
+    """
     scale = np.float32(255.0 / np.iinfo(stored.dtype).max)
     if stored.shape[2] == 3:
         flat: Floats = cv2.cvtColor(np.ascontiguousarray(stored), cv2.COLOR_RGB2GRAY).astype(np.float32)
@@ -54,8 +58,7 @@ def shrunk(gray: Floats, times: int) -> Floats:
     """(h // times, w // times) means of times x times px; what is left over at the right and bottom is dropped."""
     rows, cols = max(1, gray.shape[0] // times), max(1, gray.shape[1] // times)
     whole = np.ascontiguousarray(gray[: rows * times, : cols * times])
-    small: Floats = cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
-    return small
+    return np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def window_boxes(contrast: Floats, shape: tuple[int, int], *, count: tuple[int, int], calm: bool) -> list[Box]:
@@ -83,7 +86,8 @@ def cell_contrast(gray: Floats, cell: float) -> Floats:
 
 
 def noise_level(gray: Floats) -> float:
-    """Standard deviation of noise in a calm window, gray levels, from what a second difference in both directions leaves.
+    """Standard deviation of noise in a calm window, gray levels, from what a second difference in both directions
+    leaves.
 
     Reference: Immerkaer (1996), doi 10.1006/cviu.1996.0060. The steepest tenth is left out, as it may be drawing.
     """
@@ -96,11 +100,12 @@ def noise_level(gray: Floats) -> float:
 def edge_ratio(gray: Floats, noise: float) -> tuple[float, int] | None:
     """(ratio, edge pixels): slope of the steepest edges after a fine blur over that after a coarse one, 1 and more.
 
-    None without edges above the noise. The ratio falls with blur; thin lines have more of it than steps, so it tells two
+    None without edges above the noise. The ratio falls with blur; thin lines have more of it than steps, so it tells
+    two
     captures of one place apart, and only roughly how sharp a single one is (see `blur_of`).
     Reference: Zhuo & Sim (2011), doi 10.1016/j.patcog.2011.03.009, with a first blur against noise.
     """
-    fine, coarse = (_slope(cv2.GaussianBlur(gray, (0, 0), sigma)) for sigma in (FINE, COARSE))
+    fine, coarse = (_slope(np.asarray(cv2.GaussianBlur(gray, (0, 0), s), np.float32)) for s in (FINE, COARSE))
     # noise of sigma n has slope n / (sqrt(8 pi) a^2) after a blur a: 0.31 n at 0.8 px; ten times that is an edge
     floor = max(10 * 0.31 * noise, float(np.quantile(fine, 1 - EDGE_SHARE)))
     crest = (fine >= floor) & (fine >= cv2.dilate(fine, np.ones((3, 3), np.uint8)) * 0.999)
@@ -121,7 +126,8 @@ def blur_of(ratio: float) -> float:
 
 
 def noise_bands(windows: Sequence[Floats], axis: int) -> NDArray[np.float64]:
-    """Power along an axis in bands of 1/32 cycles/px up to half a cycle, (16,), gray levels squared, median of the windows.
+    """Power along an axis in bands of 1/32 cycles/px up to half a cycle, (16,), gray levels squared, median of the
+    windows.
 
     White noise of standard deviation s has s squared in every band.
     """
@@ -176,7 +182,8 @@ def resampling_traces(windows: Sequence[Floats]) -> list[Trace]:
     """Periods in the strength of differences, which interpolation leaves and a sensor does not; strongest first.
 
     windows : all of one size. Second differences show most factors; a doubling whose new pixels lie a quarter beside
-    the old ones, and repeated pixels, show in first differences only. Reference: Gallagher (2005), doi 10.1109/CRV.2005.33.
+    the old ones, and repeated pixels, show in first differences only. Reference: Gallagher (2005), doi
+    10.1109/CRV.2005.33.
     """
     found = []
     for axis, order in ((0, 1), (0, 2), (1, 1), (1, 2)):
@@ -201,8 +208,7 @@ def _box_at(row: float, col: float, shape: tuple[int, int], most: int) -> Box:
 def _slope(gray: Floats) -> Floats:
     dx = cv2.filter2D(gray, cv2.CV_32F, np.array([[-0.5, 0, 0.5]], np.float32))
     dy = cv2.filter2D(gray, cv2.CV_32F, np.array([[-0.5], [0], [0.5]], np.float32))
-    slope: Floats = cv2.magnitude(dx, dy)
-    return slope
+    return np.asarray(cv2.magnitude(dx, dy), np.float32)
 
 
 def _phase_steps(window: Floats, axis: int) -> NDArray[np.float64]:

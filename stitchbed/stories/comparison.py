@@ -62,7 +62,9 @@ def compare(paths: Sequence[Path], *, crops: Path | None = None) -> tuple[dict[s
     """
     tiles, warnings = take_in(paths)
     if len(tiles) < 2:
-        raise BadSettings("only one scan to compare", expected="the same sheet at two or more dpi", attempt="compare A B")
+        raise BadSettings(
+            "only one scan to compare", expected="the same sheet at two or more dpi", attempt="compare A B"
+        )
     scans = _registered(_in_order(tiles))
     best = _most_detailed(scans)
     boxes = {calm: _places(scans, best, calm=calm) for calm in (False, True)}
@@ -129,7 +131,7 @@ def _most_detailed(scans: Sequence[_Scan]) -> _Scan:
 
 
 def _places(scans: Sequence[_Scan], best: _Scan, *, calm: bool) -> list[Array]:
-    """Middles of windows (x, y) px of the best scan: the places with most drawing, or with least, that all scans show."""
+    """Middles of windows (x, y) px of the best scan: where most is drawn, or least, of what all scans show."""
     side_mm = _side_mm(scans[0].dpi, calm=calm)
     cell = side_mm / resolution.MM_PER_INCH * best.dpi / best.look.reduction
     contrast = quality.cell_contrast(gray_of(best.look.view), max(2.0, cell / 2))
@@ -222,7 +224,11 @@ def _verdict(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
         "detail_goes_on": goes_on,
         "interpolated": [part["name"] for part in parts if part["interpolated"] is not None],
         "ratios": [
-            {"dpi": part["dpi"], "size": round((part["dpi"] / least) ** 2, 2), "time": resolution.time_ratio(part["dpi"], least)}
+            {
+                "dpi": part["dpi"],
+                "size": round((part["dpi"] / least) ** 2, 2),
+                "time": resolution.time_ratio(part["dpi"], least),
+            }
             for part in parts
         ],
     }

@@ -39,8 +39,8 @@ def _advice(record: dict[str, Any]) -> list[str]:
     for part in record["scans"]:
         if part["interpolated"]:
             lines.append(
-                f"{part['name']} is interpolated, about {part['interpolated']:g} times: it holds no more than a scan at "
-                f"{part['dpi'] / part['interpolated']:.0f} dpi"
+                f"{part['name']} is interpolated, about {part['interpolated']:g} times: it holds no more than "
+                f"a scan at {part['dpi'] / part['interpolated']:.0f} dpi"
             )
     return lines
 

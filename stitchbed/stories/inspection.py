@@ -1,6 +1,7 @@
 """I look at captures before joining and say what to redo and why.
 
-In: paths of scans of one sheet. Out: a record with findings per piece and for the set, a verdict for each, and the text.
+In: paths of scans of one sheet. Out: a record with findings per piece and for the set, a verdict for each, and the
+text.
 """
 
 from __future__ import annotations
@@ -69,7 +70,12 @@ def inspect(paths: Sequence[Path], *, workers: int = 2, progress: Progress | Non
                 progress("look", index, len(tiles))
         links = _links(tiles, seen, pool)
     evidence = _evidence(tiles, seen, links)
-    record = {"command": "check", **judged(evidence), "warnings": warnings, "seconds": round(time.perf_counter() - begun, 2)}
+    record = {
+        "command": "check",
+        **judged(evidence),
+        "warnings": warnings,
+        "seconds": round(time.perf_counter() - begun, 2),
+    }
     return plain(record), inspection_words.text(plain(record))
 
 

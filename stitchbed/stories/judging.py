@@ -20,8 +20,7 @@ def judged(evidence: Evidence) -> dict[str, Any]:
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
     pieces = [
-        _piece(evidence, index, [*own, *joint])
-        for index, (own, joint) in enumerate(zip(alone, together, strict=True))
+        _piece(evidence, index, [*own, *joint]) for index, (own, joint) in enumerate(zip(alone, together, strict=True))
     ]
     everything = [finding for part in (*alone, *together, whole) for finding in part]
     return {

@@ -27,7 +27,7 @@ LEAST_CELLS = 25  # for a comparison of light
 
 @dataclass(frozen=True)
 class SideLoss:
-    """Loss of light (share) toward one side of a tile, and how far in it reaches (px). length: share of the side seen."""
+    """Loss of light (share) toward a side of a tile, how far in it reaches (px); length: share of the side seen."""
 
     side: str
     loss: float
@@ -39,7 +39,8 @@ class SideLoss:
 class Comparison:
     """What one link tells. a, b : indices. log_gain : (3,) log of light a over b away from the edges, or None.
 
-    losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the overlap, px of a.
+    losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
+    overlap, px of a.
     """
 
     a: int
@@ -69,11 +70,13 @@ class _Shared:
 def compare(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array) -> Comparison:
     """Compare two looks joined by a motion (3x3, full-resolution px)."""
     a, b = (looks[index] for index in pair)
-    here, there = _shared(a, b, b_from_a), _shared(b, a, np.linalg.inv(b_from_a))
+    here, there = _shared(a, b, b_from_a), _shared(b, a, np.asarray(np.linalg.inv(b_from_a), np.float64))
     log_gain = _gain(here, max(a.shape) * EDGE_SHARE)
     offset = np.zeros(3) if log_gain is None else log_gain
     cell_area = a.light_cell**2
-    smaller = min(a.shape[0] * a.shape[1], b.shape[0] * b.shape[1] / max(1e-9, abs(float(np.linalg.det(b_from_a[:2, :2])))))
+    smaller = min(
+        a.shape[0] * a.shape[1], b.shape[0] * b.shape[1] / max(1e-9, abs(float(np.linalg.det(b_from_a[:2, :2]))))
+    )
     return Comparison(
         *pair,
         log_gain,
@@ -144,8 +147,7 @@ def _unrest(light: Floats) -> Floats:
     """(h, w) relative spread of light around each cell, along its steeper direction."""
     gray = light.mean(2)
     low, high = cv2.erode(gray, np.ones((3, 3), np.uint8)), cv2.dilate(gray, np.ones((3, 3), np.uint8))
-    spread: Floats = (high - low) / np.maximum(high, 1e-3)
-    return spread
+    return np.asarray((high - low) / np.maximum(high, 1e-3), np.float32)
 
 
 def _depth(xy: Array, shape: tuple[int, int]) -> Floats:

@@ -63,8 +63,8 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
             Finding(
                 "blurred",
                 "redo",
-                f"edges are softer than in the other pieces ({100 * (1 - np.exp(-(beside or below))):.0f} % less steep)",
-                "lay the sheet flat on the glass, press it evenly, let nothing shake the table, and scan this piece again",
+                f"edges are {100 * (1 - np.exp(-(beside or below))):.0f} % less steep than in the other pieces",
+                "lay the sheet flat on the glass, press it evenly, let nothing shake the table, and scan again",
                 {"blur_px": round(blur, 2), "below_neighbors_log": beside, "below_set_log": below},
             )
         ]
@@ -91,8 +91,18 @@ def _noisy(evidence: Evidence, index: int) -> list[Finding]:
 def _clipped(look: Look) -> list[Finding]:
     found = []
     for name, share, least, change in (
-        ("white", look.white, WHITE_SHARE, "lower the exposure (or raise the white point) so that paper stays below white"),
-        ("black", look.black, BLACK_SHARE, "raise the exposure (or lower the black point) so that ink stays above black"),
+        (
+            "white",
+            look.white,
+            WHITE_SHARE,
+            "lower the exposure (or raise the white point) so that paper stays below white",
+        ),
+        (
+            "black",
+            look.black,
+            BLACK_SHARE,
+            "raise the exposure (or lower the black point) so that ink stays above black",
+        ),
     ):
         if share > least:
             why = f"{100 * share:.1f} % of the pixels around the drawing are cut off at {name}; what was there is lost"
@@ -107,7 +117,9 @@ def _jpeg(format_name: str, look: Look) -> list[Finding]:
         return [Finding("jpeg", "usable", f"stored as {format_name}, which is lossy and has 8 bits", change, numbers)]
     eighths = [trace for trace in look.traces if _near(trace, 0.375) or _near(trace, 0.125)]
     if look.blocks > BLOCKS and any(trace.strength > 2.0 for trace in eighths):
-        return [Finding("jpeg", "usable", "the pattern of lossy 8 px blocks shows: it was a JPEG before", change, numbers)]
+        return [
+            Finding("jpeg", "usable", "the pattern of lossy 8 px blocks shows: it was a JPEG before", change, numbers)
+        ]
     return []
 
 
@@ -121,9 +133,12 @@ def _interpolated(look: Look, dpi: float | None) -> list[Finding]:
         Finding(
             "interpolated",
             "usable",
-            f"pixels were made up between the scanned ones, about {factor:.3g} times{real}, or fine detail was smoothed away",
+            f"pixels were made up between the scanned ones, about {factor:.3g} times{real}, or detail was smoothed",
             "scan at a resolution the sensor really has, with no smoothing; a higher number adds size, not detail",
-            {"factor": round(factor, 3), "strongest_trace": round(max((t.strength for t in look.traces), default=0), 1)},
+            {
+                "factor": round(factor, 3),
+                "strongest_trace": round(max((t.strength for t in look.traces), default=0), 1),
+            },
         )
     ]
 
@@ -132,7 +147,10 @@ def enlargement_of(look: Look) -> float | None:
     """By how much a scan was enlarged after the sensor, None when nothing says so."""
     least = max(TRACE, 1 + 2.6 / np.sqrt(look.windows))  # a single window shows 2.6 by chance
     for frequency, factor in SIMPLE.items():
-        axes = [max((t.strength for t in look.traces if t.axis == axis and _near(t, frequency)), default=0) for axis in (0, 1)]
+        axes = [
+            max((t.strength for t in look.traces if t.axis == axis and _near(t, frequency)), default=0)
+            for axis in (0, 1)
+        ]
         if max(axes) > least or sum(axes) > 1.5 * least:
             return _with_cutoff(look, frequency, factor)
     fine, half = (float(np.sqrt(np.median(look.bands_calm[part]))) for part in (slice(11, 16), slice(5, 8)))
@@ -175,7 +193,9 @@ def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:
     found += _wrong_dpi(evidence, tile, usual)
     if usual in (72.0, 96.0) and max(tile.raster.shape[:2]) / usual > 24:
         why = f"{usual:.0f} dpi would make the piece {max(tile.raster.shape[:2]) / usual * 2.54:.0f} cm long"
-        found.append(Finding("wrong dpi", "usable", why, "programs write 72 or 96 when they do not know: name the real one"))
+        found.append(
+            Finding("wrong dpi", "usable", why, "programs write 72 or 96 when they do not know: name the real one")
+        )
     return found
 
 
@@ -191,7 +211,9 @@ def _wrong_dpi(evidence: Evidence, tile: Tile, usual: float | None) -> list[Find
         return [Finding("wrong dpi", "usable", why, change, {"said": said, "shown": round(shown, 1)})]
     if abs(said / usual - 1) > DPI_APART:
         why = f"{said:.0f} dpi, most pieces have {usual:.0f}"
-        return [Finding("other dpi", "usable", why, "scan all pieces at one resolution", {"said": said, "usual": usual})]
+        return [
+            Finding("other dpi", "usable", why, "scan all pieces at one resolution", {"said": said, "usual": usual})
+        ]
     return []
 
 
@@ -211,7 +233,11 @@ def _profile(evidence: Evidence, tile: Tile) -> list[Finding]:
     found = []
     usual = usual_profile(evidence.tiles)
     if tile.raster.icc != usual:
-        why = "no color profile, other than most pieces" if tile.raster.icc is None else "another color profile than most pieces"
+        why = (
+            "no color profile, other than most pieces"
+            if tile.raster.icc is None
+            else "another color profile than most pieces"
+        )
         found.append(Finding("profile", "redo", why, "scan all pieces with the same color settings"))
     for name, values in (
         ("channels", [item.raster.shape[2] for item in evidence.tiles]),

@@ -154,8 +154,8 @@ def _dpi_cautions(dpi: float, least: int) -> list[str]:
         found.append(f"{PRINT_DPI} dpi is the least for print; a sheet is rarely laid out twice")
     if max(dpi, least) > MOST_DPI:
         found.append(
-            f"beyond {MOST_DPI} dpi a flatbed seldom shows more (Simcoe 2009: 600 to 1200 dpi is where the technology ends);"
-            " capture one piece at two resolutions and let `compare` say where detail ends"
+            f"beyond {MOST_DPI} dpi a flatbed seldom shows more (Simcoe 2009: the technology ends at 600 to 1200 dpi); "
+            "capture one piece at two resolutions and let `compare` say where detail ends"
         )
     return found
 

@@ -12,7 +12,7 @@ from stitchbed.stories.costs import in_words, time_in_words
 
 HANDLING = (
     "Wet, pastel, charcoal, flaking or valuable work does not go face down on glass: photograph it; ask a conservator.",
-    "Stay within the load the maker of your scanner allows on the glass; press with the lid or a flat board, not by hand.",
+    "Stay within the load the maker of your scanner allows on the glass; press with the lid or a flat board.",
     "Clean the glass before the first capture and look at it again after every fourth.",
     "Scan once for nothing: a cold lamp makes the first capture about 1 % denser than the next ones.",
     "Let every setting stay as it is for all captures: no automatic exposure, sharpening, descreening or dust removal.",
@@ -35,9 +35,7 @@ def heading(record: dict[str, Any]) -> str:
     return f"{captures}: sheet {art[0]:g} x {art[1]:g} mm on a bed of {bed[0]:g} x {bed[1]:g} mm"
 
 
-def cautions(
-    art: tuple[float, float], bed: tuple[float, float], layout: Layout, advice: dict[str, Any]
-) -> list[str]:
+def cautions(art: tuple[float, float], bed: tuple[float, float], layout: Layout, advice: dict[str, Any]) -> list[str]:
     """What could go wrong with this very plan."""
     found = list(advice["cautions"])
     if layout.unreachable:
@@ -49,7 +47,9 @@ def cautions(
     seen = (bed[1], bed[0]) if layout.bed_turned else bed
     for name, length, side, count in zip(("width", "height"), art, seen, (layout.columns, layout.rows), strict=True):
         if count == 1 and side - length < TOLERANCE_MM:
-            found.append(f"the sheet's {name} ({length:g} mm) just fits the bed ({side:g} mm): measure the sheet itself")
+            found.append(
+                f"the sheet's {name} ({length:g} mm) just fits the bed ({side:g} mm): measure the sheet itself"
+            )
     return found
 
 
@@ -99,8 +99,10 @@ def _capture_lines(captures: list[dict[str, Any]], closed: list[str]) -> list[st
         hangs = ", ".join(one["hangs_over"]) or "nowhere"
         lines.append(
             f"  {one['number']:2d}. row {one['row'] + 1}, column {one['col'] + 1}: from {max(one['x_mm'], 0):.0f}, "
-            f"{max(one['y_mm'], 0):.0f} mm; turned {one['turn_deg']} deg" + (f" ({sides})" if sides else "")
-            + f"; hangs over: {hangs}" + ("" if one["reachable"] else "  OUT OF REACH")
+            f"{max(one['y_mm'], 0):.0f} mm; turned {one['turn_deg']} deg"
+            + (f" ({sides})" if sides else "")
+            + f"; hangs over: {hangs}"
+            + ("" if one["reachable"] else "  OUT OF REACH")
         )
     return lines
 

@@ -86,4 +86,3 @@ def _beside(windows: pyramid_tiles.PictureWindows, folder: Path) -> tuple[PageTi
             shutil.rmtree(partial)
     tiles = PageTiles(written.width, written.height, written.tile, written.halvings, folder.name)
     return tiles, written.bytes, written.tiles
-

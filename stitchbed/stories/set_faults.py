@@ -1,4 +1,5 @@
-"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, dust that stays on the glass.
+"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, dust that stays on the
+glass.
 
 In: evidence. Out: findings per piece and for the set.
 """
@@ -22,7 +23,9 @@ Array = NDArray[np.float64]
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
 LIFT = 0.03  # loss of light toward a side, beyond what a lamp's fall-off leaves between rim and 15 mm
-SKEW_DEG = 2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star
+SKEW_DEG = (
+    2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star
+)
 THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge takes from both sides
 SAME_SHARE = 0.9  # of a piece seen by another
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
@@ -47,7 +50,12 @@ def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
         if abs(mean) > EXPOSURE:
             level = "redo" if abs(mean) > EXPOSURE_MUCH else "usable"
             why = f"{'lighter' if mean > 0 else 'darker'} than the others by {100 * abs(math.expm1(mean)):.0f} %"
-            found.append((index, Finding("exposure", level, why, "switch automatic exposure off; a join can level this", numbers)))
+            found.append(
+                (
+                    index,
+                    Finding("exposure", level, why, "switch automatic exposure off; a join can level this", numbers),
+                )
+            )
         if cast > CAST:
             why = f"another color of light than the others ({100 * cast:.0f} % between channels)"
             change = "switch automatic color off and let the lamp warm up; a join can level this"
@@ -104,7 +112,9 @@ def _turns(evidence: Evidence) -> list[tuple[int, Finding]]:
         if (quarter - usual) % 4:
             turned = (quarter - usual) % 4 * 90
             why = f"turned by {turned} degrees against most pieces"
-            found.append((index[name], Finding("turned", "note", why, "nothing: a join turns it back", {"turn_deg": turned})))
+            found.append(
+                (index[name], Finding("turned", "note", why, "nothing: a join turns it back", {"turn_deg": turned}))
+            )
         if abs(skew - middle) > SKEW_DEG:
             why = f"{abs(skew - middle):.1f} degrees askew against the others"
             change = "lay the sheet along the edge of the bed; skew costs overlap and sharpness"
@@ -125,7 +135,7 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
     for index, tile in enumerate(evidence.tiles):
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
             why = "no other piece shows a part of the same drawing"
-            change = "scan it again with a fifth of its width shared with a neighbor, or add the piece that is missing between"
+            change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
             found.append((index, Finding("alone", "redo", why, change)))
             continue
         widths = [item.width for item in evidence.comparisons if index in (item.a, item.b)]
@@ -157,7 +167,11 @@ def _gap(evidence: Evidence) -> list[Finding]:
         return []
     where, size = holes
     why = f"no piece shows a part of the sheet at its {where}, about {_length(evidence, 0, size)} wide"
-    return [Finding("gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", {"width_px": round(size)})]
+    return [
+        Finding(
+            "gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", {"width_px": round(size)}
+        )
+    ]
 
 
 def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
@@ -190,7 +204,8 @@ def _span(quads: list[Array]) -> tuple[Array, Array]:
         across, down = quad[1] - quad[0], quad[3] - quad[0]
         lying = abs(across[0]) >= abs(across[1])
         width, height = (float(np.hypot(*side)) for side in ((across, down) if lying else (down, across)))
-        ends.append((quad.mean(0) - (width / 2, height / 2), quad.mean(0) + (width / 2, height / 2)))
+        half = np.array([width, height]) / 2
+        ends.append((quad.mean(0) - half, quad.mean(0) + half))
     return np.min([end[0] for end in ends], axis=0), np.max([end[1] for end in ends], axis=0)
 
 
@@ -210,11 +225,21 @@ def _dust(evidence: Evidence) -> list[Finding]:
     unit = "mm" if dpi else "px"
     listed = "; ".join(f"{x:.0f}, {y:.0f}" for x, y in places[:8])
     why = f"{len(places)} specks sit at the same place in most pieces ({unit} from the scan's left, top: {listed})"
-    return [Finding("dust on the glass", "usable", why, "clean the glass there; overlaps can cover some of them", {"places": places})]
+    return [
+        Finding(
+            "dust on the glass",
+            "usable",
+            why,
+            "clean the glass there; overlaps can cover some of them",
+            {"places": places},
+        )
+    ]
 
 
 def _soft_side(evidence: Evidence) -> list[Finding]:
-    """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does not."""
+    """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
+    not.
+    """
     if len(evidence.looks) < 4:
         return []
     for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):

@@ -1,6 +1,7 @@
 """I read the sizes and times people type, and know the paper formats they name.
 
-In: words such as "420x594mm", "A2", "18x24in", "38s@300". Out: millimeters, seconds, or an error that shows how to write it.
+In: words such as "420x594mm", "A2", "18x24in", "38s@300". Out: millimeters, seconds, or an error that shows how to
+write it.
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ def size_mm(words: str, *, option: str) -> tuple[float, float]:
             named = None
     if named is None or not all(1 <= side <= 100_000 for side in named):
         raise BadSettings(
-            f"{option} {words!r}", expected="width x height with a unit, or a sheet's name", attempt=f"{option} 420x594mm"
+            f"{option} {words!r}",
+            expected="width x height with a unit, or a sheet's name",
+            attempt=f"{option} 420x594mm",
         )
     return named
 
