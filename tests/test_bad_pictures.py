@@ -47,7 +47,10 @@ def test_every_case_ends_as_it_must(case: Case, tmp_path: Path, capfd: pytest.Ca
     inputs = tmp_path / "inputs"
     scratch.mkdir()
     inputs.mkdir()
-    path = case.place(inputs)
+    try:
+        path = case.place(inputs)
+    except OSError as error:
+        pytest.skip(f"no such file can be made here: {error.strerror}")
     before = {} if case.name == "folder-not-allowed" else state(inputs)
     if case.fault is None:
         notes = look_at(path, scratch)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
+from peak_memory import run_measured
 from picture_files import HEIGHT, WIDTH, scene
-from tiff_bytes import Plan, tiff
+from tiff_bytes import Plan, directory, tiff
 
 from stitchbed.finishing.master import MasterSpec, write_picture
 from stitchbed.ground.box import Box, blocks
@@ -119,6 +122,48 @@ def test_views_of_masters_come_from_their_reduced_views(
     # each of two halvings rounds by at most half a code (and a half up), the mean of noise shows the bias alone
     assert abs(quick - slow).max() <= 1
     assert abs((quick - slow).mean()) <= 0.3
+
+
+@pytest.mark.parametrize(
+    "plan", [Plan(), Plan(compression=8, piece=9), Plan(compression=5, piece=(16, 16)), Plan(alpha=2)]
+)
+@pytest.mark.parametrize("turn", [1, 3, 6])
+@pytest.mark.parametrize("reduction", [2, 5, 40])
+def test_views_do_not_depend_on_how_they_are_cut(
+    plan: Plan, turn: int, reduction: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pixels = scene(4 if plan.alpha else 3)
+    path = save(tmp_path, tiff(pixels, replace(plan, extra={274: (3, [turn])})))
+    with open_windows(path) as windows:
+        want = windows.view(reduction).astype(int)
+        for size in (100, 1500, 5000):  # bytes; a row has 213 or 284, a tile 768
+            monkeypatch.setattr(overview, "BLOCK_BYTES", size)
+            # cells taller than a block are summed in another way, which may round the other way
+            assert abs(windows.view(reduction) - want).max() <= (1 if 284 * reduction > size else 0)
+
+
+VIEWED = """
+import sys
+from pathlib import Path
+from stitchbed.scans.formats import open_windows
+with open_windows(Path(sys.argv[1])) as windows:
+    print(windows.view(int(sys.argv[2])).shape)
+"""
+
+
+@pytest.mark.parametrize("reduction", [8, 3000])
+def test_a_view_of_a_large_file_needs_little_memory(reduction: int, tmp_path: Path) -> None:
+    side = 12_000  # px; 412 MiB in RGB and 8 bits, in a file with a hole
+    place = 8
+    tags = {256: (4, [side]), 257: (4, [side]), 258: (3, [8, 8, 8]), 262: (3, [2]), 277: (3, [3]), 278: (4, [side])}
+    head = directory(tags | {273: (4, [4096]), 279: (4, [3 * side * side])}, place)
+    path = save(tmp_path, b"II*\0" + place.to_bytes(4, "little") + head)
+    os.truncate(path, 4096 + 3 * side * side)
+    words, peak = run_measured(VIEWED, path, reduction)
+    assert words[0] == f"({-(-side // reduction)},"
+    # the program takes 116 MiB; two blocks of 16 MiB are held with what is made of them (sums are eight times as large
+    # as a row), and the view itself, 6 MiB
+    assert peak < 116 + 5 * 16 + 10
 
 
 def test_reduced_views_of_other_writers_are_not_believed(tmp_path: Path) -> None:

@@ -38,7 +38,8 @@ class Header:
 class Stored:
     """Pixels as they lie in a file: read(box) -> (h, w, samples), color in RGB order, alpha (if any) last.
 
-    height, width : px as stored, before orientation. rows : a height at which reading whole rows is cheap, px.
+    height, width : px as stored, before orientation.
+    piece : (rows, columns) px that are decoded together.
     levels : the same picture at 1/2, 1/4, ... of its size, area averages.
     """
 
@@ -46,7 +47,7 @@ class Stored:
     width: int
     samples: int
     dtype: str
-    rows: int
+    piece: tuple[int, int]
     read: Callable[[Box], Pixels]
     close: Callable[[], None]
     levels: tuple[Stored, ...] = ()

@@ -1,12 +1,14 @@
-"""I reduce a whole picture by averaging, a few strips at a time.
+"""I reduce a whole picture by averaging, two blocks at a time.
 
 In: a header and stored pixels. Out: the reduced picture, as shown.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -20,8 +22,8 @@ from stitchbed.scans.turning import COLS_BACKWARD, ROWS_BACKWARD, turned
 
 Pixels = NDArray[Any]
 
-STRIP_BYTES = 8 * 2**20  # of stored pixels: large enough for the codec, small beside any budget
-THREADS = 2  # decoders release the lock of the interpreter; more would hold more strips at once
+BLOCK_BYTES = 16 * 2**20  # of stored pixels: large enough for the codec, small beside any budget
+THREADS = 2  # decoders release the lock of the interpreter; more would hold more blocks at once
 # halvings of a master's own reduced views that may stand in for its pixels: each rounds by half a code, and in 8 bits
 # always upward at .5, so that two are as much as keeps the mean within half a code
 MOST_HALVINGS = {"uint8": 2, "uint16": 16}
@@ -33,13 +35,6 @@ class Source:
 
     header: Header
     stored: Stored
-
-    @property
-    def rows_at_once(self) -> int:
-        """Rows that are cheap to read together."""
-        row_bytes = self.stored.width * self.stored.samples * np.dtype(self.stored.dtype).itemsize
-        cheap = self.stored.rows if self.stored.rows * row_bytes <= STRIP_BYTES else 1
-        return max(cheap, STRIP_BYTES // row_bytes)
 
 
 def overview(header: Header, stored: Stored, reduction: int) -> Pixels:
@@ -81,27 +76,45 @@ def _from_level(header: Header, stored: Stored, halvings: int, cells: tuple[Cell
 
 def _reduced(source: Source, down: Cells, across: Cells) -> Pixels:
     """(down.count, across.count, channels) means, in stored order."""
-    fast = down.size <= min(FAST_SIZES[source.stored.dtype], source.rows_at_once)
-    make = _strip if fast else _tall_strip
-    runs = down.runs(source.rows_at_once // down.size if fast else 1)
+    rows, cols = _block_size(source.stored)
+    fast = down.size <= min(FAST_SIZES[source.stored.dtype], rows)
+    out = np.empty((down.count, across.count, source.header.raster.shape[2]), source.stored.dtype)
+
+    def fill(block: tuple[Cells, Cells]) -> None:
+        run, span = block
+        target = out[run.first - down.first :, span.first - across.first :]
+        make = _block if fast else _tall_block
+        target[: run.count, : span.count] = make(source, run, span)
+
+    runs = down.runs(rows // down.size if fast else 1)
     with ThreadPoolExecutor(THREADS) as pool:
-        return np.concatenate(list(pool.map(lambda run: make(source, run, across), runs)))
+        deque(pool.map(fill, product(runs, list(across.runs(max(1, cols // across.size))))), maxlen=0)
+    return out
 
 
-def _strip(source: Source, run: Cells, across: Cells) -> Pixels:
-    return reduce_strip(*_colors(source, run.start, run.stop, across), run, across)
+def _block_size(stored: Stored) -> tuple[int, int]:
+    """(rows, columns) px that are read together: whole rows, or part of a row of tiles where that would be too much."""
+    pixel = stored.samples * np.dtype(stored.dtype).itemsize
+    rows, cols = stored.piece
+    if rows * stored.width * pixel <= BLOCK_BYTES:
+        return rows * (BLOCK_BYTES // (rows * stored.width * pixel)), stored.width
+    return rows, max(cols, BLOCK_BYTES // (rows * pixel) // cols * cols)
 
 
-def _tall_strip(source: Source, run: Cells, across: Cells) -> Pixels:
-    """A row of cells too tall to be read at once."""
-    step = source.rows_at_once
+def _block(source: Source, run: Cells, span: Cells) -> Pixels:
+    return reduce_strip(*_colors(source, run.start, run.stop, span), run, span)
+
+
+def _tall_block(source: Source, run: Cells, span: Cells) -> Pixels:
+    """A row of cells too tall to be read at once, or for the fast averaging."""
+    step = _block_size(source.stored)[0]
     edges = range(run.start, run.stop, step)
-    return reduce_tall((_colors(source, row, min(row + step, run.stop), across) for row in edges), across)
+    return reduce_tall((_colors(source, row, min(row + step, run.stop), span) for row in edges), span)
 
 
-def _colors(source: Source, start: int, stop: int, across: Cells) -> tuple[Pixels, Pixels | None]:
-    """(color, alpha or None) of stored rows start .. stop-1."""
-    pixels = source.stored.read(Box(start, across.start, stop - start, across.stop - across.start))
+def _colors(source: Source, start: int, stop: int, span: Cells) -> tuple[Pixels, Pixels | None]:
+    """(color, alpha or None) of stored rows start .. stop-1 and the columns of `span`."""
+    pixels = source.stored.read(Box(start, span.start, stop - start, span.stop - span.start))
     raster = source.header.raster
     color = pixels[..., : raster.shape[2]]
     if not raster.alpha:

@@ -68,9 +68,10 @@ def reduce_strip(color: Pixels, alpha: Pixels | None, down: Cells, across: Cells
     weight = alpha.astype(np.float32)
     weighted = _means(color.astype(np.float32) * weight, down, across)
     cover = _means(weight, down, across)
-    plain = _means(color, down, across)
-    mean = np.divide(weighted, cover, out=plain.astype(np.float32), where=cover > 0)
-    return np.rint(mean).astype(color.dtype)
+    mean = np.divide(weighted, cover, out=np.zeros_like(weighted), where=cover > 0)
+    opaque = _means((alpha == np.iinfo(alpha.dtype).max).astype(np.float32), down, across)
+    plain = (cover == 0) | (opaque > 1 - 0.5 / down.size**2)  # the same pixels give the same mean, whatever lies around
+    return np.where(plain, _means(color, down, across), np.rint(mean)).astype(color.dtype)
 
 
 def reduce_tall(parts: Iterable[tuple[Pixels, Pixels | None]], across: Cells) -> Pixels:

@@ -22,7 +22,6 @@ from stitchbed.scans.header import Stored
 Pixels = NDArray[Any]
 
 IN_MEMORY = 256 * 2**20  # bytes; what may stay in memory when no scratch folder is given
-ROWS_AT_ONCE = 256  # rows read together by whoever streams the picture
 
 
 def spilled(
@@ -37,10 +36,10 @@ def spilled(
     size = int(np.prod(shape)) * np.dtype(dtype).itemsize
     if scratch is None and size <= IN_MEMORY:
         return Stored(
-            *shape, dtype, ROWS_AT_ONCE, partial(_from_memory, [_gathered(bands, shape, dtype)]), lambda: None
+            *shape, dtype, (1, shape[1]), partial(_from_memory, [_gathered(bands, shape, dtype)]), lambda: None
         )
     file = _written(bands, dtype, scratch)
-    return Stored(*shape, dtype, ROWS_AT_ONCE, partial(_from_file, fetcher(path, file), shape, dtype), file.close)
+    return Stored(*shape, dtype, (1, shape[1]), partial(_from_file, fetcher(path, file), shape, dtype), file.close)
 
 
 def _gathered(bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str) -> Pixels:

@@ -34,7 +34,7 @@ Pixels = NDArray[Any]
 Read = Callable[[Box, Sequence[int]], Pixels]
 Keep = Callable[[int, Callable[[], Pixels]], Pixels]
 
-SPILL_ABOVE = 48 * 2**20  # decoded bytes of one compressed strip; larger ones would push everything else off a shelf
+SPILL_ABOVE = 16 * 2**20  # decoded bytes of one compressed strip; larger ones would push everything else off a shelf
 
 
 def read_header(path: Path, max_pixels: int) -> Header:
@@ -87,10 +87,12 @@ def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path 
 def _reader(page: Page, fetch: Fetch, keep: Keep) -> Stored:
     if page.compression == "none" and not page.tiled:
         page = _joined(page)
+        piece = 1, page.width
         read = partial(_colored, page, partial(_read_rows, page, fetch))
     else:
+        piece = page.piece_height, page.piece_width
         read = partial(_colored, page, partial(_read_pieces, page, fetch, keep))
-    return Stored(page.height, page.width, page.handed_out, page.dtype, page.piece_height, read, lambda: None)
+    return Stored(page.height, page.width, page.handed_out, page.dtype, piece, read, lambda: None)
 
 
 def _kept(path: Path, cache: PieceCache, whose: tuple[object, int], index: int, make: Callable[[], Pixels]) -> Pixels:
