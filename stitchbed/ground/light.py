@@ -6,6 +6,7 @@ In: uint8/uint16 pixels and the profile they carry. Out: float32 linear light 0.
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -68,9 +69,17 @@ def transfer_of(icc: bytes | None) -> Transfer:
     return _frozen("profile", values / values[-1], exact=True)
 
 
-def to_linear(stored: Pixels, transfer: Transfer) -> Floats:
-    """Stored uint8/uint16 pixels of any shape to float32 linear light, 0..1."""
+def to_linear(stored: Pixels, transfer: Transfer, gain: Sequence[float] = (), offset: Sequence[float] = ()) -> Floats:
+    """Stored uint8/uint16 pixels of any shape to float32 linear light, 0..1.
+
+    gain, offset : per channel (last axis), for (light + offset) * gain in the same pass; empty for none.
+    """
     table = transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16
+    if len(gain):
+        channels = np.asarray(gain, np.float32), np.asarray(offset, np.float32)
+        table = np.ascontiguousarray((table[:, None] + channels[1]) * channels[0])[None]
+        leveled: Floats = cv2.LUT(np.ascontiguousarray(stored), table)
+        return leveled.reshape(stored.shape)
     if stored.ndim < 2 or stored.size == 0:
         return table[stored]
     looked: Floats = cv2.LUT(np.ascontiguousarray(stored), table)

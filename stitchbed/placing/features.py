@@ -25,7 +25,7 @@ class FeatureSettings:
     """
 
     view_side: int = 1400
-    most: int = 2400
+    most: int = 1600
     contrast_floor: float = 3.0
 
 

@@ -20,18 +20,22 @@ from stitchbed.placing.placement import Placement, from_sheet, local_affine, out
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 ReadGray = Callable[[str, Box], Floats]
+SETTLED = 0.02  # px; a step this small is good to its square, and 1/64 px of it may come from looking in steps of 1/32
 
 
 @dataclass(frozen=True)
 class TieSettings:
     """window_mm: side of a window; 4 mm holds a few strokes and is short against the bed's errors.
-    per_pair, total: most ties per overlap and per set. least_correlation: windows less alike are not ties.
+    per_pair, total: most ties per overlap and per set; the first round, which only has to come
+    near, takes first_share of them. widest_px: a window is no wider, whatever the dpi. least_correlation: windows less alike are not ties.
     noise: gray levels (0..255) of noise assumed at least. floor_px: no tie is believed better than this.
     """
 
     window_mm: float = 4.0
     per_pair: int = 140
-    total: int = 6000
+    total: int = 5000
+    first_share: float = 0.35
+    widest_px: int = 64
     least_correlation: float = 0.5
     noise: float = 1.0
     floor_px: float = 0.03
@@ -202,62 +206,81 @@ def _located(
     """Shift (2,) px in the first tile's frame, its information matrix and the correlation; None when not found.
 
     Coarse by normalized correlation, fine by Gauss-Newton on gray values with free gain and offset; the gradient is the
-    mean of both windows' (Baker & Matthews, IJCV 56:221-255, 2004, on the choice of gradient).
+    mean of both windows', taken once (Baker & Matthews, IJCV 56:221-255, 2004, on the choice of gradient).
     """
     box, source = boxes
-    window = box.width
-    wide = _resampled(picture, two_from_one, (box.col - reach, box.row - reach), source, window + 2 * reach)
+    window, corner = box.width, np.array([box.col, box.row], float)
+    wide = _resampled(picture, _aimed(two_from_one, corner - reach, source)[0], window + 2 * reach)
     if template.std() < 0.3 or wide.std() < 0.3:
         return None
     _, score, _, peak = cv2.minMaxLoc(cv2.matchTemplate(wide, template, cv2.TM_CCOEFF_NORMED))
     if score < settings.least_correlation or min(peak) < 1 or max(peak) > 2 * reach - 1:
         return None
     shift = np.array([peak[0] - reach, peak[1] - reach], float)
-    gx, gy = _gradients(template)
-    start = shift
+    start, variance = shift, 0.0
+    slopes = _slopes(template, _resampled(picture, _aimed(two_from_one, corner + shift, source)[0], window))
     for _ in range(6):
-        at = (box.col + shift[0], box.row + shift[1])
-        here = _resampled(picture, two_from_one, at, source, window)
-        step, info, score = _newton(template, here, (gx, gy), settings)
-        shift = shift + np.clip(step, -1, 1)
+        matrix, at = _aimed(two_from_one, corner + shift, source)
+        step, variance, score = _newton(template, _resampled(picture, matrix, window), slopes)
+        shift = at - corner + np.clip(step, -1, 1)
         if np.abs(shift - start).max() > 2 or score < settings.least_correlation:
             return None
-        if np.abs(step).max() < 0.003:
+        if np.abs(step).max() < SETTLED:
             break
-    return shift, info, score
+    covariance = max(variance, settings.noise**2) * slopes.inverse + settings.floor_px**2 * np.eye(2)
+    return shift, np.linalg.inv(covariance), score
 
 
-def _resampled(picture: Floats, two_from_one: Array, origin: tuple[float, float], source: Box, side: int) -> Floats:
-    """A side x side window of the first tile's frame at `origin` (x, y), read from the second tile's pixels."""
-    shift_in = np.array([[1, 0, origin[0]], [0, 1, origin[1]], [0, 0, 1]], float)
-    shift_out = np.array([[1, 0, -source.col], [0, 1, -source.row], [0, 0, 1]], float)
-    matrix = (shift_out @ two_from_one @ shift_in)[:2]
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(picture, matrix, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+def _aimed(two_from_one: Array, origin: Array, source: Box) -> tuple[Array, Array]:
+    """2x3 matrix from a window at `origin` (x, y) of the first tile into `source`, and the origin it truly stands for.
+
+    OpenCV looks between pixels in steps of 1/32 px: the shift is set on such a step, so that it is known exactly.
+    """
+    linear = two_from_one[:2, :2]
+    shift = linear @ origin + two_from_one[:2, 2] - (source.col, source.row)
+    snapped = np.rint(32 * shift) / 32
+    return np.column_stack([linear, snapped]), origin + np.linalg.solve(linear, snapped - shift)
 
 
-def _gradients(window: Floats) -> tuple[Floats, Floats]:
-    return cv2.Sobel(window, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(window, cv2.CV_32F, 0, 1, scale=0.125)
+@dataclass(frozen=True)
+class _Slopes:
+    """Mean gradient of both windows, (2, n), and the inverse of its 2 x 2 normal matrix."""
+
+    both: Array
+    inverse: Array
 
 
-def _newton(
-    template: Floats, here: Floats, gradient: tuple[Floats, Floats], settings: TieSettings
-) -> tuple[Array, Array, float]:
-    """One step: shift still to go (2,), information (2, 2), correlation."""
-    inner = (slice(2, -2), slice(2, -2))
-    a, b = template[inner] - template[inner].mean(), here[inner] - here[inner].mean()
-    power = max(float((b * b).sum()), 1e-6)
-    gain = float((a * b).sum()) / power
-    score = float((a * b).sum()) / np.sqrt(max(float((a * a).sum()) * power, 1e-12))
-    hx, hy = _gradients(here)
-    x = ((gradient[0] + gain * hx) / 2)[inner].ravel().astype(float)
-    y = ((gradient[1] + gain * hy) / 2)[inner].ravel().astype(float)
-    rest = (a - gain * b).ravel().astype(float)
-    normal = np.array([[x @ x, x @ y], [x @ y, y @ y]]) + 1e-6 * np.eye(2)
-    step = np.linalg.solve(normal, np.array([x @ rest, y @ rest]))
-    variance = max(float(rest @ rest) / len(rest), settings.noise**2)
-    covariance = variance * np.linalg.inv(normal) + settings.floor_px**2 * np.eye(2)
-    return step, np.linalg.inv(covariance), score
+def _resampled(picture: Floats, source_from_window: Array, side: int) -> Floats:
+    """A side x side window of the first tile's frame, read from the second tile's pixels.
+
+    Lanczos, because OpenCV's cubic kernel (a = -.75) moves smooth content by up to .047 px between pixels.
+    """
+    flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(picture, source_from_window, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+INNER = (slice(2, -2), slice(2, -2))
+
+
+def _slopes(template: Floats, here: Floats) -> _Slopes:
+    """Taken once, at the coarse shift: it is within half a pixel, where gradients hardly change any more."""
+    a, b = template[INNER], here[INNER]
+    gain = float(a.std()) / max(float(b.std()), 1e-6)
+    mean = (template + gain * here) * np.float32(0.5)
+    x = cv2.Sobel(mean, cv2.CV_32F, 1, 0, scale=0.125)[INNER].ravel().astype(float)
+    y = cv2.Sobel(mean, cv2.CV_32F, 0, 1, scale=0.125)[INNER].ravel().astype(float)
+    both = np.stack([x, y])
+    return _Slopes(both, np.linalg.inv(both @ both.T + 1e-6 * np.eye(2)))
+
+
+def _newton(template: Floats, here: Floats, slopes: _Slopes) -> tuple[Array, float, float]:
+    """One step: shift still to go (2,), variance of what is left (gray levels squared), correlation."""
+    a, b = template[INNER] - template[INNER].mean(), here[INNER] - here[INNER].mean()
+    power, common = max(float(np.vdot(b, b)), 1e-6), float(np.vdot(a, b))
+    score = common / np.sqrt(max(float(np.vdot(a, a)) * power, 1e-12))
+    rest = (a - np.float32(common / power) * b).ravel().astype(float)
+    step: Array = slopes.inverse @ (slopes.both @ rest)
+    return step, float(rest @ rest) / len(rest), score
 
 
 def misfits(places: Sequence[Placement], ties: Ties) -> Array:

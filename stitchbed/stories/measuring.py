@@ -18,13 +18,14 @@ from stitchbed.placing.alignment import Alignment, Frame, align
 from stitchbed.placing.bed import BedShape
 from stitchbed.placing.features import gray_of
 from stitchbed.placing.fields import with_fields
-from stitchbed.placing.placement import Placement
+from stitchbed.placing.placement import Placement, to_sheet
 from stitchbed.placing.ties import Ties, measure, misfits, overlaps, spots
 from stitchbed.stories.bench import Bench
 
 Array = NDArray[np.float64]
 SHY_MM = 9.0  # places nearer to an edge than this are taken only where there is nothing better
 LEAST_OVERLAP_MM = 6.0
+SETTLED_PX = 0.08  # a round that moves nothing by more than this is the last: the next would move it by a tenth of that
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,10 @@ def measure_places(
         ties = measure_ties(bench, glances, current, first=step == 0)
         settings = replace(bench.settings.alignment, solve_bed=bench.settings.alignment.solve_bed and step > 0)
         solved = align(current, ties, frame, settings, bench.settings.bed)
+        moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
+        if step > 0 and moved_px < SETTLED_PX:
+            break
         bench.progress("measuring", step + 1, bench.settings.rounds)
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
@@ -64,15 +68,26 @@ def measure_places(
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 
 
+def _largest_move(before: Sequence[Placement], after: Sequence[Placement]) -> float:
+    """Greatest distance px any of a tile's corners and middles moved."""
+    largest = 0.0
+    for old, new in zip(before, after, strict=True):
+        h, w = old.size
+        at = np.stack(np.meshgrid(np.linspace(0, w - 1, 7), np.linspace(0, h - 1, 23)), -1).reshape(-1, 2)
+        largest = max(largest, float(np.hypot(*(to_sheet(new, at) - to_sheet(old, at)).T).max()))
+    return largest
+
+
 def measure_ties(bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], *, first: bool) -> Ties:
     """Tie points over all overlaps; the first time within reach of the survey's error, then close by."""
     settings = bench.settings.ties
     scale = float(np.median(bench.px_per_mm))
-    window = int(np.clip(round(settings.window_mm * scale / 2) * 2, 24, 96))
+    window = int(np.clip(round(settings.window_mm * scale / 2) * 2, 24, settings.widest_px))
     coarse = max(g.keypoints.reduction for g in glances)
     reach = 4 * coarse + 4 if first else 5
     pairs = overlaps(places, LEAST_OVERLAP_MM * scale)
-    per_pair = max(12, min(settings.per_pair, settings.total // max(1, len(pairs))))
+    share = settings.first_share if first else 1.0
+    per_pair = max(10, int(share * min(settings.per_pair, settings.total // max(1, len(pairs)))))
     jobs = {
         (i, j): spots(
             (places[i], places[j]),
