@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.chart import Piece
+from stitchbed.card.chart import Piece, corner_piece, full_piece
 from stitchbed.card.drawing import Page, pixels_of
 from stitchbed.card.lens import Lens, distorted, undistorted
 from stitchbed.card.page import _piece_shapes
@@ -138,11 +138,18 @@ def card_light(piece: Piece, density: float) -> Floats:
 
 
 def scene_with_cards(
-    work: Floats, density: float, pieces: dict[Piece, Array], *, margin: float, table: tuple[float, float, float]
+    work: Floats,
+    density: float,
+    pieces: dict[Piece, Array],
+    *,
+    margin: float,
+    table: tuple[float, float, float],
+    printed: tuple[float, float] = (1.0, 1.0),
 ) -> Scene:
     """A work lying on a table with cards laid at poses (x mm, y mm, turn rad), all in one raster.
 
     work : (h, w, 3) linear at `density` px/mm. margin : mm of table shown round it.
+    printed : true mm per nominal mm of the print, across and down.
     """
     pad = round(margin * density)
     light = np.pad(work, ((pad, pad), (pad, pad), (0, 0)))
@@ -153,15 +160,17 @@ def scene_with_cards(
     size = (w / density, h / density)
     origin = np.array([-(w - 1) / 2 - pad, -(h - 1) / 2 - pad]) / density
     for piece, pose in pieces.items():
-        _lay(light, piece, pose, density, origin)
+        _lay(light, piece, pose, (density, origin, printed))
     return Scene(light, density, origin, {piece.name: pose for piece, pose in pieces.items()}, size)
 
 
-def _lay(light: Floats, piece: Piece, pose: Array, density: float, origin: Array) -> None:
-    """Paint a card over the scene, drawn twice as fine and averaged."""
+def _lay(light: Floats, piece: Piece, pose: Array, how: tuple[float, Array, tuple[float, float]]) -> None:
+    """Paint a card over the scene, drawn twice as fine and averaged. how : px/mm, origin mm, print's stretch."""
+    density, origin, printed = how
     fine = 2 * density
     card = card_light(piece, fine)
-    corners = placed(pose, np.array([[0, 0], [piece.width, 0], [piece.width, piece.height], [0, piece.height]]))
+    rim = np.array([[0, 0], [piece.width, 0], [piece.width, piece.height], [0, piece.height]])
+    corners = placed(pose, rim * printed)
     first = np.floor((corners.min(0) - origin) * density).astype(int) - 1
     last = np.ceil((corners.max(0) - origin) * density).astype(int) + 2
     c, s = np.cos(pose[2]), np.sin(pose[2])
@@ -169,7 +178,7 @@ def _lay(light: Floats, piece: Piece, pose: Array, density: float, origin: Array
     scene_from_card = np.array([[c, -s, pose[0]], [s, c, pose[1]], [0, 0, 1]])
     region_from_scene = np.array([[fine, 0, -origin[0] * fine], [0, fine, -origin[1] * fine], [0, 0, 1]])
     shift = np.array([[1, 0, -2 * first[0] + 0.5], [0, 1, -2 * first[1] + 0.5], [0, 0, 1]])
-    card_mm = np.array([[1 / fine, 0, 0.5 / fine], [0, 1 / fine, 0.5 / fine], [0, 0, 1]])
+    card_mm = np.diag([*printed, 1]) @ np.array([[1 / fine, 0, 0.5 / fine], [0, 1 / fine, 0.5 / fine], [0, 0, 1]])
     region_from_card = (shift @ region_from_scene @ scene_from_card @ card_mm)[:2]
     size = tuple(int(v) for v in 2 * (last - first))
     drawn = cv2.warpAffine(card, region_from_card, size, flags=cv2.INTER_LINEAR)
@@ -208,6 +217,25 @@ def _dot(light: Floats, center: Array, density: float) -> None:
     for radius, value in ((4.5, 0.8), (1.5, 0.04)):
         cover = np.clip(radius * density - away + 0.5, 0, 1)[..., None].astype(np.float32)
         part[...] = part * (1 - cover) + value * cover
+
+
+def laid_round(size: tuple[float, float], rng: np.random.Generator, *, gap: float = 6.0) -> dict[Piece, Array]:
+    """Four corner cards beside the work's corners, each a little askew, some turned by a quarter or half turn."""
+    poses = {}
+    for number, (sx, sy) in enumerate(((-1, -1), (1, -1), (1, 1), (-1, 1)), start=1):
+        piece = corner_piece(number)
+        turn = float(rng.integers(0, 4)) * np.pi / 2 + rng.uniform(-0.08, 0.08)
+        half = placed(np.array([0, 0, turn]), np.array([[piece.width, piece.height]]) / 2)[0]
+        reach = np.abs(placed(np.array([0, 0, turn]), np.array([[1, 0], [0, 1]]) * [[piece.width], [piece.height]])).sum(0) / 2
+        middle = np.array([sx * (size[0] / 2 + gap + reach[0] + rng.uniform(0, 4)), sy * (size[1] / 2 - reach[1] + rng.uniform(0, 15))])
+        poses[piece] = np.array([*(middle - half), turn])
+    return poses
+
+
+def laid_beside(size: tuple[float, float], rng: np.random.Generator, *, gap: float = 6.0) -> dict[Piece, Array]:
+    """The full card to the right of the work, a little askew."""
+    piece = full_piece()
+    return {piece: np.array([size[0] / 2 + gap + 6, -piece.height / 2 + rng.uniform(-20, 20), rng.uniform(-0.03, 0.03)])}
 
 
 def find_dots(light: Floats, guesses: Array, density: float) -> Array:

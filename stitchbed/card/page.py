@@ -37,8 +37,8 @@ LEADING = 1.5  # line distance over font size
 
 FULL_STEPS = (
     ("1  Print", "At 100 %, never “fit to page”. Matt white paper, best quality, no color “enhancement”."),
-    ("2  Measure", "Lay a steel ruler along the line above and read its length to a tenth of a mm."),
-    ("", "Give it to the program: --printed-mm 159.6 (or both lines: --printed-mm 159.6x199.3)."),
+    ("2  Measure", "Lay a steel ruler along both check lines and read their lengths to a tenth of a mm."),
+    ("", "Give it to the program: --printed-mm 159.6x159.8 (the line across, then the line down)."),
     ("3  Lay", "Flat, close to the work, level with its surface, in the same light, without shine or shadow."),
     ("4  Photograph", "Card and work in one picture, sharp, a little margin all round, nothing burnt out."),
     ("5  Scan", "For scans: lay it beside the work in one of the pieces, with the same settings."),
@@ -50,8 +50,8 @@ FULL_TRUTH = (
 )
 CORNER_STEPS = (
     ("1  Print", "At 100 %, never “fit to page”, on matt white paper. Stiff paper lies flatter."),
-    ("2  Measure", "Read the length of the line above with a steel ruler, to a tenth of a millimeter."),
-    ("", "Give it to the program: --printed-mm 159.6"),
+    ("2  Measure", "Read both check lines (the other one runs down between the cards) to a tenth of a mm."),
+    ("", "Give them to the program: --printed-mm 159.6x159.8 (across, then down)."),
     ("3  Cut", "Along the thin lines. The four cards carry different markers; keep one of each."),
     ("4  Lay", "One card at each corner of the work, close to it, turned as you like, flat, and level with the"),
     ("", "painted surface: on a thick stretched canvas raise the cards to its height."),
@@ -110,14 +110,15 @@ def _corner_sheet(width: float, height: float) -> Sheet:
     left = (width - 2 * first.width - 4) / 2
     places = ((0, 0), (1, 0), (1, 1), (0, 1))  # cards 1 to 4 as they lie round the work
     laid = tuple(
-        Laid(corner_piece(i + 1), left + c * (first.width + 4), 10 + r * (first.height + 4))
+        Laid(corner_piece(i + 1), left + c * (first.width + 4), 10 + r * (LINE_DOWN_MM - first.height))
         for i, (c, r) in enumerate(places)
     )
     shapes: list[Shape] = []
     for one in laid:
         shapes += [*_piece_shapes(one.piece, one.x, one.y), *_cut_lines(one), *_corner_words(one)]
-    shapes += [*_ruler_across((width - LINE_ACROSS_MM) / 2, 176), *_steps(CORNER_STEPS, left + 8, 194)]
-    shapes.append(Text(left + 8, 250, 2.6, _signature("corner cards 1 to 4"), color=QUIET))
+    shapes += [*_line_down(left + first.width + 2, 10), *_ruler_across((width - LINE_ACROSS_MM) / 2, 184)]
+    shapes += _steps(CORNER_STEPS, left + 8, 200)
+    shapes.append(Text(left + 8, 256, 2.6, _signature("corner cards 1 to 4"), color=QUIET))
     return Sheet("corners", Page(width, height, tuple(shapes)), laid)
 
 
@@ -171,9 +172,19 @@ def _ruler_down(x: float, y: float) -> Iterator[Shape]:
     yield Text(x - 3, y - 1.6, 2.4, f"{LINE_DOWN_MM:.0f} mm", color=INK)
 
 
+def _line_down(x: float, y: float) -> Iterator[Shape]:
+    """The plain line between the corner cards, from the upper cards' top edge to the lower cards' foot."""
+    yield Rect(x - LINE_MM / 2, y - LINE_MM / 2, LINE_MM, LINE_DOWN_MM + LINE_MM, INK)
+    for end in (y, y + LINE_DOWN_MM):
+        yield Rect(x - 1.5, end - LINE_MM / 2, 3, LINE_MM, INK)
+    yield Text(
+        x + 1.4, y + LINE_DOWN_MM / 2 + 1, 2.2, f"check line down: {LINE_DOWN_MM:.0f} mm from end to end", color=INK
+    )
+
+
 def _full_rulers(x: float, y: float) -> Iterator[Shape]:
     yield from _ruler_across(x + 9, y + 139)
-    yield from _ruler_down(x + 181, y + 28)
+    yield from _ruler_down(x + 181, y + 48)
 
 
 def _full_words(x: float, y: float) -> Iterator[Shape]:

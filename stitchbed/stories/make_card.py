@@ -47,7 +47,7 @@ def make_card(path: Path, *, paper: str, piece: str) -> tuple[dict[str, Any], st
         record.outputs = {file.name: sha256_of(file) for file in files}
         record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
     words = [f"Wrote {', '.join(str(file) for file in files)}."]
-    words.append(f"Print at 100 % and measure the check line ({LINE_ACROSS_MM:.0f} mm): give it as --printed-mm.")
+    words.append(f"Print at 100 % and measure both check lines ({LINE_ACROSS_MM:.0f} mm): give them as --printed-mm.")
     words.append(f"{table.name} lists the patches' nominal colors; put measured ones in for true color.")
     return plain(record), "\n".join(words)
 

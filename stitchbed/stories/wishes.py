@@ -78,7 +78,7 @@ def corner_points(words: tuple[str, ...], *, convex_only: bool = True) -> Array:
 
 
 def printed_lines(words: str) -> tuple[float, float | None]:
-    """(across, down or None) mm of "159.6" or "159.6x199.3".
+    """(across, down or None) mm of "159.6" or "159.6x159.8".
 
     Raises
     ------
@@ -89,7 +89,7 @@ def printed_lines(words: str) -> tuple[float, float | None]:
         raise BadSettings(
             f"--printed-mm {words}",
             expected="the measured length of the check line in mm, or of both lines",
-            attempt="--printed-mm 159.6, or --printed-mm 159.6x199.3",
+            attempt="--printed-mm 159.6, or --printed-mm 159.6x159.8",
         )
     across, down = (None if word is None else float(word.replace(",", ".")) for word in match.groups())
     return (across if across is not None else 0.0), down
