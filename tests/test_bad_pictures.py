@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import struct
 import time
 from pathlib import Path
@@ -23,7 +24,7 @@ def state(folder: Path) -> dict[str, str]:
     """Name and content of every plain file below a folder."""
     found = {}
     for path in sorted(folder.rglob("*")):
-        plain = path.is_file() and not path.is_symlink()
+        plain = path.is_file() and not path.is_symlink() and os.access(path, os.R_OK)
         found[str(path)] = hashlib.sha256(path.read_bytes()).hexdigest() if plain else "other"
     return found
 
