@@ -8,14 +8,15 @@ nothing observes makes the result uncertain, not wrong in silence.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from stitchbed.card.lens import Lens, distorted, folds, plain_lens, undistorted
+from stitchbed.card.beginning import CardPoints, SidePoints, first_guess
+from stitchbed.card.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.card.plane import (
     UNIT_MM,
     Frame,
@@ -35,35 +36,11 @@ from stitchbed.ground.errors import CardNotFound
 Array = NDArray[np.float64]
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
+ROBUST_ROUNDS = 2
 OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
 MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
 NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
 WORST_RMS_PX = 2.0  # corners are good to .1 px; a plane that leaves more than this is not a plane
-
-
-@dataclass(frozen=True)
-class CardPoints:
-    """Corners of one card in one photo. card_xy : (N, 2) nominal mm. photo_xy : (N, 2) px. sigma : px."""
-
-    photo: int
-    card: str
-    card_xy: Array
-    photo_xy: Array
-    sigma: float
-
-
-@dataclass(frozen=True)
-class SidePoints:
-    """Points along one straight side of the artwork in one photo. photo_xy : (N, 2) px. sigma : px.
-
-    line : (a, b, c), a x + b y = c in plane mm, when its place is known; None when it is only known to be straight.
-    """
-
-    photo: int
-    side: str
-    photo_xy: Array
-    sigma: float
-    line: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -99,10 +76,11 @@ def solve_plane(
     sides: Sequence[SidePoints] = (),
     *,
     settings: PlaneSettings,
+    start: PlaneFit | None = None,
 ) -> PlaneFit:
     """Solve everything together; the first card named fixes the plane's frame.
 
-    sizes : (width, height) px of each photo.
+    sizes : (width, height) px of each photo. start : a solution of the same cards without sides to begin from.
 
     Raises
     ------
@@ -114,23 +92,30 @@ def solve_plane(
     frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
     problem = _Problem(frame, tuple(cards), tuple(sides), settings)
     bare = _Problem(replace(frame, sides=()), tuple(cards), (), settings)
-    rough = _minimize(bare, _first_guess(bare.frame, cards), "linear")
-    robust = _minimize(problem, _with_lines(problem, rough), "soft_l1")
+    rough = start.params if start is not None else _minimize(bare, first_guess(bare.frame, cards))
+    robust = _robust(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)
-    return _finished(kept, _minimize(kept, robust, "linear"), dropped)
+    return _finished(kept, _minimize(kept, robust), dropped)
 
 
-def _minimize(problem: _Problem, guess: Array, loss: str) -> Array:
+def _minimize(problem: _Problem, guess: Array, weights: Array | None = None) -> Array:
+    """Least squares of residuals times weights, by MINPACK's Levenberg-Marquardt."""
+    factor = 1.0 if weights is None else weights
     found = least_squares(
-        lambda params: _residuals(problem, params),
-        guess,
-        loss=loss,
-        f_scale=ROBUST_SIGMAS,
-        x_scale="jac",
-        max_nfev=200,
+        lambda params: factor * _residuals(problem, params), guess, method="lm", x_scale="jac", max_nfev=20000
     )
-    solution: Array = found.x
-    return solution
+    return np.asarray(found.x, dtype=np.float64)
+
+
+def _robust(problem: _Problem, guess: Array) -> Array:
+    """The same with residuals beyond ROBUST_SIGMAS pulled down (soft L1 by reweighting); beliefs keep their weight."""
+    params = guess
+    for _ in range(ROBUST_ROUNDS):
+        residuals = _residuals(problem, params)
+        weights = (1 + (residuals / ROBUST_SIGMAS) ** 2) ** -0.25
+        weights[len(residuals) - len(_beliefs(problem, params)) :] = 1
+        params = _minimize(problem, params, weights)
+    return params
 
 
 def _residuals(problem: _Problem, params: Array) -> Array:
@@ -171,53 +156,6 @@ def _beliefs(problem: _Problem, params: Array) -> Array:
     printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
     perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
     return np.concatenate([(lens / widths).ravel(), printed, perspective])
-
-
-def _first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:
-    """Affine views from the cards placed so far, other cards placed through them; perspective and lens at zero."""
-    params = np.zeros(frame.starts[4])
-    poses: dict[str, Array] = {frame.cards[0]: np.zeros(3)}
-    waiting = list(range(len(frame.base)))
-    while waiting:
-        photo = _next_photo(waiting, poses, cards)
-        waiting.remove(photo)
-        known = [p for p in cards if p.photo == photo and p.card in poses]
-        params[8 * photo : 8 * photo + 6] = _affine(frame.base[photo], known, poses).ravel()
-        inverse = inverted(views_of(frame, params)[photo])
-        for points in cards:
-            if points.photo == photo and points.card not in poses:
-                poses[points.card] = _rigid(points.card_xy, through(inverse, points.photo_xy))
-    for index, name in enumerate(frame.cards[1:]):
-        at = frame.starts[1] + 3 * index
-        params[at : at + 3] = poses[name] / np.array([UNIT_MM, UNIT_MM, 1.0])
-    return params
-
-
-def _next_photo(waiting: Sequence[int], poses: Mapping[str, Array], cards: Sequence[CardPoints]) -> int:
-    for photo in waiting:
-        if any(points.photo == photo and points.card in poses for points in cards):
-            return photo
-    raise CardNotFound(
-        f"photo {waiting[0] + 1} shows no card that hangs together with the other photos",
-        expected="at least one card seen in two photos, none of them moved in between",
-        attempt="rectify that photo alone, or photograph again with the same cards left in place",
-    )
-
-
-def _affine(lens: Lens, known: Sequence[CardPoints], poses: Mapping[str, Array]) -> Array:
-    """(2, 3) from plane (UNIT_MM) to half diagonals about the photo's middle."""
-    plane = np.concatenate([placed(poses[p.card], p.card_xy) for p in known]) / UNIT_MM
-    seen = (np.concatenate([p.photo_xy for p in known]) - lens.center) / lens.radius
-    design = np.column_stack([plane, np.ones(len(plane))])
-    return np.asarray(np.linalg.lstsq(design, seen, rcond=None)[0].T, dtype=np.float64)
-
-
-def _rigid(src: Array, dst: Array) -> Array:
-    """(x, y, turn) taking src nearest to dst. Reference: Umeyama (1991), doi 10.1109/34.88573, without scale."""
-    a, b = src - src.mean(0), dst - dst.mean(0)
-    turn = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
-    moved = placed(np.array([0.0, 0.0, turn]), src.mean(0)[None])[0]
-    return np.array([*(dst.mean(0) - moved), turn])
 
 
 def _with_lines(problem: _Problem, bare: Array) -> Array:
@@ -274,11 +212,17 @@ def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:
 
 def _covariance(problem: _Problem, params: Array) -> Array:
     """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed."""
-    found = least_squares(lambda p: _residuals(problem, p), params, jac="3-point", x_scale="jac", max_nfev=1)
-    data = found.fun[: -len(_beliefs(problem, params))]
-    freedom = max(1, len(found.fun) - len(params))
+    steps = 1e-6 * np.maximum(1e-2, np.abs(params))
+    ends = [[_residuals(problem, params + sign * step * unit) for sign in (1, -1)] for step, unit in
+            zip(steps, np.eye(len(params)), strict=True)]  # fmt: skip
+    slopes = np.stack([(ahead - behind) / (2 * step) for (ahead, behind), step in zip(ends, steps, strict=True)], 1)
+    residuals = _residuals(problem, params)
+    data = residuals[: len(residuals) - len(_beliefs(problem, params))]
+    freedom = max(1, len(residuals) - len(params))
     chi = max(1.0, float(np.sum(data**2)) / freedom)
-    return np.asarray(np.linalg.pinv(found.jac.T @ found.jac, rcond=1e-14) * chi, dtype=np.float64)
+    scale = np.linalg.norm(slopes, axis=0) + 1e-300
+    inverse = np.linalg.pinv((slopes / scale).T @ (slopes / scale), rcond=1e-13)
+    return np.asarray(inverse / np.outer(scale, scale) * chi, dtype=np.float64)
 
 
 def _no_plane(found: str) -> CardNotFound:

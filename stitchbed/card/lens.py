@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-INVERSE_STEPS = 12  # Newton steps; quadratic convergence leaves 1e-12 after 5 at the bendings allowed here
+INVERSE_STEPS = 7  # Newton steps; quadratic convergence leaves 1e-12 after 5 at the bendings allowed here
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.adjustment import CardPoints, PlaneSettings, solve_plane
+from stitchbed.card.adjustment import PlaneSettings, solve_plane
+from stitchbed.card.beginning import CardPoints
 from stitchbed.card.cgats import References, read_tables, references
 from stitchbed.card.chart import Patch, all_pieces
 from stitchbed.card.chart24 import EDITIONS, NEUTRALS, find_chart24, numbered, references24

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.adjustment import CardPoints, solve_plane
+from stitchbed.card.adjustment import solve_plane
+from stitchbed.card.beginning import CardPoints
 from stitchbed.card.sighting import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.ground.errors import CardNotFound
 from stitchbed.stories.photos import Photo, full_px, gray_of
@@ -53,7 +54,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     found = sides_by_cards(photos[0], fit, seen[0], asked.corners)
     if found.sides:
         fine = [side_points(side, fit, None) for side in found.sides.values()]
-        fit = solve_plane(sizes, points, fine, settings=settings)
+        fit = solve_plane(sizes, points, fine, settings=settings, start=fit)
     if found.lines is None:
         warnings.append(NO_EDGES)
         corners = between_cards(fit, seen[0], found.view)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.adjustment import SidePoints
+from stitchbed.card.beginning import SidePoints
 from stitchbed.card.chart import Piece, all_pieces
 from stitchbed.card.facing import (
     Facing,

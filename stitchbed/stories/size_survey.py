@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.adjustment import CardPoints, PlaneSettings, solve_plane
+from stitchbed.card.adjustment import PlaneSettings, solve_plane
+from stitchbed.card.beginning import CardPoints
 from stitchbed.card.outline import Line, corners_of, find_sides, sides_through
 from stitchbed.ground.errors import BadSettings, CardNotFound
 from stitchbed.stories.photos import Photo
@@ -47,7 +48,7 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
     sides = measured(photo, lines, lambda xy: xy, reach=REACH * photo.size[1])
     known = {"top": (0, 1, 0), "right": (1, 0, width), "bottom": (0, 1, height), "left": (1, 0, 0)}
     fine = [side_points(side, rough, np.array(known[name], dtype=float)) for name, side in sides.items()]
-    fit = solve_plane(sizes, points, fine, settings=settings) if fine else rough
+    fit = solve_plane(sizes, points, fine, settings=settings, start=rough) if fine else rough
     return plane_survey_of(fit, Found(((),), sides, rectangle, True), asked, [TRUST])
 
 
