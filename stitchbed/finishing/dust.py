@@ -5,7 +5,7 @@ In: a table of finds of the whole page. Out: which of them are dust, the mask of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,16 +62,34 @@ COARSE_BLUR, COARSE = 0.55, 2.2  # px; scans sharper than their pixels leave tha
 GRAY_HOLE = 0.7  # of the paper's light; a whiter hole in a stroke may be the inside of a small letter
 ENOUGH_DOTS = 12  # marks before the page's own dots are believed
 USUAL_SPREAD = 0.02  # of the shape of drawn dots; measured on drawn pages at 300 dpi
+CELL_MM, CROWD = 5.0, 250  # 10 a mm2; the densest stippling by hand has fewer, common practice, no source
+BAND_MM = 30.0  # of the page in which company is counted at once
 COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
 
 
-def judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings) -> Bools:
-    """(n,) true where a find is dust.
+def judged(
+    finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings, *, twice: Bools | None = None
+) -> Bools:
+    """(n,) true where a find is dust. twice : (n,) finds that two scans showed alike: those are judged carefully.
 
     Raises
     ------
     BadSettings : unknown strength.
     """
+    dust = _judged(finds, traits, scale, settings)
+    if twice is not None and twice.any():
+        dust &= ~twice | _judged(finds, traits, scale, replace(settings, strength="careful"))
+    return dust & ~crowded(finds, scale)
+
+
+def crowded(finds: Finds, scale: Scale) -> Bools:
+    """(n,) finds in cells so full of finds that they are the tooth of the paper, pencil or a spatter: a texture."""
+    cells = np.stack([finds.row, finds.col], axis=1) // (CELL_MM * scale.px_per_mm)
+    _, inverse, count = np.unique(cells.astype(np.int64), axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[inverse.ravel()] > CROWD) if len(cells) else np.zeros(0, bool)
+
+
+def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings) -> Bools:
     if settings.strength not in LIMITS:
         raise BadSettings(
             f"dust strength {settings.strength!r}", expected=", ".join(STRENGTHS), attempt="--dust normal"
@@ -120,14 +138,18 @@ def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, setti
 def company(finds: Finds, kind: int, scale: Scale) -> NDArray[np.int64]:
     """(n,) how many of the same kind, of like size and like peak, stand within COMPANY_MM of each find of `kind`."""
     count = np.zeros(len(finds.kind), np.int64)
-    which = np.flatnonzero((finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)))
+    which = np.flatnonzero((finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)) & ~crowded(finds, scale))
     if len(which) < 2:
         return count
-    places = np.stack([finds.row[which], finds.col[which]], axis=1) / scale.px_per_mm
-    pairs = cKDTree(places).query_pairs(COMPANY_MM, output_type="ndarray")
-    a, b = which[pairs[:, 0]], which[pairs[:, 1]]
-    alike = np.abs(np.log(finds.size[a] / finds.size[b])) < np.log(1.4)
-    alike &= np.abs(finds.shape[a] - finds.shape[b]) < 0.1
-    np.add.at(count, a[alike], 1)
-    np.add.at(count, b[alike], 1)
+    places = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.float64) / scale.px_per_mm
+    for top in np.arange(0, places[:, 0].max() + 1, BAND_MM):
+        band = (places[:, 0] >= top - COMPANY_MM) & (places[:, 0] < top + BAND_MM + COMPANY_MM)
+        here = which[band]
+        pairs = cKDTree(places[band]).query_pairs(COMPANY_MM, output_type="ndarray")
+        a, b = here[pairs[:, 0]], here[pairs[:, 1]]
+        alike = np.abs(np.log(finds.size[a] / finds.size[b])) < np.log(1.4)
+        alike &= np.abs(finds.shape[a] - finds.shape[b]) < 0.1
+        for one in (a[alike], b[alike]):
+            inside = (finds.row[one] / scale.px_per_mm >= top) & (finds.row[one] / scale.px_per_mm < top + BAND_MM)
+            np.add.at(count, one[inside], 1)
     return count

@@ -27,7 +27,7 @@ class InkTraits:
 
     blur : one sd px of everything between the drawing and the pixel, pixel box included.
     noise : one sd of the softened amount of ink on bare paper. level : its median there (0 when the paper is even).
-    grain : one sd of the light of single pixels of bare paper, relative to it.
+    grain, ink_grain : one sd of the light of single pixels of bare paper and of solid ink, relative to paper.
     """
 
     black: float
@@ -36,11 +36,12 @@ class InkTraits:
     noise: float
     level: float
     grain: float = 0.0
+    ink_grain: float = 0.0
 
 
 def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
     """Traits from (h, w) windows of light relative to paper."""
-    black, found = _black(samples)
+    black, found, ink_grain = _black(samples)
     amounts = [amount(sample, black) for sample in samples]
     soft = [softened(a, px_per_mm) for a in amounts]
     bare = np.concatenate([s[s < 0.15] for s in soft]) if soft else np.zeros(0, np.float32)
@@ -48,7 +49,7 @@ def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
     noise = float(1.4826 * np.median(np.abs(bare - level))) if bare.size else 0.02
     light = np.concatenate([s[s > 0.85] for s in samples]) if samples else np.ones(0, np.float32)
     grain = float(1.4826 * np.median(np.abs(light - np.median(light)))) if light.size else 0.0
-    return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level, grain)
+    return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level, grain, ink_grain)
 
 
 def amount(light: Floats, black: float) -> Floats:
@@ -66,18 +67,19 @@ def softening(px_per_mm: float) -> float:
     return max(0.5, 0.02 * px_per_mm)
 
 
-def _black(samples: Sequence[Floats]) -> tuple[float, bool]:
-    """Median light of pixels all of whose neighbors within 2, 1 or 0 px are dark too: edges and noise stay out."""
+def _black(samples: Sequence[Floats]) -> tuple[float, bool, float]:
+    """Light of pixels all of whose neighbors within 2, 1 or 0 px are dark too, whether enough were found, their sd."""
     for reach in (2, 1):
         kernel = np.ones((2 * reach + 1,) * 2, np.uint8)
         core = [s[cv2.dilate(s, kernel) < DARK] for s in samples]
         dark = np.concatenate(core) if core else np.zeros(0, np.float32)
         if dark.size >= LEAST_CORE:
-            return float(np.clip(_lowest_mode(dark), 0, DARK)), True
+            black = float(np.clip(_lowest_mode(dark), 0, DARK))
+            return black, True, 1.4826 * float(np.median(np.abs(dark[np.abs(dark - black) < 0.03] - black)))
     dark = np.concatenate([s[s < DARK] for s in samples]) if samples else np.zeros(0, np.float32)
     if dark.size >= LEAST_CORE:
-        return float(np.clip(np.percentile(dark, 2), 0, DARK)), True
-    return 0.04, False
+        return float(np.clip(np.percentile(dark, 2), 0, DARK)), True, 0.0
+    return 0.04, False, 0.0
 
 
 def _lowest_mode(dark: Floats) -> float:

@@ -113,8 +113,13 @@ def extended(pixels: Pixels, inner: Box, box: Box) -> Pixels:
 
 
 def linear(page: Page, box: Box) -> Floats:
-    """(h, w, channels) linear light 0..1 of a box that may leave the page."""
-    return to_linear(codes(page, box), page.transfer)
+    """(h, w, channels) linear light 0..1 of a box that may leave the page; white where nothing covers it."""
+    light = to_linear(codes(page, box), page.transfer)
+    inner = clipped(box, page.box)
+    if page.cover is not None and not inner.empty:
+        bare = extended(page.cover(inner), inner, box) == 0
+        light = np.where(bare[..., None], np.float32(1), light)
+    return light
 
 
 def luminance(light: Floats) -> Floats:

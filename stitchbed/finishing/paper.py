@@ -42,6 +42,7 @@ class PaperSettings:
 class White:
     """grid : (gh, gw, c) linear light of bare paper at the middles of cells of `cell` px; the first cell begins at
     `row`, `col` px of the page. paper : (gh, gw) cells that showed paper. mean : (c,) the page's paper color.
+    cells : (gh, gw, c) light of the lightest of each cell as it was seen.
     """
 
     grid: Floats
@@ -50,6 +51,7 @@ class White:
     cell: int
     paper: Bools
     mean: Floats
+    cells: Floats
 
 
 def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1) -> White:
@@ -83,7 +85,7 @@ def fitted(grid: Floats, area: Box, cell: int, settings: PaperSettings, dpi: flo
             break
         paper, smooth = again, _bridged(grid, again, sigma, whole)
     mean = np.median(grid[paper], axis=0) if paper.any() else np.median(grid.reshape(-1, grid.shape[2]), axis=0)
-    return White(smooth, area.row, area.col, cell, paper, mean.astype(np.float32))
+    return White(smooth, area.row, area.col, cell, paper, mean.astype(np.float32), grid)
 
 
 def white_at(white: White, box: Box) -> Floats:
@@ -95,10 +97,17 @@ def white_at(white: White, box: Box) -> Floats:
     return np.asarray(tall[:, cols[0]] * (1 - share) + tall[:, cols[1]] * share, np.float32)
 
 
-def unevenness(white: White) -> float:
-    """(largest - smallest) / mean luminance of the paper, the share FADGI calls illuminance non-uniformity."""
-    light = luminance(white.grid)[white.paper] if white.paper.any() else luminance(white.grid).ravel()
-    return float((light.max() - light.min()) / max(float(light.mean()), 1e-6))
+def unevenness(white: White, *, evened: bool = False) -> float:
+    """Range / mean of the light of cells of paper, 1st to 99th percentile, as scanned or after evening.
+
+    FADGI (2016) calls it illuminance non-uniformity. 0 when no cell shows paper.
+    """
+    seen = white.cells / np.maximum(white.grid, 1e-6) if evened else white.cells
+    light = luminance(np.asarray(seen, np.float32))[white.paper]
+    if not light.size:
+        return 0.0
+    low, high = np.percentile(light, (1, 99))
+    return float((high - low) / max(float(light.mean()), 1e-6))
 
 
 def _cells(light: Floats, side: int) -> Floats:

@@ -51,9 +51,9 @@ def mended(light: Floats, mask: Bools, traits: InkTraits) -> Floats:
         values = amount(luminance(window), traits.black)[rim]
         if values.size and np.ptp(values) > CONTRAST and max(part.shape) < LARGEST_CROSSING:
             window[part] = _best(light[place], window, known, part, traits=traits)[part]
-    # what the noise would hide anyway stays as it was scanned, grain and all
-    same = np.abs(luminance(result) - luminance(light)) < 3 * traits.noise * (1 - traits.black)
-    return np.asarray(np.where(same[..., None], light, result), np.float32)
+    # what the noise would hide anyway stays as it was scanned, grain and all; roots, since eyes and codes follow them
+    new, old = (np.sqrt(np.maximum(luminance(m), 0)) for m in (result, light))
+    return np.asarray(np.where((np.abs(new - old) < 1.5 * traits.noise)[..., None], light, result), np.float32)
 
 
 def _places(mask: Bools, margin: int) -> Iterator[tuple[tuple[slice, slice], Bools]]:

@@ -146,7 +146,7 @@ def _compact(look: Look) -> Labels:
     seeds = components(look.odd - unbroken(look.odd, look.scale.length) > 0.2)
     body = cv2.morphologyEx((look.odd > 0.1).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     whole = grown(seeds, round(0.12 * look.scale.px_per_mm), body == 0)
-    return grown(whole, int(np.ceil(1.5 * look.blur)), np.zeros(body.shape, bool))
+    return grown(whole, int(np.ceil(1.1 * look.blur)), np.zeros(body.shape, bool))
 
 
 def _holes(look: Look) -> tuple[Labels, Bools]:

@@ -19,6 +19,7 @@ Floats = NDArray[np.float32]
 
 EDGES = ("soft", "crisp", "hard")
 GRAIN_SDS = 3.5  # of the paper's grain that go white with it; one pixel in 4000 of bare paper stays visible
+INK_SDS = 1.0  # of the ink's grain that go black with it
 MOST_GRAIN = 0.1  # of the paper's light; rougher paper keeps some grain rather than losing pale strokes
 THIN_MM = 0.2  # within this far a stroke's darkest place is sought, so that thin pale strokes are not lost
 FAINTEST = 0.1  # of full ink; nothing fainter becomes a stroke when edges are cut
@@ -71,7 +72,8 @@ def points(settings: ToneSettings, traits: InkTraits, paper: float) -> TonePoint
         raise BadSettings(f"edges {settings.edges!r}", expected=", ".join(EDGES), attempt="--edges soft")
     grain = min(GRAIN_SDS * traits.grain, MOST_GRAIN)
     white = _point(settings.white, 1 - grain, 1 / max(paper, 1e-6), paper)
-    black = _point(settings.black, traits.black if traits.found else 0.0, 0.0, paper)
+    solid = traits.black + INK_SDS * traits.ink_grain if traits.found else 0.0
+    black = _point(settings.black, solid, 0.0, paper)
     if not black < white or settings.gamma <= 0:
         raise BadSettings(
             f"black {settings.black}, white {settings.white}, gamma {settings.gamma}",
@@ -94,10 +96,10 @@ def cut(light: Floats, edges: str, dpi: float) -> Floats:
     """
     if edges == "soft":
         return light
-    ink = 1 - cv2.GaussianBlur(luminance(light), (0, 0), 0.5)
+    ink = np.asarray(1 - cv2.GaussianBlur(luminance(light), (0, 0), 0.5), np.float32)
     size = 2 * round(THIN_MM / MM * dpi) + 1
     peak = cv2.dilate(ink, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    level = np.maximum(peak, FAINTEST) / 2
+    level = np.asarray(np.maximum(peak, FAINTEST) / 2, np.float32)
     cover = (ink > level).astype(np.float32) if edges == "hard" else _cover(ink, level)
     return np.repeat((1 - cover)[..., None], light.shape[2], axis=2).astype(np.float32)
 
