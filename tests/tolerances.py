@@ -24,3 +24,8 @@ TURNED_TIE_PX = 0.012  # px, median; the window is resampled once by a Lanczos k
 TIE_CHI2 = 1.2  # squared error over what the covariance says, 1 = true
 TIE_CHI2_BARE = (0.4, 3.0)  # the same without the floor; noisy gradients are a little too sure
 DISPARITY_PX = 0.25  # px; the published disparities are said to be good to .2 px at full size, here reduced by about 4
+CLOSED_FORM = 0.01  # relative; least squares is linear here, the robust weight bends it by (1/100/2.4)^2
+SIGMA_RATIO = (0.85, 1.2)  # true error over reported sigma, 160 draws scatter by 6 %, weights add
+AXIS_RATIO = 0.0002  # share of length; the promise for an aspect of .003 with one piece turned by 90 degrees
+TRAVEL_PX = 0.06  # px rms of the travel error found, slope and shift free; amplitude .5, noise .03, knots of 4 mm
+FIELD_LEFT = 1.6  # rms over noise at ties not used for the field; 1 is perfect, nodes lie 22 mm apart

@@ -1,0 +1,86 @@
+"""I check that what is left after the bed is taken up by small smooth fields, and that nothing is bent without need."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import tolerances as tol
+
+from stitchbed.placing.fields import FieldSettings, with_fields
+from stitchbed.placing.placement import Placement, Warp, shift_at
+from stitchbed.placing.ties import Ties, gathered, misfits
+
+SIZE = (600, 440)
+SCALE = 6.0
+SETTINGS = FieldSettings()
+
+
+def _pair() -> list[Placement]:
+    over = np.array([[1, 0, 290.0], [0, 1, 5.0], [0, 0, 1]])
+    return [Placement("a", SIZE, np.eye(3)), Placement("b", SIZE, over)]
+
+
+def _bend(amplitude: float) -> Warp:
+    """A smooth field of 15 cm wavelength: paper that is not quite flat, a bed that is not quite even."""
+    y, x = np.mgrid[0 : SIZE[0] + 20 : 10, 0 : SIZE[1] + 20 : 10]
+    wave = np.stack([np.sin(2 * np.pi * y / 900 + 0.5), np.cos(2 * np.pi * (y + 0.3 * x) / 900)], -1)
+    return Warp(amplitude * wave, 10.0)
+
+
+def _ties(places: list[Placement], warp: Warp | None, rng: np.random.Generator, *, count: int = 220) -> Ties:
+    noise, rows = 0.04, []
+    on_sheet = rng.uniform([295, 10], [435, 590], (count, 2))
+    xy_b = on_sheet - (290.0, 5.0)
+    xy_b = xy_b + shift_at(warp, xy_b) + rng.normal(0, noise, xy_b.shape)
+    for p, q in zip(on_sheet, xy_b, strict=True):
+        rows.append((0, 1, p, q, np.eye(2) / noise**2, 0.9))
+    return gathered(rows)
+
+
+def _rms(places: list[Placement], ties: Ties) -> float:
+    return float(np.sqrt((misfits(places, ties) ** 2).sum(1).mean()))
+
+
+def test_a_smooth_disagreement_is_taken_up() -> None:
+    rng = np.random.default_rng(1)
+    places = _pair()
+    ties, others = _ties(places, _bend(0.15), rng), _ties(places, _bend(0.15), rng)
+    bent = with_fields(places, ties, [SCALE, SCALE], SETTINGS)
+    noise = np.sqrt(2) * 0.04
+    assert _rms(places, others) > 2.5 * noise
+    assert _rms(bent, others) < tol.FIELD_LEFT * noise  # ties that were not used: no mere memory of the noise
+    assert all(np.array_equal(a.sheet_from_tile, b.sheet_from_tile) for a, b in zip(places, bent, strict=True))
+
+
+def test_nothing_is_bent_where_nothing_disagrees() -> None:
+    rng = np.random.default_rng(2)
+    places = _pair()
+    bent = with_fields(places, _ties(places, None, rng), [SCALE, SCALE], SETTINGS)
+    assert max(np.abs(place.warp.shift).max() for place in bent if place.warp is not None) < 0.03
+
+
+def test_fields_stay_small() -> None:
+    """A jump of 3 px at a tenth of the ties is a lie, not a field."""
+    rng = np.random.default_rng(3)
+    places = _pair()
+    ties = _ties(places, None, rng)
+    lied = replace(ties, xy_b=ties.xy_b + 3.0 * (rng.random(len(ties.a)) < 0.1)[:, None])
+    bent = with_fields(places, lied, [SCALE, SCALE], SETTINGS)
+    assert max(np.abs(place.warp.shift).max() for place in bent if place.warp is not None) < 0.15
+
+
+def test_a_tile_with_few_ties_is_not_bent() -> None:
+    places = _pair()
+    few = _ties(places, _bend(0.3), np.random.default_rng(4), count=SETTINGS.least_ties - 1)
+    assert all(place.warp is None for place in with_fields(places, few, [SCALE, SCALE], SETTINGS))
+
+
+def test_fields_are_added_to_the_bed() -> None:
+    rng = np.random.default_rng(5)
+    bed = Warp(np.full((80, 60, 2), 0.4), 10.0)
+    places = [replace(place, warp=bed) for place in _pair()]  # a common shift on both sides: ties agree as before
+    ties = _ties(places, None, rng)
+    bent = with_fields(places, ties, [SCALE, SCALE], SETTINGS)
+    assert all(np.abs(place.warp.shift - 0.4).max() < 0.03 for place in bent if place.warp is not None)
+    assert all(place.warp is not None for place in bent)
