@@ -270,7 +270,7 @@ def planted(fault: str, seed: int) -> tuple[list[Piece], str | None]:
         "wrong dpi": lambda: _changed(seed, at, lambda p: replace(p, dpi=300.0)),
         "profile": lambda: _changed(seed, at, lambda p: replace(p, icc=linear if seed % 2 else None)),
         "gap": lambda: _apart(seed),
-        "alone": lambda: _posed(seed, at, lambda p: Pose(p.x + (-900 if at % 2 == 0 else 900), p.y, p.turn)),
+        "alone": lambda: _changed(seed, at, lambda p: replace(p, pixels=good_set(seed + 1)[at].pixels)),
         "duplicate": lambda: _again(seed, at),
     }
     whole = fault in ("dust on the glass", "gap")
@@ -319,7 +319,7 @@ def _drop_resolution(path: Path) -> None:
 
 # ------------------------------------------------------------------ one sheet at several resolutions
 
-FINEST_DPI = 3200  # of the drawing that is scanned: twice the highest scan
+FINEST_DPI = 4800  # of the drawing that is scanned: a whole multiple of every step, so that pixels collect whole cells
 
 
 @dataclass(frozen=True)

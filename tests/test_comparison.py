@@ -22,7 +22,7 @@ from stitchbed.ground.errors import BadSettings, Islands
 from stitchbed.stories.comparison import compare
 
 STEPS = (300, 600, 1200)
-SIDE_MM = 22.0
+SIDE_MM = 19.0
 
 
 def _scans(optics: captures.Optics, seed: int, steps: tuple[int, ...] = STEPS) -> dict[int, np.ndarray]:

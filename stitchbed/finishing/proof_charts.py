@@ -16,6 +16,7 @@ from stitchbed.finishing.proof_shapes import number, rows
 
 WIDTH, HEIGHT = 720, 260  # user units of every chart; the page scales it to the column
 LEFT, RIGHT, TOP, BOTTOM = 56, 16, 14, 40
+HALF_SEEN = 0.5  # share of doubt that overlaps removed; below it a curve is mostly what was expected anyway
 CHANNELS = ("red", "green", "blue")
 
 
@@ -52,23 +53,20 @@ def gains_chart(record: Mapping[str, Any]) -> str:
     return _svg("Gain of each piece in percent, by channel", parts)
 
 
-def bed_chart(record: Mapping[str, Any]) -> str:
-    """Error of the head along its travel, both axes, in micrometers; thin where no overlap saw it."""
-    bed = record.get("bed")
-    if not isinstance(bed, Mapping):
-        return ""
+def bed_chart(bed: Mapping[str, Any]) -> str:
+    """Error of the head along its travel, both axes, in micrometers; dotted where no overlap saw it."""
     travel = _numbers(bed.get("travel_mm"))
-    lines = {"along the bed": _numbers(bed.get("offset_y_mm")), "across": _numbers(bed.get("offset_x_mm"))}
-    lines = {name: 1000 * values for name, values in lines.items() if len(values) == len(travel)}
+    lines = {name: 1000 * _numbers(bed.get(f"{name}_mm")) for name in ("offset_y", "offset_x")}
+    lines = {name: values for name, values in lines.items() if len(values) == len(travel)}
     if len(travel) < 2 or not lines:
         return ""
     reach = max(10.0, max(float(np.abs(values).max()) for values in lines.values()) * 1.15)
     axes = Axes(float(travel[0]), float(max(travel[-1], travel[0] + 1)), -reach, reach)
     parts = [_frame(axes, "travel of the head, mm", "error, µm", [(x, f"{x:.0f}") for x in _even(axes.x0, axes.x1)])]
-    seen = _seen(bed.get("observed"), len(travel))
-    for index, values in enumerate(lines.values()):
-        parts += _curve(axes, (travel, values), seen, f"line{index}")
-    legend = [_label(LEFT + 8 + 150 * i, TOP + 8, name, f"line{i}") for i, name in enumerate(lines)]
+    for index, (name, values) in enumerate(lines.items()):
+        parts += _curve(axes, (travel, values), _seen(bed, name, len(travel)), f"line{index}")
+    words = {"offset_y": "along the bed", "offset_x": "across"}
+    legend = [_label(LEFT + 8 + 150 * i, TOP + 8, words[name], f"line{i}") for i, name in enumerate(lines)]
     return _svg("Error of the bed along the travel of its head", parts + legend)
 
 
@@ -148,9 +146,13 @@ def _numbers(value: object) -> Any:
     return np.array([number(item) for item in value] if isinstance(value, list | tuple) else [], np.float64)
 
 
-def _seen(value: object, count: int) -> list[bool]:
-    listed = [bool(item) for item in value] if isinstance(value, list | tuple) else []
-    return listed if len(listed) == count else [True] * count
+def _seen(bed: Mapping[str, Any], name: str, count: int) -> list[bool]:
+    """Whether overlaps saw each place: said per place, or as one share (0..1) per named error."""
+    listed = _numbers(bed.get("observed"))
+    names = bed.get("observed_names")
+    if isinstance(names, list | tuple) and name in names and len(listed) == len(names):
+        return [bool(listed[names.index(name)] > HALF_SEEN)] * count
+    return [bool(item) for item in listed] if len(listed) == count else [True] * count
 
 
 def _even(low: float, high: float) -> list[float]:

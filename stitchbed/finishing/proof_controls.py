@@ -26,7 +26,14 @@ def picture_bench(shapes: Mapping[str, Any]) -> str:
 
 
 def _switches(shapes: Mapping[str, Any]) -> str:
-    labels = {"pieces": "Pieces", "seams": "Seams", "arrows": "Residuals", "heat": "Heat of residuals", "dust": "Dust"}
+    labels = {
+        "pieces": "Pieces",
+        "seams": "Seams",
+        "arrows": "Residuals",
+        "heat": "Heat of residuals",
+        "dust": "Dust",
+        "lift": "Lift",
+    }
     filled = {**shapes, "heat": (shapes.get("heat") or {}).get("cells")}
     buttons = "".join(
         f'<button type="button" class="switch" data-shows="{key}" aria-pressed="false"'

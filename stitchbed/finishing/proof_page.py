@@ -31,7 +31,7 @@ HEADINGS = {
 SHOWN = frozenset(
     {
         *("version", "command", "canvas", "inputs", "placements", "links", "residuals", "gains", "bed", "seams"),
-        *("dust", "color", "grades", "steps", "warnings", "versions"),
+        *("dust", "lift", "color", "grades", "steps", "warnings", "versions"),
     }
 )
 
@@ -165,6 +165,7 @@ TITLES = {
     "exposure": "Exposure",
     "bed": "Bed",
     "residuals": "Residuals",
+    "lift": "Lift",
     "dust": "Dust",
     "color": "Color",
     "grades": "Grades",
@@ -189,6 +190,7 @@ def _sections(record: Mapping[str, Any], shapes: Mapping[str, Any]) -> dict[str,
         "residuals": _figure(
             proof_charts.residual_chart(record), "Distances left between pieces that show the same place."
         ),
+        "lift": proof_tables.lift_table(record),
         "dust": _dust(dust, number(_mapping(record.get("canvas")).get("dpi"))),
         "color": _facts_of(color) + proof_tables.color_table(color),
         "grades": proof_tables.grades_table(record),
@@ -212,10 +214,10 @@ def _figure(chart: str, caption: str) -> str:
 
 def _bed(record: Mapping[str, Any]) -> str:
     bed = _mapping(record.get("bed"))
-    chart = _figure(
-        proof_charts.bed_chart(record), "Dotted where no overlap could see the bed; there it is taken as true."
-    )
-    return _facts_of(bed) + chart if bed else ""
+    more = rows(bed, "more")
+    words = "Dotted where no overlap could see the bed; there it is taken as true."
+    parts = [_facts_of(one) + _figure(proof_charts.bed_chart(one), words) for one in (bed, *more)]
+    return "".join(parts) if bed else ""
 
 
 def _dust(dust: Mapping[str, Any], dpi: float) -> str:
@@ -255,7 +257,7 @@ def _foot(record: Mapping[str, Any]) -> str:
     text = escape(viewer_license())
     return (
         f'<footer class="foot"><p>Written by stitchbed {version}. Colors are shown as sRGB; the file itself keeps its '
-        "profile. Keys on the picture: arrows move, + and - zoom, 0 shows all, 1 to 5 switch overlays.</p>"
+        "profile. Keys on the picture: arrows move, + and - zoom, 0 shows all, 1 to 6 switch overlays.</p>"
         "<details><summary>License of the picture viewer in this page (OpenSeadragon)</summary>"
         f'<pre tabindex="0">{text}</pre></details></footer>'
     )

@@ -43,6 +43,7 @@ def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int
         "arrows": arrows(record),
         "heat": heat_cells(record, size),
         "dust": [_spot(spot) for spot in rows(_mapping(record.get("dust")), "spots")],
+        "lift": lifted_places(record),
         "links": link_centers(record),
     }
 
@@ -127,6 +128,17 @@ def heat_cells(record: Mapping[str, Any], size: tuple[int, int]) -> Part:
 def heat_step(rms: float) -> int:
     """0 (calm) to len(HEAT_STEPS): which shade a residual has."""
     return sum(rms >= step for step in HEAT_STEPS)
+
+
+def lifted_places(record: Mapping[str, Any]) -> list[list[float]]:
+    """[x, y] canvas px of cells where a piece was off the glass, evenly thinned."""
+    matrices = {item.get("tile"): _matrix(item.get("canvas_from_tile")) for item in rows(record, "placements")}
+    found = []
+    for item in rows(record, "lift"):
+        matrix = matrices.get(item.get("tile"))
+        if matrix is not None:
+            found += moved(matrix, [(number(item.get("x")), number(item.get("y")))])
+    return found[:: max(1, -(-len(found) // MOST_ARROWS))]
 
 
 def link_centers(record: Mapping[str, Any]) -> list[Part]:

@@ -20,6 +20,7 @@ SRGB_FROM_D50 = np.linalg.inv(
     np.array([[0.43604, 0.38511, 0.14305], [0.22248, 0.71690, 0.06061], [0.01392, 0.09707, 0.71391]])
 )
 D50 = np.array([0.9642, 1.0, 0.8249])
+MOST_TEXT = 40_000  # letters of one block
 SHORT_HASH = 12  # letters of a hash shown in a table; the whole one is beside it for copying
 
 
@@ -120,6 +121,17 @@ def steps_table(record: Mapping[str, Any]) -> str:
     return table("Steps", ["step", "seconds", "numbers", "warnings"], lines) if lines else ""
 
 
+def lift_table(record: Mapping[str, Any]) -> str:
+    """Pieces that were off the glass somewhere, the worst first."""
+    worst: dict[str, float] = {}
+    for item in rows(record, "lift"):
+        name = str(item.get("tile"))
+        worst[name] = max(worst.get(name, 0.0), number(item.get("depth")))
+    ordered = sorted(worst.items(), key=lambda pair: (-pair[1], pair[0]))
+    lines: list[list[Cell]] = [[name, round(100 * loss, 1)] for name, loss in ordered]
+    return table("Lift", ["piece", "light lost at worst, %"], lines) if lines else ""
+
+
 def dust_table(dust: Mapping[str, Any], dpi: float) -> str:
     """Replaced specks, the largest first."""
     spots = sorted(rows(dust, "spots"), key=lambda spot: -number(spot.get("radius_px")))
@@ -146,8 +158,9 @@ def lab_to_css(lab: Sequence[float]) -> str:
 
 
 def pretty(value: object) -> str:
-    """JSON, indented and escaped, for a block of text."""
-    return escape(json.dumps(value, indent=1, ensure_ascii=False, default=str))
+    """JSON, indented and escaped, for a block of text; very long ones are cut, as the record has them whole."""
+    text = json.dumps(value, indent=1, ensure_ascii=False, default=str)
+    return escape(text if len(text) <= MOST_TEXT else text[:MOST_TEXT] + "\n... (the rest is in the record)")
 
 
 def _trouble(item: Mapping[str, Any]) -> tuple[bool, bool, float]:

@@ -17,6 +17,7 @@ from stitchbed.ground.motion import moved, turn_of
 from stitchbed.placing.posegraph import Layout, corners
 from stitchbed.stories.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.stories.neighbors import EDGE_SHARE, SideLoss, gains
+from stitchbed.stories.piece_faults import BLACK_SHARE, WHITE_SHARE
 
 Array = NDArray[np.float64]
 
@@ -66,8 +67,10 @@ def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
     for item in evidence.comparisons:
-        for index, losses in ((item.a, item.losses_a), (item.b, item.losses_b)):
-            for loss in losses:
+        for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
+            # a scan with cut-off ends shows no true light to compare with
+            judge = evidence.looks[other]
+            for loss in losses if judge.white < WHITE_SHARE and judge.black < BLACK_SHARE else ():
                 before = sides.get((index, loss.side))
                 if before is None or loss.loss > before.loss:
                     sides[index, loss.side] = loss

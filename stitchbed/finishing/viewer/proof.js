@@ -26,7 +26,7 @@
   });
   window.proof = { viewer };
   viewer.canvas.setAttribute("role", "application");
-  viewer.canvas.setAttribute("aria-label", "The picture: arrow keys move, plus and minus zoom, 0 shows all, 1 to 5 switch overlays");
+  viewer.canvas.setAttribute("aria-label", "The picture: arrow keys move, plus and minus zoom, 0 shows all, 1 to 6 switch overlays");
 
   /* shapes */
   const SVG = "http://www.w3.org/2000/svg";
@@ -40,7 +40,7 @@
   const world = make("g", {}, over);
   viewer.canvas.appendChild(over);
   const groups = {};
-  for (const name of ["heat", "pieces", "seams", "arrows", "dust", "shown"]) {
+  for (const name of ["heat", "pieces", "seams", "arrows", "dust", "lift", "shown"]) {
     groups[name] = make("g", { class: `g-${name}`, id: `over-${name}` }, world);
     if (name !== "shown") groups[name].style.display = "none";
   }
@@ -62,6 +62,8 @@
     make("rect", { x: col * cell - 0.5, y: row * cell - 0.5, width: cell, height: cell, class: `h${step}` }, groups.heat);
   }
   for (const [x, y, radius] of data.dust) twice("circle", { cx: x, cy: y, r: Math.max(radius * 2, 1) }, groups.dust);
+
+  if (data.lift.length) twice("path", { d: data.lift.map(([x, y]) => `M${x} ${y}h0`).join("") }, groups.lift);
 
   const drawArrows = (factor) => {
     groups.arrows.replaceChildren();
@@ -134,6 +136,12 @@
       event.preventDefaultAction = true;
       const button = switches[Number(key) - 1];
       if (button && !button.disabled) press(button);
+    }
+    /* one step for each press, the same as the buttons */
+    const step = { "+": "in", "=": "in", "-": "out", "_": "out", 0: "all" }[key];
+    if (step) {
+      event.preventDefaultAction = true;
+      act(step);
     }
     /* turning and mirroring would part the picture from the overlays */
     if (/^[rRfF]$/.test(key)) event.preventDefaultAction = true;
