@@ -5,7 +5,7 @@ In: a bench and first places. Out: `Measured`: places good to a few hundredths o
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,16 +14,18 @@ from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box
 from stitchbed.joining.glance import Glance
+from stitchbed.joining.lift import Lift, inside
 from stitchbed.placing.alignment import Alignment, Frame, align
 from stitchbed.placing.bed import BedShape
 from stitchbed.placing.features import gray_of
 from stitchbed.placing.fields import with_fields
-from stitchbed.placing.placement import Placement, to_sheet
+from stitchbed.placing.placement import Placement, from_sheet, to_sheet
 from stitchbed.placing.ties import Ties, measure, misfits, overlaps, spots
 from stitchbed.stories.bench import Bench
 
 Array = NDArray[np.float64]
-SHY_MM = 9.0  # places nearer to an edge than this are taken only where there is nothing better
+SHY_MM = 9.0  # before lift is known, places nearer to an edge than this are taken only where there is nothing better
+FLAT_SHY_MM = 2.0  # and after: covers still shade the outermost millimeters
 LEAST_OVERLAP_MM = 6.0
 SETTLED_PX = 0.08  # a round that moves nothing by more than this is the last: the next would move it by a tenth of that
 
@@ -41,24 +43,33 @@ class Measured:
 
 
 def measure_places(
-    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], scales: Mapping[str, float]
+    bench: Bench,
+    glances: Sequence[Glance],
+    places: Sequence[Placement],
+    scales: Mapping[str, float],
+    *,
+    find_lifts: Callable[[Sequence[Placement]], Sequence[Lift]],
 ) -> Measured:
-    """Measure and solve `rounds` times; the bed from the second round on, fields after the last."""
+    """Measure and solve up to `rounds` times; the bed from the second round on, fields after the last.
+
+    find_lifts : where the sheet leaves the glass, given places good to a pixel; no ties are taken there.
+    """
     reference = next(i for i, p in enumerate(places) if np.array_equal(p.sheet_from_tile, np.eye(3)))
     dpi = float(bench.dpi[reference])
     if len(places) == 1:
         return Measured(tuple(places), None, None, dpi, {}, ())
     frame = _frame(bench, scales, reference)
     solved: Alignment | None = None
-    current = list(places)
+    current, lifts = list(places), None
     for step in range(bench.settings.rounds):
-        ties = measure_ties(bench, glances, current, first=step == 0)
+        ties = measure_ties(bench, glances, current, lifts)
         settings = replace(bench.settings.alignment, solve_bed=bench.settings.alignment.solve_bed and step > 0)
         solved = align(current, ties, frame, settings, bench.settings.bed)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
             break
+        lifts = find_lifts(current) if lifts is None else lifts
         bench.progress("measuring", step + 1, bench.settings.rounds)
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
@@ -66,6 +77,14 @@ def measure_places(
         current = with_fields(current, ties, list(bench.px_per_mm), bench.settings.fields)
     numbers, warnings = _told(bench, current, ties, solved)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
+
+
+def _flat(places: Sequence[Placement], lifts: Sequence[Lift], pair: tuple[int, int], xy: Array) -> Array:
+    """The places where neither tile lifts."""
+    i, j = pair
+    there = from_sheet(places[j], to_sheet(places[i], xy))
+    kept: Array = xy[~(inside(lifts[i], xy) | inside(lifts[j], there))]
+    return kept
 
 
 def _largest_move(before: Sequence[Placement], after: Sequence[Placement]) -> float:
@@ -78,8 +97,11 @@ def _largest_move(before: Sequence[Placement], after: Sequence[Placement]) -> fl
     return largest
 
 
-def measure_ties(bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], *, first: bool) -> Ties:
-    """Tie points over all overlaps; the first time within reach of the survey's error, then close by."""
+def measure_ties(
+    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], lifts: Sequence[Lift] | None
+) -> Ties:
+    """Tie points over all overlaps; the first time (lifts None) within reach of the survey's error, then close by."""
+    first = lifts is None
     settings = bench.settings.ties
     scale = float(np.median(bench.px_per_mm))
     window = int(np.clip(round(settings.window_mm * scale / 2) * 2, 24, settings.widest_px))
@@ -94,10 +116,12 @@ def measure_ties(bench: Bench, glances: Sequence[Glance], places: Sequence[Place
             glances[i].texture,
             per_pair,
             margin_px=window / 2 + reach + 6,
-            shy_px=SHY_MM * scale,
+            shy_px=(SHY_MM if first else FLAT_SHY_MM) * scale,
         )
         for i, j, _ in pairs
     }
+    if lifts is not None:
+        jobs = {pair: _flat(places, lifts, pair, xy) for pair, xy in jobs.items()}
     byname = {tile.name: tile for tile in bench.tiles}
 
     def read(name: str, box: Box) -> NDArray[np.float32]:

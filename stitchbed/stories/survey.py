@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +73,7 @@ def survey(bench: Bench) -> Survey:
     with recording("measure", bench.settings.ties) as measured_step:
         scales, doubts = agreed_scales(layout, _declared(bench, layout.reference))
         places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in bench.tiles]
-        measured = measure_places(bench, glances, places, scales)
+        measured = measure_places(bench, glances, places, scales, find_lifts=partial(lifts_at, bench, glances))
         measured_step.numbers = measured.numbers
     with recording("plan", bench.settings.seams) as planned:
         plan, lifts = make_plan(bench, glances, measured)
@@ -170,6 +171,12 @@ def specks_of(
     marks = [g.marks for g in glances]
     wishes = bench.settings.specks
     return find_spots(places, marks, lifts, canvas, seams=seams, read=read, settings=wishes, workers=bench.workers)
+
+
+def lifts_at(bench: Bench, glances: Sequence[Glance], places: Sequence[Placement]) -> list[Lift]:
+    """Where the sheet lifts, under places good to a pixel."""
+    canvas = make_canvas(places, float(np.median(bench.dpi)), most_pixels=bench.settings.max_megapixels * 1e6)
+    return judged_light(bench, glances, [on_canvas(place, canvas) for place in places], canvas)[0]
 
 
 def judged_light(
