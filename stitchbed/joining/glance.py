@@ -26,12 +26,13 @@ Floats = NDArray[np.float32]
 @dataclass(frozen=True)
 class GlanceSettings:
     """sight_side: px of the picture motions are judged by. texture_side: px of the texture map's long side.
-    cell_mm, drawing_mm: cells for light and for drawing. blank: gray steps per view px that are still paper.
+    cell_mm, drawing_mm: cells for light (a megabyte for an A4 piece) and for drawing.
+    blank: gray steps per view px that are still paper.
     """
 
     sight_side: int = 480
     texture_side: int = 700
-    cell_mm: float = 2.0
+    cell_mm: float = 1.0
     drawing_mm: float = 1.0
     blank: float = 5.0
 

@@ -17,11 +17,13 @@ from stitchbed.placing.placement import Placement, from_sheet, outline
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
+SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
+ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
 
 
 @dataclass(frozen=True)
 class Small:
-    """A tile at cell size: light (h, w, c) linear means, unrest (h, w) relative spread inside each cell, cell px."""
+    """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px."""
 
     light: Floats
     unrest: Floats
@@ -47,14 +49,20 @@ class Patches:
 
 
 def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
-    """Average a linear view (h, w, c) at `reduction` into cells of about `cells_px` full-resolution px."""
+    """Average a linear view (h, w, c) at `reduction` softly into cells of about `cells_px` full-resolution px."""
     step = max(1, round(cells_px / reduction))
     h, w = max(1, linear.shape[0] // step), max(1, linear.shape[1] // step)
     crop = linear[: h * step, : w * step] if h * step <= linear.shape[0] and w * step <= linear.shape[1] else linear
-    mean = cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
-    square = cv2.resize(crop * crop, (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
+    mean, square = _soft_cells(crop, (w, h)), _soft_cells(crop * crop, (w, h))
     spread = np.sqrt(np.maximum(square - mean * mean, 0)).mean(2) / np.maximum(mean.mean(2), 1e-3)
     return Small(mean, spread.astype(np.float32), float(step * reduction))
+
+
+def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
+    """(h, w, c) Gaussian means of area-averaged cells; size is (w, h)."""
+    cells = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    soft: Floats = cv2.GaussianBlur(cells, (0, 0), SOFT, borderType=cv2.BORDER_REPLICATE)
+    return soft.reshape(size[1], size[0], -1)
 
 
 def look(
@@ -81,12 +89,12 @@ def look(
 
 
 def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp], Array]:
-    """Indices of the points whose whole cell lies in the tile, and where there (n, 2) px."""
+    """Indices of the points whose soft cell lies in the tile, and where there (n, 2) px."""
     corners = outline(place)
     near = np.flatnonzero((xy >= corners.min(0)).all(1) & (xy <= corners.max(0)).all(1))
     at = from_sheet(place, xy[near])
     h, w = place.size
-    half = small.cell / 2
+    half = ROOM * small.cell
     inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
     return near[inside], at[inside]
 
