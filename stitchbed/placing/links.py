@@ -203,8 +203,8 @@ def _refined(
     for gate in (10.0, 8.0, 5.0, settings.gate_px, settings.gate_px):
         off = np.hypot(*(moved(similarity_matrix(params), src) - dst).T)
         inside = _one_to_one(matches, off, np.flatnonzero(off < gate * max(a.reduction * expected, b.reduction)))
-        if len(inside) < settings.least_inliers:
-            return None
+        if len(inside) < settings.least_inliers or np.ptp(src[inside], axis=0).max() < 1:
+            return None  # too few, or all at one place (one point described several times), which tells no turn
         params = fit_similarity(src[inside], dst[inside], np.ones(len(inside)))
         if abs(np.hypot(*params[:2]) / expected - 1) > settings.scale_window:
             return None
