@@ -32,7 +32,8 @@ class Small:
 
 @dataclass(frozen=True)
 class Seen:
-    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); at (n, 2) tile px."""
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); at (n, 2)
+    tile px."""
 
     index: NDArray[np.intp]
     light: Array
@@ -61,8 +62,8 @@ def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
 def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
     """(h, w, c) Gaussian means of area-averaged cells; size is (w, h)."""
     cells = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    soft: Floats = cv2.GaussianBlur(cells, (0, 0), SOFT, borderType=cv2.BORDER_REPLICATE)
-    return soft.reshape(size[1], size[0], -1)
+    soft = cv2.GaussianBlur(cells, (0, 0), SOFT, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(soft, np.float32).reshape(size[1], size[0], -1)
 
 
 def look(
