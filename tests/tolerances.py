@@ -29,3 +29,8 @@ SIGMA_RATIO = (0.85, 1.2)  # true error over reported sigma, 160 draws scatter b
 AXIS_RATIO = 0.0002  # share of length; the promise for an aspect of .003 with one piece turned by 90 degrees
 TRAVEL_PX = 0.06  # px rms of the travel error found, slope and shift free; amplitude .5, noise .03, knots of 4 mm
 FIELD_LEFT = 1.6  # rms over noise at ties not used for the field; 1 is perfect, nodes lie 22 mm apart
+
+# --- joining ----------------------------------------------------------------------------------------------------------
+WAY_BACK_PX = 1e-3  # px; three rounds of a contraction by under .02, fields of up to 1 px that bend by .02 per px
+DENSE_MAP_PX = 4e-4  # px; float32 positions of up to 1700 px have steps of 1.2e-4
+PYRAMID = 6e-7  # linear light; float32 noise of a 4-level pyramid, 2.4e-7 measured with noise pictures
