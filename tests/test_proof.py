@@ -21,7 +21,7 @@ import pytest
 import truth
 from PIL import Image
 
-from stitchbed.finishing import proof_page, proof_shapes, proof_tables, pyramid_tiles
+from stitchbed.finishing import proof_page, proof_records, proof_shapes, proof_tables, pyramid_tiles
 from stitchbed.finishing.master import MasterSpec, write_picture
 from stitchbed.ground.box import Box
 from stitchbed.ground.errors import CannotWrite, StitchbedError, WouldTouchOriginal
@@ -295,6 +295,31 @@ def test_any_record_gives_a_page(record: dict[str, Any]) -> None:
     page = _page(record)
     assert page.startswith("<!DOCTYPE html>")
     assert page.count("<section") == page.count("</section>")
+
+
+def test_a_color_step_shows_patches_and_grades() -> None:
+    rows = {
+        "A1": {"reference": [54.29, 80.81, 69.89], "before": [50, 60, 50], "after": [54, 80, 69], "de00_before": 9.1},
+        NASTY: {"reference": [53.585, 0, 0], "before": [50, 5, 5], "after": [53, 1, 0], "de00_after": 1.6},
+    }
+    grade = {
+        "table": "Prints",
+        "figures": [{"words": "color: mean difference", "value": 1.4, "unit": "dE", "stars": 4}],
+    }
+    numbers = {"kind": "linear", "de00_after": {"mean": 1.1, "max": 1.6}, "table": rows, "grade": grade, "dpi": 300}
+    step = {
+        "step": "color",
+        "inputs": {"photo.tif": "ab" * 32},
+        "numbers": numbers,
+        "warnings": ["dim"],
+        "settings": {},
+    }
+    page = _page(proof_records.page_record(step, Path("canvas.tif")))
+    assert "Proof of color: canvas.tif" in page
+    assert "#ff0000" in page  # the wanted red as a swatch
+    assert "four stars" in page
+    assert "<img src=x" not in page
+    assert page.index("&#x27;quay") < page.index(">A1<")  # the patch with the larger rest comes first
 
 
 # ------------------------------------------------------------------ writing

@@ -47,7 +47,7 @@ def _arrow_choice(shapes: Mapping[str, Any]) -> str:
     if not shapes.get("arrows"):
         return ""
     options = "".join(
-        f'<option value="{factor}"{" selected" if factor == 200 else ""}>drawn {factor} times as long</option>'
+        f'<option value="{factor}"{" selected" if factor == 200 else ""}>{factor} times as long</option>'
         for factor in (50, 200, 1000)
     )
     edges = ["0", *(f"{step:g}" for step in HEAT_STEPS)]

@@ -17,6 +17,7 @@ from typing import Any
 
 from stitchbed.finishing import pyramid_tiles
 from stitchbed.finishing.proof_page import PageTiles, page_html
+from stitchbed.finishing.proof_records import page_record
 from stitchbed.finishing.proof_shapes import overlay_shapes
 from stitchbed.ground.errors import CannotWrite
 from stitchbed.ground.job import cannot_write, claimed, plain, write_json
@@ -29,13 +30,15 @@ OURS = "pyramid.json"  # says that a folder of tiles was written here, and may b
 def write_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
     """Write the page `path` (and its folder) for `canvas`; returns page and tile sizes in bytes, seconds, tile count.
 
+    record : of a join, or of one step (color, rectify, clean); missing keys are fine.
+
     Raises
     ------
     CannotWrite : the place cannot be written, or a folder of that name holds something else.
     UnreadableTile : the canvas cannot be read. WouldTouchOriginal : `path` is the canvas.
     """
     begun = time.perf_counter()
-    content = plain(dict(record))
+    content = page_record(plain(dict(record)), canvas)
     with open_windows(canvas) as windows:
         height, width, _ = windows.raster.shape
         if width * height <= INSIDE_PIXELS:
