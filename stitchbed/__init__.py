@@ -3,8 +3,28 @@
 The names a library user needs: `join` for the main job with `JoinSettings`, and `StitchbedError` for all it may raise.
 """
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.ground.job import VERSION as __version__
-from stitchbed.stories.join import JoinSettings, join
+from __future__ import annotations
 
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stitchbed.ground.errors import StitchbedError
+    from stitchbed.stories.join import JoinSettings, join
+
+__version__ = "0.1.0"
 __all__ = ["JoinSettings", "StitchbedError", "__version__", "join"]
+
+# name -> module; loaded when first asked for, so that `stitchbed --help` does not wait for the numeric libraries
+_HOMES = {
+    "JoinSettings": "stitchbed.stories.join",
+    "StitchbedError": "stitchbed.ground.errors",
+    "join": "stitchbed.stories.join",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """The public names, loaded on demand (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'stitchbed' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOMES[name]), name)

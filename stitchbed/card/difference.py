@@ -18,7 +18,7 @@ def de00(lab_a: Array, lab_b: Array) -> Array:
     Reference: Sharma, Wu & Dalal (2005), doi 10.1002/col.20070.
     """
     first, second = np.asarray(lab_a, np.float64), np.asarray(lab_b, np.float64)
-    return np.asarray(deltaE_ciede2000(first, second), dtype=np.float64)  # type: ignore[no-untyped-call]
+    return np.asarray(deltaE_ciede2000(first, second), dtype=np.float64)
 
 
 def chroma_of(lab: Array) -> Array:

@@ -25,7 +25,9 @@ ANY = click.Path(path_type=Path)
 @click.option("--outside", type=click.Choice(OUTSIDE), default="alpha", show_default=True,
               help="Places no piece sees: transparent, or the paper's color.")  # fmt: skip
 @click.option("--codec", type=click.Choice(["deflate", "zstd", "none"]), default="deflate", show_default=True)
-@click.option("--assume-profile", type=click.Choice(["first", "none"]), help="Where profiles differ: take the first, or none.")
+@click.option(
+    "--assume-profile", type=click.Choice(["first", "none"]), help="Where profiles differ: take the first, or none."
+)
 @click.option("--allow-missing", is_flag=True, help="Write the rest when a piece cannot be placed.")
 @click.option("--allow-unreadable", is_flag=True, help="Go on without files that cannot be read.")
 @click.option("--max-megapixels", type=float, default=4000, show_default=True, help="Largest canvas.")

@@ -31,7 +31,7 @@ class Shared:
     workers: int
 
 
-class Bytes(click.ParamType):
+class Bytes(click.ParamType[int]):
     """A size such as 512MiB or 1.5GB."""
 
     name = "size"
@@ -48,7 +48,7 @@ def shared_options(function: Command) -> Command:
     """Add --json, --quiet, --memory and --workers; the command receives them as `shared`."""
 
     @functools.wraps(function)
-    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, **kwargs: Any) -> Any:  # noqa: A002
+    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, **kwargs: Any) -> Any:
         shared = Shared(json, quiet or json, memory, workers)
         return function(*args, shared=shared, **kwargs)
 

@@ -29,7 +29,9 @@ Pixels = NDArray[Any]
 SEGMENT = 256  # px; small enough that a viewer reads little for a detail, large enough for the codec
 BLOCK = 1024  # px; SEGMENT * 2**INNER_LEVELS
 INNER_LEVELS = 2
-BIG = 1.9 * 2**30  # bytes of pixels past which the file is a BigTIFF (32-bit offsets end at 4 GiB; codecs can expand noise)
+BIG = (
+    1.9 * 2**30
+)  # bytes of pixels past which the file is a BigTIFF (32-bit offsets end at 4 GiB; codecs can expand noise)
 SMALLEST_VIEW = 512  # px; the last reduced view is about this long
 
 
@@ -66,7 +68,9 @@ def encode_block(block: Pixels, spec: MasterSpec) -> EncodedBlock:
     return EncodedBlock(tuple(levels), view)
 
 
-def write_master(path: Path, spec: MasterSpec, blocks: Iterable[EncodedBlock], *, originals: Sequence[Path] = ()) -> None:
+def write_master(
+    path: Path, spec: MasterSpec, blocks: Iterable[EncodedBlock], *, originals: Sequence[Path] = ()
+) -> None:
     """Write the blocks (file order, rows of BLOCK px) to `path`.
 
     Raises

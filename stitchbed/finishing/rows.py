@@ -1,7 +1,7 @@
 """I keep finished rows of blocks on disk until the master is assembled from them.
 
-In: encoded blocks. Out: one file per row, whole or absent, from which each level's segments are read in file order. So a
-job that was stopped goes on after the last whole row, and the master's reduced views need no memory.
+In: encoded blocks. Out: one file per row, whole or absent, from which each level's segments are read in file order.
+So a job that was stopped goes on after the last whole row, and the master's reduced views need no memory.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def write_row(folder: Path, row: int, line: Sequence[EncodedBlock]) -> None:
     head = {"lengths": [[len(s) for s in level] for level in levels], "shape": small.shape, "dtype": str(small.dtype)}
     target = row_path(folder, row)
     partial = target.with_suffix(".partial")
-    with open(partial, "wb") as file:
+    with partial.open("wb") as file:
         file.write(json.dumps(head).encode() + b"\n")
         for level in levels:
             file.writelines(level)
@@ -47,7 +47,7 @@ def write_row(folder: Path, row: int, line: Sequence[EncodedBlock]) -> None:
 
 def read_segments(folder: Path, row: int, level: int) -> Iterator[bytes]:
     """Segments of one level of one row, in file order."""
-    with open(row_path(folder, row), "rb") as file:
+    with row_path(folder, row).open("rb") as file:
         head = json.loads(file.readline())
         file.seek(sum(sum(lengths) for lengths in head["lengths"][:level]), os.SEEK_CUR)
         for length in head["lengths"][level]:
@@ -56,7 +56,7 @@ def read_segments(folder: Path, row: int, level: int) -> Iterator[bytes]:
 
 def read_small(folder: Path, row: int) -> NDArray[Any]:
     """The smallest view of a row, (h, w, samples)."""
-    with open(row_path(folder, row), "rb") as file:
+    with row_path(folder, row).open("rb") as file:
         head = json.loads(file.readline())
         file.seek(sum(sum(lengths) for lengths in head["lengths"]), os.SEEK_CUR)
         return np.frombuffer(file.read(), head["dtype"]).reshape(head["shape"])

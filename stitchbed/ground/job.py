@@ -53,7 +53,8 @@ def recording(step: str, settings: object = None) -> Iterator[Record]:
 
 
 def plain(value: object) -> Any:
-    """`value` as JSON types: dataclasses, arrays, paths and numpy numbers made plain; NaN and infinities become None."""
+    """`value` as JSON types: dataclasses, arrays, paths and numpy numbers made plain; NaN and infinities become
+    None."""
     if is_dataclass(value) and not isinstance(value, type):
         return plain(asdict(value))
     if isinstance(value, dict):
@@ -79,7 +80,7 @@ def fingerprint(*parts: object) -> str:
 
 def sha256_of(path: Path) -> str:
     """Hash of a file, streamed."""
-    with open(path, "rb") as file:
+    with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
@@ -122,7 +123,7 @@ def claimed(path: Path, *, originals: Sequence[Path] = (), overwrite: bool = Tru
     try:
         partial.touch()
         yield partial
-        with open(partial, "rb+") as file:
+        with partial.open("rb+") as file:
             os.fsync(file.fileno())
         os.replace(partial, path)
         _sync_folder(path.parent)

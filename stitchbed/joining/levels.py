@@ -23,7 +23,8 @@ INDEPENDENT = 400  # points of an overlap that count as independent
 
 @dataclass(frozen=True)
 class LevelSettings:
-    """spacing_mm: grid of comparison. bed_degree: order of the shared fall-off. gain, offset, slope, fall: expected sizes
+    """spacing_mm: grid of comparison. bed_degree: order of the shared fall-off. gain, offset, slope, fall: expected
+    sizes
     (log, linear, log, log) of gain differences, black offsets, drift over a scan, shared fall-off (lamp warm-up ~1 %,
     repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). agree: relative difference that counts as agreement.
     most_points: of an overlap that are used.
@@ -102,7 +103,9 @@ def find_levels(
     channels = patches.seen[0].light.shape[1]
     if not len(patches.xy):
         return [no_level(name, channels) for name in names], [seen.light for seen in patches.seen]
-    designs = [shading_basis(size, seen.at, settings.bed_degree) for size, seen in zip(sizes, patches.seen, strict=True)]
+    designs = [
+        shading_basis(size, seen.at, settings.bed_degree) for size, seen in zip(sizes, patches.seen, strict=True)
+    ]
     shared = _bed_index(group)
     state = _Unknown(
         np.zeros((len(names), channels)), np.zeros((len(names), channels)), np.zeros((len(names), OWN_TERMS)),
@@ -129,7 +132,7 @@ def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array,
     own = np.column_stack([u, v, (3 * u * u - 1) / 2, (3 * v * v - 1) / 2, u * v])
     every = legvander2d(np.clip(u, -1, 1), np.clip(v, -1, 1), [degree, degree])
     order = np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
-    return own, every[:, (order > 0) & (order <= degree)]
+    return own, np.asarray(every[:, (order > 0) & (order <= degree)], np.float64)
 
 
 def _bed_index(group: Sequence[int]) -> list[int]:

@@ -21,7 +21,8 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class LiftSettings:
-    """darker: relative loss of light that counts (a mm of height changes light by ~1 %, Med. Phys. 2015, doi 10.1118/1.4929563).
+    """darker: relative loss of light that counts (a mm of height changes light by ~1 %, Med. Phys. 2015, doi
+    10.1118/1.4929563).
     reach_mm: how far in from the edge a sheet is believed to lift. grow_mm: added round what is found, for the tail
     that is shifted before it is visibly dark. cell_mm: size of the cells.
     """
@@ -34,7 +35,8 @@ class LiftSettings:
 
 @dataclass(frozen=True)
 class Lift:
-    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light (share)."""
+    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light
+    (share)."""
 
     tile: str
     mask: Mask
@@ -71,7 +73,7 @@ def find_lift(
 
 def trust(lifts: Sequence[Lift], patches: Patches) -> list[Array]:
     """Per tile (n,) 0 where it lifts, else 1."""
-    return [1.0 - inside(lift, seen.at) for lift, seen in zip(lifts, patches.seen, strict=True)]
+    return [1.0 - inside(lift, seen.at).astype(np.float64) for lift, seen in zip(lifts, patches.seen, strict=True)]
 
 
 def inside(lift: Lift, xy: Array) -> Mask:
@@ -94,7 +96,8 @@ def edge_distance(size: tuple[int, int], xy: Array) -> Array:
 def _judges(
     sizes: Sequence[tuple[int, int]], patches: Patches, corrected: Sequence[Array], px_per_mm: Sequence[float]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], tuple[Array, Array]]:
-    """The two tiles that see each point farthest from their edges (they judge the others; -1: none), and their light."""
+    """The two tiles that see each point farthest from their edges (they judge the others; -1: none), and their
+    light."""
     count = len(patches.xy)
     channels = patches.seen[0].light.shape[1]
     who = (np.full(count, -1), np.full(count, -1))
@@ -136,7 +139,10 @@ def _cell_means(seen: tuple[Array, Array, Array], shape: tuple[int, int], cell: 
     total, mass = np.zeros(shape), np.zeros(shape)
     np.add.at(total, (row, col), loss * weight)
     np.add.at(mass, (row, col), weight)
-    total, mass = ndimage.gaussian_filter(total, 1.0, mode="nearest"), ndimage.gaussian_filter(mass, 1.0, mode="nearest")
+    total, mass = (
+        ndimage.gaussian_filter(total, 1.0, mode="nearest"),
+        ndimage.gaussian_filter(mass, 1.0, mode="nearest"),
+    )
     return np.where(mass > 0.02, total / np.maximum(mass, 1e-9), 0.0)
 
 

@@ -43,7 +43,9 @@ def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int)
     colors = []
     for small, level in zip(smalls, levels, strict=True):
         h, w = small.light.shape[:2]
-        at = (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell
+        at = np.asarray(
+            (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell, np.float64
+        )
         shade = np.exp(sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing))
         light = np.broadcast_to(small.light, (h, w, channels)).reshape(-1, channels)
         calm = small.unrest.ravel() < 0.03

@@ -38,7 +38,8 @@ class OutputKind(Protocol):
 
 @dataclass(frozen=True)
 class Spot:
-    """A speck to be taken from another tile: center and radius on the canvas px, tile it is seen in, tile that is clean."""
+    """A speck to be taken from another tile: center and radius on the canvas px, tile it is seen in, tile that is
+    clean."""
 
     x: float
     y: float
@@ -52,7 +53,8 @@ class Plan:
     """All numbers of one join.
 
     tiles, places (on the canvas), levels : same order. channels : 1 or 3. dtype : of the master. icc : profile or None.
-    alpha : whether the master has an alpha channel. paper : linear color (C,) under what no tile sees. spots : specks to replace.
+    alpha : whether the master has an alpha channel. paper : linear color (C,) under what no tile sees. spots :
+    specks to replace.
     """
 
     tiles: tuple[Tile, ...]
@@ -101,8 +103,20 @@ def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...],
         levels.append(Level(tile.name, gain, offset, shading, spacing))
     height, width = (int(n) for n in arrays["canvas_size"])
     canvas = Canvas(height, width, float(arrays["dpi"]), np.asarray(arrays["canvas_from_sheet"], float))
-    spots = tuple(Spot(float(s[0]), float(s[1]), float(s[2]), int(s[3]), int(s[4])) for s in np.asarray(arrays["spots"]))
+    spots = tuple(
+        Spot(float(s[0]), float(s[1]), float(s[2]), int(s[3]), int(s[4])) for s in np.asarray(arrays["spots"])
+    )
     seams = SeamMap(np.asarray(arrays["seam_labels"], np.uint16), int(arrays["seam_cell"]))
     return Plan(
-        tiles, canvas, tuple(places), tuple(levels), seams, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, spots
+        tiles,
+        canvas,
+        tuple(places),
+        tuple(levels),
+        seams,
+        kind.channels,
+        kind.dtype,
+        kind.icc,
+        kind.alpha,
+        kind.paper,
+        spots,
     )

@@ -247,7 +247,13 @@ def _shares(plan: Plan, layers: dict[int, _Layer], box: Box) -> dict[int, Mask]:
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     scores = []
     for i, layer in layers.items():
-        mine = cv2.warpAffine((picked == i).astype(np.float32), to_cell, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        mine = cv2.warpAffine(
+            (picked == i).astype(np.float32),
+            to_cell,
+            (box.width, box.height),
+            flags=flags,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
         scores.append(mine if layer.valid is None else np.where(layer.valid, mine, np.float32(-1)))
     return _winners(list(layers), scores, layers)
 

@@ -42,7 +42,8 @@ class SeamSettings:
 
 @dataclass(frozen=True)
 class SeamMap:
-    """labels : (h, w) uint16, index of the owning tile per cell, NOBODY where no tile sees. cell : px, a whole number."""
+    """labels : (h, w) uint16, index of the owning tile per cell, NOBODY where no tile sees. cell : px, a whole
+    number."""
 
     labels: NDArray[np.uint16]
     cell: int

@@ -33,7 +33,8 @@ ReadGray = Callable[[int, Box], Floats]
 @dataclass(frozen=True)
 class SpeckSettings:
     """look_dpi: resolution at which candidates are sought; .05 mm is then half a pixel and still shows.
-    largest_mm: larger marks are not dust. step: gray levels (of 255) a mark must differ by at least; sigmas: and by so many
+    largest_mm: larger marks are not dust. step: gray levels (of 255) a mark must differ by at least; sigmas: and by
+    so many
     of the local unrest. most: candidates kept per tile, the strongest. flat_share: how much of the mark another tile
     may show and still be called clean. margin_mm: the clean tile must see the place this far from its edge or lift.
     """
@@ -49,7 +50,8 @@ class SpeckSettings:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Small marks of one tile. xy : (N, 2) px, full resolution. radius : (N,) px. contrast : (N,) gray levels, signed."""
+    """Small marks of one tile. xy : (N, 2) px, full resolution. radius : (N,) px. contrast : (N,) gray levels,
+    signed."""
 
     xy: Array
     radius: Array
@@ -168,8 +170,10 @@ def _foreign(
     own = _bump(here, core, ring)
     seen_there = _bump(there, core, ring)
     # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)
-    return peak > max(settings.step * 0.8, 5 * noise) and own > settings.step * 0.8 and seen_there < max(
-        settings.flat_share * own, 2.5 * noise
+    return (
+        peak > max(settings.step * 0.8, 5 * noise)
+        and own > settings.step * 0.8
+        and seen_there < max(settings.flat_share * own, 2.5 * noise)
     )
 
 
@@ -184,7 +188,9 @@ def _seen_there(mine: Placement, other: Placement, other_index: int, box: Box, r
     """The other tile resampled onto a box of this one; None where it does not reach."""
     center = np.array([box.col + (box.width - 1) / 2, box.row + (box.height - 1) / 2])
     other_from_mine = local_affine(other, mine, center)
-    corners = np.array([[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float)
+    corners = np.array(
+        [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
+    )
     at = moved(other_from_mine, corners)
     low, high = np.floor(at.min(0)).astype(int) - 3, np.ceil(at.max(0)).astype(int) + 4
     source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
@@ -195,5 +201,7 @@ def _seen_there(mine: Placement, other: Placement, other_index: int, box: Box, r
     matrix = (to_source @ other_from_mine @ from_box)[:2]
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     picture = read(other_index, source)
-    resampled: Floats = cv2.warpAffine(picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    resampled: Floats = cv2.warpAffine(
+        picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
     return resampled

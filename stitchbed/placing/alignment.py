@@ -3,7 +3,8 @@
 In: first placements and ties. Out: placements, the beds they share, and what is left at every tie.
 
 Unknown are, per tile, turn, scale and place, and per bed its axes and errors. Robust least squares over all ties
-(Triggs et al., 2000; Cauchy weights, Holland & Welsch, 1977), Gauss-Newton, one tile held still. What no overlap can see stays at its prior.
+(Triggs et al., 2000; Cauchy weights, Holland & Welsch, 1977), Gauss-Newton, one tile held still. What no overlap
+can see stays at its prior.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ HOLD = 1e4  # weight of the rows that hold the anchor tile still
 
 @dataclass(frozen=True)
 class AlignmentSettings:
-    """rounds: Gauss-Newton steps. cauchy: scale of the robust loss in sigmas (2.385: 95 % efficiency, Holland & Welsch 1977).
+    """rounds: Gauss-Newton steps. cauchy: scale of the robust loss in sigmas (2.385: 95 % efficiency, Holland &
+    Welsch 1977).
     scale_sigma: how far a tile's scale may differ from the expected one (share); scans of one bed repeat to about 1e-4.
     solve_bed: False leaves the bed at zero. least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
@@ -45,7 +47,8 @@ class AlignmentSettings:
 class Frame:
     """What the solver is told of the tiles besides their places.
 
-    scales : (T,) expected sheet px per tile px. group : (T,) bed of each tile, -1 for none. shapes : bed frame per group.
+    scales : (T,) expected sheet px per tile px. group : (T,) bed of each tile, -1 for none. shapes : bed frame per
+    group.
     anchor : index of the tile held still.
     """
 
@@ -111,7 +114,8 @@ def expected_misfit(places: Sequence[Placement], ties: Ties, cauchy: float) -> t
 
 
 def whitening(places: Sequence[Placement], ties: Ties) -> Array:
-    """(N, 2, 2) factors that turn sheet misfits into sigmas: transposed Cholesky factor, turned into the sheet frame."""
+    """(N, 2, 2) factors that turn sheet misfits into sigmas: transposed Cholesky factor, turned into the sheet
+    frame."""
     linear = np.array([np.linalg.inv(place.sheet_from_tile[:2, :2]) for place in places])[ties.a]
     result: Array = np.linalg.cholesky(ties.info).swapaxes(1, 2) @ linear
     return result
@@ -263,9 +267,7 @@ def _with_beds(
     starts: Sequence[int],
     settings: tuple[AlignmentSettings, BedSettings],
 ) -> list[Placement]:
-    warps = {
-        g: _warp(frame.shapes[g], unknown[starts[i] : starts[i + 1]], settings) for i, g in enumerate(groups)
-    }
+    warps = {g: _warp(frame.shapes[g], unknown[starts[i] : starts[i + 1]], settings) for i, g in enumerate(groups)}
     return [replace(place, warp=warps.get(int(g))) for place, g in zip(places, frame.group, strict=True)]
 
 
@@ -274,7 +276,11 @@ def _warp(shape: BedShape, solution: Array, settings: tuple[AlignmentSettings, B
 
 
 def _described(
-    unknown: Array, covariance: Array, span: Sequence[int], shape: BedShape, settings: tuple[AlignmentSettings, BedSettings]
+    unknown: Array,
+    covariance: Array,
+    span: Sequence[int],
+    shape: BedShape,
+    settings: tuple[AlignmentSettings, BedSettings],
 ) -> Bed:
     columns = slice(span[0], span[1])
     warp = _warp(shape, unknown[columns], settings)

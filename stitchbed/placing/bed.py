@@ -3,7 +3,8 @@
 In: tile pixels. Out: basis functions for the alignment, and a `Bed` with what was found and what could be observed.
 
 A scan's row follows the head's travel (v), its column the lamp and sensor (u). Displacements are cubic B-splines of v
-and of u for both axes, in px of the tile, plus the scale of v against u and their shear. All scans of one bed share them.
+and of u for both axes, in px of the tile, plus the scale of v against u and their shear. All scans of one bed share
+them.
 """
 
 from __future__ import annotations
@@ -47,7 +48,8 @@ class Bed:
     """What the overlaps say of the bed.
 
     axis_ratio : length along travel over length across, minus 1 means compressed; 1.0 when unobserved.
-    shear_rad : angle by which the axes miss 90 degrees. travel_mm : (K,) places; offset_x_mm, offset_y_mm : (K,) error there.
+    shear_rad : angle by which the axes miss 90 degrees. travel_mm : (K,) places; offset_x_mm, offset_y_mm : (K,)
+    error there.
     observed : (4,) share of prior uncertainty the overlaps removed for: axis ratio, shear, offset x, offset y (0..1).
     warp : displacement lattice for its tiles.
     """
@@ -63,13 +65,16 @@ class Bed:
 
 def column_count(shape: BedShape, settings: BedSettings) -> int:
     """Number of unknowns: axis, shear, then four splines."""
-    return 2 + 2 * _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm) + 2 * _count(
-        shape.size[1], settings.sensor_knot_mm * shape.px_per_mm
+    return (
+        2
+        + 2 * _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
+        + 2 * _count(shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     )
 
 
 def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[csr_matrix, csr_matrix]:
-    """Derivatives (N, columns) of the x and of the y displacement (px) at tile points by the bed's unknowns (px, ratios).
+    """Derivatives (N, columns) of the x and of the y displacement (px) at tile points by the bed's unknowns (px,
+    ratios).
 
     Columns: axis ratio, shear, x(v), y(v), x(u), y(u).
     """

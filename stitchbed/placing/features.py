@@ -68,7 +68,9 @@ def evened(gray: Floats, sigma: float, floor: float) -> Floats:
     return result
 
 
-def detect(name: str, view: NDArray[Any], reduction: int, settings: FeatureSettings, within: Box | None = None) -> Keypoints:
+def detect(
+    name: str, view: NDArray[Any], reduction: int, settings: FeatureSettings, within: Box | None = None
+) -> Keypoints:
     """SIFT points of a view (h, w, c), evenly strong over the picture.
 
     within : part of the view to look at (view px); None for all of it.
@@ -78,10 +80,14 @@ def detect(name: str, view: NDArray[Any], reduction: int, settings: FeatureSetti
     area = within or Box(0, 0, *view.shape[:2])
     even = evened(gray_of(view[area.slices]), 25.0, settings.contrast_floor)
     picture = np.clip(128 + 40 * even, 0, 255).astype(np.uint8)
-    sift = cv2.SIFT_create(nfeatures=2 * settings.most, contrastThreshold=0.02, enable_precise_upscale=True)
+    sift = cv2.SIFT_create(  # type: ignore[attr-defined,unused-ignore]
+        nfeatures=2 * settings.most, contrastThreshold=0.02, enable_precise_upscale=True
+    )
     points, descriptors = sift.detectAndCompute(picture, None)
     if descriptors is None or not len(points):
-        return Keypoints(name, np.zeros((0, 2)), *(np.zeros(0, np.float32),) * 2, np.zeros((0, 128), np.float32), reduction)
+        return Keypoints(
+            name, np.zeros((0, 2)), *(np.zeros(0, np.float32),) * 2, np.zeros((0, 128), np.float32), reduction
+        )
     table = np.array([(*p.pt, p.size, np.deg2rad(p.angle), p.response) for p in points])
     order = _spread(table, even.shape, settings.most)
     table, kept = table[order], descriptors[order]

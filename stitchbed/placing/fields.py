@@ -27,7 +27,8 @@ Array = NDArray[np.float64]
 class FieldSettings:
     """lattice_mm: spacing of the lattice. amplitude_mm: expected size; half a pixel at 600 dpi.
     bend_mm: expected difference between neighboring nodes. cauchy: robust scale in sigmas.
-    least_ties: a tile with fewer has no field. correlated: neighboring ties err alike; each counts as this share of one.
+    least_ties: a tile with fewer has no field. correlated: neighboring ties err alike; each counts as this share of
+    one.
     """
 
     lattice_mm: float = 22.0
@@ -103,9 +104,7 @@ def _corners(
     return node, share
 
 
-def _prior(
-    grids: Sequence[tuple[int, int, float]], px_per_mm: Sequence[float], settings: FieldSettings
-) -> csr_matrix:
+def _prior(grids: Sequence[tuple[int, int, float]], px_per_mm: Sequence[float], settings: FieldSettings) -> csr_matrix:
     """Amplitude and first-difference rows of all lattices, block by block."""
     blocks = []
     for (rows, cols, _), k in zip(grids, px_per_mm, strict=True):

@@ -92,7 +92,9 @@ def believable(inliers: int, features: int) -> bool:
     return inliers > 8.0 + 0.3 * features
 
 
-def link(a: Keypoints, b: Keypoints, sights: tuple[Sight, Sight], scale: float, settings: LinkSettings) -> Link | NoLink:
+def link(
+    a: Keypoints, b: Keypoints, sights: tuple[Sight, Sight], scale: float, settings: LinkSettings
+) -> Link | NoLink:
     """Join two tiles.
 
     scale : expected magnification from a to b (dpi_b / dpi_a).
@@ -148,7 +150,7 @@ def _voted(a: Keypoints, b: Keypoints, matches: _Matches, scale: float, settings
     step = np.deg2rad(2.0)
     bins = np.floor_divide(np.mod(turn, 2 * np.pi), step).astype(int) % 180
     histogram = np.bincount(bins, matches.weight, 180)
-    smooth = sum(np.roll(histogram, k) for k in range(-4, 5))
+    smooth: Array = np.sum([np.roll(histogram, k) for k in range(-4, 5)], axis=0)
     peaks: list[tuple[float, Array]] = []
     for center in _local_peaks(smooth, 4):
         near = np.abs((bins - center + 90) % 180 - 90) <= 6

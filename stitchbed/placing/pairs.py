@@ -34,7 +34,8 @@ def choose(points: Sequence[Keypoints], settings: PairSettings) -> list[tuple[in
     """Pairs worth matching.
 
     Each tile's strongest points vote for the tile that holds their nearest neighbor among all other tiles, if that
-    neighbor is clearly nearer than the best one of every third tile. Cost grows with the number of tiles times one matrix product.
+    neighbor is clearly nearer than the best one of every third tile. Cost grows with the number of tiles times one
+    matrix product.
     """
     if len(points) <= settings.all_up_to:
         return every_pair(len(points))

@@ -31,7 +31,8 @@ class Warp:
 class Placement:
     """One tile on the sheet.
 
-    size : (height, width) px. sheet_from_tile : 3x3 px. warp : see `Warp`, or None for none. sigma : px, its uncertainty.
+    size : (height, width) px. sheet_from_tile : 3x3 px. warp : see `Warp`, or None for none. sigma : px, its
+    uncertainty.
     """
 
     tile: str
@@ -59,12 +60,12 @@ def shift_at(warp: Warp | None, xy: Array) -> Array:
 
 def to_sheet(place: Placement, xy: Array) -> Array:
     """Tile points (N, 2) px to sheet px."""
-    return moved(place.sheet_from_tile, xy + shift_at(place.warp, xy))
+    return moved(place.sheet_from_tile, np.asarray(xy + shift_at(place.warp, xy), np.float64))
 
 
 def from_sheet(place: Placement, xy: Array) -> Array:
     """Sheet points (N, 2) px to tile px; the displacement is small and smooth, so three rounds settle it to 1e-4 px."""
-    straight = moved(np.linalg.inv(place.sheet_from_tile), xy)
+    straight = moved(np.asarray(np.linalg.inv(place.sheet_from_tile), np.float64), xy)
     back = straight
     for _ in range(3 if place.warp is not None else 0):
         back = straight - shift_at(place.warp, back)
@@ -81,7 +82,8 @@ def outline(place: Placement, inset: float = 0.0) -> Array:
 def local_affine(target: Placement, source: Placement, center: Array) -> Array:
     """3x3 affine target_from_source at a source point (2,) px, by central differences 16 px apart."""
     step = 16.0
-    probe = center + np.array([[0, 0], [step, 0], [-step, 0], [0, step], [0, -step]])
+    star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
+    probe = np.asarray(center + star, np.float64)
     there = from_sheet(target, to_sheet(source, probe))
     dx, dy = (there[1] - there[2]) / (2 * step), (there[3] - there[4]) / (2 * step)
     linear = np.column_stack([dx, dy])

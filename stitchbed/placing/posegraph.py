@@ -89,7 +89,9 @@ def _graph(sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]) -> nx.Gr
 
 def _trust(item: Link) -> float:
     """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well."""
-    return float(max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * (1.05 - min(item.rival, 1.0)) * (0.1 if item.weak else 1))
+    return float(
+        max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * (1.05 - min(item.rival, 1.0)) * (0.1 if item.weak else 1)
+    )
 
 
 def _triangles(graph: nx.Graph, one: str, two: str, sizes: Mapping[str, tuple[int, int]]) -> int:
@@ -114,7 +116,11 @@ def _settled(
         name = min(graph.nodes)
         return [Layout(name, {name: np.eye(3)}, (), ())]
     places, agreeing = _best_tree(graph, sizes, settings, rng)
-    dropped = [(graph.edges[e]["link"], "disagrees with the other links around a loop") for e in _sorted_edges(graph) if e not in agreeing]
+    dropped = [
+        (graph.edges[e]["link"], "disagrees with the other links around a loop")
+        for e in _sorted_edges(graph)
+        if e not in agreeing
+    ]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     reference = _center(kept, places, sizes)
     back = np.linalg.inv(places[reference])

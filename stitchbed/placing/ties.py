@@ -27,7 +27,8 @@ SETTLED = 0.02  # px; a step this small is good to its square, and 1/64 px of it
 class TieSettings:
     """window_mm: side of a window; 4 mm holds a few strokes and is short against the bed's errors.
     per_pair, total: most ties per overlap and per set; the first round, which only has to come
-    near, takes first_share of them. widest_px: a window is no wider, whatever the dpi. least_correlation: windows less alike are not ties.
+    near, takes first_share of them. widest_px: a window is no wider, whatever the dpi. least_correlation: windows
+    less alike are not ties.
     noise: gray levels (0..255) of noise assumed at least. floor_px: no tie is believed better than this.
     """
 
@@ -120,7 +121,8 @@ def measure(
     settings: TieSettings,
     workers: int = 1,
 ) -> Ties:
-    """Measure every place of `jobs` ({(a, b): (N, 2) px of tile a}) in tile b, within `reach_px` of where it should be."""
+    """Measure every place of `jobs` ({(a, b): (N, 2) px of tile a}) in tile b, within `reach_px` of where it should
+    be."""
 
     def one_pair(pair: tuple[int, int]) -> list[tuple[int, int, Array, Array, Array, float]]:
         a, b = pair
@@ -227,8 +229,8 @@ def _located(
             return None
         if np.abs(step).max() < SETTLED:
             break
-    covariance = max(variance, settings.noise**2) * slopes.inverse + settings.floor_px**2 * np.eye(2)
-    return shift, np.linalg.inv(covariance), score
+    covariance: Array = max(variance, settings.noise**2) * slopes.inverse + settings.floor_px**2 * np.eye(2)
+    return shift, np.asarray(np.linalg.inv(covariance), np.float64), score
 
 
 def _aimed(two_from_one: Array, origin: Array, source: Box) -> tuple[Array, Array]:

@@ -47,7 +47,8 @@ class Windows(Protocol):
 
 @dataclass(frozen=True)
 class SurveySettings:
-    """The settings of every stage, and: find_lift, solve_levels, solve_fields, find_dust: False leaves that part out (to see what it earns).
+    """The settings of every stage, and: find_lift, solve_levels, solve_fields, find_dust: False leaves that part
+    out (to see what it earns).
 
     rounds: how often ties are measured; the third changes places by under .01 px. seed: of the only random choice
     (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.

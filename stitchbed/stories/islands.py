@@ -69,7 +69,9 @@ def demand_whole(
     raise _error(main, single, groups, words, len(names))
 
 
-def _error(main: Layout, single: Sequence[str], groups: Sequence[Sequence[str]], words: Sequence[str], total: int) -> Islands:
+def _error(
+    main: Layout, single: Sequence[str], groups: Sequence[Sequence[str]], words: Sequence[str], total: int
+) -> Islands:
     parts = []
     if len(main.sheet_from_tile) == 1 and not groups:
         parts.append(f"none of the {total} pieces overlaps another so that it can be seen")

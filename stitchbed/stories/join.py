@@ -38,7 +38,8 @@ OUTSIDE = ("alpha", "paper")
 @dataclass(frozen=True)
 class JoinSettings:
     """survey: settings of every stage. outside: places no piece sees become transparent ("alpha") or the paper's
-    color ("paper"); a canvas without such places has no alpha channel. codec: deflate, zstd or none. dpi: overrides the files'.
+    color ("paper"); a canvas without such places has no alpha channel. codec: deflate, zstd or none. dpi: overrides
+    the files'.
     assume_profile: None, "first" or "none" where profiles differ. allow_unreadable: go on without unreadable files.
     memory: bytes to work in. workers: threads. keep_job: leave the job folder behind.
     """
@@ -59,7 +60,11 @@ def silent(step: str, done: int, total: int) -> None:
 
 
 def join(
-    paths: Sequence[str | Path], output: str | Path, settings: JoinSettings | None = None, *, progress: Progress = silent
+    paths: Sequence[str | Path],
+    output: str | Path,
+    settings: JoinSettings | None = None,
+    *,
+    progress: Progress = silent,
 ) -> dict[str, Any]:
     """Join pieces into one master.
 
@@ -103,7 +108,9 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         )
     if not output.parent.is_dir():
         raise CannotWrite(
-            f"the folder {output.parent} does not exist", expected="an existing folder", attempt="making it, or another -o"
+            f"the folder {output.parent} does not exist",
+            expected="an existing folder",
+            attempt="making it, or another -o",
         )
     tiles, warnings = take_in(paths, allow_unreadable=settings.allow_unreadable)
     originals = [tile.path for tile in tiles]
@@ -164,7 +171,7 @@ def _planned(
     about |= {"placed": [t.name for t in plan.tiles], "paper": plan.paper, "alpha": plan.alpha, "outside": outside}
     about["channels"] = plan.channels
     about["warnings"] = [*doubts, *found.warnings, *words]
-    with open(saved.with_suffix(".partial"), "wb") as file:
+    with saved.with_suffix(".partial").open("wb") as file:
         np.savez(file, **packed(plan))  # type: ignore[arg-type]
     saved.with_suffix(".partial").replace(saved)
     write_json(told, about)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.ground.job import VERSION, plain
+from stitchbed.ground.job import VERSION, Record, plain
 from stitchbed.ground.motion import scale_of, turn_of
 from stitchbed.joining.plan import Plan
 from stitchbed.placing.placement import to_sheet
@@ -22,7 +22,16 @@ from stitchbed.scans.tile import Tile
 from stitchbed.stories.survey import Survey
 
 MOST_RESIDUALS = 3000
-LIBRARIES = ("numpy", "opencv-python-headless", "scipy", "scikit-image", "networkx", "tifffile", "imagecodecs", "Pillow")
+LIBRARIES = (
+    "numpy",
+    "opencv-python-headless",
+    "scipy",
+    "scikit-image",
+    "networkx",
+    "tifffile",
+    "imagecodecs",
+    "Pillow",
+)
 
 
 def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
@@ -37,9 +46,19 @@ def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
         "lift": _lift(found),
         "dust": _dust(plan),
         "seams": {"cell_px": plan.seams.cell, "shape": plan.seams.labels.shape},
-        "steps": [{"step": r.step, "seconds": r.seconds, "numbers": plain(r.numbers), "warnings": r.warnings} for r in found.steps],
+        "steps": [_step(r) for r in found.steps],
         "warnings": list(found.warnings),
     }  # fmt: skip
+
+
+def _step(record: Record) -> dict[str, Any]:
+    numbers = plain(record.numbers)
+    return {"step": record.step, "seconds": record.seconds, "numbers": numbers, "warnings": record.warnings}
+        "step": record.step,
+        "seconds": record.seconds,
+        "numbers": plain(record.numbers),
+        "warnings": record.warnings,
+    }
 
 
 def tile_rows(tiles: Sequence[Tile]) -> list[dict[str, Any]]:
@@ -63,7 +82,8 @@ def _placements(plan: Plan) -> list[dict[str, Any]]:
     return [
         {
             "tile": place.tile, "canvas_from_tile": place.sheet_from_tile.tolist(),
-            "sigma_px": round(place.sigma, 4), "rotation_deg": round(float(np.degrees(turn_of(place.sheet_from_tile))), 4),
+            "sigma_px": round(place.sigma, 4),
+            "rotation_deg": round(float(np.degrees(turn_of(place.sheet_from_tile))), 4),
             "scale": round(scale_of(place.sheet_from_tile), 6),
             "warp_max_px": round(float(np.abs(place.warp.shift).max()), 3) if place.warp is not None else 0.0,
         }
@@ -144,7 +164,7 @@ def _beds(found: Survey) -> dict[str, Any]:
         }
         for _, bed in sorted(found.alignment.beds.items())
     ]  # fmt: skip
-    return plain({**beds[0], "more": beds[1:]})  # type: ignore[no-any-return]
+    return plain({**beds[0], "more": beds[1:]})
 
 
 def _lift(found: Survey) -> list[dict[str, Any]]:
@@ -158,7 +178,7 @@ def _lift(found: Survey) -> list[dict[str, Any]]:
                 "tile": lift.tile, "x": round((c + 0.5) * lift.cell, 1), "y": round((r + 0.5) * lift.cell, 1),
                 "depth": round(lift.loss, 4),
             })  # fmt: skip
-    return plain(rows)  # type: ignore[no-any-return]
+    return plain(rows)
 
 
 def _dust(plan: Plan) -> dict[str, Any]:

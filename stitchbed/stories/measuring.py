@@ -32,7 +32,8 @@ SETTLED_PX = 0.08  # a round that moves nothing by more than this is the last: t
 
 @dataclass(frozen=True)
 class Measured:
-    """places in the reference tile's frame; alignment and ties are None when there is a single tile. dpi : of the sheet."""
+    """places in the reference tile's frame; alignment and ties are None when there is a single tile. dpi : of the
+    sheet."""
 
     places: tuple[Placement, ...]
     alignment: Alignment | None
@@ -162,9 +163,7 @@ def _frame(bench: Bench, scales: Mapping[str, float], reference: int) -> Frame:
     return Frame(expected, groups, shapes, reference)
 
 
-def _told(
-    bench: Bench, places: Sequence[Placement], ties: Ties, solved: Alignment
-) -> tuple[dict[str, Any], list[str]]:
+def _told(bench: Bench, places: Sequence[Placement], ties: Ties, solved: Alignment) -> tuple[dict[str, Any], list[str]]:
     """Numbers for the record, and warnings where a piece hangs by little."""
     left = np.hypot(*misfits(places, ties).T)[solved.weight > 0.25]
     numbers = {

@@ -31,9 +31,7 @@ def spec_of(plan: Plan, codec: str) -> MasterSpec:
     return MasterSpec(c.height, c.width, plan.channels, plan.dtype, plan.alpha, c.dpi, plan.icc, codec)
 
 
-def render_rows(
-    plan: Plan, source: Source, spec: MasterSpec, *, folder: Path, workers: int, progress: Progress
-) -> int:
+def render_rows(plan: Plan, source: Source, spec: MasterSpec, *, folder: Path, workers: int, progress: Progress) -> int:
     """Render every row of blocks not yet in `folder`; returns how many were there already."""
     folder.mkdir(parents=True, exist_ok=True)
     missing = [row for row in range(row_count(spec)) if not row_path(folder, row).exists()]

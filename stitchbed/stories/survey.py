@@ -81,8 +81,16 @@ def survey(bench: Bench) -> Survey:
     steps = (looked, linked, laid, measured_step, planned)
     every_warning = (*warnings, *doubts, *measured.warnings)
     return Survey(
-        bench, plan, layout, tuple(no_links), measured.alignment, measured.ties, tuple(lifts),
-        tuple(g.small for g in glances), steps, every_warning
+        bench,
+        plan,
+        layout,
+        tuple(no_links),
+        measured.alignment,
+        measured.ties,
+        tuple(lifts),
+        tuple(g.small for g in glances),
+        steps,
+        every_warning,
     )
 
 
@@ -139,7 +147,9 @@ def one_layout(bench: Bench, links: Sequence[Link], no_links: Sequence[NoLink]) 
     layout, warnings = demand_whole(layouts, no_links, names, allow_missing=bench.settings.allow_missing)
     used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
     if used:
-        warnings.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams.")
+        warnings.append(
+            f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams."
+        )
     return layout, warnings
 
 
@@ -202,9 +212,7 @@ def judged_light(
     return lifts, levels
 
 
-def _rim_weight(
-    sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float
-) -> list[Array]:
+def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
     """Per tile (n,) little trust within `rim_mm` of its edge, where sheets lift and covers shade."""
     depths = [edge_distance(size, xy) / k for size, xy, k in zip(sizes, at, px_per_mm, strict=True)]
     return [np.clip(depth / rim_mm, 0.02, 1) ** 2 for depth in depths]

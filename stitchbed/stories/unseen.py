@@ -30,7 +30,13 @@ def settled_outside(found: Survey, wish: str) -> tuple[Plan, dict[str, Any], lis
     words = []
     if share > 0:
         how = "left transparent (--outside paper fills it)" if alpha else "filled with the paper's color"
-        words.append(f"{100 * share:.2f} % of the canvas, up to {width:.0f} mm from what is seen, was seen by no piece and is {how}")
+        words.append(
+            f"{100 * share:.2f} % of the canvas, up to {width:.0f} mm from what is seen, "
+            f"was seen by no piece and is {how}"
+        )
     if promoted:
-        words.append("gray pieces are written as RGB, because few programs read gray with transparency (--outside paper stays gray)")
+        words.append(
+            "gray pieces are written as RGB, because few programs read gray with transparency "
+            "(--outside paper stays gray)"
+        )
     return plan, numbers, words
