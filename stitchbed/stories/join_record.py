@@ -54,11 +54,6 @@ def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
 def _step(record: Record) -> dict[str, Any]:
     numbers = plain(record.numbers)
     return {"step": record.step, "seconds": record.seconds, "numbers": numbers, "warnings": record.warnings}
-        "step": record.step,
-        "seconds": record.seconds,
-        "numbers": plain(record.numbers),
-        "warnings": record.warnings,
-    }
 
 
 def tile_rows(tiles: Sequence[Tile]) -> list[dict[str, Any]]:
