@@ -87,13 +87,20 @@ def test_a_path_given_twice_is_one_path(tmp_path: Path) -> None:
 def test_others_in_a_folder_are_named_and_hidden_files_are_not(tmp_path: Path) -> None:
     piece(tmp_path / "a.tif", 1)
     piece(tmp_path / "without suffix", 2)
-    (tmp_path / "notes.txt").write_text("which side was up")
+    (tmp_path / "order.pdf").write_text("two sheets, please")
     (tmp_path / ".hidden.tif").write_text("not looked at")
     (tmp_path / "inner.tif").mkdir()
     files, warnings = gather([tmp_path])
     assert [path.name for path in files] == ["a.tif", "without suffix"]
     assert len(warnings) == 1
-    assert "notes.txt" in warnings[0]
+    assert "order.pdf" in warnings[0]
+
+
+def test_notes_records_and_job_files_beside_the_pieces_are_no_reason_to_complain(tmp_path: Path) -> None:
+    piece(tmp_path / "a.tif", 1)
+    for name in ("job.toml", "a.json", "notes.txt", "READ ME.MD"):
+        (tmp_path / name).write_text("which side was up")
+    assert gather([tmp_path]) == ([tmp_path / "a.tif"], [])
 
 
 @pytest.mark.parametrize("name", ["notes.txt", "missing.tif"])

@@ -8,11 +8,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from stitchbed.stories.bench import Progress as Report
+if TYPE_CHECKING:  # its module loads all numeric libraries; a run with nothing to do shall not wait for them
+    from stitchbed.stories.bench import Progress as Report
 
 
 @contextmanager

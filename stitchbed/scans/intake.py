@@ -16,6 +16,7 @@ from pathlib import Path
 from stitchbed.ground.errors import MixedTiles, StitchbedError, UnreadableTile
 from stitchbed.ground.job import sha256_of
 from stitchbed.scans.faults import shown, telling, unreadable
+from stitchbed.scans.folder import may_be_piece
 from stitchbed.scans.formats import FORMATS, HEAD, format_of, read_header
 from stitchbed.scans.header import MAX_PIXELS, Header
 from stitchbed.scans.tile import Tile
@@ -33,7 +34,8 @@ class _Taken:
 def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     """Files of the paths given: a file as it is, a folder's picture files in natural order; and warnings.
 
-    In a folder, hidden files are passed over in silence and others that are no pictures are named in a warning.
+    In a folder, hidden files and notes (`folder.SIDE_FILES`) are passed over in silence; others that are no pictures are
+    named in a warning.
 
     Raises
     ------
@@ -150,10 +152,10 @@ def _listed(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
 
 def _in_folder(folder: Path) -> tuple[list[Path], list[Path]]:
-    """(pictures, other files) of a folder in natural order; hidden files and folders are in neither."""
+    """(pictures, other files) of a folder in natural order; hidden files, notes and folders are in neither."""
     with telling(folder, "listing it"):
         entries = sorted(folder.iterdir(), key=lambda path: (natural(path.name), path.name))
-    files = [path for path in entries if not path.name.startswith(".") and not path.is_dir()]
+    files = [path for path in entries if may_be_piece(path)]
     pictures = [path for path in files if _looks_like_picture(path)]
     return pictures, [path for path in files if path not in pictures]
 
