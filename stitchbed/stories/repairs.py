@@ -28,7 +28,7 @@ class RepairSettings:
     """rects : (x, y, width, height) px of the page each. mask : a picture of the page's size, light where to repair."""
 
     rects: tuple[tuple[int, int, int, int], ...] = ()
-    mask: str | None = None
+    mask: Path | None = None
 
     @property
     def any(self) -> bool:
@@ -45,7 +45,7 @@ def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Bools]]:
     """
     places = [_rect(page, rect) for rect in settings.rects]
     if settings.mask is not None:
-        places += _marked(page, Path(settings.mask))
+        places += _marked(page, settings.mask)
     for box, _ in places:
         if max(box.height, box.width) > LARGEST:
             raise BadSettings(
