@@ -35,13 +35,17 @@ class LiftSettings:
 
 @dataclass(frozen=True)
 class Lift:
-    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light
-    (share)."""
+    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light (share).
+
+    losses : (h, w) share of light lost per cell, 0 outside the mask; measured against neighbors, and along the rest of
+    a side that lifts taken from where it could be measured.
+    """
 
     tile: str
     mask: Mask
     cell: float
     loss: float
+    losses: Array
 
     @property
     def any(self) -> bool:
@@ -121,29 +125,50 @@ def _lift(
 ) -> Lift:
     cell = settings.cell_mm * px_per_mm
     h, w = int(np.ceil(size[0] / cell)), int(np.ceil(size[1] / cell))
-    loss = _cell_means(seen, (h, w), cell)
-    near = _near_edge((h, w), settings.reach_mm / settings.cell_mm)
-    dark = (loss > settings.darker) & near
+    loss, known = _cell_means(seen, (h, w), cell)
+    reach = round(settings.reach_mm / settings.cell_mm)
+    dark = (loss > settings.darker) & _near_edge((h, w), reach)
     joined = _joined_to_edge(dark)
+    for turns in range(4):
+        _along_side(np.rot90(loss, turns), np.rot90(known, turns), np.rot90(joined, turns), reach, settings.darker)
     grow = max(1, round(settings.grow_mm / settings.cell_mm))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1))
     mask = cv2.dilate(joined.astype(np.uint8), kernel).astype(bool)
-    return Lift(name, mask, cell, float(np.nanmax(loss[joined])) if joined.any() else 0.0)
+    losses = np.where(mask, np.clip(loss, 0, 0.6), 0.0)
+    return Lift(name, mask, cell, float(loss[joined].max()) if joined.any() else 0.0, losses)
 
 
-def _cell_means(seen: tuple[Array, Array, Array], shape: tuple[int, int], cell: float) -> Array:
-    """Weighted mean loss per cell, smoothed a little and filled where nothing was seen close by."""
+def no_lift(name: str, size: tuple[int, int]) -> Lift:
+    """A tile that lies flat."""
+    return Lift(name, np.zeros((2, 2), bool), float(max(size)), 0.0, np.zeros((2, 2)))
+
+
+def _along_side(loss: Array, known: Mask, joined: Mask, reach: int, darker: float) -> None:
+    """Carry what a side's top rows show to columns no neighbor sees, in place: a sheet over a frame lifts along all of it."""
+    top = min(reach, loss.shape[0] // 3)
+    seen = known[: max(2, top // 4)].mean(0) > 0.5
+    lifted = seen & joined[:2].any(0)
+    if seen.sum() < 5 or lifted.sum() < 0.6 * seen.sum() or seen.all():
+        return
+    profile = np.maximum.accumulate(np.median(loss[:top, lifted], axis=1)[::-1])[::-1]
+    blind = ~seen
+    fresh = blind[None] & ~known[:top] & (profile > darker)[:, None]
+    loss[:top][fresh] = np.broadcast_to(profile[:, None], fresh.shape)[fresh]
+    joined[:top][fresh] = True
+
+
+def _cell_means(seen: tuple[Array, Array, Array], shape: tuple[int, int], cell: float) -> tuple[Array, Mask]:
+    """Weighted mean loss per cell, smoothed a little, and where it is known."""
     at, loss, weight = seen
     row = np.clip((at[:, 1] / cell).astype(int), 0, shape[0] - 1)
     col = np.clip((at[:, 0] / cell).astype(int), 0, shape[1] - 1)
     total, mass = np.zeros(shape), np.zeros(shape)
     np.add.at(total, (row, col), loss * weight)
     np.add.at(mass, (row, col), weight)
-    total, mass = (
-        ndimage.gaussian_filter(total, 1.0, mode="nearest"),
-        ndimage.gaussian_filter(mass, 1.0, mode="nearest"),
-    )
-    return np.where(mass > 0.02, total / np.maximum(mass, 1e-9), 0.0)
+    total = ndimage.gaussian_filter(total, 1.0, mode="nearest")
+    mass = ndimage.gaussian_filter(mass, 1.0, mode="nearest")
+    known = mass > 0.02
+    return np.where(known, total / np.maximum(mass, 1e-9), 0.0), known
 
 
 def _near_edge(shape: tuple[int, int], cells: float) -> Mask:

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from stitchbed.ground.box import Box
 from stitchbed.ground.job import Record, recording
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.joining.evening import evened, shown_lifted
 from stitchbed.joining.glance import Glance, glance, look_reductions
 from stitchbed.joining.levels import Level, find_levels, no_level
-from stitchbed.joining.lift import Lift, edge_distance, find_lift, trust
+from stitchbed.joining.lift import Lift, edge_distance, find_lift, no_lift, trust
 from stitchbed.joining.patches import Small, look
 from stitchbed.joining.plan import Plan, Spot
 from stitchbed.joining.seams import SeamMap, find_seams
@@ -79,7 +80,8 @@ def survey(bench: Bench) -> Survey:
         plan, lifts = make_plan(bench, glances, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
-    every_warning = (*warnings, *doubts, *measured.warnings)
+    shown = shown_lifted(plan.places, lifts, plan.seams, plan.canvas)
+    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(shown))
     return Survey(
         bench,
         plan,
@@ -92,6 +94,16 @@ def survey(bench: Bench) -> Survey:
         steps,
         every_warning,
     )
+
+
+def _lifted_words(shown: Sequence[tuple[str, float]]) -> list[str]:
+    if not shown:
+        return []
+    listed = ", ".join(f"{name} ({area:.0f} sq cm)" for name, area in shown)
+    return [
+        f"the sheet leaves the glass where no other piece sees it flat: {listed}; its light was evened out, but it "
+        "stays soft there. Scan these edges again, farther onto the bed, to mend it"
+    ]
 
 
 def look_at_all(bench: Bench) -> list[Glance]:
@@ -199,7 +211,7 @@ def judged_light(
     if smalls[0].light.shape[2] != bench.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
         smalls = [replace(s, light=_promoted(s.light, bench.kind.channels)) for s in smalls]
     patches = look(places, smalls, canvas, settings.levels.spacing_mm)
-    nothing = [Lift(n, np.zeros((2, 2), bool), float(max(size)), 0.0) for n, size in zip(names, sizes, strict=True)]
+    nothing = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
     if not settings.solve_levels or not len(patches.xy):
         return nothing, [no_level(name, bench.kind.channels) for name in names]
     lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], bench.px_per_mm, 12.0)
@@ -209,7 +221,7 @@ def judged_light(
         lifts = find_lift(names, sizes, patches, corrected, list(bench.px_per_mm), settings.lift)
         weight = trust(lifts, patches)
     levels, _ = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
-    return lifts, levels
+    return lifts, [evened(level, lift, size) for level, lift, size in zip(levels, lifts, sizes, strict=True)]
 
 
 def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
