@@ -12,7 +12,6 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
@@ -151,11 +150,12 @@ def _fill_polygon(canvas: NDArray[np.uint8], polygon: Polygon, scale: float) -> 
     corners = np.array(polygon.corners) * scale
     x0, y0 = np.floor(corners.min(0)).astype(int)
     x1, y1 = np.ceil(corners.max(0)).astype(int)
-    mask = np.zeros(((y1 - y0) * FINER, (x1 - x0) * FINER), np.uint8)
-    fine = (corners - [x0, y0]) * FINER - 0.5
-    cv2.fillConvexPoly(mask, np.rint(fine * 2**8).astype(np.int32), 255, cv2.LINE_8, 8)
-    cover = cv2.resize(mask.astype(np.float32) / 255, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
-    _mix(canvas[y0:y1, x0:x1], cover.astype(np.float64), polygon.color)
+    y, x = (np.mgrid[: (y1 - y0) * FINER, : (x1 - x0) * FINER] + 0.5) / FINER
+    ends = np.roll(corners, -1, axis=0)
+    sides = [(b - a)[0] * (y + y0 - a[1]) - (b - a)[1] * (x + x0 - a[0]) for a, b in zip(corners, ends, strict=True)]
+    inside = np.all(np.stack(sides) >= 0, axis=0) | np.all(np.stack(sides) <= 0, axis=0)
+    cover = inside.reshape(y1 - y0, FINER, x1 - x0, FINER).mean(axis=(1, 3))
+    _mix(canvas[y0:y1, x0:x1], cover, polygon.color)
 
 
 def _write_text(canvas: NDArray[np.uint8], text: Text, scale: float) -> None:

@@ -28,6 +28,7 @@ from stitchbed.stories.size_survey import survey_by_size
 
 Array = NDArray[np.float64]
 
+CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
 
 
@@ -60,8 +61,12 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
         corners = between_cards(fit, seen[0], found.view)
     else:
         corners = work_corners(fit, found, found.lines)
-    survey = plane_survey_of(fit, Found(seen, found.sides, corners, found.lines is not None), asked, warnings)
-    return survey
+    if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
+        warnings.append(
+            "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "
+            f"{fit.rms_px:.2f} px"
+        )
+    return plane_survey_of(fit, Found(seen, found.sides, corners, found.lines is not None), asked, warnings)
 
 
 def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked) -> list[CardPoints]:
