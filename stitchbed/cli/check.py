@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from stitchbed.cli.options import Shared, report, shared_options
+from stitchbed.cli.progress import shown
 
 
 @click.command("check", short_help="Look at captures before joining.")
@@ -19,5 +20,6 @@ def command(pieces: tuple[Path, ...], shared: Shared) -> None:
     """Say of each piece whether it is good, usable (and why), or should be scanned again (and what to change)."""
     from stitchbed.stories.inspection import inspect
 
-    record, text = inspect(pieces, workers=shared.workers)
+    with shown(shared.quiet) as progress:
+        record, text = inspect(pieces, workers=shared.workers, progress=progress)
     report(record, shared, text)

@@ -51,7 +51,7 @@ class Sharpness:
 
 @dataclass(frozen=True)
 class Look:
-    """reduction : of `view` (h, w, c stored) from full size. light : (h, w, 3) linear 0..1, `light_cell` px a cell.
+    """reduction : of `gray` (h, w) levels 0..255 from full size. light : (h, w, 3) linear 0..1, `light_cell` px a cell.
     sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
     bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
     windows : how many windows' worth of different pixels the traces come from.
@@ -59,7 +59,7 @@ class Look:
 
     shape: tuple[int, int]
     reduction: int
-    view: NDArray[Any]
+    gray: NDArray[np.uint8]
     light: Floats
     light_cell: float
     sharpness: tuple[Sharpness, ...]
@@ -88,7 +88,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
     return Look(
         (rows, cols),
         reduction,
-        view,
+        np.rint(gray).astype(np.uint8),
         light,
         cell,
         tuple(_sharpness([box for box, _ in detail], grays, noise)),

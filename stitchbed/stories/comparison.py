@@ -21,7 +21,7 @@ from stitchbed.ground.errors import BadSettings, Islands
 from stitchbed.ground.job import plain
 from stitchbed.ground.light import transfer_of
 from stitchbed.ground.motion import moved
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
 from stitchbed.placing.links import Link, LinkSettings, Sight, link
 from stitchbed.scans import quality
 from stitchbed.scans.formats import open_windows
@@ -40,7 +40,6 @@ PLACES = 14  # windows of drawing, and as many of paper (a quarter as large, as 
 CALM_SPREAD = 1.6  # times the contrast of the calmest window: more is no bare paper
 CROPS = 3
 CROP_MM = 7.0
-VIEW_SIDE = 1000  # px of the views that are registered
 
 
 @dataclass(frozen=True)
@@ -118,8 +117,8 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> list[_Scan]:
 
 
 def _sighted(tile: Tile, look: Look) -> tuple[Keypoints, Sight]:
-    gray = gray_of(look.view)
-    points = detect(tile.name, look.view, look.reduction, FeatureSettings(most=1500))
+    gray = look.gray.astype(np.float32)
+    points = detect(tile.name, look.gray[..., None], look.reduction, FeatureSettings(most=1500))
     times = max(1, round(max(gray.shape) / 480))
     return points, Sight(evened(quality.shrunk(gray, times), 12.0, 2.0), float(look.reduction * times))
 
@@ -134,7 +133,7 @@ def _places(scans: Sequence[_Scan], best: _Scan, *, calm: bool) -> list[Array]:
     """Middles of windows (x, y) px of the best scan: where most is drawn, or least, of what all scans show."""
     side_mm = _side_mm(scans[0].dpi, calm=calm)
     cell = side_mm / resolution.MM_PER_INCH * best.dpi / best.look.reduction
-    contrast = quality.cell_contrast(gray_of(best.look.view), max(2.0, cell / 2))
+    contrast = quality.cell_contrast(best.look.gray.astype(np.float32), max(2.0, cell / 2))
     found: list[Array] = []
     first = None
     for index in np.argsort(contrast.ravel() if calm else -contrast.ravel(), kind="stable"):

@@ -19,7 +19,7 @@ from stitchbed.ground.box import Box
 from stitchbed.ground.errors import UnreadableTile
 from stitchbed.ground.job import plain
 from stitchbed.ground.light import Transfer, transfer_of
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
 from stitchbed.placing.links import Link, LinkSettings, Sight, link
 from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.posegraph import GraphSettings, Layout, lay_out
@@ -89,10 +89,10 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
         )
     with open_windows(tile.path) as windows:
         look = look_at(windows, transfer)
-    gray = gray_of(look.view)
+    gray = look.gray.astype(np.float32)
     times = max(1, round(max(gray.shape) / SIGHT_SIDE))
     small = quality.shrunk(gray, times)
-    points = detect(tile.name, look.view, look.reduction, FEATURES)
+    points = detect(tile.name, look.gray[..., None], look.reduction, FEATURES)
     return _Seen(look, points, Sight(evened(small, 12.0, 2.0), float(look.reduction * times)))
 
 
@@ -170,6 +170,6 @@ def _grains(looks: Sequence[Look]) -> tuple[Grain, ...]:
     shapes = [look.shape for look in looks]
     usual = max(set(shapes), key=shapes.count)
     alike = [look for look in looks if look.shape == usual]
-    found = grains([quality.gray_levels(look.view) for look in alike])
+    found = grains([look.gray.astype(np.float32) for look in alike])
     r = alike[0].reduction
     return tuple(Grain((g.x + 0.5) * r, (g.y + 0.5) * r, g.area * r * r, g.depth, g.seen) for g in found)
