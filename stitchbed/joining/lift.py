@@ -35,7 +35,7 @@ class LiftSettings:
 
 @dataclass(frozen=True)
 class Lift:
-    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest loss of light (share).
+    """mask : (h, w) bool on cells of `cell` px over the tile, True where it lifts. loss : largest share of light lost.
 
     losses : (h, w) share of light lost per cell, 0 outside the mask; measured against neighbors, and along the rest of
     a side that lifts taken from where it could be measured.
@@ -144,7 +144,7 @@ def no_lift(name: str, size: tuple[int, int]) -> Lift:
 
 
 def _along_side(loss: Array, known: Mask, joined: Mask, reach: int, darker: float) -> None:
-    """Carry what a side's top rows show to columns no neighbor sees, in place: a sheet over a frame lifts along all of it."""
+    """Carry what a side's top rows show to columns no neighbor sees, in place: a sheet over a frame lifts all along."""
     top = min(reach, loss.shape[0] // 3)
     seen = known[: max(2, top // 4)].mean(0) > 0.5
     lifted = seen & joined[:2].any(0)
