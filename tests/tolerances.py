@@ -34,3 +34,6 @@ FIELD_LEFT = 1.6  # rms over noise at ties not used for the field; 1 is perfect,
 WAY_BACK_PX = 1e-3  # px; three rounds of a contraction by under .02, fields of up to 1 px that bend by .02 per px
 DENSE_MAP_PX = 4e-4  # px; float32 positions of up to 1700 px have steps of 1.2e-4
 PYRAMID = 6e-7  # linear light; float32 noise of a 4-level pyramid, 2.4e-7 measured with noise pictures
+GAIN = 0.004  # log gain; some hundred places of .2 % noise per overlap, and what shading and offset take of it
+OFFSET = 0.0025  # linear light; told from gain only by the darker places
+UNEVENNESS = 0.015  # share of light left over 3 x 3 pieces; slow terms over the sheet are nearly unseen

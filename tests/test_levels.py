@@ -1,0 +1,190 @@
+"""I check leveling: known gains, offsets and fall-off come back up to the gauge, and nothing is pulled anywhere.
+
+The gauge is what no overlap of upright pieces can tell: one gain for all, and an even slope of light over the whole
+sheet, which may be a slope in every scan or a trend of the gains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import tolerances as tol
+from light_scene import SIZE, Scene, scene
+
+from stitchbed.joining.levels import Level, LevelSettings, find_levels, no_level, shading_basis
+from stitchbed.joining.patches import Patches, Seen
+
+SETTINGS = LevelSettings()
+
+
+def _found(
+    made: Scene, settings: LevelSettings = SETTINGS, *, one_bed: bool = True
+) -> tuple[list[Level], list[np.ndarray]]:
+    group = [0] * len(made.names) if one_bed else [-1] * len(made.names)
+    return find_levels(made.names, made.sizes, made.patches, made.weight, group=group, settings=settings)
+
+
+def _leveled_off(logs: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Logs of light with the gauge taken out: a mean and a plane over the sheet."""
+    design = np.column_stack([np.ones(len(xy)), xy])
+    return logs - design @ np.linalg.lstsq(design, logs, rcond=None)[0]
+
+
+def _wrong(levels: list[Level], gain: np.ndarray, made: Scene) -> np.ndarray:
+    """(T, C) error of log gains, gauge-free."""
+    found = np.array([level.gain for level in levels])
+    return _leveled_off(np.log(found) - np.log(gain), made.origins)
+
+
+def _unevenness(made: Scene, corrected: list[np.ndarray]) -> float:
+    """95 % point of |log(corrected / true)| at all places seen, gauge-free."""
+    pairs = list(zip(corrected, made.patches.seen, strict=True))
+    logs = np.concatenate([np.log(light / made.true[seen.index]) for light, seen in pairs])
+    at = np.concatenate([made.patches.xy[seen.index] for _, seen in pairs])
+    return float(np.percentile(np.abs(_leveled_off(logs, at)), 95))
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_gains_come_back(draw: int) -> None:
+    rng = np.random.default_rng(draw)
+    gain = np.exp(rng.normal(0, 0.06, (9, 1)) + rng.normal(0, 0.02, (9, 3)))
+    made = scene(3, 3, rng, gain=gain)
+    levels, corrected = _found(made)
+    assert np.abs(_wrong(levels, gain, made)).max() < tol.GAIN
+    assert np.abs(np.log([level.gain for level in levels]).mean(0)).max() < 1e-6  # the mean of all log gains is zero
+    assert [level.tile for level in levels] == [f"t{k}" for k in range(9)]
+    assert [light.shape[1] for light in corrected] == [3] * 9
+
+
+def test_nothing_is_pulled_toward_one() -> None:
+    """Two flat looks, 100 and 120: known gain compensation stops half-way, here the ratio is taken out entirely.
+
+    Reference: Brown & Lowe, IJCV 74:59-73, 2007, eq. 29 with sigma_N 10, sigma_g .1: gains 1.068 and .918, which
+    leave 106.8 against 110.2.
+    """
+    seen_as, shared, own = np.sqrt(3) * np.array([100.0, 120.0]), 5000, 10000
+    pull = (shared + own) / 0.1**2
+    cross = -2 * shared * seen_as[0] * seen_as[1] / 100
+    square = 2 * shared * seen_as**2 / 100 + pull
+    normal = np.array([[square[0], cross], [cross, square[1]]])
+    published = np.linalg.solve(normal, [pull, pull])
+    assert published == pytest.approx([1.068027, 0.918367], abs=2e-6)
+    left_published = np.log(120 * published[1] / (100 * published[0]))
+    made = scene(1, 2, np.random.default_rng(1), noise=0.0)
+    flat = [
+        replace(one, light=np.full_like(one.light, value))
+        for one, value in zip(made.patches.seen, (1 / 2, 0.6), strict=True)
+    ]
+    made = replace(made, patches=Patches(made.patches.xy, tuple(flat)))
+    levels, corrected = _found(made, replace(SETTINGS, solve_shading=False))
+    left = np.log(corrected[1] / corrected[0])
+    assert np.abs(left).max() < 0.02 * left_published
+    gains = np.array([level.gain for level in levels])
+    assert np.allclose(gains[0] * gains[1], 1, atol=1e-6)
+    brought = (0.6 + levels[1].offset) * gains[1] / ((0.5 + levels[0].offset) * gains[0])
+    assert np.abs(np.log(brought)).max() < 0.02 * left_published
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_black_offsets_come_back(draw: int) -> None:
+    rng = np.random.default_rng([draw, 1])
+    offset = rng.normal(0, 0.004, (6, 3))
+    levels, _ = _found(scene(2, 3, rng, offset=offset))
+    found = np.array([level.offset for level in levels])
+    assert np.abs((found - found.mean(0)) - (offset - offset.mean(0))).max() < tol.OFFSET
+    assert np.abs(found.mean(0)).max() < 1e-5  # the gauge
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_the_fall_off_all_scans_share_comes_back(draw: int) -> None:
+    rng = np.random.default_rng([draw, 2])
+    gain = np.exp(rng.normal(0, 0.03, (9, 3)))
+    made = scene(3, 3, rng, gain=gain, shading=lambda tile, u, v: 0.05 * u**2 + 0.02 * v**2)
+    levels, corrected = _found(made)
+    assert _unevenness(made, corrected) < tol.UNEVENNESS
+    middle, side = levels[4].shading[levels[4].shading.shape[0] // 2, [24, 0]]
+    assert side - middle == pytest.approx(0.05, abs=0.01)
+    alone = _found(made, one_bed=False)[1]
+    assert _unevenness(made, corrected) < _unevenness(made, alone) + 0.001  # sharing a bed never hurts
+
+
+def test_a_drift_of_one_scan_comes_back() -> None:
+    """The lamp warms up during one scan: 2 % along its rows."""
+    rng = np.random.default_rng(3)
+    made = scene(3, 3, rng, shading=lambda tile, u, v: 0.01 * v * (tile == 4))
+    levels, corrected = _found(made)
+    assert _unevenness(made, corrected) < 0.7 * tol.UNEVENNESS
+    rows = levels[4].shading.shape[0]
+    assert levels[4].shading[rows - 1, 24] - levels[4].shading[0, 24] == pytest.approx(0.02, abs=0.006)
+
+
+def test_a_long_row_does_not_drift() -> None:
+    rng = np.random.default_rng(4)
+    gain = np.exp(rng.normal(0, 0.05, (10, 3)))
+    levels, _ = _found(scene(1, 10, rng, gain=gain), replace(SETTINGS, solve_shading=False))
+    found = np.log([level.gain for level in levels])
+    assert np.abs((found - np.log(gain)) - (found - np.log(gain)).mean(0)).max() < 2 * tol.GAIN  # no slope taken out
+
+
+def test_even_tiles_stay_as_they_are() -> None:
+    made = scene(3, 3, np.random.default_rng(5))
+    levels, _ = _found(made)
+    assert max(np.abs(level.gain - 1).max() for level in levels) < tol.GAIN
+    assert max(np.abs(level.shading).max() for level in levels) < 2 * tol.GAIN
+
+
+def test_a_few_wrong_places_do_not_matter() -> None:
+    """Dust, glare, a lifted corner: a tenth of the places is 30 % dark in one tile."""
+    rng = np.random.default_rng(6)
+    gain = np.exp(rng.normal(0, 0.04, (4, 3)))
+    made = scene(2, 2, rng, gain=gain)
+    dimmed = [
+        replace(one, light=one.light * np.where(rng.random(len(one.index)) < 0.1, 0.7, 1)[:, None])
+        for one in made.patches.seen
+    ]
+    levels, _ = _found(replace(made, patches=Patches(made.patches.xy, tuple(dimmed))))
+    assert np.abs(_wrong(levels, gain, made)).max() < 2.5 * tol.GAIN
+
+
+def test_places_without_trust_have_no_say() -> None:
+    rng = np.random.default_rng(7)
+    made = scene(1, 2, rng)
+    lifted = made.patches.seen[0].at[:, 0] > SIZE[1] - 60
+    dark = replace(made.patches.seen[0], light=made.patches.seen[0].light * np.where(lifted, 0.8, 1)[:, None])
+    patches = Patches(made.patches.xy, (dark, made.patches.seen[1]))
+    trusting = _found(replace(made, patches=patches))[0]
+    wary = _found(replace(made, patches=patches, weight=[np.where(lifted, 0.0, 1.0), made.weight[1]]))[0]
+    assert np.abs(wary[0].gain - 1).max() < tol.GAIN < np.abs(trusting[0].shading).max()
+
+
+def test_a_lone_tile_is_not_touched() -> None:
+    nothing = Seen(np.zeros(0, np.intp), np.zeros((0, 3)), np.zeros(0), np.zeros((0, 2)))
+    patches = Patches(np.zeros((0, 2)), (nothing,))
+    (level,), _ = find_levels(["a"], [SIZE], patches, [np.zeros(0)], group=[0], settings=SETTINGS)
+    assert level.plain and level.tile == "a" and no_level("a", 1).gain.shape == (1,)
+
+
+def test_order_of_tiles_does_not_matter() -> None:
+    rng = np.random.default_rng(8)
+    made = scene(2, 2, rng, gain=np.exp(rng.normal(0, 0.05, (4, 3))))
+    levels, _ = _found(made)
+    order = [2, 0, 3, 1]
+    turned = replace(
+        made, names=[made.names[k] for k in order], weight=[made.weight[k] for k in order],
+        patches=Patches(made.patches.xy, tuple(made.patches.seen[k] for k in order)),
+    )  # fmt: skip
+    again = {level.tile: level for level in _found(turned)[0]}
+    for level in levels:
+        assert np.allclose(again[level.tile].gain, level.gain, atol=1e-7)
+        assert np.allclose(again[level.tile].shading, level.shading, atol=1e-7)
+
+
+def test_shading_terms_are_orthogonal_and_bounded() -> None:
+    y, x = np.mgrid[0 : SIZE[0] : 4, 0 : SIZE[1] : 4]
+    own, bed = shading_basis(SIZE, np.column_stack([x.ravel(), y.ravel()]).astype(float), 4)
+    assert own.shape[1] == 5 and np.abs(own).max() <= 1 + 1e-9 and np.abs(bed).max() <= 1 + 1e-9
+    gram = own.T @ own / len(own)
+    assert np.abs(gram - np.diag(np.diag(gram))).max() < 0.01
+    assert np.abs(bed.mean(0)).max() < 0.02  # no constant: that is the gain's part
