@@ -44,6 +44,7 @@ def test_advice_is_the_step_the_true_spectrum_asks_for(tmp_path: Path, sigma_um:
     assert record["advised_dpi"] == right
     assert f"{right} dpi" in text
     assert record["interpolated"] == []
+    assert all(part["specks_per_cm2"] == 0 for part in record["scans"])
     assert record["detail_goes_on"] == (sigma_um == 8.0)
     if sigma_um != 8.0:
         # 15 %: the truth comes from most of the drawing, the measure from the fourteen busiest windows of it

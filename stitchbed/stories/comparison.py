@@ -25,7 +25,7 @@ from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evene
 from stitchbed.placing.links import Link, LinkSettings, Sight, link
 from stitchbed.scans import quality
 from stitchbed.scans.formats import open_windows
-from stitchbed.scans.glass import LEAST_DEPTH, speck_depth
+from stitchbed.scans.glass import LEAST_DEPTH, SPECK_PX, speck_depth
 from stitchbed.scans.intake import take_in
 from stitchbed.scans.looks import Look, look_at
 from stitchbed.scans.tile import Tile
@@ -201,8 +201,11 @@ def _factor(scan: _Scan) -> float | None:
 
 
 def _specks(gray: NDArray[np.float32]) -> int:
-    """Lone dark specks that stand clear of noise and grain."""
+    """Lone dark specks that stand clear of noise and grain; at the rim a line cut off would look like one."""
     depth = speck_depth(gray, max(LEAST_DEPTH, 6 * float(gray.std())))
+    rim = np.ones(depth.shape, bool)
+    rim[SPECK_PX:-SPECK_PX, SPECK_PX:-SPECK_PX] = False
+    depth = np.where(rim, 0, depth)
     return int(((depth > 0) & (depth >= np.max([np.roll(depth, s, a) for s in (1, -1) for a in (0, 1)], axis=0))).sum())
 
 
