@@ -21,6 +21,8 @@ from click.testing import CliRunner
 from stitchbed.cli.check import command
 from stitchbed.ground.errors import UnreadableTile
 from stitchbed.stories.inspection import inspect
+from stitchbed.stories.neighbors import Comparison, gains
+from stitchbed.stories.set_faults import _place_words, _quarters
 
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
@@ -153,3 +155,29 @@ def test_command_answers_in_text_and_json(tmp_path: Path) -> None:
     assert record["command"] == "check"
     assert {piece["verdict"] for piece in record["pieces"]} == {"good", "usable"}
     assert CliRunner().invoke(command, []).exit_code == 2
+
+
+def test_gains_come_back_from_their_ratios() -> None:
+    rng = np.random.default_rng(3)
+    true = rng.normal(0, 0.1, (6, 3))
+    pairs = [(0, 1), (1, 2), (2, 3), (3, 4), (0, 3), (1, 4)]  # nothing is known of the last one
+    seen = [Comparison(a, b, true[a] - true[b], (), (), 0.2, 100.0) for a, b in pairs]
+    found = gains(6, seen)
+    wanted = true[:5] - np.median(true[:5], axis=0)
+    assert np.allclose(found[:5], wanted, atol=1e-9)  # exact ratios in, exact gains out, up to the middle one
+    assert np.all(found[5] == 0)
+
+
+@pytest.mark.parametrize("turn", [0.0, 44.0, -46.0, 89.5, 180.0])
+def test_quarters_and_skew_are_told_apart(turn: float) -> None:
+    quarters, skews = _quarters([turn, turn + 1.0, turn + 91.0, turn + 180.5])
+    assert [(quarter - quarters[0]) % 4 for quarter in quarters] == [0, 0, 1, 2]
+    assert np.allclose(np.array(skews) - skews[0], [0, 1, 1, 0.5])
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "words"),
+    [(0.1, 0.1, "top left"), (0.9, 0.5, "middle right"), (0.5, 0.9, "bottom"), (0.5, 0.5, "middle")],
+)
+def test_places_have_words(x: float, y: float, words: str) -> None:
+    assert _place_words(x, y) == words
