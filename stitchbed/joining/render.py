@@ -106,7 +106,8 @@ def _alone(plan: Plan, source: Source, index: int, unit: Box) -> Pixels | None:
     if shift is not None and level.plain and not tile.raster.alpha:
         window = shifted(unit, -shift[0], -shift[1])
         inside = clipped(window, Box(0, 0, *place.size))
-        if inside.empty:
+        needed = clipped(unit, Box(0, 0, plan.canvas.height, plan.canvas.width))
+        if inside != shifted(needed, -shift[0], -shift[1]):
             return None
         pixels = _promoted(source.window(tile, inside), plan)
         return _opaque(plan, pixels, (inside, window))
