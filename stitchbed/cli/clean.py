@@ -45,7 +45,8 @@ class Rect(click.ParamType):  # type: ignore[type-arg]
 @click.option("--edges", type=click.Choice(["soft", "crisp", "hard"]), default="soft", show_default=True,
               help="soft: as scanned. crisp: cut, one pixel wide. hard: cut, no gray.")  # fmt: skip
 @click.option("--repair", "rects", type=Rect(), multiple=True, help="A place to fill from around; may be repeated.")
-@click.option("--repair-mask", "mask", type=click.Path(path_type=Path), help="A picture of the page's size, light where to fill.")
+@click.option("--repair-mask", "mask", type=click.Path(path_type=Path),
+              help="A picture of the page's size, light where to fill.")  # fmt: skip
 @click.option("--codec", type=click.Choice(["deflate", "zstd", "none"]), default="deflate", show_default=True)
 @click.option("--pictures/--no-pictures", default=True, show_default=True, help="Before/after pictures of each step.")
 @shared_options

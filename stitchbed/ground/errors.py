@@ -52,3 +52,7 @@ class CannotWrite(StitchbedError):
 
 class BadSettings(StitchbedError):
     """A setting or a job file that nobody understands."""
+
+
+class WorksFailed(StitchbedError):
+    """Some works of a batch failed; the others are done."""

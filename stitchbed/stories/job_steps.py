@@ -1,0 +1,146 @@
+"""I list the steps of a job: what each takes, what it makes, whose settings it has, and which story does it.
+
+In: a `Call`. Out: the story's record. Stories are loaded when they are needed: a job with nothing to do is quick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.job_file import files_of
+from stitchbed.stories.job_settings import Limits, Span
+
+if TYPE_CHECKING:
+    from stitchbed.stories.bench import Progress
+
+PIECES, PAGE = "pieces", "page"  # what there is to work on: the pieces as given; the one picture made of them so far
+CODECS = ("deflate", "zstd", "none")
+BITS = (8, 16)
+GRADES = ("prints", "paintings", "oversize")
+
+
+@dataclass(frozen=True)
+class Call:
+    """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own."""
+
+    sources: Mapping[str, tuple[Path, ...]]
+    output: Path
+    settings: Any
+    progress: Progress
+
+
+@dataclass(frozen=True)
+class Step:
+    """number : its record begins with it; room is left between for steps to come. takes : sources it works on.
+
+    gives : the source its output is for the steps after it. settings : loads the class of its settings.
+    limits : key, with dots, -> words or numbers allowed; only what the story does not check by itself.
+    """
+
+    number: int
+    settings: Callable[[], type[Any]]
+    do: Callable[[Call], Mapping[str, Any]]
+    takes: tuple[str, ...] = (PAGE,)
+    gives: str = PAGE
+    ending: str = ".tif"
+    limits: Limits = field(default_factory=dict)
+
+
+def _join_settings() -> type[Any]:
+    from stitchbed.stories.join import JoinSettings
+
+    return JoinSettings
+
+
+def _join(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.join import join
+
+    return join(call.sources[PIECES], call.output, call.settings, progress=call.progress)
+
+
+def _rectify_settings() -> type[Any]:
+    from stitchbed.stories.rectify import RectifySettings
+
+    return RectifySettings
+
+
+def _rectify(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.rectify import rectify
+
+    _check_goes_round(call.settings.asked.corners)
+    return rectify(call.sources[PAGE], call.output, call.settings, progress=call.progress)[0]
+
+
+def _color_settings() -> type[Any]:
+    from stitchbed.stories.color import ColorSettings
+
+    return ColorSettings
+
+
+def _color(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.color import color
+
+    return color(_only(call, "color"), call.output, call.settings, progress=call.progress)[0]
+
+
+def _clean_settings() -> type[Any]:
+    from stitchbed.stories.clean import CleanSettings
+
+    return CleanSettings
+
+
+def _clean(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.clean import clean
+
+    return clean(_only(call, "clean"), call.output, call.settings)[0]
+
+
+def _only(call: Call, step: str) -> Path:
+    """The one picture a step works on.
+
+    Raises
+    ------
+    BadSettings : there are several, as no step before has made one of them.
+    """
+    files = files_of(call.sources[PAGE])
+    if len(files) != 1:
+        raise BadSettings(
+            f"{len(files)} pictures for [{step}]",
+            expected="one picture",
+            attempt="a table [join] before it, or one file in pieces",
+        )
+    return files[0]
+
+
+def _check_goes_round(corners: Any) -> None:
+    """Corners of a work are checked as those of the shell are."""
+    from stitchbed.stories.wishes import corner_points
+
+    if corners is not None:
+        corner_points(tuple(f"{x:.3f},{y:.3f}" for x, y in corners))
+
+
+# in the order of a job, whatever the order in the file
+STEPS: dict[str, Step] = {
+    "join": Step(
+        10, _join_settings, _join, (PIECES,),
+        limits={"codec": CODECS, "assume_profile": ("first", "none"), "dpi": Span(1, 1e5),
+                "survey.default_dpi": Span(1, 1e5), "survey.max_megapixels": Span(0.01, 1e6),
+                "survey.rounds": Span(1, 20)},
+    ),
+    "rectify": Step(
+        20, _rectify_settings, _rectify,
+        limits={"dpi": Span(10, 20000), "light": ("auto", "blank", "board", "card", "none"), "bits": BITS,
+                "table": GRADES, "asked.margin_mm": Span(0, 1e4)},
+    ),
+    "color": Step(
+        30, _color_settings, _color,
+        limits={"card": ("own", "24", "chart"), "edition": ("before-2014", "from-2014"), "bits": BITS,
+                "kind": ("auto", "matrix", "root"), "space": ("same", "srgb", "wide"), "table": GRADES},
+    ),
+    "clean": Step(40, _clean_settings, _clean, limits={"codec": CODECS, "dpi": Span(1, 1e5)}),
+}  # fmt: skip
