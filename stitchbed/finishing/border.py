@@ -69,15 +69,16 @@ def find_sheet(page: Page) -> tuple[Side, ...]:
 
 
 def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
-    """The frame that crops and straightens as the settings say; sides that were not found stay at the page's edge."""
+    """The frame that crops and straightens as the settings say; others than the found sides stay at the page's edge."""
     angle = skew(sides) if settings.straighten else 0.0
     inset = settings.inset / MM * page.dpi
-    outer = (0.0, page.width - 1.0, page.height - 1.0, 0.0)
-    lines = []
-    for side, edge in zip(sides, outer, strict=True):
-        inward_px = inset if side.name in ("top", "left") else -inset
-        lines.append((side.offset + inward_px, side.slope) if side.found and settings.crop else (edge, 0.0))
-    top, right, bottom, left = lines
+    found = {side.name: side for side in sides if side.found and settings.crop}
+    edges = {"top": 0.0, "right": page.width - 1.0, "bottom": page.height - 1.0, "left": 0.0}
+    lines = {}
+    for name, edge in edges.items():
+        inward_px = inset if name in ("top", "left") else -inset
+        lines[name] = (found[name].offset + inward_px, found[name].slope) if name in found else (edge, 0.0)
+    top, right, bottom, left = (lines[name] for name in SIDES)
     corners = [_crossing(across, down) for across, down in ((top, left), (top, right), (bottom, right), (bottom, left))]
     return framing(np.array(corners), angle, settings.turn, page.dpi)
 

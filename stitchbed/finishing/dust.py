@@ -56,6 +56,8 @@ COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than 
 APART = 0.5  # share of the peak no stroke explains
 FORLORN = 1.25  # a black speck with nothing like it near may be that much larger and still be dust
 COMPANY = {ALONE: 3, GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
+ALIKE = (1.4, 0.1)  # size ratio and difference of shape up to which two finds are of one kind
+LETTER_MM, PALE_ALIKE = 1.2, (3.0, 0.25)  # three pale marks as near as letters, of any size, are writing
 PALE_COMPANY = 4  # the same for pale dots: dust is pale too, so more are wanted
 LEAST_GRAY, LEAST_ODD = 2.0, 0.2  # in blur areas, of full ink; measured on clean drawn pages at 300, 600, 1200 dpi
 COARSE_BLUR, COARSE = 0.55, 2.2  # px; scans sharper than their pixels leave that much more at clean crossings
@@ -130,26 +132,32 @@ def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, setti
     pale = finds.shape < palest
     near = company(finds, ALONE, scale)
     pale_dust = pale & (near < PALE_COMPANY)
+    pale_dust &= company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE) < 3
     limit = limits.dot * settings.smallest_dot * np.where(near == 0, FORLORN, 1.0)
     black_dust = ~pale & (finds.size < limit) & (near < COMPANY[ALONE])
     return np.asarray(apart & (pale_dust | black_dust))
 
 
-def company(finds: Finds, kind: int, scale: Scale) -> NDArray[np.int64]:
-    """(n,) how many of the same kind, of like size and like peak, stand within COMPANY_MM of each find of `kind`."""
+def company(
+    finds: Finds, kind: int, scale: Scale, *, within: float = COMPANY_MM, alike: tuple[float, float] = ALIKE
+) -> NDArray[np.int64]:
+    """(n,) how many of the same kind stand `within` mm of each find of `kind` whose size and shape are alike.
+
+    alike : largest ratio of sizes, largest difference of shapes.
+    """
     count = np.zeros(len(finds.kind), np.int64)
     which = np.flatnonzero((finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)) & ~crowded(finds, scale))
     if len(which) < 2:
         return count
     places = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.float64) / scale.px_per_mm
     for top in np.arange(0, places[:, 0].max() + 1, BAND_MM):
-        band = (places[:, 0] >= top - COMPANY_MM) & (places[:, 0] < top + BAND_MM + COMPANY_MM)
+        band = (places[:, 0] >= top - within) & (places[:, 0] < top + BAND_MM + within)
         here = which[band]
-        pairs = cKDTree(places[band]).query_pairs(COMPANY_MM, output_type="ndarray")
+        pairs = cKDTree(places[band]).query_pairs(within, output_type="ndarray")
         a, b = here[pairs[:, 0]], here[pairs[:, 1]]
-        alike = np.abs(np.log(finds.size[a] / finds.size[b])) < np.log(1.4)
-        alike &= np.abs(finds.shape[a] - finds.shape[b]) < 0.1
-        for one in (a[alike], b[alike]):
+        same = np.abs(np.log(finds.size[a] / finds.size[b])) < np.log(alike[0])
+        same &= np.abs(finds.shape[a] - finds.shape[b]) < alike[1]
+        for one in (a[same], b[same]):
             inside = (finds.row[one] / scale.px_per_mm >= top) & (finds.row[one] / scale.px_per_mm < top + BAND_MM)
             np.add.at(count, one[inside], 1)
     return count

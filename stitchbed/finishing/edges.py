@@ -23,7 +23,7 @@ STEP = 0.03  # share by which light must change within half a mm
 PAPER_LIKE = 0.05  # share by which light may differ and still be this paper
 UNIFORM = 0.08  # share by which what lies outside may vary along a side
 SHADOW = (0.3, 0.93)  # of the paper's light; a drawn line is darker, nothing at all is lighter
-SLOW = 0.45  # of a shadow's depth, the most that is lost from one pixel of the view to the next
+SLOW = 0.35  # of a shadow's depth, the most that is lost from one pixel of the view to the next
 SHADOW_MM = 6.0  # the widest shadow a sheet throws on a lid as white as itself, common practice, no source
 
 
@@ -185,4 +185,5 @@ def _is_shadow(view: Floats, outer: Line, inner: Line, paper: float, px_per_mm: 
     fall = np.median(view[np.clip(depths, 0, view.shape[0] - 1), cols], axis=1)
     fall = fall[: int(fall.argmin()) + 1]
     drops = -np.diff(fall)
-    return bool(len(drops) > 1 and drops.min() > -0.03 * paper and drops.max() < SLOW * drops.sum())
+    slow = len(drops) > 1 and drops.min() > -0.03 * paper and drops.max() < SLOW * drops.sum()
+    return bool(slow and fall.min() > SHADOW[0] * paper)

@@ -18,6 +18,7 @@ from stitchbed.ground.box import Box, spanning
 Floats = NDArray[np.float32]
 Array = NDArray[np.float64]
 
+STEPS = 32  # to the pixel, of the kernels of cv2.remap
 MARGIN = 5  # px a Lanczos kernel of 4 lobes looks beyond the place it reads
 STRAIGHT_MM = 0.1  # a sheet whose sides end up less than this askew is not resampled
 
@@ -95,8 +96,8 @@ def framed(read: Callable[[Box], Floats], frame: Framing, box: Box) -> Floats:
         np.arange(box.col, box.right, dtype=np.float64), np.arange(box.row, box.bottom, dtype=np.float64)
     )
     m = frame.page_from_out
-    # the window's origin is taken off before going to float32, which has 24 bits only
-    map_x = (m[0, 0] * x + m[0, 1] * y + (m[0, 2] - under.col)).astype(np.float32)
-    map_y = (m[1, 0] * x + m[1, 1] * y + (m[1, 2] - under.row)).astype(np.float32)
+    # OpenCV places a kernel in steps of 1/32 px: taken here, before the window's origin is, steps do not depend on it
+    map_x, map_y = (np.rint((row[0] * x + row[1] * y + row[2]) * STEPS) / STEPS for row in m[:2])
+    map_x, map_y = (map_x - under.col).astype(np.float32), (map_y - under.row).astype(np.float32)
     got = cv2.remap(light, map_x, map_y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(got, np.float32).reshape(box.height, box.width, light.shape[2])

@@ -48,7 +48,9 @@ def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
     level = float(np.median(bare)) if bare.size else 0.0
     noise = float(1.4826 * np.median(np.abs(bare - level))) if bare.size else 0.02
     light = np.concatenate([s[s > 0.85] for s in samples]) if samples else np.ones(0, np.float32)
-    grain = float(1.4826 * np.median(np.abs(light - np.median(light)))) if light.size else 0.0
+    # a median of deviations would be a whole number of codes: of stored steps only the spread itself is told finely
+    near = light[np.abs(light - np.median(light)) < 0.1] if light.size else light
+    grain = float(near.std()) if near.size else 0.0
     return InkTraits(black, found, _blur(amounts, px_per_mm), noise, level, grain, ink_grain)
 
 

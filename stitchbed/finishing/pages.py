@@ -109,7 +109,7 @@ def extended(pixels: Pixels, inner: Box, box: Box) -> Pixels:
     above, left = inner.row - box.row, inner.col - box.col
     below, right = box.bottom - inner.bottom, box.right - inner.right
     wide = cv2.copyMakeBorder(pixels, above, below, left, right, cv2.BORDER_REPLICATE)
-    return wide.reshape(box.height, box.width, *pixels.shape[2:])
+    return np.asarray(wide).reshape(box.height, box.width, *pixels.shape[2:])
 
 
 def linear(page: Page, box: Box) -> Floats:

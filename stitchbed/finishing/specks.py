@@ -95,7 +95,8 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
     mean = ink.mean(axis=2) - np.float32(traits.level)
     soft = softened(mean, scale.px_per_mm)
     blur = float(np.hypot(traits.blur, softening(scale.px_per_mm)))
-    look = Look(ink, soft, unbroken(soft, scale.length), unexplained(soft, blur), blur, scale)
+    strokes = unbroken(soft, scale.length)
+    look = Look(ink, soft, strokes, unexplained(soft, blur), blur, scale)
     faintest = max(0.04, FAINTEST * traits.noise)
     alone = components(soft - look.strokes > faintest)
     alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
@@ -142,8 +143,15 @@ def joined(parts: Sequence[Finds]) -> Finds:
 
 
 def _compact(look: Look) -> Labels:
-    """Labels of unexplained grays that are not drawn out along a line: edges a little off are, dust is not."""
-    seeds = components(look.odd - unbroken(look.odd, look.scale.length) > 0.2)
+    """Labels of unexplained grays that are not drawn out along a line: edges a little off are, dust is not.
+
+    A stroke's pale tip is as dark as its stroke there, and lies between nothing darker; dust is darker than the stroke
+    beside it, or lies with ink on both sides.
+    """
+    darker = look.soft - look.strokes
+    between = 1 - unbroken(1 - look.soft, look.scale.length, every=True) - look.soft
+    compact = look.odd - unbroken(look.odd, look.scale.length)
+    seeds = components((compact > 0.2) & (np.maximum(darker, between) > 0.1))
     body = cv2.morphologyEx((look.odd > 0.1).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     whole = grown(seeds, round(0.12 * look.scale.px_per_mm), body == 0)
     return grown(whole, int(np.ceil(1.1 * look.blur)), np.zeros(body.shape, bool))

@@ -18,17 +18,17 @@ Bools = NDArray[np.bool_]
 DIRECTIONS = 24  # of the openings that keep strokes; a stroke between two of them is off by at most 3.75 degrees
 
 
-def unbroken(soft: Floats, length: int) -> Floats:
-    """What is left of (h, w) ink when nothing counts that is not `length` px long in some direction.
+def unbroken(soft: Floats, length: int, *, every: bool = False) -> Floats:
+    """What is left of (h, w) ink when nothing counts that is not `length` px long in some (or in every) direction.
 
     Reference: Soille & Talbot, Directional morphological filtering, IEEE PAMI 23(11):1313-1329, 2001.
     """
     codes = np.clip(soft * 200 + 20, 0, 255).astype(np.uint8)
-    kept = np.zeros_like(codes)
+    kept = np.full_like(codes, 255 if every else 0)
     for kernel in _needles(length):
         opened = cv2.erode(codes, kernel, borderType=cv2.BORDER_REPLICATE)
         opened = cv2.dilate(opened, kernel[::-1, ::-1].copy(), borderType=cv2.BORDER_REPLICATE)
-        np.maximum(kept, opened, out=kept)
+        (np.minimum if every else np.maximum)(kept, opened, out=kept)
     return np.asarray((kept.astype(np.float32) - 20) / 200)
 
 

@@ -1,0 +1,126 @@
+"""I check that the sheet's edge and skew are found where they are, and that a drawn frame is no edge."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from stitchbed.finishing.border import BorderSettings, find_sheet, frame_of, skew
+from stitchbed.finishing.framing import framed, framing
+from stitchbed.finishing.pages import MM, Page, codes, page_of_array
+from stitchbed.ground.box import Box
+from stitchbed.ground.light import to_stored, transfer_of
+
+SHEET = (120.0, 85.0)  # mm
+CANVAS = (150.0, 110.0)
+PAPER = 0.86
+
+
+def _scan(
+    dpi: int, degrees: float, lid: float, *, shadow: bool = False, frame: bool = False
+) -> tuple[Page, np.ndarray]:
+    """A sheet on a lid of light `lid`, turned; and its corners px. Drawn twice as large and reduced."""
+    k = dpi / MM
+    size = [round(side * k) for side in CANVAS]
+    light = np.full((2 * size[1], 2 * size[0]), lid, np.float32)
+    angle = np.radians(degrees)
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    middle = np.array(CANVAS) / 2 + (1.3, -0.8)
+
+    def corners(inset: float = 0.0) -> np.ndarray:
+        x, y = SHEET[0] / 2 - inset, SHEET[1] / 2 - inset
+        return np.array([[-x, -y], [x, -y], [x, y], [-x, y]]) @ turn.T + middle
+
+    def points(mm: np.ndarray) -> list[np.ndarray]:
+        return [np.rint((mm * 2 * k - 0.5) * 16).astype(np.int32)]
+
+    if shadow:
+        dark = np.zeros_like(light)
+        cv2.fillPoly(dark, points(corners() + (0.8, 1.2)), 1.0, cv2.LINE_8, 4)
+        light *= 1 - 0.5 * cv2.GaussianBlur(dark, (0, 0), k)
+    cv2.fillPoly(light, points(corners()), PAPER, cv2.LINE_8, 4)
+    if frame:
+        for inset in (6.0, 7.0):
+            cv2.polylines(light, points(corners(inset)), True, 0.03, round(0.8 * k), cv2.LINE_8, 4)
+    small = cv2.resize(cv2.GaussianBlur(light, (0, 0), 1.2), size, interpolation=cv2.INTER_AREA)
+    small *= 1 + 0.01 * np.random.default_rng(1).standard_normal(small.shape, dtype=np.float32)
+    stored = to_stored(np.clip(small, 0, 1)[..., None], "uint8", transfer_of(None))
+    return page_of_array(stored, dpi), corners() * k - 0.5
+
+
+def _off_mm(page: Page, truth: np.ndarray, settings: BorderSettings) -> np.ndarray:
+    """(4,) mm, how far each side of the crop lies inside (positive) the sheet's true side, at its worse end."""
+    frame = frame_of(page, find_sheet(page), settings)
+    w, h = frame.width - 1, frame.height - 1
+    got = (np.array([[0, 0, 1], [w, 0, 1], [w, h, 1], [0, h, 1]]) @ frame.page_from_out.T)[:, :2]
+    inside = []
+    for n in range(4):
+        a, b = truth[n], truth[(n + 1) % 4]
+        along = (b - a) / np.hypot(*(b - a))
+        normal = np.array([-along[1], along[0]])  # corners run clockwise on the screen: this points inward
+        ends = [(p - a) @ normal for p in (got[n], got[(n + 1) % 4])]
+        inside.append(max(ends, key=abs))
+    return np.array(inside) / page.dpi * MM
+
+
+@pytest.mark.parametrize("dpi", [150, 300])
+@pytest.mark.parametrize(
+    ("degrees", "lid", "shadow", "frame"),
+    [(0.7, 0.05, False, True), (-2.3, 0.65, True, True), (0.0, 0.95, True, True), (0.05, 0.3, False, False)],
+)
+def test_crop_lies_at_the_edge(dpi: int, degrees: float, lid: float, shadow: bool, frame: bool) -> None:
+    page, truth = _scan(dpi, degrees, lid, shadow=shadow, frame=frame)
+    off = _off_mm(page, truth, BorderSettings())
+    # the task's own bound; and never outside by more than a pixel
+    assert np.abs(off).max() <= 0.3
+    assert off.min() > -MM / dpi
+    # .02 degrees is .04 mm over this sheet, a quarter of a pixel at 150 dpi
+    assert abs(np.degrees(skew(find_sheet(page))) - degrees) < 0.02
+
+
+@pytest.mark.parametrize("dpi", [150, 300])
+def test_a_drawn_frame_is_no_edge(dpi: int) -> None:
+    """Lid and paper alike, no shadow: nothing tells where the sheet ends, and the frame must not be taken for it."""
+    page, _ = _scan(dpi, 0.0, PAPER, frame=True)
+    assert [side.found for side in find_sheet(page)] == ["", "", "", ""]
+    frame = frame_of(page, find_sheet(page), BorderSettings())
+    assert (frame.height, frame.width) == (page.height, page.width)
+
+
+def test_a_shadow_alone_tells_a_side() -> None:
+    page, truth = _scan(300, 1.1, PAPER, shadow=True)
+    sides = {side.name: side for side in find_sheet(page)}
+    assert sides["bottom"].found == "shadow"
+    middle = (truth[2] + truth[3]) / 2
+    at = sides["bottom"].offset + sides["bottom"].slope * middle[0]
+    assert abs(at - middle[1]) / 300 * MM < 0.3
+
+
+def test_a_sheet_that_fills_the_page_is_left_alone() -> None:
+    page, _ = _scan(150, 0.0, PAPER)
+    frame = frame_of(page, find_sheet(page), BorderSettings())
+    assert not frame.resampled
+    assert np.array_equal(framed(lambda box: codes(page, box).astype(np.float32), frame, page.box), page.read(page.box))
+
+
+@pytest.mark.parametrize("turn", [0, 90, 180, 270])
+def test_turning_moves_pixels_and_changes_none(turn: int) -> None:
+    picture = np.arange(35, dtype=np.float32).reshape(5, 7, 1)
+    corners = np.array([[0, 0], [6, 0], [6, 4], [0, 4]], float)
+    frame = framing(corners, 0.0, turn, 300)
+    got = framed(lambda box: picture[box.slices], frame, frame.box)
+    assert np.array_equal(got, np.rot90(picture, -(turn // 90)))
+
+
+def test_straightening_does_not_depend_on_blocks() -> None:
+    page, _ = _scan(150, 1.7, 0.05)
+    frame = frame_of(page, find_sheet(page), BorderSettings())
+    assert frame.resampled
+
+    def read(box: Box) -> np.ndarray:
+        return codes(page, box).astype(np.float32)
+
+    whole = framed(read, frame, frame.box)
+    part = Box(101, 203, 130, 77)
+    assert np.allclose(framed(read, frame, part), whole[part.slices], atol=1e-3)
