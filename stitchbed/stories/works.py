@@ -55,7 +55,7 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
         raise BadSettings(
             "--at-once together with --cluster", expected="one of them", attempt="--cluster alone: its workers decide"
         )
-    asked = [path for path in paths if path.is_dir() or path.suffix.lower() == ".toml" or not path.exists()]
+    asked = [path for path in paths if _may_be_work(path)]
     if not asked:
         raise BadSettings(
             "no work among what was named", expected="job files, or folders of pieces", attempt="FOLDER/*"
@@ -74,6 +74,12 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
         Work(name, path.absolute(), _out(path, name, settings), _shared(asked, settings))
         for name, path in zip(names, asked, strict=True)
     ], [path for path in paths if path not in asked]
+
+
+def _may_be_work(path: Path) -> bool:
+    """A folder or a job file, or what is not there: that is a work that fails, not one to be silent about."""
+    hidden = path.name.startswith(".") and path.name != ".."
+    return not hidden and (path.is_dir() or path.suffix.lower() == ".toml" or not path.exists())
 
 
 def record_path(works: Sequence[Work], settings: BatchSettings) -> Path:

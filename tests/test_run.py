@@ -1,0 +1,328 @@
+"""I check when a step of a job is done, when it is left alone, and that nothing made by hand is ever lost.
+
+The rules are checked with three steps that only count and copy; the whole with the real ones, on two tiny pieces.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tifffile
+import truth
+
+from stitchbed.ground.errors import BadSettings, StitchbedError, WouldTouchOriginal
+from stitchbed.ground.job import sha256_of
+from stitchbed.stories import run as story
+from stitchbed.stories.job_file import files_of, job_of
+from stitchbed.stories.job_steps import PAGE, PIECES, STEPS, Call, Step
+from stitchbed.stories.run import BY_HAND, DONE, UNCHANGED, RunSettings
+
+HEAVY = {"cv2", "scipy", "skimage", "networkx", "imagecodecs", "tifffile", "PIL"}
+
+
+@dataclass(frozen=True)
+class Words:
+    """Settings of a step that copies. word : added to what is copied. fail : do not end well. other : a file to add."""
+
+    word: str = ""
+    fail: bool = False
+    other: Path | None = None
+
+
+@dataclass
+class Bench:
+    """A job folder with one piece, and what was done in it."""
+
+    folder: Path
+    done: list[str]
+
+    def run(self, text: str | None = None, **settings: Any) -> list[str]:
+        """Do the job; the states of its steps."""
+        if text is not None:
+            (self.folder / "job.toml").write_text(text)
+        self.done.clear()
+        job = job_of(self.folder / "job.toml", list(story.STEPS))
+        record, _ = story.run(job, RunSettings(**settings), progress=lambda *_: None)
+        return [row["state"] for row in record["steps"]]
+
+    def out(self, name: str) -> Path:
+        """A result."""
+        return self.folder / "out" / name
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    """Three steps, first, second and last, each of which copies what it works on and adds its word."""
+    done: list[str] = []
+
+    def copy(name: str, source: str) -> Callable[[Call], dict[str, Any]]:
+        def do(call: Call) -> dict[str, Any]:
+            done.append(name)
+            text = "+".join(path.read_text() for path in files_of(call.sources[source]))
+            other = call.settings.other.read_text() if call.settings.other else ""
+            call.output.write_text(f"{text}>{name}{call.settings.word}{other}")
+            if call.settings.fail:
+                raise StitchbedError("bad luck", expected="luck", attempt="again")
+            return {"warnings": [f"{name} was done"]}
+
+        return do
+
+    steps = {
+        "first": Step(1, lambda: Words, copy("first", PIECES), (PIECES,)),
+        "second": Step(2, lambda: Words, copy("second", PAGE)),
+        "last": Step(3, lambda: Words, copy("last", PAGE), ending=".txt"),
+    }
+    monkeypatch.setattr(story, "STEPS", steps)
+    folder = tmp_path / "harbor"
+    folder.mkdir()
+    (folder / "piece.tif").write_text("piece")
+    yield Bench(folder, done)
+
+
+ALL = "[first]\n[second]\n[last]\n"
+
+
+def test_steps_work_on_what_the_one_before_made(bench: Bench) -> None:
+    assert bench.run(ALL) == [DONE] * 3
+    assert bench.out("harbor_last.txt").read_text() == "piece>first>second>last"
+    assert sorted(path.name for path in bench.out("records").iterdir()) == [
+        "01-first.json", "02-second.json", "03-last.json",
+    ]  # fmt: skip
+
+
+def test_only_steps_in_the_file_are_done(bench: Bench) -> None:
+    assert bench.run("[last]\n") == [DONE]
+    assert bench.out("harbor_last.txt").read_text() == "piece>last"
+
+
+def test_the_second_time_nothing_is_done_and_nothing_written(bench: Bench) -> None:
+    bench.run(ALL)
+    before = {path: path.stat().st_mtime_ns for path in bench.folder.rglob("*")}
+    assert bench.run() == [UNCHANGED] * 3
+    assert bench.done == []
+    assert {path: path.stat().st_mtime_ns for path in bench.folder.rglob("*")} == before
+
+
+def test_what_follows_a_changed_setting_is_done_again(bench: Bench) -> None:
+    bench.run(ALL)
+    assert bench.run('[first]\n[second]\nword = "!"\n[last]\n') == [UNCHANGED, DONE, DONE]
+    assert bench.out("harbor_last.txt").read_text() == "piece>first>second!>last"
+
+
+def test_a_step_that_makes_the_same_again_ends_the_chain(bench: Bench) -> None:
+    bench.run(ALL)
+    assert bench.run('[first]\n[second]\nword = ""\n[last]\n') == [UNCHANGED, DONE, UNCHANGED]
+
+
+def test_changed_added_and_renamed_pieces_count(bench: Bench) -> None:
+    bench.run(ALL)
+    piece = bench.folder / "piece.tif"
+    piece.write_text("PIECE")
+    assert bench.run() == [DONE] * 3
+    (bench.folder / "new.tif").write_text("new")
+    assert bench.run() == [DONE] * 3
+    piece.rename(bench.folder / "other.tif")
+    assert bench.run()[0] == DONE
+    (bench.folder / "notes.txt").write_text("notes and records are no pieces")
+    assert bench.run() == [UNCHANGED] * 3
+
+
+def test_a_piece_that_is_only_touched_is_unchanged(bench: Bench) -> None:
+    bench.run(ALL)
+    (bench.folder / "piece.tif").touch()
+    assert bench.run() == [UNCHANGED] * 3
+
+
+def test_a_file_that_settings_name_is_an_input(bench: Bench) -> None:
+    (bench.folder / "other.md").write_text("1")
+    text = '[first]\n[second]\nother = "other.md"\n'
+    assert bench.run(text) == [DONE, DONE]
+    (bench.folder / "other.md").write_text("2")
+    assert bench.run() == [UNCHANGED, DONE]
+    assert bench.out("harbor_second.tif").read_text().endswith(">second2")
+
+
+def test_another_version_does_all_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.run(ALL)
+    monkeypatch.setattr(story, "VERSION", "0.0.0")
+    assert bench.run()[0] == DONE
+
+
+def test_a_lost_result_is_made_again_and_the_rest_left(bench: Bench) -> None:
+    bench.run(ALL)
+    bench.out("harbor_second.tif").unlink()
+    assert bench.run() == [UNCHANGED, DONE, UNCHANGED]
+
+
+def test_the_whole_folder_may_move(bench: Bench) -> None:
+    bench.run(ALL)
+    moved = bench.folder.parent / "elsewhere"
+    moved.mkdir()
+    bench.folder.rename(moved / "harbor")
+    bench.folder = moved / "harbor"
+    assert bench.run() == [UNCHANGED] * 3
+
+
+def test_upto_and_again(bench: Bench) -> None:
+    assert bench.run(ALL, upto="second") == [DONE, DONE]
+    assert not bench.out("harbor_last.txt").exists()
+    assert bench.run() == [UNCHANGED, UNCHANGED, DONE]
+    assert bench.run(again="second") == [UNCHANGED, DONE, DONE]
+    assert bench.run(again="second", upto="second") == [UNCHANGED, DONE]
+    for wrong in ({"upto": "secnd"}, {"again": "secnd"}):
+        with pytest.raises(BadSettings, match="'secnd' at --") as caught:
+            bench.run(**wrong)
+        assert "'second'" in caught.value.attempt
+
+
+def test_work_by_hand_is_kept_and_worked_on(bench: Bench) -> None:
+    bench.run(ALL)
+    bench.out("harbor_second.tif").write_text("retouched")
+    assert bench.run() == [UNCHANGED, BY_HAND, DONE]
+    assert bench.out("harbor_last.txt").read_text() == "retouched>last"
+    assert bench.run() == [UNCHANGED, BY_HAND, UNCHANGED]
+
+
+def test_work_by_hand_is_never_written_over_unless_told(bench: Bench) -> None:
+    bench.run(ALL)
+    bench.out("harbor_second.tif").write_text("retouched")
+    changed = '[first]\nword = "!"\n[second]\n[last]\n'
+    for _ in range(2):
+        with pytest.raises(WouldTouchOriginal, match="changed by hand") as caught:
+            bench.run(changed)
+        assert "--again second" in caught.value.attempt
+        assert bench.out("harbor_second.tif").read_text() == "retouched"
+    assert bench.run(again="second") == [UNCHANGED, DONE, DONE]
+    assert bench.out("harbor_second.tif").read_text() == "piece>first!>second"
+
+
+def test_a_file_of_that_name_that_is_not_ours_is_not_written_over(bench: Bench) -> None:
+    bench.out("").mkdir()
+    bench.out("harbor_first.tif").write_text("mine")
+    with pytest.raises(WouldTouchOriginal, match="not made by this job"):
+        bench.run(ALL)
+    assert bench.done == [] and bench.out("harbor_first.tif").read_text() == "mine"
+    assert bench.run(again="first") == [DONE] * 3
+
+
+def test_a_step_that_fails_is_done_again_and_those_before_it_are_not(bench: Bench) -> None:
+    with pytest.raises(StitchbedError, match="bad luck"):
+        bench.run("[first]\n[second]\nfail = true\n[last]\n")
+    # what it left behind is our own and vouched for by nothing: it is written over without a word
+    assert bench.out("harbor_second.tif").exists()
+    assert bench.run(ALL) == [UNCHANGED, DONE, DONE]
+    assert bench.out("harbor_last.txt").read_text() == "piece>first>second>last"
+
+
+def test_a_result_half_redone_is_not_taken_for_the_earlier_one(bench: Bench) -> None:
+    bench.run(ALL)
+    with pytest.raises(StitchbedError, match="bad luck"):
+        bench.run('[first]\n[second]\nfail = true\nword = "?"\n[last]\n')
+    assert bench.run(ALL) == [UNCHANGED, DONE, UNCHANGED]
+    assert bench.out("harbor_second.tif").read_text() == "piece>first>second"
+
+
+def test_a_mistake_in_a_late_table_is_told_before_the_first_step(bench: Bench) -> None:
+    with pytest.raises(BadSettings, match=r"'wort' in \[last\]"):
+        bench.run("[first]\n[second]\n[last]\nwort = 3\n")
+    assert bench.done == [] and not bench.out("").exists()
+
+
+def test_two_jobs_do_not_share_records(bench: Bench) -> None:
+    bench.run(ALL)
+    with pytest.raises(BadSettings, match="another job, harbor"):
+        bench.run('name = "evening"\n' + ALL)
+
+
+@pytest.mark.parametrize("damage", ["", "{", "[]", '{"job": "harbor"}', "\udcff"])
+def test_a_damaged_record_vouches_for_nothing(damage: str, bench: Bench) -> None:
+    bench.run(ALL)
+    (bench.out("records") / "02-second.json").write_text(damage, errors="surrogateescape")
+    with pytest.raises(WouldTouchOriginal, match="not made by this job"):
+        bench.run()
+
+
+def test_records_say_what_was_done(bench: Bench) -> None:
+    bench.run('[first]\nword = "!"\n')
+    record = json.loads((bench.out("records") / "01-first.json").read_text())
+    assert record["inputs"] == {"piece.tif": sha256_of(bench.folder / "piece.tif")}
+    assert record["outputs"] == {"harbor_first.tif": sha256_of(bench.out("harbor_first.tif"))}
+    assert record["settings"] == {"word": "!"} and record["warnings"] == ["first was done"]
+    assert record["step"] == "first" and record["started"] and record["seconds"] >= 0
+
+
+def test_several_pictures_for_a_step_of_one_are_told() -> None:
+    for name in ("color", "clean"):
+        with pytest.raises(BadSettings, match=rf"2 pictures for \[{name}\]"):
+            STEPS[name].do(Call({PAGE: (Path(__file__), Path(truth.__file__))}, Path("o.tif"), None, lambda *_: None))
+
+
+def test_corners_in_a_job_file_are_checked_as_in_the_shell(tmp_path: Path) -> None:
+    (tmp_path / "photo.tif").write_bytes(b"")
+    (tmp_path / "job.toml").write_text(
+        "[rectify]\ndpi = 100\nasked.size_mm = [10, 10]\nasked.corners = [[0, 0], [9, 9], [9, 0], [0, 9]]\n"
+    )
+    with pytest.raises(BadSettings, match="corners"):
+        story.run(job_of(tmp_path, list(STEPS)), RunSettings(), progress=lambda *_: None)
+
+
+JOB = """
+pieces = ["scans"]
+[clean]
+steps = ["paper", "tone"]
+[join]
+outside = "paper"
+"""
+
+
+def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
+    _, tiles = truth.make_set(1, 2, seed=3, shape=(200, 260))
+    paths = truth.write_set(tmp_path / "map" / "scans", tiles, dpi=150)
+    (tmp_path / "map" / "job.toml").write_text(JOB)
+    before = [sha256_of(path) for path in paths]
+    command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json"]
+    first = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    assert [(row["step"], row["state"]) for row in first["steps"]] == [("join", DONE), ("clean", DONE)]
+    for row in first["steps"]:
+        with tifffile.TiffFile(row["output"]) as file:
+            assert file.pages.first.shape[1] > 260 and file.pages.first.tags["XResolution"].value[0] > 0
+    spent = resource.getrusage(resource.RUSAGE_CHILDREN)
+    again = subprocess.run(command, check=True, capture_output=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert [row["state"] for row in json.loads(again.stdout)["steps"]] == [UNCHANGED, UNCHANGED]
+    # processor time, as a busy machine stretches the clock's: wanted are 2 s in all, and .3 s is common
+    assert after.ru_utime + after.ru_stime - spent.ru_utime - spent.ru_stime < 2
+    assert [sha256_of(path) for path in paths] == before
+
+
+def test_a_job_with_nothing_to_do_loads_no_numeric_library(tmp_path: Path) -> None:
+    (tmp_path / "piece.tif").write_text("not looked into")
+    (tmp_path / "out" / "records").mkdir(parents=True)
+    (tmp_path / "out" / "map_clean.tif").write_text("clean")
+    (tmp_path / "job.toml").write_text('name = "map"\n[clean]\n')
+    record = {
+        "job": "map", "version": story.VERSION, "settings": {}, "outputs": {"map_clean.tif": "edited since"},
+        "inputs": {"piece.tif": sha256_of(tmp_path / "piece.tif")},
+    }  # fmt: skip
+    (tmp_path / "out" / "records" / "40-clean.json").write_text(json.dumps(record))
+    code = "import sys, stitchbed.cli as c; c.stitchbed(sys.argv[1:], standalone_mode=False); print(*sys.modules)"
+    told = subprocess.run(
+        [sys.executable, "-c", code, "run", str(tmp_path)], check=True, capture_output=True, text=True, timeout=60
+    ).stdout
+    assert BY_HAND in told.splitlines()[0]
+    assert not HEAVY & set(told.splitlines()[-1].split())
+    assert "stitchbed.stories.run" in told.splitlines()[-1]
+
+
+def test_wrong_use_of_the_command() -> None:
+    for words in (["a", "b"], ["a", "--at-once", "2"], ["a", "--cluster", "tcp://x"], []):
+        told = subprocess.run([sys.executable, "-m", "stitchbed", "run", *words], capture_output=True, check=False)
+        assert told.returncode == 2
