@@ -37,7 +37,7 @@ def _scan(
 
     if shadow:
         dark = np.zeros_like(light)
-        cv2.fillPoly(dark, points(corners() + (0.8, 1.2)), 1.0, cv2.LINE_8, 4)
+        cv2.fillPoly(dark, points(np.add(corners(), (0.8, 1.2))), 1.0, cv2.LINE_8, 4)
         light *= 1 - 0.5 * cv2.GaussianBlur(dark, (0, 0), k)
     cv2.fillPoly(light, points(corners()), PAPER, cv2.LINE_8, 4)
     if frame:

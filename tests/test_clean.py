@@ -53,7 +53,7 @@ def _scan(path: Path, *, degrees: float = 1.2, dtype: str = "uint16", alpha: boo
     turn[:, 2] += (90, 70)
     big = cv2.warpAffine(light, turn, (w + 190, h + 150), flags=cv2.INTER_CUBIC, borderValue=(0.1, 0.1, 0.1))
     big = cv2.GaussianBlur(np.clip(big, 0, 1), (0, 0), 0.6)
-    y, x = np.mgrid[0 : big.shape[0], 0 : big.shape[1]].astype(np.float32)
+    x = np.arange(big.shape[1], dtype=np.float32)[None]
     big *= (1 - 0.12 * (2 * x / big.shape[1] - 1) ** 2)[..., None]
     big += 0.006 * np.random.default_rng(4).standard_normal(big.shape, dtype=np.float32)
     stored = to_stored(np.clip(big, 0, 1), dtype, transfer_of(ICC))

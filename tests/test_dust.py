@@ -129,7 +129,7 @@ def test_block_size_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_clean_page_stays_as_it_is() -> None:
     sheet = drawing(600, np.random.default_rng(7))
     case = _case(with_dust(sheet, np.random.default_rng(8), specks=0, white=0))
-    finds, dust = _swept(case)
+    _, dust = _swept(case)
     # 400 dots and 203 pieces of hatching: one mistake in 300 marks at most
     assert dust.sum() <= 2
     assert len(dust) > 400

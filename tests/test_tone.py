@@ -10,7 +10,13 @@ from ink_pages import INK, PAPER, Sheet, blank, drawing, seen, stroke
 from stitchbed.finishing.ink import InkTraits, traits_of
 from stitchbed.finishing.pages import MM, linear, luminance, page_of_array
 from stitchbed.finishing.tone import (
-    ToneSettings, cut, jaggedness, lightness, luminance_of, points, toned,
+    ToneSettings,
+    cut,
+    jaggedness,
+    lightness,
+    luminance_of,
+    points,
+    toned,
 )  # fmt: skip
 from stitchbed.ground.errors import BadSettings
 
