@@ -23,7 +23,9 @@ Array = NDArray[np.float64]
 def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float]:
     """(share of the canvas, greatest width in mm) of what no tile sees; `places` are on the canvas."""
     rows, cols = seams.labels.shape
-    xs, ys = (np.arange(cols) + 0.5) * seams.cell, (np.arange(rows) + 0.5) * seams.cell
+    # the last row and column of cells may reach past the canvas: what counts is their part of it
+    xs = np.minimum((np.arange(cols) + 0.5) * seams.cell, canvas.width - 1)
+    ys = np.minimum((np.arange(rows) + 0.5) * seams.cell, canvas.height - 1)
     grid = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
     seen = np.zeros(len(grid), bool)
     for place in places:
