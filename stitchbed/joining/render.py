@@ -191,6 +191,8 @@ def _layer(plan: Plan, source: Source, index: int, box: Box) -> _Layer:
         blank = np.zeros((box.height, box.width, plan.channels), np.float32)
         return _Layer(blank, np.zeros(blank.shape[:2], bool))
     pixels = source.window(tile, window)
+    if not level.plain and pixels.shape[2] < len(level.gain):  # a gray piece among colored ones has a gain per color
+        pixels = np.repeat(pixels, len(level.gain), axis=2)
     light = to_linear(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
     local = dense((at - (window.col, window.row)).astype(np.float32), box)
     # Lanczos: OpenCV's cubic kernel (a = -.75) moves smooth content by up to .047 px between pixels, this one by .015
