@@ -39,3 +39,15 @@ OFFSET = 0.001  # linear light; told from gain only by the darker places; measur
 UNEVENNESS = 0.006  # log of light left, 95 % point; noise of .002 alone gives .004, measured .0040-.0042
 RESAMPLED_RMS = 0.004  # linear light; twice resampled ink of .7 px softness, 16 bits; measured .0015-.002
 KERNEL_PX = 0.02  # px; Lanczos moves smooth content by up to .0145 px, looked up in steps of 1/32 px (up to 1/64 off)
+
+# --- whole jobs (displacements against the painted sheet, gauge-free; see verdict.py) ---------------------------------
+CLEAN_RMS = 0.02  # px; a flawless scanner: ties of .004 px, one Lanczos resampling; measured .006-.013
+CLEAN_P99 = 0.045  # px; measured .012-.027
+CLEAN_TONE_P95 = 0.006  # share of light; measured .0015-.0035
+CLEAN_GAIN = 0.004  # share; measured .002
+REAL_RMS = (0.005, 0.075)  # px; travel error, lift, noise and dust together; measured .045-.055, under .005 no test
+REAL_P99 = 0.22  # px; measured .11-.16
+REAL_CORNER = 0.4  # px; placed corners lie outside all overlaps; the warp, not in the matrix, takes part of it
+REAL_TONE_P95 = 0.03  # share of light; a sheet-wide slope is not seen by overlaps of upright pieces; measured .014-.022
+REAL_TONE_WORST = 0.08  # share of light
+LIFT_REACH_PX = 45  # px; planted zone 14 px, cells of 2 mm (8 px) grown by 2.5 mm and smoothed

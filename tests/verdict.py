@@ -82,6 +82,18 @@ def read_light(path: Path) -> tuple[Array, NDArray[np.bool_]]:
     return to_linear(color, transfer_of(None)).astype(np.float64), seen
 
 
+def near_dust(tiles: Sequence[truth.TrueTile], seen: Verdict, reach: int) -> NDArray[np.bool_]:
+    """(h, w) places of the canvas within `reach` px of where any tile has a grain on the glass."""
+    near = np.zeros(seen.tone.shape[:2], np.uint8)
+    for tile in tiles:
+        y, x = np.nonzero(tile.dust)
+        at = np.rint(_through(seen.canvas_from_sheet @ tile.sheet_from_tile, np.column_stack([x, y]).astype(float)))
+        inside = (at >= 0).all(1) & (at < near.shape[::-1]).all(1)
+        near[at[inside, 1].astype(int), at[inside, 0].astype(int)] = 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(cv2.dilate(near, kernel) > 0)
+
+
 def gauge_of(record: Mapping[str, Any], tiles: Sequence[truth.TrueTile]) -> Array:
     """3x3 canvas_from_sheet, affine, that fits best to where the record puts the tiles' corners."""
     placed = {Path(row["tile"]).stem: np.array(row["canvas_from_tile"]) for row in record["placements"]}
