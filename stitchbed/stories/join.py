@@ -112,6 +112,8 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
             expected="an existing folder",
             attempt="making it, or another -o",
         )
+    if output.is_dir():
+        raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
     tiles, warnings = take_in(paths, allow_unreadable=settings.allow_unreadable)
     originals = [tile.path for tile in tiles]
     refuse_touching(output, originals)
