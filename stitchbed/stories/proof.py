@@ -35,7 +35,7 @@ def write_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str
     Raises
     ------
     CannotWrite : the place cannot be written, or a folder of that name holds something else.
-    UnreadableTile : the canvas cannot be read. WouldTouchOriginal : `path` is the canvas.
+    UnreadableTile : the canvas cannot be read. WouldTouchOriginal : `path` is the canvas or one of the record's inputs.
     """
     begun = time.perf_counter()
     content = page_record(plain(dict(record)), canvas)
@@ -46,7 +46,8 @@ def write_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str
         else:
             tiles, weight, count = _beside(windows, path.with_name(f"{path.stem}_files"))
     shapes = overlay_shapes(content, canvas, (width, height))
-    with claimed(path, originals=[canvas]) as partial:
+    inputs = [Path(row["path"]) for row in record.get("inputs", ()) if isinstance(row, Mapping) and "path" in row]
+    with claimed(path, originals=[canvas, *inputs]) as partial:
         partial.write_text(page_html(content, tiles, shapes), encoding="utf-8")
     return {
         "page": str(path),
