@@ -51,3 +51,6 @@ REAL_CORNER = 0.4  # px; placed corners lie outside all overlaps; the warp, not 
 REAL_TONE_P95 = 0.03  # share of light; a sheet-wide slope is not seen by overlaps of upright pieces; measured .014-.022
 REAL_TONE_WORST = 0.08  # share of light
 LIFT_REACH_PX = 45  # px; planted zone 14 px, cells of 2 mm (8 px) grown by 2.5 mm and smoothed
+DEMO_PX = 0.8  # px rms of middles; travel of .085 mm (.33 px) bends placements, which the warp, not the matrix, answers
+DEMO_SCALE = 0.0005  # share; scale is held by dpi
+DEMO_DEGREES = 0.06  # degrees; the same travel turns a piece by up to .03
