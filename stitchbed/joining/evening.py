@@ -5,12 +5,12 @@ In: a tile's level and lift. Out: the level with the lost light given back insid
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
 
-from stitchbed.joining.canvas import Canvas
 from stitchbed.joining.levels import Level
 from stitchbed.joining.lift import Lift, inside
 from stitchbed.joining.patches import sample
@@ -18,30 +18,32 @@ from stitchbed.joining.seams import SeamMap
 from stitchbed.placing.placement import Placement, from_sheet
 
 
-def evened(level: Level, lift: Lift, size: tuple[int, int]) -> Level:
-    """Level of a tile (h, w) whose shading, on the lift's cells, makes up for the light lost by lifting."""
-    if not lift.any:
+def evened(level: Level, lift: Lift, size: tuple[int, int], shown: NDArray[np.bool_]) -> Level:
+    """Level of a tile (h, w) whose shading makes up for the light lost in the lifted cells that are `shown`."""
+    if not shown.any():
         return level
     rows, cols = int(np.ceil(size[0] / lift.cell)) + 1, int(np.ceil(size[1] / lift.cell)) + 1
     grid = np.stack(np.meshgrid(np.arange(cols), np.arange(rows)), -1).reshape(-1, 2).astype(np.float64) * lift.cell
     shading = sample(level.shading[..., None], grid + 0.5 * (level.spacing - 1), level.spacing)[:, 0]
-    lost = sample(lift.losses[..., None], grid, lift.cell)[:, 0]
+    given_back = ndimage.gaussian_filter(np.where(shown, lift.losses, 0.0), 0.7)
+    lost = sample(given_back[..., None], grid, lift.cell)[:, 0]
     return replace(level, shading=(shading - np.log1p(-lost)).reshape(rows, cols), spacing=lift.cell)
 
 
-def shown_lifted(
-    places: Sequence[Placement], lifts: Sequence[Lift], seams: SeamMap, canvas: Canvas
-) -> list[tuple[str, float]]:
-    """(tile, square cm) of lifted sheet that the canvas shows for want of a flat look."""
-    shown = []
-    for i, (place, lift) in enumerate(zip(places, lifts, strict=True)):
-        rows, cols = np.nonzero(seams.labels == i)
-        if not lift.any or not len(rows):
-            continue
-        middles = np.column_stack([cols, rows]).astype(np.float64)
-        at = from_sheet(place, (middles + 0.5) * seams.cell - 0.5)
-        within = (at > 0).all(1) & (at[:, 0] < place.size[1] - 1) & (at[:, 1] < place.size[0] - 1)
-        area = float((inside(lift, at) & within).sum()) * (seams.cell / canvas.dpi * 2.54) ** 2
-        if area > 0.5:
-            shown.append((place.tile, round(area, 1)))
-    return shown
+def shown_cells(place: Placement, index: int, lift: Lift, seams: SeamMap) -> NDArray[np.bool_]:
+    """Lifted cells of a tile that the canvas shows, because no other tile sees the place flat; like `lift.mask`."""
+    shown = np.zeros_like(lift.mask)
+    rows, cols = np.nonzero(seams.labels == index)
+    if not lift.any or not len(rows):
+        return shown
+    middles = np.column_stack([cols, rows]).astype(np.float64)
+    at = from_sheet(place, (middles + 0.5) * seams.cell - 0.5)
+    at = at[(at > 0).all(1) & (at[:, 0] < place.size[1] - 1) & (at[:, 1] < place.size[0] - 1)]
+    at = at[inside(lift, at)]
+    shown[(at[:, 1] / lift.cell).astype(int), (at[:, 0] / lift.cell).astype(int)] = True
+    return ndimage.binary_dilation(shown, iterations=2) & lift.mask
+
+
+def square_cm(shown: NDArray[np.bool_], lift: Lift, px_per_mm: float) -> float:
+    """Area of shown cells."""
+    return float(shown.sum()) * (lift.cell / px_per_mm / 10) ** 2

@@ -17,6 +17,7 @@ from stitchbed.joining.patches import Patches
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+PLAIN_LIFT = 0.05  # loss at the very edge from which a whole side is taken to lift; shadows of covers stay below
 
 
 @dataclass(frozen=True)
@@ -147,10 +148,15 @@ def _along_side(loss: Array, known: Mask, joined: Mask, reach: int, darker: floa
     """Carry what a side's top rows show to columns no neighbor sees, in place: a sheet over a frame lifts all along."""
     top = min(reach, loss.shape[0] // 3)
     seen = known[: max(2, top // 4)].mean(0) > 0.5
-    lifted = seen & joined[:2].any(0)
-    if seen.sum() < 5 or lifted.sum() < 0.6 * seen.sum() or seen.all():
+    # near the corners the other sides' lift shows, not this one's
+    inner = np.zeros_like(seen)
+    inner[top // 2 : len(seen) - top // 2] = True
+    lifted = seen & inner & joined[:2].any(0)
+    if seen.all() or lifted.sum() < max(5, 0.2 * len(seen), 0.6 * (seen & inner).sum()):
         return
     profile = np.maximum.accumulate(np.median(loss[:top, lifted], axis=1)[::-1])[::-1]
+    if profile[0] < PLAIN_LIFT:
+        return
     blind = ~seen
     fresh = blind[None] & ~known[:top] & (profile > darker)[:, None]
     loss[:top][fresh] = np.broadcast_to(profile[:, None], fresh.shape)[fresh]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stitchbed.ground.box import Box
 from stitchbed.ground.job import Record, recording
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.joining.evening import evened, shown_lifted
+from stitchbed.joining.evening import evened, shown_cells, square_cm
 from stitchbed.joining.glance import Glance, glance, look_reductions
 from stitchbed.joining.levels import Level, find_levels, no_level
 from stitchbed.joining.lift import Lift, edge_distance, find_lift, no_lift, trust
@@ -80,8 +80,7 @@ def survey(bench: Bench) -> Survey:
         plan, lifts = make_plan(bench, glances, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
-    shown = shown_lifted(plan.places, lifts, plan.seams, plan.canvas)
-    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(shown))
+    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(bench, plan, lifts))
     return Survey(
         bench,
         plan,
@@ -96,7 +95,12 @@ def survey(bench: Bench) -> Survey:
     )
 
 
-def _lifted_words(shown: Sequence[tuple[str, float]]) -> list[str]:
+def _lifted_words(bench: Bench, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
+    shown = []
+    for i, (place, lift) in enumerate(zip(plan.places, lifts, strict=True)):
+        area = square_cm(shown_cells(place, i, lift, plan.seams), lift, float(bench.px_per_mm[i]))
+        if area > 1:
+            shown.append((place.tile, area))
     if not shown:
         return []
     listed = ", ".join(f"{name} ({area:.0f} sq cm)" for name, area in shown)
@@ -173,10 +177,19 @@ def make_plan(bench: Bench, glances: Sequence[Glance], measured: Measured) -> tu
     places = [on_canvas(place, canvas) for place in measured.places]
     lifts, levels = judged_light(bench, glances, places, canvas)
     seams = find_seams(places, lifts, [g.drawing for g in glances], canvas, settings=bench.settings.seams)
+    levels = with_evening(places, lifts, levels, seams)
     spots = specks_of(bench, glances, (places, lifts, seams), canvas)
     kind = bench.kind
     frame = (bench.tiles, canvas, tuple(places), tuple(levels), seams)
     return Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots)), lifts
+
+
+def with_evening(
+    places: Sequence[Placement], lifts: Sequence[Lift], levels: Sequence[Level], seams: SeamMap
+) -> list[Level]:
+    """Levels that give back the light of lifted places the canvas has to show."""
+    triples = enumerate(zip(places, lifts, levels, strict=True))
+    return [evened(level, lift, place.size, shown_cells(place, i, lift, seams)) for i, (place, lift, level) in triples]
 
 
 def specks_of(
@@ -221,7 +234,7 @@ def judged_light(
         lifts = find_lift(names, sizes, patches, corrected, list(bench.px_per_mm), settings.lift)
         weight = trust(lifts, patches)
     levels, _ = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
-    return lifts, [evened(level, lift, size) for level, lift, size in zip(levels, lifts, sizes, strict=True)]
+    return lifts, levels
 
 
 def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
