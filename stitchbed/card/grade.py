@@ -55,15 +55,17 @@ RULES: dict[str, Rule] = {
     "scale": Rule("reproduction scale", "%", (3, 3, 2, 1)),
     "noise": Rule("noise of the neutral steps", "L*", (4, 3, 2, 1)),
     "resolution": Rule("resolution", "ppi", (100, 200, 400, 600), most=False),
+    "long_side": Rule("long side of the work", "px", (3000, 5000, 10000, 12000), most=False),
 }
 # Where a table asks for other limits than the first one.
 OTHER: dict[str, dict[str, tuple[float, float, float, float]]] = {
     "prints": {},
-    "paintings": {"tone": (8, 8, 5, 2), "resolution": (0, 600, 600, 600)},
+    "paintings": {"tone": (8, 8, 5, 2), "resolution": (600, 600, 600, 600)},
     "oversize": {"tone": (8, 8, 5, 2), "color": (10, 8, 5, 4), "resolution": (150, 300, 300, 400)},
 }
 # MTF50 in percent of half the sampling frequency: at least, at most, for 1 to 4 stars; alike in all tables.
 HALF_CONTRAST = ((25.0, 95.0), (30.0, 85.0), (35.0, 75.0), (40.0, 65.0))
+ENOUGH_PPI = 600  # of the work: paintings photographed this finely need no count of pixels
 TOLERANCE = 1e-9  # a figure that is the limit itself reaches it
 
 
@@ -77,8 +79,9 @@ def graded(figures: Mapping[str, float], table: str) -> list[Graded]:
     if table not in TITLES:
         raise BadSettings(f"--grade {table}", expected=", ".join(TITLES), attempt="--grade prints")
     result = []
+    passed_over = _other_size(figures, table)
     for name, rule in RULES.items():
-        if name in figures:
+        if name in figures and name != passed_over:
             limits = OTHER[table].get(name, rule.limits)
             result.append(Graded(name, rule.words, figures[name], rule.unit, _stars(figures[name], limits, rule.most)))
     if "half_contrast" in figures:
@@ -87,6 +90,12 @@ def graded(figures: Mapping[str, float], table: str) -> list[Graded]:
         stars = next((level + 1 for level in (3, 2, 1, 0) if reached[level]), 0)
         result.append(Graded("half_contrast", "MTF50 of half the sampling frequency", value, "%", stars))
     return result
+
+
+def _other_size(figures: Mapping[str, float], table: str) -> str:
+    """Of resolution and long side, the one that this table does not count by."""
+    fine = figures.get("resolution", 0.0) >= ENOUGH_PPI
+    return "resolution" if table == "paintings" and not fine else "long_side"
 
 
 def table_name(table: str) -> str:

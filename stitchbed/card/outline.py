@@ -14,6 +14,7 @@ from itertools import product
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -29,6 +30,8 @@ LEAST_VOTES = 0.08  # of the shorter picture side, hard edges counting 1
 SOFT_STEP, HARD_STEP = 1.0, 8.0  # gray levels per px steeper than around: what begins to count, and what counts fully
 LEAST_VISIBLE = 0.3  # share of a side that no card hides
 BUSY_PX, LEAST_CALM = 11, 0.2  # where the drawing's strokes count as busy, and what an edge among them still counts
+BESIDE_PX, LEAST_STEP = 9.0, 4.0  # where tones within and beyond a side are compared, and gray levels that differ
+LEAST_PARTED = 0.6  # share of a side at which they must
 EDGE_PX = 1.5  # an edge pixel belongs to a line when it is this near
 
 
@@ -54,7 +57,8 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     for name in SIDES:
         edges, middle = (across, np.pi / 2) if name in ("top", "bottom") else (down, 0.0)
         lines.append(_lines(edges * _calm(busy, outward[name]), middle, tilt))
-    best = _best_rectangle(lines, (across, down), keep_out)
+    soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5)).reshape(*picture.shape[:2], -1).astype(np.float64)
+    best = _best_rectangle(lines, (across, down), soft, keep_out)
     if best is None:
         return None
     sides = dict(zip(SIDES, best, strict=True))
@@ -158,7 +162,7 @@ def _lines(edges: Array, middle: float, tilt: float) -> list[Line]:
 
 
 def _best_rectangle(
-    lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], keep_out: Mask
+    lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], soft: Array, keep_out: Mask
 ) -> tuple[Line, Line, Line, Line] | None:
     """The largest of the best covered rectangles, as (top, right, bottom, left)."""
     near = [_thick(edges[0], (2 * round(EDGE_PX) + 1, 1)), _thick(edges[1], (1, 2 * round(EDGE_PX) + 1))]
@@ -167,7 +171,7 @@ def _best_rectangle(
         area = (bottom.offset - top.offset) * (right.offset - left.offset)
         if top.offset >= bottom.offset or left.offset >= right.offset or area < LEAST_AREA * keep_out.size:
             continue
-        judged = _judged((top, right, bottom, left), near, keep_out)
+        judged = _judged((top, right, bottom, left), near, soft, keep_out)
         if judged is not None:
             found.append((*judged, (top, right, bottom, left)))
     if not found:
@@ -180,9 +184,9 @@ def _best_rectangle(
 
 
 def _judged(
-    rectangle: tuple[Line, Line, Line, Line], near: Sequence[Mask], keep_out: Mask
+    rectangle: tuple[Line, Line, Line, Line], near: Sequence[Mask], soft: Array, keep_out: Mask
 ) -> tuple[float, float] | None:
-    """(mean cover 0..1, area px^2), or None when a side is not seen or a card lies inside."""
+    """(mean cover 0..1, area px^2), or None when a side is not seen or parts nothing, or a card lies inside."""
     corners = corners_of(dict(zip(SIDES, rectangle, strict=True)))
     h, w = keep_out.shape
     if np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
@@ -193,7 +197,7 @@ def _judged(
         if cover < LEAST_SIDE_COVER:
             return None
         covers.append(cover)
-    if np.mean(covers) < LEAST_COVER or _holds_cards(corners, keep_out):
+    if np.mean(covers) < LEAST_COVER or _holds_cards(corners, keep_out) or not _parts_tones(corners, soft, ~keep_out):
         return None
     return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
 
@@ -204,6 +208,26 @@ def _cover(near: Mask, visible: Mask, a: Array, b: Array) -> float:
     x, y = np.rint(a + steps * (b - a)).astype(int).T
     seen = visible[y, x]
     return float(near[y, x][seen].mean()) if seen.mean() >= LEAST_VISIBLE else 0.0
+
+
+def _parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
+    """True when each side has another tone within than beyond it: a drawn line has the same paper at both sides.
+
+    Tones are medians along a quarter of the side, so that strokes and grain do not count.
+    """
+    middle = corners.mean(0)
+    limits = np.array(visible.shape)[::-1] - 1
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
+        normal = normal * np.sign(normal @ ((a + b) / 2 - middle))
+        points = a + np.linspace(0.02, 0.98, 120)[:, None] * (b - a)
+        outer, inner = (np.clip(np.rint(points + d * BESIDE_PX * normal), 0, limits).astype(int).T for d in (1, -1))
+        seen = visible[outer[1], outer[0]] & visible[inner[1], inner[0]]
+        tones = [median_filter(soft[at[1], at[0]], size=(31, 1), mode="nearest") for at in (outer, inner)]
+        step = np.abs(tones[1] - tones[0]).max(axis=1)
+        if seen.any() and np.mean(step[seen] > LEAST_STEP) < LEAST_PARTED:
+            return False
+    return True
 
 
 def _holds_cards(corners: Array, keep_out: Mask) -> bool:

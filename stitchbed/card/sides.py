@@ -17,16 +17,21 @@ Array = NDArray[np.float64]
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is
 LEAST_STEP = 0.015  # of full scale: a weaker change of light is no edge
+TIGHT = 1 / 6  # a side's places scatter by less than this part of the reach; strokes scatter over all of it
 LEAST_FOUND = 0.25  # share of stations that must show it
 
 
 @dataclass(frozen=True)
 class Side:
-    """One side found. photo_xy : (N, 2) px. step : median change of light across it, share of full scale."""
+    """One side found. photo_xy : (N, 2) px. step : median change of light across it, share of full scale.
+
+    share : of the places that nothing hides, those that lie on one line, within a TIGHT part of the reach.
+    """
 
     name: str
     photo_xy: Array
     step: float
+    share: float
 
 
 def measure_side(
@@ -55,17 +60,21 @@ def measure_side(
     frame = middles[:, None] + offsets[:, None] * normal
     photo = to_photo(frame.reshape(-1, 2)).reshape(frame.shape)
     found, steps = _crossings(read(photo))
+    free: NDArray[np.bool_] = np.ones(STATIONS, dtype=np.bool_)
     if hidden is not None:
-        found[hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1)] = np.nan
+        free = np.asarray(~hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1), dtype=np.bool_)
+        found[~free] = np.nan
     good = np.isfinite(found)
     if good.mean() < LEAST_FOUND:
         return None
     at = np.interp(found[good], np.arange(len(offsets)), offsets)
-    keep = _along_one_line(share[good, 0], at, 1.0 / px)
+    keep, away = _along_one_line(share[good, 0], at, 1.0 / px)
+    near = np.count_nonzero(away <= np.maximum(1.0 / px, reach * TIGHT))
+    tight = near / max(1, int(np.count_nonzero(free)))
     if keep.sum() < LEAST_FOUND * STATIONS:
         return None
     points = middles[good][keep] + at[keep, None] * normal
-    return Side(name, to_photo(points), float(np.median(steps[good][keep])))
+    return Side(name, to_photo(points), float(np.median(steps[good][keep])), tight)
 
 
 def _crossings(lines: Array) -> tuple[Array, Array]:
@@ -89,9 +98,13 @@ def _crossings(lines: Array) -> tuple[Array, Array]:
     return positions, steps
 
 
-def _along_one_line(share: Array, at: Array, px: float) -> NDArray[np.bool_]:
-    """Points near one smooth curve (a parabola, since the lens may bend it), by repeated fits without the farthest."""
+def _along_one_line(share: Array, at: Array, px: float) -> tuple[NDArray[np.bool_], Array]:
+    """Points near one smooth curve and all points' distances from it.
+
+    The curve is a parabola, since the lens may bend a side; fitted again and again without the farthest.
+    """
     keep = np.ones(len(at), bool)
+    away = np.zeros(len(at))
     for _ in range(8):
         fit = np.polynomial.Polynomial.fit(share[keep], at[keep], 2)
         away = np.abs(at - fit(share))
@@ -100,4 +113,4 @@ def _along_one_line(share: Array, at: Array, px: float) -> NDArray[np.bool_]:
         if again.sum() < 10 or np.array_equal(again, keep):
             break
         keep = again
-    return keep
+    return keep, away

@@ -43,6 +43,7 @@ MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, 
 SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
 SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 SIDE_NOISE_PX = 0.3
+CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,9 @@ def sides_by_cards(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard], corne
     if found is None:
         return SidesFound({}, None, view)
     lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
-    return SidesFound(measured(photo, lines, go, reach=4.0 / density, hidden=hidden), lines, view)
+    sides = measured(photo, lines, go, reach=4.0 / density, hidden=hidden)
+    clear = sum(side.share >= CLEAR_SHARE for side in sides.values())
+    return SidesFound(sides, lines, view) if clear >= 3 else SidesFound({}, None, view)
 
 
 def measured(
