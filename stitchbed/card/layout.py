@@ -33,7 +33,7 @@ def chart_places(references: References) -> dict[str, Array]:
     cells = _grid(references.lab)
     rows = sorted({row for row, _ in cells.values()})
     columns = sorted({column for _, column in cells.values()})
-    if len(rows) * len(columns) != len(cells):
+    if not cells or len(rows) * len(columns) != len(cells):
         raise _no_layout(references)
     h, w = 1 / len(rows), 1 / len(columns)
     return {name: _box(columns.index(c) * w, rows.index(r) * h, w, h) for name, (r, c) in cells.items()}
