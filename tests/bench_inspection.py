@@ -17,6 +17,8 @@ from test_inspection import FOLLOWS, _faults
 from stitchbed.stories.inspection import inspect
 
 TIMES, GOOD = 4, 20
+# good sets come from scanners of several kinds: usual, quiet and soft, noisy, sharp
+SCANNERS = tuple(captures.Scanner(blur=b, noise=n) for b, n in ((0.45, 1.2), (1.0, 0.35), (0.7, 2.2), (0.3, 0.6)))
 
 
 def found(pieces: list[captures.Piece]) -> dict[str | None, dict[str, str]]:
@@ -38,7 +40,8 @@ def main(first: int) -> None:
             if not hit or other:
                 print(f"{fault} {seed}: {'named' if hit else 'MISSED'} {faults[where]} elsewhere {other}")
     for seed in range(first + 1000, first + 1000 + GOOD):
-        faults = found(captures.good_set(seed))
+        scanner = SCANNERS[seed % len(SCANNERS)]
+        faults = found(captures.good_set(seed, scanners=dict.fromkeys(range(4), scanner)))
         clean += not any(faults.values())
         if any(faults.values()):
             print(f"good set {seed}: {faults}")

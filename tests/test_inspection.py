@@ -90,6 +90,13 @@ def test_good_scans_are_left_in_peace(tmp_path: Path, seed: int) -> None:
     assert [hashlib.sha256(path.read_bytes()).digest() for path in paths] == before
 
 
+def test_a_quiet_soft_scanner_is_not_called_interpolated(tmp_path: Path) -> None:
+    # next to no noise and a blur of a whole pixel: nothing is left near the finest detail, as after an enlargement
+    quiet = captures.Scanner(blur=1.0, noise=0.35)
+    paths = captures.write_pieces(tmp_path, captures.good_set(63, scanners=dict.fromkeys(range(4), quiet)))
+    assert _faults(inspect(paths)[0]) == {None: {}, **{path.stem: {} for path in paths}}
+
+
 def test_one_piece_alone_is_judged_by_itself(tmp_path: Path) -> None:
     paths = captures.write_pieces(tmp_path, captures.good_set(3, 1, 1, {0: captures.Scanner(gain=(1.4, 1.4, 1.4))}))
     found = _faults(inspect(paths)[0])["quay_01"]

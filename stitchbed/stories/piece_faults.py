@@ -25,6 +25,7 @@ BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same place
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
 BLUR_ALONE = 0.30  # without neighbors
 TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
+WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
 BLOCKS = 5.0  # standard deviations; natural scans stay below 3.5
 SIMPLE = {0.5: 2.0, 1 / 3: 1.5, 0.25: 4 / 3, 0.2: 1.25, 0.4: 5 / 3}  # period frequency -> factor of the enlargement
@@ -154,9 +155,10 @@ def enlargement_of(look: Look) -> float | None:
         if max(axes) > least or sum(axes) > 1.5 * least:
             return _with_cutoff(look, frequency, factor)
     fine, half = (float(np.sqrt(np.median(look.bands_calm[part]))) for part in (slice(11, 16), slice(5, 8)))
-    if fine < FLOOR_LEVEL and half > FLOOR_DROP * fine and look.blocks <= BLOCKS:
-        return 2.0
-    return None
+    empty = fine < FLOOR_LEVEL and half > FLOOR_DROP * fine and look.blocks <= BLOCKS
+    # quiet scanners with soft optics have nothing there either, so a trace of doubling must show as well, if a weak one
+    doubled = max((t.strength for t in look.traces if _near(t, 0.5)), default=0) > WEAK_TRACE
+    return 2.0 if empty and doubled else None
 
 
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:
