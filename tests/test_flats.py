@@ -1,0 +1,225 @@
+"""I check that closed regions are found, gaps bridged, slivers merged, and that no paper shows beside a line."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+from region_pages import RegionPage, region_page
+
+from stitchbed.cli.flats import command
+from stitchbed.finishing.flats import PALETTE, colored, settled
+from stitchbed.finishing.lines import over
+from stitchbed.finishing.pages import MM
+from stitchbed.finishing.regions import borders, find_regions, wall_distance
+from stitchbed.finishing.spreading import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
+from stitchbed.ground.box import Box
+from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.flats import FlatsSettings, flats
+
+GAP = 0.5  # mm
+
+
+def _map(page: RegionPage, gap: float = GAP) -> RegionMap:
+    factor = max(1, int(page.dpi / 300))
+    line = page.alpha >= 64
+    free = cells_free(line, factor)
+    cell = factor * MM / page.dpi
+    labels = find_regions(free, int(np.ceil(gap / cell / 2)))
+    spread_under(labels)
+    settled(labels, free, round(0.3 / cell**2), "none")
+    return RegionMap(labels, free, factor, *page.alpha.shape)
+
+
+def _full(page: RegionPage, found: RegionMap, box: Box | None = None) -> np.ndarray:
+    box = box or Box(0, 0, *page.alpha.shape)
+    reach = round(HALF_LINE_MM / MM * page.dpi)
+    return regions_at(found, lambda b: page.alpha[b.slices] >= 64, box, reach)
+
+
+def _shared(page: RegionPage, label: np.ndarray) -> np.ndarray:
+    """(truth, found) free pixels in common."""
+    free = page.alpha < 64
+    table = np.zeros((page.count + 1, int(label.max()) + 1), np.int64)
+    np.add.at(table, (page.truth[free], label[free]), 1)
+    return table[1:, 1:]
+
+
+def test_regions_of_twenty_pages_are_found() -> None:
+    """The task's own bounds: 98 of 100 found, none merged across a gap up to the set width."""
+    found, total, holes = 0, 0, 0
+    for number in range(20):
+        page = region_page(300, number)
+        holes += cv2.connectedComponents(page.holes)[0] - 1
+        table = _shared(page, _full(page, _map(page)))
+        area, size = table.sum(axis=1), table.sum(axis=0)
+        visible = area > 0.5 * (page.dpi / MM) ** 2  # a corner of a cell under .5 mm2 at the page's edge is a sliver
+        best = table.argmax(axis=1)
+        good = (table.max(axis=1) >= 0.9 * area) & (table.max(axis=1) >= 0.9 * size[best])
+        found, total = found + int(good[visible].sum()), total + int(visible.sum())
+        assert ((table[visible] > 0.1 * area[visible][:, None]).sum(axis=0) <= 1).all(), f"page {number}"
+    assert total > 500
+    assert holes > 300
+    assert found / total >= 0.98
+
+
+def test_wider_gaps_do_leak() -> None:
+    """Gaps four times as wide as the ball: regions must run together, or the test above would be empty."""
+    page = region_page(300, 1, apart=13.0, gap=1.6)
+    assert page.holes.any()
+    table = _shared(page, _full(page, _map(page, gap=0.4)))
+    assert ((table > 0.5 * table.sum(axis=1, keepdims=True)).sum(axis=0) > 1).any()
+
+
+@pytest.mark.parametrize("radius", [1, 2, 3, 4, 7])
+def test_a_ball_of_radius_r_closes_gaps_of_2r(radius: int) -> None:
+    """A room with a hole in its wall: 2 r px are closed, 2 r + 1 px leak (trapped ball, exact on whole pixels)."""
+    for width, rooms in ((2 * radius, 2), (2 * radius + 1, 1)):
+        free = np.ones((120, 120), np.uint8)
+        free[30:90, 30:33] = free[30:90, 87:90] = free[30:33, 30:90] = free[87:90, 30:90] = 0
+        free[30:33, 50 : 50 + width] = 1
+        assert find_regions(free, radius).max() == rooms
+
+
+def test_a_dead_end_is_part_of_its_room() -> None:
+    free = np.zeros((120, 260), np.uint8)
+    free[20:100, 20:100] = free[56:62, 100:240] = 1
+    assert find_regions(free, 6).max() == 1
+    corner = np.tri(100, dtype=np.uint8)  # a wedge thins out to nothing and stays one
+    assert find_regions(corner, 6).max() == 1
+
+
+def test_distance_counts_to_the_line_and_to_the_edge() -> None:
+    free = np.ones((2100, 30), np.uint8)
+    free[1024] = 0
+    distance = wall_distance(free) / 6
+    assert distance[1020, 15] == 4
+    assert distance[1030, 15] == 6
+    assert distance[0, 0] == 1
+    assert distance[500, 7] == 8
+
+
+@pytest.mark.parametrize(("dpi", "pen"), [(300, 0.3), (600, 0.2), (600, 0.5)])
+def test_colors_meet_under_the_line(dpi: int, pen: float) -> None:
+    """Where numbers change the line is solid, save in the gaps; and every pixel has a number."""
+    page = region_page(dpi, 3, size=(40.0, 30.0), pen=pen)
+    label = _full(page, _map(page))
+    assert (label > 0).all()
+    off = []
+    for axis in (0, 1):
+        change = np.diff(label, axis=axis) != 0
+        light, hole = (_either(m, axis) for m in (page.alpha, cv2.dilate(page.holes, np.ones((13, 13), np.uint8))))
+        off.append((int((change & (light < 64) & (hole == 0)).sum()), int(change.sum())))
+    assert sum(o for o, _ in off) <= 0.002 * sum(n for _, n in off)
+
+
+def _either(picture: np.ndarray, axis: int) -> np.ndarray:
+    """The larger of each two neighbors."""
+    last = picture.shape[axis] - 1
+    return np.maximum(np.take(picture, np.arange(last), axis), np.take(picture, np.arange(1, last + 1), axis))
+
+
+def test_no_fringe_beside_lines() -> None:
+    """Black lines over flats: no pixel on a line lighter than the lighter of the two colors it divides."""
+    page = region_page(600, 4, size=(30.0, 25.0))
+    found = _map(page)
+    label = _full(page, found)
+    palette = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in ("#ffffff", *PALETTE)], np.uint8)
+    below = palette[label % len(palette)]
+    layer = np.dstack([np.zeros((*label.shape, 3), np.uint8), page.alpha])
+    assert (over(layer, below) <= below).all()
+    # and the flat below is one of the two sides' own, never a third one's or the paper's
+    solid = page.alpha >= 64
+    assert (label[solid] > 0).all()
+
+
+def test_full_size_does_not_depend_on_boxes() -> None:
+    page = region_page(600, 5, size=(30.0, 25.0))
+    found = _map(page)
+    whole = _full(page, found)
+    for box in (Box(0, 0, 100, 333), Box(201, 99, 257, 130), Box(500, 600, 90, 108)):
+        assert np.array_equal(_full(page, found, box), whole[box.slices])
+
+
+def test_neighbors_differ_and_runs_agree() -> None:
+    page = region_page(300, 6)
+    tables = []
+    for _ in range(2):
+        found = _map(page)
+        listed = settled(found.labels, found.free, 1, "largest")
+        tables.append(colored(found.labels, found.free, listed, PALETTE, "#ffffff"))
+    assert tables[0] == tables[1]
+    for a, b, _ in zip(*borders(found.labels, found.free), strict=True):
+        assert tables[0][a] != tables[0][b]
+    places = [region.box[:2] for region in listed]
+    assert places == sorted(places)
+    with pytest.raises(BadSettings):
+        colored(found.labels, found.free, listed, PALETTE[:1], "#ffffff")
+
+
+def test_slivers_join_where_they_touch_most() -> None:
+    labels = np.ones((40, 60), np.int32)
+    labels[:, 30:] = 2
+    labels[18:21, 27:30] = 3  # 9 cells, open to region 1 on three sides
+    listed = settled(labels, np.ones(labels.shape, np.uint8), 10, "none")
+    assert [region.area for region in listed] == [1200, 1200]
+    assert labels[19, 28] == labels[0, 0]
+
+
+def _layer(path: Path, page: RegionPage) -> None:
+    layer = np.dstack([np.zeros(page.alpha.shape, np.uint8), page.alpha])
+    tifffile.imwrite(
+        path, layer, photometric="minisblack", extrasamples=["unassalpha"], planarconfig="contig",
+        resolution=(page.dpi, page.dpi), resolutionunit=2,
+    )  # fmt: skip
+
+
+def test_story_writes_flats_and_list(tmp_path: Path) -> None:
+    page = region_page(300, 7)
+    source, target, again = (tmp_path / name for name in ("lines.tif", "flats.tif", "again.tif"))
+    _layer(source, page)
+    record, text = flats(source, target)
+    flats(source, again, FlatsSettings(workers=1, pictures=False))
+    picture = tifffile.imread(target)
+    assert np.array_equal(picture, tifffile.imread(again))
+    assert picture.shape == (*page.alpha.shape, 3)
+    regions = record["numbers"]["regions"]
+    assert sum(r["ground"] for r in regions) == 1
+    for region in regions[:40]:
+        row, col = (int(region[f"{axis}_mm"] / MM * 300) for axis in ("y", "x"))
+        inside = picture[max(0, row - 3) : row + 4, max(0, col - 3) : col + 4].reshape(-1, 3)
+        wanted = [int(region["color"][i : i + 2], 16) for i in (1, 3, 5)]
+        assert (inside == wanted).all(axis=1).any()
+    assert json.loads(target.with_suffix(".json").read_text())["numbers"]["colors"] == record["numbers"]["colors"]
+    assert (tmp_path / "flats_regions.png").is_file()
+    assert "regions" in text
+
+
+def test_mean_colors_come_from_the_page(tmp_path: Path) -> None:
+    page = region_page(300, 8)
+    source, colors, target = (tmp_path / name for name in ("lines.tif", "page.tif", "flats.tif"))
+    _layer(source, page)
+    shades = np.random.default_rng(1).integers(60, 220, (page.count + 1, 3), dtype=np.uint8)
+    painted = np.where(page.alpha[..., None] > 20, 0, shades[page.truth]).astype(np.uint8)
+    tifffile.imwrite(colors, painted, photometric="rgb", resolution=(300, 300), resolutionunit=2)
+    flats(source, target, FlatsSettings(colors="mean", reference=colors, ground="none"))
+    picture = tifffile.imread(target)
+    # in the middle of a region its own shade stands, rounded
+    far = page.alpha == 0
+    assert (np.abs(picture[far].astype(int) - shades[page.truth[far]]).max(axis=1) <= 2).mean() > 0.98
+    with pytest.raises(BadSettings):
+        flats(source, target, FlatsSettings(colors="mean"))
+
+
+def test_command_takes_a_palette(tmp_path: Path) -> None:
+    source, target = tmp_path / "lines.tif", tmp_path / "flats.tif"
+    _layer(source, region_page(300, 9))
+    palette = "#800000,#008000,#000080,#808000,#800080,#008080,#404040"
+    words = [str(source), "-o", str(target), "--palette", palette, "--ground", "none", "--no-pictures", "--json"]
+    result = CliRunner().invoke(command, words, catch_exceptions=False)
+    assert set(json.loads(result.output)["numbers"]["colors"]) <= set(palette.split(","))
