@@ -114,6 +114,27 @@ def link(
     return _link_of(a, b, matches, alive[best], best_agreement, _rival(judged, alive, a))
 
 
+def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[float]:
+    """Magnifications from a to b worth trying when the declared one fails, from the sizes of matched points.
+
+    A point's size is found to some ten percent, so that the commonest ratio of many is good to a few percent.
+    Reference: Lowe, IJCV 60:91-110, 2004 (scale of a keypoint).
+    """
+    if min(len(a.xy), len(b.xy)) < settings.least_inliers:
+        return []
+    matches = _match(a, b, settings)
+    clear = matches.weight == 1.0
+    ratio = np.sort(np.log(b.scale[matches.index_b[clear]] / a.scale[matches.index_a[clear]]).astype(float))
+    if not len(ratio):
+        return []
+    first, last = np.searchsorted(ratio, ratio - 0.12), np.searchsorted(ratio, ratio + 0.12)
+    best = int((last - first).argmax())
+    if last[best] - first[best] < 2 * settings.least_inliers:
+        return []
+    middle = float(np.exp(np.median(ratio[first[best] : last[best]])))
+    return [middle, middle * 0.96, middle * 1.04]
+
+
 def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     """Correlation of two evened views over their overlap under a motion; -1 when they hardly overlap."""
     one, two = sights

@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.ground.errors import Islands
 from stitchbed.placing.features import Keypoints, detect, evened, gray_of
-from stitchbed.placing.links import Link, NoLink, Sight, link
+from stitchbed.placing.links import Link, LinkSettings, NoLink, Sight, link, scales_seen
 from stitchbed.placing.posegraph import Layout
 from stitchbed.stories.bench import Bench
 
@@ -23,7 +23,8 @@ MOST_PAIRS = 60
 
 
 def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
-    """Weak links between islands from finer views, where faint drawing and the paper's own grain show.
+    """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
+    other scales than the files' dpi say.
 
     Only pairs across different islands are compared, the smaller islands' tiles first.
     """
@@ -45,7 +46,22 @@ def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
         got = link(closer[a][0], closer[b][0], (closer[a][1], closer[b][1]), scale, settings)
         if isinstance(got, Link):
             found.append(replace(got, weak=True))
+            continue
+        other = _at_other_scales(closer[a], closer[b], bench.settings.links)
+        found.extend([other] if other is not None else [])
     return found
+
+
+def _at_other_scales(
+    one: tuple[Keypoints, Sight], two: tuple[Keypoints, Sight], settings: LinkSettings
+) -> Link | None:
+    """A link although the declared dpi is wrong; asked to agree well, for there is no other witness of the scale."""
+    strict = replace(settings, least_agreement=0.3, least_inliers=30)
+    for scale in scales_seen(one[0], two[0], settings):
+        got = link(one[0], two[0], (one[1], two[1]), scale, strict)
+        if isinstance(got, Link):
+            return got
+    return None
 
 
 def demand_whole(
@@ -115,10 +131,24 @@ def _closer(bench: Bench, index: int) -> tuple[Keypoints, Sight]:
     return detect(tile.name, view, reduction, settings), sight
 
 
+def sheet_dpi(layout: Layout, dpi: Mapping[str, float]) -> float:
+    """Dpi of the sheet (the reference tile's pixels) as most tiles' own dpi imply it; the reference's when in doubt.
+
+    dpi : of every tile, as declared.
+    """
+    implied = {name: dpi[name] * float(np.hypot(m[0, 0], m[1, 0])) for name, m in layout.sheet_from_tile.items()}
+    support = {name: sum(abs(other / mine - 1) < 0.01 for other in implied.values()) for name, mine in implied.items()}
+    best = max(support.values())
+    if support[layout.reference] == best:
+        return dpi[layout.reference]
+    found = float(np.median([implied[name] for name in sorted(implied) if support[name] == best]))
+    return float(round(found)) if abs(round(found) / found - 1) < 0.003 else found
+
+
 def agreed_scales(layout: Layout, declared: Mapping[str, float]) -> tuple[dict[str, float], list[str]]:
     """Sheet px per tile px expected of each tile: what dpi says, unless the pictures clearly say otherwise.
 
-    declared : dpi of the reference over dpi of the tile.
+    declared : dpi of the sheet over dpi of the tile.
     """
     scales, warnings = {}, []
     for name, matrix in layout.sheet_from_tile.items():

@@ -32,7 +32,7 @@ from stitchbed.placing.placement import Placement
 from stitchbed.placing.posegraph import Layout, lay_out
 from stitchbed.placing.ties import Ties
 from stitchbed.stories.bench import Bench
-from stitchbed.stories.islands import agreed_scales, demand_whole, second_look
+from stitchbed.stories.islands import agreed_scales, demand_whole, second_look, sheet_dpi
 from stitchbed.stories.measuring import Measured, bed_groups, measure_places
 
 Array = NDArray[np.float64]
@@ -72,7 +72,10 @@ def survey(bench: Bench) -> Survey:
         laid.numbers = {"placed": len(layout.sheet_from_tile), "dropped": len(layout.dropped)}
     bench, glances = _placed_only(bench, glances, layout)
     with recording("measure", bench.settings.ties) as measured_step:
-        scales, doubts = agreed_scales(layout, _declared(bench, layout.reference))
+        home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)})
+        declared = {tile.name: float(home / dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)}
+        scales, doubts = agreed_scales(layout, declared)
+        bench = replace(bench, dpi=np.round([home / scales[tile.name] for tile in bench.tiles], 9))
         places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in bench.tiles]
         measured = measure_places(bench, glances, places, scales, find_lifts=partial(lifts_at, bench, glances))
         measured_step.numbers = measured.numbers
@@ -251,9 +254,3 @@ def _placed_only(bench: Bench, glances: Sequence[Glance], layout: Layout) -> tup
     kept = [i for i, tile in enumerate(bench.tiles) if tile.name in layout.sheet_from_tile]
     smaller = replace(bench, tiles=tuple(bench.tiles[i] for i in kept), dpi=bench.dpi[kept])
     return smaller, [glances[i] for i in kept]
-
-
-def _declared(bench: Bench, reference: str) -> dict[str, float]:
-    """Sheet px per tile px that the files' dpi imply, the reference tile being the sheet."""
-    home = next(dpi for tile, dpi in zip(bench.tiles, bench.dpi, strict=True) if tile.name == reference)
-    return {tile.name: float(home / dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)}
