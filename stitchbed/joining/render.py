@@ -32,7 +32,7 @@ Pixels = NDArray[Any]
 Mask = NDArray[np.bool_]
 ReadWindow = Callable[[Tile, Box], Pixels]
 UNIT = 512
-MARGIN = 4  # px of source round what is needed, for the Lanczos kernel
+MARGIN = 4  # px of source round what is needed, for the cubic kernel
 
 
 @dataclass(frozen=True)
@@ -196,7 +196,7 @@ def _layer(plan: Plan, source: Source, index: int, box: Box) -> _Layer:
     light = to_linear(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
     local = dense((at - (window.col, window.row)).astype(np.float32), box)
     # Lanczos: OpenCV's cubic kernel (a = -.75) moves smooth content by up to .047 px between pixels, this one by .015
-    moved = cv2.remap(light, local, None, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    moved = cv2.remap(light, local, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     moved = moved.reshape(box.height, box.width, light.shape[2])
     if not level.plain:
         moved *= _shade(level, at, box)
