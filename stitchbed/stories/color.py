@@ -30,7 +30,7 @@ from stitchbed.stories.color_reading import OwnCard, Paired, own_card, pair24, p
 from stitchbed.stories.color_trust import color_figures, doubt_fit
 from stitchbed.stories.color_words import told
 from stitchbed.stories.grading import grades
-from stitchbed.stories.photos import Photo, opened
+from stitchbed.stories.photos import Photo, check_name, opened
 from stitchbed.stories.rendering import in_order, single_threaded_opencv
 
 Array = NDArray[np.float64]
@@ -79,6 +79,7 @@ def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progre
     ------
     CardNotFound, BadSettings, MixedTiles, UnreadableTile, CannotWrite, WouldTouchOriginal.
     """
+    check_name(output)
     with recording("color", settings) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened([path]))
         photo = photos[0]

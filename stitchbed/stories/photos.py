@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.look import look_up
+from stitchbed.ground.errors import BadSettings
 from stitchbed.ground.light import Transfer, transfer_of
 from stitchbed.scans.formats import open_windows
 from stitchbed.scans.intake import take_in
@@ -59,6 +60,21 @@ def opened(paths: Sequence[Path]) -> Iterator[tuple[tuple[Photo, ...], list[str]
             warnings += notes
             photos += [_opened(tile, stack) for tile in tiles]
         yield tuple(photos), warnings
+
+
+def check_name(output: Path) -> None:
+    """Refuse an output whose name promises another format.
+
+    Raises
+    ------
+    BadSettings : not .tif or .tiff.
+    """
+    if output.suffix.lower() not in (".tif", ".tiff"):
+        raise BadSettings(
+            f"the output {output.name}",
+            expected="a file name ending in .tif",
+            attempt=f"{output.with_suffix('.tif').name}; `export` makes other formats from it",
+        )
 
 
 def gray_of(photo: Photo) -> NDArray[np.uint8]:

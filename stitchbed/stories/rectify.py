@@ -29,7 +29,7 @@ from stitchbed.scans.intake import unchanged
 from stitchbed.stories.bench import Progress
 from stitchbed.stories.grading import grades, photo_figures
 from stitchbed.stories.light_survey import survey_light
-from stitchbed.stories.photos import Photo, opened, small_px
+from stitchbed.stories.photos import Photo, check_name, opened, small_px
 from stitchbed.stories.plane_survey import survey_plane
 from stitchbed.stories.plane_words import Asked, PlaneSurvey
 from stitchbed.stories.rectify_words import numbers_of, told
@@ -76,6 +76,7 @@ def rectify(
     ------
     CardNotFound, BadSettings, UnreadableTile, CanvasTooLarge, MixedTiles, CannotWrite, WouldTouchOriginal.
     """
+    check_name(output)
     with recording("rectify", settings) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened(paths))
         blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None

@@ -1,0 +1,297 @@
+"""I photograph a small work with cards round it and check that what comes out is true in shape, size and light.
+
+Photos are of 5.6 megapixels and a work of 300 x 210 mm: the scale of px per mm of 24 megapixels on 600 x 420 mm. A hundred
+scenes of that full size are measured by hand with bench_rectify.py.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+from synthetic_camera import (
+    Camera,
+    Scene,
+    aimed,
+    find_dots,
+    laid_beside,
+    laid_round,
+    painted,
+    photo_from_scene,
+    photograph,
+    scene_with_cards,
+)
+
+from stitchbed.card.plane import placed, plane_from_photo
+from stitchbed.cli.rectify import command
+from stitchbed.ground.box import Box
+from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
+from stitchbed.ground.light import to_linear, transfer_of
+from stitchbed.joining.facing_render import FaceJob, FaceSource, render
+from stitchbed.stories.photos import opened
+from stitchbed.stories.plane_survey import survey_plane
+from stitchbed.stories.plane_words import Asked, printed_scale
+from stitchbed.stories.rectify import RectifySettings, rectify
+from stitchbed.stories.wishes import corner_points, printed_lines
+
+SIZE = (300.0, 210.0)
+PHOTO = (2900, 1930)
+DENSITY = 6.0
+DPI = 127.0  # 5 px/mm
+EXACT = Asked(printed_mm=(160.0, 160.0))
+RMS_MM, WORST_MM, SCALE = 0.15, 0.4, 0.001  # promised for a work twice as long at the same px/mm
+
+
+def aside(*_: object) -> None:
+    """A progress function that draws nothing."""
+
+
+def write(path: Path, photo: np.ndarray) -> Path:
+    cv2.imwrite(str(path), photo[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93])
+    return path
+
+
+@pytest.fixture(scope="module")
+def taken(tmp_path_factory: pytest.TempPathFactory) -> tuple[Scene, Camera, np.ndarray, Path]:
+    """Four corner cards, tilt, barrel, light 2:1 with fall-off, noise, JPEG."""
+    rng = np.random.default_rng(21)
+    work, dots = painted(SIZE, DENSITY, rng)
+    scene = scene_with_cards(work, DENSITY, laid_round(SIZE, rng), margin=150, table=(0.33, 0.31, 0.28))
+    camera = aimed(rng, size=PHOTO, field_mm=(520, 255), tilt_deg=22)
+    camera = replace(camera, slope=2.0, azimuth=0.6, vignetting=0.15, exposure=1.0)
+    path = tmp_path_factory.mktemp("photo") / "first.jpg"
+    return scene, camera, dots, write(path, photograph(scene, camera, rng))
+
+
+def errors_of(result: Path, dots: np.ndarray) -> tuple[np.ndarray, float]:
+    """mm from the truth at each dot after shift and turn, and the relative error of scale."""
+    light = to_linear(np.ascontiguousarray(tifffile.imread(result)), transfer_of(None)).mean(2)
+    true = dots + np.array(SIZE) / 2
+    found = (find_dots(light, true * (DPI / 25.4) - 0.5, DPI / 25.4) + 0.5) * 25.4 / DPI
+    a, b = found - found.mean(0), true - true.mean(0)
+    turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
+    moved = placed(np.array([0, 0, turn]), a)
+    return np.hypot(*(moved - b).T), float(np.sqrt((a**2).sum() / (b**2).sum())) - 1
+
+
+@pytest.fixture(scope="module")
+def rectified(taken: tuple[Scene, Camera, np.ndarray, Path]) -> tuple[Path, dict[str, object], str]:
+    path = taken[3].with_name("result.tif")
+    record, text = rectify([taken[3]], path, RectifySettings(DPI, EXACT, table="paintings"), progress=aside)
+    return path, record, text
+
+
+def test_shape_and_size_are_true(
+    taken: tuple[Scene, Camera, np.ndarray, Path], rectified: tuple[Path, dict[str, object], str]
+) -> None:
+    error, scale = errors_of(rectified[0], taken[2])
+    assert np.sqrt(np.mean(error**2)) < RMS_MM and error.max() < WORST_MM and abs(scale) < SCALE
+    numbers = rectified[1]["numbers"]
+    assert numbers["width_mm"] == pytest.approx(SIZE[0], abs=0.4)  # type: ignore[index]
+    assert numbers["height_mm"] == pytest.approx(SIZE[1], abs=0.4)  # type: ignore[index]
+    assert error.max() < 3 * max(numbers["uncertainty_mm_95"])  # type: ignore[index]
+
+
+def test_light_of_two_to_one_is_evened_to_one_percent(
+    taken: tuple[Scene, Camera, np.ndarray, Path], rectified: tuple[Path, dict[str, object], str]
+) -> None:
+    """By the light rings round the dots, all of one tone; single rings scatter by noise, so their slope is judged."""
+    light = to_linear(np.ascontiguousarray(tifffile.imread(rectified[0])), transfer_of(None)).mean(2)
+    places = (taken[2] + np.array(SIZE) / 2) * (DPI / 25.4) - 0.5
+    reach = round(3 * DPI / 25.4)
+    rings = []
+    for column, row in np.rint(places).astype(int):
+        at = [(row + reach, column), (row - reach, column), (row, column + reach), (row, column - reach)]
+        rings.append(np.mean([light[r - 1 : r + 2, c - 1 : c + 2].mean() for r, c in at]))
+    rings_now = np.array(rings)
+    x, y = ((taken[2] + np.array(SIZE) / 2) / SIZE).T
+    design = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    smooth = design @ np.linalg.lstsq(design, rings_now, rcond=None)[0]
+    assert np.abs(smooth / smooth.mean() - 1).max() < 0.01
+    (field,) = rectified[1]["numbers"]["light"]  # type: ignore[index]
+    assert field["source"] == "board round the work" and 0.4 < field["uneven_before"] < 0.7
+
+
+def test_the_file_says_what_it_is(rectified: tuple[Path, dict[str, object], str]) -> None:
+    with tifffile.TiffFile(rectified[0]) as file:
+        page = file.pages[0]
+        assert page.dtype == np.uint16 and page.shape == (1050, 1500, 3)
+        numerator, denominator = page.tags["XResolution"].value
+        assert numerator / denominator == pytest.approx(DPI) and 34675 in page.tags
+    record = json.loads(rectified[0].with_suffix(".json").read_text())
+    assert record["numbers"]["dpi"] == DPI and record["inputs"] and record["outputs"]
+
+
+def test_the_grade_names_its_table_and_only_what_was_measured(rectified: tuple[Path, dict[str, object], str]) -> None:
+    grade = rectified[1]["numbers"]["grade"]  # type: ignore[index]
+    assert grade["table"] == "FADGI 2016, Paintings and Other 2-D Art"
+    figures = {one["figure"] for one in grade["figures"]}
+    assert {"efficiency", "noise", "scale", "misregistration", "long_side"} <= figures
+    assert not figures & {"tone", "white_balance", "color"}  # the print was not measured
+    assert "FADGI 2016" in rectified[2] and "color: mean" not in rectified[2]
+
+
+def test_blocks_do_not_matter(taken: tuple[Scene, Camera, np.ndarray, Path]) -> None:
+    with opened([taken[3]]) as (photos, _):
+        plane = survey_plane(photos, EXACT)
+        photo = photos[0]
+        source = FaceSource(photo.windows.window, photo.size, photo.transfer, 0, np.ones(3), None)
+        job = FaceJob(plane.facing, plane.fit, DPI, 700, 900, 3, "uint16", (source,), None)
+        whole = render(job, Box(0, 0, 512, 768))
+        assert np.array_equal(render(job, Box(256, 512, 256, 256)), whole[256:512, 512:768])
+        assert render(job, Box(512, 768, 256, 256)).shape == (188, 132, 3)
+
+
+def test_a_blank_sheet_tells_the_light(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    scene, camera, _, path = taken
+    sheet = np.full_like(scene.light, 0.8)
+    blank = write(tmp_path / "blank.jpg", photograph(replace(scene, light=sheet), camera, np.random.default_rng(3)))
+    settings = RectifySettings(50.0, EXACT, blank=blank, light="blank")
+    record, text = rectify([path], tmp_path / "out.tif", settings, progress=aside)
+    (field,) = record["numbers"]["light"]
+    assert field["source"] == "blank sheet" and field["left"] < 0.01 and "blank sheet" in text
+    work = write(tmp_path / "not_blank.jpg", cv2.imread(str(path))[..., ::-1])
+    with pytest.raises(BadSettings, match="does not show one even sheet"):
+        rectify([path], tmp_path / "no.tif", replace(settings, blank=work), progress=aside)
+    assert not (tmp_path / "no.tif").exists()
+
+
+def test_shine_comes_from_the_other_photo(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    """The same cards, another place of the camera and of the shine."""
+    scene, camera, dots, path = taken
+    rng = np.random.default_rng(5)
+    spot = np.zeros(scene.light.shape[:2], np.float32)
+    middle = (np.array([40.0, -30.0]) - scene.origin) * DENSITY
+    cv2.circle(spot, (int(middle[0]), int(middle[1])), round(12 * DENSITY), 1.0, -1)
+    spot = cv2.GaussianBlur(spot, (0, 0), 3 * DENSITY)
+    shining = replace(scene, light=scene.light + 3 * spot[..., None])
+    first = write(tmp_path / "shining.jpg", photograph(shining, camera, rng))
+    other = aimed(rng, size=PHOTO, field_mm=(520, 255), tilt_deg=12)
+    second = write(tmp_path / "calm.jpg", photograph(scene, replace(other, lens=camera.lens), rng))
+    alone, _ = rectify([first], tmp_path / "alone.tif", RectifySettings(DPI, EXACT, light="none"), progress=aside)
+    assert alone["numbers"]["burnt_out"] > 0.003 and alone["numbers"]["burnt_out_regions_mm"]
+    region = alone["numbers"]["burnt_out_regions_mm"][0]
+    place = (region["x"] + region["width"] / 2 - 150, region["y"] + region["height"] / 2 - 105)
+    assert place == pytest.approx((40, -30), abs=3)
+    both, text = rectify([first, second], tmp_path / "both.tif", RectifySettings(DPI, EXACT), progress=aside)
+    assert both["numbers"]["burnt_out"] == 0 and both["numbers"]["taken_from_other_photos"] > 0.005
+    assert "without shine" in text
+    error, _ = errors_of(tmp_path / "both.tif", dots)
+    assert error.max() < WORST_MM  # a dot lies in the middle of the shine
+    assert path.exists()
+
+
+def test_one_card_at_the_side_states_what_it_cannot_know(tmp_path: Path) -> None:
+    rng = np.random.default_rng(31)
+    work, _ = painted(SIZE, DENSITY, rng)
+    scene = scene_with_cards(work, DENSITY, laid_beside(SIZE, rng), margin=220, table=(0.2, 0.2, 0.2))
+    camera = aimed(rng, size=PHOTO, field_mm=(720, 300), tilt_deg=20)
+    path = write(tmp_path / "beside.jpg", photograph(scene, camera, rng))
+    with opened([path]) as (photos, _):
+        plane = survey_plane(photos, EXACT)
+        unmeasured = survey_plane(photos, Asked())
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(SIZE) / 2
+    got = plane_from_photo(plane.fit, 0, photo_from_scene(camera, corners))
+    a = got - got.mean(0)
+    turn = np.arctan2(np.sum(a[:, 0] * corners[:, 1] - a[:, 1] * corners[:, 0]), np.sum(a * corners))
+    error = np.hypot(*(placed(np.array([0, 0, turn]), a) - corners).T)
+    assert np.all(error <= plane.uncertainty) and plane.uncertainty.max() < 2
+    assert plane.own_edges and plane.facing.width == pytest.approx(SIZE[0], abs=1)
+    assert unmeasured.uncertainty.max() > 1.5 * plane.uncertainty.max()
+
+
+@pytest.fixture(scope="module")
+def bare(tmp_path_factory: pytest.TempPathFactory) -> tuple[Camera, np.ndarray, Path]:
+    """A work without any card."""
+    rng = np.random.default_rng(41)
+    work, dots = painted(SIZE, DENSITY, rng)
+    scene = scene_with_cards(work, DENSITY, {}, margin=120, table=(0.1, 0.1, 0.12))
+    camera = aimed(rng, size=PHOTO, field_mm=(340, 250), tilt_deg=15)
+    path = tmp_path_factory.mktemp("bare") / "bare.jpg"
+    return camera, dots, write(path, photograph(scene, camera, rng))
+
+
+@pytest.mark.parametrize("picked", [False, True])
+def test_the_size_of_the_work_serves_without_a_card(
+    bare: tuple[Camera, np.ndarray, Path], tmp_path: Path, picked: bool
+) -> None:
+    camera, dots, path = bare
+    corners = photo_from_scene(camera, np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(SIZE) / 2)
+    asked = Asked(size_mm=SIZE, corners=np.rint(corners) + [[2, -2], [-3, 1], [2, 2], [-1, -3]] if picked else None)
+    record, text = rectify([path], tmp_path / "out.tif", RectifySettings(DPI, asked), progress=aside)
+    error, scale = errors_of(tmp_path / "out.tif", dots)
+    assert np.sqrt(np.mean(error**2)) < RMS_MM and error.max() < WORST_MM and abs(scale) < SCALE
+    assert record["numbers"]["width_px"] == 1500 and "true rectangle" in text
+
+
+def test_neither_card_nor_size(bare: tuple[Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    with pytest.raises(CardNotFound, match="shows no reference card"):
+        rectify([bare[2]], tmp_path / "out.tif", RectifySettings(DPI), progress=aside)
+    with pytest.raises(BadSettings, match="lies the other way"):
+        rectify([bare[2]], tmp_path / "out.tif", RectifySettings(DPI, Asked(size_mm=SIZE[::-1])), progress=aside)
+
+
+@pytest.mark.parametrize(
+    ("settings", "kind"),
+    [
+        (RectifySettings(DPI, Asked(printed_mm=(6.3, None))), BadSettings),
+        (RectifySettings(DPI, EXACT, light="blank"), BadSettings),
+        (RectifySettings(20000.0, EXACT), StitchbedError),
+    ],
+)
+def test_settings_that_cannot_be(
+    taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path, settings: RectifySettings, kind: type[StitchbedError]
+) -> None:
+    with pytest.raises(kind):
+        rectify([taken[3]], tmp_path / "out.tif", settings, progress=aside)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_photo_is_never_written_to(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    before = taken[3].read_bytes()
+    link = tmp_path / "same.tif"
+    link.symlink_to(taken[3])
+    with pytest.raises(WouldTouchOriginal):
+        rectify([taken[3]], link, RectifySettings(30.0, EXACT, light="none"), progress=aside)
+    assert taken[3].read_bytes() == before
+    with pytest.raises(BadSettings, match=r"\.tif"):
+        rectify([taken[3]], tmp_path / "out.jpg", RectifySettings(30.0, EXACT), progress=aside)
+
+
+def test_photos_that_do_not_belong_together(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    gray = tmp_path / "gray.png"
+    cv2.imwrite(str(gray), cv2.imread(str(taken[3]), cv2.IMREAD_GRAYSCALE))
+    with pytest.raises(MixedTiles):
+        rectify([taken[3], gray], tmp_path / "out.tif", RectifySettings(DPI, EXACT), progress=aside)
+
+
+def test_the_command(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
+    out = tmp_path / "out.tif"
+    words = [str(taken[3]), "-o", str(out), "--dpi", "40", "--printed-mm", "160x160", "--margin", "5mm", "--bits", "8"]
+    result = CliRunner().invoke(command, [*words, "--json", "--light", "card"], catch_exceptions=False)
+    assert result.exit_code == 0
+    record = json.loads(result.output)
+    assert record["numbers"]["width_mm"] == pytest.approx(310, abs=0.5)
+    assert record["numbers"]["light"][0]["source"] == "grays of the corner cards"
+    assert tifffile.imread(out).dtype == np.uint8
+
+
+def test_lengths_and_corners_in_words() -> None:
+    assert printed_lines("159.6") == (159.6, None)
+    assert printed_lines("159,6 x 160.1mm") == (159.6, 160.1)
+    for words in ("six inches", "159.6x", ""):
+        with pytest.raises(BadSettings):
+            printed_lines(words)
+    assert corner_points(("1,2", "30,2", "30,20.5", "1,20")).shape == (4, 2)
+    for corners in (("1,2", "30,2", "30,20", "a,b"), ("1,2", "30,20", "30,2", "1,20"), ("1,20", "30,20", "30,2", "1,2")):
+        with pytest.raises(BadSettings):
+            corner_points(corners)
+    assert printed_scale(Asked(printed_mm=(159.2, 160.8))) == pytest.approx((0.995, 1.005))
+
+
