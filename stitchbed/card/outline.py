@@ -43,6 +43,10 @@ class Line:
     offset: float
 
 
+Rectangle = tuple[Line, Line, Line, Line]  # top, right, bottom, left
+Found = tuple[float, float, Rectangle]  # cover, area px^2
+
+
 def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Mapping[str, Line] | None:
     """The four sides of the artwork, or None when no rectangle is seen well enough.
 
@@ -163,30 +167,37 @@ def _lines(edges: Array, middle: float, tilt: float) -> list[Line]:
 
 def _best_rectangle(
     lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], soft: Array, keep_out: Mask
-) -> tuple[Line, Line, Line, Line] | None:
+) -> Rectangle | None:
     """The largest of the best covered rectangles, as (top, right, bottom, left)."""
     near = [_thick(edges[0], (2 * round(EDGE_PX) + 1, 1)), _thick(edges[1], (1, 2 * round(EDGE_PX) + 1))]
-    found: list[tuple[float, float, tuple[Line, Line, Line, Line]]] = []
+    found: list[Found] = []
     for top, right, bottom, left in product(*lines):
         area = (bottom.offset - top.offset) * (right.offset - left.offset)
         if top.offset >= bottom.offset or left.offset >= right.offset or area < LEAST_AREA * keep_out.size:
             continue
-        judged = _judged((top, right, bottom, left), near, soft, keep_out)
+        rectangle = (top, right, bottom, left)
+        judged = _judged(rectangle, near, keep_out)
         if judged is not None:
-            found.append((*judged, (top, right, bottom, left)))
-    if not found:
-        return None
+            found.append((*judged, rectangle))
+    while found:
+        chosen = _preferred(found)
+        corners = corners_of(dict(zip(SIDES, chosen[2], strict=True)))
+        if not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
+            return chosen[2]
+        found.remove(chosen)
+    return None
+
+
+def _preferred(found: Sequence[Found]) -> Found:
+    """The largest of those covered nearly best; among nearly the largest, the best covered."""
     best = max(cover for cover, _, _ in found)
-    equals = [(area, cover, rectangle) for cover, area, rectangle in found if cover >= NEARLY_BEST * best]
-    largest = max(area for area, _, _ in equals)
-    alike = [entry for entry in equals if entry[0] >= 0.97 * largest]
-    return max(alike, key=lambda entry: (entry[1], entry[0]))[2]
+    equals = [one for one in found if one[0] >= NEARLY_BEST * best]
+    largest = max(area for _, area, _ in equals)
+    return max((one for one in equals if one[1] >= 0.97 * largest), key=lambda one: one[:2])
 
 
-def _judged(
-    rectangle: tuple[Line, Line, Line, Line], near: Sequence[Mask], soft: Array, keep_out: Mask
-) -> tuple[float, float] | None:
-    """(mean cover 0..1, area px^2), or None when a side is not seen or parts nothing, or a card lies inside."""
+def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple[float, float] | None:
+    """(mean cover 0..1, area px^2), or None when a side is not seen."""
     corners = corners_of(dict(zip(SIDES, rectangle, strict=True)))
     h, w = keep_out.shape
     if np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
@@ -197,7 +208,7 @@ def _judged(
         if cover < LEAST_SIDE_COVER:
             return None
         covers.append(cover)
-    if np.mean(covers) < LEAST_COVER or _holds_cards(corners, keep_out) or not _parts_tones(corners, soft, ~keep_out):
+    if np.mean(covers) < LEAST_COVER:
         return None
     return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
 
