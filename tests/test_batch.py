@@ -210,7 +210,7 @@ def test_memory_and_threads_are_shared_out(
 def test_no_way_to_a_cluster_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     paths = folders(tmp_path, "a")
     monkeypatch.setattr(batch, "CONNECT_SECONDS", 0.3)
-    with pytest.raises(BadSettings, match="no scheduler at tcp://127.0.0.1:9"):
+    with pytest.raises(BadSettings, match=r"no scheduler at tcp://127\.0\.0\.1:9"):
         run_each(paths, BatchSettings(cluster="tcp://127.0.0.1:9"), progress=quiet)
     with pytest.raises(BadSettings, match="no scheduler at nonsense://x"):
         run_each(paths, BatchSettings(cluster="nonsense://x"), progress=quiet)

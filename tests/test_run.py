@@ -6,6 +6,7 @@ The rules are checked with three steps that only count and copy; the whole with 
 from __future__ import annotations
 
 import json
+import re
 import resource
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from stitchbed.ground.errors import BadSettings, StitchbedError, WouldTouchOrigi
 from stitchbed.ground.job import sha256_of
 from stitchbed.stories import run as story
 from stitchbed.stories.job_file import files_of, job_of
+from stitchbed.stories.job_settings import Place, settings_of
 from stitchbed.stories.job_steps import PAGE, PIECES, STEPS, Call, Step
 from stitchbed.stories.run import BY_HAND, DONE, UNCHANGED, RunSettings
 
@@ -276,11 +278,16 @@ def test_corners_in_a_job_file_are_checked_as_in_the_shell(tmp_path: Path) -> No
 
 JOB = """
 pieces = ["scans"]
+[flats]
+colors = "mean"
+[lines]
+ink = "black"
 [clean]
 steps = ["paper", "tone"]
 [join]
 outside = "paper"
 """
+EXAMPLE = Path(__file__).parents[1] / "demo_tiles" / "job.toml"
 
 
 def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
@@ -290,14 +297,24 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     before = [sha256_of(path) for path in paths]
     command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json"]
     first = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
-    assert [(row["step"], row["state"]) for row in first["steps"]] == [("join", DONE), ("clean", DONE)]
-    for row in first["steps"]:
-        with tifffile.TiffFile(row["output"]) as file:
-            assert file.pages.first.shape[1] > 260 and file.pages.first.tags["XResolution"].value[0] > 0
+    assert [row["step"] for row in first["steps"]] == ["join", "clean", "lines", "flats"]
+    assert {row["state"] for row in first["steps"]} == {DONE}
+    pictures = {row["step"]: tifffile.imread(row["output"]) for row in first["steps"]}
+    assert {name: picture.shape[2] for name, picture in pictures.items()} == {
+        "join": 3,
+        "clean": 3,
+        "lines": 4,
+        "flats": 3,
+    }
+    assert {picture.shape[:2] for name, picture in pictures.items() if name != "join"} == {pictures["clean"].shape[:2]}
+    # the lines are the page's, and under them lie the page's own mean colors
+    assert not pictures["lines"][..., :3].any() and 0.01 < (pictures["lines"][..., 3] > 128).mean() < 0.9
+    flats = json.loads((tmp_path / "map" / "out" / "map_flats.json").read_text())
+    assert set(flats["inputs"]) == {"map_lines.tif", "map_clean.tif"}
     spent = resource.getrusage(resource.RUSAGE_CHILDREN)
     again = subprocess.run(command, check=True, capture_output=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert [row["state"] for row in json.loads(again.stdout)["steps"]] == [UNCHANGED, UNCHANGED]
+    assert [row["state"] for row in json.loads(again.stdout)["steps"]] == [UNCHANGED] * 4
     # processor time, as a busy machine stretches the clock's: wanted are 2 s in all, and .3 s is common
     assert after.ru_utime + after.ru_stime - spent.ru_utime - spent.ru_stime < 2
     assert [sha256_of(path) for path in paths] == before
@@ -320,6 +337,17 @@ def test_a_job_with_nothing_to_do_loads_no_numeric_library(tmp_path: Path) -> No
     assert BY_HAND in told.splitlines()[0]
     assert not HEAVY & set(told.splitlines()[-1].split())
     assert "stitchbed.stories.run" in told.splitlines()[-1]
+
+
+def test_the_example_says_what_is_understood_also_where_it_is_commented_out(tmp_path: Path) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    awake = re.sub(r"^# (?=\[|[a-z_.]+ = )", "", text, flags=re.MULTILINE)
+    (tmp_path / "job.toml").write_text(awake, encoding="utf-8")
+    for path in (EXAMPLE, tmp_path / "job.toml"):
+        job = job_of(path, list(STEPS))
+        for name, table in job.tables.items():
+            settings_of(STEPS[name].settings(), table, Place(name, job.folder, STEPS[name].limits), given={})
+    assert awake.count("\n# ") < text.count("\n# ") and list(job.tables) == list(STEPS)
 
 
 def test_wrong_use_of_the_command() -> None:

@@ -6,7 +6,7 @@ In: a `Call`. Out: the story's record. Stories are loaded when they are needed: 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,8 @@ from stitchbed.stories.job_settings import Limits, Span
 if TYPE_CHECKING:
     from stitchbed.stories.bench import Progress
 
-PIECES, PAGE = "pieces", "page"  # what there is to work on: the pieces as given; the one picture made of them so far
+# what there is to work on: the pieces as given; the one picture made of them so far; layers lifted off it
+PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"
 CODECS = ("deflate", "zstd", "none")
 BITS = (8, 16)
 GRADES = ("prints", "paintings", "oversize")
@@ -99,14 +100,42 @@ def _clean(call: Call) -> Mapping[str, Any]:
     return clean(_only(call, "clean"), call.output, call.settings)[0]
 
 
-def _only(call: Call, step: str) -> Path:
+def _lines_settings() -> type[Any]:
+    from stitchbed.stories.lines import LinesSettings
+
+    return LinesSettings
+
+
+def _lines(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.lines import lines
+
+    return lines(_only(call, "lines"), call.output, call.settings)[0]
+
+
+def _flats_settings() -> type[Any]:
+    from stitchbed.stories.flats import FlatsSettings
+
+    return FlatsSettings
+
+
+def _flats(call: Call) -> Mapping[str, Any]:
+    """Mean colors are the page's unless another picture is named."""
+    from stitchbed.stories.flats import flats
+
+    settings = call.settings
+    if settings.colors == "mean" and settings.reference is None:
+        settings = replace(settings, reference=_only(call, "flats"))
+    return flats(_only(call, "flats", LINES if LINES in call.sources else PAGE), call.output, settings)[0]
+
+
+def _only(call: Call, step: str, source: str = PAGE) -> Path:
     """The one picture a step works on.
 
     Raises
     ------
     BadSettings : there are several, as no step before has made one of them.
     """
-    files = files_of(call.sources[PAGE])
+    files = files_of(call.sources[source])
     if len(files) != 1:
         raise BadSettings(
             f"{len(files)} pictures for [{step}]",
@@ -143,4 +172,8 @@ STEPS: dict[str, Step] = {
                 "kind": ("auto", "matrix", "root"), "space": ("same", "srgb", "wide"), "table": GRADES},
     ),
     "clean": Step(40, _clean_settings, _clean, limits={"codec": CODECS, "dpi": Span(1, 1e5)}),
+    "lines": Step(50, _lines_settings, _lines, gives=LINES, limits={"codec": CODECS, "dpi": Span(1, 1e5)}),
+    "flats": Step(
+        60, _flats_settings, _flats, (LINES, PAGE), FLATS, limits={"codec": CODECS, "dpi": Span(1, 1e5)},
+    ),
 }  # fmt: skip
