@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 
 EDITIONS = ("before-2014", "from-2014")  # November 2014
 WORST_COST = 0.02  # of the detector: true charts cost at most .012, a grid of random colors .055 (measured)
+MOST_ROWS = 30  # a file with more patches describes another chart, even if its names begin alike
 NEUTRALS = tuple(str(number) for number in range(19, 25))
 
 BEFORE: tuple[tuple[float, float, float], ...] = (
@@ -97,16 +98,25 @@ def find_chart24(rgb: NDArray[np.uint8]) -> dict[str, Array] | None:
 def numbered(lab: dict[str, Array]) -> dict[str, Array] | None:
     """The same colors by patch number, for files that name patches 1..24, A1..D6 (row, column) or A1..F4 (column, row).
 
-    None when the names are none of these.
+    None when the names are none of these, or many more than 24.
     """
     plain = {str(number) for number in range(1, 25)}
     by_row = {f"{row}{column}": str(6 * i + column) for i, row in enumerate("ABCD") for column in range(1, 7)}
     by_column = {
         f"{column}{row}": str(6 * (row - 1) + i + 1) for i, column in enumerate("ABCDEF") for row in range(1, 5)
     }
+    if len(lab) > MOST_ROWS:
+        return None
     if plain <= set(lab):
         return {name: lab[name] for name in sorted(plain, key=int)}
     for names in (by_row, by_column):
         if set(names) <= set(lab):
             return {names[name]: lab[name] for name in names}
     return None
+
+
+def mirrored24(places: dict[str, Array]) -> bool:
+    """True when the patches found run round the other way than on a true chart."""
+    first, sixth, last = (places[name].mean(0) for name in ("1", "6", "19"))
+    across, down = sixth - first, last - first
+    return bool(across[0] * down[1] - across[1] * down[0] < 0)

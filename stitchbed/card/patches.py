@@ -22,10 +22,8 @@ Array = NDArray[np.float64]
 INNER = 0.6  # share of a patch's sides that is read: its rim mixes with the neighbors
 CLIP_HIGH, CLIP_LOW = 0.992, 0.0005  # share of full scale: stored values beyond are cut off by the sensor or the file
 MOST_CLIPPED = 0.02  # share of a patch's pixels
-MOST_UNEVEN = (
-    0.08  # robust sigma over mean of a patch; paper, noise and JPEG stay below .04 (measured on synthetic photos)
-)
-NOISE_FLOOR = 0.003  # linear light: darker patches are judged by this, not by their own mean
+MOST_UNEVEN = 0.08  # largest distance of a quarter's median from the whole's, over the mean; a 2:1 light leaves .03
+DARK = 0.02  # linear light: darker patches are judged by this, not by their own mean
 LEAST_PX = 12  # pixels read in a patch
 
 
@@ -33,7 +31,7 @@ LEAST_PX = 12  # pixels read in a patch
 class PatchReading:
     """names : of the patches that were seen whole. light, spread : (P, channels) linear mean and standard deviation.
 
-    clipped : (P,) share of pixels cut off. uneven : (P,) spread over mean, worst channel.
+    clipped : (P,) share of pixels cut off. uneven : (P,) how far its quarters differ, over the mean, worst channel.
     """
 
     names: tuple[str, ...]
@@ -65,9 +63,9 @@ def read_patches(
     for name, quad in corners.items():
         middle = quad.mean(0)
         inner = middle + INNER * (quad - middle)
-        stored = _inside(inner, window, size)
-        if stored is not None and len(stored) >= LEAST_PX:
-            rows.append((name, *_summary(stored, transfer)))
+        seen = _inside(inner, window, size)
+        if seen is not None and len(seen[0]) >= LEAST_PX:
+            rows.append((name, *_summary(*seen, transfer)))
     if not rows:
         none = np.empty((0, 1))
         return PatchReading((), none, none, np.empty(0), np.empty(0))
@@ -85,18 +83,23 @@ def joined(readings: list[PatchReading]) -> PatchReading:
     return PatchReading(names, *stack)
 
 
-def _inside(quad: Array, window: Callable[[Box], NDArray[Any]], size: tuple[int, int]) -> NDArray[Any] | None:
-    """(N, channels) stored pixels inside a quadrilateral; None when it leaves the picture."""
+def _inside(
+    quad: Array, window: Callable[[Box], NDArray[Any]], size: tuple[int, int]
+) -> tuple[NDArray[Any], NDArray[np.intp]] | None:
+    """(N, channels) stored pixels inside a quadrilateral and in which quarter (N,); None when it leaves the picture."""
     low, high = np.floor(quad.min(0)).astype(int), np.ceil(quad.max(0)).astype(int) + 1
     box = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
     if box.empty or clipped(box, Box(0, 0, *size)) != box:
         return None
     mask = np.zeros((box.height, box.width), np.uint8)
     cv2.fillConvexPoly(mask, np.rint((quad - low) * 256).astype(np.int32), 1, cv2.LINE_8, 8)
-    return np.asarray(window(box)[mask > 0])
+    y, x = np.nonzero(mask)
+    middle = quad.mean(0) - low
+    quarter = (2 * (y > middle[1]) + (x > middle[0])).astype(np.intp)
+    return np.asarray(window(box)[y, x]), quarter
 
 
-def _summary(stored: NDArray[Any], transfer: Transfer) -> tuple[Array, Array, float, float]:
+def _summary(stored: NDArray[Any], quarter: NDArray[np.intp], transfer: Transfer) -> tuple[Array, Array, float, float]:
     """Mean and spread without the outermost tenth (dust, glints), share clipped, unevenness."""
     top = float(np.iinfo(stored.dtype).max)
     share = stored / top
@@ -104,6 +107,8 @@ def _summary(stored: NDArray[Any], transfer: Transfer) -> tuple[Array, Array, fl
     light = np.asarray(to_linear(np.ascontiguousarray(stored), transfer), dtype=np.float64)
     away = np.abs(light - np.median(light, axis=0)).max(axis=1)
     calm = light[away <= np.quantile(away, 0.9)]
-    mean, spread = calm.mean(0), light.std(0)
-    robust = 1.4826 * np.median(np.abs(light - np.median(light, axis=0)), axis=0)
-    return mean, spread, cut, float((robust / np.maximum(mean, NOISE_FLOOR * 12)).max())
+    mean = np.asarray(calm.mean(0), dtype=np.float64)
+    whole = np.median(light, axis=0)
+    parts = [np.abs(np.median(light[quarter == one], axis=0) - whole) for one in range(4) if np.any(quarter == one)]
+    uneven = float((np.max(parts, axis=0) / np.maximum(mean, DARK)).max())
+    return mean, np.asarray(light.std(0), dtype=np.float64), cut, uneven

@@ -6,6 +6,7 @@ In: names of spaces, bytes of profiles. Out: profile bytes written by a library;
 from __future__ import annotations
 
 import io
+import struct
 
 import imagecodecs
 import numpy as np
@@ -21,11 +22,11 @@ def profile_of(space: str) -> bytes:
     """Matrix/curve ICC profile of a space of `lab.SPACES`."""
     known = SPACES[space]
     if space == "srgb":
-        return bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+        return _undated(bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()))
     x, y = known.white
     primaries = [value for px, py in known.primaries for value in (float(px), float(py), 1.0)]
     made = imagecodecs.cms_profile("rgb", whitepoint=(float(x), float(y), 1.0), primaries=primaries, gamma=known.gamma)
-    return bytes(made)
+    return _undated(bytes(made))
 
 
 def xyz_from_profile(icc: bytes | None) -> Array:
@@ -39,3 +40,12 @@ def xyz_from_profile(icc: bytes | None) -> Array:
         if columns and all(column is not None for column in columns):
             return np.array([column[0] for column in columns], dtype=np.float64).T
     return xyz_from_rgb(SPACES["srgb"])
+
+
+def _undated(icc: bytes) -> bytes:
+    """The profile with a fixed date and no checksum, so that the same picture gives the same file on every day.
+
+    Reference: ICC.1:2022, 7.2.10 (date and time), 7.2.20 (profile ID, zero when not calculated).
+    """
+    date = struct.pack(">6H", 2026, 1, 1, 0, 0, 0)
+    return icc[:24] + date + icc[36:84] + bytes(16) + icc[100:]

@@ -16,7 +16,7 @@ from stitchbed.card.adjustment import PlaneSettings, solve_plane
 from stitchbed.card.beginning import CardPoints
 from stitchbed.card.cgats import References, read_tables, references
 from stitchbed.card.chart import Patch, all_pieces
-from stitchbed.card.chart24 import EDITIONS, NEUTRALS, find_chart24, numbered, references24
+from stitchbed.card.chart24 import EDITIONS, NEUTRALS, find_chart24, mirrored24, numbered, references24
 from stitchbed.card.difference import chroma_of
 from stitchbed.card.layout import chart_places, in_picture
 from stitchbed.card.patches import MOST_CLIPPED, PatchReading, patch_corners, read_patches
@@ -128,6 +128,12 @@ def pair24(photo: Photo, edition: str | None, path: Path | None) -> Paired:
             f"{photo.tile.name} shows no chart of 24 patches",
             expected="the whole chart, flat, sharp and not mirrored, its patches at least 16 px large",
             attempt="a picture with the chart in it, or --card chart with --corners and --patches",
+        )
+    if mirrored24(places):
+        raise CardNotFound(
+            f"{photo.tile.name} shows the chart of 24 patches mirrored",
+            expected="a picture that is not flipped",
+            attempt="flip the picture left to right, then again",
         )
     full = {name: full_px(photo, quad) for name, quad in places.items()}
     reading = read_patches(full, photo.windows.window, photo.size, photo.transfer)

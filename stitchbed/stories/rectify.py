@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ImageCms
 
 from stitchbed.card.facing import canvas_size, flat_view, inside_photo, to_photo
+from stitchbed.card.profiles import profile_of
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.ground.box import Box, blocks
@@ -169,7 +169,7 @@ def _job(
 def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> None:
     icc = photos[0].tile.raster.icc
     if icc is None and job.channels == 3:
-        icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+        icc = profile_of("srgb")
     spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)
     boxes = list(blocks(job.height, job.width, BLOCK))
 
