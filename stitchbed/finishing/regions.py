@@ -21,6 +21,7 @@ Ints = NDArray[np.int64]
 STEPS = 6  # of distance to the pixel, as kept in 8 bits
 FARTHEST = 40  # px; the largest ball
 SHRINK = 0.75  # from one ball to the next; also how much wider than a neck a region is at least
+ROOM = -1  # born before the first ball: such regions never join another
 STRIP = 1024  # rows worked on at once
 
 
@@ -46,7 +47,11 @@ def find_regions(free: Codes, radius: int) -> Labels:
         number[0] = 0
         contested = _assign(labels, parts, number)
         seeds = np.concatenate([seeds, _first_pixels(parts, stats, fresh)])
-        births = np.concatenate([births, np.full(len(fresh), level)])
+        birth = np.full(count, level)
+        if level == 0:
+            # as wide as rooms are, not corridors hardly wider than a gap
+            birth[_parts_where(parts, distance, ball / SHRINK)] = ROOM
+        births = np.concatenate([births, birth[fresh]])
         del parts
         flood(labels, contested)
         if level and len(contested):
@@ -139,6 +144,15 @@ def _assign(labels: Labels, parts: Labels, number: Labels) -> Ints:
     return np.concatenate(contested)
 
 
+def _parts_where(parts: Labels, distance: Codes, ball: float) -> Ints:
+    """Numbers of the parts that hold a place farther from lines than `ball` px."""
+    found = [
+        np.unique(parts[top : top + STRIP][distance[top : top + STRIP] > ball * STEPS])
+        for top in range(0, len(parts), STRIP)
+    ]
+    return np.asarray(np.unique(np.concatenate(found)), np.int64)
+
+
 def _first_pixels(parts: Labels, stats: NDArray[np.int32], which: Ints) -> Ints:
     """Flat place of the first pixel of each part in `which`."""
     found = np.zeros(len(which), np.int64)
@@ -167,7 +181,7 @@ def _joined(labels: Labels, met: Ints, seeds: Ints, births: Ints, level: int) ->
 
     for a, b in sorted(pairs):
         old, young = sorted((root(a), root(b)), key=lambda n: (births[n - 1], n))
-        if old != young and births[young - 1] == level - 1 and births[young - 1] > 0:
+        if old != young and births[young - 1] == level - 1:
             into[young] = old
     roots = np.array([root(n) for n in range(len(into))])
     kept = np.unique(roots[1:])

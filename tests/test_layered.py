@@ -1,0 +1,191 @@
+"""I check the layered file against the open specification, and that its layers give its merged picture."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from region_pages import RegionPage, region_page
+
+from stitchbed.finishing.artwork import Artwork, check_sizes
+from stitchbed.finishing.layered import MOST_LAYERS, flat_layers, write_layers
+from stitchbed.finishing.managed import srgb_profile
+from stitchbed.finishing.pages import Page, page_of_array
+from stitchbed.ground.errors import BadSettings, WouldTouchOriginal
+
+ICC = srgb_profile()
+COLORS = ("#f3c9b5", "#a8d5c8", "#f2df9b", "#bcbce6", "#ffffff")
+
+
+def _page(pixels: np.ndarray, alpha: np.ndarray | None = None, *, dpi: float = 300, icc: bytes | None = ICC) -> Page:
+    page = page_of_array(pixels, dpi, icc=icc)
+    return page if alpha is None else replace(page, cover=lambda box: alpha[box.slices])
+
+
+def _art(drawn: RegionPage, dtype: str = "uint8", *, colors: int = len(COLORS), gray: bool = False) -> Artwork:
+    """Dark blue (or gray) lines over flats in some colors, one of them the paper's; and the page they came from."""
+    scale = np.iinfo(dtype).max // 255
+    table = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in COLORS], np.uint8)
+    if colors > len(table):
+        table = np.random.default_rng(2).integers(40, 240, (colors, 3), dtype=np.uint8)
+    flats = table[drawn.truth % len(table)].astype(dtype) * scale
+    ink = np.broadcast_to(np.array([10, 20, 60], np.uint8), flats.shape)[..., : 1 if gray else 3]
+    alpha = drawn.alpha.astype(dtype) * scale
+    lines = _page(ink.astype(dtype) * scale, alpha, icc=None if gray else ICC)
+    seen = (255 - drawn.alpha[..., None] * 0.9).astype(dtype) * scale
+    return Artwork(_page(np.repeat(seen, 3, axis=2)), lines, _page(flats))
+
+
+@pytest.fixture(scope="module")
+def drawn() -> RegionPage:
+    return region_page(300, 1, size=(40.0, 26.0))
+
+
+@pytest.fixture(scope="module", params=[("uint8", 8), ("uint16", 16), ("uint16", 8)])
+def written(request: pytest.FixtureRequest, drawn: RegionPage, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    dtype, bits = request.param
+    path = tmp_path_factory.mktemp("ora") / "map.ora"
+    write_layers(path, _art(drawn, dtype), bits=bits, workers=2)
+    return path
+
+
+def _png(data: bytes) -> np.ndarray:
+    """(h, w, c) as stored, RGB order, by OpenCV."""
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    order = [2, 1, 0, 3][: picture.shape[2]]
+    return picture[..., order]
+
+
+def _composed(archive: zipfile.ZipFile) -> np.ndarray:
+    """Layers blended from the bottom up, src-over on stored codes, by the specification and nothing of ours."""
+    image = ElementTree.fromstring(archive.read("stack.xml"))
+    height, width = int(image.attrib["h"]), int(image.attrib["w"])
+    result = np.zeros((height, width, 3))
+    for layer in reversed(list(image.iter("layer"))):
+        if layer.attrib.get("visibility", "visible") == "hidden":
+            continue
+        picture = _png(archive.read(layer.attrib["src"]))
+        top = np.iinfo(picture.dtype).max
+        share = picture[..., 3:] / top if picture.shape[2] == 4 else np.ones((*picture.shape[:2], 1))
+        x, y = int(layer.attrib.get("x", 0)), int(layer.attrib.get("y", 0))
+        part = result[y : y + picture.shape[0], x : x + picture.shape[1]]
+        part[:] = picture[..., :3] / top * share + part * (1 - share)
+    return result
+
+
+def test_baseline_layout(written: Path) -> None:
+    """OpenRaster baseline: zip with mimetype first, stored, 16 bytes; stack.xml; thumbnail; merged picture; data/."""
+    with zipfile.ZipFile(written) as archive:
+        entries = archive.infolist()
+        assert entries[0].filename == "mimetype"
+        assert entries[0].compress_type == zipfile.ZIP_STORED
+        assert archive.read("mimetype") == b"image/openraster"
+        assert written.read_bytes()[30:54] == b"mimetypeimage/openraster"
+        assert {e.compress_type for e in entries} <= {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
+        assert archive.testzip() is None
+        names = {e.filename for e in entries}
+        assert {"stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"} <= names
+        image = ElementTree.fromstring(archive.read("stack.xml"))
+        assert image.tag == "image"
+        assert {"version", "w", "h", "xres", "yres"} == set(image.attrib)
+        assert image.attrib["xres"] == image.attrib["yres"] == "300"
+        roots = list(image)
+        assert [(r.tag, r.attrib) for r in roots] == [("stack", {})]
+        layers = list(image.iter("layer"))
+        assert {layer.attrib["src"] for layer in layers} <= names
+        assert all(layer.attrib["src"].startswith("data/") for layer in layers)
+        assert [e.tag for e in roots[0]] == ["layer", "layer", "stack", "layer"]
+        named = [e.attrib["name"] for e in roots[0]]
+        assert named == ["Lines", "Scan, for reference", "Flats", "Paper"]
+        assert roots[0][1].attrib["visibility"] == "hidden"
+
+
+def test_pictures_are_as_the_specification_wants(written: Path, drawn: RegionPage) -> None:
+    with zipfile.ZipFile(written) as archive:
+        thumbnail = Image.open(io.BytesIO(archive.read("Thumbnails/thumbnail.png")))
+        assert max(thumbnail.size) == 256
+        assert thumbnail.mode == "RGB"
+        assert not thumbnail.info.get("interlace")
+        merged = Image.open(io.BytesIO(archive.read("mergedimage.png")))
+        assert merged.size == drawn.alpha.shape[::-1]
+        for name in archive.namelist():
+            if name.endswith(".png") and not name.startswith("Thumbnails"):
+                picture = Image.open(io.BytesIO(archive.read(name)))
+                assert picture.info["icc_profile"] == ICC, name
+                assert round(picture.info["dpi"][0]) == 300, name
+
+
+def test_layers_give_the_merged_picture(written: Path) -> None:
+    with zipfile.ZipFile(written) as archive:
+        merged = _png(archive.read("mergedimage.png"))
+        top = np.iinfo(merged.dtype).max
+        # the task's own bound: one code of 8 bits; one of the file's own depth holds
+        assert np.abs(_composed(archive) * top - merged).max() <= 1
+
+
+def test_one_layer_for_each_color_but_the_papers(written: Path) -> None:
+    with zipfile.ZipFile(written) as archive:
+        image = ElementTree.fromstring(archive.read("stack.xml"))
+        flats = [layer for layer in image.iter("layer") if "flat" in layer.attrib["src"]]
+        assert {layer.attrib["name"] for layer in flats} == {f"Flat {c}" for c in COLORS[:-1]}
+        for layer in flats:
+            picture = _png(archive.read(layer.attrib["src"]))
+            assert set(np.unique(picture[..., 3])) <= {0, np.iinfo(picture.dtype).max}
+            solid = picture[..., 3] > 0
+            assert len(np.unique(picture[solid][:, :3], axis=0)) == 1
+            # the box is the smallest there is
+            assert solid[0].any() and solid[-1].any() and solid[:, 0].any() and solid[:, -1].any()
+
+
+def test_an_independent_reader_agrees(written: Path) -> None:
+    """pyora (PyPI, MIT) reads and renders OpenRaster by itself; 8 bits only."""
+    pyora = pytest.importorskip("pyora")
+    project = pyora.Project.load(str(written))
+    rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(int)
+    merged = np.asarray(project.get_image_data(use_original=True).convert("RGB")).astype(int)
+    assert np.abs(rendered - merged).max() <= 1
+    assert [layer.name for layer in project.children_recursive][-1] == "Paper"
+
+
+def test_many_colors_are_grouped(drawn: RegionPage, tmp_path: Path) -> None:
+    art = _art(drawn, colors=40)
+    layers = flat_layers(art, 1)
+    assert len(layers) <= MOST_LAYERS
+    assert sum(len(layer.colors) for layer in layers) == len(np.unique(drawn.truth % 40))
+    write_layers(tmp_path / "a.ora", art, bits=8)
+    with zipfile.ZipFile(tmp_path / "a.ora") as archive:
+        assert np.abs(_composed(archive) * 255 - _png(archive.read("mergedimage.png"))).max() <= 1
+
+
+def test_gray_lines_and_runs_agree(drawn: RegionPage, tmp_path: Path) -> None:
+    art = _art(drawn, gray=True)
+    for name, workers in (("a.ora", 1), ("b.ora", 3)):
+        write_layers(tmp_path / name, art, bits=8, workers=workers)
+    assert (tmp_path / "a.ora").read_bytes() == (tmp_path / "b.ora").read_bytes()
+    with zipfile.ZipFile(tmp_path / "a.ora") as archive:
+        assert _png(archive.read("data/lines.png")).shape[2] == 4
+        assert np.abs(_composed(archive) * 255 - _png(archive.read("mergedimage.png"))).max() <= 1
+
+
+def test_nothing_is_written_over(drawn: RegionPage, tmp_path: Path) -> None:
+    path = tmp_path / "a.ora"
+    path.write_bytes(b"precious")
+    with pytest.raises(WouldTouchOriginal):
+        write_layers(path, _art(drawn), bits=8)
+    assert path.read_bytes() == b"precious"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.ora"]
+
+
+def test_layers_that_do_not_fit_are_refused(drawn: RegionPage) -> None:
+    art = _art(drawn)
+    small = page_of_array(np.zeros((10, 10, 3), np.uint8), 300)
+    for wrong in (replace(art, flats=small), replace(art, lines=small), Artwork(None, None, None)):
+        with pytest.raises(BadSettings):
+            check_sizes(wrong)
