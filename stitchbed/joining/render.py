@@ -195,14 +195,29 @@ def _layer(plan: Plan, source: Source, index: int, box: Box) -> _Layer:
         pixels = np.repeat(pixels, len(level.gain), axis=2)
     light = to_linear(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
     local = dense((at - (window.col, window.row)).astype(np.float32), box)
-    # Lanczos: OpenCV's cubic kernel (a = -.75) moves smooth content by up to .047 px between pixels, this one by .015
-    moved = cv2.remap(light, local, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    moved = cv2.remap(light, _aimed(local), None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     moved = moved.reshape(box.height, box.width, light.shape[2])
     if not level.plain:
         moved *= _shade(level, at, box)
     if moved.shape[2] < plan.channels:
         moved = np.repeat(moved, plan.channels, axis=2)
     return _Layer(moved, _valid(at, local, place, tile, source, window))
+
+
+def _aimed(local: Floats) -> Floats:
+    """Positions (h, w, 2) px to ask OpenCV's cubic kernel for, so that it looks where `local` says.
+
+    Its a is -.75; only a = -.5 keeps a ramp in place (Keys, 1981, doi 10.1109/TASSP.1981.1163711). It moves smooth
+    content by f (1 - f) (1 - 2 f) / 2 px, f being the part of a pixel: .047 px at a quarter, fine detail somewhat less.
+    With four fifths of that taken off, under .01 px is left, as with a Lanczos kernel of five times the cost.
+    """
+    part = local - np.floor(local)
+    rest = part - np.float32(0.5)
+    part *= rest
+    part *= rest - np.float32(0.5)
+    part *= np.float32(-0.8)
+    part += local
+    return part
 
 
 def _window(at: NDArray[np.float64], size: tuple[int, int]) -> Box:
