@@ -24,6 +24,7 @@ from stitchbed.stories.bench import SurveySettings
 
 
 def _judged(made: Joined) -> verdict.Verdict:
+    """The canvas against truth."""
     return verdict.judge(made.canvas, made.record, made.sheet, made.tiles)
 
 
@@ -34,17 +35,23 @@ def _with_survey(**changes: object) -> stitchbed.JoinSettings:
 # --- true in shape and tone ---
 
 
-def test_a_real_set_is_true_in_shape(real: Joined) -> None:
-    seen = _judged(real)
+@pytest.fixture(scope="module")
+def seen_real(real: Joined) -> verdict.Verdict:
+    """The real set against truth."""
+    return _judged(real)
+
+
+def test_a_real_set_is_true_in_shape(real: Joined, seen_real: verdict.Verdict) -> None:
+    seen = seen_real
     assert seen.covered >= 0.999 and len(seen.at) > 5000
     assert tol.REAL_RMS[0] < seen.rms < tol.REAL_RMS[1]
     assert seen.p99 < tol.REAL_P99
     assert verdict.corner_miss(real.record, real.tiles) < tol.REAL_CORNER
 
 
-def test_a_real_set_is_even_in_tone(real: Joined) -> None:
+def test_a_real_set_is_even_in_tone(real: Joined, seen_real: verdict.Verdict) -> None:
     """Away from dust no neighbor could see, light is that of the sheet up to one gain per channel."""
-    seen = _judged(real)
+    seen = seen_real
     clear = ~verdict.near_dust(real.tiles, seen, 26)
     rest = np.abs(seen.tone - 1)[clear & np.isfinite(seen.tone).all(2)]
     assert np.percentile(rest, 95) < tol.REAL_TONE_P95 and rest.max() < tol.REAL_TONE_WORST
@@ -157,14 +164,30 @@ def test_gray_and_color_eight_and_sixteen_bits_and_another_dpi_go_together(tmp_p
         assert row["scale"] == pytest.approx(expected, abs=5e-4)
 
 
-def test_a_wrong_dpi_is_doubted_and_the_picture_believed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("factor", [1.02, 0.72, 3.0])
+def test_a_wrong_dpi_is_doubted_and_the_picture_believed(tmp_path: Path, factor: float) -> None:
+    """A little wrong, and grossly wrong: declared dpi is a first guess, not a truth."""
     sheet, tiles = pair(5)
     paths = [
         write_piece(tmp_path / "p" / f"{tile.name}.tif", tile.pixels, dpi, truth.SRGB)
-        for tile, dpi in zip(tiles, (DPI, 1.02 * DPI), strict=True)
+        for tile, dpi in zip(tiles, (DPI, factor * DPI), strict=True)
     ]
     made = join_files(tmp_path, sheet, tiles, paths)
-    assert any("the file's dpi does not fit its picture" in warning for warning in made.record["warnings"])
+    doubts = [warning for warning in made.record["warnings"] if "the file's dpi does not fit its picture" in warning]
+    assert len(doubts) == 1 and doubts[0].startswith("piece_02.tif") and made.record["canvas"]["dpi"] == DPI
+    assert _judged(made).rms < 2 * tol.CLEAN_RMS
+
+
+def test_most_pieces_decide_what_the_dpi_is(tmp_path: Path) -> None:
+    """The piece in the middle, on which the sheet's frame rests, is the one that is wrong."""
+    sheet, tiles = truth.make_set(1, 3, seed=5, shape=SMALL)
+    paths = [
+        write_piece(tmp_path / "p" / f"{tile.name}.tif", tile.pixels, dpi, truth.SRGB)
+        for tile, dpi in zip(tiles, (DPI, 1.5 * DPI, DPI), strict=True)
+    ]
+    made = join_files(tmp_path, sheet, tiles, paths)
+    doubts = [warning for warning in made.record["warnings"] if "the file's dpi does not fit its picture" in warning]
+    assert len(doubts) == 1 and doubts[0].startswith("piece_02.tif") and made.record["canvas"]["dpi"] == DPI
     assert _judged(made).rms < 2 * tol.CLEAN_RMS
 
 

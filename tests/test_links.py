@@ -10,7 +10,7 @@ import truth
 
 from stitchbed.ground.motion import moved
 from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
-from stitchbed.placing.links import Link, LinkSettings, NoLink, Sight, agreement, believable, link
+from stitchbed.placing.links import Link, LinkSettings, NoLink, Sight, agreement, believable, link, scales_seen
 
 SETTINGS = LinkSettings()
 SHAPE = (400, 500)
@@ -145,3 +145,19 @@ def test_agreement_is_asked_in_full_resolution_pixels(reduction: int) -> None:
     for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
         beside = right + np.array([[0, 0, reduction * dx / 2], [0, 0, reduction * dy / 2], [0, 0, 0]])
         assert agreement(beside, (sights[0], sights[1])) < best
+
+
+@pytest.mark.parametrize("scale", [0.5, 1.0, 1.9])
+def test_scales_worth_trying_are_read_off_matched_points(scale: float) -> None:
+    """From the sizes of points alone, to a few percent: enough to start from when a file's dpi is wrong."""
+    sheet = truth.paint_sheet(620, 900, 22)
+    poses = [truth.pose(290, 310, 0.0, shape=SHAPE), truth.pose(520, 300, 20.0, shape=SHAPE, scale=1 / scale)]
+    one, two = truth.cut_tiles(sheet, poses, shape=SHAPE)
+    tried = scales_seen(_seen("a", one.pixels)[0], _seen("b", two.pixels)[0], SETTINGS)
+    assert min(abs(guess / scale - 1) for guess in tried) < SETTINGS.scale_window
+
+
+def test_no_scale_is_read_off_strangers() -> None:
+    blank = _seen("b", np.full((400, 500, 3), 220, np.uint8))[0]
+    drawn = _seen("a", truth.make_set(1, 1, seed=1)[1][0].pixels)[0]
+    assert scales_seen(drawn, blank, SETTINGS) == []

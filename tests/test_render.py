@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -98,6 +99,7 @@ def test_depth_and_channels_are_promoted_exactly() -> None:
     assert np.array_equal(_whole(plan, source), np.repeat(pixels.astype(np.uint16) * 257, 3, axis=2))
 
 
+@functools.cache
 def _grid(*, turned: bool = False) -> tuple[Plan, Source, np.ndarray]:
     """Four tiles of a clean sheet, their true places, and the sheet itself."""
     poses, size = truth.grid_poses(2, 2, seed=3)
@@ -140,7 +142,7 @@ def test_the_canvas_is_the_sheet(turned: bool) -> None:
 
 @pytest.mark.parametrize("shift", [0.1, 0.25, 0.5, 0.75])
 def test_resampling_moves_a_smooth_wave_where_it_belongs(shift: float) -> None:
-    """A wave of 24 px shifted by part of a pixel: OpenCV's cubic kernel would be wrong by .047 px at a quarter."""
+    """A wave of 24 px shifted by part of a pixel: the bare cubic kernel would be wrong by .047 px at a quarter."""
     x = np.arange(600)
     wave = (0.5 + 0.3 * np.sin(2 * np.pi * x / 24)).astype(np.float32)
     pixels = to_stored(np.tile(wave[None, :, None], (80, 1, 1)), "uint16", transfer_of(None))

@@ -20,7 +20,7 @@ from stitchbed.scans.intake import take_in
 from stitchbed.scans.shelf import Shelf
 from stitchbed.scans.tile import Raster, Tile
 from stitchbed.stories.bench import Bench, Kind, SurveySettings, declared_dpi
-from stitchbed.stories.islands import agreed_scales, demand_whole
+from stitchbed.stories.islands import agreed_scales, demand_whole, sheet_dpi
 from stitchbed.stories.measuring import bed_groups
 from stitchbed.stories.survey import link_all, look_at_all, survey
 
@@ -161,3 +161,13 @@ def test_islands_are_an_error_or_a_warning() -> None:
 def replace_names(layout: Layout, name: str) -> Layout:
     """The layout with its one tile renamed."""
     return replace(layout, reference=name, sheet_from_tile={name: np.eye(3)})
+
+
+def test_most_pieces_say_what_the_sheets_dpi_is() -> None:
+    """Four pieces of true scale 1, 1, 1, .5: whoever disagrees with the others is not asked, not even the reference."""
+    layout = Layout("a", {"a": np.eye(3), "b": np.eye(3), "c": np.eye(3), "d": np.diag([0.5, 0.5, 1.0])}, (), ())
+    assert sheet_dpi(layout, {"a": 300.0, "b": 300.0, "c": 300.0, "d": 600.0}) == 300
+    assert sheet_dpi(layout, {"a": 200.0, "b": 300.0, "c": 300.0, "d": 600.0}) == 300
+    assert sheet_dpi(layout, {"a": 200.0, "b": 300.0, "c": 240.0, "d": 480.0}) == 240
+    two = Layout("a", {"a": np.eye(3), "b": np.eye(3)}, (), ())
+    assert sheet_dpi(two, {"a": 200.0, "b": 300.0}) == 200  # in doubt, the reference

@@ -37,11 +37,11 @@ PYRAMID = 6e-7  # linear light; float32 noise of a 4-level pyramid, 2.4e-7 measu
 GAIN = 0.004  # log gain; some hundred places of .2 % noise per overlap, and what shading and offset take of it
 OFFSET = 0.001  # linear light; told from gain only by the darker places; measured .0004-.0005
 UNEVENNESS = 0.006  # log of light left, 95 % point; noise of .002 alone gives .004, measured .0040-.0042
-RESAMPLED_RMS = 0.004  # linear light; twice resampled ink of .7 px softness, 16 bits; measured .0015-.002
-KERNEL_PX = 0.02  # px; Lanczos moves smooth content by up to .0145 px, looked up in steps of 1/32 px (up to 1/64 off)
+RESAMPLED_RMS = 0.006  # linear light; ink of .7 px softness resampled by a spline, then by the cubic kernel; measured .0043
+KERNEL_PX = 0.02  # px; the cubic kernel, aimed, moves smooth content by up to .01 px; steps of 1/32 px add up to 1/64
 
 # --- whole jobs (displacements against the painted sheet, gauge-free; see verdict.py) ---------------------------------
-CLEAN_RMS = 0.02  # px; a flawless scanner: ties of .004 px, one Lanczos resampling; measured .006-.013
+CLEAN_RMS = 0.02  # px; a flawless scanner: ties of .004 px, one aimed cubic resampling; measured .006-.013
 CLEAN_P99 = 0.045  # px; measured .012-.027
 CLEAN_TONE_P95 = 0.006  # share of light; measured .0015-.0035
 CLEAN_GAIN = 0.004  # share; measured .002
@@ -51,6 +51,6 @@ REAL_CORNER = 0.4  # px; placed corners lie outside all overlaps; the warp, not 
 REAL_TONE_P95 = 0.03  # share of light; a sheet-wide slope is not seen by overlaps of upright pieces; measured .014-.022
 REAL_TONE_WORST = 0.08  # share of light
 LIFT_REACH_PX = 45  # px; planted zone 14 px, cells of 2 mm (8 px) grown by 2.5 mm and smoothed
-DEMO_PX = 0.8  # px rms of middles; travel of .085 mm (.33 px) bends placements, which the warp, not the matrix, answers
-DEMO_SCALE = 0.0005  # share; scale is held by dpi
-DEMO_DEGREES = 0.06  # degrees; the same travel turns a piece by up to .03
+DEMO_PX = 0.3  # px rms of middles; travel of .085 mm (.33 px) is answered by the warp, not the matrix; measured .13
+DEMO_SCALE = 0.0003  # share; scale is held by dpi; measured .00008
+DEMO_DEGREES = 0.005  # degrees; measured .0007
