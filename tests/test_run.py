@@ -15,9 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import tifffile
 import truth
+from PIL import Image
 
 from stitchbed.ground.errors import BadSettings, StitchbedError, WouldTouchOriginal
 from stitchbed.ground.job import sha256_of
@@ -62,7 +64,7 @@ class Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
-    """Three steps, first, second and last, each of which copies what it works on and adds its word."""
+    """Steps first, second and last: each copies what it works on and adds its word; and one that names its files."""
     done: list[str] = []
 
     def copy(name: str, source: str) -> Callable[[Call], dict[str, Any]]:
@@ -77,10 +79,20 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
         return do
 
+    def named(call: Call) -> dict[str, Any]:
+        path = call.output.with_name(f"{call.output.name}_{call.settings.word}.txt")
+        if path.exists() and not call.ours:
+            raise WouldTouchOriginal("bad luck", expected="luck", attempt="again")
+        done.append("copies")
+        path.write_text(files_of(call.sources[PAGE])[0].read_text())
+        return {"outputs": {path.name: "any"}, "numbers": {"copies": 1}}
+
     steps = {
         "first": Step(1, lambda: Words, copy("first", PIECES), (PIECES,)),
         "second": Step(2, lambda: Words, copy("second", PAGE)),
         "last": Step(3, lambda: Words, copy("last", PAGE), ending=".txt"),
+        "copies": Step(4, lambda: Words, named, gives="", ending=""),
+        "after": Step(5, lambda: Words, copy("after", PAGE)),
     }
     monkeypatch.setattr(story, "STEPS", steps)
     folder = tmp_path / "harbor"
@@ -232,6 +244,40 @@ def test_a_result_half_redone_is_not_taken_for_the_earlier_one(bench: Bench) -> 
     assert bench.out("harbor_second.tif").read_text() == "piece>first>second"
 
 
+COPIES = '[first]\n[copies]\nword = "{}"\n[after]\n'
+
+
+def test_a_step_that_names_its_files_gives_nothing_to_the_next(bench: Bench) -> None:
+    assert bench.run(COPIES.format("small")) == [DONE] * 3
+    assert bench.out("harbor_small.txt").read_text() == "piece>first"
+    assert bench.out("harbor_after.tif").read_text() == "piece>first>after"
+    assert bench.run() == [UNCHANGED] * 3
+    assert bench.run(COPIES.format("large")) == [UNCHANGED, DONE, UNCHANGED]
+    assert bench.out("harbor_large.txt").exists() and bench.out("harbor_small.txt").exists()
+    record = json.loads((bench.out("records") / "04-copies.json").read_text())
+    assert list(record["outputs"]) == ["harbor_large.txt"] and record["numbers"] == {"copies": 1}
+
+
+def test_copies_are_made_again_when_lost_kept_when_changed_and_never_put_over_others(bench: Bench) -> None:
+    bench.out("").mkdir()
+    bench.out("harbor_small.txt").write_text("mine")
+    for _ in range(2):
+        with pytest.raises(WouldTouchOriginal, match="bad luck"):
+            bench.run(COPIES.format("small"))
+        assert bench.out("harbor_small.txt").read_text() == "mine"
+    bench.out("harbor_small.txt").unlink()
+    assert bench.run() == [UNCHANGED, DONE, DONE]
+    bench.out("harbor_small.txt").unlink()
+    assert bench.run() == [UNCHANGED, DONE, UNCHANGED]
+    bench.out("harbor_small.txt").write_text("retouched")
+    assert bench.run() == [UNCHANGED, BY_HAND, UNCHANGED]
+    (bench.folder / "piece.tif").write_text("PIECE")
+    with pytest.raises(WouldTouchOriginal, match=r"harbor_small\.txt was changed by hand"):
+        bench.run()
+    assert bench.run(again="copies") == [UNCHANGED, DONE, DONE]
+    assert bench.out("harbor_small.txt").read_text() == "PIECE>first"
+
+
 def test_a_mistake_in_a_late_table_is_told_before_the_first_step(bench: Bench) -> None:
     with pytest.raises(BadSettings, match=r"'wort' in \[last\]"):
         bench.run("[first]\n[second]\n[last]\nwort = 3\n")
@@ -278,6 +324,12 @@ def test_corners_in_a_job_file_are_checked_as_in_the_shell(tmp_path: Path) -> No
 
 JOB = """
 pieces = ["scans"]
+[export.web]
+px = 200
+[export.print]
+of = "page"
+[export.layers]
+[export.nopaper]
 [flats]
 colors = "mean"
 [lines]
@@ -297,9 +349,10 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     before = [sha256_of(path) for path in paths]
     command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json"]
     first = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
-    assert [row["step"] for row in first["steps"]] == ["join", "clean", "lines", "flats"]
+    copies = ["export.layers", "export.print", "export.web", "export.nopaper"]
+    assert [row["step"] for row in first["steps"]] == ["join", "clean", "lines", "flats", *copies]
     assert {row["state"] for row in first["steps"]} == {DONE}
-    pictures = {row["step"]: tifffile.imread(row["output"]) for row in first["steps"]}
+    pictures = {row["step"]: tifffile.imread(row["outputs"][0]) for row in first["steps"][:4]}
     assert {name: picture.shape[2] for name, picture in pictures.items()} == {
         "join": 3,
         "clean": 3,
@@ -311,10 +364,16 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     assert not pictures["lines"][..., :3].any() and 0.01 < (pictures["lines"][..., 3] > 128).mean() < 0.9
     flats = json.loads((tmp_path / "map" / "out" / "map_flats.json").read_text())
     assert set(flats["inputs"]) == {"map_lines.tif", "map_clean.tif"}
+    made = {row["step"]: Path(row["outputs"][0]) for row in first["steps"][4:]}
+    assert [path.suffix for path in made.values()] == [".ora", ".tif", ".png", ".png"]
+    with Image.open(made["export.web"]) as web, Image.open(made["export.nopaper"]) as bare:
+        assert max(web.size) == 200 and bare.mode == "RGBA"
+    # a print of the page in its own size is the page, with as many bits as a print has
+    assert np.array_equal(tifffile.imread(made["export.print"]), pictures["clean"].astype(np.uint16) * 257)
     spent = resource.getrusage(resource.RUSAGE_CHILDREN)
     again = subprocess.run(command, check=True, capture_output=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert [row["state"] for row in json.loads(again.stdout)["steps"]] == [UNCHANGED] * 4
+    assert [row["state"] for row in json.loads(again.stdout)["steps"]] == [UNCHANGED] * 8
     # processor time, as a busy machine stretches the clock's: wanted are 2 s in all, and .3 s is common
     assert after.ru_utime + after.ru_stime - spent.ru_utime - spent.ru_stime < 2
     assert [sha256_of(path) for path in paths] == before

@@ -106,7 +106,8 @@ def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
 
 
 def _check_limits(value: Any, limit: tuple[Any, ...] | Span | None) -> None:
-    if isinstance(limit, Span) and not limit.low <= value <= limit.high:
+    values = value if isinstance(value, tuple) else (value,)
+    if isinstance(limit, Span) and not all(limit.low <= one <= limit.high for one in values):
         raise _Wrong(f"a number from {limit.low:g} to {limit.high:g}")
     if isinstance(limit, tuple) and value not in limit:
         raise _Wrong("one of " + ", ".join(map(repr, limit)))

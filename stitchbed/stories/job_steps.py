@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # what there is to work on: the pieces as given; the one picture made of them so far; layers lifted off it
 PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"
+ALL = (PAGE, LINES, FLATS)
+OF = ("artwork", "page")
 CODECS = ("deflate", "zstd", "none")
 BITS = (8, 16)
 GRADES = ("prints", "paintings", "oversize")
@@ -26,19 +28,24 @@ GRADES = ("prints", "paintings", "oversize")
 
 @dataclass(frozen=True)
 class Call:
-    """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own."""
+    """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own.
+
+    ours : what lies there already was made by this step, or may be written over as if it were.
+    """
 
     sources: Mapping[str, tuple[Path, ...]]
     output: Path
     settings: Any
     progress: Progress
+    ours: bool = False
 
 
 @dataclass(frozen=True)
 class Step:
     """number : its record begins with it; room is left between for steps to come. takes : sources it works on.
 
-    gives : the source its output is for the steps after it. settings : loads the class of its settings.
+    gives : the source its output is for the steps after it, or "". settings : loads the class of its settings.
+    ending : of its output; "" when it names its files itself, beginning with the output's name.
     limits : key, with dots, -> words or numbers allowed; only what the story does not check by itself.
     """
 
@@ -128,6 +135,54 @@ def _flats(call: Call) -> Mapping[str, Any]:
     return flats(_only(call, "flats", LINES if LINES in call.sources else PAGE), call.output, settings)[0]
 
 
+def _layers_settings() -> type[Any]:
+    from stitchbed.stories.job_exports import LayersWishes
+
+    return LayersWishes
+
+
+def _layers(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.job_exports import write_layers
+
+    return write_layers(call, _only(call, "export.layers"))
+
+
+def _print_settings() -> type[Any]:
+    from stitchbed.stories.job_exports import PrintWishes
+
+    return PrintWishes
+
+
+def _print(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.job_exports import write_print
+
+    return write_print(call, _only(call, "export.print"))
+
+
+def _web_settings() -> type[Any]:
+    from stitchbed.stories.job_exports import WebWishes
+
+    return WebWishes
+
+
+def _web(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.job_exports import write_web
+
+    return write_web(call, _only(call, "export.web"))
+
+
+def _bare_settings() -> type[Any]:
+    from stitchbed.stories.job_exports import BareWishes
+
+    return BareWishes
+
+
+def _bare(call: Call) -> Mapping[str, Any]:
+    from stitchbed.stories.job_exports import write_bare
+
+    return write_bare(call, _only(call, "export.nopaper"))
+
+
 def _only(call: Call, step: str, source: str = PAGE) -> Path:
     """The one picture a step works on.
 
@@ -176,4 +231,11 @@ STEPS: dict[str, Step] = {
     "flats": Step(
         60, _flats_settings, _flats, (LINES, PAGE), FLATS, limits={"codec": CODECS, "dpi": Span(1, 1e5)},
     ),
+    "export.layers": Step(70, _layers_settings, _layers, ALL, "", "", {"bits": BITS}),
+    "export.print": Step(
+        71, _print_settings, _print, ALL, "", "",
+        {"of": OF, "codec": CODECS, "dpi": Span(1, 1e5), "mm": Span(1, 1e5)},
+    ),
+    "export.web": Step(72, _web_settings, _web, ALL, "", "", {"of": OF, "px": Span(16, 65535), "sharpen": Span(0, 5)}),
+    "export.nopaper": Step(73, _bare_settings, _bare, ALL, "", "", {"of": OF}),
 }  # fmt: skip

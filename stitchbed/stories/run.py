@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,7 +41,10 @@ class RunSettings:
 
 @dataclass(frozen=True)
 class _Task:
-    """One step of this job: its table, where its output and record go, and whether it is redone in any case."""
+    """One step of this job: its table, where its output and record go, and whether it is redone in any case.
+
+    output : without ending when the step names its files itself, beginning with that name.
+    """
 
     name: str
     step: Step
@@ -82,10 +85,12 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
         done: Record | None = None
         if state is None:
             prepared = prepared or _prepared(job, tasks, settings)
-            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress))
-            hashes.known[task.output] = done.outputs[task.output.name]
-        sources = {**sources, task.step.gives: (task.output,)}
-        rows.append(_row(task, state or DONE, done))
+            ours = task.forced or _old_record(task.record) is not None
+            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress, ours))
+            hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
+        if task.step.gives:
+            sources = {**sources, task.step.gives: (task.output,)}
+        rows.append(_row(job, task, state or DONE, done))
     record = {"command": "run", "version": VERSION, "job": str(job.path), "name": job.name, "steps": rows}
     return record, summary(record)
 
@@ -95,7 +100,7 @@ def summary(record: Mapping[str, Any]) -> str:
     lines = []
     for row in record["steps"]:
         took = f"{row['state']} in {row['seconds']:.1f} s" if row["state"] == DONE else row["state"]
-        lines.append(f"{row['step']}: {took}: {row['output']}")
+        lines.append(f"{row['step']}: {took}: {', '.join(row['outputs'])}")
         lines += [f"  Note: {warning}." for warning in row["warnings"]]
     return "\n".join(lines)
 
@@ -114,7 +119,7 @@ def _tasks(job: JobFile, settings: RunSettings) -> list[_Task]:
     tasks = []
     for place, name in enumerate(names):
         step = STEPS[name]
-        stem = job.name if job.plain else f"{job.name}_{name.replace('.', '_')}"
+        stem = f"{job.name}_{name}" if step.ending and not job.plain else job.name
         record = job.records / f"{step.number:02d}-{name}.json"
         tasks.append(_Task(name, step, job.tables[name], job.out / (stem + step.ending), record, place >= first))
     return tasks
@@ -143,23 +148,25 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
     WouldTouchOriginal : doing it would write over what it did not make. BadSettings : another job's records lie there.
     """
     old = _old_record(task.record)
-    now = hashes.of(task.output)
+    names = [task.output.name] if task.step.ending else list(old["outputs"]) if old is not None else []
+    now = {name: hashes.of(job.out / name) for name in names}
     if old is not None and old["job"] != job.name:
         raise BadSettings(
             f"the folder {job.out} with records of another job, {old['job']}",
             expected="a folder for each job",
             attempt=f'out = "out_{job.name}" in the job file, or name = "{old["job"]}"',
         )
-    if old is None and now:
-        raise _not_ours(task, "was not made by this job")
-    if old is None or not now:
+    if old is None:
+        if any(now.values()):
+            raise _not_ours(task, task.output, "was not made by this job")
         return None
-    made = old["outputs"].get(task.output.name)
-    edited = bool(made) and made != now
-    if made and _mark(old["inputs"], old["settings"], old["version"]) == _mark(inputs, task.table, VERSION):
+    made = old["outputs"]
+    edited = [name for name in names if now[name] and made.get(name) and made[name] != now[name]]
+    whole = bool(names) and all(now.values()) and all(made.get(name) for name in names)
+    if whole and _mark(old["inputs"], old["settings"], old["version"]) == _mark(inputs, task.table, VERSION):
         return BY_HAND if edited else UNCHANGED
     if edited:
-        raise _not_ours(task, "was changed by hand since it was made, and its step is to be done anew")
+        raise _not_ours(task, job.out / edited[0], "was changed by hand, and its step is to be done anew")
     return None
 
 
@@ -167,9 +174,9 @@ def _mark(inputs: object, settings: object, version: object) -> str:
     return fingerprint(inputs, settings, version)
 
 
-def _not_ours(task: _Task, found: str) -> WouldTouchOriginal:
+def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
     return WouldTouchOriginal(
-        f"{task.output} {found}",
+        f"{path} {found}",
         expected="to write over own results only",
         attempt=f"moving it away, or --again {task.name} to write over it",
     )
@@ -202,24 +209,39 @@ def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise cannot_write(folder, error) from error
-    begun = Record(task.name, outputs={task.output.name: ""})
-    write_json(task.record, {**plain(begun), "job": job.name})
-    with recording(task.name, dict(task.table)) as record:
+    with _begun(job, task), recording(task.name, dict(task.table)) as record:
         told = task.step.do(call)
     record.inputs = inputs
-    record.outputs = {task.output.name: sha256_of(task.output)}
+    made = [task.output.name] if task.step.ending else list(told["outputs"])
+    record.outputs = {name: sha256_of(job.out / name) for name in made}
     record.warnings = list(told.get("warnings", []))
-    record.numbers = {"told_in": task.output.with_suffix(".json").name}
+    record.numbers = {"told_in": task.output.with_suffix(".json").name} if task.step.ending else dict(told["numbers"])
     write_json(task.record, {**plain(record), "job": job.name})
     return record
 
 
-def _row(task: _Task, state: str, done: Record | None) -> dict[str, Any]:
+@contextmanager
+def _begun(job: JobFile, task: _Task) -> Iterator[None]:
+    """A record that only says the step was begun; the one before comes back when the step refused to write at all."""
+    before = task.record.read_bytes() if task.record.exists() else None
+    write_json(task.record, {**plain(Record(task.name)), "job": job.name})
+    try:
+        yield
+    except WouldTouchOriginal:
+        if before is None:
+            task.record.unlink()
+        else:
+            task.record.write_bytes(before)
+        raise
+
+
+def _row(job: JobFile, task: _Task, state: str, done: Record | None) -> dict[str, Any]:
+    told = _old_record(task.record)
     return {
         "step": task.name,
         "state": state,
         "seconds": done.seconds if done is not None else 0.0,
-        "output": str(task.output),
+        "outputs": [str(job.out / name) for name in told["outputs"]] if told is not None else [],
         "record": str(task.record),
         "warnings": done.warnings if done is not None else [],
     }
