@@ -68,7 +68,7 @@ def rigid(src: np.ndarray, dst: np.ndarray) -> np.ndarray:
 
 
 def corners_scene(seed: int, folder: Path) -> tuple[float, ...]:
-    """rms mm, max mm, scale error, width error mm, share of corners within the stated uncertainty, worst statement mm."""
+    """rms mm, max mm, scale error, size error mm, 1 when the light was evened."""
     scene, camera, dots, printed, rng = scene_of("corners", seed)
     photo, result = folder / "photo.png", folder / "result.tif"
     cv2.imwrite(str(photo), photograph(scene, camera, rng)[..., ::-1])

@@ -2,8 +2,9 @@
 
 In: a scene raster in linear light with its millimeters, a camera. Out: a photo as 8-bit sRGB, through JPEG if wanted.
 
-The scene is a raster of area-sampled pixels; the photo looks each of its pixels up in it, then the lens blurs, the light
-falls unevenly, the sensor adds noise. Frames: `scene` mm (x right, y down, origin in the middle of the work), `photo` px.
+The scene is a raster of area-sampled pixels; the photo looks each of its pixels up in it, then the lens blurs, the
+light falls unevenly, the sensor adds noise. Frames: `scene` mm (x right, y down, origin in the middle of the work),
+`photo` px.
 """
 
 from __future__ import annotations
@@ -174,7 +175,7 @@ def _lay(light: Floats, piece: Piece, pose: Array, how: tuple[float, Array, tupl
     first = np.floor((corners.min(0) - origin) * density).astype(int) - 1
     last = np.ceil((corners.max(0) - origin) * density).astype(int) + 2
     c, s = np.cos(pose[2]), np.sin(pose[2])
-    # fine pixel j of the region lies at mm origin + (first + (j + .5) / 2 - .5) / density; card pixel i at (i + .5) / fine
+    # fine pixel j of the region: mm origin + (first + (j + .5) / 2 - .5) / density; card pixel i: (i + .5) / fine
     scene_from_card = np.array([[c, -s, pose[0]], [s, c, pose[1]], [0, 0, 1]])
     region_from_scene = np.array([[fine, 0, -origin[0] * fine], [0, fine, -origin[1] * fine], [0, 0, 1]])
     shift = np.array([[1, 0, -2 * first[0] + 0.5], [0, 1, -2 * first[1] + 0.5], [0, 0, 1]])
@@ -191,7 +192,7 @@ def _lay(light: Floats, piece: Piece, pose: Array, how: tuple[float, Array, tupl
 
 
 def painted(size_mm: tuple[float, float], density: float, rng: np.random.Generator) -> tuple[Floats, Array]:
-    """A work with soft washes, strokes, and dots at known places: light (h, w, 3), dot centers (N, 2) mm from its middle."""
+    """A work with washes, strokes, and dots at known places: light (h, w, 3), dot centers (N, 2) mm from its middle."""
     w, h = (round(side * density) for side in size_mm)
     small = rng.uniform(0.25, 0.8, (max(3, round(size_mm[1] / 40)), max(3, round(size_mm[0] / 40)), 3))
     light = np.clip(cv2.resize(small.astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC), 0.15, 0.85)
@@ -200,7 +201,9 @@ def painted(size_mm: tuple[float, float], density: float, rng: np.random.Generat
         ink = tuple(float(v) for v in rng.uniform(0.03, 0.4, 3))
         cv2.polylines(light, [points], False, ink, max(1, round(0.6 * density)), cv2.LINE_AA)
     columns, rows = round(size_mm[0] / 50), round(size_mm[1] / 50)
-    grid = np.stack(np.meshgrid((np.arange(columns) + 0.5) / columns, (np.arange(rows) + 0.5) / rows), -1).reshape(-1, 2)
+    grid = np.stack(np.meshgrid((np.arange(columns) + 0.5) / columns, (np.arange(rows) + 0.5) / rows), -1).reshape(
+        -1, 2
+    )
     dots = (grid - 0.5) * (np.array(size_mm) - 24) / (1 - 1 / np.array([columns, rows]))
     for x, y in dots:
         _dot(light, np.array([x, y]) * density + [(w - 1) / 2, (h - 1) / 2], density)
@@ -226,8 +229,16 @@ def laid_round(size: tuple[float, float], rng: np.random.Generator, *, gap: floa
         piece = corner_piece(number)
         turn = float(rng.integers(0, 4)) * np.pi / 2 + rng.uniform(-0.08, 0.08)
         half = placed(np.array([0, 0, turn]), np.array([[piece.width, piece.height]]) / 2)[0]
-        reach = np.abs(placed(np.array([0, 0, turn]), np.array([[1, 0], [0, 1]]) * [[piece.width], [piece.height]])).sum(0) / 2
-        middle = np.array([sx * (size[0] / 2 + gap + reach[0] + rng.uniform(0, 4)), sy * (size[1] / 2 - reach[1] + rng.uniform(0, 15))])
+        reach = (
+            np.abs(placed(np.array([0, 0, turn]), np.array([[1, 0], [0, 1]]) * [[piece.width], [piece.height]])).sum(0)
+            / 2
+        )
+        middle = np.array(
+            [
+                sx * (size[0] / 2 + gap + reach[0] + rng.uniform(0, 4)),
+                sy * (size[1] / 2 - reach[1] + rng.uniform(0, 15)),
+            ]
+        )
         poses[piece] = np.array([*(middle - half), turn])
     return poses
 
@@ -235,7 +246,9 @@ def laid_round(size: tuple[float, float], rng: np.random.Generator, *, gap: floa
 def laid_beside(size: tuple[float, float], rng: np.random.Generator, *, gap: float = 6.0) -> dict[Piece, Array]:
     """The full card to the right of the work, a little askew."""
     piece = full_piece()
-    return {piece: np.array([size[0] / 2 + gap + 6, -piece.height / 2 + rng.uniform(-20, 20), rng.uniform(-0.03, 0.03)])}
+    return {
+        piece: np.array([size[0] / 2 + gap + 6, -piece.height / 2 + rng.uniform(-20, 20), rng.uniform(-0.03, 0.03)])
+    }
 
 
 def find_dots(light: Floats, guesses: Array, density: float) -> Array:

@@ -52,7 +52,9 @@ def shown(illuminant: str, exposure: float = 0.9) -> Shown:
     return Shown(light, lab_from_xyz(xyz @ adaptation(white).T))
 
 
-def chart_picture(light: Array, rng: np.random.Generator, *, patch: int = 60, noise: float = 0.004) -> NDArray[np.uint16]:
+def chart_picture(
+    light: Array, rng: np.random.Generator, *, patch: int = 60, noise: float = 0.004
+) -> NDArray[np.uint16]:
     """(h, w, 3) uint16, sRGB curve: a 4 x 6 chart on a black frame on a gray table, slightly turned."""
     gap, rim = patch // 6, patch // 3
     h, w = 4 * (patch + gap) - gap + 2 * rim, 6 * (patch + gap) - gap + 2 * rim

@@ -1,4 +1,4 @@
-"""I check that planes are solved to the noise, that what is stated as uncertainty holds, and that nonsense is refused."""
+"""I check that planes are solved to the noise, that stated uncertainty holds, and that nonsense is refused."""
 
 from __future__ import annotations
 

@@ -81,7 +81,10 @@ def test_xyz_and_xyy_become_the_same_lab() -> None:
     lab = np.array([55.0, 20.0, -30.0])
     x, y, z = 100 * xyz_from_lab(lab)
     total = x + y + z
-    rows = [f"XYZ_X XYZ_Y XYZ_Z\n{x:.8f} {y:.8f} {z:.8f}", f"XYY_X XYY_Y XYY_CAPY\n{x / total:.10f} {y / total:.10f} {y:.8f}"]
+    rows = [
+        f"XYZ_X XYZ_Y XYZ_Z\n{x:.8f} {y:.8f} {z:.8f}",
+        f"XYY_X XYY_Y XYY_CAPY\n{x / total:.10f} {y / total:.10f} {y:.8f}",
+    ]
     for row in rows:
         names, values = row.split("\n")
         text = f"CGATS.17\nBEGIN_DATA_FORMAT\nSAMPLE_NAME {names}\nEND_DATA_FORMAT\nBEGIN_DATA\nB7 {values}\nEND_DATA\n"
@@ -95,7 +98,9 @@ def test_several_tables_the_first_with_color_counts() -> None:
     assert list(references(tables, "x").lab) == ["A1", "A2", "A3"]
 
 
-@pytest.mark.parametrize(("name", "plain"), [("a01", "A1"), ("GS00", "GS0"), ("GS 10", "GS10"), ("L22", "L22"), ("007", "7")])
+@pytest.mark.parametrize(
+    ("name", "plain"), [("a01", "A1"), ("GS00", "GS0"), ("GS 10", "GS10"), ("L22", "L22"), ("007", "7")]
+)
 def test_names_are_made_alike(name: str, plain: str) -> None:
     assert plain_name(name) == plain
 

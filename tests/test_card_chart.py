@@ -27,7 +27,7 @@ def test_every_marker_names_one_piece() -> None:
 
 
 def test_markers_of_the_card_stay_far_apart() -> None:
-    """Least Hamming distance over all turns of the markers used: 6 is that of the whole dictionary (OpenCV 5, counted)."""
+    """Least Hamming distance over all turns of the markers used; 6 is that of the whole dictionary (counted)."""
     dictionary = cv2.aruco.getPredefinedDictionary(chart.DICTIONARY)
     numbers = [number for piece in PIECES for board in piece.boards for number in chart.markers(board)]
     codes = {n: (dictionary.generateImageMarker(n, chart.CELLS)[1:-1, 1:-1] < 128) for n in numbers}

@@ -93,7 +93,7 @@ def test_bradford_from_d65_is_that_of_the_srgb_profile() -> None:
 def test_srgb_colorants_are_those_of_the_profile() -> None:
     """Red, green, blue of littleCMS' sRGB profile, five decimals."""
     colorants = [[0.43604, 0.22248, 0.01392], [0.38511, 0.71690, 0.09707], [0.14305, 0.06061, 0.71391]]
-    assert xyz_from_rgb(SPACES["srgb"]).T == pytest.approx(np.array(colorants), abs=1e-5)
+    assert pytest.approx(np.array(colorants), abs=1e-5) == xyz_from_rgb(SPACES["srgb"]).T
 
 
 @pytest.mark.parametrize("space", SPACES)

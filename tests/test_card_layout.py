@@ -59,7 +59,9 @@ def test_the_chart_of_24_is_found_and_read_however_it_lies(turn: int) -> None:
     assert places is not None
     reading = read_patches(places, lambda box: picture[box.slices], picture.shape[:2], transfer_of(None))
     assert reading.names == tuple(str(n) for n in range(1, 25)) and reading.good.all()
-    assert np.abs(reading.light / seen.light - 1).max() < 0.02  # noise .004 over some hundred pixels, dark patches worst
+    assert (
+        np.abs(reading.light / seen.light - 1).max() < 0.02
+    )  # noise .004 over some hundred pixels, dark patches worst
 
 
 def test_other_grids_are_not_taken_for_it() -> None:

@@ -119,7 +119,11 @@ def test_a_side_behind_something_else_is_measured_where_it_is_free() -> None:
     found = measure_side("top", np.stack([a, b]), lambda xy: xy, lambda xy: look_up(view, xy), reach=6.0, hidden=hidden)
     assert found is not None and found.photo_xy[:, 0].max() <= 500
     nothing = measure_side(
-        "top", np.stack([a + [0, 30], b + [0, 30]]), lambda xy: xy, lambda xy: np.full((*xy.shape[:-1], 1), 0.4), reach=4.0
+        "top",
+        np.stack([a, b]) + np.array([0, 30]),
+        lambda xy: xy,
+        lambda xy: np.full((*xy.shape[:-1], 1), 0.4),
+        reach=4.0,
     )
     assert nothing is None
 

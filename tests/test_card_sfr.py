@@ -30,7 +30,7 @@ def edge(sigma: float, *, angle: float = 5.0, rows: int = 200, shift: float = 0.
     return light + noise * np.random.default_rng(1).standard_normal(light.shape)
 
 
-# Theory: MTF = exp(-2 pi^2 s^2 u^2) sinc(u). MTF at .5, frequencies of 50 % and 10 %, and how far a quarter-pixel method
+# Theory: MTF = exp(-2 pi^2 s^2 u^2) sinc(u). MTF at .5, frequencies of 50 % and 10 %, how far a quarter-pixel method
 # may stay below: its bins cost sinc(u/4), .9745 at u = .5 and .94 at u = .76, which the standard does not correct.
 CHECKS = [
     (0.3, 0.4086, 0.4425, 0.7645, 0.020),

@@ -15,7 +15,10 @@ from stitchbed.card.sighting import SeenCard, find_cards
 from stitchbed.ground.errors import CardNotFound
 
 SIZE = (300.0, 210.0)
-CORNER_RMS_PX = (0.005, 0.05)  # per axis; .02 to .035 measured at 44 to 72 px a square, less would be too good to be true
+CORNER_RMS_PX = (
+    0.005,
+    0.05,
+)  # per axis; .02 to .035 measured at 44 to 72 px a square, less would be too good to be true
 CORNER_WORST_PX = 0.2
 
 

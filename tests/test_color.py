@@ -71,7 +71,9 @@ def test_a_measured_chart_gives_true_color(illuminant: str, tmp_path: Path) -> N
     assert icc == profile_of("wide")
     lab = read_back(pixels, icc)
     difference = de00(lab, shown("D65").lab)
-    assert difference.mean() == pytest.approx(numbers["de00_after"]["mean"], abs=0.1)  # the file holds what was promised
+    assert difference.mean() == pytest.approx(
+        numbers["de00_after"]["mean"], abs=0.1
+    )  # the file holds what was promised
 
 
 def read_back(pixels: np.ndarray, icc: bytes) -> np.ndarray:
@@ -97,7 +99,9 @@ def own_card(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("own")
     rng = np.random.default_rng(3)
     piece = full_piece()
-    true = {patch.name: np.array(patch.lab) * [0.9, 0.8, 0.8] + rng.uniform(-2, 2, 3) + [5, 0, 0] for patch in piece.patches}
+    true = {
+        patch.name: np.array(patch.lab) * [0.9, 0.8, 0.8] + rng.uniform(-2, 2, 3) + [5, 0, 0] for patch in piece.patches
+    }
     page = Page(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
     linear = (0.02 + 0.8 * srgb_decode(pixels_of(page, 120) / 255.0)) @ np.diag([0.8, 0.7, 0.5])
     scale = 120 / 25.4
@@ -140,7 +144,9 @@ def test_a_reference_file_for_something_else(own_card: tuple[Path, Path], tmp_pa
     other = table_of({f"Z{i}": (50, 0, 0) for i in range(30)}, tmp_path / "other.txt")
     with pytest.raises(BadSettings, match="knows 0 of the 34 patches"):
         color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=other), progress=aside)
-    mixed = dict(zip([p.name for p in full_piece().patches], np.random.default_rng(1).uniform(-40, 90, (34, 3)), strict=True))
+    mixed = dict(
+        zip([p.name for p in full_piece().patches], np.random.default_rng(1).uniform(-40, 90, (34, 3)), strict=True)
+    )
     wrong = table_of({name: list(row) for name, row in mixed.items()}, tmp_path / "wrong.txt")
     with pytest.raises(BadSettings, match="do not fit"):
         color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=wrong), progress=aside)
@@ -172,7 +178,8 @@ def test_any_chart_by_its_corners(grid: tuple[Path, Path, np.ndarray], tmp_path:
 
 
 @pytest.mark.parametrize(
-    ("order", "way"), [((2, 3, 0, 1), "upside down"), ((1, 0, 3, 2), "mirrored"), ((3, 2, 1, 0), "mirrored and upside down")]
+    ("order", "way"),
+    [((2, 3, 0, 1), "upside down"), ((1, 0, 3, 2), "mirrored"), ((3, 2, 1, 0), "mirrored and upside down")],
 )
 def test_corners_the_wrong_way_round_are_named(
     grid: tuple[Path, Path, np.ndarray], tmp_path: Path, order: tuple[int, ...], way: str
@@ -240,7 +247,9 @@ def test_alpha_and_own_profile_stay(grid: tuple[Path, Path, np.ndarray], tmp_pat
     path = tmp_path / "alpha.tif"
     extra = [(34675, 7, len(icc), icc, True)]
     tifffile.imwrite(path, both, photometric="rgb", extrasamples=["unassalpha"], extratags=extra)
-    record, _ = color(path, tmp_path / "t.tif", ColorSettings(card="chart", patches=table, corners=corners), progress=aside)
+    record, _ = color(
+        path, tmp_path / "t.tif", ColorSettings(card="chart", patches=table, corners=corners), progress=aside
+    )
     with tifffile.TiffFile(tmp_path / "t.tif") as file:
         out = file.pages[0].asarray()
         assert file.pages[0].tags[34675].value == icc
@@ -252,8 +261,22 @@ def test_the_command(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> Non
     picture, table, corners = grid
     points = [f"{x:.1f},{y:.1f}" for x, y in corners]
     out = tmp_path / "t.tif"
-    words = [str(picture), "-o", str(out), "--card", "chart", "--patches", str(table), "--corners", *points, "--bits", "8"]
-    result = CliRunner().invoke(command, [*words, "--json", "--space", "srgb", "--fit", "matrix"], catch_exceptions=False)
+    words = [
+        str(picture),
+        "-o",
+        str(out),
+        "--card",
+        "chart",
+        "--patches",
+        str(table),
+        "--corners",
+        *points,
+        "--bits",
+        "8",
+    ]
+    result = CliRunner().invoke(
+        command, [*words, "--json", "--space", "srgb", "--fit", "matrix"], catch_exceptions=False
+    )
     assert result.exit_code == 0
     record = json.loads(result.output)
     assert record["numbers"]["kind"] == "matrix" and tifffile.imread(out).dtype == np.uint8

@@ -68,7 +68,7 @@ def test_grays_of_four_cards_tell_the_slope() -> None:
     places, light, kinds = [], [], []
     for corner in corners:
         for index, step in enumerate(steps):
-            place = corner + [13.0 * index, 0]
+            place = np.add(corner, [13.0 * index, 0])
             slope = 2 ** (-place[0] / 600 * np.ones(3))
             places.append(place)
             light.append(step * slope)

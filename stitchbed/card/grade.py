@@ -46,7 +46,7 @@ class Graded:
 RULES: dict[str, Rule] = {
     "tone": Rule("tone: largest error of the neutral steps", "L*", (8, 6, 4, 2)),
     "white_balance": Rule("white balance: largest color of the neutral steps", "dE(a*b*)", (8, 6, 4, 2)),
-    "unevenness": Rule("light left uneven", "%", (8, 5, 3, 1)),
+    "unevenness": Rule("light left uneven (two sigmas of the places compared)", "%", (8, 5, 3, 1)),
     "color": Rule("color: mean difference", "dE2000", (10, 6, 4, 2)),
     "misregistration": Rule("color channels apart", "px", (1.2, 0.8, 0.5, 0.33)),
     "efficiency": Rule("sampling efficiency (SFR 10 %)", "%", (60, 70, 80, 90), most=False),
