@@ -94,7 +94,7 @@ def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[st
         memory=call.settings.memory, workers=call.settings.workers,
     )  # fmt: skip
     try:
-        return export(page, call.output.parent, settings)[0]
+        told = export(page, call.output.parent, settings)[0]
     except WouldTouchOriginal as error:
         if call.ours:
             raise
@@ -103,3 +103,7 @@ def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[st
             expected="to write over own results only",
             attempt=f"moving it away, or --again export.{kind} to write over it",
         ) from error
+    # the next kind would write its record over this one's
+    record = call.output.with_name(f"{call.output.name}_export.json")
+    record.replace(call.output.with_name(f"{call.output.name}_export_{kind}.json"))
+    return told
