@@ -69,6 +69,14 @@ def test_planted_lift_is_found(real: Joined) -> None:
     assert np.percentile(away, 95) < tol.LIFT_REACH_PX
 
 
+def test_what_is_replaced_was_dust(real: Joined, seen_real: verdict.Verdict) -> None:
+    """Every speck taken from a neighbor lies on a grain; how many are found is not asked, some are 1.5 mm long."""
+    grains = verdict.near_dust(real.tiles, seen_real, 4)
+    spots = real.record["dust"]["spots"]
+    assert 1 <= len(spots) == real.record["dust"]["replaced"]
+    assert all(grains[round(spot["y"]), round(spot["x"])] for spot in spots)
+
+
 def test_the_canvas_keeps_depth_profile_and_dpi(real: Joined) -> None:
     with tifffile.TiffFile(real.canvas) as file:
         page = file.pages[0]

@@ -37,7 +37,7 @@ PYRAMID = 6e-7  # linear light; float32 noise of a 4-level pyramid, 2.4e-7 measu
 GAIN = 0.004  # log gain; some hundred places of .2 % noise per overlap, and what shading and offset take of it
 OFFSET = 0.001  # linear light; told from gain only by the darker places; measured .0004-.0005
 UNEVENNESS = 0.006  # log of light left, 95 % point; noise of .002 alone gives .004, measured .0040-.0042
-RESAMPLED_RMS = 0.006  # linear light; ink of .7 px softness resampled by a spline, then by the cubic kernel; measured .0043
+RESAMPLED_RMS = 0.006  # linear light; ink of .7 px softness resampled by a spline, then by the cubic kernel; .0043
 KERNEL_PX = 0.02  # px; the cubic kernel, aimed, moves smooth content by up to .01 px; steps of 1/32 px add up to 1/64
 
 # --- whole jobs (displacements against the painted sheet, gauge-free; see verdict.py) ---------------------------------
