@@ -8,7 +8,7 @@ import pytest
 
 from stitchbed.finishing.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.finishing.framing import framed, framing
-from stitchbed.finishing.pages import MM, Page, codes, page_of_array
+from stitchbed.finishing.pages import MM, Page, codes, linear, page_of_array
 from stitchbed.ground.box import Box
 from stitchbed.ground.light import to_stored, transfer_of
 
@@ -102,6 +102,19 @@ def test_a_sheet_that_fills_the_page_is_left_alone() -> None:
     frame = frame_of(page, find_sheet(page), BorderSettings())
     assert not frame.resampled
     assert np.array_equal(framed(lambda box: codes(page, box).astype(np.float32), frame, page.box), page.read(page.box))
+
+
+def test_a_lid_as_light_as_the_paper_is_told_by_its_tint() -> None:
+    """Cream paper with a drawn blue frame on a gray lid of the same lightness: the crop must not go to the frame."""
+    page, truth = _scan(150, 0.8, PAPER * 0.93, frame=True)
+    light = linear(page, page.box)
+    on_sheet = np.zeros(light.shape[:2], np.float32)
+    cv2.fillPoly(on_sheet, [np.rint(truth * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
+    cream = np.where(on_sheet[..., None] > 0.5, light * (1.0, 0.94, 0.80), light)
+    cream = np.where((light < 0.3) & (on_sheet[..., None] > 0.5), (0.2, 0.3, 0.5), cream).astype(np.float32)
+    colored = page_of_array(to_stored(cream, "uint8", page.transfer), 150)
+    off = _off_mm(colored, truth, BorderSettings())
+    assert np.abs(off).max() <= 0.4  # the sheet's mask here is cut at whole pixels of .17 mm
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])

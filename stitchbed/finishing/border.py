@@ -8,7 +8,7 @@ shadow, or nothing at all where no scan reached. A frame line drawn on the sheet
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from stitchbed.finishing.edges import edge_of, measured
 from stitchbed.finishing.framing import Framing, framing
-from stitchbed.finishing.pages import MM, Page, linear, luminance, overview, reduction_to
+from stitchbed.finishing.pages import MM, Page, linear, overview, reduction_to
 from stitchbed.ground.box import Box
 
 Array = NDArray[np.float64]
@@ -25,6 +25,9 @@ Floats = NDArray[np.float32]
 SIDES = ("top", "right", "bottom", "left")
 LOOK_DPI = 100.0
 PLACES = 120  # along a side at which it is measured in full
+SHOWN = 100_000  # px of the middle that colors are looked for in
+LEVEL, GRAY_LEVEL, TINT = 0.08, 0.05, 0.015  # shares by which paper may be lighter, darker, tinted, from place to place
+PAPER_SHARE = 0.01  # of the middle that bare paper takes at least
 HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
 
 
@@ -61,11 +64,10 @@ def find_sheet(page: Page) -> tuple[Side, ...]:
     """The four sides in the order of SIDES."""
     factor = reduction_to(page.dpi, LOOK_DPI)
     light, cover = overview(page, factor)
-    gray = luminance(light)
     if cover is not None:
-        gray = np.where(cover > 0.5, gray, 0).astype(np.float32)
-    paper = _paper_level(gray)
-    return tuple(_side(page, name, gray, paper, factor) for name in SIDES)
+        light = np.where(cover[..., None] > 0.5, light, 0).astype(np.float32)
+    is_paper = _paper_test(light)
+    return tuple(_side(page, name, light, is_paper, factor) for name in SIDES)
 
 
 def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
@@ -100,23 +102,29 @@ def _crossing(across: tuple[float, float], down: tuple[float, float]) -> tuple[f
     return c + d * y, y
 
 
-def _paper_level(gray: Floats) -> float:
-    """Light of the paper: the commonest light among the lighter half of the page's middle."""
-    high, wide = gray.shape
-    middle = gray[high // 5 : -(high // 5) or None, wide // 5 : -(wide // 5) or None].ravel()
-    lighter = middle[middle >= np.median(middle)]
-    center = float(np.percentile(lighter, 60)) if lighter.size else 1.0
-    for _ in range(6):
-        near = lighter[np.abs(lighter - center) < 0.06 * center]
-        center = float(near.mean()) if near.size else center
-    return center
+def _paper_test(light: Floats) -> Callable[[Floats], bool]:
+    """A test of colors (c,): whether the middle of the page shows a fair share of that color, as bare paper would be.
+
+    A lamp's fall-off changes how light paper is, not its tint, so where there is color the tint decides.
+    """
+    high, wide, channels = light.shape
+    middle = light[high // 5 : -(high // 5) or None, wide // 5 : -(wide // 5) or None].reshape(-1, channels)
+    middle = middle[:: max(1, len(middle) // SHOWN)]
+
+    def is_paper(color: Floats) -> bool:
+        ratio = middle / np.maximum(color, 1e-3)
+        level = ratio.mean(axis=1)
+        tint = np.abs(ratio - level[:, None]).max(axis=1) < TINT
+        return bool(((np.abs(level - 1) < (LEVEL if channels > 1 else GRAY_LEVEL)) & tint).mean() > PAPER_SHARE)
+
+    return is_paper
 
 
-def _side(page: Page, name: str, gray: Floats, paper: float, factor: int) -> Side:
+def _side(page: Page, name: str, light: Floats, is_paper: Callable[[Floats], bool], factor: int) -> Side:
     """Find one side: roughly on the view, then at many places in full."""
     length, depth = (page.width, page.height) if name in ("top", "bottom") else (page.height, page.width)
     far = name in ("right", "bottom")
-    line, found = edge_of(inward(gray, name), paper, page.dpi / factor / MM)
+    line, found = edge_of(inward(light, name), is_paper, page.dpi / factor / MM)
     if line is None:
         return Side(name, depth - 1.0 if far else 0.0, 0.0, "", 0.0, 0.0)
     along = np.linspace(0.05, 0.95, PLACES) * (length - 1)
@@ -137,7 +145,7 @@ def inward(picture: Floats, name: str) -> Floats:
 
 
 def _profile(page: Page, name: str, along: float, depth: float) -> Floats:
-    """Light across the edge at one place: from HALF_MM outside `depth` (px from that side) to as far inside."""
+    """(n, c) light across the edge at one place: from HALF_MM outside `depth` (px from that side) to as far inside."""
     half, wide = round(HALF_MM / MM * page.dpi), max(2, round(0.5 / MM * page.dpi))
     start = round(depth) - half
     u = round(along) - wide // 2
@@ -147,4 +155,4 @@ def _profile(page: Page, name: str, along: float, depth: float) -> Floats:
     else:
         col = start if name == "left" else page.width - start - 2 * half - 1
         box = Box(u, col, wide, 2 * half + 1)
-    return np.asarray(np.median(inward(luminance(linear(page, box)), name), axis=1), np.float32)
+    return np.asarray(np.median(inward(linear(page, box), name), axis=1), np.float32)

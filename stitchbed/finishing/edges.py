@@ -5,7 +5,7 @@ In: light of a small view, later profiles across the edge in full. Out: a straig
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,7 @@ PIECE_MM = 4.0  # of a side that is looked at as one
 ZONE = 0.3  # of the picture's depth in which a side is sought
 STEEPEST = 0.1  # slope; a sheet laid more askew is laid again, common practice, no source
 STEP = 0.03  # share by which light must change within half a mm
-PAPER_LIKE = 0.05  # share by which light may differ and still be this paper
+GRAY = 0.12  # share by which channels of a lid, a frame or a shadow may differ; the sheet's own colors differ more
 UNIFORM = 0.08  # share by which what lies outside may vary along a side
 SHADOW = (0.3, 0.93)  # of the paper's light; a drawn line is darker, nothing at all is lighter
 SLOW = 0.35  # of a shadow's depth, the most that is lost from one pixel of the view to the next
@@ -39,10 +39,11 @@ class Line:
         return self.offset + self.slope * along
 
 
-def edge_of(view: Floats, paper: float, px_per_mm: float) -> tuple[Line | None, str]:
-    """The sheet's upper edge on a (h, w) view, and by what it was found: "step", "shadow" or "".
+def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) -> tuple[Line | None, str]:
+    """The sheet's upper edge on a (h, w, c) view, and by what it was found: "step", "shadow" or "".
 
-    paper : light of the paper. From outside in, everything up to the edge is uniform and not paper.
+    is_paper : says of a color (c,) whether the sheet shows it as bare paper. From outside in, everything up to the edge
+    is uniform, gray and no paper.
     """
     lines = _lines(_steps(view, px_per_mm), view.shape[1], px_per_mm)
     previous, best = Line(-1.0, 0.0), None
@@ -50,12 +51,12 @@ def edge_of(view: Floats, paper: float, px_per_mm: float) -> tuple[Line | None, 
         level, uniform = _between(view, previous, line, px_per_mm)
         if level is None:
             continue
-        if abs(level / paper - 1) < PAPER_LIKE:
+        if is_paper(level):
             beyond = lines[number + 1] if number + 1 < len(lines) else None
-            if best is None and beyond is not None and _is_shadow(view, line, beyond, paper, px_per_mm):
+            if best is None and beyond is not None and _is_shadow(view, line, beyond, level, px_per_mm):
                 return beyond, "shadow"
             break
-        if not uniform and best is not None:
+        if best is not None and not (uniform and np.ptp(level) < GRAY * level.max() + 0.02):
             break
         previous = best = line
     return best, "step" if best else ""
@@ -84,17 +85,17 @@ def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float
 
 
 def _crossing(profile: Floats) -> float:
-    """Depth px where light is half way between outside and inside, next to the steepest place; NaN where none is."""
-    step = np.abs(np.diff(cv2.GaussianBlur(profile[:, None], (1, 5), 0).ravel()))
+    """Depth px where (n, c) light is half way from outside to inside, next to the steepest place; NaN where none is."""
+    smooth = cv2.GaussianBlur(profile[:, None], (1, 5), 0).reshape(profile.shape)
+    step = np.abs(np.diff(smooth, axis=0)).sum(axis=1)
     at = int(step.argmax())
     reach = max(3, len(profile) // 6)
-    outside, inside = (
-        np.median(profile[max(0, at - reach) : at]) if at else profile[0],
-        np.median(profile[at + 2 : at + 2 + reach]) if at + 2 < len(profile) else profile[-1],
-    )
-    if abs(outside - inside) < STEP * max(outside, inside, 0.05):
+    outside = np.median(profile[max(0, at - reach) : max(1, at)], axis=0)
+    inside = np.median(profile[min(at + 2, len(profile) - 1) :][:reach], axis=0)
+    way = inside - outside
+    if np.abs(way).max() < STEP * max(float(outside.max()), float(inside.max()), 0.05):
         return float("nan")
-    share = (profile - outside) / (inside - outside)
+    share = (profile - outside) @ way / float(way @ way)
     for n in sorted(range(len(profile) - 1), key=lambda k: abs(k - at)):
         if (share[n] - 0.5) * (share[n + 1] - 0.5) <= 0 and share[n] != share[n + 1]:
             return float(n + (0.5 - share[n]) / (share[n + 1] - share[n]))
@@ -109,9 +110,8 @@ def _steps(view: Floats, px_per_mm: float) -> list[tuple[float, Array]]:
     found = []
     for col in range(0, view.shape[1] - piece + 1, piece):
         profile = np.median(view[:depth, col : col + piece], axis=1)
-        rise = np.abs(profile[reach:] - profile[:-reach]) / np.maximum(
-            np.maximum(profile[reach:], profile[:-reach]), 0.05
-        )
+        larger = np.maximum(np.maximum(profile[reach:], profile[:-reach]), 0.05)
+        rise = np.asarray((np.abs(profile[reach:] - profile[:-reach]) / larger).max(axis=1))
         highest = cv2.dilate(rise[:, None], np.ones((2 * reach + 1, 1), np.uint8)).ravel()
         peaks = np.flatnonzero((rise > STEP) & (rise >= highest))
         found.append((col + (piece - 1) / 2, peaks + reach / 2))
@@ -141,20 +141,22 @@ def _most_voted(x: Array, y: Array, width: int, tolerance: float) -> tuple[int, 
     Reference: Duda & Hart, Use of the Hough transformation, Comm. ACM 15(1):11-15, 1972.
     """
     best, line = 0, Line(0.0, 0.0)
+    _, piece = np.unique(x, return_inverse=True)
     for slope in np.arange(-STEEPEST, STEEPEST + 1e-9, 2 * tolerance / max(width, 1)):
         bins = np.rint((y - slope * (x - width / 2)) / tolerance).astype(int)
-        pairs = np.unique(np.stack([bins, x]), axis=1)[0].astype(int)
-        votes = np.bincount(pairs - pairs.min())
-        near = votes + np.append(votes[1:], 0)
-        if near.max() > best:
-            best = int(near.max())
-            middle = (near.argmax() + pairs.min() + 0.5) * tolerance
+        low = int(bins.min())
+        seen = np.zeros((int(bins.max()) - low + 2, int(piece.max()) + 1), bool)
+        seen[bins - low, piece] = True
+        votes = (seen[:-1] | seen[1:]).sum(axis=1)
+        if votes.max() > best:
+            best = int(votes.max())
+            middle = (int(votes.argmax()) + low + 0.5) * tolerance
             line = Line(middle - slope * width / 2, float(slope))
     return best, line
 
 
-def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[float | None, bool]:
-    """Light of the last few mm before `inner` and whether it is the same all along; None when too little lies there."""
+def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[Floats | None, bool]:
+    """(c,) light of the last mm before `inner` and whether it is the same all along; None when too little is there."""
     every = max(1, round(px_per_mm))
     cols = np.arange(0, view.shape[1], every)
     gap = 0.3 * px_per_mm
@@ -162,27 +164,33 @@ def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[
         np.ceil(outer.at(cols.astype(float)) + gap), np.floor(inner.at(cols.astype(float)) - 5 * px_per_mm)
     ).astype(int)
     bottoms = np.floor(inner.at(cols.astype(float)) - gap).astype(int)
-    levels = np.array(
-        [np.median(view[max(0, t) : b + 1, c]) for c, t, b in zip(cols, tops, bottoms, strict=True) if b >= max(0, t)]
-    )
-    if len(levels) < 0.4 * len(cols):
+    spans = [(c, max(0, t), b) for c, t, b in zip(cols, tops, bottoms, strict=True) if b >= max(0, t)]
+    if len(spans) < 0.4 * len(cols):
         return None, False
-    level = float(np.median(levels))
-    return level, float(np.median(np.abs(levels - level))) < max(UNIFORM * level, 0.01)
+    levels = np.array([np.median(view[t : b + 1, c], axis=0) for c, t, b in spans])
+    level = np.median(levels, axis=0)
+    spread = float(np.median(np.abs(levels - level).max(axis=1)))
+    return level.astype(np.float32), spread < max(UNIFORM * float(level.max()), 0.01)
 
 
-def _is_shadow(view: Floats, outer: Line, inner: Line, paper: float, px_per_mm: float) -> bool:
+def _is_shadow(view: Floats, outer: Line, inner: Line, lid: Floats, px_per_mm: float) -> bool:
     """True when light falls slowly and then comes back at once, as a sheet throws a shadow on a lid as white as itself.
 
     A drawn line falls at once on both sides.
     """
     width = float(inner.at(np.array(view.shape[1] / 2)) - outer.at(np.array(view.shape[1] / 2)))
     level, uniform = _between(view, outer, inner, px_per_mm)
-    if level is None or not uniform or width > SHADOW_MM * px_per_mm or not SHADOW[0] < level / paper < SHADOW[1]:
+    paper = float(lid.mean())
+    if (
+        level is None
+        or not uniform
+        or width > SHADOW_MM * px_per_mm
+        or not SHADOW[0] < level.mean() / paper < SHADOW[1]
+    ):
         return False
     cols = np.arange(view.shape[1])
     depths = np.arange(-round(SHADOW_MM * px_per_mm), 1)[:, None] + np.rint(inner.at(cols.astype(float))).astype(int)
-    fall = np.median(view[np.clip(depths, 0, view.shape[0] - 1), cols], axis=1)
+    fall = np.median(view[np.clip(depths, 0, view.shape[0] - 1), cols].mean(axis=2), axis=1)
     fall = fall[: int(fall.argmin()) + 1]
     drops = -np.diff(fall)
     slow = len(drops) > 1 and drops.min() > -0.03 * paper and drops.max() < SLOW * drops.sum()

@@ -29,6 +29,7 @@ from stitchbed.stories.seen_twice import pieces_of, seen_twice
 Bools = NDArray[np.bool_]
 
 VIEW_DPI = 75.0
+COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink")
 
 
@@ -138,6 +139,10 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
         "blur_px": plan.traits.blur,
         "words": f"{found.count} specks of {len(finds.kind)} looked at",
     }
+    if page.dpi < COARSE_DPI:
+        record.warnings.append(
+            f"at {page.dpi:.0f} dpi most dust is no larger than a pixel and cannot be told from dots"
+        )
     if found.count:
         x, y = _thickest(finds, judge, factor)
         show_step(desk.album, "dust", page, (plan, after), (x, y))
