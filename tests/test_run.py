@@ -24,9 +24,10 @@ from PIL import Image
 from stitchbed.ground.errors import BadSettings, StitchbedError, WouldTouchOriginal
 from stitchbed.ground.job import sha256_of
 from stitchbed.stories import run as story
+from stitchbed.stories.job_call import PAGE, PIECES, Call
 from stitchbed.stories.job_file import files_of, job_of
 from stitchbed.stories.job_settings import Place, settings_of
-from stitchbed.stories.job_steps import PAGE, PIECES, STEPS, Call, Step
+from stitchbed.stories.job_steps import STEPS, Step
 from stitchbed.stories.run import BY_HAND, DONE, UNCHANGED, RunSettings
 
 HEAVY = {"cv2", "scipy", "skimage", "networkx", "imagecodecs", "tifffile", "PIL"}

@@ -8,14 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from stitchbed.finishing.exports import CopySettings
 from stitchbed.ground.errors import WouldTouchOriginal
 from stitchbed.stories.export import ExportSettings, export
-
-if TYPE_CHECKING:
-    from stitchbed.stories.job_steps import Call
+from stitchbed.stories.job_call import FLATS, LINES, Call
 
 STANDARD = CopySettings()
 
@@ -88,7 +86,7 @@ def write_bare(call: Call, page: Path) -> Mapping[str, Any]:
 def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[str, Any]:
     """The copy of one kind; files of an earlier run of this step are written over, others never."""
     whole = getattr(call.settings, "of", "artwork") == "artwork"
-    lines, flats = (call.sources[one][0] if whole and one in call.sources else None for one in ("lines", "flats"))
+    lines, flats = (call.sources[one][0] if whole and one in call.sources else None for one in (LINES, FLATS))
     settings = ExportSettings(
         (kind,), lines, flats, call.output.name, call.ours, copies,
         memory=call.settings.memory, workers=call.settings.workers,

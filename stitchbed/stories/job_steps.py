@@ -8,36 +8,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.job_call import FLATS, LINES, PAGE, PIECES, Call
 from stitchbed.stories.job_file import files_of
 from stitchbed.stories.job_settings import Limits, Span
 
-if TYPE_CHECKING:
-    from stitchbed.stories.bench import Progress
-
-# what there is to work on: the pieces as given; the one picture made of them so far; layers lifted off it
-PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"
 ALL = (PAGE, LINES, FLATS)
 OF = ("artwork", "page")
 CODECS = ("deflate", "zstd", "none")
 BITS = (8, 16)
 GRADES = ("prints", "paintings", "oversize")
-
-
-@dataclass(frozen=True)
-class Call:
-    """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own.
-
-    ours : what lies there already was made by this step, or may be written over as if it were.
-    """
-
-    sources: Mapping[str, tuple[Path, ...]]
-    output: Path
-    settings: Any
-    progress: Progress
-    ours: bool = False
 
 
 @dataclass(frozen=True)

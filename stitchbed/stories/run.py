@@ -19,9 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 from stitchbed.ground.errors import BadSettings, WouldTouchOriginal
 from stitchbed.ground.job import VERSION, Record, cannot_write, fingerprint, plain, recording, sha256_of, write_json
+from stitchbed.stories.job_call import PAGE, PIECES, Call
 from stitchbed.stories.job_file import JobFile, Table, files_in, files_of, unknown_key
 from stitchbed.stories.job_settings import Place, settings_of
-from stitchbed.stories.job_steps import PAGE, PIECES, STEPS, Call, Step
+from stitchbed.stories.job_steps import STEPS, Step
 
 if TYPE_CHECKING:
     from stitchbed.stories.bench import Progress
