@@ -34,7 +34,8 @@ class _Taken:
 def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     """Files of the paths given: a file as it is, a folder's picture files in natural order; and warnings.
 
-    In a folder, hidden files and notes (`folder.SIDE_FILES`) are passed over in silence; others that are no pictures are
+    In a folder, hidden files and notes (`folder.SIDE_FILES`) are passed over in silence; others that are no
+    pictures are
     named in a warning.
 
     Raises
