@@ -231,8 +231,9 @@ def test_depths_and_profiles() -> None:
 
 def test_command_makes_what_it_is_told(made: Path, tmp_path: Path) -> None:
     words = [
-        str(made / "map.tif"), "--lines", str(made / "lines.tif"), "--flats", str(made / "flats.tif"), "-o", str(tmp_path),
-        "--make", "layers,print", "--print-mm", "30x30", "--layer-bits", "8", "--name", "harbor", "--json",
+        str(made / "map.tif"), "--lines", str(made / "lines.tif"), "--flats", str(made / "flats.tif"),
+        "-o", str(tmp_path), "--make", "layers,print", "--print-mm", "30x30", "--layer-bits", "8", "--name", "harbor",
+        "--json",
     ]  # fmt: skip
     result = CliRunner().invoke(command, words, catch_exceptions=False)
     record = json.loads(result.output)

@@ -43,7 +43,7 @@ class Rect(click.ParamType):  # type: ignore[type-arg]
 @click.option("--black", default="found", show_default=True, help="found, keep, or the L* that becomes black.")
 @click.option("--gamma", type=click.FloatRange(0.1, 10), default=1.0, show_default=True, help="Over 1: lighter middle.")
 @click.option("--edges", type=click.Choice(["soft", "crisp", "hard"]), default="soft", show_default=True,
-              help="soft: as scanned. crisp: cut, one pixel wide. hard: cut, no gray.")  # fmt: skip
+              help="soft: as scanned. crisp: black on white, edges a pixel wide. hard: no gray at all.")  # fmt: skip
 @click.option("--repair", "rects", type=Rect(), multiple=True, help="A place to fill from around; may be repeated.")
 @click.option("--repair-mask", "mask", type=click.Path(path_type=Path),
               help="A picture of the page's size, light where to fill.")  # fmt: skip
