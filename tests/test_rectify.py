@@ -28,6 +28,7 @@ from synthetic_camera import (
     scene_with_cards,
 )
 
+from stitchbed.card.lens import Lens
 from stitchbed.card.plane import placed, plane_from_photo
 from stitchbed.cli.rectify import command
 from stitchbed.ground.box import Box
@@ -238,10 +239,35 @@ def test_neither_card_nor_size(bare: tuple[Camera, np.ndarray, Path], tmp_path: 
         rectify([bare[2]], tmp_path / "out.tif", RectifySettings(DPI, Asked(size_mm=SIZE[::-1])), progress=aside)
 
 
+def test_a_scan_gets_its_true_scale_back(tmp_path: Path) -> None:
+    """A canvas scanned at 200 dpi by a bed .4 % short across, with the full card beside the work."""
+    rng = np.random.default_rng(51)
+    work, dots = painted((120.0, 200.0), 8.0, rng)
+    scene = scene_with_cards(work, 8.0, laid_beside((120.0, 200.0), rng), margin=215, table=(0.05, 0.05, 0.05))
+    px = 200 / 25.4
+    view = np.array([[0.996 * px, 0, 80 * px], [0, px, 150 * px], [0, 0, 1]])
+    camera = Camera(round(370 * px), round(300 * px), view, Lens(0, 0, 1e4), blur=0.5, noise=0.003, jpeg=None)
+    canvas = tmp_path / "canvas.tif"
+    tifffile.imwrite(canvas, photograph(scene, camera, rng).astype(np.uint16) * 257, photometric="rgb")
+    asked = replace(EXACT, scan=True)
+    record, _ = rectify([canvas], tmp_path / "out.tif", RectifySettings(DPI, asked, light="none"), progress=aside)
+    numbers = record["numbers"]
+    assert numbers["width_mm"] == pytest.approx(120, abs=0.1) and numbers["height_mm"] == pytest.approx(200, abs=0.1)
+    light = to_linear(np.ascontiguousarray(tifffile.imread(tmp_path / "out.tif")), transfer_of(None)).mean(2)
+    true = dots + np.array([60, 100])
+    found = (find_dots(light, true * (DPI / 25.4) - 0.5, DPI / 25.4) + 0.5) * 25.4 / DPI
+    spans = np.ptp(found, axis=0) / np.ptp(true, axis=0) - 1
+    assert np.abs(spans).max() < 0.0005  # .004 before
+
+
 @pytest.mark.parametrize(
     ("settings", "kind"),
     [
         (RectifySettings(DPI, Asked(printed_mm=(6.3, None))), BadSettings),
+        (
+            RectifySettings(DPI, replace(EXACT, corners=np.array([[0, 0], [9000, 0], [9000, 90], [0, 90.0]]))),
+            BadSettings,
+        ),
         (RectifySettings(DPI, EXACT, light="blank"), BadSettings),
         (RectifySettings(20000.0, EXACT), StitchbedError),
     ],

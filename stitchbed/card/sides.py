@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is
+FEWEST_STEPS, MOST_STEPS = 16, 4000  # looks across a side; fewer hold no edge, more mean a plane seen from its rim
 LEAST_STEP = 0.015  # of full scale: a weaker change of light is no edge
 TIGHT = 1 / 6  # a side's places scatter by less than this part of the reach; strokes scatter over all of it
 LEAST_FOUND = 0.25  # share of stations that must show it
@@ -56,7 +57,9 @@ def measure_side(
     middles = ends[0] + share * along
     span = to_photo(np.concatenate([middles - reach * normal, middles + reach * normal]))
     px = float(np.median(np.linalg.norm(span[STATIONS:] - span[:STATIONS], axis=1))) / (2 * reach)
-    offsets = np.arange(-reach, reach, 0.5 / px)
+    offsets = np.arange(-reach, reach, 0.5 / max(px, 1e-9))
+    if not FEWEST_STEPS <= len(offsets) <= MOST_STEPS:
+        return None
     frame = middles[:, None] + offsets[:, None] * normal
     photo = to_photo(frame.reshape(-1, 2)).reshape(frame.shape)
     found, steps = _crossings(read(photo))

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from stitchbed.card.adjustment import solve_plane
 from stitchbed.card.beginning import CardPoints
+from stitchbed.card.facing import inside_photo
 from stitchbed.card.sighting import CORNER_SIGMA_PX, SeenCard, find_cards
-from stitchbed.ground.errors import CardNotFound
+from stitchbed.ground.errors import BadSettings, CardNotFound
 from stitchbed.stories.photos import Photo, full_px, gray_of
 from stitchbed.stories.plane_words import (
     Asked,
@@ -40,6 +41,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     CardNotFound : neither cards nor a size; cards that do not fit one plane. BadSettings : a size that cannot be.
     """
     printed_scale(asked)
+    _check_corners(photos[0], asked)
     try:
         looked = [find_cards(gray_of(photo), photo.tile.name) for photo in photos]
     except CardNotFound:
@@ -67,6 +69,15 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
             f"{fit.rms_px:.2f} px"
         )
     return plane_survey_of(fit, Found(seen, found.sides, corners, found.lines is not None), asked, warnings)
+
+
+def _check_corners(photo: Photo, asked: Asked) -> None:
+    if asked.corners is not None and not inside_photo(asked.corners, photo.size).all():
+        raise BadSettings(
+            f"--corners outside of {photo.tile.name}, which is {photo.size[1]} x {photo.size[0]} px",
+            expected="corners of the work as pixels x,y of that photo",
+            attempt="read them off the photo at full size",
+        )
 
 
 def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked) -> list[CardPoints]:
