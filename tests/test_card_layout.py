@@ -72,6 +72,17 @@ def test_other_grids_are_not_taken_for_it() -> None:
     assert find_chart24(np.full((300, 400, 3), 128, np.uint8)) is None
 
 
+def test_narrow_pictures_are_looked_at_without_being_blown_up() -> None:
+    """A picture of 2 x 300 px once took 5 GiB."""
+    assert find_chart24(np.full((2, 300, 3), 90, np.uint8)) is None
+    rng = np.random.default_rng(8)
+    picture = (chart_picture(shown("D65").light, rng) >> 8).astype(np.uint8)
+    strip = np.full((picture.shape[0], 4000, 3), 128, np.uint8)
+    strip[:, 3000 : 3000 + picture.shape[1]] = picture
+    places = find_chart24(strip)
+    assert places is not None and places["1"][:, 0].min() > 3000
+
+
 def test_both_editions() -> None:
     """Published differences of the editions: mean dE2000 .85, largest 1.95 (white)."""
     before, after = (references24(edition).lab for edition in EDITIONS)

@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 
 EDITIONS = ("before-2014", "from-2014")  # November 2014
 WORST_COST = 0.02  # of the detector: true charts cost at most .012, a grid of random colors .055 (measured)
+SMALLEST_PX = 80  # four rows of the smallest patches that are found
+WIDEST = 3  # pictures longer than this many times their height are filled up: the detector enlarges narrow ones
 MOST_ROWS = 30  # a file with more patches describes another chart, even if its names begin alike
 NEUTRALS = tuple(str(number) for number in range(19, 25))
 
@@ -86,13 +88,20 @@ def find_chart24(rgb: NDArray[np.uint8]) -> dict[str, Array] | None:
     """Patch number -> (4, 2) px of an area inside it, in a small picture (h, w, 3); None when no chart is seen."""
     detector = cv2.mcc.CCheckerDetector.create()
     detector.setColorChartType(cv2.mcc.MCC24)  # left unset it is random
-    if not detector.process(np.ascontiguousarray(rgb[..., ::-1]), 1):
+    if min(rgb.shape[:2]) < SMALLEST_PX or not detector.process(_not_narrow(rgb)[..., ::-1].copy(), 1):
         return None
     chart = detector.getBestColorChecker()
     if chart.getCost() > WORST_COST:
         return None
     quads = np.asarray(chart.getColorCharts(), dtype=np.float64).reshape(24, 4, 2)
     return {str(number): quad for number, quad in enumerate(quads, start=1)}
+
+
+def _not_narrow(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture with gray added below or at the right, so that no side is WIDEST times the other."""
+    h, w = rgb.shape[:2]
+    down, across = max(0, -(-w // WIDEST) - h), max(0, -(-h // WIDEST) - w)
+    return np.pad(rgb, ((0, down), (0, across), (0, 0)), constant_values=128)
 
 
 def numbered(lab: dict[str, Array]) -> dict[str, Array] | None:
