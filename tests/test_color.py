@@ -281,3 +281,20 @@ def test_the_command(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> Non
     record = json.loads(result.output)
     assert record["numbers"]["kind"] == "matrix" and tifffile.imread(out).dtype == np.uint8
     assert json.loads(out.with_suffix(".json").read_text())["outputs"] == record["outputs"]
+
+
+def test_the_chart_may_lie_in_another_picture(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:
+    """A joined canvas without the chart, corrected by a scan of the chart made with the same settings."""
+    picture, table, corners = grid
+    pixels = tifffile.imread(picture)
+    part = saved(np.ascontiguousarray(pixels[60:120, 60:200]), tmp_path / "canvas.tif")
+    settings = ColorSettings(card="chart", patches=table, corners=corners)
+    color(picture, tmp_path / "whole.tif", settings, progress=aside)
+    record, _ = color(part, tmp_path / "part.tif", replace(settings, chart_in=picture), progress=aside)
+    assert np.array_equal(
+        tifffile.imread(tmp_path / "part.tif"), tifffile.imread(tmp_path / "whole.tif")[60:120, 60:200]
+    )
+    assert len(record["inputs"]) == 2
+    odd = saved(np.ascontiguousarray(pixels[60:120, 60:200]), tmp_path / "odd.tif", profile_of("wide"))
+    with pytest.raises(MixedTiles, match="same settings"):
+        color(odd, tmp_path / "no.tif", replace(settings, chart_in=picture), progress=aside)

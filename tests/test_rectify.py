@@ -30,6 +30,7 @@ from synthetic_camera import (
 
 from stitchbed.card.lens import Lens
 from stitchbed.card.plane import placed, plane_from_photo
+from stitchbed.card.sighting import SeenCard, find_cards
 from stitchbed.cli.rectify import command
 from stitchbed.ground.box import Box
 from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
@@ -324,3 +325,28 @@ def test_lengths_and_corners_in_words() -> None:
         with pytest.raises(BadSettings):
             corner_points(corners)
     assert printed_scale(Asked(printed_mm=(159.2, 160.8))) == pytest.approx((0.995, 1.005))
+
+
+def test_cards_kept_in_the_result_are_seen_straight_on_and_evenly_lit(
+    taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path
+) -> None:
+    settings = RectifySettings(DPI, replace(EXACT, keep_cards=True))
+    record, _ = rectify([taken[3]], tmp_path / "kept.tif", settings, progress=aside)
+    assert record["numbers"]["width_mm"] > SIZE[0] + 150
+    pixels = tifffile.imread(tmp_path / "kept.tif")
+    cards, _ = find_cards((pixels[..., 1] >> 8).astype(np.uint8), "kept")
+    assert len(cards) == 4
+    for card in cards:
+        assert card.square_px == pytest.approx(10 * DPI / 25.4, rel=SCALE)
+    light = to_linear(np.ascontiguousarray(pixels), transfer_of(None)).mean(2)
+    # the paper's light beside each card's fields, all printed on the same paper
+    papers = [float(np.percentile(light[y - 4 : y + 5, x - 4 : x + 5], 50)) for x, y in map(paper_px, cards)]
+    assert max(papers) / min(papers) < 1.06  # 2:1 before; the board ends where the cards do
+
+
+def paper_px(card: SeenCard) -> tuple[int, int]:
+    """px of the middle of a card's bare field, by its own corners."""
+    design = np.column_stack([card.card_xy, np.ones(len(card.card_xy))])
+    matrix = np.linalg.lstsq(design, card.photo_xy, rcond=None)[0]
+    x, y = np.array([14.0, 63.0, 1.0]) @ matrix
+    return round(x), round(y)

@@ -22,6 +22,9 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--card", type=click.Choice(["own", "24", "chart"]), default="own", show_default=True,
               help="The card of `card`, the classic chart of 24 patches, or any chart by --corners.")  # fmt: skip
 @click.option("--patches", type=FILE, help="Colors of its patches: card.txt with measured values, or a reference file.")
+@click.option(
+    "--chart-in", type=FILE, help="Another picture, made with the same settings, that holds the card or chart."
+)
 @click.option("--edition", type=click.Choice(["before-2014", "from-2014"]), help="Of the chart of 24 patches.")
 @click.option("--corners", nargs=4, metavar="X,Y X,Y X,Y X,Y", help="Of a chart's patch field, px, its top left first.")
 @click.option("--fit", type=click.Choice(["auto", "matrix", "root"]), default="auto", show_default=True,
@@ -32,7 +35,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--grade", type=click.Choice(["prints", "paintings", "oversize"]), help="Also grade by this table.")
 @shared_options
 def command(picture: Path, output: Path, shared: Shared, **words: Any) -> None:
-    """Correct a picture by a card or chart that lies in it.
+    """Correct a picture by a card or chart that lies in it, or in another one made with the same settings.
 
     Only measured colors give true color. The card printed at home, unmeasured, gives white balance and exposure.
     """

@@ -27,6 +27,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--blank", type=FILE, help="Photo of a blank sheet in the work's place, to even out the light.")
 @click.option("--light", type=click.Choice(["auto", "blank", "board", "card", "none"]), default="auto",
               show_default=True, help="What tells how evenly the work was lit.")  # fmt: skip
+@click.option("--keep-cards", is_flag=True, help="The result also holds the cards, for `color`.")
 @click.option("--scan", is_flag=True, help="The picture is a scan: no perspective, no lens.")
 @click.option("--bits", type=click.Choice(["8", "16"]), default="16", show_default=True, help="Per channel.")
 @click.option("--grade", type=click.Choice(["prints", "paintings", "oversize"]), help="Also grade by this table.")

@@ -25,14 +25,10 @@ FEATHER_MM = 2.0
 
 @dataclass(frozen=True)
 class Shares:
-    """How much of each photo goes into the result: (photos, h, w) float32 that sum to 1, at `density` px/mm.
-
-    replaced : share of the work taken from another photo than the first.
-    """
+    """How much of each photo goes into the result: (photos, h, w) float32 that sum to 1, at `density` px/mm."""
 
     weights: Floats
     density: float
-    replaced: float
 
 
 def burnt(flat: Floats, density: float) -> Mask:
@@ -68,7 +64,7 @@ def shares(flats: Sequence[Floats], density: float) -> Shares:
     sigma = FEATHER_MM * density
     weights = [cv2.GaussianBlur((best == index).astype(np.float32), (0, 0), sigma) for index in range(len(flats))]
     stacked = np.stack([np.asarray(weight, dtype=np.float32) for weight in weights])
-    return Shares(stacked / stacked.sum(axis=0), density, float(np.mean(best != 0)))
+    return Shares(stacked / stacked.sum(axis=0), density)
 
 
 def regions_mm(mask: Mask, density: float, most: int = 12) -> list[dict[str, float]]:

@@ -49,6 +49,7 @@ OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the s
 class ColorSettings:
     """card : of `color_reading.CHARTS`. patches : reference file. edition : of the chart of 24. corners : (4, 2) px.
 
+    chart_in : picture that holds the chart, where that is not the picture to correct.
     kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
     table : of the grade, or None.
     """
@@ -57,6 +58,7 @@ class ColorSettings:
     patches: Path | None = None
     edition: str | None = None
     corners: Array | None = None
+    chart_in: Path | None = None
     kind: str = "auto"
     space: str = "same"
     bits: int = 16
@@ -81,17 +83,20 @@ def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progre
     """
     check_name(output)
     with recording("color", settings) as record, ExitStack() as stack:
-        photos, notes = stack.enter_context(opened([path]))
-        photo = photos[0]
-        _check_picture(photo)
-        correction, numbers, warnings = _correction(photo, settings)
+        paths = [path] if settings.chart_in is None else [path, settings.chart_in]
+        photos, notes = stack.enter_context(opened(paths))
+        photo, holder = photos[0], photos[-1]
+        for one in photos:
+            _check_picture(one)
+        _check_alike(photo, holder)
+        correction, numbers, warnings = _correction(holder, settings)
         numbers["out_of_space"] = _write(photo, correction, output, settings, progress)
-        record.inputs = {photo.tile.name: photo.tile.sha256}
+        record.inputs = {one.tile.name: one.tile.sha256 for one in photos}
         record.numbers = numbers
         record.warnings = [*notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
     content = plain(record)
-    write_json(output.with_suffix(".json"), content, originals=[photo.tile.path])
+    write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])
     return content, told(content, output)
 
 
@@ -194,6 +199,16 @@ def _check_picture(photo: Photo) -> None:
             f"{photo.tile.name} is a gray picture",
             expected="a color picture",
             attempt="scan or export it in color",
+        )
+
+
+def _check_alike(photo: Photo, holder: Photo) -> None:
+    """A correction found in one picture holds for another only when their numbers mean the same."""
+    if photo.tile.raster.icc != holder.tile.raster.icc:
+        raise MixedTiles(
+            f"{holder.tile.name} has another color profile than {photo.tile.name}",
+            expected="two pictures made with the same settings",
+            attempt="scan or export both alike",
         )
 
 

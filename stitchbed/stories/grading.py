@@ -44,7 +44,7 @@ def photo_figures(photo: Photo, plane: PlaneSurvey, light: LightField | None, dp
     if plane.seen[0]:
         held = 25.4 * px_per_mm(plane.fit.views[0], plane.corners.mean(0))
         figures["resolution"] = held if dpi is None else min(held, dpi)
-        figures["long_side"] = figures["resolution"] / 25.4 * max(plane.facing.width, plane.facing.height)
+        figures["long_side"] = figures["resolution"] / 25.4 * max(plane.work.width, plane.work.height)
         figures["scale"] = 100 * plane.scale_95
     return figures
 

@@ -6,6 +6,7 @@ In: open photos and their plane. Out: a `LightField` for each photo, or none, an
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -28,7 +29,7 @@ LIGHTS = ("auto", "blank", "board", "card", "none")
 CELL_MM = 6.0  # places are means over squares of this side
 CELL_PX = 6
 BLANK_ORDER, BOARD_ORDER, CARD_ORDER = 4, 3, 1  # what each source can tell apart; a ring cannot tell order 4
-RING_MM = 60.0  # board looked at round the work
+RING_MM = 100.0  # board looked at round the work: as wide as a card
 CLEAR_MM = 5.0  # kept clear of the work's sides and of cards: shadows
 CALM = 0.06  # standard deviation over mean inside a place of one tone
 EVEN_ENOUGH = 0.02  # share, robust sigma left by a board of one tone
@@ -57,10 +58,18 @@ def survey_light(
             field = _by_cards(photo, plane, number)
         if field is None and light not in ("auto", "none"):
             raise _cannot(light, photo)
+        if field is not None:
+            field = _on_canvas(field, plane)
         if field is None and light == "auto":
             notes.append(f"{photo.tile.name}: nothing tells how evenly the work was lit; light is left as it is")
         fields.append(field)
     return tuple(fields), notes
+
+
+def _on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:
+    """A field found in the work's frame, for canvas places: the frames are turned alike, so only its center moves."""
+    shift = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
+    return replace(field, center=field.center + shift)
 
 
 def neutral_readings(photo: Photo, plane: PlaneSurvey, number: int) -> list[tuple[SeenCard, PatchReading]]:
@@ -86,7 +95,7 @@ def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> Li
             expected="a photo of a blank sheet taken with the camera and the lamps left as they were",
             attempt="photograph a blank sheet in place of the work, or leave --blank away",
         )
-    facing = plane.facing
+    facing = plane.work
     xy, cells, calm = _places(blank, plane.fit, number, facing, 0.0)
     inside = calm & np.all((xy > 0) & (xy < [facing.width, facing.height]), axis=1)
     kinds = ["blank"] * int(inside.sum())
@@ -106,7 +115,7 @@ def _by_board(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | Non
     """From what lies round the work, where that is of one tone on at least three sides."""
     if not plane.own_edges:
         return None
-    facing = plane.facing
+    facing = plane.work
     xy, cells, calm = _places(photo, plane.fit, number, facing, RING_MM)
     ring = calm & ~_on_work(plane, xy) & ~on_card(plane.fit, plane_from_canvas(facing, xy), CLEAR_MM)
     xy, cells = xy[ring], cells[ring]
@@ -133,12 +142,12 @@ def _by_cards(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | Non
             patch = next(p for p in piece.patches if p.name == name) if piece is not None else None
             if patch is not None and patch.neutral and good:
                 middle = patch_corners(patch).mean(0)[None]
-                xy.append(canvas_from_plane(plane.facing, card_on_plane(plane.fit, card.piece, middle))[0])
+                xy.append(canvas_from_plane(plane.work, card_on_plane(plane.fit, card.piece, middle))[0])
                 light.append(value)
                 kinds.append(name[2:])  # K3N2 -> N2: step 2 has one reflectance on all four cards
     if corner_cards < 3 or len(xy) < 6:
         return None
-    size = (plane.facing.width, plane.facing.height)
+    size = (plane.work.width, plane.work.height)
     return fit_light(
         np.array(xy), np.array(light), kinds, size_mm=size, order=CARD_ORDER, source="grays of the corner cards"
     )
@@ -166,7 +175,7 @@ def _places(
 
 
 def _on_work(plane: PlaneSurvey, xy: Array) -> NDArray[np.bool_]:
-    corners = canvas_from_plane(plane.facing, plane.corners).astype(np.float32)
+    corners = canvas_from_plane(plane.work, plane.corners).astype(np.float32)
     away = [cv2.pointPolygonTest(corners, (float(x), float(y)), True) for x, y in xy]
     return np.array(away) > -CLEAR_MM
 

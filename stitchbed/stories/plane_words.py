@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from stitchbed.card.adjustment import PlaneSettings
 from stitchbed.card.chart import LINE_ACROSS_MM, LINE_DOWN_MM
-from stitchbed.card.facing import Facing, facing_of_corners
+from stitchbed.card.facing import Facing, facing_around, facing_of_corners
 from stitchbed.card.plane import PlaneFit, photo_from_plane, radius95, shape_covariance
 from stitchbed.card.sides import Side
 from stitchbed.card.sighting import SeenCard
 from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.side_survey import card_outline
 
 Array = NDArray[np.float64]
 
@@ -31,7 +32,8 @@ class Asked:
     """What the user said.
 
     size_mm : (width, height) of the work. corners : (4, 2) px of the first photo, top left first, clockwise.
-    printed_mm : check lines as measured, across and down. margin_mm : shown round the work. scan : no perspective.
+    printed_mm : check lines as measured, across and down. margin_mm : shown round the work.
+    scan : no perspective. keep_cards : the result also holds the cards.
     """
 
     size_mm: tuple[float, float] | None = None
@@ -39,13 +41,15 @@ class Asked:
     printed_mm: tuple[float, float | None] | None = None
     margin_mm: float = 0.0
     scan: bool = False
+    keep_cards: bool = False
 
 
 @dataclass(frozen=True)
 class PlaneSurvey:
     """What was found.
 
-    seen : cards of each photo. fit : the plane. facing : frame of the result. corners : (4, 2) plane mm of the work.
+    seen : cards of each photo. fit : the plane. facing : frame of the result. work : of the work alone, turned alike.
+    corners : (4, 2) plane mm of the work.
     uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by name. own_edges : the work's own sides
     were found. scale_95 : relative, 95 %.
     """
@@ -53,6 +57,7 @@ class PlaneSurvey:
     seen: tuple[tuple[SeenCard, ...], ...]
     fit: PlaneFit
     facing: Facing
+    work: Facing
     corners: Array
     uncertainty: Array
     sides: Mapping[str, Side]
@@ -76,10 +81,12 @@ def plane_survey_of(fit: PlaneFit, found: Found, asked: Asked, warnings: list[st
     covariance = shape_covariance(fit, 0, photo_from_plane(fit, 0, found.corners))
     at = fit.frame.starts[3]
     scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[at, at], 0.0)))
-    facing = facing_of_corners(found.corners, asked.margin_mm)
+    work = facing_of_corners(found.corners, 0.0)
+    outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
+    facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
     sure = radius95(covariance)
     rest = (found.sides, found.own_edges, scale_95, tuple(warnings))
-    return PlaneSurvey(found.seen, fit, facing, found.corners, sure, *rest)
+    return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
 
 def printed_scale(asked: Asked) -> tuple[float, float]:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.facing import canvas_size, flat_view, inside_photo, to_photo
+from stitchbed.card.facing import canvas_from_plane, canvas_size, flat_view, inside_photo, to_photo
 from stitchbed.card.profiles import profile_of
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.finishing.rows import EncodedBlock
@@ -123,12 +123,24 @@ def _shine(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightFi
         raw.append(burnt(linear, density))
         flats.append(linear if light is None else linear / _field_view(light, linear.shape, density))
     gains = balance(flats)
+    on_work = _on_work(plane, raw[0].shape, density)
     if len(photos) == 1:
-        return Shine(float(raw[0].mean()), regions_mm(raw[0], density), 0.0, None, gains)
+        return Shine(float(raw[0][on_work].mean()), regions_mm(raw[0] & on_work, density), 0.0, None, gains)
     balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
     taken = shares(balanced, density)
-    left = np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
-    return Shine(float(left.mean()), regions_mm(left, density), taken.replaced, taken, gains)
+    left = on_work & np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
+    replaced = float((1 - taken.weights[0])[on_work].mean())
+    return Shine(float(left[on_work].mean()), regions_mm(left, density), replaced, taken, gains)
+
+
+def _on_work(plane: PlaneSurvey, shape: tuple[int, ...], density: float) -> NDArray[np.bool_]:
+    """Where a flat view of the result shows the work itself, not its margin or cards; their frames are turned alike."""
+    corner = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
+    low = np.rint(corner * density).astype(int)
+    high = np.rint((corner + [plane.work.width, plane.work.height]) * density).astype(int)
+    mask = np.zeros(shape, dtype=np.bool_)
+    mask[max(0, low[1]) : high[1], max(0, low[0]) : high[0]] = True
+    return mask
 
 
 def _to_small(photo: Photo, plane: PlaneSurvey, number: int) -> Callable[[Array], Array]:

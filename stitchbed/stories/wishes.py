@@ -34,6 +34,7 @@ def rectify_settings(words: Mapping[str, Any], workers: int) -> RectifySettings:
         printed_mm=printed_lines(words["printed_mm"]) if words["printed_mm"] else None,
         margin_mm=length_mm(words["margin"], option="--margin", whole_mm=0.0) if words["margin"] != "0mm" else 0.0,
         scan=bool(words["scan"]),
+        keep_cards=bool(words["keep_cards"]),
     )
     rest = {"blank": words["blank"], "light": words["light"], "bits": int(words["bits"]), "table": words["grade"]}
     return RectifySettings(dpi=float(words["dpi"]), asked=asked, workers=workers, **rest)
@@ -51,6 +52,7 @@ def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
         patches=words["patches"],
         edition=words["edition"],
         corners=corner_points(words["corners"], convex_only=False) if words["corners"] else None,
+        chart_in=words["chart_in"],
         kind=words["fit"],
         space=words["space"],
         bits=int(words["bits"]),
