@@ -137,7 +137,7 @@ def _on_work(plane: PlaneSurvey, shape: tuple[int, ...], density: float) -> NDAr
     """Where a flat view of the result shows the work itself, not its margin or cards; their frames are turned alike."""
     corner = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
     low = np.rint(corner * density).astype(int)
-    high = np.rint((corner + [plane.work.width, plane.work.height]) * density).astype(int)
+    high = np.rint(np.add(corner, [plane.work.width, plane.work.height]) * density).astype(int)
     mask = np.zeros(shape, dtype=np.bool_)
     mask[max(0, low[1]) : high[1], max(0, low[0]) : high[0]] = True
     return mask
