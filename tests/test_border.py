@@ -117,6 +117,18 @@ def test_a_lid_as_light_as_the_paper_is_told_by_its_tint() -> None:
     assert np.abs(off).max() <= 0.4  # the sheet's mask here is cut at whole pixels of .17 mm
 
 
+def test_a_painting_to_the_edge_is_not_cropped() -> None:
+    """Washes, a gray horizon and a straight pole, slightly askew, over the whole page: none of it is an edge."""
+    rng = np.random.default_rng(2)
+    light = cv2.resize(rng.uniform(0.2, 0.8, (9, 12, 3)).astype(np.float32), (900, 650), interpolation=cv2.INTER_CUBIC)
+    light[:140] = np.linspace(0.5, 0.6, 140, dtype=np.float32)[:, None, None]
+    cv2.line(light, (820, 0), (850, 649), (0.15, 0.14, 0.13), 12, cv2.LINE_AA)
+    page = page_of_array(to_stored(np.clip(light, 0, 1), "uint8", transfer_of(None)), 150)
+    frame = frame_of(page, find_sheet(page), BorderSettings())
+    assert (frame.height, frame.width) == (650, 900)
+    assert not frame.resampled
+
+
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])
 def test_turning_moves_pixels_and_changes_none(turn: int) -> None:
     picture = np.arange(35, dtype=np.float32).reshape(5, 7, 1)

@@ -156,6 +156,26 @@ def test_what_two_pieces_saw_is_judged_carefully() -> None:
     assert not (both & ~careful).any()
 
 
+def test_pencil_is_no_dust() -> None:
+    """Short gray strokes close together, no ink on the page: nothing goes but a speck far from all of them."""
+    rng = np.random.default_rng(3)
+    light = np.full((1200, 1200), PAPER, np.float32)
+    for x, y in rng.uniform((100, 100), (700, 1100), (900, 2)):
+        end = np.array((x, y)) + rng.normal(0, 9, 2)
+        tone = float(rng.uniform(0.35, 0.7))
+        cv2.line(light, (int(x), int(y)), tuple(int(v) for v in end), tone, 2, cv2.LINE_AA)
+    cv2.circle(light, (1050, 600), 3, 0.4, -1, cv2.LINE_AA)
+    scan = seen(cv2.GaussianBlur(light, (0, 0), 0.7), 600, np.random.default_rng(1))
+    page = page_of_array(scan, 600)
+    white = survey(page, page.box, PaperSettings())
+    traits = sweeping.ink_of(page, white, [page.box], 1)
+    scale = Scale(600 / MM, 0.6)
+    finds = sweeping.sweep(page, white, page.box, traits, scale)
+    dust = judged(finds, traits, scale, DustSettings())
+    assert not traits.found
+    assert np.allclose(np.stack([finds.col[dust], finds.row[dust]], axis=1), [[1050, 600]], atol=1)
+
+
 def test_colored_marks_are_no_dust() -> None:
     """A page of dots as pale as dust: gray ones go, the same in red stay."""
     kept = []

@@ -9,7 +9,7 @@ shadow, or nothing at all where no scan reached. A frame line drawn on the sheet
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ PLACES = 120  # along a side at which it is measured in full
 SHOWN = 100_000  # px of the middle that colors are looked for in
 LEVEL, GRAY_LEVEL, TINT = 0.08, 0.05, 0.015  # shares by which paper may be lighter, darker, tinted, from place to place
 PAPER_SHARE = 0.01  # of the middle that bare paper takes at least
+SQUARE = 0.012  # slope by which sides of a cut sheet differ at most, .7 degrees; common practice, no source
+ALONE_SLOPE = 0.025  # slope up to which a single side is believed
 HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
 
 
@@ -67,7 +69,7 @@ def find_sheet(page: Page) -> tuple[Side, ...]:
     if cover is not None:
         light = np.where(cover[..., None] > 0.5, light, 0).astype(np.float32)
     is_paper = _paper_test(light)
-    return tuple(_side(page, name, light, is_paper, factor) for name in SIDES)
+    return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))
 
 
 def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
@@ -118,6 +120,18 @@ def _paper_test(light: Floats) -> Callable[[Floats], bool]:
         return bool(((np.abs(level - 1) < (LEVEL if channels > 1 else GRAY_LEVEL)) & tint).mean() > PAPER_SHARE)
 
     return is_paper
+
+
+def _agreeing(sides: tuple[Side, ...]) -> tuple[Side, ...]:
+    """The sides, less those that run askew to most others: a sheet is a rectangle, a line across a painting is not."""
+    angle = skew(sides)
+    slopes = {s.name: s.slope * (1 if s.name in ("top", "bottom") else -1) for s in sides if s.found}
+    if len(slopes) == 1:
+        kept = {name for name, slope in slopes.items() if abs(slope) < ALONE_SLOPE}
+    else:
+        middle = float(np.median(list(slopes.values()))) if slopes else angle
+        kept = {name for name, slope in slopes.items() if abs(slope - middle) < SQUARE}
+    return tuple(s if s.name in kept else replace(s, found="", slope=0.0) for s in sides)
 
 
 def _side(page: Page, name: str, light: Floats, is_paper: Callable[[Floats], bool], factor: int) -> Side:

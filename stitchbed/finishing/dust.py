@@ -58,6 +58,7 @@ FORLORN = 1.25  # a black speck with nothing like it near may be that much large
 COMPANY = {ALONE: 3, GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
 ALIKE = (1.4, 0.1)  # size ratio and difference of shape up to which two finds are of one kind
 LETTER_MM, PALE_ALIKE = 1.2, (3.0, 0.25)  # three pale marks as near as letters, of any size, are writing
+KIN = 1.0  # mm of strokes as pale as a pale dot beside it: it then belongs to what was written there
 PALE_COMPANY = 4  # the same for pale dots: dust is pale too, so more are wanted
 LEAST_GRAY, LEAST_ODD = 2.0, 0.2  # in blur areas, of full ink; measured on clean drawn pages at 300, 600, 1200 dpi
 COARSE_BLUR, COARSE = 0.55, 2.2  # px; scans sharper than their pixels leave that much more at clean crossings
@@ -66,6 +67,7 @@ ENOUGH_DOTS = 12  # marks before the page's own dots are believed
 USUAL_SPREAD = 0.02  # of the shape of drawn dots; measured on drawn pages at 300 dpi
 CELL_MM, CROWD = 5.0, 250  # 10 a mm2; the densest stippling by hand has fewer, common practice, no source
 BAND_MM = 30.0  # of the page in which company is counted at once
+BARE = 0.97  # of the paper round a find that shows nothing, where there is no ink to compare dust with
 COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
 
 
@@ -78,10 +80,18 @@ def judged(
     ------
     BadSettings : unknown strength.
     """
+    if not traits.found:
+        return _far_from_all(finds, settings) & ~crowded(finds, scale)
     dust = _judged(finds, traits, scale, settings)
     if twice is not None and twice.any():
         dust &= ~twice | _judged(finds, traits, scale, replace(settings, strength="careful"))
     return dust & ~crowded(finds, scale)
+
+
+def _far_from_all(finds: Finds, settings: DustSettings) -> Bools:
+    """Dust of a page without solid ink: pencil is as gray as dust, so only what lies by itself on paper is taken."""
+    small = (finds.extent <= settings.largest) & (finds.hue < COLORED) & (finds.kind == ALONE)
+    return np.asarray(small & (finds.alone > 0.9) & (finds.bare > BARE))
 
 
 def crowded(finds: Finds, scale: Scale) -> Bools:
@@ -103,7 +113,7 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
     strange = np.maximum(finds.gray - LEAST_GRAY, 0) * np.maximum(finds.peak - LEAST_ODD, 0)
     gray = strange > limits.strange * (COARSE if traits.blur < COARSE_BLUR else 1)
     gray &= (finds.host == 0) | (finds.host >= palest)
-    gray &= company(finds, GRAY, scale) < COMPANY[GRAY]
+    gray &= (company(finds, GRAY, scale) < COMPANY[GRAY]) & (finds.kin < KIN)
     hole = (finds.alone > 0.5) | ((finds.peak < GRAY_HOLE) & (finds.size < settings.largest / 2))
     hole &= company(finds, HOLE, scale) < COMPANY[HOLE]
     return np.asarray(small & np.choose(finds.kind, [lone, gray, hole]))
@@ -128,7 +138,7 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
 
 def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Bools:
     """Finds that stand alone: gray or ragged ones, and black ones smaller than any dot of the pen."""
-    apart = (finds.alone > APART) & (finds.kind == ALONE)
+    apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN)
     pale = finds.shape < palest
     near = company(finds, ALONE, scale)
     pale_dust = pale & (near < PALE_COMPANY)

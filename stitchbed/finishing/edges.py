@@ -40,7 +40,7 @@ class Line:
 
 
 def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) -> tuple[Line | None, str]:
-    """The sheet's upper edge on a (h, w, c) view, and by what it was found: "step", "shadow" or "".
+    """The sheet's upper edge on a (h, w, c) view (0 where nothing was scanned), and by what: "step", "shadow" or "".
 
     is_paper : says of a color (c,) whether the sheet shows it as bare paper. From outside in, everything up to the edge
     is uniform, gray and no paper.
@@ -56,7 +56,7 @@ def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) 
             if best is None and beyond is not None and _is_shadow(view, line, beyond, level, px_per_mm):
                 return beyond, "shadow"
             break
-        if best is not None and not (uniform and np.ptp(level) < GRAY * level.max() + 0.02):
+        if not (uniform and np.ptp(level) < GRAY * level.max() + 0.02):
             break
         previous = best = line
     return best, "step" if best else ""
@@ -168,6 +168,10 @@ def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[
     if len(spans) < 0.4 * len(cols):
         return None, False
     levels = np.array([np.median(view[t : b + 1, c], axis=0) for c, t, b in spans])
+    seen = levels[levels.max(axis=1) > 0]
+    if len(seen) < 0.5 * len(levels):
+        return np.zeros(view.shape[2], np.float32), True  # nothing was scanned there
+    levels = seen
     level = np.median(levels, axis=0)
     spread = float(np.median(np.abs(levels - level).max(axis=1)))
     return level.astype(np.float32), spread < max(UNIFORM * float(level.max()), 0.01)

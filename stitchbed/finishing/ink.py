@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 DARK = 0.5  # of the paper's light; below it a pixel is more ink than paper
+DARKEST = 0.2  # of the paper's light, L* 50 or so; what is lighter is pencil or paint, no ink
+USUAL_BLACK = 0.04  # where a page shows no ink
 LEAST_CORE = 400  # px of solid ink before the black point is believed
 LEAST_EDGE = 400  # px of full edges before the sharpness is believed
 USUAL_BLUR_MM = 0.03  # one sd; common practice for a flatbed, no source
@@ -76,12 +78,15 @@ def _black(samples: Sequence[Floats]) -> tuple[float, bool, float]:
         core = [s[cv2.dilate(s, kernel) < DARK] for s in samples]
         dark = np.concatenate(core) if core else np.zeros(0, np.float32)
         if dark.size >= LEAST_CORE:
-            black = float(np.clip(_lowest_mode(dark), 0, DARK))
+            black = _lowest_mode(dark)
+            if black > DARKEST:
+                return USUAL_BLACK, False, 0.0
             return black, True, 1.4826 * float(np.median(np.abs(dark[np.abs(dark - black) < 0.03] - black)))
     dark = np.concatenate([s[s < DARK] for s in samples]) if samples else np.zeros(0, np.float32)
     if dark.size >= LEAST_CORE:
-        return float(np.clip(np.percentile(dark, 2), 0, DARK)), True, 0.0
-    return 0.04, False, 0.0
+        black = float(np.percentile(dark, 2))
+        return (black, True, 0.0) if black <= DARKEST else (USUAL_BLACK, False, 0.0)
+    return USUAL_BLACK, False, 0.0
 
 
 def _lowest_mode(dark: Floats) -> float:

@@ -25,6 +25,8 @@ Labels = NDArray[np.int32]
 Bools = NDArray[np.bool_]
 
 ALONE, GRAY, HOLE = 0, 1, 2
+KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
+BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
 RING_MM = 0.2  # solid ink wanted round a hole: more than half a usual pen, so that the inside of a small "o" stays
 SOLID = 0.88  # of full ink; lighter places within solid ink are holes
 FAINTEST = 5.0  # of the paper's noise; a sheet of 10 million px then shows about none by chance
@@ -46,7 +48,7 @@ class Scale:
     @property
     def halo(self) -> int:
         """px around a block within which everything that decides about a find in it lies."""
-        return round((3 * self.largest + 2 * RING_MM) * self.px_per_mm) + 12
+        return round((3 * self.largest + max(2 * RING_MM, BARE_MM)) * self.px_per_mm) + 12
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,8 @@ class Finds:
     hole 1 when it lies deep in solid ink, else 0.
     gray : ink that black and white cannot explain, in units of the blur's area. extent : mm, longest side at half peak.
     hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
+    bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
+    kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
     owner, rows, cols : (m,) pixels with the row number of their find.
     """
 
@@ -73,6 +77,8 @@ class Finds:
     extent: Floats
     hue: Floats
     host: Floats
+    kin: Floats
+    bare: Floats
     owner: Labels
     rows: Labels
     cols: Labels
@@ -101,7 +107,9 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
     alone = components(soft - look.strokes > faintest)
     alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
     first = _measured(ALONE, alone, mean, soft, look)
+    first = replace(first, kin=_kin(first, look, faintest), bare=_bare(first, look, faintest))
     second = _measured(GRAY, _compact(look), look.odd, look.odd, look)
+    second = replace(second, kin=_kin(second, look, faintest))
     holes, deep = _holes(look)
     third = replace(_measured(HOLE, holes, 1 - mean, 1 - soft, look), alone=deep.astype(np.float32))
     return joined([first, _hosted(second, alone, first, scale.largest), third])
@@ -157,6 +165,35 @@ def _compact(look: Look) -> Labels:
     return grown(whole, int(np.ceil(1.1 * look.blur)), np.zeros(body.shape, bool))
 
 
+def _kin(finds: Finds, look: Look, faintest: float) -> Floats:
+    """(n,) mm of the middles of pale strokes within KIN_MM of each find, its own left out; of those about as dark."""
+    ridge = (look.soft > faintest) & (look.soft < PALE)
+    ridge &= look.soft >= cv2.dilate(look.soft, np.ones((3, 3), np.uint8)) - 0.02
+    reach = round(KIN_MM * look.scale.px_per_mm)
+    own = np.bincount(finds.owner, ridge[finds.rows, finds.cols], len(finds.kind))
+    box = (2 * reach + 1, 2 * reach + 1)
+    count = cv2.blur(ridge.astype(np.float32), box, borderType=cv2.BORDER_CONSTANT) * box[0] ** 2
+    level = (
+        cv2.blur(np.where(ridge, look.soft, 0).astype(np.float32), box, borderType=cv2.BORDER_CONSTANT) * box[0] ** 2
+    )
+    rows, cols = np.rint(finds.row).astype(int), np.rint(finds.col).astype(int)
+    others = count[rows, cols] - own
+    peak = _largest(look.soft[finds.rows, finds.cols], finds.owner, len(finds.kind))
+    darkness = (level[rows, cols] - own * peak) / np.maximum(others, 1e-3) / np.maximum(peak, 1e-3)
+    alike = (darkness > 0.4) & (darkness < 2)
+    return np.asarray(np.where(alike, others, 0) / look.scale.px_per_mm, np.float32)
+
+
+def _bare(finds: Finds, look: Look, faintest: float) -> Floats:
+    """(n,) share of what lies within BARE_MM of each find that shows no ink; the find's own pixels count as bare."""
+    marked = look.soft > faintest / 2
+    side = 2 * round(BARE_MM * look.scale.px_per_mm) + 1
+    count = cv2.blur(marked.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT) * side**2
+    own = np.bincount(finds.owner, marked[finds.rows, finds.cols], len(finds.kind))
+    rows, cols = np.rint(finds.row).astype(int), np.rint(finds.col).astype(int)
+    return np.asarray(1 - (count[rows, cols] - own) / side**2, np.float32)
+
+
 def _holes(look: Look) -> tuple[Labels, Bools]:
     """Labels of small light things in ink, and (n,) which of them have only solid ink within RING_MM."""
     labels = components(look.soft < SOLID)
@@ -200,6 +237,8 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "extent": np.maximum(*(_span(p[body], owner[body], n) for p in (rows, cols))) / look.scale.px_per_mm,
         "hue": _hue(look.ink[rows, cols], owner, n),
         "host": np.zeros(n),
+        "kin": np.zeros(n),
+        "bare": np.zeros(n),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

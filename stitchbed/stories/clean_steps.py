@@ -139,6 +139,8 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
         "blur_px": plan.traits.blur,
         "words": f"{found.count} specks of {len(finds.kind)} looked at",
     }
+    if not traits.found:
+        record.warnings.append("no solid ink was found, so only specks far from everything drawn were taken for dust")
     if page.dpi < COARSE_DPI:
         record.warnings.append(
             f"at {page.dpi:.0f} dpi most dust is no larger than a pixel and cannot be told from dots"
