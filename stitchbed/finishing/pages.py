@@ -26,7 +26,7 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 MM = 25.4
-STRIP_PX = 4 * 2**20  # px read at once for an overview
+STRIP_PX = 2 * 2**20  # px read at once for an overview
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear RGB. Reference: IEC 61966-2-1:1999
 
 
@@ -143,7 +143,9 @@ def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floa
     high, wide = page.height // factor, page.width // factor
     rows = max(1, STRIP_PX // (page.width * factor))
     strips = [Box(r * factor, 0, min(rows, high - r) * factor, wide * factor) for r in range(0, high, rows)]
-    light = np.concatenate(list(in_order(lambda b: shrunk(linear(page, b), factor), strips, workers)))
+    light = np.empty((high, wide, page.channels), np.float32)
+    for box, part in zip(strips, in_order(lambda b: shrunk(linear(page, b), factor), strips, workers), strict=True):
+        light[box.row // factor : box.bottom // factor] = part
     if page.cover is None:
         return light, None
     read = page.cover

@@ -22,7 +22,7 @@ Bools = NDArray[np.bool_]
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
 SAMPLE_PX = 512  # of a sample at LOOK_DPI
 SAMPLES = 20
-BLOCK = 1024  # px at LOOK_DPI; the result does not depend on it
+BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from stitchbed.stories.seen_twice import pieces_of, seen_twice
 
 Bools = NDArray[np.bool_]
 
-VIEW_DPI = 75.0
+VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, for pictures and to find where ink is
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink")
 
@@ -59,7 +59,7 @@ class Desk:
 
 def desk_of(page: Page, source: Path, album: Album, workers: int) -> Desk:
     """A desk with the page seen small."""
-    factor = reduction_to(page.dpi, VIEW_DPI)
+    factor = max(reduction_to(page.dpi, VIEW_DPI), max(page.height, page.width) // VIEW_PX)
     return Desk(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
 
 
@@ -208,6 +208,6 @@ def _twice(desk: Desk, finds: Finds, factor: int) -> Bools | None:
 def _thickest(finds: Finds, judge: Bools, factor: int) -> tuple[float, float]:
     """(x, y) px of the page where most dust lies within a few mm."""
     rows, cols = finds.row[judge] * factor, finds.col[judge] * factor
-    near = np.hypot(rows[:, None] - rows[None, :400], cols[:, None] - cols[None, :400]) < 100 * factor
+    near = np.hypot(rows[:, None] - rows[None, :100], cols[:, None] - cols[None, :100]) < 100 * factor
     best = int(near.sum(axis=0).argmax())
     return float(cols[best]), float(rows[best])
