@@ -225,7 +225,20 @@ def _dust(dust: Mapping[str, Any], dpi: float) -> str:
         return ""
     listed = proof_tables.dust_table(dust, dpi)
     words = f"<p>{int(number(dust.get('replaced')))} specks were replaced from a piece that shows the place clean.</p>"
+    words += _grains(rows(dust, "grains"))
     return words + (f"<details><summary>Where they are</summary>{listed}</details>" if listed else "")
+
+
+def _grains(grains: list[Mapping[str, Any]]) -> str:
+    """Where to wipe the glass."""
+    if not grains:
+        return ""
+    at = "; ".join(f"{number(g.get('x_mm')):.0f}, {number(g.get('y_mm')):.0f}" for g in grains[:12])
+    more = " and more" if len(grains) > 12 else ""
+    return (
+        f"<p>{len(grains)} of them keep their place on the glass from piece to piece: wipe it at {at}{more} "
+        "(mm from the left and the top of a piece as it was scanned).</p>"
+    )
 
 
 def _facts_of(values: Mapping[str, Any]) -> str:

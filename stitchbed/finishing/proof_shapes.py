@@ -84,7 +84,8 @@ def seam_path(record: Mapping[str, Any], canvas: Path) -> str:
     labels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED) if path.is_file() else None
     if labels is None:
         return ""
-    return label_borders(labels if labels.ndim == 2 else labels.reshape(*labels.shape[:2], -1)[..., 0], cell)
+    flat = labels.reshape(*labels.shape[:2], -1).astype(np.int64)
+    return label_borders(flat @ (65536 ** np.arange(flat.shape[2])), cell)  # colors of a palette tell labels apart
 
 
 def label_borders(labels: NDArray[Any], cell: float) -> str:

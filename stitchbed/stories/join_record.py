@@ -19,6 +19,7 @@ from stitchbed.joining.plan import Plan
 from stitchbed.placing.placement import to_sheet
 from stitchbed.placing.ties import misfits
 from stitchbed.scans.tile import Tile
+from stitchbed.stories.glass_record import grain_rows
 from stitchbed.stories.survey import Survey
 
 MOST_RESIDUALS = 3000
@@ -181,4 +182,4 @@ def _dust(plan: Plan) -> dict[str, Any]:
         {"x": round(s.x, 1), "y": round(s.y, 1), "radius_px": round(s.radius, 2), "from": plan.places[s.clean_in].tile}
         for s in plan.spots
     ]
-    return {"replaced": len(spots), "spots": spots[:5000]}
+    return {"replaced": len(spots), "spots": spots[:5000], "grains": grain_rows(plan)}

@@ -1,0 +1,54 @@
+"""I write the two small pictures beside a join's record: what is left between the pieces, and who owns what.
+
+In: the record, the plan and the finished canvas. Out: `NAME.residuals.png`, `NAME.seams.png`, whole or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.finishing.residual_map import LONGEST_SIDE, residual_map
+from stitchbed.finishing.seam_picture import seam_picture
+from stitchbed.ground.job import claimed
+from stitchbed.joining.plan import Plan
+from stitchbed.scans.formats import open_windows
+
+
+def picture_paths(output: Path) -> tuple[Path, Path]:
+    """Where the residual map and the seam picture of a canvas go."""
+    return output.with_name(f"{output.stem}.residuals.png"), output.with_name(f"{output.stem}.seams.png")
+
+
+def write_pictures(
+    output: Path, plan: Plan, record: Mapping[str, Any], *, originals: Sequence[Path] = ()
+) -> dict[str, Any]:
+    """Write both beside the finished canvas `output`; returns what belongs into its record: `seams`, `pictures`.
+
+    Raises
+    ------
+    CannotWrite, WouldTouchOriginal : see `ground.job.claimed`. UnreadableTile : the canvas is gone already.
+    """
+    residuals, seams = picture_paths(output)
+    picture, cell = seam_picture(plan.seams.labels, plan.seams.cell)
+    with claimed(seams, originals=originals) as partial:
+        picture.save(partial, format="PNG", optimize=True)
+    drawn = residual_map(record, (plan.canvas.width, plan.canvas.height), _gray_view(output))
+    with claimed(residuals, originals=originals) as partial:
+        drawn.save(partial, format="PNG", optimize=True)
+    told = {"cell_px": cell, "shape": [picture.height, picture.width], "path": seams.name}
+    told |= {"nobody": 255 if picture.mode == "P" else 65535, "pieces": [place.tile for place in plan.places]}
+    return {"seams": told, "pictures": {"residuals": residuals.name, "seams": seams.name}}
+
+
+def _gray_view(canvas: Path) -> NDArray[np.uint8]:
+    """(h, w) a small gray view; places nobody sees are white, as far as a file without alpha can tell."""
+    with open_windows(canvas) as windows:
+        raster = windows.raster
+        view = windows.view(max(1, max(raster.shape[:2]) // LONGEST_SIDE)).astype(np.float32).mean(axis=2)
+        top = 65535.0 if raster.dtype == "uint16" else 255.0
+    return np.asarray(np.rint(view * np.float32(255.0 / top)), np.uint8)
