@@ -25,12 +25,15 @@ BEST_LINES = 10  # candidates for each side; more only adds lines within the pic
 LEAST_SIDE_COVER = 0.45  # share of each side that must show an edge
 LEAST_COVER = 0.65  # share on average over the four sides; half-hidden rectangles are guesses (common practice)
 NEARLY_BEST = 0.8  # rectangles covered this well relative to the best count as equals, then the largest wins
+NEARLY_LARGEST = 0.95  # of that area: within, the side with the clearer step of tones is the work's
 LEAST_AREA = 0.04  # share of the picture; smaller rectangles are drawings within the work
+SETTLE_PX = 3.0  # how far a side may move to where it is sharpest: what its angle and whole pixels leave open
 LEAST_VOTES = 0.08  # of the shorter picture side, hard edges counting 1
 SOFT_STEP, HARD_STEP = 1.0, 8.0  # gray levels per px steeper than around: what begins to count, and what counts fully
+BEYOND, MOST_BEYOND = 0.15, 0.6  # of a side's length looked at past its corners, and share that may show an edge
 LEAST_VISIBLE = 0.3  # share of a side that no card hides
 BUSY_PX, LEAST_CALM = 11, 0.2  # where the drawing's strokes count as busy, and what an edge among them still counts
-BESIDE_PX, LEAST_STEP = 9.0, 4.0  # where tones within and beyond a side are compared, and gray levels that differ
+BESIDE_PX, LEAST_STEP = (4.0, 9.0), 4.0  # where tones within and beyond a side are compared; gray levels that differ
 LEAST_PARTED = 0.6  # share of a side at which they must
 EDGE_PX = 1.5  # an edge pixel belongs to a line when it is this near
 
@@ -53,7 +56,7 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     picture : (h, w, channels). keep_out : (h, w), True where cards lie or nothing is seen.
     tilt : rad, how far sides may lean from the picture's axes.
     """
-    across, down = _edges(picture, keep_out)
+    across, down = edges_of(picture, keep_out)
     strokes = ((across > 0) | (down > 0)).astype(np.float32)
     busy = np.asarray(cv2.blur(strokes, (BUSY_PX, BUSY_PX)), dtype=np.float64)
     outward = {"top": (0, -1), "right": (1, 0), "bottom": (0, 1), "left": (-1, 0)}
@@ -94,7 +97,7 @@ def _through(a: Array, b: Array) -> Line:
     return Line(angle, float(a @ np.array([np.cos(angle), np.sin(angle)])))
 
 
-def _edges(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Array, Array]:
+def edges_of(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Array, Array]:
     """How sharp an edge runs across, and how sharp one runs down, at each pixel, in any channel; 0 where none does.
 
     A wash that gets darker slowly is no edge: what counts is how much steeper a pixel is than its surroundings.
@@ -124,8 +127,8 @@ def _settled(name: str, sides: Mapping[str, Line], edges: Array) -> Line:
     normal = np.array([-along[1], along[0]])
     soft = cv2.GaussianBlur(edges.astype(np.float32), (0, 0), 0.8)
     best = (-1.0, 0.0, 0.0)
-    for lean in np.arange(-4, 4.5, 0.5):  # px at the ends
-        for shift in np.arange(-8, 8.5, 0.5):
+    for lean in np.arange(-SETTLE_PX, SETTLE_PX + 0.5, 0.5):  # px at the ends
+        for shift in np.arange(-SETTLE_PX, SETTLE_PX + 0.5, 0.5):
             offset = shift + lean * (2 * steps - 1)
             x, y = np.clip(np.rint(points + offset * normal), 0, np.array(edges.shape)[::-1] - 1).astype(int).T
             best = max(best, (float(soft[y, x].sum()), float(shift), float(lean)))
@@ -169,7 +172,7 @@ def _best_rectangle(
     lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], soft: Array, keep_out: Mask
 ) -> Rectangle | None:
     """The largest of the best covered rectangles, as (top, right, bottom, left)."""
-    near = [_thick(edges[0], (2 * round(EDGE_PX) + 1, 1)), _thick(edges[1], (1, 2 * round(EDGE_PX) + 1))]
+    near = [thickened(edges[0], (2 * round(EDGE_PX) + 1, 1)), thickened(edges[1], (1, 2 * round(EDGE_PX) + 1))]
     found: list[Found] = []
     for top, right, bottom, left in product(*lines):
         area = (bottom.offset - top.offset) * (right.offset - left.offset)
@@ -180,32 +183,58 @@ def _best_rectangle(
         if judged is not None:
             found.append((*judged, rectangle))
     while found:
-        chosen = _preferred(found)
-        corners = corners_of(dict(zip(SIDES, chosen[2], strict=True)))
-        if not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
-            return chosen[2]
-        found.remove(chosen)
+        alike = _preferred(found)
+        for _, _, rectangle in sorted(alike, key=lambda one: -_contrast(_corners(one[2]), soft) * one[0]):
+            corners = _corners(rectangle)
+            if not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
+                return rectangle
+        found = [one for one in found if one not in alike]
     return None
 
 
-def _preferred(found: Sequence[Found]) -> Found:
-    """The largest of those covered nearly best; among nearly the largest, the best covered."""
+def _preferred(found: Sequence[Found]) -> list[Found]:
+    """Those covered nearly best that are nearly as large as the largest of them."""
     best = max(cover for cover, _, _ in found)
     equals = [one for one in found if one[0] >= NEARLY_BEST * best]
     largest = max(area for _, area, _ in equals)
-    return max((one for one in equals if one[1] >= 0.97 * largest), key=lambda one: one[:2])
+    return [one for one in equals if one[1] >= NEARLY_LARGEST * largest]
+
+
+def _corners(rectangle: Rectangle) -> Array:
+    return corners_of(dict(zip(SIDES, rectangle, strict=True)))
+
+
+def _contrast(corners: Array, soft: Array) -> float:
+    """Mean over the sides of how far tones just within and just beyond differ, gray levels."""
+    steps = []
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        tones = _beside(a, b, corners.mean(0), BESIDE_PX[0], soft.shape)
+        steps.append(np.median(np.abs(soft[tones[0][1], tones[0][0]] - soft[tones[1][1], tones[1][0]]).max(axis=1)))
+    return float(np.mean(steps))
+
+
+def _beside(
+    a: Array, b: Array, middle: Array, beside: float, shape: tuple[int, ...]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(2, 120) pixels (x, y) along a side, some px beyond it and as many within, `middle` being within."""
+    normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
+    normal = normal * np.sign(normal @ ((a + b) / 2 - middle))
+    points = a + np.linspace(0.02, 0.98, 120)[:, None] * (b - a)
+    limits = np.array([shape[1], shape[0]]) - 1
+    outer, inner = (np.clip(np.rint(points + d * beside * normal), 0, limits).astype(np.intp).T for d in (1, -1))
+    return outer, inner
 
 
 def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple[float, float] | None:
-    """(mean cover 0..1, area px^2), or None when a side is not seen."""
-    corners = corners_of(dict(zip(SIDES, rectangle, strict=True)))
+    """(mean cover 0..1, area px^2), or None when a side is not seen or goes on beyond its corners."""
+    corners = _corners(rectangle)
     h, w = keep_out.shape
     if np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
         return None
     covers = []
     for index, (a, b) in enumerate(((0, 1), (1, 2), (2, 3), (3, 0))):
-        cover = _cover(near[index % 2], ~keep_out, corners[a], corners[b])
-        if cover < LEAST_SIDE_COVER:
+        cover = cover_of(near[index % 2], ~keep_out, corners[a], corners[b])
+        if cover < LEAST_SIDE_COVER or _goes_on(near[index % 2], ~keep_out, corners[a], corners[b]):
             return None
         covers.append(cover)
     if np.mean(covers) < LEAST_COVER:
@@ -213,7 +242,7 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
     return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
 
 
-def _cover(near: Mask, visible: Mask, a: Array, b: Array) -> float:
+def cover_of(near: Mask, visible: Mask, a: Array, b: Array) -> float:
     """Share of the visible part of a side that shows an edge; 0 when too little of it is visible."""
     steps = np.linspace(0.02, 0.98, 120)[:, None]
     x, y = np.rint(a + steps * (b - a)).astype(int).T
@@ -221,23 +250,32 @@ def _cover(near: Mask, visible: Mask, a: Array, b: Array) -> float:
     return float(near[y, x][seen].mean()) if seen.mean() >= LEAST_VISIBLE else 0.0
 
 
+def _goes_on(near: Mask, visible: Mask, a: Array, b: Array) -> bool:
+    """True when the edge runs on past both ends of a side: a joint of the table or a line of the drawing, no side."""
+    limits = np.array(visible.shape)[::-1] - 1
+    for corner, outward in ((a, a - b), (b, b - a)):
+        points = corner + np.linspace(0.03, BEYOND, 40)[:, None] * outward
+        inside = np.all((points >= 0) & (points <= limits), axis=1)
+        x, y = np.rint(points[inside]).astype(int).T
+        seen = visible[y, x]
+        if seen.sum() < 12 or near[y, x][seen].mean() < MOST_BEYOND:
+            return False
+    return True
+
+
 def _parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
     """True when each side has another tone within than beyond it: a drawn line has the same paper at both sides.
 
     Tones are medians along a quarter of the side, so that strokes and grain do not count.
     """
-    middle = corners.mean(0)
-    limits = np.array(visible.shape)[::-1] - 1
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
-        normal = normal * np.sign(normal @ ((a + b) / 2 - middle))
-        points = a + np.linspace(0.02, 0.98, 120)[:, None] * (b - a)
-        outer, inner = (np.clip(np.rint(points + d * BESIDE_PX * normal), 0, limits).astype(int).T for d in (1, -1))
-        seen = visible[outer[1], outer[0]] & visible[inner[1], inner[0]]
-        tones = [median_filter(soft[at[1], at[0]], size=(31, 1), mode="nearest") for at in (outer, inner)]
-        step = np.abs(tones[1] - tones[0]).max(axis=1)
-        if seen.any() and np.mean(step[seen] > LEAST_STEP) < LEAST_PARTED:
-            return False
+        for beside in BESIDE_PX:
+            outer, inner = _beside(a, b, corners.mean(0), beside, visible.shape)
+            seen = visible[outer[1], outer[0]] & visible[inner[1], inner[0]]
+            tones = [median_filter(soft[at[1], at[0]], size=(31, 1), mode="nearest") for at in (outer, inner)]
+            step = np.abs(tones[1] - tones[0]).max(axis=1)
+            if seen.any() and np.mean(step[seen] > LEAST_STEP) < LEAST_PARTED:
+                return False
     return True
 
 
@@ -249,5 +287,5 @@ def _holds_cards(corners: Array, keep_out: Mask) -> bool:
     return bool(np.count_nonzero((small > 0) & (inside > 0)) > 0.02 * max(1, int(inside.sum())))
 
 
-def _thick(edges: Array, kernel: tuple[int, int]) -> Mask:
+def thickened(edges: Array, kernel: tuple[int, int]) -> Mask:
     return np.asarray(cv2.dilate((edges > 0).astype(np.uint8), np.ones(kernel, np.uint8)) > 0)

@@ -63,6 +63,11 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
         corners = between_cards(fit, seen[0], found.view)
     else:
         corners = work_corners(fit, found, found.lines)
+    if found.doubtful:
+        warnings.append(
+            f"straight lines run beside the work ({', '.join(found.doubtful)}): look whether the result ends where the "
+            "work does, or give its --corners; a plain board underneath avoids this"
+        )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         warnings.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "

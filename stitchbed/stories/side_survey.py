@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.beginning import SidePoints
+from stitchbed.card.beside import doubtful_sides
 from stitchbed.card.chart import Piece, all_pieces
 from stitchbed.card.facing import (
     Facing,
@@ -48,11 +49,15 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 
 @dataclass(frozen=True)
 class SidesFound:
-    """sides : those measured in the photo. lines : all four, roughly, in mm of `view`; None when none were found."""
+    """sides : those measured in the photo. lines : all four, roughly, in mm of `view`; None when none were found.
+
+    doubtful : sides beside which another straight edge runs.
+    """
 
     sides: Mapping[str, Side]
     lines: Mapping[str, Line] | None
     view: Facing
+    doubtful: tuple[str, ...] = ()
 
 
 def sides_by_cards(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard], corners: Array | None) -> SidesFound:
@@ -68,13 +73,16 @@ def sides_by_cards(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard], corne
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
         return SidesFound(measured(photo, lines, go, reach=2.5 / density, hidden=hidden), lines, view)
     flat = flat_view(photo.small, lambda xy: small_px(photo, go(xy)), (view.width, view.height), density)
-    found = find_sides(flat, _keep_out(flat.shape[:2], photo, fit, view, density), tilt=MOST_LEAN)
+    keep_out = _keep_out(flat.shape[:2], photo, fit, view, density)
+    found = find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
         return SidesFound({}, None, view)
     lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
     sides = measured(photo, lines, go, reach=4.0 / density, hidden=hidden)
     clear = sum(side.share >= CLEAR_SHARE for side in sides.values())
-    return SidesFound(sides, lines, view) if clear >= 3 else SidesFound({}, None, view)
+    if clear < 3:
+        return SidesFound({}, None, view)
+    return SidesFound(sides, lines, view, doubtful_sides(flat, keep_out, found))
 
 
 def measured(
