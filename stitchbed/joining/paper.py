@@ -15,7 +15,7 @@ from stitchbed.joining.canvas import Canvas
 from stitchbed.joining.levels import Level
 from stitchbed.joining.patches import Small, sample
 from stitchbed.joining.seams import SeamMap
-from stitchbed.placing.placement import Placement, from_sheet
+from stitchbed.placing.placement import Placement, from_sheet, outline
 
 Array = NDArray[np.float64]
 
@@ -26,13 +26,18 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
     # the last row and column of cells may reach past the canvas: what counts is their part of it
     xs = np.minimum((np.arange(cols) + 0.5) * seams.cell, canvas.width - 1)
     ys = np.minimum((np.arange(rows) + 0.5) * seams.cell, canvas.height - 1)
-    grid = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
-    seen = np.zeros(len(grid), bool)
+    seen = np.zeros((rows, cols), bool)
     for place in places:
-        at = from_sheet(place, grid)
+        low, high = outline(place).min(0) - 1, outline(place).max(0) + 1
+        top, bottom = np.searchsorted(ys, (low[1], high[1]))
+        left, right = np.searchsorted(xs, (low[0], high[0]))
+        part = seen[top:bottom, left:right]
+        if part.all():
+            continue
+        at = from_sheet(place, np.stack(np.meshgrid(xs[left:right], ys[top:bottom]), -1).reshape(-1, 2))
         h, w = place.size
-        seen |= (at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)
-    hole = ~seen.reshape(rows, cols)
+        part |= ((at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)).reshape(part.shape)
+    hole = ~seen
     if not hole.any():
         return 0.0, 0.0
     # a rim sliver is as wide as its deepest point is far from what is seen

@@ -23,7 +23,7 @@ from stitchbed.joining.canvas import Canvas
 from stitchbed.joining.lift import Lift
 from stitchbed.joining.plan import Spot
 from stitchbed.joining.seams import LIFTED, SeamMap, depth_mm
-from stitchbed.placing.placement import Placement, from_sheet, local_affine, to_sheet
+from stitchbed.placing.placement import Placement, from_sheet, local_affines, to_sheet
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -187,7 +187,7 @@ def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> f
 def _seen_there(mine: Placement, other: Placement, other_index: int, box: Box, read: ReadGray) -> Floats | None:
     """The other tile resampled onto a box of this one; None where it does not reach."""
     center = np.array([box.col + (box.width - 1) / 2, box.row + (box.height - 1) / 2])
-    other_from_mine = local_affine(other, mine, center)
+    other_from_mine = local_affines(other, mine, center[None])[0]
     corners = np.array(
         [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
     )

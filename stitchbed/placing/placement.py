@@ -79,15 +79,18 @@ def outline(place: Placement, inset: float = 0.0) -> Array:
     return to_sheet(place, np.array([[low, low], [right, low], [right, bottom], [low, bottom]]))
 
 
-def local_affine(target: Placement, source: Placement, center: Array) -> Array:
-    """3x3 affine target_from_source at a source point (2,) px, by central differences 16 px apart."""
+def local_affines(target: Placement, source: Placement, centers: Array) -> Array:
+    """3x3 affines (N, 3, 3) target_from_source at source points (N, 2) px, by central differences 16 px apart."""
     step = 16.0
     star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
-    probe = np.asarray(center + star, np.float64)
-    there = from_sheet(target, to_sheet(source, probe))
-    dx, dy = (there[1] - there[2]) / (2 * step), (there[3] - there[4]) / (2 * step)
-    linear = np.column_stack([dx, dy])
-    return np.vstack([np.column_stack([linear, there[0] - linear @ center]), [0, 0, 1]])
+    probes = np.asarray(centers[:, None] + star, np.float64)
+    there = from_sheet(target, to_sheet(source, probes.reshape(-1, 2))).reshape(-1, 5, 2)
+    affines = np.zeros((len(centers), 3, 3))
+    affines[:, :2, 0] = (there[:, 1] - there[:, 2]) / (2 * step)
+    affines[:, :2, 1] = (there[:, 3] - there[:, 4]) / (2 * step)
+    affines[:, :2, 2] = there[:, 0] - np.einsum("nij,nj->ni", affines[:, :2, :2], centers)
+    affines[:, 2, 2] = 1
+    return affines
 
 
 def magnification(place: Placement) -> float:

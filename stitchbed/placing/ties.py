@@ -13,14 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.ground.box import Box, spanning
-from stitchbed.ground.motion import moved
-from stitchbed.placing.placement import Placement, from_sheet, local_affine, outline, to_sheet
+from stitchbed.ground.box import Box
+from stitchbed.placing.locating import ROOM, Sought, locate
+from stitchbed.placing.placement import Placement, from_sheet, local_affines, outline, to_sheet
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 ReadGray = Callable[[str, Box], Floats]
-SETTLED = 0.02  # px; a step this small is good to its square, and 1/64 px of it may come from looking in steps of 1/32
 
 
 @dataclass(frozen=True)
@@ -124,18 +123,11 @@ def measure(
     """Measure every place of `jobs` ({(a, b): (N, 2) px of tile a}) in tile b, within `reach_px` of where it should
     be."""
 
-    def one_pair(pair: tuple[int, int]) -> list[tuple[int, int, Array, Array, Array, float]]:
-        a, b = pair
-        rows = []
-        for xy in jobs[pair][np.argsort(jobs[pair][:, 1], kind="stable")]:
-            got = _one_tie(places[a], places[b], np.round(xy), read, (window_px, reach_px), settings)
-            if got is not None:
-                rows.append((a, b, *got))
-        return rows
+    def one_pair(pair: tuple[int, int]) -> Ties:
+        return _measured(places, pair, jobs[pair], read, (window_px, reach_px), settings)
 
     with ThreadPoolExecutor(workers) as pool:
-        rows = [row for part in pool.map(one_pair, sorted(jobs)) for row in part]
-    return gathered(rows)
+        return _together(list(pool.map(one_pair, sorted(jobs))))
 
 
 def gathered(rows: Sequence[tuple[int, int, Array, Array, Array, float]]) -> Ties:
@@ -172,117 +164,56 @@ def _edge_weight(texture: Texture, one: Placement, two: Placement, margin: float
     return np.clip((depth * r + 1) / max(shy, 1.0), 0, 1) ** 2 * small
 
 
-def _one_tie(
-    one: Placement, two: Placement, xy: Array, read: ReadGray, shape: tuple[int, int], settings: TieSettings
-) -> tuple[Array, Array, Array, float] | None:
+def _measured(
+    places: Sequence[Placement],
+    pair: tuple[int, int],
+    xy: Array,
+    read: ReadGray,
+    shape: tuple[int, int],
+    settings: TieSettings,
+) -> Ties:
+    """The ties of one overlap, those found."""
+    one, two = places[pair[0]], places[pair[1]]
     window, reach = shape
-    half = window // 2
-    box = Box(int(xy[1]) - half, int(xy[0]) - half, window, window)
-    if box.row < 0 or box.col < 0 or box.bottom > one.size[0] or box.right > one.size[1]:
-        return None
-    center = np.array([box.col + (window - 1) / 2, box.row + (window - 1) / 2])
-    two_from_one = local_affine(two, one, center)
-    source = _source_box(two_from_one, box, reach + 4)
-    if source.row < 0 or source.col < 0 or source.bottom > two.size[0] or source.right > two.size[1]:
-        return None
-    template = read(one.tile, box)
-    picture = read(two.tile, source)
-    found = _located(template, picture, two_from_one, (box, source), reach, settings)
-    if found is None:
-        return None
-    shift, info, correlation = found
-    return center, moved(two_from_one, (center + shift)[None])[0], info, correlation
+    xy = np.round(xy[np.argsort(xy[:, 1], kind="stable")])
+    corner = xy - window // 2
+    inside = np.all((corner >= 0) & (corner + window <= one.size[::-1]), axis=1)
+    center = corner[inside] + (window - 1) / 2
+    two_from_one = local_affines(two, one, center)
+    boxes = _source_boxes(two_from_one, center, window / 2 + reach + ROOM)
+    low, high = boxes[:, 0], boxes[:, 1]
+    inside = np.all((low >= 0) & (high <= two.size[::-1]), axis=1)
+    center, two_from_one, low, high = center[inside], two_from_one[inside], low[inside], high[inside]
+    corner = center - (window - 1) / 2
+    templates = [read(one.tile, Box(int(y), int(x), window, window)) for x, y in corner]
+    pictures = [
+        read(two.tile, Box(int(y), int(x), int(b - y), int(r - x))) for (x, y), (r, b) in zip(low, high, strict=True)
+    ]
+    to_picture = two_from_one[:, :2].copy()
+    to_picture[:, :, 2] -= low
+    found = locate(templates, pictures, Sought(corner, to_picture), reach=reach, least=settings.least_correlation)
+    kept = found.kept
+    noise = np.maximum(found.variance[kept], settings.noise**2)[:, None, None]
+    there = center[kept] + found.shift[kept]
+    xy_b = np.einsum("nij,nj->ni", two_from_one[kept, :2, :2], there) + two_from_one[kept, :2, 2]
+    info: Array = np.linalg.inv(noise * found.spread[kept] + settings.floor_px**2 * np.eye(2)).astype(float)
+    count = int(kept.sum())
+    return Ties(np.full(count, pair[0]), np.full(count, pair[1]), center[kept], xy_b, info, found.score[kept])
 
 
-def _source_box(two_from_one: Array, box: Box, reach: int) -> Box:
-    low_x, low_y = box.col - reach, box.row - reach
-    high_x, high_y = box.right + reach, box.bottom + reach
-    there = moved(two_from_one, np.array([[low_x, low_y], [high_x, low_y], [high_x, high_y], [low_x, high_y]], float))
-    low, high = np.floor(there.min(0)).astype(int) - 2, np.ceil(there.max(0)).astype(int) + 3
-    return spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
+def _source_boxes(two_from_one: Array, center: Array, half: float) -> NDArray[np.intp]:
+    """(n, 2, 2): first and past-the-last (x, y) px of the second tile under squares of the first."""
+    square = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
+    corners = center[:, None] + square
+    there = np.einsum("nij,nkj->nki", two_from_one[:, :2, :2], corners) + two_from_one[:, None, :2, 2]
+    return np.stack([np.floor(there.min(1)).astype(int) - 2, np.ceil(there.max(1)).astype(int) + 3], axis=1)
 
 
-def _located(
-    template: Floats, picture: Floats, two_from_one: Array, boxes: tuple[Box, Box], reach: int, settings: TieSettings
-) -> tuple[Array, Array, float] | None:
-    """Shift (2,) px in the first tile's frame, its information matrix and the correlation; None when not found.
-
-    Coarse by normalized correlation, fine by Gauss-Newton on gray values with free gain and offset; the gradient is the
-    mean of both windows', taken once (Baker & Matthews, IJCV 56:221-255, 2004, on the choice of gradient).
-    """
-    box, source = boxes
-    window, corner = box.width, np.array([box.col, box.row], float)
-    wide = _resampled(picture, _aimed(two_from_one, corner - reach, source)[0], window + 2 * reach)
-    if template.std() < 0.3 or wide.std() < 0.3:
-        return None
-    _, score, _, peak = cv2.minMaxLoc(cv2.matchTemplate(wide, template, cv2.TM_CCOEFF_NORMED))
-    if score < settings.least_correlation or min(peak) < 1 or max(peak) > 2 * reach - 1:
-        return None
-    shift = np.array([peak[0] - reach, peak[1] - reach], float)
-    start, variance = shift, 0.0
-    slopes = _slopes(template, _resampled(picture, _aimed(two_from_one, corner + shift, source)[0], window))
-    for _ in range(6):
-        matrix, at = _aimed(two_from_one, corner + shift, source)
-        step, variance, score = _newton(template, _resampled(picture, matrix, window), slopes)
-        shift = at - corner + np.clip(step, -1, 1)
-        if np.abs(shift - start).max() > 2 or score < settings.least_correlation:
-            return None
-        if np.abs(step).max() < SETTLED:
-            break
-    covariance: Array = max(variance, settings.noise**2) * slopes.inverse + settings.floor_px**2 * np.eye(2)
-    return shift, np.asarray(np.linalg.inv(covariance), np.float64), score
-
-
-def _aimed(two_from_one: Array, origin: Array, source: Box) -> tuple[Array, Array]:
-    """2x3 matrix from a window at `origin` (x, y) of the first tile into `source`, and the origin it truly stands for.
-
-    OpenCV looks between pixels in steps of 1/32 px: the shift is set on such a step, so that it is known exactly.
-    """
-    linear = two_from_one[:2, :2]
-    shift = linear @ origin + two_from_one[:2, 2] - (source.col, source.row)
-    snapped = np.rint(32 * shift) / 32
-    return np.column_stack([linear, snapped]), origin + np.linalg.solve(linear, snapped - shift)
-
-
-@dataclass(frozen=True)
-class _Slopes:
-    """Mean gradient of both windows, (2, n), and the inverse of its 2 x 2 normal matrix."""
-
-    both: Array
-    inverse: Array
-
-
-def _resampled(picture: Floats, source_from_window: Array, side: int) -> Floats:
-    """A side x side window of the first tile's frame, read from the second tile's pixels.
-
-    Lanczos, because OpenCV's cubic kernel (a = -.75) moves smooth content by up to .047 px between pixels.
-    """
-    flags = cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(picture, source_from_window, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-
-
-INNER = (slice(2, -2), slice(2, -2))
-
-
-def _slopes(template: Floats, here: Floats) -> _Slopes:
-    """Taken once, at the coarse shift: it is within half a pixel, where gradients hardly change any more."""
-    a, b = template[INNER], here[INNER]
-    gain = float(a.std()) / max(float(b.std()), 1e-6)
-    mean = (template + gain * here) * np.float32(0.5)
-    x = cv2.Sobel(mean, cv2.CV_32F, 1, 0, scale=0.125)[INNER].ravel().astype(float)
-    y = cv2.Sobel(mean, cv2.CV_32F, 0, 1, scale=0.125)[INNER].ravel().astype(float)
-    both = np.stack([x, y])
-    return _Slopes(both, np.linalg.inv(both @ both.T + 1e-6 * np.eye(2)))
-
-
-def _newton(template: Floats, here: Floats, slopes: _Slopes) -> tuple[Array, float, float]:
-    """One step: shift still to go (2,), variance of what is left (gray levels squared), correlation."""
-    a, b = template[INNER] - template[INNER].mean(), here[INNER] - here[INNER].mean()
-    power, common = max(float(np.vdot(b, b)), 1e-6), float(np.vdot(a, b))
-    score = common / np.sqrt(max(float(np.vdot(a, a)) * power, 1e-12))
-    rest = (a - np.float32(common / power) * b).ravel().astype(float)
-    step: Array = slopes.inverse @ (slopes.both @ rest)
-    return step, float(rest @ rest) / len(rest), score
+def _together(parts: Sequence[Ties]) -> Ties:
+    if not parts:
+        return gathered([])
+    names = ("a", "b", "xy_a", "xy_b", "info", "correlation")
+    return Ties(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def misfits(places: Sequence[Placement], ties: Ties) -> Array:

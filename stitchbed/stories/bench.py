@@ -50,7 +50,7 @@ class SurveySettings:
     """The settings of every stage, and: find_lift, solve_levels, solve_fields, find_dust: False leaves that part
     out (to see what it earns).
 
-    rounds: how often ties are measured; the third changes places by under .01 px. seed: of the only random choice
+    rounds: how often ties are measured; a third would change places by under .01 px. seed: of the only random choice
     (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.
     max_megapixels: largest canvas. default_dpi: when no piece says its own.
     """
@@ -72,7 +72,7 @@ class SurveySettings:
     solve_levels: bool = True
     solve_fields: bool = True
     find_dust: bool = True
-    rounds: int = 3
+    rounds: int = 2
     seed: int = 20
     allow_missing: bool = False
     max_megapixels: float = 4000.0

@@ -6,7 +6,7 @@ In: a bench and first places. Out: `Measured`: places good to a few hundredths o
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -51,7 +51,7 @@ def measure_places(
     *,
     find_lifts: Callable[[Sequence[Placement]], Sequence[Lift]],
 ) -> Measured:
-    """Measure and solve up to `rounds` times; the bed from the second round on, fields after the last.
+    """Measure and solve up to `rounds` times, fields after the last; the first round brings ties within reach.
 
     find_lifts : where the sheet leaves the glass, given places good to a pixel; no ties are taken there.
     """
@@ -64,8 +64,7 @@ def measure_places(
     current, lifts = list(places), None
     for step in range(bench.settings.rounds):
         ties = measure_ties(bench, glances, current, lifts)
-        settings = replace(bench.settings.alignment, solve_bed=bench.settings.alignment.solve_bed and step > 0)
-        solved = align(current, ties, frame, settings, bench.settings.bed)
+        solved = align(current, ties, frame, bench.settings.alignment, bench.settings.bed)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
@@ -116,7 +115,7 @@ def measure_ties(
             (places[i], places[j]),
             glances[i].texture,
             per_pair,
-            margin_px=window / 2 + reach + 6,
+            margin_px=window / 2 + reach + 9,
             shy_px=(SHY_MM if first else FLAT_SHY_MM) * scale,
         )
         for i, j, _ in pairs
