@@ -117,6 +117,34 @@ def test_a_lid_as_light_as_the_paper_is_told_by_its_tint() -> None:
     assert np.abs(off).max() <= 0.4  # the sheet's mask here is cut at whole pixels of .17 mm
 
 
+@pytest.mark.parametrize("dpi", [100, 300])
+def test_what_was_filled_in_is_no_sheet(dpi: int) -> None:
+    """A joined canvas: stairs of the paper's own color where no piece saw anything, a lid, a sheet with a frame."""
+    page, truth = _scan(dpi, -0.6, 0.66, frame=True)
+    stored = page.read(page.box).copy()
+    k = dpi / MM
+    paper = int(np.median(stored[stored > 200]))
+    for n in range(9):
+        deep = round((5 + 0.9 * n) * k)
+        part = slice(n * stored.shape[1] // 9, (n + 1) * stored.shape[1] // 9)
+        stored[:deep, part] = paper
+        stored[-deep // 2 :, part] = paper
+    stored[:, : round(7 * k)] = paper
+    joined = page_of_array(stored, dpi)
+    sides = find_sheet(joined)
+    assert [side.found for side in sides] == ["step"] * 4
+    # the task's own bound; a pixel of 100 dpi is .25 mm wide
+    assert np.abs(_off_mm(joined, truth, BorderSettings())).max() <= 0.3
+
+
+def test_white_that_was_cut_off_tells_nothing() -> None:
+    """A clean page, white to the last pixel, with a drawn frame: one color all round, and yet nothing was filled in."""
+    page, _ = _scan(150, 0.0, PAPER, frame=True)
+    stored = np.where(page.read(page.box) > 180, 255, page.read(page.box)).astype(np.uint8)
+    frame = frame_of(page, find_sheet(page_of_array(stored, 150)), BorderSettings())
+    assert (frame.height, frame.width) == (page.height, page.width)
+
+
 def test_a_painting_to_the_edge_is_not_cropped() -> None:
     """Washes, a gray horizon and a straight pole, slightly askew, over the whole page: none of it is an edge."""
     rng = np.random.default_rng(2)

@@ -107,6 +107,16 @@ def test_paper_is_not_in_the_layer() -> None:
     assert (layer[thin][:, -1] > 80).mean() > 0.99
 
 
+def test_white_paper_among_pale_washes_is_white_already() -> None:
+    """A third of the page bare and white, the rest washes nearly as light: nothing may be lightened once more."""
+    codes = np.full((90, 90, 3), 255, np.uint8)
+    codes[30:] = np.random.default_rng(1).integers(232, 247, (60, 90, 1), dtype=np.uint8)
+    codes[40:50, 10:80] = 20
+    assert lifting_of([codes], InkSettings(), None).white == 1
+    grainy = np.random.default_rng(1).normal(250, 2, codes.shape).clip(0, 255).astype(np.uint8)
+    assert lifting_of([grainy], InkSettings(), None).white < 1
+
+
 def test_gray_becomes_rgb_with_a_color(tmp_path: Path) -> None:
     gray = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     source, target = tmp_path / "page.tif", tmp_path / "lines.tif"

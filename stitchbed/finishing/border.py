@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,6 +30,8 @@ PLACES = 120  # along a side at which it is measured in full
 SHOWN = 100_000  # px of the middle that colors are looked for in
 LEVEL, GRAY_LEVEL, TINT = 0.08, 0.05, 0.015  # shares by which paper may be lighter, darker, tinted, from place to place
 PAPER_SHARE = 0.01  # of the middle that bare paper takes at least
+SAME = 1e-5  # of light; codes of one value come out of the reduction as alike as that
+MOST_FILLED = 0.001  # of the middle that may look filled
 SQUARE = 0.012  # slope by which sides of a cut sheet differ at most, .7 degrees; common practice, no source
 ALONE_SLOPE = 0.025  # slope up to which a single side is believed
 HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
@@ -65,9 +69,7 @@ class Side:
 def find_sheet(page: Page) -> tuple[Side, ...]:
     """The four sides in the order of SIDES."""
     factor = reduction_to(page.dpi, LOOK_DPI)
-    light, cover = overview(page, factor)
-    if cover is not None:
-        light = np.where(cover[..., None] > 0.5, light, 0).astype(np.float32)
+    light = _scanned(*overview(page, factor), page.dpi / factor / MM)
     is_paper = _paper_test(light)
     return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))
 
@@ -104,13 +106,38 @@ def _crossing(across: tuple[float, float], down: tuple[float, float]) -> tuple[f
     return c + d * y, y
 
 
+def _scanned(light: Floats, cover: Floats | None, px_per_mm: float) -> Floats:
+    """(h, w, c) light, 0 where nothing was scanned: not covered, or filled with one color from the page's edge inward.
+
+    A scan has grain, so a field of exactly one color was put there, unless the middle of the page shows such fields
+    too: then white was cut off before, and tells nothing.
+    """
+    if cover is not None:
+        light = np.where(cover[..., None] > 0.5, light, 0).astype(np.float32)
+    rim = np.concatenate([light[0], light[-1], light[:, 0], light[:, -1]])
+    colors, count = np.unique(rim, axis=0, return_counts=True)
+    filled = (np.abs(light - colors[count.argmax()]) < SAME).all(axis=2).astype(np.uint8)
+    side = max(3, round(px_per_mm))
+    fields = cv2.morphologyEx(np.pad(filled, side, mode="edge"), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    fields = fields[side:-side, side:-side]
+    if _middle(fields).mean() > MOST_FILLED:
+        return light
+    return np.where(fields[..., None] > 0, np.float32(0), light)
+
+
+def _middle(picture: NDArray[Any]) -> NDArray[Any]:
+    """The inner nine twenty-fifths of a picture."""
+    high, wide = picture.shape[0] // 5, picture.shape[1] // 5
+    return picture[high : -high or None, wide : -wide or None]
+
+
 def _paper_test(light: Floats) -> Callable[[Floats], bool]:
     """A test of colors (c,): whether the middle of the page shows a fair share of that color, as bare paper would be.
 
     A lamp's fall-off changes how light paper is, not its tint, so where there is color the tint decides.
     """
-    high, wide, channels = light.shape
-    middle = light[high // 5 : -(high // 5) or None, wide // 5 : -(wide // 5) or None].reshape(-1, channels)
+    channels = light.shape[2]
+    middle = _middle(light).reshape(-1, channels)
     middle = middle[:: max(1, len(middle) // SHOWN)]
 
     def is_paper(color: Floats) -> bool:

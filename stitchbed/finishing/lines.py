@@ -23,7 +23,8 @@ Pixels = NDArray[Any]
 Floats = NDArray[np.float32]
 
 MEDIA = ("ink", "pencil")
-PURE = 0.6  # share of the light pixels at the top code from which on the paper counts as white already
+NEAR_WHITE = 0.97  # of the top code; pale washes are darker
+PURE = 0.6  # share of what is near white that has the top code, from which on the paper counts as white already
 GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
 
 
@@ -121,7 +122,7 @@ def _white(pixels: Floats) -> float:
     """Share of the top code at which bare paper begins: 1 when the paper is white already."""
     gray = pixels.mean(axis=1)
     light = gray[gray > 0.75]
-    if not light.size or (light >= 1).mean() > PURE:
+    if not light.size or (light >= 1).sum() > PURE * (light > NEAR_WHITE).sum() > 0:
         return 1.0
     middle = float(np.median(light))
     near = light[np.abs(light - middle) < 0.06]
