@@ -10,7 +10,8 @@ import truth
 
 from stitchbed.ground.motion import fit_affine, moved
 from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
-from stitchbed.placing.links import LinkSettings, Sight, link
+from stitchbed.placing.links import Sight, link
+from stitchbed.placing.votes import LinkSettings
 
 SETTINGS = FeatureSettings()
 SHAPE = (400, 500)

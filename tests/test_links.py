@@ -10,7 +10,8 @@ import truth
 
 from stitchbed.ground.motion import moved
 from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
-from stitchbed.placing.links import Link, LinkSettings, NoLink, Sight, agreement, believable, link, scales_seen
+from stitchbed.placing.links import Link, NoLink, Sight, agreement, believable, link, scales_seen
+from stitchbed.placing.votes import LinkSettings
 
 SETTINGS = LinkSettings()
 SHAPE = (400, 500)

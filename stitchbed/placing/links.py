@@ -9,6 +9,7 @@ gives many good matches for a wrong motion, loses to the true one, which also ex
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,26 +18,12 @@ from numpy.typing import NDArray
 
 from stitchbed.ground.motion import fit_similarity, moved, similarity_matrix
 from stitchbed.placing.features import Keypoints
+from stitchbed.placing.votes import LinkSettings, Matches, match, voted
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
-
-
-@dataclass(frozen=True)
-class LinkSettings:
-    """ratio: nearest against second-nearest descriptor distance (Lowe 2004). neighbors: candidates per point that vote.
-    cell_px: size of a voting cell at view scale. gate_px: inlier radius at view scale.
-    scale_window: how far the scale may be from the declared one before the declared one is doubted.
-    least_agreement: correlation of the evened views over the overlap under which a motion is not believed.
-    """
-
-    ratio: float = 0.85
-    neighbors: int = 3
-    cell_px: float = 24.0
-    gate_px: float = 3.0
-    scale_window: float = 0.04
-    least_agreement: float = 0.12
-    least_inliers: int = 8
+SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
+SURE, FEW_VOTES = 0.5, 0.25  # correlation that no wrong motion reaches, and share of the best guess's votes
 
 
 @dataclass(frozen=True)
@@ -79,12 +66,13 @@ class NoLink:
 
 
 @dataclass(frozen=True)
-class _Matches:
-    """Candidate matches: indices into both tiles, and a weight (1 clear, less for one of several)."""
+class _Motion:
+    """One way to put a on b: 3x3, its inliers, their middle (2,) px in a, and how far the pictures agree under it."""
 
-    index_a: NDArray[np.intp]
-    index_b: NDArray[np.intp]
-    weight: Array
+    b_from_a: Array
+    inside: NDArray[np.intp]
+    middle: Array
+    agreement: float
 
 
 def believable(inliers: int, features: int) -> bool:
@@ -101,17 +89,14 @@ def link(
     """
     if min(len(a.xy), len(b.xy)) < settings.least_inliers:
         return NoLink(a.tile, b.tile, "too little structure to compare", min(len(a.xy), len(b.xy)))
-    matches = _match(a, b, settings)
-    guesses = _voted(a, b, matches, scale, settings)
-    found = [_refined(a, b, matches, guess, settings) for guess in guesses]
-    alive = [item for item in found if item is not None]
-    if not alive:
+    matches = match(a, b, settings)
+    judged = _judged(a, b, matches, sights, (scale, settings))
+    if not judged:
         return NoLink(a.tile, b.tile, "no motion explains enough points", len(matches.index_a))
-    judged = sorted(((agreement(item[0], sights), i) for i, item in enumerate(alive)), reverse=True)
-    best_agreement, best = judged[0]
-    if best_agreement < settings.least_agreement:
+    best = max(judged, key=lambda one: one.agreement)
+    if best.agreement < settings.least_agreement:
         return NoLink(a.tile, b.tile, "the pictures do not agree where they would overlap", len(matches.index_a))
-    return _link_of(a, b, matches, alive[best], best_agreement, _rival(judged, alive, a))
+    return _link_of(a, b, matches, best, _rival(judged, best, a))
 
 
 def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[float]:
@@ -122,7 +107,7 @@ def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[floa
     """
     if min(len(a.xy), len(b.xy)) < settings.least_inliers:
         return []
-    matches = _match(a, b, settings)
+    matches = match(a, b, settings)
     clear = matches.weight == 1.0
     ratio = np.sort(np.log(b.scale[matches.index_b[clear]] / a.scale[matches.index_a[clear]]).astype(float))
     if not len(ratio):
@@ -151,73 +136,41 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     return float((x @ y) / np.sqrt(max(float(x @ x) * float(y @ y), 1e-12)))
 
 
-def _match(a: Keypoints, b: Keypoints, settings: LinkSettings) -> _Matches:
-    likeness = a.descriptors @ b.descriptors.T
-    count = min(settings.neighbors + 1, likeness.shape[1])
-    near = np.argpartition(-likeness, count - 1, axis=1)[:, :count]
-    near = np.take_along_axis(near, np.argsort(-np.take_along_axis(likeness, near, 1), axis=1, kind="stable"), 1)
-    distance = np.sqrt(np.maximum(2 - 2 * np.take_along_axis(likeness, near, 1), 0))
-    mutual = likeness.argmax(0)[near[:, 0]] == np.arange(len(likeness))
-    clear = mutual & (distance[:, 0] < settings.ratio * distance[:, min(1, count - 1)])
-    several = distance[:, : settings.neighbors] < 1.15 * distance[:, :1] + 0.02
-    rows, ranks = np.nonzero(several & ((distance[:, :1] < 0.6) | clear[:, None]))
-    weight = np.where(clear[rows] & (ranks == 0), 1.0, 0.3)
-    return _Matches(rows, near[rows, ranks], weight)
+def _judged(
+    a: Keypoints, b: Keypoints, matches: Matches, sights: tuple[Sight, Sight], wishes: tuple[float, LinkSettings]
+) -> list[_Motion]:
+    """The guesses refined and judged; a guess that a motion found before explains is not refined once more.
 
-
-def _voted(a: Keypoints, b: Keypoints, matches: _Matches, scale: float, settings: LinkSettings) -> list[Array]:
-    """The most voted motions (similarity parameters a -> b) over turn and shift."""
-    turn = b.angle[matches.index_b] - a.angle[matches.index_a]
-    step = np.deg2rad(2.0)
-    bins = np.floor_divide(np.mod(turn, 2 * np.pi), step).astype(int) % 180
-    histogram = np.bincount(bins, matches.weight, 180)
-    smooth: Array = np.sum([np.roll(histogram, k) for k in range(-4, 5)], axis=0)
-    peaks: list[tuple[float, Array]] = []
-    for center in _local_peaks(smooth, 4):
-        near = np.abs((bins - center + 90) % 180 - 90) <= 6
-        pairs = (a.xy[matches.index_a[near]], b.xy[matches.index_b[near]], matches.weight[near])
-        for angle in (np.arange(-4, 5) + center + 0.5) * step:
-            peaks.extend(_shift_peaks(pairs, angle, scale, settings.cell_px * a.reduction * scale))
-    peaks.sort(key=lambda peak: -peak[0])
-    return [peak[1] for peak in peaks[:40]]
-
-
-def _local_peaks(histogram: Array, count: int) -> list[int]:
-    order = np.argsort(-histogram, kind="stable")
-    chosen: list[int] = []
-    for index in order:
-        if len(chosen) == count or histogram[index] <= 0:
+    Once a motion makes the pictures agree, guesses that hardly anything votes for are not tried any more.
+    """
+    scale, settings = wishes
+    found: list[_Motion] = []
+    guesses = voted(a, b, matches, scale, settings)
+    for votes, guess in guesses:
+        if votes < FEW_VOTES * guesses[0][0] and any(one.agreement > SURE for one in found):
             break
-        if all(min(abs(index - c), 180 - abs(index - c)) > 4 for c in chosen):
-            chosen.append(int(index))
-    return chosen
-
-
-def _shift_peaks(
-    pairs: tuple[Array, Array, Array], angle: float, scale: float, cell: float
-) -> list[tuple[float, Array]]:
-    """The fullest cells of the shift table at one turn."""
-    src, dst, weight = pairs
-    ca, sa = scale * np.cos(angle), scale * np.sin(angle)
-    shift = dst - np.column_stack([ca * src[:, 0] - sa * src[:, 1], sa * src[:, 0] + ca * src[:, 1]])
-    if not len(shift):
-        return []
-    key = np.floor(shift / cell).astype(np.int64)
-    key -= key.min(0)
-    width = int(key[:, 0].max()) + 2
-    flat = key[:, 1] * width + key[:, 0]
-    votes = np.bincount(flat, weight)
-    found = []
-    for cell_index in np.argsort(-votes, kind="stable")[:3]:
-        inside = flat == cell_index
-        if votes[cell_index] >= 2:
-            mean = np.average(shift[inside], axis=0, weights=weight[inside])
-            found.append((float(votes[cell_index]), np.array([ca, sa, *mean])))
+        if any(_same(guess, one, 2 * settings.cell_px * b.reduction) for one in found):
+            continue
+        refined = _refined(a, b, matches, guess, settings)
+        if refined is not None:
+            motion, inside = refined
+            middle = a.xy[matches.index_a[inside]].mean(0)
+            found.append(_Motion(motion, inside, middle, agreement(motion, sights)))
     return found
 
 
+def _same(guess: Array, known: _Motion, room: float) -> bool:
+    """True when a guess puts the middle of what a motion explains within `room` px of where that puts it."""
+    x, y = known.middle
+    m = known.b_from_a
+    off_x = (guess[0] - m[0, 0]) * x - (guess[1] + m[0, 1]) * y + guess[2] - m[0, 2]
+    off_y = (guess[1] - m[1, 0]) * x + (guess[0] - m[1, 1]) * y + guess[3] - m[1, 2]
+    turn = np.arctan2(guess[1] * m[0, 0] - guess[0] * m[1, 0], guess[0] * m[0, 0] + guess[1] * m[1, 0])
+    return bool(np.hypot(off_x, off_y) < room and abs(turn) < SAME_TURN)
+
+
 def _refined(
-    a: Keypoints, b: Keypoints, matches: _Matches, guess: Array, settings: LinkSettings
+    a: Keypoints, b: Keypoints, matches: Matches, guess: Array, settings: LinkSettings
 ) -> tuple[Array, NDArray[np.intp]] | None:
     """Fit in narrowing gates; returns (3x3 b_from_a, inlier match indices) or None."""
     src, dst = a.xy[matches.index_a], b.xy[matches.index_b]
@@ -234,7 +187,7 @@ def _refined(
     return similarity_matrix(params), inside
 
 
-def _one_to_one(matches: _Matches, off: Array, inside: NDArray[np.intp]) -> NDArray[np.intp]:
+def _one_to_one(matches: Matches, off: Array, inside: NDArray[np.intp]) -> NDArray[np.intp]:
     """Keep each point's nearest match only, on both sides."""
     for side in (matches.index_a, matches.index_b):
         order = inside[np.lexsort((off[inside], side[inside]))]
@@ -242,32 +195,24 @@ def _one_to_one(matches: _Matches, off: Array, inside: NDArray[np.intp]) -> NDAr
     return inside
 
 
-def _rival(judged: list[tuple[float, int]], alive: list[tuple[Array, NDArray[np.intp]]], a: Keypoints) -> float:
+def _rival(judged: Sequence[_Motion], best: _Motion, a: Keypoints) -> float:
     """Agreement of the best motion that is truly another one, over that of the winner."""
-    best_agreement, best = judged[0]
-    corners = np.array([[a.xy.min(0)[0], a.xy.min(0)[1]], a.xy.max(0)])
-    home = moved(alive[best][0], corners)
-    for score, index in judged[1:]:
-        if np.hypot(*(moved(alive[index][0], corners) - home).T).max() > 20 * a.reduction:
-            return max(0.0, score / best_agreement)
-    return 0.0
+    corners = np.array([a.xy.min(0), a.xy.max(0)])
+    home = moved(best.b_from_a, corners)
+    others = [
+        one.agreement for one in judged if np.hypot(*(moved(one.b_from_a, corners) - home).T).max() > 20 * a.reduction
+    ]
+    return max(0.0, max(others, default=0.0) / best.agreement)
 
 
-def _link_of(
-    a: Keypoints,
-    b: Keypoints,
-    matches: _Matches,
-    found: tuple[Array, NDArray[np.intp]],
-    agreed: float,
-    rival: float,
-) -> Link:
-    b_from_a, inside = found
+def _link_of(a: Keypoints, b: Keypoints, matches: Matches, best: _Motion, rival: float) -> Link:
+    inside = best.inside
     xy_a, xy_b = a.xy[matches.index_a[inside]], b.xy[matches.index_b[inside]]
-    off = moved(b_from_a, xy_a) - xy_b
+    off = moved(best.b_from_a, xy_a) - xy_b
     clear = matches.weight == 1.0
     low, high = xy_a.min(0), xy_a.max(0)
     at = a.xy[matches.index_a]
     near = clear & (at >= low).all(1) & (at <= high).all(1)
     share = float(clear[inside].sum()) / max(1, int(near.sum()))
     sigma = float(1.4826 * np.median(np.abs(off)))
-    return Link(a.tile, b.tile, b_from_a, xy_a, xy_b, max(sigma, 0.05), share, agreed, rival)
+    return Link(a.tile, b.tile, best.b_from_a, xy_a, xy_b, max(sigma, 0.05), share, best.agreement, rival)

@@ -23,10 +23,10 @@ from stitchbed.placing.alignment import AlignmentSettings
 from stitchbed.placing.bed import BedSettings
 from stitchbed.placing.features import FeatureSettings
 from stitchbed.placing.fields import FieldSettings
-from stitchbed.placing.links import LinkSettings
 from stitchbed.placing.pairs import PairSettings
 from stitchbed.placing.posegraph import GraphSettings
 from stitchbed.placing.ties import TieSettings
+from stitchbed.placing.votes import LinkSettings
 from stitchbed.scans.tile import Tile
 
 Progress = Callable[[str, int, int], None]

@@ -22,7 +22,8 @@ from stitchbed.ground.job import plain
 from stitchbed.ground.light import transfer_of
 from stitchbed.ground.motion import moved
 from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
-from stitchbed.placing.links import Link, LinkSettings, Sight, link
+from stitchbed.placing.links import Link, Sight, link
+from stitchbed.placing.votes import LinkSettings
 from stitchbed.scans import quality
 from stitchbed.scans.formats import open_windows
 from stitchbed.scans.glass import LEAST_DEPTH, SPECK_PX, speck_depth

@@ -20,9 +20,10 @@ from stitchbed.ground.errors import UnreadableTile
 from stitchbed.ground.job import plain
 from stitchbed.ground.light import Transfer, transfer_of
 from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
-from stitchbed.placing.links import Link, LinkSettings, Sight, link
+from stitchbed.placing.links import Link, Sight, link
 from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.posegraph import GraphSettings, Layout, lay_out
+from stitchbed.placing.votes import LinkSettings
 from stitchbed.scans import quality
 from stitchbed.scans.formats import format_of, open_windows
 from stitchbed.scans.glass import Grain, grains

@@ -14,8 +14,9 @@ import numpy as np
 
 from stitchbed.ground.errors import Islands
 from stitchbed.placing.features import Keypoints, detect, evened, gray_of
-from stitchbed.placing.links import Link, LinkSettings, NoLink, Sight, link, scales_seen
+from stitchbed.placing.links import Link, NoLink, Sight, link, scales_seen
 from stitchbed.placing.posegraph import Layout
+from stitchbed.placing.votes import LinkSettings
 from stitchbed.stories.bench import Bench
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
