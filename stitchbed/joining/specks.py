@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box, clipped, spanning
-from stitchbed.ground.motion import moved
 from stitchbed.joining.canvas import Canvas
 from stitchbed.joining.lift import Lift
 from stitchbed.joining.plan import Spot
@@ -101,12 +100,20 @@ def find_spots(
 
     def one_tile(i: int) -> list[Spot]:
         spots = []
-        for n, other in zip(owned[i], clean[i], strict=True):
-            if other >= 0:
-                radius = float(marks[i].radius[n])
-                if _foreign(places[i], places[other], (i, int(other)), (marks[i].xy[n], radius), read, settings):
-                    x, y = to_sheet(places[i], marks[i].xy[n][None])[0]
-                    spots.append(Spot(float(x), float(y), radius + 1.0, i, int(other)))
+        for other in sorted(set(clean[i].tolist()) - {-1}):
+            mine = owned[i][clean[i] == other]
+            xy, radius = marks[i].xy[mine], marks[i].radius[mine]
+            ways = local_affines(places[other], places[i], np.round(xy))
+            sizes = (places[i].size, places[other].size)
+            foreign = [
+                _foreign((i, other), sizes, (at, float(r)), way, read, settings)
+                for at, r, way in zip(xy, radius, ways, strict=True)
+            ]
+            on_canvas = to_sheet(places[i], xy[foreign])
+            spots += [
+                Spot(float(x), float(y), float(r) + 1.0, i, other)
+                for (x, y), r in zip(on_canvas, radius[foreign], strict=True)
+            ]
         return spots
 
     with ThreadPoolExecutor(workers) as pool:
@@ -142,65 +149,65 @@ def _second_tiles(
 
 
 def _foreign(
-    mine: Placement,
-    other: Placement,
     index: tuple[int, int],
+    sizes: tuple[tuple[int, int], tuple[int, int]],
     mark: tuple[Array, float],
+    way: Array,
     read: ReadGray,
     settings: SpeckSettings,
 ) -> bool:
-    """True when the other tile shows plain surroundings where this one shows a mark."""
+    """True when the other tile shows plain surroundings where this one shows a mark.
+
+    index, sizes : of this tile and of the other one. way : 3x3 other_from_mine at the mark.
+    """
     xy, radius = mark
     reach = int(np.ceil(radius)) + 5
     x, y = (round(float(v)) for v in xy)
     box = spanning(y - reach, x - reach, y + reach + 1, x + reach + 1)
-    if clipped(box, Box(0, 0, *mine.size)) != box:
+    if clipped(box, Box(0, 0, *sizes[0])) != box:
         return False
-    there = _seen_there(mine, other, index[1], box, read)
+    rows, cols = np.arange(box.height)[:, None] + (box.row - xy[1]), np.arange(box.width) + (box.col - xy[0])
+    away = np.hypot(cols, rows)
+    core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
+    here = read(index[0], box)
+    own = _bump(here, core, ring)
+    if own <= settings.step * 0.8:
+        return False
+    there = _seen_there(sizes[1], index[1], way, box, read)
     if there is None:
         return False
-    here = read(index[0], box)
-    rows, cols = np.mgrid[: box.height, : box.width]
-    away = np.hypot(cols + box.col - xy[0], rows + box.row - xy[1])
-    core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
-    difference = here - there - np.median((here - there)[ring])
-    noise = 1.4826 * float(np.median(np.abs(difference[ring] - np.median(difference[ring])))) + 0.8
-    extent = np.abs(difference[core])
-    peak = float(np.sort(extent)[-max(1, len(extent) // 6) :].mean())
-    own = _bump(here, core, ring)
-    seen_there = _bump(there, core, ring)
+    around = np.sort((here - there)[ring])
+    middle = around[len(around) // 2]
+    noise = 1.4826 * float(np.sort(np.abs(around - middle))[len(around) // 2]) + 0.8
+    extent = np.sort(np.abs((here - there)[core] - middle))
+    peak = float(extent[-max(1, len(extent) // 6) :].mean())
     # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)
-    return (
-        peak > max(settings.step * 0.8, 5 * noise)
-        and own > settings.step * 0.8
-        and seen_there < max(settings.flat_share * own, 2.5 * noise)
+    return peak > max(settings.step * 0.8, 5 * noise) and _bump(there, core, ring) < max(
+        settings.flat_share * own, 2.5 * noise
     )
 
 
 def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> float:
-    """How far the core stands out of the range of its surroundings, gray levels."""
-    low, high = np.percentile(window[ring], [10, 90])
-    values = window[core]
-    return float(max(np.max(values) - high, low - np.min(values), 0.0))
+    """How far the core stands out of the range of its surroundings (without a tenth at either end), gray levels."""
+    around, values = np.sort(window[ring]), window[core]
+    tenth = round(0.1 * (len(around) - 1))
+    return float(max(values.max() - around[-1 - tenth], around[tenth] - values.min(), 0.0))
 
 
-def _seen_there(mine: Placement, other: Placement, other_index: int, box: Box, read: ReadGray) -> Floats | None:
-    """The other tile resampled onto a box of this one; None where it does not reach."""
-    center = np.array([box.col + (box.width - 1) / 2, box.row + (box.height - 1) / 2])
-    other_from_mine = local_affines(other, mine, center[None])[0]
+def _seen_there(size: tuple[int, int], index: int, way: Array, box: Box, read: ReadGray) -> Floats | None:
+    """The other tile, of `size`, resampled onto a box of this one; None where it does not reach."""
     corners = np.array(
         [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
     )
-    at = moved(other_from_mine, corners)
+    at = corners @ way[:2, :2].T + way[:2, 2]
     low, high = np.floor(at.min(0)).astype(int) - 3, np.ceil(at.max(0)).astype(int) + 4
     source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
-    if clipped(source, Box(0, 0, *other.size)) != source:
+    if clipped(source, Box(0, 0, *size)) != source:
         return None
-    to_source = np.array([[1, 0, -source.col], [0, 1, -source.row], [0, 0, 1]], float)
-    from_box = np.array([[1, 0, box.col], [0, 1, box.row], [0, 0, 1]], float)
-    matrix = (to_source @ other_from_mine @ from_box)[:2]
+    matrix = way[:2].copy()
+    matrix[:, 2] += way[:2, :2] @ (box.col, box.row) - (source.col, source.row)
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    picture = read(other_index, source)
+    picture = read(index, source)
     resampled: Floats = cv2.warpAffine(
         picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
