@@ -95,7 +95,7 @@ def test_stated_uncertainty_covers_the_error_of_one_card_at_the_side() -> None:
         a, b = got - got.mean(0), corners - corners.mean(0)
         turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
         error = np.hypot(*(placed(np.array([0, 0, turn]), a) - b).T)
-        stated = radius95(shape_covariance(fit, 0, at))
+        stated = radius95(shape_covariance(fit, [0] * len(at), at))
         held += bool(np.all(error <= stated))
         ratios.append(float(np.sqrt(np.mean(error**2) / np.mean(stated**2))))
     assert held >= 0.9 * 25
@@ -117,7 +117,10 @@ def test_straight_sides_make_a_single_card_surer() -> None:
     at = photo_from_scene(camera, corners)
     alone = solve_plane([PHOTO], cards, settings=EXACT)
     both = solve_plane([PHOTO], cards, sides, settings=EXACT, start=alone)
-    assert radius95(shape_covariance(both, 0, at)).max() < 0.8 * radius95(shape_covariance(alone, 0, at)).max()
+    assert (
+        radius95(shape_covariance(both, [0] * len(at), at)).max()
+        < 0.8 * radius95(shape_covariance(alone, [0] * len(at), at)).max()
+    )
     assert work_error(both, camera).max() < 0.5
 
 

@@ -1,6 +1,7 @@
 """I solve the plane: views, lens, card places, print size and straight sides together, by least squares.
 
-In: card corners seen in photos, points along straight sides, what is believed beforehand. Out: a `PlaneFit`.
+In: card corners seen in photos, points along straight sides, places that two photos share, what is believed beforehand.
+Out: a `PlaneFit`.
 
 What the observations cannot tell stays at its prior, and the prior's width then shows in the covariance: a lens that
 nothing observes makes the result uncertain, not wrong in silence.
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from stitchbed.card.beginning import CardPoints, SidePoints, first_guess
+from stitchbed.card.beginning import CardPoints, SidePoints, TiePoints, first_guess
 from stitchbed.card.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.card.plane import (
     UNIT_MM,
@@ -67,6 +68,7 @@ class _Problem:
     frame: Frame
     cards: tuple[CardPoints, ...]
     sides: tuple[SidePoints, ...]
+    ties: tuple[TiePoints, ...]
     settings: PlaneSettings
 
 
@@ -77,21 +79,23 @@ def solve_plane(
     *,
     settings: PlaneSettings,
     start: PlaneFit | None = None,
+    ties: Sequence[TiePoints] = (),
 ) -> PlaneFit:
     """Solve everything together; the first card named fixes the plane's frame.
 
     sizes : (width, height) px of each photo. start : a solution of the same cards without sides to begin from.
+    ties : places that two photos share; they also place photos that show no card.
 
     Raises
     ------
-    CardNotFound : a photo shares no card with the others, or no plane explains the points.
+    CardNotFound : a photo shares nothing with the others, or no plane explains the points.
     Reference: Triggs, McLauchlan, Hartley & Fitzgibbon (2000), "Bundle adjustment - a modern synthesis", sec. 4 and 9.
     """
     names = tuple(dict.fromkeys(points.card for points in cards))
     free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
     frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
-    problem = _Problem(frame, tuple(cards), tuple(sides), settings)
-    bare = _Problem(replace(frame, sides=()), tuple(cards), (), settings)
+    problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings)
+    bare = replace(problem, frame=replace(frame, sides=()), sides=())
     rough = start.params if start is not None else _begun(bare)
     robust = _robust(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)
@@ -103,7 +107,7 @@ def _begun(bare: _Problem) -> Array:
 
     All at once the lens may run off to the side and mimic a tilt (1 of 150 synthetic photos did).
     """
-    params = first_guess(bare.frame, bare.cards)
+    params = first_guess(bare.frame, bare.cards, bare.ties)
     for k_width, center_width in ((NOTHING, NOTHING), (1.0, NOTHING), (1.0, 1.0)):
         s = bare.settings
         stage = replace(s, k1=s.k1 * k_width, k2=s.k2 * k_width, center=s.center * center_width)
@@ -132,8 +136,9 @@ def _robust(problem: _Problem, guess: Array) -> Array:
 
 
 def _residuals(problem: _Problem, params: Array) -> Array:
-    """Card corners, side points, beliefs; each divided by its sigma."""
-    parts = [*_card_residuals(problem, params), *_side_residuals(problem, params), _beliefs(problem, params)]
+    """Card corners, side points, ties, beliefs; each divided by its sigma."""
+    seen = [*_card_residuals(problem, params), *_side_residuals(problem, params), *_tie_residuals(problem, params)]
+    parts = [*seen, _beliefs(problem, params)]
     return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
 
 
@@ -158,6 +163,17 @@ def _side_residuals(problem: _Problem, params: Array) -> list[Array]:
         plane = through(inverted(view), undistorted(lenses[side.photo], side.photo_xy))
         a, b, c = line_of(frame, params, side.side) if side.line is None else side.line
         parts.append((plane @ np.array([a, b]) - c) * px_per_mm(view, plane.mean(0)) / side.sigma)
+    return parts
+
+
+def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    parts = []
+    for tie in problem.ties:
+        plane = through(inverted(views[tie.a]), undistorted(lenses[tie.a], tie.xy_a))
+        seen = distorted(lenses[tie.b], through(views[tie.b], plane))
+        parts.append(((seen - tie.xy_b) / tie.sigma).ravel())
     return parts
 
 
@@ -202,7 +218,18 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
         good = np.abs(part) <= OUTLIER_SIGMAS * _spread(np.abs(part))
         sides.append(replace(side, photo_xy=side.photo_xy[good]))
         dropped += int((~good).sum())
-    return replace(problem, cards=tuple(cards), sides=tuple(sides)), dropped
+    ties = _agreeing_ties(problem, params)
+    return replace(problem, cards=tuple(cards), sides=tuple(sides), ties=ties), dropped
+
+
+def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
+    """Ties without those the solution does not explain: other things look alike, relief shifts with the camera."""
+    kept = []
+    for tie, part in zip(problem.ties, _tie_residuals(problem, params), strict=True):
+        away = np.hypot(*part.reshape(-1, 2).T)
+        good = away <= OUTLIER_SIGMAS * _spread(away)
+        kept.append(replace(tie, xy_a=tie.xy_a[good], xy_b=tie.xy_b[good]))
+    return tuple(kept)
 
 
 def _spread(errors: Array) -> float:

@@ -43,16 +43,30 @@ class SidePoints:
     line: Array | None = None
 
 
-def first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:
-    """Affine views from the cards placed so far, other cards placed through them; perspective and lens at zero."""
+@dataclass(frozen=True)
+class TiePoints:
+    """Places of the work that two photos see.
+
+    a, b : photos. xy_a, xy_b : (N, 2) px. sigma : px, of xy_b if xy_a were true.
+    """
+
+    a: int
+    b: int
+    xy_a: Array
+    xy_b: Array
+    sigma: float
+
+
+def first_guess(frame: Frame, cards: Sequence[CardPoints], ties: Sequence[TiePoints] = ()) -> Array:
+    """Affine views from the cards and ties placed so far, other cards placed through them; lens at zero."""
     params = np.zeros(frame.starts[4])
     poses: dict[str, Array] = {frame.cards[0]: np.zeros(3)}
     waiting = list(range(len(frame.base)))
     while waiting:
-        photo = _next_photo(waiting, poses, cards)
+        placed_views = {i: v for i, v in enumerate(views_of(frame, params)) if i not in waiting}
+        photo, plane, seen = _next_photo(waiting, poses, cards, _through_ties(waiting, placed_views, ties))
         waiting.remove(photo)
-        known = [p for p in cards if p.photo == photo and p.card in poses]
-        params[8 * photo : 8 * photo + 6] = _affine(frame.base[photo], known, poses).ravel()
+        params[8 * photo : 8 * photo + 6] = _affine(frame.base[photo], plane, seen).ravel()
         inverse = inverted(views_of(frame, params)[photo])
         for points in cards:
             if points.photo == photo and points.card not in poses:
@@ -63,22 +77,45 @@ def first_guess(frame: Frame, cards: Sequence[CardPoints]) -> Array:
     return params
 
 
-def _next_photo(waiting: Sequence[int], poses: Mapping[str, Array], cards: Sequence[CardPoints]) -> int:
-    for photo in waiting:
-        if any(points.photo == photo and points.card in poses for points in cards):
-            return photo
+def _next_photo(
+    waiting: Sequence[int],
+    poses: Mapping[str, Array],
+    cards: Sequence[CardPoints],
+    tied: Mapping[int, list[tuple[Array, Array]]],
+) -> tuple[int, Array, Array]:
+    """The first photo that can be placed, and points to place it by: (N, 2) plane mm, (N, 2) px; cards go first."""
+    by_cards = {
+        photo: [(placed(poses[p.card], p.card_xy), p.photo_xy) for p in cards if p.photo == photo and p.card in poses]
+        for photo in waiting
+    }
+    for known in (by_cards, tied):
+        for photo in waiting:
+            if known.get(photo):
+                plane, seen = zip(*known[photo], strict=True)
+                return photo, np.concatenate(plane), np.concatenate(seen)
     raise CardNotFound(
-        f"photo {waiting[0] + 1} shows no card that hangs together with the other photos",
-        expected="at least one card seen in two photos, none of them moved in between",
-        attempt="rectify that photo alone, or photograph again with the same cards left in place",
+        f"photo {waiting[0] + 1} shares neither a card nor enough of the work with the other photos",
+        expected="photos that overlap by a third, or a card seen in two photos and not moved in between",
+        attempt="photograph again with more overlap and the cards left in place, or rectify that photo alone",
     )
 
 
-def _affine(lens: Lens, known: Sequence[CardPoints], poses: Mapping[str, Array]) -> Array:
-    """(2, 3) from plane (UNIT_MM) to half diagonals about the photo's middle."""
-    plane = np.concatenate([placed(poses[p.card], p.card_xy) for p in known]) / UNIT_MM
-    seen = (np.concatenate([p.photo_xy for p in known]) - lens.center) / lens.radius
-    design = np.column_stack([plane, np.ones(len(plane))])
+def _through_ties(
+    waiting: Sequence[int], views: Mapping[int, Array], ties: Sequence[TiePoints]
+) -> dict[int, list[tuple[Array, Array]]]:
+    """For each waiting photo, what it shares with placed ones: plane mm through these, px in it."""
+    found: dict[int, list[tuple[Array, Array]]] = {}
+    for tie in ties:
+        for here, there, xy_here, xy_there in ((tie.a, tie.b, tie.xy_a, tie.xy_b), (tie.b, tie.a, tie.xy_b, tie.xy_a)):
+            if here in waiting and there in views:
+                found.setdefault(here, []).append((through(inverted(views[there]), xy_there), xy_here))
+    return found
+
+
+def _affine(lens: Lens, plane: Array, photo_xy: Array) -> Array:
+    """(2, 3) from plane mm (counted in UNIT_MM) to half diagonals about the photo's middle."""
+    seen = (photo_xy - lens.center) / lens.radius
+    design = np.column_stack([plane / UNIT_MM, np.ones(len(plane))])
     return np.asarray(np.linalg.lstsq(design, seen, rcond=None)[0].T, dtype=np.float64)
 
 

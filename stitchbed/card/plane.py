@@ -8,7 +8,7 @@ Frames: `card` mm from the card's top left corner (x right, y down); `plane` mm 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -87,14 +87,15 @@ def card_from_plane(fit: PlaneFit, card: str, plane_xy: Array) -> Array:
     return np.asarray(upright / fit.stretch, dtype=np.float64)
 
 
-def shape_covariance(fit: PlaneFit, photo: int, photo_xy: Array) -> Array:
+def shape_covariance(fit: PlaneFit, photos: Sequence[int], photo_xy: Array) -> Array:
     """(2N, 2N) mm^2 covariance of where photo points lie in the plane, rigid moves of the whole taken out.
 
+    photos : for each point, the photo it lies in.
     Position and turn of the picture as a whole mean nothing for its shape, so they are projected away.
     """
     steps = np.sqrt(np.maximum(np.diag(fit.covariance), 1e-30)) / 2
-    columns = [_slope(fit, photo, photo_xy, index, float(step)) for index, step in enumerate(steps)]
-    keep = _rigid_projector(plane_from_photo(fit, photo, photo_xy))
+    columns = [_slope(fit, photos, photo_xy, index, float(step)) for index, step in enumerate(steps)]
+    keep = _rigid_projector(_on_plane(fit.views, fit.lenses, photos, photo_xy))
     shape = keep @ np.stack(columns, 1)
     return np.asarray(shape @ fit.covariance @ shape.T, dtype=np.float64)
 
@@ -179,14 +180,20 @@ def _view(params: Array, lens: Lens) -> Array:
     return view
 
 
-def _slope(fit: PlaneFit, photo: int, photo_xy: Array, index: int, step: float) -> Array:
+def _on_plane(views: Sequence[Array], lenses: Sequence[Lens], photos: Sequence[int], xy: Array) -> Array:
+    """(N, 2) plane mm of points (N, 2) px of several photos."""
+    ways = [through(inverted(views[i]), undistorted(lenses[i], at[None]))[0] for i, at in zip(photos, xy, strict=True)]
+    return np.array(ways)
+
+
+def _slope(fit: PlaneFit, photos: Sequence[int], photo_xy: Array, index: int, step: float) -> Array:
     """Derivative of stacked plane positions (2N,) by one unknown, central difference."""
     ends = []
     for signed in (step, -step):
         params = fit.params.copy()
         params[index] += signed
-        view, lens = views_of(fit.frame, params)[photo], lenses_of(fit.frame, params)[photo]
-        ends.append(through(inverted(view), undistorted(lens, photo_xy)).ravel())
+        views, lenses = views_of(fit.frame, params), lenses_of(fit.frame, params)
+        ends.append(_on_plane(views, lenses, photos, photo_xy).ravel())
     slope: Array = (ends[0] - ends[1]) / (2 * step)
     return slope
 

@@ -53,10 +53,8 @@ def shares(flats: Sequence[Floats], density: float) -> Shares:
     flats : balanced views (h, w, channels) of equal size.
     """
     light = np.stack([_soft(flat.mean(axis=2)) for flat in flats])
-    darkest = light.min(axis=0)
-    shines = light > darkest * (1 + BRIGHTER_SHARE) + BRIGHTER
     clipped = np.stack([flat.min(axis=2) >= BURNT for flat in flats])
-    bad = [_grown(_without_specks(a | b, density), density) for a, b in zip(shines, clipped, strict=True)]
+    bad = shining(light, clipped, np.ones(light.shape, np.bool_), density)
     best = np.where(bad[0], light.argmin(axis=0), 0)
     # a place that shines in the first photo goes to the first other photo that is calm there, else to the darkest
     for index in range(len(flats) - 1, 0, -1):
@@ -65,6 +63,16 @@ def shares(flats: Sequence[Floats], density: float) -> Shares:
     weights = [cv2.GaussianBlur((best == index).astype(np.float32), (0, 0), sigma) for index in range(len(flats))]
     stacked = np.stack([np.asarray(weight, dtype=np.float32) for weight in weights])
     return Shares(stacked / stacked.sum(axis=0), density)
+
+
+def shining(light: Floats, clipped: Mask, seen: Mask, density: float) -> Mask:
+    """(photos, h, w) True where a photo is burnt out, or brighter than another one that sees the place, with some room.
+
+    light, clipped, seen : (photos, h, w): mean over channels; burnt out; where each photo sees anything.
+    """
+    darkest = np.where(seen, light, np.inf).min(axis=0)
+    shines = seen & ((light > darkest * (1 + BRIGHTER_SHARE) + BRIGHTER) | clipped)
+    return np.stack([_grown(_without_specks(mask, density), density) for mask in shines])
 
 
 def regions_mm(mask: Mask, density: float, most: int = 12) -> list[dict[str, float]]:

@@ -6,7 +6,7 @@ In: open photos and their plane. Out: a `LightField` for each photo, or none, an
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,12 +18,13 @@ from stitchbed.card.plane import PlaneFit, card_on_plane, photo_from_plane
 from stitchbed.card.sighting import SeenCard
 from stitchbed.ground.errors import BadSettings
 from stitchbed.ground.light import to_linear
-from stitchbed.joining.illumination import LightField, fit_light
+from stitchbed.joining.illumination import LightField, fit_light, light_at
 from stitchbed.stories.photos import Photo, small_px
 from stitchbed.stories.plane_words import PlaneSurvey
 from stitchbed.stories.side_survey import on_card, piece_called
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 LIGHTS = ("auto", "blank", "board", "card", "none")
 CELL_MM = 6.0  # places are means over squares of this side
@@ -53,20 +54,20 @@ def survey_light(
         if light in ("auto", "blank") and blank is not None:
             field = _by_blank(photo, blank, plane, number)
         if field is None and light in ("auto", "board"):
-            field = _by_board(photo, plane, number)
+            field = board_field([photo], plane, [None], [number])
         if field is None and light in ("auto", "card"):
-            field = _by_cards(photo, plane, number)
+            field = card_field([photo], plane, [None], [number])
         if field is None and light not in ("auto", "none"):
             raise _cannot(light, photo)
         if field is not None:
-            field = _on_canvas(field, plane)
+            field = on_canvas(field, plane)
         if field is None and light == "auto":
             notes.append(f"{photo.tile.name}: nothing tells how evenly the work was lit; light is left as it is")
         fields.append(field)
     return tuple(fields), notes
 
 
-def _on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:
+def on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:
     """A field found in the work's frame, for canvas places: the frames are turned alike, so only its center moves."""
     shift = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
     return replace(field, center=field.center + shift)
@@ -96,8 +97,9 @@ def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> Li
             attempt="photograph a blank sheet in place of the work, or leave --blank away",
         )
     facing = plane.work
-    xy, cells, calm = _places(blank, plane.fit, number, facing, 0.0)
-    inside = calm & np.all((xy > 0) & (xy < [facing.width, facing.height]), axis=1)
+    seen = places(blank, plane.fit, number, facing, 0.0)
+    xy, cells = seen.xy, seen.light
+    inside = seen.calm & np.all((xy > 0) & (xy < [facing.width, facing.height]), axis=1)
     kinds = ["blank"] * int(inside.sum())
     field = fit_light(
         xy[inside], cells[inside], kinds, size_mm=(facing.width, facing.height), order=BLANK_ORDER, source="blank sheet"
@@ -111,15 +113,26 @@ def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> Li
     return field
 
 
-def _by_board(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | None:
-    """From what lies round the work, where that is of one tone on at least three sides."""
+def board_field(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    numbers: Sequence[int] | None = None,
+) -> LightField | None:
+    """From what lies round the work, where that is of one tone on at least three sides.
+
+    fields : what evens out each photo already, in the work's frame. numbers : of the photos in the fit, all by default.
+    """
     if not plane.own_edges:
         return None
-    facing = plane.work
-    xy, cells, calm = _places(photo, plane.fit, number, facing, RING_MM)
-    ring = calm & ~_on_work(plane, xy) & ~on_card(plane.fit, plane_from_canvas(facing, xy), CLEAR_MM)
-    xy, cells = xy[ring], cells[ring]
-    size = (facing.width, facing.height)
+    parts = []
+    for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
+        seen = places(photo, plane.fit, number, plane.work, RING_MM)
+        ring = seen.calm & ~_on_work(plane, seen.xy)
+        ring &= ~on_card(plane.fit, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
+        parts.append((seen.xy[ring], _evened(seen.light[ring], seen.xy[ring], field)))
+    xy, cells = (np.concatenate(part) for part in zip(*parts, strict=True))
+    size = (plane.work.width, plane.work.height)
     where = (xy[:, 1] < 0, xy[:, 0] > size[0], xy[:, 1] > size[1], xy[:, 0] < 0)
     if len(xy) < LEAST_PLACES or sum(side.sum() >= LEAST_PLACES / 8 for side in where) < 3:
         return None
@@ -129,23 +142,26 @@ def _by_board(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | Non
     return field if trusted else None
 
 
-def _by_cards(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | None:
-    """From the same gray steps on three or four corner cards."""
-    xy, light, kinds = [], [], []
-    corner_cards = 0
-    for card, reading in neutral_readings(photo, plane, number):
-        if not card.piece.startswith("corner"):
-            continue
-        corner_cards += 1
-        piece = piece_called(card.piece)
-        for name, value, good in zip(reading.names, reading.light, reading.good, strict=True):
-            patch = next(p for p in piece.patches if p.name == name) if piece is not None else None
-            if patch is not None and patch.neutral and good:
-                middle = patch_corners(patch).mean(0)[None]
-                xy.append(canvas_from_plane(plane.work, card_on_plane(plane.fit, card.piece, middle))[0])
-                light.append(value)
-                kinds.append(name[2:])  # K3N2 -> N2: step 2 has one reflectance on all four cards
-    if corner_cards < 3 or len(xy) < 6:
+def card_field(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    numbers: Sequence[int] | None = None,
+) -> LightField | None:
+    """From the same gray steps on three or four corner cards; arguments as for `board_field`."""
+    xy: list[Array] = []
+    light: list[Array] = []
+    kinds: list[str] = []
+    corner_cards: set[str] = set()
+    for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
+        for card, reading in neutral_readings(photo, plane, number):
+            if card.piece.startswith("corner"):
+                corner_cards.add(card.piece)
+                places_mm, steps, values = _grays(plane, card, reading)
+                xy += places_mm
+                light += [_evened(value[None], at[None], field)[0] for value, at in zip(values, places_mm, strict=True)]
+                kinds += steps
+    if len(corner_cards) < 3 or len(xy) < 6:
         return None
     size = (plane.work.width, plane.work.height)
     return fit_light(
@@ -153,10 +169,40 @@ def _by_cards(photo: Photo, plane: PlaneSurvey, number: int) -> LightField | Non
     )
 
 
-def _places(
-    photo: Photo, fit: PlaneFit, number: int, facing: Facing, room: float
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Squares of the canvas and `room` mm round it: middles (N, 2) mm, mean light (N, channels), calm and seen (N,)."""
+def _grays(plane: PlaneSurvey, card: SeenCard, reading: PatchReading) -> tuple[list[Array], list[str], list[Array]]:
+    """Middles (2,) mm in the work's frame, names and light of a card's good gray steps."""
+    piece = piece_called(card.piece)
+    xy, kinds, light = [], [], []
+    for name, value, good in zip(reading.names, reading.light, reading.good, strict=True):
+        patch = next((p for p in piece.patches if p.name == name), None) if piece is not None else None
+        if patch is not None and patch.neutral and good:
+            middle = patch_corners(patch).mean(0)[None]
+            xy.append(canvas_from_plane(plane.work, card_on_plane(plane.fit, card.piece, middle))[0])
+            light.append(value)
+            kinds.append(name[2:])  # K3N2 -> N2: step 2 has one reflectance on all four cards
+    return xy, kinds, light
+
+
+def _evened(light: Array, xy: Array, field: LightField | None) -> Array:
+    return light if field is None else light / light_at(field, xy)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Squares of the work and round it as one photo shows them.
+
+    xy : (N, 2) mm of their middles, in the work's frame. light : (N, channels) linear mean.
+    whole : (N,) wholly in the photo and not burnt out. calm : whole, and of one tone.
+    """
+
+    xy: Array
+    light: Array
+    whole: Mask
+    calm: Mask
+
+
+def places(photo: Photo, fit: PlaneFit, number: int, facing: Facing, room: float) -> Places:
+    """Squares of the canvas and `room` mm round it."""
     x0, y0 = (float(value) for value in plane_from_canvas(facing, np.array([[-room, -room]]))[0])
     wide = Facing(x0, y0, facing.turn, facing.width + 2 * room, facing.height + 2 * room)
     columns, rows = max(1, int(wide.width / CELL_MM)), max(1, int(wide.height / CELL_MM))
@@ -169,9 +215,10 @@ def _places(
     spread = (cells.std(axis=(1, 3)).reshape(rows * columns, -1) / np.maximum(mean, 1e-3)).max(1)
     x, y = np.meshgrid((np.arange(columns) + 0.5) * CELL_MM, (np.arange(rows) + 0.5) * CELL_MM)
     middles = np.stack([x.ravel(), y.ravel()], 1)
-    seen = inside_photo(go(middles), photo.size)
-    calm = (spread < CALM) & seen & (mean.max(1) < 0.97)
-    return middles - room, mean, calm
+    corners = middles + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])[:, None] * (CELL_MM / 2)
+    seen = inside_photo(go(corners.reshape(-1, 2)), photo.size).reshape(4, -1).all(axis=0)
+    whole = seen & (mean.max(1) < 0.97)
+    return Places(middles - room, mean, whole, whole & (spread < CALM))
 
 
 def _on_work(plane: PlaneSurvey, xy: Array) -> NDArray[np.bool_]:

@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.adjustment import solve_plane
-from stitchbed.card.beginning import CardPoints
+from stitchbed.card.beginning import CardPoints, TiePoints
 from stitchbed.card.facing import inside_photo
+from stitchbed.card.plane import PlaneFit
 from stitchbed.card.sighting import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.ground.errors import BadSettings, CardNotFound
+from stitchbed.stories.photo_ties import fine_ties, links_between, overlaps_of, rough_ties
 from stitchbed.stories.photos import Photo, full_px, gray_of
 from stitchbed.stories.plane_words import (
     Asked,
@@ -24,7 +26,7 @@ from stitchbed.stories.plane_words import (
     plane_survey_of,
     printed_scale,
 )
-from stitchbed.stories.side_survey import between_cards, side_points, sides_by_cards, work_corners
+from stitchbed.stories.side_survey import SidesFound, between_cards, side_points, sides_by_cards, work_corners
 from stitchbed.stories.size_survey import survey_by_size
 
 Array = NDArray[np.float64]
@@ -42,38 +44,73 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     """
     printed_scale(asked)
     _check_corners(photos[0], asked)
-    try:
-        looked = [find_cards(gray_of(photo), photo.tile.name) for photo in photos]
-    except CardNotFound:
-        if asked.size_mm is None:
-            raise
-        return survey_by_size(photos, asked, asked.size_mm)
-    seen = tuple(cards for cards, _ in looked)
-    warnings = [warning for _, notes in looked for warning in notes]
+    looked = _cards_in_any(photos, asked)
+    if looked is None:
+        return survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
+    seen, warnings = looked
     points = card_points(photos, seen, asked)
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
     settings = plane_settings(asked, shared_lens=len(set(sizes)) == 1)
-    fit = solve_plane(sizes, points, settings=settings)
-    found = sides_by_cards(photos[0], fit, seen[0], asked.corners)
-    if found.sides:
-        fine = [side_points(side, fit, None) for side in found.sides.values()]
-        fit = solve_plane(sizes, points, fine, settings=settings, start=fit)
+    ties: list[TiePoints] = []
+    if _cards_alone_are_too_few(seen):
+        ties = rough_ties(photos, links_between(photos))
+    fit = solve_plane(sizes, points, settings=settings, ties=ties)
+    if ties:
+        ties = fine_ties(photos, fit, ties)
+        fit = solve_plane(sizes, points, settings=settings, ties=ties, start=fit)
+    found = sides_by_cards(photos, fit, asked.corners)
+    fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
+    if fine:
+        fit = solve_plane(sizes, points, fine, settings=settings, start=fit, ties=ties)
+    corners = between_cards(fit, found.view) if found.lines is None else work_corners(fit, found, found.lines)
+    warnings += _doubts(photos, fit, found)
+    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps_of(fit, ties))
+    return plane_survey_of(photos, fit, rest, asked, warnings)
+
+
+def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[SeenCard, ...], ...], list[str]] | None:
+    """Cards of each photo, and warnings; None when no photo shows one and the work's size serves instead."""
+    seen: list[tuple[SeenCard, ...]] = []
+    warnings: list[str] = []
+    refused: CardNotFound | None = None
+    for photo in photos:
+        try:
+            cards, notes = find_cards(gray_of(photo), photo.tile.name)
+        except CardNotFound as error:
+            cards, notes = (), (f"{error.found}; it is placed by what it shares with the other photos",)
+            refused = refused or error
+        seen.append(cards)
+        warnings += notes
+    if any(seen):
+        return tuple(seen), warnings
+    if asked.size_mm is None and refused is not None:
+        raise refused
+    return None
+
+
+def _cards_alone_are_too_few(seen: Sequence[Sequence[SeenCard]]) -> bool:
+    """True unless each of several photos shows the same full card, or the same three or four corner cards."""
+    names = {frozenset(card.piece for card in cards) for cards in seen}
+    if len(seen) == 1:
+        return False
+    return len(names) > 1 or not any("full" in each or len(each) >= 3 for each in names)
+
+
+def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[str]:
+    doubts = []
     if found.lines is None:
-        warnings.append(NO_EDGES)
-        corners = between_cards(fit, seen[0], found.view)
-    else:
-        corners = work_corners(fit, found, found.lines)
+        doubts.append(NO_EDGES)
     if found.doubtful:
-        warnings.append(
+        doubts.append(
             f"straight lines run beside the work ({', '.join(found.doubtful)}): look whether the result ends where the "
             "work does, or give its --corners; a plain board underneath avoids this"
         )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
-        warnings.append(
+        doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "
             f"{fit.rms_px:.2f} px"
         )
-    return plane_survey_of(fit, Found(seen, found.sides, corners, found.lines is not None), asked, warnings)
+    return doubts
 
 
 def _check_corners(photo: Photo, asked: Asked) -> None:

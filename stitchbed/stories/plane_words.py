@@ -5,7 +5,7 @@ In: lengths read off a ruler, sizes, corners. Out: `Asked`, print scale, solver 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from stitchbed.card.plane import PlaneFit, photo_from_plane, radius95, shape_cov
 from stitchbed.card.sides import Side
 from stitchbed.card.sighting import SeenCard
 from stitchbed.ground.errors import BadSettings
+from stitchbed.stories.photos import Photo
 from stitchbed.stories.side_survey import card_outline
 
 Array = NDArray[np.float64]
@@ -45,13 +46,23 @@ class Asked:
 
 
 @dataclass(frozen=True)
+class Overlap:
+    """Two photos tied to each other: points kept, and how far they disagree after solving, px of photo b, per axis."""
+
+    a: int
+    b: int
+    points: int
+    rms_px: float
+
+
+@dataclass(frozen=True)
 class PlaneSurvey:
     """What was found.
 
     seen : cards of each photo. fit : the plane. facing : frame of the result. work : of the work alone, turned alike.
     corners : (4, 2) plane mm of the work.
-    uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by name. own_edges : the work's own sides
-    were found. scale_95 : relative, 95 %.
+    uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by photo and name. own_edges : the work's own
+    sides were found. scale_95 : relative, 95 %. overlaps : what photos share, where they were tied to each other.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -60,33 +71,47 @@ class PlaneSurvey:
     work: Facing
     corners: Array
     uncertainty: Array
-    sides: Mapping[str, Side]
+    sides: Mapping[int, Mapping[str, Side]]
     own_edges: bool
     scale_95: float
     warnings: tuple[str, ...]
+    overlaps: tuple[Overlap, ...] = ()
 
 
 @dataclass(frozen=True)
 class Found:
-    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm."""
+    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps."""
 
     seen: tuple[tuple[SeenCard, ...], ...]
-    sides: Mapping[str, Side]
+    sides: Mapping[int, Mapping[str, Side]]
     corners: Array
     own_edges: bool
+    overlaps: tuple[Overlap, ...] = ()
 
 
-def plane_survey_of(fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]) -> PlaneSurvey:
+def plane_survey_of(
+    photos: Sequence[Photo], fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]
+) -> PlaneSurvey:
     """Put the result together: frame and uncertainty at the work's corners."""
-    covariance = shape_covariance(fit, 0, photo_from_plane(fit, 0, found.corners))
-    at = fit.frame.starts[3]
-    scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[at, at], 0.0)))
+    where, at = _best_seen(photos, fit, found.corners)
+    covariance = shape_covariance(fit, where, at)
+    stretch = fit.frame.starts[3]
+    scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[stretch, stretch], 0.0)))
     work = facing_of_corners(found.corners, 0.0)
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
     sure = radius95(covariance)
-    rest = (found.sides, found.own_edges, scale_95, tuple(warnings))
+    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
+
+
+def _best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:
+    """For each plane point (N, 2) mm the photo that sees it farthest from its own edge, and where, (N, 2) px."""
+    places = np.stack([photo_from_plane(fit, number, corners) for number in range(len(photos))])
+    ends = np.array([[photo.size[1] - 1, photo.size[0] - 1] for photo in photos])[:, None]
+    room = np.minimum(places, ends - places).min(axis=2)
+    where = room.argmax(axis=0)
+    return [int(i) for i in where], places[where, np.arange(len(corners))]
 
 
 def printed_scale(asked: Asked) -> tuple[float, float]:

@@ -5,42 +5,38 @@ In: photos of one flat work, what the user said. Out: one TIFF, its record, and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.facing import canvas_from_plane, canvas_size, flat_view, inside_photo, to_photo
+from stitchbed.card.facing import canvas_size, inside_photo, to_photo
 from stitchbed.card.profiles import profile_of
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.ground.box import Box, blocks
 from stitchbed.ground.errors import BadSettings, CanvasTooLarge, MixedTiles
 from stitchbed.ground.job import plain, recording, sha256_of, write_json
-from stitchbed.ground.light import to_linear
 from stitchbed.joining.facing_render import FaceJob, FaceSource, render
-from stitchbed.joining.glare import Shares, balance, burnt, regions_mm, shares
-from stitchbed.joining.illumination import LightField, light_at
+from stitchbed.joining.illumination import LightField
 from stitchbed.scans.intake import unchanged
 from stitchbed.stories.bench import Progress
 from stitchbed.stories.grading import grades, photo_figures
 from stitchbed.stories.light_survey import survey_light
-from stitchbed.stories.photos import Photo, check_name, opened, small_px
+from stitchbed.stories.parts_survey import in_parts, shine_in_parts, survey_light_in_parts
+from stitchbed.stories.photos import Photo, check_name, opened
 from stitchbed.stories.plane_survey import survey_plane
 from stitchbed.stories.plane_words import Asked, PlaneSurvey
 from stitchbed.stories.rectify_words import numbers_of, told
 from stitchbed.stories.rendering import in_order, single_threaded_opencv
+from stitchbed.stories.shine_survey import Shine, shine_of
 
 Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
-FIELD_STEP = 8
-GLANCE_LONG_PX = 1400  # flat views that shine is sought in
 MOST_PIXELS = 4e9
 ENLARGED = 1.25  # a result this much finer than the photo holds no more than the photo
 
@@ -58,17 +54,6 @@ class RectifySettings:
     workers: int = 2
 
 
-@dataclass(frozen=True)
-class Shine:
-    """burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : from other photos."""
-
-    burnt: float
-    regions: list[dict[str, float]]
-    replaced: float
-    shares: Shares | None
-    gains: Array
-
-
 def rectify(
     paths: Sequence[Path], output: Path, settings: RectifySettings, *, progress: Progress
 ) -> tuple[dict[str, Any], str]:
@@ -84,8 +69,10 @@ def rectify(
         blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
         _check_alike(photos)
         plane = survey_plane(photos, settings.asked)
-        fields, light_notes = survey_light(photos, plane, light=settings.light, blank=blank)
-        shine = _shine(photos, plane, fields)
+        parts = in_parts(photos, plane)
+        survey = survey_light_in_parts if parts else survey_light
+        fields, light_notes = survey(photos, plane, light=settings.light, blank=blank)
+        shine = (shine_in_parts if parts else shine_of)(photos, plane, fields)
         job = _job(photos, plane, fields, shine, settings)
         _write(job, photos, output, settings.workers, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
@@ -110,52 +97,6 @@ def _check_alike(photos: Sequence[Photo]) -> None:
                 expected="photos of one work from one camera, stored alike",
                 attempt="export all of them with one setting",
             )
-
-
-def _shine(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Shine:
-    """Look at flat views: what is burnt out, and which photo sees it without."""
-    size = (plane.facing.width, plane.facing.height)
-    density = GLANCE_LONG_PX / max(size)
-    flats, raw = [], []
-    for number, (photo, light) in enumerate(zip(photos, fields, strict=True)):
-        stored = flat_view(photo.small, _to_small(photo, plane, number), size, density)
-        linear = to_linear(np.ascontiguousarray(stored), photo.transfer)
-        raw.append(burnt(linear, density))
-        flats.append(linear if light is None else linear / _field_view(light, linear.shape, density))
-    gains = balance(flats)
-    on_work = _on_work(plane, raw[0].shape, density)
-    if len(photos) == 1:
-        return Shine(float(raw[0][on_work].mean()), regions_mm(raw[0] & on_work, density), 0.0, None, gains)
-    balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
-    taken = shares(balanced, density)
-    left = on_work & np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
-    replaced = float((1 - taken.weights[0])[on_work].mean())
-    return Shine(float(left[on_work].mean()), regions_mm(left, density), replaced, taken, gains)
-
-
-def _on_work(plane: PlaneSurvey, shape: tuple[int, ...], density: float) -> NDArray[np.bool_]:
-    """Where a flat view of the result shows the work itself, not its margin or cards; their frames are turned alike."""
-    corner = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
-    low = np.rint(corner * density).astype(int)
-    high = np.rint(np.add(corner, [plane.work.width, plane.work.height]) * density).astype(int)
-    mask = np.zeros(shape, dtype=np.bool_)
-    mask[max(0, low[1]) : high[1], max(0, low[0]) : high[0]] = True
-    return mask
-
-
-def _to_small(photo: Photo, plane: PlaneSurvey, number: int) -> Callable[[Array], Array]:
-    """The way from canvas mm to the photo's small view."""
-    go = to_photo(plane.facing, plane.fit, number)
-    return lambda xy: small_px(photo, go(xy))
-
-
-def _field_view(light: LightField, shape: tuple[int, ...], density: float) -> Floats:
-    """The field over a flat view: exact at each FIELD_STEP px, straight in between."""
-    rows, columns = (side // FIELD_STEP + 2 for side in shape[:2])
-    x, y = np.meshgrid((np.arange(columns) + 0.5) * FIELD_STEP, (np.arange(rows) + 0.5) * FIELD_STEP)
-    nodes = light_at(light, np.stack([x.ravel(), y.ravel()], 1) / density).reshape(rows, columns, -1)
-    full = cv2.resize(nodes, (columns * FIELD_STEP, rows * FIELD_STEP), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full, dtype=np.float32).reshape(*full.shape[:2], -1)[: shape[0], : shape[1]]
 
 
 def _job(
@@ -206,10 +147,12 @@ def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[s
     """What the user should know about a result that was written all the same."""
     doubts = []
     grid = np.stack(np.meshgrid(np.linspace(0, job.facing.width, 41), np.linspace(0, job.facing.height, 41)), -1)
-    at = to_photo(job.facing, job.fit, 0)(grid.reshape(-1, 2))
-    outside = 1 - float(inside_photo(at, photos[0].size).mean())
+    ways = [to_photo(job.facing, job.fit, number)(grid.reshape(-1, 2)) for number in range(len(photos))]
+    inside = np.any([inside_photo(at, photo.size) for at, photo in zip(ways, photos, strict=True)], axis=0)
+    outside = 1 - float(inside.mean())
     if outside > 0.001:
-        doubts.append(f"{outside:.1%} of the result lies outside {photos[0].tile.name} and repeats its edge")
+        where = photos[0].tile.name if len(photos) == 1 else "all photos"
+        doubts.append(f"{outside:.1%} of the result lies outside {where} and repeats an edge")
     held = photo_dpi(plane, job)
     if job.dpi > ENLARGED * held:
         doubts.append(f"{job.dpi:.0f} dpi is finer than the photo, which holds about {held:.0f} dpi of the work")

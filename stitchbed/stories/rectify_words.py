@@ -28,7 +28,7 @@ def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
         "card_rms_px": round(plane.fit.rms_px, 4),
         "points_left_out": plane.fit.dropped,
         "lens": {"k1": round(lens.k1, 5), "k2": round(lens.k2, 5)},
-        "sides_measured": sorted(plane.sides),
+        "sides_measured": sorted({name for sides in plane.sides.values() for name in sides}),
         "own_edges": plane.own_edges,
         "uncertainty_mm_95": [round(float(mm), 3) for mm in plane.uncertainty],
         "scale_uncertainty_95": round(plane.scale_95, 6),
@@ -51,6 +51,11 @@ def numbers_of(plane: PlaneSurvey, fields: Sequence[LightField | None], shine: A
         "light": lights,
         "burnt_out": round(shine.burnt, 6), "burnt_out_regions_mm": shine.regions,
         "taken_from_other_photos": round(shine.replaced, 5),
+        "shown_by": [round(share, 4) for share in shine.shown_by],
+        "overlaps": [
+            {"photos": [one.a + 1, one.b + 1], "points": one.points, "rms_px": round(one.rms_px, 3)}
+            for one in plane.overlaps
+        ],
     }  # fmt: skip
 
 
@@ -65,6 +70,12 @@ def told(record: Mapping[str, Any], output: Path) -> str:
     lines.append(
         f"Corners of the work lie within {sure:.2f} mm (95 %); scale within {100 * n['scale_uncertainty_95']:.2f} %."
     )
+    if n["shown_by"]:
+        parts = ", ".join(f"{100 * share:.0f} %" for share in n["shown_by"])
+        worst = max((one["rms_px"] for one in n["overlaps"]), default=0.0)
+        lines.append(
+            f"Put together from {len(n['shown_by'])} photos ({parts}); their overlaps agree to {worst:.2f} px."
+        )
     for light in n["light"]:
         if light is not None:
             lines.append(

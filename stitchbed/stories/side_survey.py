@@ -1,6 +1,6 @@
-"""I find the work's own sides in a photo whose plane is roughly known, and keep clear of cards while doing so.
+"""I find the work's own sides in photos whose plane is roughly known, and keep clear of cards while doing so.
 
-In: an open photo, a plane by cards. Out: measured sides, and the corners where they meet.
+In: open photos, a plane by cards. Out: measured sides, and the corners where they meet.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from stitchbed.card.facing import (
     Facing,
     canvas_from_plane,
     facing_around,
-    flat_view,
     inside_photo,
     photo_turn,
     plane_from_canvas,
@@ -28,8 +27,8 @@ from stitchbed.card.facing import (
 from stitchbed.card.outline import SIDES, Line, corners_of, find_sides, sides_through
 from stitchbed.card.plane import PlaneFit, card_from_plane, card_on_plane, plane_from_photo, px_per_mm
 from stitchbed.card.sides import Side, measure_side
-from stitchbed.card.sighting import SeenCard
-from stitchbed.stories.photos import Photo, read_small, small_px
+from stitchbed.stories.flat_views import together
+from stitchbed.stories.photos import Photo, read_small
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -49,40 +48,52 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 
 @dataclass(frozen=True)
 class SidesFound:
-    """sides : those measured in the photo. lines : all four, roughly, in mm of `view`; None when none were found.
+    """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
 
     doubtful : sides beside which another straight edge runs.
     """
 
-    sides: Mapping[str, Side]
+    sides: Mapping[int, Mapping[str, Side]]
     lines: Mapping[str, Line] | None
     view: Facing
     doubtful: tuple[str, ...] = ()
 
 
-def sides_by_cards(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard], corners: Array | None) -> SidesFound:
-    """Sides of the work in the first photo of a fit. corners : (4, 2) photo px where the user picked them."""
-    view = _rough_facing(photo, fit, cards)
-    go = to_photo(view, fit, 0)
+def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None) -> SidesFound:
+    """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them."""
+    view = _rough_facing(photos, fit)
     density = FLAT_LONG_PX / max(view.width, view.height)
-
-    def hidden(xy: Array) -> Mask:
-        return on_card(fit, plane_from_canvas(view, xy))
-
     if corners is not None:
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
-        return SidesFound(measured(photo, lines, go, reach=2.5 / density, hidden=hidden), lines, view)
-    flat = flat_view(photo.small, lambda xy: small_px(photo, go(xy)), (view.width, view.height), density)
-    keep_out = _keep_out(flat.shape[:2], photo, fit, view, density)
+        return SidesFound(_measured_in(photos[:1], fit, view, lines, 2.5 / density), lines, view)
+    flat, unseen, used = together(photos, fit, view, density)
+    keep_out = unseen | _cards_in(flat.shape[:2], fit, view, density)
     found = find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
         return SidesFound({}, None, view)
     lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
-    sides = measured(photo, lines, go, reach=4.0 / density, hidden=hidden)
-    clear = sum(side.share >= CLEAR_SHARE for side in sides.values())
-    if clear < 3:
+    sides = _measured_in(photos[:used], fit, view, lines, 4.0 / density)
+    shares: dict[str, float] = {}
+    for each in sides.values():
+        shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
+    if sum(share >= CLEAR_SHARE for share in shares.values()) < 3:
         return SidesFound({}, None, view)
     return SidesFound(sides, lines, view, doubtful_sides(flat, keep_out, found))
+
+
+def _measured_in(
+    photos: Sequence[Photo], fit: PlaneFit, view: Facing, lines: Mapping[str, Line], reach: float
+) -> dict[int, dict[str, Side]]:
+    """Sides near rough lines in each photo, where it sees them and no card lies."""
+    sides = {}
+    for number, photo in enumerate(photos):
+        go = to_photo(view, fit, number)
+
+        def hidden(xy: Array, go: Way = go, size: tuple[int, int] = photo.size) -> Mask:
+            return on_card(fit, plane_from_canvas(view, xy)) | ~inside_photo(go(xy), size)
+
+        sides[number] = measured(photo, lines, go, reach=reach, hidden=hidden)
+    return sides
 
 
 def measured(
@@ -99,29 +110,30 @@ def measured(
     return sides
 
 
-def side_points(side: Side, fit: PlaneFit, line: Array | None) -> SidePoints:
+def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -> SidePoints:
     """A side for the solver: many points that share few independent deviations count as few."""
-    middle = plane_from_photo(fit, 0, side.photo_xy).mean(0)
-    straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[0], middle)
+    middle = plane_from_photo(fit, photo, side.photo_xy).mean(0)
+    straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[photo], middle)
     sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
-    return SidePoints(0, side.name, side.photo_xy, sigma, line)
+    return SidePoints(photo, side.name, side.photo_xy, sigma, line)
 
 
 def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:
     """(4, 2) plane mm where the sides meet; a side that was only seen roughly keeps its rough line."""
     fine = dict(lines)
     for name in SIDES:
-        if name in found.sides:
-            points = canvas_from_plane(found.view, plane_from_photo(fit, 0, found.sides[name].photo_xy))
-            fine[name] = _line_through(points, name)
+        seen = [(number, sides[name].photo_xy) for number, sides in found.sides.items() if name in sides]
+        if seen:
+            plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
+            fine[name] = _line_through(canvas_from_plane(found.view, plane), name)
     return plane_from_canvas(found.view, corners_of(fine))
 
 
-def between_cards(fit: PlaneFit, cards: Sequence[SeenCard], view: Facing) -> Array:
+def between_cards(fit: PlaneFit, view: Facing) -> Array:
     """(4, 2) plane mm: corners of the area that corner cards bound, or of all that is seen beside a single card."""
     box = view
-    if _corner_count(cards) >= 3:
-        box = facing_around(np.concatenate([card_outline(fit, card.piece) for card in cards]), view.turn, 0.0)
+    if _corner_count(fit) >= 3:
+        box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), view.turn, 0.0)
     rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
     return plane_from_canvas(box, rim)
 
@@ -156,37 +168,38 @@ def _to_mm(line: Line, density: float) -> float:
     return float(line.offset + 0.5 * (np.cos(line.angle) + np.sin(line.angle))) / density
 
 
-def _corner_count(cards: Sequence[SeenCard]) -> int:
-    return sum(card.piece.startswith("corner") for card in cards)
+def _corner_count(fit: PlaneFit) -> int:
+    return sum(name.startswith("corner") for name in fit.poses)
 
 
-def _rough_facing(photo: Photo, fit: PlaneFit, cards: Sequence[SeenCard]) -> Facing:
-    """Round three or four corner cards; else all that the photo shows of the plane, within reason."""
-    h, w = photo.size
+def _rough_facing(photos: Sequence[Photo], fit: PlaneFit) -> Facing:
+    """Round three or four corner cards; else all that the photos show of the plane, within reason."""
+    h, w = photos[0].size
     turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
-    outlines = np.concatenate([card_outline(fit, card.piece) for card in cards])
-    if _corner_count(cards) >= 3:
+    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
+    if _corner_count(fit) >= 3:
         return facing_around(outlines, turn, ROUND_CARDS_MM)
-    rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
-    edge = [rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]]
-    seen = plane_from_photo(fit, 0, np.concatenate(edge))
+    seen = np.concatenate([plane_from_photo(fit, number, _rim(photo.size)) for number, photo in enumerate(photos)])
     reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
     middle = outlines.mean(0)
     return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
 
 
-def _keep_out(shape: tuple[int, int], photo: Photo, fit: PlaneFit, view: Facing, density: float) -> Mask:
-    """Where cards lie (with a rim) or the photo shows nothing."""
-    h, w = shape
-    x, y = np.meshgrid((np.arange(w) + 0.5) / density, (np.arange(h) + 0.5) / density)
-    photo_xy = to_photo(view, fit, 0)(np.stack([x.ravel(), y.ravel()], 1))
-    hidden = ~inside_photo(photo_xy, photo.size).reshape(h, w)
+def _rim(size: tuple[int, int]) -> Array:
+    """(36, 2) px along a photo's edges."""
+    h, w = size
+    rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
+    return np.concatenate([rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]])
+
+
+def _cards_in(shape: tuple[int, int], fit: PlaneFit, view: Facing, density: float) -> Mask:
+    """Where cards lie, with a rim."""
     cards = np.zeros(shape, np.uint8)
     for name in fit.poses:
         corners = canvas_from_plane(view, card_outline(fit, name)) * density - 0.5
         cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
     rim = 2 * round(CARD_RIM_MM * density) + 1
-    return np.asarray(hidden | (cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0))
+    return np.asarray(cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0)
 
 
 def _line_through(points: Array, name: str) -> Line:

@@ -49,7 +49,7 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
     known = {"top": (0, 1, 0), "right": (1, 0, width), "bottom": (0, 1, height), "left": (1, 0, 0)}
     fine = [side_points(side, rough, np.array(known[name], dtype=float)) for name, side in sides.items()]
     fit = solve_plane(sizes, points, fine, settings=settings, start=rough) if fine else rough
-    return plane_survey_of(fit, Found(((),), sides, rectangle, True), asked, [TRUST])
+    return plane_survey_of(photos, fit, Found(((),), {0: sides}, rectangle, True), asked, [TRUST])
 
 
 def _only(photos: Sequence[Photo]) -> Photo:

@@ -1,0 +1,129 @@
+"""I tie photos of one work to each other by what they share, first roughly by points, then by full-size windows.
+
+In: open photos; later, a plane that is roughly solved. Out: `TiePoints` for the solver, and how well they agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.beginning import TiePoints
+from stitchbed.card.plane import PlaneFit, photo_from_plane, plane_from_photo
+from stitchbed.ground.box import Box, spanning
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
+from stitchbed.placing.locating import Sought, locate
+from stitchbed.placing.pairs import PairSettings, choose
+from stitchbed.placing.perspective import PhotoLink, PhotoLinkSettings, link_photos
+from stitchbed.stories.photos import Photo
+from stitchbed.stories.plane_words import Overlap
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+
+VIEW_SIDE = 2000  # px; finer than for scans, since three photos are few and shares small
+POINTS = 3000
+ROUGH_PX = 0.25  # sigma of a point, in px of that view (median .06 to .2 measured on scans; perspective adds)
+WINDOW_PX = 41  # of a photo at full size: some strokes wide, and small against what a lens bends
+REACH_PX = 8
+LEAST_LIKE = 0.7  # correlation under which two windows are not one place
+FINEST_PX = 0.1  # sigma no tie is believed better than: sharpness differs from photo to photo
+FEWEST = 12  # ties by windows; with fewer the points stay
+
+
+def links_between(photos: Sequence[Photo]) -> list[PhotoLink]:
+    """Pairs of photos that overlap, with points they share, px of the photos at full size."""
+    points = [_points(photo) for photo in photos]
+    found = [
+        link_photos((points[i], points[j]), (i, j), PhotoLinkSettings()) for i, j in choose(points, PairSettings())
+    ]
+    return [link for link in found if isinstance(link, PhotoLink)]
+
+
+def rough_ties(photos: Sequence[Photo], links: Sequence[PhotoLink]) -> list[TiePoints]:
+    """Ties as good as reduced views show them."""
+    ties = []
+    for link in links:
+        sigma = ROUGH_PX * max(reduction_for(photos[i].size, VIEW_SIDE) for i in (link.a, link.b))
+        ties.append(TiePoints(link.a, link.b, link.xy_a, link.xy_b, sigma))
+    return ties
+
+
+def fine_ties(photos: Sequence[Photo], fit: PlaneFit, rough: Sequence[TiePoints]) -> list[TiePoints]:
+    """The same places measured on windows of the photos at full size, where a rough plane says they are."""
+    return [_fine(photos, fit, tie) for tie in rough]
+
+
+def overlaps_of(fit: PlaneFit, ties: Sequence[TiePoints]) -> tuple[Overlap, ...]:
+    """How well a solved plane explains what photos share; places far off are not counted, as in solving."""
+    found = []
+    for tie in ties:
+        there = photo_from_plane(fit, tie.b, plane_from_photo(fit, tie.a, tie.xy_a))
+        away = np.hypot(*(there - tie.xy_b).T)
+        good = away <= 4.5 * max(tie.sigma, 1.4826 * float(np.median(away)))
+        rms = float(np.sqrt(np.mean(away[good] ** 2) / 2))
+        found.append(Overlap(tie.a, tie.b, int(good.sum()), rms))
+    return tuple(found)
+
+
+def _points(photo: Photo) -> Keypoints:
+    reduction = reduction_for(photo.small.shape, VIEW_SIDE)
+    h, w = photo.small.shape[0] // reduction, photo.small.shape[1] // reduction
+    crop = photo.small[: h * reduction, : w * reduction]
+    view = cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
+    settings = FeatureSettings(view_side=VIEW_SIDE, most=POINTS)
+    return detect(photo.tile.name, view, reduction * photo.reduction, settings)
+
+
+def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
+    one, two = photos[tie.a], photos[tie.b]
+    half = WINDOW_PX // 2
+    corners = np.rint(tie.xy_a).astype(int) - half
+    affines = _affines(fit, tie.a, tie.b, corners + (WINDOW_PX - 1) / 2)
+    templates, pictures, matrices, kept = [], [], [], []
+    for corner, affine in zip(corners, affines, strict=True):
+        box = Box(int(corner[1]), int(corner[0]), WINDOW_PX, WINDOW_PX)
+        source = _source(box, affine)
+        if _holds(one, box) and _holds(two, source):
+            templates.append(gray_of(one.windows.window(box)))
+            pictures.append(gray_of(two.windows.window(source)))
+            matrices.append(affine - np.array([[0, 0, source.col], [0, 0, source.row]]))
+            kept.append((corner + (WINDOW_PX - 1) / 2, affine))
+    if len(kept) < FEWEST:
+        return tie
+    sought = Sought(np.array([at for at, _ in kept]) - (WINDOW_PX - 1) / 2, np.array(matrices))
+    found = locate(templates, pictures, sought, reach=REACH_PX, least=LEAST_LIKE)
+    if found.kept.sum() < FEWEST:
+        return tie
+    centers, ways = (np.array(part)[found.kept] for part in zip(*kept, strict=True))
+    there = np.einsum("nij,nj->ni", ways[:, :, :2], centers + found.shift[found.kept]) + ways[:, :, 2]
+    spread = np.trace(found.spread[found.kept], axis1=1, axis2=2) / 2 * found.variance[found.kept]
+    sigma = float(np.hypot(FINEST_PX, np.sqrt(np.median(spread))))
+    return TiePoints(tie.a, tie.b, centers, there, sigma)
+
+
+def _affines(fit: PlaneFit, a: int, b: int, xy: Array) -> Array:
+    """(N, 2, 3) from px of photo a to px of photo b round points (N, 2) px, by differences 16 px apart."""
+    step = 16.0
+    star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
+    there = photo_from_plane(fit, b, plane_from_photo(fit, a, (xy[:, None] + star).reshape(-1, 2))).reshape(-1, 5, 2)
+    linear = np.stack([there[:, 1] - there[:, 2], there[:, 3] - there[:, 4]], axis=2) / (2 * step)
+    shift = there[:, 0] - np.einsum("nij,nj->ni", linear, xy)
+    return np.concatenate([linear, shift[:, :, None]], axis=2)
+
+
+def _source(box: Box, affine: Array) -> Box:
+    """What of the second photo a window and the room round it needs."""
+    room = REACH_PX + 8
+    low, high = np.array([box.col, box.row]) - room, np.array([box.right, box.bottom]) + room
+    rim = np.array([low, [high[0], low[1]], high, [low[0], high[1]]], dtype=float)
+    there = rim @ affine[:, :2].T + affine[:, 2]
+    first, last = np.floor(there.min(0)).astype(int) - 2, np.ceil(there.max(0)).astype(int) + 3
+    return spanning(int(first[1]), int(first[0]), int(last[1]), int(last[0]))
+
+
+def _holds(photo: Photo, box: Box) -> bool:
+    return box.row >= 0 and box.col >= 0 and box.bottom <= photo.size[0] and box.right <= photo.size[1]
