@@ -24,7 +24,7 @@ from stitchbed.card.page import _piece_shapes
 from stitchbed.card.patches import read_patches
 from stitchbed.card.profiles import profile_of, xyz_from_profile
 from stitchbed.cli.color import command
-from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, WouldTouchOriginal
+from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, UnreadableTile, WouldTouchOriginal
 from stitchbed.ground.light import srgb_decode, srgb_encode, transfer_of
 from stitchbed.stories.color import ColorSettings, color
 
@@ -233,6 +233,20 @@ def test_words_that_are_missing(grid: tuple[Path, Path, np.ndarray], tmp_path: P
         color(gray, tmp_path / "t.tif", CHART, progress=aside)
     with pytest.raises(WouldTouchOriginal):
         color(picture, picture, ColorSettings(card="chart", patches=table, corners=corners), progress=aside)
+
+
+@pytest.mark.parametrize("bits", [1, 12, 32])
+def test_bits_that_are_not_written(bits: int, grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:
+    """Not silently taken for 8; and pictures in floating point are refused in words by the reader."""
+    picture, table, corners = grid
+    settings = ColorSettings(card="chart", patches=table, corners=corners, bits=bits)
+    with pytest.raises(BadSettings, match=f"--bits {bits}"):
+        color(picture, tmp_path / "t.tif", settings, progress=aside)
+    deep = tmp_path / "deep.tif"
+    tifffile.imwrite(deep, np.full((100, 100, 3), 0.5, np.float32), photometric="rgb")
+    with pytest.raises(UnreadableTile, match="floating point"):
+        color(deep, tmp_path / "t.tif", replace(settings, bits=16), progress=aside)
+    assert not (tmp_path / "t.tif").exists()
 
 
 def test_alpha_and_own_profile_stay(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ from stitchbed.stories.color_reading import OwnCard, Paired, own_card, pair24, p
 from stitchbed.stories.color_trust import color_figures, doubt_fit
 from stitchbed.stories.color_words import told
 from stitchbed.stories.grading import grades
-from stitchbed.stories.photos import Photo, check_name, opened
+from stitchbed.stories.photos import Photo, check_name, opened, stored_as
 from stitchbed.stories.rendering import in_order, single_threaded_opencv
 
 Array = NDArray[np.float64]
@@ -82,6 +82,7 @@ def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progre
     CardNotFound, BadSettings, MixedTiles, UnreadableTile, CannotWrite, WouldTouchOriginal.
     """
     check_name(output)
+    stored_as(settings.bits)
     with recording("color", settings) as record, ExitStack() as stack:
         paths = [path] if settings.chart_in is None else [path, settings.chart_in]
         photos, notes = stack.enter_context(opened(paths))
@@ -215,7 +216,7 @@ def _check_alike(photo: Photo, holder: Photo) -> None:
 def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSettings, progress: Progress) -> float:
     """Correct every pixel, block by block; returns the share of pixels outside of the output space."""
     rows, columns, _ = photo.tile.raster.shape
-    dtype = "uint16" if settings.bits == 16 else "uint8"
+    dtype = stored_as(settings.bits)
     dpi = photo.tile.raster.dpi[0] if photo.tile.raster.dpi is not None else 72.0
     spec = MasterSpec(rows, columns, 3, dtype, photo.tile.raster.alpha, dpi, correction.icc)
     boxes = list(blocks(rows, columns, BLOCK))

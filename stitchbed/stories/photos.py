@@ -77,6 +77,19 @@ def check_name(output: Path) -> None:
         )
 
 
+def stored_as(bits: int) -> str:
+    """The type results of so many bits per channel are stored as.
+
+    Raises
+    ------
+    BadSettings : any other than 8 and 16; a master in floating point is not written.
+    """
+    dtype = {8: "uint8", 16: "uint16"}.get(bits)
+    if dtype is None:
+        raise BadSettings(f"--bits {bits}", expected="8 or 16", attempt="--bits 16, which holds all that cameras see")
+    return dtype
+
+
 def gray_of(photo: Photo) -> NDArray[np.uint8]:
     """(h, w) uint8 of the small view."""
     if photo.small.shape[2] == 1:

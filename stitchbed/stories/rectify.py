@@ -19,7 +19,7 @@ from stitchbed.card.profiles import profile_of
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.ground.box import Box, blocks
-from stitchbed.ground.errors import BadSettings, CanvasTooLarge, MixedTiles
+from stitchbed.ground.errors import CanvasTooLarge, MixedTiles
 from stitchbed.ground.job import plain, recording, sha256_of, write_json
 from stitchbed.joining.facing_render import FaceJob, FaceSource, render
 from stitchbed.joining.illumination import LightField
@@ -28,7 +28,7 @@ from stitchbed.stories.bench import Progress
 from stitchbed.stories.grading import grades, photo_figures
 from stitchbed.stories.light_survey import survey_light
 from stitchbed.stories.parts_survey import in_parts, shine_in_parts, survey_light_in_parts
-from stitchbed.stories.photos import Photo, check_name, opened
+from stitchbed.stories.photos import Photo, check_name, opened, stored_as
 from stitchbed.stories.plane_survey import survey_plane
 from stitchbed.stories.plane_words import Asked, PlaneSurvey
 from stitchbed.stories.rectify_words import numbers_of, told
@@ -64,6 +64,7 @@ def rectify(
     CardNotFound, BadSettings, UnreadableTile, CanvasTooLarge, MixedTiles, CannotWrite, WouldTouchOriginal.
     """
     check_name(output)
+    stored_as(settings.bits)
     with recording("rectify", settings) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened(paths))
         blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
@@ -118,9 +119,7 @@ def _job(
         for number, photo in enumerate(photos)
     )
     channels = photos[0].tile.raster.shape[2]
-    dtype = {8: "uint8", 16: "uint16"}.get(settings.bits)
-    if dtype is None:
-        raise BadSettings(f"--bits {settings.bits}", expected="8 or 16", attempt="--bits 16")
+    dtype = stored_as(settings.bits)
     return FaceJob(plane.facing, plane.fit, settings.dpi, height, width, channels, dtype, sources, shine.shares)
 
 
