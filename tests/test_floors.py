@@ -76,7 +76,7 @@ def test_the_rule_would_notice() -> None:
     assert not _allowed("stitchbed.stories.join", "stitchbed")
     assert _allowed("stitchbed.cli.join", "stitchbed.stories.join") and _allowed("stitchbed", "stitchbed.cli.join")
     # the joining floor does import the placing floor: an empty list above is not for want of imports
-    assert "stitchbed.placing.placement" in set(_imported("stitchbed.joining.render"))
+    assert "stitchbed.placing.placement" in set(_imported("stitchbed.joining.layers"))
 
 
 def test_no_circles() -> None:

@@ -15,9 +15,10 @@ import truth
 from stitchbed.ground.box import Box, blocks
 from stitchbed.ground.light import to_linear, to_stored, transfer_of
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.joining.layers import Source
 from stitchbed.joining.levels import Level, no_level
 from stitchbed.joining.plan import Plan, Spot
-from stitchbed.joining.render import UNIT, Source, render_block
+from stitchbed.joining.render import UNIT, render_block
 from stitchbed.joining.seams import NOBODY, SeamMap
 from stitchbed.placing.placement import Placement, Warp, from_sheet
 from stitchbed.scans.tile import Raster, Tile

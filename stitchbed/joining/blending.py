@@ -30,6 +30,15 @@ def blend(layers: Sequence[Floats], owners: Sequence[Floats]) -> Floats:
     return _collapsed(total)
 
 
+def melt(more: Floats, owner: Floats) -> Floats:
+    """What a layer adds to another one, (h, w, c), by its ownership mask (h, w): `blend` of two, told by difference.
+
+    Blending is linear: two layers A and B blend to B + melt(A - B), with half of the bands to be made.
+    """
+    parts = [band * share[..., None] for band, share in zip(_bands(more), _smoothed(owner), strict=True)]
+    return _collapsed(parts)
+
+
 def _bands(layer: Floats) -> list[Floats]:
     """Laplacian pyramid, finest first, low-pass last."""
     bands = []

@@ -62,10 +62,9 @@ def gray_of(view: NDArray[Any]) -> Floats:
 
 def evened(gray: Floats, sigma: float, floor: float) -> Floats:
     """Local mean removed, local contrast brought to one (never amplifying what is under `floor`)."""
-    rest = gray - _blurred(gray, sigma)
-    spread = np.sqrt(np.maximum(_blurred(rest * rest, sigma), 0))
-    result: Floats = rest / (spread + np.float32(floor))
-    return result
+    rest: Floats = gray - _blurred(gray, sigma)
+    power = np.maximum(_blurred(rest * rest, sigma), np.float32(0))
+    return np.asarray(rest / (np.sqrt(power) + np.float32(floor)), np.float32)
 
 
 def _blurred(gray: Floats, sigma: float) -> Floats:

@@ -20,8 +20,8 @@ from stitchbed.finishing.master import assemble
 from stitchbed.ground.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.ground.job import VERSION, Record, cannot_write, fingerprint, recording, refuse_touching, write_json
 from stitchbed.ground.light import transfer_of
+from stitchbed.joining.layers import Source
 from stitchbed.joining.plan import Plan, packed, unpacked
-from stitchbed.joining.render import Source
 from stitchbed.scans.intake import same_profile, take_in, unchanged
 from stitchbed.scans.shelf import Shelf
 from stitchbed.scans.tile import Tile

@@ -17,8 +17,9 @@ import cv2
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, row_count
 from stitchbed.finishing.rows import EncodedBlock, row_path, write_row
 from stitchbed.ground.box import Box, clipped
+from stitchbed.joining.layers import Source
 from stitchbed.joining.plan import Plan
-from stitchbed.joining.render import Source, render_block
+from stitchbed.joining.render import render_block
 from stitchbed.stories.bench import Progress
 
 Item = TypeVar("Item")
