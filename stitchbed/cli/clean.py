@@ -49,8 +49,10 @@ class Rect(click.ParamType):  # type: ignore[type-arg]
               help="A picture of the page's size, light where to fill.")  # fmt: skip
 @click.option("--codec", type=click.Choice(["deflate", "zstd", "none"]), default="deflate", show_default=True)
 @click.option("--pictures/--no-pictures", default=True, show_default=True, help="Before/after pictures of each step.")
+@click.option("--proof", type=click.Path(path_type=Path),
+              help="Also write a proof page (HTML): before and after, numbers, settings.")  # fmt: skip
 @shared_options
-def command(source: Path, output: Path, shared: Shared, **wishes: Any) -> None:
+def command(source: Path, output: Path, proof: Path | None, shared: Shared, **wishes: Any) -> None:
     """Make SOURCE clean: crop and straighten the sheet, even out its paper, take off dust, set white and black.
 
     SOURCE is only read. What each step did is shown in a folder beside the output and told in its record.
@@ -58,6 +60,10 @@ def command(source: Path, output: Path, shared: Shared, **wishes: Any) -> None:
     from stitchbed.stories.clean import clean
 
     record, text = clean(source, output, settings_of(shared, **wishes))
+    if proof:
+        from stitchbed.stories.proof_steps import prove_step
+
+        prove_step(proof, record, [source], output)
     report(record, shared, text)
 
 

@@ -33,8 +33,9 @@ FILE = click.Path(path_type=Path, dir_okay=False)
               help="Color space of the output: the picture's own, sRGB, or a wide one for strong inks.")  # fmt: skip
 @click.option("--bits", type=click.Choice(["8", "16"]), default="16", show_default=True, help="Per channel.")
 @click.option("--grade", type=click.Choice(["prints", "paintings", "oversize"]), help="Also grade by this table.")
+@click.option("--proof", type=FILE, help="Also write a proof page (HTML): before and after, numbers, settings.")
 @shared_options
-def command(picture: Path, output: Path, shared: Shared, **words: Any) -> None:
+def command(picture: Path, output: Path, proof: Path | None, shared: Shared, **words: Any) -> None:
     """Correct a picture by a card or chart that lies in it, or in another one made with the same settings.
 
     Only measured colors give true color. The card printed at home, unmeasured, gives white balance and exposure.
@@ -45,4 +46,8 @@ def command(picture: Path, output: Path, shared: Shared, **words: Any) -> None:
     settings = color_settings(words, shared.workers)
     with shown(shared.quiet) as progress:
         record, text = color(picture, output, settings, progress=progress)
+    if proof:
+        from stitchbed.stories.proof_steps import prove_step
+
+        prove_step(proof, record, [picture], output)
     report(record, shared, text)

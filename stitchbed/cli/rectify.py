@@ -31,8 +31,9 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--scan", is_flag=True, help="The picture is a scan: no perspective, no lens.")
 @click.option("--bits", type=click.Choice(["8", "16"]), default="16", show_default=True, help="Per channel.")
 @click.option("--grade", type=click.Choice(["prints", "paintings", "oversize"]), help="Also grade by this table.")
+@click.option("--proof", type=FILE, help="Also write a proof page (HTML): before and after, numbers, settings.")
 @shared_options
-def command(photos: tuple[Path, ...], output: Path, shared: Shared, **words: Any) -> None:
+def command(photos: tuple[Path, ...], output: Path, proof: Path | None, shared: Shared, **words: Any) -> None:
     """Photographs of a flat work, taken by hand, to a picture as if seen straight on, at its true size.
 
     Cards lie in the photos (see `card`); without one, --size and the work's edges or --corners serve. Further photos
@@ -44,4 +45,8 @@ def command(photos: tuple[Path, ...], output: Path, shared: Shared, **words: Any
     settings = rectify_settings(words, shared.workers)
     with shown(shared.quiet) as progress:
         record, text = rectify(photos, output, settings, progress=progress)
+    if proof:
+        from stitchbed.stories.proof_steps import prove_step
+
+        prove_step(proof, record, photos, output)
     report(record, shared, text)

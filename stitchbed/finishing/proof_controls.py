@@ -35,6 +35,11 @@ def _switches(shapes: Mapping[str, Any]) -> str:
         "lift": "Lift",
     }
     filled = {**shapes, "heat": (shapes.get("heat") or {}).get("cells")}
+    if not filled.get("pieces"):
+        # of one step, not of a join: most of these cannot be
+        labels = {key: label for key, label in labels.items() if filled.get(key)}
+    if not labels:
+        return ""
     buttons = "".join(
         f'<button type="button" class="switch" data-shows="{key}" aria-pressed="false"'
         f'{"" if filled.get(key) else " disabled"}><i class="s-{key}"></i>{label}<kbd>{index}</kbd></button>'

@@ -10,7 +10,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from importlib import resources
@@ -18,6 +18,7 @@ from typing import Any
 
 from stitchbed.finishing import proof_charts, proof_tables
 from stitchbed.finishing.proof_controls import picture_bench
+from stitchbed.finishing.proof_pairs import PagePair, pairs_section
 from stitchbed.finishing.proof_shapes import HEAT_STEPS, number, rows
 
 MM_PER_INCH = 25.4
@@ -51,12 +52,14 @@ class PageTiles:
     inside: Mapping[str, str] | None = None
 
 
-def page_html(record: Mapping[str, Any], tiles: PageTiles, shapes: Mapping[str, Any]) -> str:
+def page_html(
+    record: Mapping[str, Any], tiles: PageTiles, shapes: Mapping[str, Any], pairs: Sequence[PagePair] = ()
+) -> str:
     """The whole page."""
     style = _bundled("proof.css")
     viewer = re.sub(r"\n//# sourceMappingURL=\S*\s*$", "\n", _bundled("openseadragon.min.js"))
     scripts = [viewer.replace("</script", "<\\/script"), _bundled("proof.js")]
-    sections = _sections(record, shapes)
+    sections = _sections(record, shapes, pairs)
     title = f"{HEADINGS.get(str(record.get('command')), 'Proof')}: {_name(record)}"
     return "\n".join(
         [
@@ -139,8 +142,9 @@ def _facts(record: Mapping[str, Any], tiles: PageTiles) -> list[str]:
         facts += [f"<b>{width:.1f} x {height:.1f}</b> mm", f"<b>{dpi:g}</b> dpi"]
     if canvas.get("dtype"):
         facts.append(escape(f"{int(number(canvas.get('channels'), 3))} x {canvas['dtype']}"))
-    if rows(record, "inputs"):
-        facts.append(f"<b>{len(rows(record, 'inputs'))}</b> pieces")
+    count = len(rows(record, "inputs"))
+    if count:
+        facts.append(f"<b>{count}</b> piece{'s' if count > 1 else ''}")
     used = [link for link in rows(record, "links") if not link.get("dropped")]
     if used:
         points = sum(number(link.get("points")) for link in used)
@@ -161,6 +165,7 @@ def _notes(record: Mapping[str, Any]) -> str:
 
 
 TITLES = {
+    "pairs": "Before and after",
     "links": "Links",
     "exposure": "Exposure",
     "bed": "Bed",
@@ -174,10 +179,11 @@ TITLES = {
 }
 
 
-def _sections(record: Mapping[str, Any], shapes: Mapping[str, Any]) -> dict[str, str]:
+def _sections(record: Mapping[str, Any], shapes: Mapping[str, Any], pairs: Sequence[PagePair]) -> dict[str, str]:
     """Anchor -> section, for what the record holds."""
     dust, color = _mapping(record.get("dust")), _mapping(record.get("color"))
     bodies = {
+        "pairs": pairs_section(pairs),
         "links": _said(
             proof_tables.links_table(record, shapes.get("links") or []),
             "The links in most trouble come first. A press on a pair shows its place in the picture.",
@@ -225,6 +231,8 @@ def _dust(dust: Mapping[str, Any], dpi: float) -> str:
         return ""
     listed = proof_tables.dust_table(dust, dpi)
     words = f"<p>{int(number(dust.get('replaced')))} specks were replaced from a piece that shows the place clean.</p>"
+    if "mended" in dust:
+        words = f"<p>{int(number(dust['mended']))} specks were filled from around them.</p>"
     words += _grains(rows(dust, "grains"))
     return words + (f"<details><summary>Where they are</summary>{listed}</details>" if listed else "")
 

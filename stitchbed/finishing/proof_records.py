@@ -30,6 +30,8 @@ def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
         "settings": record.get("settings"),
         "outputs": record.get("outputs"),
         "numbers": {key: value for key, value in numbers.items() if key not in ("table", "grade", "steps")},
+        "step_numbers": {str(row.get("step")): row.get("numbers") for row in rows(numbers, "steps")},
+        "dust": record.get("dust"),
         "grades": _grades(_mapping(numbers.get("grade"))),
         "color": _color(numbers),
     }

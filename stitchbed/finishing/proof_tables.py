@@ -116,8 +116,10 @@ def steps_table(record: Mapping[str, Any]) -> str:
     for item in rows(record, "steps"):
         warned = item.get("warnings")
         words = "; ".join(str(line) for line in warned) if isinstance(warned, list) else ""
-        numbers = item.get("numbers") if isinstance(item.get("numbers"), Mapping) else {}
-        lines.append([str(item.get("step")), number(item.get("seconds")), _short_json(numbers), words])
+        told = item.get("numbers")
+        numbers = told if isinstance(told, Mapping) else {}
+        found = str(numbers["words"]) if "words" in numbers else _short_json(numbers)
+        lines.append([str(item.get("step")), number(item.get("seconds")), found, words])
     return table("Steps", ["step", "seconds", "numbers", "warnings"], lines) if lines else ""
 
 
@@ -144,7 +146,10 @@ def dust_table(dust: Mapping[str, Any], dpi: float) -> str:
         ]
         for spot in spots[:200]
     ]
-    return table("Dust", ["x, mm", "y, mm", "radius, px", "taken from"], lines) if lines else ""
+    head = ["x, mm", "y, mm", "radius, px", "taken from"]
+    if not any(spot.get("from") for spot in spots):
+        head, lines = head[:3], [line[:3] for line in lines]
+    return table("Dust", head, lines) if lines else ""
 
 
 def lab_to_css(lab: Sequence[float]) -> str:

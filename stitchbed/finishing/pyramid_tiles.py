@@ -134,16 +134,17 @@ def _transform(icc: bytes, channels: int) -> ImageCms.ImageCmsTransform | None:
 
 
 def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes8], Bytes8]) -> Bytes8:
-    pixels = _eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
+    pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
     shown = to_srgb(pixels)
     alpha = windows.alpha(box)
     if alpha is None or alpha.min() == np.iinfo(alpha.dtype).max:
         return shown
-    share = (_eight_bit(alpha).astype(np.float32) / 255)[..., None]
+    share = (eight_bit(alpha).astype(np.float32) / 255)[..., None]
     return np.rint(shown * share + NOTHING * (1 - share)).astype(np.uint8)
 
 
-def _eight_bit(pixels: NDArray[Any]) -> Bytes8:
+def eight_bit(pixels: NDArray[Any]) -> Bytes8:
+    """Stored codes of 8 or 16 bits as 8 bits."""
     if pixels.dtype == np.uint8:
         return pixels
     return np.asarray(cv2.convertScaleAbs(np.ascontiguousarray(pixels), alpha=1 / 257), np.uint8)

@@ -9,7 +9,7 @@ import base64
 import os
 import shutil
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 
 from stitchbed.finishing import pyramid_tiles
 from stitchbed.finishing.proof_page import PageTiles, page_html
+from stitchbed.finishing.proof_pairs import PagePair
 from stitchbed.finishing.proof_records import page_record
 from stitchbed.finishing.proof_shapes import overlay_shapes
 from stitchbed.ground.errors import CannotWrite
@@ -27,10 +28,13 @@ INSIDE_PIXELS = 16_000_000  # up to here the tiles go into the page itself: some
 OURS = "pyramid.json"  # says that a folder of tiles was written here, and may be written anew
 
 
-def write_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
+def write_proof(
+    path: Path, record: Mapping[str, Any], canvas: Path, *, pairs: Sequence[PagePair] = ()
+) -> dict[str, Any]:
     """Write the page `path` (and its folder) for `canvas`; returns page and tile sizes in bytes, seconds, tile count.
 
     record : of a join, or of one step (color, rectify, clean); missing keys are fine.
+    pairs : pictures from before and after it.
 
     Raises
     ------
@@ -46,9 +50,10 @@ def write_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str
         else:
             tiles, weight, count = _beside(windows, path.with_name(f"{path.stem}_files"))
     shapes = overlay_shapes(content, canvas, (width, height))
-    inputs = [Path(row["path"]) for row in record.get("inputs", ()) if isinstance(row, Mapping) and "path" in row]
+    listed = [*record.get("inputs", ()), *record.get("originals", ())]
+    inputs = [Path(row["path"]) for row in listed if isinstance(row, Mapping) and "path" in row]
     with claimed(path, originals=[canvas, *inputs]) as partial:
-        partial.write_text(page_html(content, tiles, shapes), encoding="utf-8")
+        partial.write_text(page_html(content, tiles, shapes, pairs), encoding="utf-8")
     return {
         "page": str(path),
         "page_bytes": path.stat().st_size,
