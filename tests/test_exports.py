@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -15,10 +16,11 @@ from PIL import Image
 from region_pages import region_page
 
 from stitchbed.cli.export import command
-from stitchbed.finishing.artwork import deepened
+from stitchbed.finishing import exports
+from stitchbed.finishing.artwork import Artwork, deepened
 from stitchbed.finishing.lines import over
 from stitchbed.finishing.managed import srgb_profile, to_srgb
-from stitchbed.finishing.pages import MM
+from stitchbed.finishing.pages import MM, page_of_array
 from stitchbed.finishing.png_writer import PngRows, PngSpec
 from stitchbed.finishing.resizing import resized, sharpened
 from stitchbed.ground.box import Box
@@ -241,3 +243,25 @@ def test_command_makes_what_it_is_told(made: Path, tmp_path: Path) -> None:
     assert record["numbers"]["layers"]["bits"] == 8
     assert all((tmp_path / name).is_file() and name.startswith("harbor_") for name in record["outputs"])
     assert CliRunner().invoke(command, ["-o", str(tmp_path), "--print-mm", "wide"]).exit_code == 2
+
+
+def test_a_small_copy_of_a_large_page_is_read_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However small the copy: never more read at once than the limit and a kernel's rim, and the parts do not show."""
+    codes = np.random.default_rng(1).integers(0, 65536, (1500, 2100, 1)).astype(np.uint16)
+    page = page_of_array(codes, 300)
+    read: list[int] = []
+
+    def counted(box: Box) -> np.ndarray:
+        read.append(box.height * box.width)
+        return page.read(box)
+
+    art = Artwork(replace(page, read=counted), None, None)
+    new, box = (150, 210), Box(0, 0, 150, 210)
+    whole = exports._resized_codes(art, new, box)
+    assert read == [1500 * 2100]
+    read.clear()
+    monkeypatch.setattr(exports, "READ_PX", 100_000)
+    assert np.array_equal(exports._resized_codes(art, new, box), whole)
+    # a kernel of 3 lobes reaches 30 px further on each side at a tenth of the size
+    assert max(read) <= (np.sqrt(100_000) * 1.5 + 62) ** 2
+    assert len(read) >= 32

@@ -29,6 +29,7 @@ from stitchbed.ground.light import to_linear, to_stored, transfer_of
 Pixels = NDArray[Any]
 
 STRIP_PX = 2 * 2**20
+READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
 SHARPEN_PX = 0.7  # radius of what is raised; common practice for screens, no source
 LARGEST_SIDE = 400_000  # px; larger prints are a slip of the pen
 
@@ -148,16 +149,28 @@ def _write_print(task: Task) -> dict[str, Any]:
 
 
 def _resized_codes(art: Artwork, new: tuple[int, int], box: Box) -> Pixels:
-    """(h, w, c) 16-bit codes of the flattened artwork at another size."""
+    """(h, w, c) 16-bit codes of the flattened artwork at another size; what is made much smaller is read in parts."""
     old = art.first.height, art.first.width
     if new == old:
         return deepened(flattened(art, box), "uint16")
+    axis = 0 if box.height >= box.width else 1
+    if box.height * box.width * (old[0] / new[0]) ** 2 > READ_PX and (box.height, box.width)[axis] > 1:
+        return np.concatenate([_resized_codes(art, new, half) for half in _halves(box, axis)], axis=axis)
     transfer = transfer_of(art.icc)
 
     def read(part: Box) -> Floats:
         return to_linear(flattened(art, part), transfer)
 
     return to_stored(resized(read, old, new, box), "uint16", transfer)
+
+
+def _halves(box: Box, axis: int) -> tuple[Box, Box]:
+    """The box cut in two along an axis."""
+    if axis == 0:
+        cut = box.height // 2
+        return Box(box.row, box.col, cut, box.width), Box(box.row + cut, box.col, box.height - cut, box.width)
+    cut = box.width // 2
+    return Box(box.row, box.col, box.height, cut), Box(box.row, box.col + cut, box.height, box.width - cut)
 
 
 def _write_web(task: Task) -> dict[str, Any]:
