@@ -3,9 +3,10 @@
 In: mean light of the same places in each photo, and where in the photo they lie. Out: a factor and a smooth falloff
 for each photo, such that overlaps agree.
 
-The logarithm of a photo's light is its exposure, plus a polynomial of the place in the frame that all photos share (the
-lens loses light towards its corners; lamps may stand still while the work moves), plus a small one of its own. Places
-that shine in one photo do not follow that and lose their weight.
+The logarithm of a photo's light is its exposure, plus the lens's loss towards the corners, which all photos share, plus
+a polynomial that they share as well (lamps may stand still while the work moves), plus a small one of its own. What a
+row of photos cannot tell (they all lose alike above and below) is told by the lens being round. Places that shine in one
+photo do not follow all that and lose their weight.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ Mask = NDArray[np.bool_]
 SHARED_ORDER, OWN_ORDER = 4, 2
 # Standard deviations believed beforehand, in log light at the frame's half diagonal (common practice, no source):
 # lenses lose up to a stop at the corners; exposures of a series differ little; lamps change little between photos.
-EXPOSURE, SHARED, OWN = 0.5, 0.4, 0.05
+EXPOSURE, RADIAL, SHARED, OWN = 0.5, 0.4, 0.05, 0.03
 NOISE = 0.01  # of a place's mean light: grain, sharpness, places cut differently
 ROUNDS = 12
 TUKEY = 4.685  # robust sigmas at which a place counts nothing: 95 % efficiency for normal errors
@@ -33,10 +34,10 @@ FEWEST = 40
 
 @dataclass(frozen=True)
 class PhotoLevels:
-    """exposure : (photos, channels) log light. shared : (T, channels) of `polynomial` without its constant.
+    """exposure : (photos, channels) log light. shared : (2 + T, channels): r^2, r^4, `polynomial` without its constant.
 
-    own : (photos, U, channels) the same. spread : share, robust sigma of what overlaps still differ by.
-    agreeing : share of places that count. spread_before : with exposures alone taken out.
+    own : (photos, U, channels) of `polynomial` without its constant. spread : share, robust sigma of what overlaps still
+    differ by. agreeing : share of places that count. spread_before : with exposures alone taken out.
     """
 
     exposure: Array
@@ -64,7 +65,7 @@ def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mas
         return None
     design, target = np.concatenate(rows), np.concatenate(values)
     solution, spread, agreeing = _robust(design, target, _beliefs(len(light)))
-    count, shared = len(light), _terms(SHARED_ORDER)
+    count, shared = len(light), 2 + _terms(SHARED_ORDER)
     own = solution[count + shared :].reshape(count, _terms(OWN_ORDER), -1)
     exposure = solution[:count] - solution[0]
     before = _spread(target - design[:, :count] @ _gains_alone(design[:, :count], target))
@@ -73,7 +74,7 @@ def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mas
 
 def log_falloff(levels: PhotoLevels, photo: int, at: Array) -> Array:
     """(N, channels) log light of a photo at places (N, 2) half diagonals from its middle, exposure included."""
-    shared = polynomial(at, SHARED_ORDER)[:, 1:] @ levels.shared
+    shared = _shared(at) @ levels.shared
     own = polynomial(at, OWN_ORDER)[:, 1:] @ levels.own[photo]
     return np.asarray(levels.exposure[photo] + shared + own, dtype=np.float64)
 
@@ -82,20 +83,27 @@ def _terms(order: int) -> int:
     return (order + 1) * (order + 2) // 2 - 1
 
 
+def _shared(at: Array) -> Array:
+    """(N, 2 + T) terms of the frame that all photos share."""
+    square = (at**2).sum(axis=1)
+    return np.column_stack([square, square**2, polynomial(at, SHARED_ORDER)[:, 1:]])
+
+
 def _rows(photo: int, at: Array, count: int) -> Array:
     """(N, unknowns) derivative of one photo's log light."""
-    own = _terms(OWN_ORDER)
-    rows = np.zeros((len(at), count + _terms(SHARED_ORDER) + count * own))
+    own, shared = _terms(OWN_ORDER), 2 + _terms(SHARED_ORDER)
+    rows = np.zeros((len(at), count + shared + count * own))
     rows[:, photo] = 1
-    rows[:, count : count + _terms(SHARED_ORDER)] = polynomial(at, SHARED_ORDER)[:, 1:]
-    first = count + _terms(SHARED_ORDER) + photo * own
+    rows[:, count : count + shared] = _shared(at)
+    first = count + shared + photo * own
     rows[:, first : first + own] = polynomial(at, OWN_ORDER)[:, 1:]
     return rows
 
 
 def _beliefs(count: int) -> Array:
     """(unknowns,) width of what is believed."""
-    sizes = ((EXPOSURE, count), (SHARED, _terms(SHARED_ORDER)), (OWN, count * _terms(OWN_ORDER)))
+    own = (OWN, count * _terms(OWN_ORDER))
+    sizes = ((EXPOSURE, count), (RADIAL, 2), (SHARED, _terms(SHARED_ORDER)), own)
     return np.concatenate([np.full(number, width) for width, number in sizes])
 
 

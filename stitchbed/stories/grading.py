@@ -27,22 +27,24 @@ from stitchbed.stories.side_survey import piece_called
 Array = NDArray[np.float64]
 
 
-def photo_figures(photo: Photo, plane: PlaneSurvey, light: LightField | None, dpi: float | None) -> dict[str, float]:
-    """Figures of one photo by the names of `grade.RULES`; what no card shows is left out."""
+def photo_figures(
+    photo: Photo, plane: PlaneSurvey, light: LightField | None, dpi: float | None, number: int = 0
+) -> dict[str, float]:
+    """Figures of one photo, the fit's `number`, by the names of `grade.RULES`; what no card shows is left out."""
     figures: dict[str, float] = {}
-    sharp = card_sharpness(photo, plane)
+    sharp = card_sharpness(photo, plane, number)
     if sharp is not None:
         figures |= {"efficiency": 100 * sharp.efficiency, "at_half": sharp.at_half, "sharpening": sharp.largest}
         figures["half_contrast"] = 100 * sharp.half_contrast
         if sharp.apart is not None:
             figures["misregistration"] = sharp.apart
-    noise = [value for _, reading in neutral_readings(photo, plane, 0) for value in neutral_noise(reading)]
+    noise = [value for _, reading in neutral_readings(photo, plane, number) for value in neutral_noise(reading)]
     if noise:
         figures["noise"] = float(np.median(noise))
     if light is not None:
         figures["unevenness"] = 100 * 2 * light.residual
-    if plane.seen[0]:
-        held = 25.4 * px_per_mm(plane.fit.views[0], plane.corners.mean(0))
+    if plane.seen[number]:
+        held = 25.4 * px_per_mm(plane.fit.views[number], plane.corners.mean(0))
         figures["resolution"] = held if dpi is None else min(held, dpi)
         figures["long_side"] = figures["resolution"] / 25.4 * max(plane.work.width, plane.work.height)
         figures["scale"] = 100 * plane.scale_95
@@ -59,13 +61,13 @@ def grades(figures: dict[str, float], table: str) -> dict[str, Any]:
     }
 
 
-def card_sharpness(photo: Photo, plane: PlaneSurvey) -> Sharpness | None:
-    """On the slanted squares of all cards in the first photo."""
+def card_sharpness(photo: Photo, plane: PlaneSurvey, number: int = 0) -> Sharpness | None:
+    """On the slanted squares of all cards in a photo."""
     pieces = []
-    for card in plane.seen[0]:
+    for card in plane.seen[number]:
         piece = piece_called(card.piece)
         if piece is not None:
-            pieces.append((piece, _way(plane, card.piece)))
+            pieces.append((piece, _way(plane, number, card.piece)))
     return sharpness(pieces, lambda box: linear_window(photo, box), photo.size)
 
 
@@ -90,5 +92,5 @@ def neutral_noise(reading: PatchReading) -> list[float]:
     return [float(value) for value, good in zip(noise, reading.good, strict=True) if good]
 
 
-def _way(plane: PlaneSurvey, card: str) -> Callable[[Array], Array]:
-    return lambda xy: photo_from_plane(plane.fit, 0, card_on_plane(plane.fit, card, xy))
+def _way(plane: PlaneSurvey, number: int, card: str) -> Callable[[Array], Array]:
+    return lambda xy: photo_from_plane(plane.fit, number, card_on_plane(plane.fit, card, xy))

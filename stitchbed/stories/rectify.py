@@ -78,7 +78,8 @@ def rectify(
         _write(job, photos, output, settings.workers, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job)
-        figures = photo_figures(photos[0], plane, fields[0], settings.dpi)
+        best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
+        figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)
         record.numbers |= {"figures": figures}
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
