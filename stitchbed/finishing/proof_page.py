@@ -28,6 +28,7 @@ HEADINGS = {
     "color": "Proof of color",
     "rectify": "Proof of shape and size",
 }
+STEPS = ("clean", "color", "rectify")
 # What the page shows in places of its own; everything else of the record is listed at its end.
 SHOWN = frozenset(
     {
@@ -125,7 +126,7 @@ def _data(record: Mapping[str, Any], tiles: PageTiles, shapes: Mapping[str, Any]
 
 
 def _head(record: Mapping[str, Any], tiles: PageTiles, title: str, sections: Mapping[str, str]) -> str:
-    items = "".join(f'<li><a href="#{anchor}">{TITLES[anchor]}</a></li>' for anchor in sections)
+    items = "".join(f'<li><a href="#{anchor}">{_title(anchor, record)}</a></li>' for anchor in sections)
     facts = " · ".join(f"<span>{fact}</span>" for fact in _facts(record, tiles))
     return (
         f'<header class="head"><h1>{escape(title)}</h1><p class="facts">{facts}</p>{_notes(record)}'
@@ -142,7 +143,7 @@ def _facts(record: Mapping[str, Any], tiles: PageTiles) -> list[str]:
         facts += [f"<b>{width:.1f} x {height:.1f}</b> mm", f"<b>{dpi:g}</b> dpi"]
     if canvas.get("dtype"):
         facts.append(escape(f"{int(number(canvas.get('channels'), 3))} x {canvas['dtype']}"))
-    count = len(rows(record, "inputs"))
+    count = sum("width" in item for item in rows(record, "inputs"))
     if count:
         facts.append(f"<b>{count}</b> piece{'s' if count > 1 else ''}")
     used = [link for link in rows(record, "links") if not link.get("dropped")]
@@ -204,10 +205,15 @@ def _sections(record: Mapping[str, Any], shapes: Mapping[str, Any], pairs: Seque
         "steps": proof_tables.steps_table(record) + _rest(record),
     }
     return {
-        anchor: f'<section id="{anchor}"><h2>{TITLES[anchor]}</h2>{body}</section>'
+        anchor: f'<section id="{anchor}"><h2>{_title(anchor, record)}</h2>{body}</section>'
         for anchor, body in bodies.items()
         if body
     }
+
+
+def _title(anchor: str, record: Mapping[str, Any]) -> str:
+    """A step has files, a join has pieces."""
+    return "Files" if anchor == "pieces" and record.get("command") in STEPS else TITLES[anchor]
 
 
 def _said(body: str, words: str) -> str:

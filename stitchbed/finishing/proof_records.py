@@ -24,18 +24,23 @@ def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
         "command": record.get("step"),
         "version": record.get("version"),
         "canvas": {"path": canvas.name, "dpi": numbers.get("dpi")},
-        "inputs": [{"name": name, "sha256": digest} for name, digest in inputs.items()],
+        "inputs": [{"name": name, "sha256": digest} for name, digest in {**inputs, **_pictures(record)}.items()],
         "warnings": record.get("warnings"),
         "steps": rows(numbers, "steps") or [{key: record.get(key) for key in ("step", "seconds", "warnings")}],
         "settings": record.get("settings"),
         "outputs": record.get("outputs"),
         "numbers": {key: value for key, value in numbers.items() if key not in ("table", "grade", "steps")},
-        "step_numbers": {str(row.get("step")): row.get("numbers") for row in rows(numbers, "steps")},
+        "numbers of steps": {str(row.get("step")): row.get("numbers") for row in rows(numbers, "steps")},
         "dust": record.get("dust"),
         "grades": _grades(_mapping(numbers.get("grade"))),
         "color": _color(numbers),
     }
     return {key: value for key, value in shown.items() if value not in (None, {}, [])}
+
+
+def _pictures(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What was written, without the pictures of steps: name -> hash."""
+    return {name: digest for name, digest in _mapping(record.get("outputs")).items() if "/" not in name}
 
 
 def _color(numbers: Mapping[str, Any]) -> dict[str, Any]:

@@ -73,6 +73,9 @@ def pieces_table(record: Mapping[str, Any]) -> str:
     """Originals, where they went, and their hashes."""
     placed = {item.get("tile"): item for item in rows(record, "placements")}
     lines: list[list[Cell]] = []
+    if not any("width" in item for item in rows(record, "inputs")):
+        lines = [[str(item.get("name")), _hash(item.get("sha256"))] for item in rows(record, "inputs")]
+        return table("Files", ["file", "sha256"], lines) if lines else ""
     for item in rows(record, "inputs"):
         place = placed.get(item.get("name"), {})
         size = f"{int(number(item.get('width')))} x {int(number(item.get('height')))}"
