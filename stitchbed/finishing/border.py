@@ -116,7 +116,9 @@ def _scanned(light: Floats, cover: Floats | None, px_per_mm: float) -> Floats:
         light = np.where(cover[..., None] > 0.5, light, 0).astype(np.float32)
     rim = np.concatenate([light[0], light[-1], light[:, 0], light[:, -1]])
     colors, count = np.unique(rim, axis=0, return_counts=True)
-    filled = (np.abs(light - colors[count.argmax()]) < SAME).all(axis=2).astype(np.uint8)
+    filled = np.ones(light.shape[:2], np.uint8)
+    for channel, value in enumerate(colors[count.argmax()]):
+        filled &= np.abs(light[..., channel] - value) < SAME
     side = max(3, round(px_per_mm))
     fields = cv2.morphologyEx(np.pad(filled, side, mode="edge"), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
     fields = fields[side:-side, side:-side]

@@ -59,7 +59,7 @@ class Desk:
 
 def desk_of(page: Page, source: Path, album: Album, workers: int) -> Desk:
     """A desk with the page seen small."""
-    factor = max(reduction_to(page.dpi, VIEW_DPI), max(page.height, page.width) // VIEW_PX)
+    factor = max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX))
     return Desk(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
 
 
@@ -137,7 +137,7 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
         "median_size_mm": float(np.median(finds.size[judge])) if judge.any() else None,
         "changed_share": float(judge[finds.owner].sum() * factor**2 / (desk.area.height * desk.area.width)),
         "blur_px": plan.traits.blur,
-        "words": f"{found.count} specks of {len(finds.kind)} looked at",
+        "words": f"{found.count} of {len(finds.kind)} marks looked at were dust",
     }
     if not traits.found:
         record.warnings.append("no solid ink was found, so only specks far from everything drawn were taken for dust")
