@@ -5,6 +5,7 @@ In: a reduced view. Out: a `Glance` of a few megabytes, so that 150 tiles fit in
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any
 
@@ -57,8 +58,11 @@ def glance(
     px_per_mm: float,
     transfer: Transfer,
     settings: tuple[GlanceSettings, FeatureSettings, SpeckSettings],
+    in_turn: AbstractContextManager[object],
 ) -> Glance:
     """Look at a tile whose full-resolution scale is px_per_mm.
+
+    in_turn : held while points are sought, which needs some 300 MB: a lock where several tiles are looked at together.
 
     fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
     """
@@ -67,7 +71,8 @@ def glance(
     reduction = reductions[1]
     view = _smaller(fine, reduction // reductions[0])
     gray = gray_of(view)
-    keypoints = detect(name, view, reduction, feature_settings)
+    with in_turn:
+        keypoints = detect(name, view, reduction, feature_settings)
     sight = _sight(gray, reduction, own.sight_side)
     half, times = _shrunk(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))

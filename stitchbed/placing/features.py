@@ -6,6 +6,7 @@ In: a reduced view of a tile. Out: `Keypoints` in full-resolution pixels of that
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 from stitchbed.ground.box import Box
 
 Floats = NDArray[np.float32]
+BAND_PX = 5e5  # px of a view in which points are sought at a time
+BAND_ROOM = 48  # px of its neighbors seen with it: more than a point of the usual size looks at
 
 
 @dataclass(frozen=True)
@@ -89,15 +92,11 @@ def detect(
     area = within or Box(0, 0, *view.shape[:2])
     even = evened(gray_of(view[area.slices]), 25.0, settings.contrast_floor)
     picture = np.clip(128 + 40 * even, 0, 255).astype(np.uint8)
-    sift = cv2.SIFT_create(  # type: ignore[attr-defined,unused-ignore]
-        nfeatures=2 * settings.most, contrastThreshold=0.02, enable_precise_upscale=True
-    )
-    points, descriptors = sift.detectAndCompute(picture, None)
-    if descriptors is None or not len(points):
+    table, descriptors = _in_bands(picture, settings.most)
+    if not len(table):
         return Keypoints(
             name, np.zeros((0, 2)), *(np.zeros(0, np.float32),) * 2, np.zeros((0, 128), np.float32), reduction
         )
-    table = np.array([(*p.pt, p.size, np.deg2rad(p.angle), p.response) for p in points])
     order = _spread(table, even.shape, settings.most)
     table, kept = table[order], descriptors[order]
     root = np.sqrt(kept / np.maximum(kept.sum(1, keepdims=True), 1e-9))  # Arandjelovic & Zisserman (2012)
@@ -105,6 +104,30 @@ def detect(
     return Keypoints(
         name, xy, (table[:, 2] * reduction).astype(np.float32), table[:, 3].astype(np.float32), root, reduction
     )
+
+
+def _in_bands(picture: NDArray[np.uint8], most: int) -> tuple[NDArray[np.float64], Floats]:
+    """(n, 5) x, y, size, angle, response, and (n, 128) descriptors, sought band by band.
+
+    The method keeps eleven pictures of twice the side: in bands it needs a third of some 300 MB.
+    """
+    h, w = picture.shape
+    count = max(1, round(h * w / BAND_PX))
+    sift = cv2.SIFT_create(  # type: ignore[attr-defined,unused-ignore]
+        nfeatures=2 * most // count, contrastThreshold=0.02, enable_precise_upscale=True
+    )
+    tables, kept = [np.zeros((0, 5))], [np.zeros((0, 128), np.float32)]
+    edges = np.linspace(0, h, count + 1).astype(int)
+    for top, foot in pairwise(edges):
+        first = max(0, top - BAND_ROOM)
+        points, descriptors = sift.detectAndCompute(picture[first : min(h, foot + BAND_ROOM)], None)
+        if descriptors is None or not len(points):
+            continue
+        table = np.array([(p.pt[0], p.pt[1] + first, p.size, np.deg2rad(p.angle), p.response) for p in points])
+        mine = (table[:, 1] >= top - 0.5) & (table[:, 1] < foot - 0.5)
+        tables.append(table[mine])
+        kept.append(descriptors[mine])
+    return np.concatenate(tables), np.concatenate(kept)
 
 
 def _spread(table: NDArray[np.float64], shape: tuple[int, ...], most: int) -> NDArray[np.intp]:

@@ -32,8 +32,8 @@ class Shelf:
 
     def __init__(self, tiles: Sequence[Tile], budget_bytes: int, scratch: Path | None = None) -> None:
         self._tiles = {tile.name: tile for tile in tiles}
-        self._pieces = PieceCache(budget_bytes // 2)
-        self._views = PieceCache(budget_bytes // 2)
+        self._pieces = PieceCache(7 * budget_bytes // 8)
+        self._views = PieceCache(budget_bytes // 8)  # looked at once, as a rule
         self._own = None if scratch else tempfile.TemporaryDirectory(prefix="stitchbed-")
         self.scratch: Path = scratch or Path(self._own.name if self._own else ".")
         self._open: OrderedDict[str, Windows] = OrderedDict()

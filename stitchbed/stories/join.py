@@ -6,6 +6,7 @@ In: paths and settings. Out: the master, `NAME.json` beside it, and the same rec
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -129,7 +130,7 @@ def _joined(
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
     mark = fingerprint([(t.name, t.sha256) for t in tiles], replace(settings, memory=0, workers=0, codec=""), VERSION)
-    with Shelf(tiles, settings.memory // 3, folder / "scratch") as shelf:
+    with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch") as shelf:
         plan, about = _planned(tiles, kind, shelf, folder / mark[:16], settings, progress)
         source = Source(shelf.window, shelf.alpha, transfer)
         with recording("render", {"codec": settings.codec}) as rendered:
@@ -149,6 +150,12 @@ def _joined(
     about["canvas"] = _canvas(output, plan, settings)
     about |= {"version": VERSION, "command": "join", "inputs": tile_rows(tiles), "versions": versions()}
     return about
+
+
+def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:
+    """Bytes to keep decoded pieces in: a quarter of them all, which is more than one row of blocks needs."""
+    pixels = sum(math.prod(t.raster.shape) * np.dtype(t.raster.dtype).itemsize for t in tiles)
+    return min(memory // 4, max(64 * 2**20, pixels // 4))
 
 
 def _planned(

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,13 +118,15 @@ def look_at_all(bench: Bench) -> list[Glance]:
     """A glance at every tile, `workers` at a time."""
     wishes = bench.settings
     settings = (wishes.glance, wishes.features, wishes.specks)
+    in_turn = Lock()
 
     def one(index: int) -> Glance:
         tile = bench.tiles[index]
         dpi, scale = float(bench.dpi[index]), float(bench.px_per_mm[index])
         steps = look_reductions(tile.raster.shape, dpi, wishes.features.view_side, wishes.specks.look_dpi)
         fine = bench.shelf.view(tile, steps[0])
-        seen = glance(tile.name, fine, steps, px_per_mm=scale, transfer=bench.kind.transfer, settings=settings)
+        curve = bench.kind.transfer
+        seen = glance(tile.name, fine, steps, px_per_mm=scale, transfer=curve, settings=settings, in_turn=in_turn)
         bench.progress("looking at pieces", index + 1, len(bench.tiles))
         return seen
 
