@@ -5,8 +5,8 @@ for each photo, such that overlaps agree.
 
 The logarithm of a photo's light is its exposure, plus the lens's loss towards the corners, which all photos share, plus
 a polynomial that they share as well (lamps may stand still while the work moves), plus a small one of its own. What a
-row of photos cannot tell (they all lose alike above and below) is told by the lens being round. Places that shine in one
-photo do not follow all that and lose their weight.
+row of photos cannot tell (they all lose alike above and below) is told by the lens being round. Places that shine in
+one photo do not follow all that and lose their weight.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ FEWEST = 40
 class PhotoLevels:
     """exposure : (photos, channels) log light. shared : (2 + T, channels): r^2, r^4, `polynomial` without its constant.
 
-    own : (photos, U, channels) of `polynomial` without its constant. spread : share, robust sigma of what overlaps still
-    differ by. agreeing : share of places that count. spread_before : with exposures alone taken out.
+    own : (photos, U, channels) of `polynomial` without its constant. spread : share, robust sigma of what overlaps
+    still differ by. agreeing : share of places that count. spread_before : with exposures alone taken out.
     """
 
     exposure: Array
