@@ -31,6 +31,7 @@ WINDOW_PX = 41  # of a photo at full size: some strokes wide, and small against 
 REACH_PX = 8
 LEAST_LIKE = 0.7  # correlation under which two windows are not one place
 FINEST_PX = 0.1  # sigma no tie is believed better than: sharpness differs from photo to photo
+MOST_TIES, FEWEST_KEPT = 2400, 24  # in all and for a pair: solving takes their number times that of the photos
 FEWEST = 12  # ties by windows; with fewer the points stay
 
 
@@ -46,9 +47,10 @@ def links_between(photos: Sequence[Photo]) -> list[PhotoLink]:
 def rough_ties(photos: Sequence[Photo], links: Sequence[PhotoLink]) -> list[TiePoints]:
     """Ties as good as reduced views show them."""
     ties = []
+    most = max(FEWEST_KEPT, MOST_TIES // max(1, len(links)))
     for link in links:
         sigma = ROUGH_PX * max(reduction_for(photos[i].size, VIEW_SIDE) for i in (link.a, link.b))
-        ties.append(TiePoints(link.a, link.b, link.xy_a, link.xy_b, sigma))
+        ties.append(TiePoints(link.a, link.b, link.xy_a[:most], link.xy_b[:most], sigma))
     return ties
 
 
