@@ -37,7 +37,8 @@ def command(photos: tuple[Path, ...], output: Path, proof: Path | None, shared: 
     """Photographs of a flat work, taken by hand, to a picture as if seen straight on, at its true size.
 
     Cards lie in the photos (see `card`); without one, --size and the work's edges or --corners serve. Further photos
-    with the cards left in place give what shines in the first.
+    with the cards left in place give what shines in the first. Photos that each show a part of the work and overlap by
+    a third become one picture; a card in any of them will do, corner cards all round are best.
     """
     from stitchbed.stories.rectify import rectify
     from stitchbed.stories.wishes import rectify_settings
