@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -135,6 +137,20 @@ def test_what_was_filled_in_is_no_sheet(dpi: int) -> None:
     assert [side.found for side in sides] == ["step"] * 4
     # the task's own bound; a pixel of 100 dpi is .25 mm wide
     assert np.abs(_off_mm(joined, truth, BorderSettings())).max() <= 0.3
+
+
+def test_an_end_of_the_scans_is_told_from_an_edge_of_the_sheet() -> None:
+    """Nothing was scanned beyond a line 4 mm inside the sheet's right side."""
+    page, truth = _scan(150, 0.0, 0.3)
+    stored, cover = page.read(page.box).copy(), np.full((page.height, page.width), 255, np.uint8)
+    last = round(truth[1, 0] - 4 / MM * 150)
+    stored[:, last:], cover[:, last:] = 0, 0
+    holed = replace(page_of_array(stored, 150), cover=lambda box: cover[box.slices])
+    sides = {side.name: side for side in find_sheet(holed)}
+    assert {name: side.found for name, side in sides.items()} == {
+        "top": "step", "right": "end", "bottom": "step", "left": "step",
+    }  # fmt: skip
+    assert abs(sides["right"].offset - last) < 2
 
 
 def test_white_that_was_cut_off_tells_nothing() -> None:

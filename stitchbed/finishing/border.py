@@ -54,7 +54,8 @@ class BorderSettings:
 class Side:
     """One side of the sheet: places (x, y) px on the page with x (or y) = offset + slope * along, px.
 
-    along runs over x for top and bottom, over y for left and right. found : by "step", "shadow", or "" when not found.
+    along runs over x for top and bottom, over y for left and right. found : by "step", "shadow", "end" of what was
+    scanned, or "" when not found.
     spread : px, one sd of the measured edge about the line. share : of the looked-at places that agree.
     """
 

@@ -40,13 +40,14 @@ class Line:
 
 
 def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) -> tuple[Line | None, str]:
-    """The sheet's upper edge on a (h, w, c) view (0 where nothing was scanned), and by what: "step", "shadow" or "".
+    """The sheet's upper edge on a (h, w, c) view (0 where nothing was scanned), and what tells it.
 
+    That is "step", "shadow", "end" (of what was scanned: the sheet's own edge may lie further out), or "" for no edge.
     is_paper : says of a color (c,) whether the sheet shows it as bare paper. From outside in, everything up to the edge
     is uniform, gray and no paper.
     """
     lines = _lines(_steps(view, px_per_mm), view.shape[1], px_per_mm)
-    previous, best = Line(-1.0, 0.0), None
+    previous, best, found = Line(-1.0, 0.0), None, ""
     for number, line in enumerate(lines):
         level, uniform = _between(view, previous, line, px_per_mm)
         if level is None:
@@ -58,8 +59,8 @@ def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) 
             break
         if not (uniform and np.ptp(level) < GRAY * level.max() + 0.02):
             break
-        previous = best = line
-    return best, "step" if best else ""
+        previous, best, found = line, line, "step" if level.any() else "end"
+    return best, found
 
 
 def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float) -> tuple[Line | None, float, float]:
@@ -129,8 +130,10 @@ def _lines(steps: Sequence[tuple[float, Array]], width: int, px_per_mm: float) -
         if votes < 0.5 * len(steps):
             break
         on = np.abs(y - line.at(x)) < 1.5 * tolerance
-        slope, offset = np.polyfit(x[on & free], y[on & free], 1)
-        found.append(Line(float(offset), float(slope)))
+        if np.ptp(x[on & free]) > 0:  # places of one piece alone say nothing of the slope
+            slope, offset = np.polyfit(x[on & free], y[on & free], 1)
+            line = Line(float(offset), float(slope))
+        found.append(line)
         free &= ~on
     return sorted(found, key=lambda line: line.offset + line.slope * width / 2)
 

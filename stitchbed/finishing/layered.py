@@ -10,9 +10,11 @@ from __future__ import annotations
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -36,7 +38,7 @@ MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"
 THUMBNAIL = 256  # px, the longest side
 MOST_LAYERS = 24  # of flats; more colors than that are grouped by hue
-STRIP_PX = 2 * 2**20  # worked on at once
+STRIP_PX = 2**20  # worked on at once: a picture of 16 bits is packed in some ten times its bytes
 STAMP = (1980, 1, 1, 0, 0, 0)  # of every entry, so that equal input gives equal files
 
 
@@ -58,6 +60,19 @@ class _Entry:
     box: Box
     visible: bool = True
     group: str | None = None
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """Rows of the file: whole: name -> pixels of the pictures as wide as the page; colors, solid of the flats, and
+    packed : one number for each of their colors.
+    """
+
+    box: Box
+    whole: Mapping[str, Pixels]
+    colors: Pixels
+    solid: NDArray[np.bool_]
+    packed: Ints | None
 
 
 def write_layers(
@@ -148,12 +163,13 @@ def _word(color: int, art: Artwork) -> str:
 def _write_pictures(
     folder: Path, art: Artwork, entries: Sequence[_Entry], flat: Sequence[FlatLayer], *, bits: int, workers: int
 ) -> None:
-    """All PNGs of the file in one pass over the artwork."""
+    """All PNGs of the file in one pass over the artwork, several of them packed at a time."""
     (folder / "data").mkdir()
     (folder / "Thumbnails").mkdir()
     first, dtype = art.first, f"uint{bits}"
     small: list[Pixels] = []
     step = max(1, max(first.height, first.width) // THUMBNAIL)
+    layers = {f"data/flat_{n:02d}.png": layer for n, layer in enumerate(flat, 1)}
     with ExitStack() as stack:
         sheets = {}
         for entry in (*entries, _Entry("mergedimage.png", "", Box(0, 0, first.height, first.width))):
@@ -161,39 +177,44 @@ def _write_pictures(
             samples = 3 if entry.file in ("mergedimage.png", "data/paper.png", "data/reference.png") else 4
             spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
-        for box, parts in zip(
-            _strips(art), in_order(lambda b: _strip_layers(art, b, flat, dtype), _strips(art), workers), strict=True
-        ):
-            for name, (rows, pixels) in parts.items():
-                if name in sheets and rows:
-                    sheets[name].push(pixels)
-            small.append(_thinned(parts["mergedimage.png"][1], box, step))
+        pool = stack.enter_context(ThreadPoolExecutor(workers))
+        for strip in in_order(lambda box: _strip_of(art, box, dtype), _strips(art), workers):
+            list(pool.map(partial(_push, strip, sheets, layers), sheets))
+            small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
 
 
-def _strip_layers(art: Artwork, box: Box, flat: Sequence[FlatLayer], dtype: str) -> dict[str, tuple[int, Pixels]]:
-    """Rows of every picture in a strip: how many, and their pixels; merged from the very codes of the layers."""
+def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
+    """A strip of every picture as wide as the page; merged from the very codes of the layers."""
     lines = _rgb(deepened(line_layer(art, box), dtype))
     codes, solid = flat_codes(art, box)
-    packed = _packed(codes) if art.flats is not None else None
     paper = deepened(paper_codes(art), dtype)
     paper = np.broadcast_to(paper if len(paper) == 3 else np.repeat(paper, 3), (box.height, box.width, 3))
     colors = _rgb(deepened(codes, dtype))
     merged = over(lines, np.where(solid[..., None], colors, paper))
-    parts = {"data/lines.png": (box.height, lines), "data/paper.png": (box.height, paper)}
-    parts["mergedimage.png"] = (box.height, merged)
+    whole = {"data/lines.png": lines, "data/paper.png": paper, "mergedimage.png": merged}
     if art.page is not None:
-        parts["data/reference.png"] = (box.height, _rgb(deepened(page_codes(art, box), dtype)))
-    for number, layer in enumerate(flat, 1):
-        top, bottom = max(box.row, layer.box.row), min(box.bottom, layer.box.bottom)
-        if packed is None or bottom <= top:
-            continue
-        place = slice(top - box.row, bottom - box.row), slice(layer.box.col, layer.box.right)
-        mine = np.isin(packed[place], layer.colors) & solid[place]
-        alpha = np.where(mine, np.iinfo(dtype).max, 0).astype(dtype)
-        color = np.where(mine[..., None], colors[place], 0).astype(dtype)
-        parts[f"data/flat_{number:02d}.png"] = (bottom - top, np.concatenate([color, alpha[..., None]], axis=2))
-    return parts
+        whole["data/reference.png"] = _rgb(deepened(page_codes(art, box), dtype))
+    return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
+
+
+def _push(strip: _Strip, sheets: Mapping[str, PngRows], layers: Mapping[str, FlatLayer], name: str) -> None:
+    """Give a picture its rows of a strip; a layer of flats may have none there."""
+    rows = strip.whole[name] if name in strip.whole else _flat_rows(strip, layers[name])
+    if len(rows):
+        sheets[name].push(rows)
+
+
+def _flat_rows(strip: _Strip, layer: FlatLayer) -> Pixels:
+    """(n, w, 4) color and alpha of what of a layer lies in a strip."""
+    top, bottom = max(strip.box.row, layer.box.row), min(strip.box.bottom, layer.box.bottom)
+    if strip.packed is None or bottom <= top:
+        return np.zeros((0, layer.box.width, 4), strip.colors.dtype)
+    place = slice(top - strip.box.row, bottom - strip.box.row), slice(layer.box.col, layer.box.right)
+    mine = np.isin(strip.packed[place], layer.colors) & strip.solid[place]
+    color = np.where(mine[..., None], strip.colors[place], 0).astype(strip.colors.dtype)
+    alpha = np.where(mine, np.iinfo(color.dtype).max, 0).astype(color.dtype)
+    return np.concatenate([color, alpha[..., None]], axis=2)
 
 
 def _rgb(codes: Pixels) -> Pixels:

@@ -82,6 +82,11 @@ def framed_desk(desk: Desk, settings: BorderSettings, record: Record) -> Framing
     }
     if missing and settings.crop:
         record.warnings.append(f"no edge of the sheet was found on: {', '.join(missing)}; nothing is cut off there")
+    ended = [s.name for s in sides if s.found == "end"]
+    if ended and settings.crop:
+        record.warnings.append(
+            f"the scans do not reach beyond the sheet's edge on: {', '.join(ended)}; it is cut where they end"
+        )
     show_border(desk.album, desk.view, desk.factor, frame)
     return frame
 
