@@ -72,7 +72,7 @@ def _join(suffix: str, *more: str) -> Maker:
 
 def _two(folder: Path) -> SmallJob:
     paths = truth.write_set(folder, joined.pair()[1], DPI)
-    words = ("join", *map(str, paths), "-o", "OUT/canvas.tif", "--workers", "1")
+    words = ("join", *map(str, paths), "-o", "OUT/canvas.tif", "--workers", "1", "--assume-profile", "none")
     return SmallJob(words, tuple(paths), paths[1])
 
 

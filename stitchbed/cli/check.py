@@ -14,7 +14,7 @@ from stitchbed.cli.progress import shown
 
 
 @click.command("check", short_help="Look at captures before joining.")
-@click.argument("pieces", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
+@click.argument("pieces", nargs=-1, required=True, type=click.Path(path_type=Path))
 @shared_options
 def command(pieces: tuple[Path, ...], shared: Shared) -> None:
     """Say of each piece whether it is good, usable (and why), or should be scanned again (and what to change)."""

@@ -14,10 +14,11 @@ from stitchbed.cli.options import Shared, report, shared_options
 from stitchbed.cli.progress import shown
 
 FILE = click.Path(path_type=Path, dir_okay=False)
+PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
 
 
 @click.command("color", short_help="True color from a card.")
-@click.argument("picture", type=FILE)
+@click.argument("picture", type=PICTURE)
 @click.option("-o", "--output", required=True, type=FILE, help="The TIFF to write.")
 @click.option("--card", type=click.Choice(["own", "24", "chart"]), default="own", show_default=True,
               help="The card of `card`, the classic chart of 24 patches, or any chart by --corners.")  # fmt: skip

@@ -13,7 +13,7 @@ from stitchbed.cli.options import Shared, report, shared_options
 
 
 @click.command("compare", short_help="Captures of one sheet at different dpi.")
-@click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
+@click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--crops", type=click.Path(path_type=Path, dir_okay=False), help="PNG with the same places of all scans.")
 @shared_options
 def command(scans: tuple[Path, ...], crops: Path | None, shared: Shared) -> None:

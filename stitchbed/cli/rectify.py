@@ -14,10 +14,11 @@ from stitchbed.cli.options import Shared, report, shared_options
 from stitchbed.cli.progress import shown
 
 FILE = click.Path(path_type=Path, dir_okay=False)
+PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
 
 
 @click.command("rectify", short_help="True shape and size from cards.")
-@click.argument("photos", nargs=-1, required=True, type=FILE)
+@click.argument("photos", nargs=-1, required=True, type=PICTURE)
 @click.option("-o", "--output", required=True, type=FILE, help="The TIFF to write.")
 @click.option("--dpi", required=True, type=click.FloatRange(min=10, max=20000), help="Resolution of the result.")
 @click.option("--printed-mm", help="The card's check lines as measured, across x down: 159.6x159.8.")

@@ -16,10 +16,8 @@ class StitchbedError(Exception):
     """
 
     def __init__(self, found: str, *, expected: str, attempt: str) -> None:
-        self.found = found
-        self.expected = expected
-        self.attempt = attempt
-        super().__init__(f"Found: {found}.\nExpected: {expected}.\nTry: {attempt}.")
+        self.found, self.expected, self.attempt = (_printable(text) for text in (found, expected, attempt))
+        super().__init__(f"Found: {self.found}.\nExpected: {self.expected}.\nTry: {self.attempt}.")
 
 
 class UnreadableTile(StitchbedError):
@@ -56,3 +54,13 @@ class BadSettings(StitchbedError):
 
 class WorksFailed(StitchbedError):
     """Some works of a batch failed; the others are done."""
+
+
+def _printable(text: str) -> str:
+    """The text with control characters, marks of direction and bytes that are no text escaped: names of files hold
+    whatever their makers liked, and a terminal obeys some of it.
+    """
+    return "".join(
+        char if char.isprintable() or char == "\n" else char.encode("unicode_escape", "backslashreplace").decode()
+        for char in text
+    )

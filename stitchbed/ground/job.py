@@ -92,8 +92,11 @@ def refuse_touching(path: Path, originals: Sequence[Path]) -> None:
     WouldTouchOriginal : `path` is one of `originals` (same file, also through links).
     """
     for original in originals:
-        same = path.resolve() == original.resolve()
-        with suppress(OSError):
+        same = path == original
+        # a path that leads nowhere (links in a circle, a zero in its name) is no file, so it is nobody's original
+        with suppress(OSError, RuntimeError, ValueError):
+            same = same or path.resolve() == original.resolve()
+        with suppress(OSError, ValueError):
             same = same or os.path.samefile(path, original)
         if same:
             raise WouldTouchOriginal(

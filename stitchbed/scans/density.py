@@ -11,7 +11,7 @@ CM_PER_INCH = 2.54
 INCH_M = 0.0254
 
 COMMON = (72, 96, 100, 150, 200, 240, 300, 360, 400, 600, 720, 800, 1200, 1600, 2400, 3200, 4800)
-LEAST, MOST = 1.0, 100_000.0  # outside no scanner or camera: such a number is a writer's mistake, common practice
+LEAST, MOST = 1.0, 20_000.0  # outside no scanner or camera: such a number is a writer's mistake, common practice
 
 
 def sensible(dpi: float, step: float) -> float:

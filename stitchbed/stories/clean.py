@@ -14,17 +14,18 @@ from stitchbed.finishing.border import BorderSettings
 from stitchbed.finishing.cleaning import CleanPlan, clean_blocks, spec_of
 from stitchbed.finishing.dust import DustSettings
 from stitchbed.finishing.master import write_master
-from stitchbed.finishing.pages import Page, page_of
+from stitchbed.finishing.pages import MM, Page, page_of
 from stitchbed.finishing.paper import PaperSettings
 from stitchbed.finishing.tone import ToneSettings
 from stitchbed.ground.errors import BadSettings
 from stitchbed.ground.job import Record, plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.scans.formats import open_windows
-from stitchbed.stories.clean_pictures import Album, album_of
+from stitchbed.stories.clean_pictures import Album, album_of, kept_if_done
 from stitchbed.stories.clean_steps import Desk, desk_of, dust, framed_desk, paper, repair, tone
 from stitchbed.stories.repairs import RepairSettings
 
 STEPS = ("border", "repair", "paper", "dust", "tone")
+LEAST_MM, LEAST_PX = 2.0, 8  # of a side; less holds neither an edge nor paper that could be judged
 WORKER_BYTES = 300 * 2**20  # one thread's share at 1200 dpi in color, measured
 
 Step = Callable[[Desk, CleanPlan, Any, Record], CleanPlan]
@@ -57,17 +58,19 @@ def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> 
 
     Raises
     ------
-    BadSettings : unknown steps or words. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans and ground.
+    BadSettings : unknown steps or words, a page too small. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans and ground.
     """
     settings = settings or CleanSettings()
     _check(settings, source, target)
     workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
     with open_windows(source) as windows, recording("clean", replace(settings, memory=0, workers=0)) as record:
         page = page_of(windows, dpi=settings.dpi)
+        _refuse_small(page, source)
         album = album_of(target, source, wanted=settings.pictures)
-        plan, steps = planned(page, source, settings, album, workers=workers)
-        spec = spec_of(page, plan, settings.codec)
-        write_master(target, spec, clean_blocks(page, plan, spec, workers=workers), originals=[source])
+        with kept_if_done(album):
+            plan, steps = planned(page, source, settings, album, workers=workers)
+            spec = spec_of(page, plan, settings.codec)
+            write_master(target, spec, clean_blocks(page, plan, spec, workers=workers), originals=[source])
         record.inputs = {source.name: sha256_of(source)}
         record.outputs = {target.name: sha256_of(target), **album.written}
         record.numbers = {
@@ -126,3 +129,13 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> None:
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
     for path in (target, target.with_suffix(".json")):
         refuse_touching(path, [source])
+
+
+def _refuse_small(page: Page, source: Path) -> None:
+    shortest = min(page.height, page.width)
+    if shortest < LEAST_PX or shortest / page.dpi * MM < LEAST_MM:
+        raise BadSettings(
+            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest / page.dpi * MM:.2g} mm",
+            expected=f"a page of at least {LEAST_MM:g} mm and {LEAST_PX} px a side",
+            attempt="--dpi, where the file's dpi is wrong",
+        )

@@ -5,7 +5,9 @@ In: plans before and after a step. Out: one PNG per step, and the mask of the du
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,10 +30,13 @@ LOOK_MM = 12.0  # side of the place shown
 
 @dataclass
 class Album:
-    """folder : where pictures go, or None for none. written : name -> sha256 of what was written."""
+    """folder : where pictures go, or None for none. new : whether it was made for them. written : name -> sha256 of
+    what was written.
+    """
 
     folder: Path | None
     original: Path
+    new: bool = False
     written: dict[str, str] = field(default_factory=dict)
 
 
@@ -43,12 +48,24 @@ def album_of(target: Path, original: Path, *, wanted: bool) -> Album:
     CannotWrite : the folder cannot be made.
     """
     folder = target.with_name(f"{target.stem}_steps")
+    new = wanted and not folder.exists()
     try:
         if wanted:
             folder.mkdir(exist_ok=True)
     except OSError as error:
         raise cannot_write(folder, error) from error
-    return Album(folder if wanted else None, original)
+    return Album(folder if wanted else None, original, new)
+
+
+@contextmanager
+def kept_if_done(album: Album) -> Iterator[None]:
+    """Take an album made for this page away again when the block fails: pictures of nothing help nobody."""
+    try:
+        yield
+    except BaseException:
+        if album.folder is not None and album.new:
+            shutil.rmtree(album.folder, ignore_errors=True)
+        raise
 
 
 def show_border(album: Album, view: Floats, factor: int, frame: Framing) -> None:

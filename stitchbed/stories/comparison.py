@@ -32,6 +32,7 @@ from stitchbed.scans.looks import Look, look_at
 from stitchbed.scans.tile import Tile
 from stitchbed.stories import comparison_words
 from stitchbed.stories.findings import declared_dpi
+from stitchbed.stories.inspection import LEAST_SIDE
 from stitchbed.stories.piece_faults import enlargement_of
 
 Array = NDArray[np.float64]
@@ -94,11 +95,17 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> list[_Scan]:
 
     Raises
     ------
-    Islands : a scan shows another sheet.
+    Islands : a scan shows another sheet. BadSettings : a scan is too small to be compared.
     """
     scans: list[_Scan] = []
     first: tuple[Keypoints, Sight] | None = None
     for tile, dpi in ordered:
+        if min(tile.raster.shape[:2]) < LEAST_SIDE:
+            raise BadSettings(
+                f"{tile.name} of {tile.raster.shape[1]} x {tile.raster.shape[0]} px",
+                expected=f"scans of at least {LEAST_SIDE} px a side",
+                attempt="scans of a larger part of the sheet",
+            )
         with open_windows(tile.path) as windows:
             look = look_at(windows, transfer_of(tile.raster.icc))
         seen = _sighted(tile, look)

@@ -25,6 +25,7 @@ from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.posegraph import GraphSettings, Layout, lay_out
 from stitchbed.placing.votes import LinkSettings
 from stitchbed.scans import quality
+from stitchbed.scans.faults import shown
 from stitchbed.scans.formats import format_of, open_windows
 from stitchbed.scans.glass import Grain, grains
 from stitchbed.scans.intake import take_in
@@ -84,7 +85,7 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
     rows, cols, _ = tile.raster.shape
     if min(rows, cols) < LEAST_SIDE:
         raise UnreadableTile(
-            f"{tile.path} is only {cols} x {rows} px",
+            f"{shown(tile.path)} is only {cols} x {rows} px",
             expected=f"scans of at least {LEAST_SIDE} px a side",
             attempt="check the scanner's resolution, or leave the file out",
         )
