@@ -23,6 +23,7 @@ from stitchbed.cli import clean, color, rectify
 from stitchbed.finishing.proof_pairs import PagePair, Shown, pairs_section
 from stitchbed.ground.errors import WouldTouchOriginal
 from stitchbed.ground.job import sha256_of
+from stitchbed.stories import proof_steps
 from stitchbed.stories.proof_steps import mended_spots, prove_step
 
 
@@ -70,6 +71,16 @@ def test_spots_lie_where_dust_lay(cleaned: Path) -> None:
     found = sorted((spot["x"] / 300 * 25.4 + 0.1, spot["y"] / 300 * 25.4 + 0.1) for spot in spots)
     assert np.allclose(found, sorted((x + 0.05, y) for x, y in SPECKS), atol=0.35)
     assert mended_spots({**result, "outputs": {}}, cleaned / "clean.tif") == {}
+
+
+def test_many_spots_are_thinned_all_over_the_page(cleaned: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(proof_steps, "MOST_SPOTS", 3)
+    step = {"step": "dust", "numbers": {"dust": 5}}
+    result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
+    rows = [spot["y"] / 300 * 25.4 for spot in mended_spots(result, cleaned / "clean.tif")["spots"]]
+    assert len(rows) == 3
+    # the first and the last of SPECKS from above lie at 12 and 44 mm
+    assert min(rows) < 13 and max(rows) > 43
 
 
 def test_color_shows_both_sides_and_the_patches(tmp_path: Path) -> None:

@@ -238,7 +238,9 @@ def _dust(dust: Mapping[str, Any], dpi: float) -> str:
     listed = proof_tables.dust_table(dust, dpi)
     words = f"<p>{int(number(dust.get('replaced')))} specks were replaced from a piece that shows the place clean.</p>"
     if "mended" in dust:
-        words = f"<p>{int(number(dust['mended']))} specks were filled from around them.</p>"
+        count = int(number(dust["mended"]))
+        drawn = f" {len(rows(dust, 'spots'))} of them are drawn." if 2 * len(rows(dust, "spots")) < count else ""
+        words = f"<p>{count} specks were filled from around them.{drawn}</p>"
     words += _grains(rows(dust, "grains"))
     return words + (f"<details><summary>Where they are</summary>{listed}</details>" if listed else "")
 

@@ -62,8 +62,10 @@ def mended_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
                 {"x": round(float(x), 1), "y": round(float(y) + row, 1), "radius_px": max(w, h) / 2}
                 for (_, _, w, h, _), (x, y) in zip(stats[1:].tolist(), middles[1:], strict=True)
             ]
-    spots.sort(key=lambda spot: -spot["radius_px"])
-    return {"mended": int(numbers["dust"]), "spots": spots[:MOST_SPOTS]}
+    if len(spots) > MOST_SPOTS:
+        # evenly over the page: the largest alone would look as if the rest of it were clean
+        spots = [spots[n] for n in np.linspace(0, len(spots) - 1, MOST_SPOTS).astype(int)]
+    return {"mended": int(numbers["dust"]), "spots": spots}
 
 
 def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> list[PagePair]:
