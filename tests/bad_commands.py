@@ -143,20 +143,20 @@ def kind_of(case: Case) -> str:
 
 KINDS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("name-", "emoji", "markup", "shell", "suffix"), "names"),
-    (("link", "pipe", "device", "folder", "missing.", "missing-folder", "below", "not-allowed"), "links, folders, devices, rights"),
+    (("link", "pipe", "device", "folder", "missing.", "missing-folder", "below", "not-allowed"), "places and rights"),
     (("cut-", "cut.", "row-missing", "rows-missing", "stream-cut"), "cut off"),
-    (("gigapixel", "sides-", "width-", "height-", "tiles-", "strip", "-of-100-mb", "jpeg-tile", "samples-", "megabyte",
-      "one-side", "million"), "absurd sizes and bombs"),
-    (("circle", "directory", "offsets", "counts", "magic", "next-page", "planes", "unsorted", "field", "only-", "views"),
-     "tables and circles"),
-    (("photometric", "cmyk", "float", "bits", "depth-", "kind", "palette", "compression", "predictor", "signed", "complex",
-      "method", "two-channels", "arithmetic", "lossless", "gray-", "planar", "alpha", "transparent", "channels", "rgb-16",
-      "key-"), "kinds of pixels"),
+    (("gigapixel", "sides-", "width-", "height-", "tiles-", "strip", "-of-100-mb", "jpeg-tile", "samples-",
+      "megabyte", "one-side", "million"), "absurd sizes and bombs"),
+    (("circle", "directory", "offsets", "counts", "magic", "next-page", "planes", "unsorted", "field", "only-",
+      "views"), "tables and circles"),
+    (("photometric", "cmyk", "float", "bits", "depth-", "kind", "palette", "compression", "predictor", "signed",
+      "complex", "method", "two-channels", "arithmetic", "lossless", "gray-", "planar", "alpha", "transparent",
+      "channels", "rgb-16", "key-"), "kinds of pixels"),
     (("dpi",), "dpi"),
     (("profile", "srgb"), "profiles"),
     (("turn", "exif"), "turns and EXIF"),
-    (("one-pixel", "one-row", "one-column", "two-by-two", "long-and-thin", "all-black", "all-white", "noise", "same-as"),
-     "odd content"),
+    (("one-pixel", "one-row", "one-column", "two-by-two", "long-and-thin", "all-black", "all-white", "noise",
+      "same-as"), "odd content"),
 )  # fmt: skip
 
 

@@ -58,7 +58,8 @@ def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> 
 
     Raises
     ------
-    BadSettings : unknown steps or words, a page too small. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans and ground.
+    BadSettings : unknown steps or words, a page too small. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans
+    and ground.
     """
     settings = settings or CleanSettings()
     _check(settings, source, target)
