@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from stitchbed.card.beginning import TiePoints
 from stitchbed.card.plane import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.ground.box import Box, spanning
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
+from stitchbed.placing.links import Sight, agreement
 from stitchbed.placing.locating import Sought, locate
 from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.perspective import PhotoLink, PhotoLinkSettings, link_photos
@@ -27,6 +28,9 @@ Floats = NDArray[np.float32]
 VIEW_SIDE = 2000  # px; finer than for scans, since three photos are few and shares small
 POINTS = 3000
 ROUGH_PX = 0.25  # sigma of a point, in px of that view (median .06 to .2 measured on scans; perspective adds)
+SIGHT_SIDE = 240  # px of the view that links are judged by; coarse, as one perspective leaves out what a lens bends
+LEAST_AGREEMENT = 0.6  # correlation of two such views; .95 measured for photos that overlap, .5 for equal dots
+FARTHEST = 0.004  # of a photo's longer side: median distance at which a tie is still borne out by others
 WINDOW_PX = 41  # of a photo at full size: some strokes wide, and small against what a lens bends
 REACH_PX = 8
 LEAST_LIKE = 0.7  # correlation under which two windows are not one place
@@ -36,12 +40,17 @@ FEWEST = 12  # ties by windows; with fewer the points stay
 
 
 def links_between(photos: Sequence[Photo]) -> list[PhotoLink]:
-    """Pairs of photos that overlap, with points they share, px of the photos at full size."""
-    points = [_points(photo) for photo in photos]
-    found = [
-        link_photos((points[i], points[j]), (i, j), PhotoLinkSettings()) for i, j in choose(points, PairSettings())
-    ]
-    return [link for link in found if isinstance(link, PhotoLink)]
+    """Pairs of photos that overlap, with points they share, px of the photos at full size.
+
+    A repeated motif may link photos that do not overlap; the pictures themselves must agree as well.
+    """
+    looks = [_look(photo) for photo in photos]
+    found = []
+    for i, j in choose([keypoints for keypoints, _ in looks], PairSettings()):
+        link = link_photos((looks[i][0], looks[j][0]), (i, j), PhotoLinkSettings())
+        if isinstance(link, PhotoLink) and agreement(link.b_from_a, (looks[i][1], looks[j][1])) > LEAST_AGREEMENT:
+            found.append(link)
+    return found
 
 
 def rough_ties(photos: Sequence[Photo], links: Sequence[PhotoLink]) -> list[TiePoints]:
@@ -52,6 +61,29 @@ def rough_ties(photos: Sequence[Photo], links: Sequence[PhotoLink]) -> list[TieP
         sigma = ROUGH_PX * max(reduction_for(photos[i].size, VIEW_SIDE) for i in (link.a, link.b))
         ties.append(TiePoints(link.a, link.b, link.xy_a[:most], link.xy_b[:most], sigma))
     return ties
+
+
+def strongest(ties: Sequence[TiePoints], count: int) -> list[TiePoints]:
+    """The fewest ties that hang all photos together, those of most points; any other is checked against them."""
+    group = list(range(count))
+    kept = []
+    for tie in sorted(ties, key=lambda tie: -len(tie.xy_a)):
+        a, b = group[tie.a], group[tie.b]
+        if a != b:
+            kept.append(tie)
+            group = [a if each == b else each for each in group]
+    return kept
+
+
+def believed(photos: Sequence[Photo], fit: PlaneFit, ties: Sequence[TiePoints]) -> list[TiePoints]:
+    """Ties that a plane solved from cards and the strongest of them bears out."""
+    kept = []
+    for tie in ties:
+        there = photo_from_plane(fit, tie.b, plane_from_photo(fit, tie.a, tie.xy_a))
+        away = float(np.median(np.hypot(*(there - tie.xy_b).T)))
+        if away < FARTHEST * max(photos[tie.b].size):
+            kept.append(tie)
+    return kept
 
 
 def fine_ties(photos: Sequence[Photo], fit: PlaneFit, rough: Sequence[TiePoints]) -> list[TiePoints]:
@@ -71,13 +103,21 @@ def overlaps_of(fit: PlaneFit, ties: Sequence[TiePoints]) -> tuple[Overlap, ...]
     return tuple(found)
 
 
-def _points(photo: Photo) -> Keypoints:
+def _look(photo: Photo) -> tuple[Keypoints, Sight]:
+    """Points of a photo, and a small view to judge links by."""
     reduction = reduction_for(photo.small.shape, VIEW_SIDE)
     h, w = photo.small.shape[0] // reduction, photo.small.shape[1] // reduction
     crop = photo.small[: h * reduction, : w * reduction]
     view = cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
     settings = FeatureSettings(view_side=VIEW_SIDE, most=POINTS)
-    return detect(photo.tile.name, view, reduction * photo.reduction, settings)
+    keypoints = detect(photo.tile.name, view, reduction * photo.reduction, settings)
+    times = max(1, round(max(h, w) / SIGHT_SIDE))
+    small = cv2.resize(
+        gray_of(view[: h // times * times, : w // times * times]),
+        (w // times, h // times),
+        interpolation=cv2.INTER_AREA,
+    )
+    return keypoints, Sight(evened(small, 12.0, 2.0), float(times * reduction * photo.reduction))
 
 
 def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.adjustment import solve_plane
+from stitchbed.card.adjustment import PlaneSettings, solve_plane
 from stitchbed.card.beginning import CardPoints, TiePoints
 from stitchbed.card.facing import inside_photo
 from stitchbed.card.plane import PlaneFit
 from stitchbed.card.sighting import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.ground.errors import BadSettings, CardNotFound
-from stitchbed.stories.photo_ties import fine_ties, links_between, overlaps_of, rough_ties
+from stitchbed.stories.photo_ties import believed, fine_ties, links_between, overlaps_of, rough_ties, strongest
 from stitchbed.stories.photos import Photo, full_px, gray_of
 from stitchbed.stories.plane_words import (
     Asked,
@@ -51,13 +51,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     points = card_points(photos, seen, asked)
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
     settings = plane_settings(asked, shared_lens=len(set(sizes)) == 1)
-    ties: list[TiePoints] = []
-    if _cards_alone_are_too_few(seen):
-        ties = rough_ties(photos, links_between(photos))
-    fit = solve_plane(sizes, points, settings=settings, ties=ties)
-    if ties:
-        ties = fine_ties(photos, fit, ties)
-        fit = solve_plane(sizes, points, settings=settings, ties=ties, start=fit)
+    fit, ties = _tied(photos, seen, points, settings)
     found = sides_by_cards(photos, fit, asked.corners)
     fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
     if fine:
@@ -94,6 +88,19 @@ def _cards_alone_are_too_few(seen: Sequence[Sequence[SeenCard]]) -> bool:
     if len(seen) == 1:
         return False
     return len(names) > 1 or not any("full" in each or len(each) >= 3 for each in names)
+
+
+def _tied(
+    photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], points: Sequence[CardPoints], settings: PlaneSettings
+) -> tuple[PlaneFit, list[TiePoints]]:
+    """The plane by cards and, where these are too few, by what photos share: roughly at first, then by windows."""
+    sizes = [(photo.size[1], photo.size[0]) for photo in photos]
+    if not _cards_alone_are_too_few(seen):
+        return solve_plane(sizes, points, settings=settings), []
+    rough = rough_ties(photos, links_between(photos))
+    fit = solve_plane(sizes, points, settings=settings, ties=strongest(rough, len(photos)))
+    ties = fine_ties(photos, fit, believed(photos, fit, rough))
+    return solve_plane(sizes, points, settings=settings, ties=ties, start=fit), ties
 
 
 def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[str]:
