@@ -1,0 +1,112 @@
+"""I give every command a file of 100 KB that claims 10 gigapixels (or as many as its format can say): each refuses it
+from the header, in under a second of its own work and under 200 MB in all.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from bad_tiffs import jpeg_of_size
+from peak_memory import run_measured
+from picture_files import scene
+from png_bytes import MAGIC, chunk, header
+from small_jobs import JOBS, READERS
+from tiff_bytes import Plan, tiff
+
+from stitchbed.ground.errors import StitchbedError
+from stitchbed.scans.formats import FORMATS, open_windows, read_raster
+
+SIDE = 100_000  # px: 10 gigapixels
+BYTES = 100_000
+
+
+def _tiff(big: bool = False) -> bytes:
+    return tiff(scene(1, height=250, width=400), Plan(big=big, extra={256: (4, [SIDE]), 257: (4, [SIDE])}))
+
+
+def _png(interlace: int) -> bytes:
+    data = chunk(b"IDAT", bytes(BYTES - 100))
+    return MAGIC + header(SIDE, SIDE, 8, 2, interlace) + data + chunk(b"IEND", b"")
+
+
+def _jpeg() -> bytes:
+    """4.3 gigapixels: a side has 16 bits."""
+    whole = jpeg_of_size(65535, 65535)
+    return whole[:-2] + bytes(BYTES - len(whole)) + whole[-2:]
+
+
+def _webp() -> bytes:
+    """.27 gigapixels in a simple file, a side has 14 bits; the extended header has 24, so it can claim 10."""
+    canvas = struct.pack("<I", SIDE - 1)[:3] * 2
+    body = (
+        b"WEBP" + b"VP8X" + struct.pack("<II", 10, 0)[:8] + canvas + b"VP8L" + struct.pack("<I", BYTES) + bytes(BYTES)
+    )
+    return b"RIFF" + struct.pack("<I", len(body)) + body
+
+
+CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
+    "TIFF": ("claim.tif", _tiff),
+    "BigTIFF": ("claim-big.tif", lambda: _tiff(big=True)),
+    "PNG": ("claim.png", lambda: _png(0)),
+    "PNG-woven": ("claim-woven.png", lambda: _png(1)),
+    "JPEG": ("claim.jpg", _jpeg),
+    "WebP": ("claim.webp", _webp),
+}
+
+COMMAND = """
+import sys, time
+import stitchbed.cli
+from stitchbed.ground.errors import StitchbedError
+import importlib
+importlib.import_module("stitchbed.stories." + sys.argv[1])
+begun = time.process_time()
+try:
+    stitchbed.cli.stitchbed.main(sys.argv[2:], standalone_mode=False)
+    print("done")
+except StitchbedError as error:
+    print(type(error).__name__)
+print(time.process_time() - begun)
+"""
+STORY = {"join-two": "join", "check": "inspection", "compare": "comparison"}
+
+
+def _claim(folder: Path, kind: str) -> Path:
+    name, made = CLAIMS[kind]
+    path = folder / name
+    path.write_bytes(made())
+    assert 99_000 < path.stat().st_size < 106_000
+    return path
+
+
+def test_every_format_is_asked() -> None:
+    assert {kind.replace("Big", "").split("-")[0] for kind in CLAIMS} == set(FORMATS)
+
+
+@pytest.mark.parametrize("kind", CLAIMS)
+def test_every_reader_refuses_from_the_header(kind: str, tmp_path: Path) -> None:
+    path = _claim(tmp_path, kind)
+    for look in (read_raster, open_windows):
+        with pytest.raises(StitchbedError) as caught:
+            look(path)
+        assert path.name in caught.value.found
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="peak memory is read from the system's own counters")
+@pytest.mark.parametrize("name", READERS)
+def test_every_command_refuses_within_its_means(name: str, tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    job = JOBS[name](tmp_path / "in")
+    words = [word.replace("OUT", str(tmp_path)) for word in job.swap(_claim(tmp_path, "TIFF"))]
+    said, peak = run_measured(COMMAND, STORY.get(name, name.split("-")[0]), *words)
+    *text, end, seconds = said
+    if name == "check":  # goes on with the others, and says so
+        assert end == "done" and any("claim.tif" in word for word in text)
+    else:
+        assert end in ("CanvasTooLarge", "UnreadableTile")
+    print(f"{name}: {float(seconds):.3f} s, {peak:.0f} MiB")
+    assert float(seconds) < 1.0
+    assert peak < 200  # MiB; nearly all of it the program with its libraries
