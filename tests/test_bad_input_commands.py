@@ -24,9 +24,12 @@ from stitchbed.ground.errors import CannotWrite, StitchbedError, UnreadableTile,
 CHOSEN = (
     "cut-plain-data.tif", "cut-deflate-directory.tif", "ten-gigapixels.tif", "ten-gigapixels.png", "sides-60000.jpg",
     "circle-of-one-view.tif", "photometric-5.tif", "cmyk.jpg", "float-nan.tif", "bits-32.tif", "deflate-of-100-mb.tif",
-    "junk-lzw.tif", "junk.png", "jpeg-of-16-bits.tif", "dpi-zero.tif", "dpi-huge.jpg", "profile-none.tif", "one-pixel.tif",
-    "folder.tif", "link", "link-dangling", "link-in-a-circle", "missing", "name-too-long", "name-long", "name-line-break",
-    "name-not-ascii", "name-backward", "name-no-text", "pipe", "all-black", "all-white", "all-transparent", "two-by-two",
+    "junk-lzw.tif", "junk.png", "jpeg-of-16-bits.tif", "dpi-zero.tif", "dpi-huge.jpg", "profile-none.tif",
+    "one-pixel.tif",
+    "folder.tif", "link", "link-dangling", "link-in-a-circle", "missing", "name-too-long", "name-long",
+    "name-line-break",
+    "name-not-ascii", "name-backward", "name-no-text", "pipe", "all-black", "all-white", "all-transparent",
+    "two-by-two",
     "one-bit", "gray-16", "dpi-1", "dpi-100000", "markup-name", "shell-name", "exif-turn-8", "suffix-lies",
 )  # fmt: skip
 CASES = {case.name: case for case in everything()}

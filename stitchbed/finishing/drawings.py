@@ -5,6 +5,7 @@ In: a `Page` of shapes. Out: a file that prints at its true size.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -19,6 +20,7 @@ Point = tuple[float, float]
 
 MM_PER_INCH = 25.4
 PNG_DPI = 150  # sharp enough on an office printer; an A4 page stays under 200 kB
+NO_XML = re.compile(r"[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # characters no XML may hold
 FINER = 2  # drawn larger, then averaged, for smooth edges
 
 
@@ -88,7 +90,7 @@ def svg(page: Page) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{page.width:g}mm" height="{page.height:g}mm" '
         f'viewBox="0 0 {page.width:g} {page.height:g}" role="img" font-family="sans-serif">'
-        f"<title>{escape(page.title)}</title>"
+        f"<title>{_plain(page.title)}</title>"
         f'<rect width="100%" height="100%" fill="{page.background}"/>' + "\n".join(parts) + "</svg>\n"
     )
 
@@ -119,7 +121,7 @@ def _svg_shape(shape: Polygon | Words) -> str:
     if isinstance(shape, Words):
         return (
             f'<text x="{shape.x:.2f}" y="{shape.y:.2f}" font-size="{shape.size:g}" fill="{shape.color}" '
-            f'text-anchor="{shape.anchor}" dominant-baseline="central">{escape(shape.text)}</text>'
+            f'text-anchor="{shape.anchor}" dominant-baseline="central">{_plain(shape.text)}</text>'
         )
     points = " ".join(f"{x:.2f},{y:.2f}" for x, y in shape.points)
     dash = f' stroke-dasharray="{shape.dash:g}"' if shape.dash else ""
@@ -156,3 +158,8 @@ def _draw_words(draw: ImageDraw.ImageDraw, words: Words, scale: float) -> None:
     font = ImageFont.load_default(size=max(1.0, words.size * scale))
     anchor = {"start": "lm", "middle": "mm", "end": "rm"}[words.anchor]
     draw.text((words.x * scale, words.y * scale), words.text, fill=words.color, font=font, anchor=anchor)
+
+
+def _plain(text: str) -> str:
+    """Text as XML takes it: marks escaped, what no XML may hold replaced. Reference: XML 1.0, 2.2 (Char)."""
+    return escape(NO_XML.sub("\ufffd", text))

@@ -47,12 +47,13 @@ def export(page: Path | None, folder: Path, settings: ExportSettings | None = No
 
     Raises
     ------
-    BadSettings : unknown copies, layers that do not fit. WouldTouchOriginal : a file exists. CannotWrite : see ground.
+    BadSettings : unknown copies, layers that do not fit, a name with folders. WouldTouchOriginal : a file exists.
+    CannotWrite : see ground.
     """
     settings = settings or ExportSettings()
     inputs = [path for path in (page, settings.lines, settings.flats) if path is not None]
     wanted = _wanted(settings, inputs, folder)
-    stem = settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem
+    stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
     with ExitStack() as stack, recording("export", replace(settings, memory=0, workers=0)) as record:
         sheet, lines, flats = (_opened(stack, path, settings.dpi) for path in (page, settings.lines, settings.flats))
         art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
@@ -84,6 +85,15 @@ def _wanted(settings: ExportSettings, inputs: list[Path], folder: Path) -> list[
         raise BadSettings(f"a copy named {unknown[0]!r}", expected=", ".join(EXPORTS), attempt="--make print,web")
     layered = settings.lines is not None or settings.flats is not None
     return [n for n in EXPORTS if (n in settings.make if settings.make is not None else n != "layers" or layered)]
+
+
+def _one_name(stem: str) -> str:
+    """The beginning of file names, refused when it leads into another folder."""
+    if any(mark in stem for mark in ("/", "\\", "\0")):
+        raise BadSettings(
+            f"copies named {stem!r}", expected="a name without folders in it", attempt="-o for the folder, --name map"
+        )
+    return stem
 
 
 def _opened(stack: ExitStack, path: Path | None, dpi: float | None) -> Page | None:
