@@ -9,7 +9,7 @@ import pytest
 from synthetic_camera import Camera, aimed, photo_from_scene
 
 from stitchbed.card.adjustment import PlaneSettings, solve_plane
-from stitchbed.card.beginning import CardPoints, SidePoints
+from stitchbed.card.beginning import CardPoints, SidePoints, TiePoints
 from stitchbed.card.chart import corner_piece, full_piece, saddles
 from stitchbed.card.plane import (
     PlaneFit,
@@ -181,6 +181,35 @@ def test_a_photo_without_a_common_card_is_named() -> None:
     points = corner_points(camera, rng, NOISE_PX)[:1] + corner_points(camera, rng, NOISE_PX, photo=1)[1:2]
     with pytest.raises(CardNotFound, match="photo 2"):
         solve_plane([PHOTO, PHOTO], points, settings=EXACT)
+
+
+def tied(cameras: tuple[Camera, Camera], rng: np.random.Generator, noise: float) -> TiePoints:
+    """150 places of the work that both cameras see, one in twenty of them wrong by tens of px."""
+    work = rng.uniform([-250, -180], [250, 180], (150, 2))
+    seen = [photo_from_scene(camera, work) + noise * rng.standard_normal(work.shape) for camera in cameras]
+    seen[1][::20] += rng.uniform(20, 60, (8, 2))
+    return TiePoints(0, 1, seen[0], seen[1], noise)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_ties_place_a_photo_without_cards(seed: int) -> None:
+    """Cards all round in the first photo, none in the second; both by one camera."""
+    rng = np.random.default_rng(300 + seed)
+    first, other = camera_of(rng), camera_of(rng)
+    second = replace(other, lens=first.lens)
+    ties = [tied((first, second), rng, 0.1)]
+    fit = solve_plane([PHOTO, PHOTO], corner_points(first, rng, NOISE_PX), settings=EXACT, ties=ties)
+    for photo, camera in enumerate((first, second)):
+        error = work_error(fit, camera, photo)
+        assert np.sqrt(np.mean(error**2)) < 0.15 and error.max() < 0.4
+    at = photo_from_scene(second, np.array([[-300.0, -210], [300, -210], [300, 210], [-300, 210]]))
+    assert 0.01 < radius95(shape_covariance(fit, [1] * 4, at)).max() < 0.5
+
+
+def test_a_photo_that_shares_nothing_is_named() -> None:
+    rng = np.random.default_rng(9)
+    with pytest.raises(CardNotFound, match="photo 2 shares neither a card nor enough of the work"):
+        solve_plane([PHOTO, PHOTO], corner_points(camera_of(rng), rng, NOISE_PX), settings=EXACT)
 
 
 def test_card_places_both_ways() -> None:
