@@ -13,7 +13,7 @@ from PIL import Image
 
 import stitchbed
 from stitchbed.finishing.proof_shapes import seam_path
-from stitchbed.ground.errors import WouldTouchOriginal
+from stitchbed.ground.errors import UnreadableTile, WouldTouchOriginal
 from stitchbed.ground.light import transfer_of
 from stitchbed.joining.plan import Plan, unpacked
 from stitchbed.scans.intake import take_in
@@ -75,6 +75,13 @@ def test_a_piece_of_that_name_is_safe(made: Made, which: int) -> None:
         write_pictures(canvas, plan, record, originals=[victim])
     assert victim.read_bytes() == b"a scan that happens to be called so"
     victim.unlink()
+
+
+def test_a_canvas_that_is_gone_already(made: Made, tmp_path: Path) -> None:
+    _, plan, record, _ = made
+    with pytest.raises(UnreadableTile):
+        write_pictures(tmp_path / "gone.tif", plan, record)
+    assert not picture_paths(tmp_path / "gone.tif")[0].exists()
 
 
 def test_the_record_lists_grains_of_the_glass(made: Made) -> None:

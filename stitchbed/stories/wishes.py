@@ -51,7 +51,7 @@ def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
         card=words["card"],
         patches=words["patches"],
         edition=words["edition"],
-        corners=corner_points(words["corners"], convex_only=False) if words["corners"] else None,
+        corners=corner_points(words["corners"], clockwise=False) if words["corners"] else None,
         chart_in=words["chart_in"],
         kind=words["fit"],
         space=words["space"],
@@ -61,8 +61,10 @@ def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
     )
 
 
-def corner_points(words: tuple[str, ...], *, convex_only: bool = True) -> Array:
+def corner_points(words: tuple[str, ...], *, clockwise: bool = True) -> Array:
     """(4, 2) px of four "x,y" words: top left, top right, bottom right, bottom left.
+
+    clockwise : as seen (y down); False allows them to go round the other way, as in a mirrored picture.
 
     Raises
     ------
@@ -70,7 +72,7 @@ def corner_points(words: tuple[str, ...], *, convex_only: bool = True) -> Array:
     """
     matches = [re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*", word) for word in words]
     points = np.array([[float(m[1]), float(m[2])] for m in matches if m is not None])
-    if len(points) != 4 or (convex_only and not _goes_round(points)):
+    if len(points) != 4 or not (_goes_round(points) or (not clockwise and _goes_round(points[::-1]))):
         raise BadSettings(
             f"--corners {' '.join(words)}",
             expected="four points x,y in pixels of the first photo, from the top left corner clockwise",
