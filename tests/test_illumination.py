@@ -95,3 +95,12 @@ def test_too_few_or_too_dark_places_tell_nothing() -> None:
 
 def test_polynomial_terms() -> None:
     assert polynomial(np.array([[2.0, 3.0]]), 2)[0] == pytest.approx([1, 2, 3, 4, 6, 9])
+
+
+def test_far_beyond_its_places_a_field_stays_a_number() -> None:
+    """Photos that show a part of a work are asked about all of it; warnings are errors here."""
+    places = grid(20)
+    field = fit_light(places, lamp(places), ["board"] * len(places), size_mm=SIZE, order=4, source="board")
+    assert field is not None
+    far = light_at(field, np.array([[30000.0, -20000.0], [-50000.0, 0.0]]))
+    assert np.isfinite(far).all() and far.min() > 0

@@ -21,6 +21,7 @@ ROUNDS = 12  # of reweighting; the weights stand still after five
 TUKEY = 4.685  # robust sigmas at which a place counts nothing: 95 % efficiency for normal errors
 LEAST_SPREAD = 0.002  # robust sigma is never taken smaller: paper is not more even than that
 DARKEST = 0.004  # linear light below which a place says nothing about the light on it
+MOST_LOG = 5.0  # a hundred and fifty times brighter or darker: beyond what any photo holds
 GRID = 33  # places across and down at which the field's brightest and darkest are looked for
 
 
@@ -72,9 +73,13 @@ def fit_light(
 
 
 def light_at(field: LightField, xy: Array) -> Array:
-    """(N, channels) light relative to the brightest place of the work, at canvas places (N, 2) mm."""
+    """(N, channels) light relative to the brightest place of the work, at canvas places (N, 2) mm.
+
+    Far beyond the places a field was fitted at it means nothing; there it is kept from running away.
+    """
     terms = polynomial((xy - field.center) / field.reach, field.order)
-    return np.asarray(np.exp(terms @ field.coefficients - field.peak), dtype=np.float64)
+    log_light = np.clip(terms @ field.coefficients - field.peak, -MOST_LOG, MOST_LOG)
+    return np.asarray(np.exp(log_light), dtype=np.float64)
 
 
 def polynomial(xy: Array, order: int) -> Array:

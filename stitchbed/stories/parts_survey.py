@@ -84,6 +84,7 @@ def shine_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence
     flats, clipped = [flat for flat, _ in views], [linear.min(axis=2) >= BURNT for _, linear in views]
     shape = flats[0].shape
     seen = [seen_by(photo, plane.fit, i, plane.facing, (shape, density)) for i, photo in enumerate(photos)]
+    flats = [np.where(mask[..., None], flat, np.float32(0)) for flat, mask in zip(flats, seen, strict=True)]
     taken, left = mosaic_shares(flats, clipped, seen, density)
     work = on_work(plane, shape[:2], density)
     shown_by = tuple(float(weights[work].mean()) for weights in taken.weights)
