@@ -217,6 +217,17 @@ def test_a_mirrored_chart_and_none(tmp_path: Path) -> None:
     assert not (tmp_path / "t.tif").exists()
 
 
+def test_a_chart_upside_down_reads_the_same(tmp_path: Path) -> None:
+    """Turned by half a turn it is found all the same, first patch first; only a mirrored one is refused."""
+    pixels = chart_picture(shown("D65").light, np.random.default_rng(6))
+    settings = replace(CHART, patches=measured24(tmp_path))
+    means = []
+    for name, seen in (("up", pixels), ("down", np.ascontiguousarray(pixels[::-1, ::-1]))):
+        record, _ = color(saved(seen, tmp_path / f"{name}.tif"), tmp_path / "t.tif", settings, progress=aside)
+        means.append(record["numbers"]["de00_held_out"]["mean"])
+    assert means[0] == pytest.approx(means[1], abs=0.05) and means[1] <= 1.5
+
+
 def test_words_that_are_missing(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:
     picture, table, corners = grid
     for settings in (

@@ -76,12 +76,7 @@ def told(record: Mapping[str, Any], output: Path) -> str:
         lines.append(
             f"Put together from {len(n['shown_by'])} photos ({parts}); their overlaps agree to {worst:.2f} px."
         )
-    for light in n["light"]:
-        if light is not None:
-            lines.append(
-                f"Light: {100 * light['uneven_before']:.0f} % uneven, evened out by the {light['source']}, "
-                f"{100 * light['left']:.1f} % left there."
-            )
+    lines += dict.fromkeys(_light_line(light) for light in n["light"] if light is not None)  # alike lines once
     if n["burnt_out"] > 0:
         lines.append(
             f"{100 * n['burnt_out']:.2f} % of the work shines or is burnt out; see burnt_out_regions_mm in the record."
@@ -94,6 +89,13 @@ def told(record: Mapping[str, Any], output: Path) -> str:
     lines += [f"Note: {warning}." for warning in record["warnings"]]
     lines.append(f"Record: {output.with_suffix('.json')}")
     return "\n".join(lines)
+
+
+def _light_line(light: Mapping[str, Any]) -> str:
+    return (
+        f"Light: {100 * light['uneven_before']:.0f} % uneven, evened out by the {light['source']}, "
+        f"{100 * light['left']:.1f} % left there."
+    )
 
 
 def grade_lines(grade: Mapping[str, Any] | None) -> list[str]:
