@@ -13,6 +13,7 @@ from stitchbed.card.beginning import CardPoints, TiePoints
 from stitchbed.card.chart import corner_piece, saddles
 from stitchbed.card.plane import PlaneFit, placed
 from stitchbed.stories.photo_ties import believed, overlaps_of, strongest
+from stitchbed.stories.plane_survey import _loose
 
 PHOTO = (3000, 2000)
 EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)
@@ -25,6 +26,20 @@ class Sized:
     """As much of a photo as is asked for here."""
 
     size: tuple[int, int] = (PHOTO[1], PHOTO[0])
+
+
+@dataclass(frozen=True)
+class Named:
+    """A name."""
+
+    name: str
+
+
+@dataclass(frozen=True)
+class Shot:
+    """Something with a named tile."""
+
+    tile: Named
 
 
 def tie(cameras: dict[int, Camera], a: int, b: int, count: int, rng: np.random.Generator) -> TiePoints:
@@ -69,3 +84,6 @@ def test_overlaps_are_told_as_they_are(solved: tuple[PlaneFit, list[TiePoints]])
     for one in right:
         assert one.points > 140 and 0.1 < one.rms_px < 0.2
     assert wrong.rms_px > 20
+    named = [Named(name) for name in ("left.jpg", "middle.jpg", "right.jpg")]
+    (said,) = _loose([Shot(name) for name in named], [wrong, *right])  # type: ignore[misc, list-item]
+    assert said.startswith("left.jpg and right.jpg fit each other only to")

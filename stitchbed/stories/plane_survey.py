@@ -21,6 +21,7 @@ from stitchbed.stories.photos import Photo, full_px, gray_of
 from stitchbed.stories.plane_words import (
     Asked,
     Found,
+    Overlap,
     PlaneSurvey,
     plane_settings,
     plane_survey_of,
@@ -32,6 +33,7 @@ from stitchbed.stories.size_survey import survey_by_size
 Array = NDArray[np.float64]
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
+LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
 
 
@@ -57,8 +59,9 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     if fine:
         fit = solve_plane(sizes, points, fine, settings=settings, start=fit, ties=ties)
     corners = between_cards(fit, found.view) if found.lines is None else work_corners(fit, found, found.lines)
-    warnings += _doubts(photos, fit, found)
-    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps_of(fit, ties))
+    overlaps = overlaps_of(fit, ties)
+    warnings += [*_doubts(photos, fit, found), *_loose(photos, overlaps)]
+    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps)
     return plane_survey_of(photos, fit, rest, asked, warnings)
 
 
@@ -118,6 +121,16 @@ def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[s
             f"{fit.rms_px:.2f} px"
         )
     return doubts
+
+
+def _loose(photos: Sequence[Photo], overlaps: Sequence[Overlap]) -> list[str]:
+    """Overlaps that do not fit as a flat work's should."""
+    return [
+        f"{photos[one.a].tile.name} and {photos[one.b].tile.name} fit each other only to {one.rms_px:.1f} px: look at "
+        "the result there; the work may not be flat, or may have moved between the photos"
+        for one in overlaps
+        if one.rms_px > LOOSE_PX
+    ]
 
 
 def _check_corners(photo: Photo, asked: Asked) -> None:
