@@ -59,11 +59,15 @@ class Candidates:
 
 def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSettings) -> Candidates:
     """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
-    eight = np.clip(np.rint(gray), 0, 255).astype(np.uint8)
     side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
-    rest = gray - cv2.medianBlur(eight, max(5, side)).astype(np.float32)
-    unrest = 1.25 * cv2.blur(np.minimum(np.abs(rest), 12.0), (31, 31))
-    strong = np.abs(rest) > np.maximum(settings.step, settings.sigmas * unrest)
+    eight = np.rint(gray).astype(np.uint8)  # a pixel of an A4 view costs megabytes: bytes where they are enough
+    around = cv2.medianBlur(eight, max(5, side))
+    rest = cv2.absdiff(eight, around)
+    least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (31, 31))
+    least *= np.float32(1.25 * settings.sigmas)
+    np.maximum(least, np.float32(settings.step), out=least)
+    strong = rest > least
+    del least
     count, labels, stats, middles = cv2.connectedComponentsWithStats(strong.astype(np.uint8), connectivity=8)
     most = max(2.0, settings.largest_mm * px_per_mm / reduction)
     small = np.flatnonzero((stats[1:, cv2.CC_STAT_WIDTH] <= most) & (stats[1:, cv2.CC_STAT_HEIGHT] <= most)) + 1
@@ -71,9 +75,9 @@ def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSe
         return Candidates(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
     peak = np.zeros(count, np.float32)
     inside = np.flatnonzero(strong.ravel())
-    np.maximum.at(peak, labels.ravel()[inside], np.abs(rest).ravel()[inside])
-    at = np.rint(middles[small]).astype(int)
-    sign = np.sign(rest[at[:, 1], at[:, 0]])
+    np.maximum.at(peak, labels.ravel()[inside], rest.ravel()[inside].astype(np.float32))
+    col, row = np.rint(middles[small]).astype(int).T
+    sign = np.sign(eight[row, col].astype(np.int16) - around[row, col])
     radius = np.hypot(stats[small, cv2.CC_STAT_WIDTH], stats[small, cv2.CC_STAT_HEIGHT]) / 2 * reduction
     order = np.lexsort((middles[small][:, 0], middles[small][:, 1], -peak[small]))[: settings.most]
     xy = (middles[small] + 0.5) * reduction - 0.5

@@ -39,7 +39,7 @@ class AlignmentSettings:
     cauchy: float = 2.385
     scale_sigma: float = 1e-4
     solve_bed: bool = True
-    least_ties_bed: int = 150
+    least_ties_bed: int = 40
     lattice_mm: float = 1.0
 
 

@@ -27,17 +27,21 @@ ROOM = 6  # px round a window: FURTHEST, and half of the shifting filter
 RIM = 2  # px of a window not looked at: gradients need neighbors
 FLAT = 0.3  # gray levels; windows that vary less show nothing
 STEPS = 6
+# Squared slope that noise adds per pixel, over the variance of the windows' difference: a Sobel filter of weight 1/8
+# passes 12/64 of a picture's variance, the mean of two pictures has half of it, their difference twice; and half as
+# much again for what varies from window to window.
+NOISE_SLOPE = 1.5 * (12 / 64) / 4
 
 
 @dataclass(frozen=True)
 class Found:
-    """Per window: kept (n,), and for all n shift (n, 2) px in the first tile's frame, covariance (n, 2, 2) px^2 per
-    gray level squared of noise, variance (n,) gray levels squared left over, score (n,) correlation.
+    """Per window: kept (n,), and for all n shift (n, 2) px in the first tile's frame, normal (n, 2, 2) squared slopes
+    added up (see `information`), variance (n,) gray levels squared left over, score (n,) correlation.
     """
 
     kept: Bools
     shift: Array
-    spread: Array
+    normal: Array
     variance: Array
     score: Array
 
@@ -90,6 +94,21 @@ def aimed(to_picture: Array, origin: Array) -> tuple[Array, Array]:
     return np.concatenate([linear, snapped[..., None]], axis=2), origin + back
 
 
+def information(found: Found, side: int, *, noise: float, floor_px: float) -> Array:
+    """Inverse covariances (n, 2, 2) px^-2 of what was found in windows of `side` px.
+
+    noise : gray levels assumed at least. floor_px : no place is believed better than this. Noise has slopes too: along
+    a straight edge they are all there is, and would make a place look sure that is not known at all. What noise of the
+    variance left over adds to the normal matrix is taken off.
+    """
+    pixels = (side - 2 * RIM) ** 2
+    values, vectors = np.linalg.eigh(found.normal)
+    true = np.maximum(values - NOISE_SLOPE * pixels * found.variance[:, None], 1e-6)
+    variance = np.maximum(found.variance, noise**2)[:, None] / true + floor_px**2
+    result: Array = np.einsum("nij,nj,nkj->nik", vectors, 1 / variance, vectors)
+    return result
+
+
 def _coarse(
     template: Floats, picture: Floats, to_picture: Array, corner: Array, reach: int
 ) -> tuple[Array, float] | None:
@@ -122,7 +141,8 @@ def _resampled(picture: Floats, picture_from_window: Array, side: int) -> Floats
 def _refined(templates: Floats, wide: Floats, start: Array, least: float) -> Found:
     """Gauss-Newton for all windows together; each stops when its own step is small."""
     n = len(templates)
-    slopes, inverse = _slopes(templates, _centers(wide))
+    slopes, normal = _slopes(templates, _centers(wide))
+    inverse = np.linalg.inv(normal + 1e-6 * np.eye(2))
     mine = _even(templates)
     power_a = np.einsum("np,np->n", mine, mine).astype(float)
     shift, variance, score = np.zeros((n, 2)), np.zeros(n), np.ones(n)
@@ -146,7 +166,7 @@ def _refined(templates: Floats, wide: Floats, start: Array, least: float) -> Fou
         lost = (np.abs(shift[at]).max(1) > FURTHEST) | (score[at] < least)
         kept[at[lost]] = False
         going[at] = ~lost & (np.abs(move).max(1) >= SETTLED)
-    return Found(kept, start + shift, inverse, variance, score)
+    return Found(kept, start + shift, normal, variance, score)
 
 
 def _centers(wide: Floats) -> Floats:
@@ -160,7 +180,7 @@ def _even(windows: Floats) -> Floats:
 
 
 def _slopes(templates: Floats, here: Floats) -> tuple[Floats, Array]:
-    """Mean gradient of both windows, (n, 2, pixels), and the inverses (n, 2, 2) of their normal matrices.
+    """Mean gradient of both windows, (n, 2, pixels), and their normal matrices (n, 2, 2).
 
     Taken once, at the coarse shift: it is within half a pixel, where gradients hardly change any more.
     """
@@ -173,8 +193,7 @@ def _slopes(templates: Floats, here: Floats) -> tuple[Floats, Array]:
         for dx, dy in ((1, 0), (0, 1))
     ]
     slopes = np.stack(both, axis=1)
-    normal = np.matmul(slopes, slopes.transpose(0, 2, 1)).astype(float)
-    return slopes, np.linalg.inv(normal + 1e-6 * np.eye(2))
+    return slopes, np.matmul(slopes, slopes.transpose(0, 2, 1)).astype(float)
 
 
 def _shifted(wide: Floats, at: NDArray[np.intp], shift: Array) -> Floats:
@@ -206,6 +225,6 @@ def _spread_out(fine: Found, kept: Bools) -> Found:
     at, n = np.flatnonzero(kept), len(kept)
     full = Found(kept.copy(), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.zeros(n), np.zeros(n))
     full.kept[at] = fine.kept
-    full.shift[at], full.spread[at] = fine.shift, fine.spread
+    full.shift[at], full.normal[at] = fine.shift, fine.normal
     full.variance[at], full.score[at] = fine.variance, fine.score
     return full

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box
-from stitchbed.placing.locating import ROOM, Sought, locate
+from stitchbed.placing.locating import ROOM, Sought, information, locate
 from stitchbed.placing.placement import Placement, from_sheet, local_affines, outline, to_sheet
 
 Array = NDArray[np.float64]
@@ -193,10 +193,9 @@ def _measured(
     to_picture[:, :, 2] -= low
     found = locate(templates, pictures, Sought(corner, to_picture), reach=reach, least=settings.least_correlation)
     kept = found.kept
-    noise = np.maximum(found.variance[kept], settings.noise**2)[:, None, None]
     there = center[kept] + found.shift[kept]
     xy_b = np.einsum("nij,nj->ni", two_from_one[kept, :2, :2], there) + two_from_one[kept, :2, 2]
-    info: Array = np.linalg.inv(noise * found.spread[kept] + settings.floor_px**2 * np.eye(2)).astype(float)
+    info = information(found, window, noise=settings.noise, floor_px=settings.floor_px)[kept]
     count = int(kept.sum())
     return Ties(np.full(count, pair[0]), np.full(count, pair[1]), center[kept], xy_b, info, found.score[kept])
 
