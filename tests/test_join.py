@@ -117,7 +117,13 @@ def test_originals_are_read_only_and_as_they_were(real: Joined, turned: Joined) 
 
 
 def test_nothing_is_left_beside_the_canvas(real: Joined) -> None:
-    assert sorted(path.name for path in real.canvas.parent.iterdir()) == ["canvas.json", "canvas.tif", "pieces"]
+    assert sorted(path.name for path in real.canvas.parent.iterdir()) == [
+        "canvas.json",
+        "canvas.residuals.png",
+        "canvas.seams.png",
+        "canvas.tif",
+        "pieces",
+    ]
 
 
 def test_turned_pieces_are_true_in_shape_and_tone(turned: Joined) -> None:

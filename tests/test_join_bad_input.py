@@ -194,3 +194,14 @@ def test_a_piece_that_changes_while_the_job_runs(pieces: list[Path], tmp_path: P
 def test_a_job_of_nothing_is_wrong_usage(tmp_path: Path) -> None:
     result = CliRunner().invoke(command_line, ["join", "-o", str(tmp_path / "c.tif")])
     assert result.exit_code == 2 and "Missing argument" in result.output
+
+
+@pytest.mark.parametrize("shape", [(1, 3000, 3), (3000, 1, 3), (3, 900), (1, 1, 3)])
+def test_pieces_of_a_row_or_a_column_are_refused_in_words(tmp_path: Path, shape: tuple[int, ...]) -> None:
+    """There is nothing two of them could be compared by; one alone is a canvas."""
+    rng = np.random.default_rng(3)
+    paths = [
+        write_piece(tmp_path / f"{name}.tif", rng.integers(0, 255, shape).astype(np.uint8), 600.0, None)
+        for name in "ab"
+    ]
+    _refused(tmp_path, *paths, "-o", tmp_path / "c.tif", "--workers", 1, says="overlaps")

@@ -89,7 +89,7 @@ def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi
 def _smaller(view: NDArray[Any], times: int) -> NDArray[Any]:
     if times == 1:
         return view
-    h, w = view.shape[0] // times, view.shape[1] // times
+    h, w = max(1, view.shape[0] // times), max(1, view.shape[1] // times)
     return cv2.resize(view[: h * times, : w * times], (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
 
 

@@ -27,6 +27,7 @@ from stitchbed.placing.placement import Placement, from_sheet, local_affines, to
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 ReadGray = Callable[[int, Box], Floats]
+MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSe
     """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
     side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
     eight = np.rint(gray).astype(np.uint8)  # a pixel of an A4 view costs megabytes: bytes where they are enough
-    around = cv2.medianBlur(eight, max(5, side))
+    around = cv2.medianBlur(eight, min(max(5, side), MOST_MEDIAN_PX))
     rest = cv2.absdiff(eight, around)
     least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (31, 31))
     least *= np.float32(1.25 * settings.sigmas)

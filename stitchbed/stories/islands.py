@@ -127,7 +127,8 @@ def _closer(bench: Bench, index: int) -> tuple[Keypoints, Sight]:
     settings = replace(bench.settings.features, most=9000, contrast_floor=1.0)
     gray = gray_of(view)
     times = max(1, round(max(gray.shape) / 1100))
-    small = cv2.resize(gray, None, fx=1 / times, fy=1 / times, interpolation=cv2.INTER_AREA)
+    size = (max(1, round(gray.shape[1] / times)), max(1, round(gray.shape[0] / times)))
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     sight = Sight(evened(small, 10.0, 0.5), float(reduction * gray.shape[1] / small.shape[1]))
     return detect(tile.name, view, reduction, settings), sight
 

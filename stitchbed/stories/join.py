@@ -28,6 +28,7 @@ from stitchbed.scans.shelf import Shelf
 from stitchbed.scans.tile import Tile
 from stitchbed.stories.bench import Bench, Kind, Progress, SurveySettings, declared_dpi
 from stitchbed.stories.foresight import demand_room
+from stitchbed.stories.join_pictures import picture_paths, write_pictures
 from stitchbed.stories.join_record import survey_record, tile_rows, versions
 from stitchbed.stories.rendering import render_rows, spec_of
 from stitchbed.stories.survey import survey
@@ -118,7 +119,8 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
     tiles, warnings = take_in(paths, allow_unreadable=settings.allow_unreadable)
     originals = [tile.path for tile in tiles]
     refuse_touching(output, originals)
-    refuse_touching(output.with_suffix(".json"), originals)
+    for beside in (output.with_suffix(".json"), *picture_paths(output)):
+        refuse_touching(beside, originals)
     return tiles, warnings
 
 
@@ -148,6 +150,7 @@ def _joined(
                 assemble(output, spec, rows, originals=originals)
     about["steps"] += [_step(rendered), _step(written)]
     about["canvas"] = _canvas(output, plan, settings)
+    about |= write_pictures(output, plan, about, originals=originals)
     about |= {"version": VERSION, "command": "join", "inputs": tile_rows(tiles), "versions": versions()}
     return about
 

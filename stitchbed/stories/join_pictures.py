@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import tifffile
 from numpy.typing import NDArray
 
 from stitchbed.finishing.residual_map import LONGEST_SIDE, residual_map
@@ -47,8 +48,23 @@ def write_pictures(
 
 def _gray_view(canvas: Path) -> NDArray[np.uint8]:
     """(h, w) a small gray view; places nobody sees are white, as far as a file without alpha can tell."""
+    pixels = _reduced_view(canvas)
+    top = np.float32(np.iinfo(pixels.dtype).max)
+    light = pixels.astype(np.float32) / top
+    gray = light if light.ndim == 2 else light[..., :3].mean(axis=2) if light.shape[2] > 2 else light[..., 0]
+    if light.ndim == 3 and light.shape[2] in (2, 4):
+        gray = gray * light[..., -1] + (1 - light[..., -1])
+    return np.asarray(np.rint(gray * 255), np.uint8)
+
+
+def _reduced_view(canvas: Path) -> NDArray[Any]:
+    """The smallest view the master itself holds that is large enough; of a file without such views, one made now."""
+    if canvas.suffix.lower() in (".tif", ".tiff") and canvas.is_file():
+        with tifffile.TiffFile(canvas) as file:
+            whole = file.pages.first
+            views = sorted([whole, *(whole.pages or ())], key=lambda page: max(page.shape[:2]))
+            enough = [view for view in views if max(view.shape[:2]) >= LONGEST_SIDE]
+            pixels: NDArray[Any] = (enough or views[-1:])[0].asarray()
+            return pixels
     with open_windows(canvas) as windows:
-        raster = windows.raster
-        view = windows.view(max(1, max(raster.shape[:2]) // LONGEST_SIDE)).astype(np.float32).mean(axis=2)
-        top = 65535.0 if raster.dtype == "uint16" else 255.0
-    return np.asarray(np.rint(view * np.float32(255.0 / top)), np.uint8)
+        return windows.view(max(1, max(windows.raster.shape[:2]) // LONGEST_SIDE))
