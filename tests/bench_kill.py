@@ -49,7 +49,10 @@ def main() -> None:
         same = code == 0 and hashlib.sha256(canvas.read_bytes()).hexdigest() == truth
         good += same
         left = [path.name for path in folder.iterdir() if path.name not in ("canvas.tif", "canvas.json")]
-        print(f"after {after:.1f} s: {state}; again {time.perf_counter() - again:.1f} s, same bytes {same}, left {left}", flush=True)
+        print(
+            f"after {after:.1f} s: {state}; again {time.perf_counter() - again:.1f} s, same bytes {same}, left {left}",
+            flush=True,
+        )
     print(f"{good} of {times} restarts gave the same bytes")
     shutil.rmtree(folder)
 

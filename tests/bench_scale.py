@@ -38,10 +38,29 @@ def block(row: int, col: int, bank: np.ndarray) -> np.ndarray:
         cv2.line(page, a.tolist(), (a + b).tolist(), color, int(rng.integers(2, 9)), cv2.LINE_AA)
     for _ in range(25):
         a, tone = rng.integers(0, EDGE, 2), tuple(int(v) for v in rng.integers(60, 230, 3))
-        cv2.ellipse(page, a.tolist(), rng.integers(20, 200, 2).tolist(), float(rng.uniform(0, 180)), 0, 360, tone, int(rng.choice([-1, 4])), cv2.LINE_AA)
+        cv2.ellipse(
+            page,
+            a.tolist(),
+            rng.integers(20, 200, 2).tolist(),
+            float(rng.uniform(0, 180)),
+            0,
+            360,
+            tone,
+            int(rng.choice([-1, 4])),
+            cv2.LINE_AA,
+        )
     for _ in range(12):
         word = "".join(rng.choice(list("abcdefghijklmnoprstuv"), 6))
-        cv2.putText(page, word, rng.integers(0, EDGE - 300, 2).tolist(), cv2.FONT_HERSHEY_COMPLEX, float(rng.uniform(1, 4)), (40, 40, 50), 3, cv2.LINE_AA)
+        cv2.putText(
+            page,
+            word,
+            rng.integers(0, EDGE - 300, 2).tolist(),
+            cv2.FONT_HERSHEY_COMPLEX,
+            float(rng.uniform(1, 4)),
+            (40, 40, 50),
+            3,
+            cv2.LINE_AA,
+        )
     dy, dx = rng.integers(0, 512, 2)
     grain = np.roll(bank, (int(dy), int(dx)), (0, 1))
     return np.clip(page.astype(np.int16) + grain[..., None], 0, 255).astype(np.uint8)
@@ -49,7 +68,9 @@ def block(row: int, col: int, bank: np.ndarray) -> np.ndarray:
 
 def sheet(path: Path, height: int, width: int) -> np.memmap:
     """The whole sheet on disk."""
-    bank = np.rint(cv2.GaussianBlur(np.random.default_rng(1).normal(0, 6, (EDGE, EDGE)).astype(np.float32), (0, 0), 0.8)).astype(np.int16)
+    bank = np.rint(
+        cv2.GaussianBlur(np.random.default_rng(1).normal(0, 6, (EDGE, EDGE)).astype(np.float32), (0, 0), 0.8)
+    ).astype(np.int16)
     whole = np.memmap(path, np.uint8, "w+", shape=(height, width, 3))
     for row in range(0, height, EDGE):
         for col in range(0, width, EDGE):
@@ -58,7 +79,9 @@ def sheet(path: Path, height: int, width: int) -> np.memmap:
     return whole
 
 
-def cut(whole: np.memmap, folder: Path, grid: tuple[int, int], *, overlap: float, bits: int, codec: str, dpi: int) -> int:
+def cut(
+    whole: np.memmap, folder: Path, grid: tuple[int, int], *, overlap: float, bits: int, codec: str, dpi: int
+) -> int:
     """Cut rows x cols pieces; returns their pixels in all."""
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(3)
@@ -75,9 +98,16 @@ def cut(whole: np.memmap, folder: Path, grid: tuple[int, int], *, overlap: float
                 piece = piece.astype(np.uint16) * 257
             compression = {"deflate": "deflate", "zstd": "zstd", "none": None}[codec]
             tifffile.imwrite(
-                folder / f"piece_{i:02d}_{j:02d}.tif", piece, photometric="rgb", rowsperstrip=64, compression=compression,
-                compressionargs={"level": 1} if compression else None, predictor=bool(compression), resolution=(dpi, dpi), resolutionunit=2,
-            )  # fmt: skip
+                folder / f"piece_{i:02d}_{j:02d}.tif",
+                piece,
+                photometric="rgb",
+                rowsperstrip=64,
+                compression=compression,
+                compressionargs={"level": 1} if compression else None,
+                predictor=bool(compression),
+                resolution=(dpi, dpi),
+                resolutionunit=2,
+            )
             total += ph * pw
     return total
 
@@ -93,7 +123,9 @@ def _piece(whole: np.memmap, at: tuple[float, float], size: tuple[int, int], rng
     middle = np.array([x - x0 + pw / 2 + rng.uniform(-1, 1), y - y0 + ph / 2 + rng.uniform(-1, 1)])
     linear = np.array([[c, -s], [s, c]])
     matrix = np.column_stack([linear, middle - linear @ [pw / 2, ph / 2]])
-    piece = cv2.warpAffine(window, matrix, (pw, ph), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderValue=(228, 228, 228))
+    piece = cv2.warpAffine(
+        window, matrix, (pw, ph), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderValue=(228, 228, 228)
+    )
     return cv2.convertScaleAbs(piece, alpha=gain)
 
 
@@ -128,7 +160,7 @@ def plain_copy(folder: Path, canvas: Path, target: Path, codec: str) -> float:
     with tifffile.TiffWriter(target, bigtiff=pixels.nbytes > 1.9 * 2**30) as writer:
         writer.write(encoded(), shape=pixels.shape, dtype=pixels.dtype, photometric="rgb", tile=(256, 256),
                      compression=compression, predictor=2 if compression else None, metadata=None, **extra)  # fmt: skip
-    with open(target, "rb") as file:
+    with target.open("rb") as file:
         os.fsync(file.fileno())
     return time.perf_counter() - begun
 
@@ -149,7 +181,8 @@ def other_joiner(folder: Path) -> str:
     """OpenCV's scan joiner in a process of its own: seconds, peak, outcome."""
     code = (
         "import cv2,sys,glob;s=cv2.Stitcher_create(cv2.Stitcher_SCANS);"
-        f"r,p=s.stitch([cv2.imread(f) for f in sorted(glob.glob('{folder}/*.tif'))]);print(r, None if p is None else p.shape)"
+        f"r,p=s.stitch([cv2.imread(f) for f in sorted(glob.glob('{folder}/*.tif'))]);"
+        "print(r, None if p is None else p.shape)"
     )
     begun = time.perf_counter()
     child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
@@ -191,7 +224,8 @@ def one_size(megapixels: float, grid: tuple[int, int], given: argparse.Namespace
     seconds, peak, record = joined(pieces, canvas, options)
     steps = {step["step"]: step["seconds"] for step in record["steps"]}
     size = record["canvas"]
-    print(f"{name}: {len(record['inputs'])} pieces, {size['width']} x {size['height']} = {size['width'] * size['height'] / 1e6:.0f} MP")
+    shown = f"{size['width']} x {size['height']} = {size['width'] * size['height'] / 1e6:.0f} MP"
+    print(f"{name}: {len(record['inputs'])} pieces, {shown}")
     print(f"  join {seconds:.1f} s, peak {peak:.2f} GiB, steps {steps}")
     if not given.no_copy:
         copy = plain_copy(pieces, canvas, given.folder / "copy.tif", given.codec)

@@ -5,6 +5,7 @@ In: the desk. Out: ink and body color; the key and the compass clear their groun
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import demo_figures as figures
@@ -174,10 +175,10 @@ def border(desk: Desk) -> None:
         ]
         pens.outline(desk, frame, width=width, over=0.6)
     across, down = np.linspace(left, right, 27), np.linspace(top, bottom, 19)
-    for i, (a, b) in enumerate(zip(across, across[1:], strict=False)):
+    for i, (a, b) in enumerate(itertools.pairwise(across)):
         for y in (top, bottom + 5.2):
             _rung(desk, figures.box(a, y, b - a, 5.2), i % 2 == 0)
-    for i, (a, b) in enumerate(zip(down, down[1:], strict=False)):
+    for i, (a, b) in enumerate(itertools.pairwise(down)):
         for x in (left - 5.2, right):
             _rung(desk, figures.box(x, b, 5.2, b - a), i % 2 == 0)
     for x, y in ((left, top), (right, top), (right, bottom), (left, bottom)):

@@ -22,7 +22,9 @@ def _noise(height: int, width: int, samples: int, dtype: str) -> np.ndarray:
 
 
 @pytest.mark.parametrize("codec", ["deflate", "zstd", "none"])
-@pytest.mark.parametrize(("channels", "alpha", "dtype"), [(3, True, "uint16"), (3, False, "uint8"), (1, False, "uint16")])
+@pytest.mark.parametrize(
+    ("channels", "alpha", "dtype"), [(3, True, "uint16"), (3, False, "uint8"), (1, False, "uint16")]
+)
 def test_pixels_profile_and_size_return(tmp_path: Path, codec: str, channels: int, alpha: bool, dtype: str) -> None:
     picture = _noise(1500, 2101, channels + alpha, dtype)
     if alpha:
@@ -59,7 +61,7 @@ def test_halving_ignores_uncovered_color() -> None:
 
 
 def test_failure_half_way_leaves_nothing(tmp_path: Path) -> None:
-    def broken():  # noqa: ANN202
+    def broken():
         raise OSError(28, "No space left on device")
         yield
 
@@ -73,7 +75,6 @@ def test_an_original_is_never_written(tmp_path: Path) -> None:
     original = tmp_path / "scan.tif"
     original.write_bytes(b"precious")
     with pytest.raises(WouldTouchOriginal):
-        write_picture(
-            original, MasterSpec(1, 1, 1, "uint8", False, 300, None), np.zeros((1, 1, 1), np.uint8), originals=[original]
-        )
+        spec = MasterSpec(1, 1, 1, "uint8", False, 300, None)
+        write_picture(original, spec, np.zeros((1, 1, 1), np.uint8), originals=[original])
     assert original.read_bytes() == b"precious"
