@@ -37,10 +37,10 @@ def write_pictures(
     residuals, seams = picture_paths(output)
     picture, cell = seam_picture(plan.seams.labels, plan.seams.cell)
     with claimed(seams, originals=originals) as partial:
-        picture.save(partial, format="PNG", optimize=True)
+        picture.save(partial, format="PNG", compress_level=6)
     drawn = residual_map(record, (plan.canvas.width, plan.canvas.height), _gray_view(output))
     with claimed(residuals, originals=originals) as partial:
-        drawn.save(partial, format="PNG", optimize=True)
+        drawn.save(partial, format="PNG", compress_level=6)
     told = {"cell_px": cell, "shape": [picture.height, picture.width], "path": seams.name}
     told |= {"nobody": 255 if picture.mode == "P" else 65535, "pieces": [place.tile for place in plan.places]}
     return {"seams": told, "pictures": {"residuals": residuals.name, "seams": seams.name}}
