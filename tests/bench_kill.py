@@ -48,7 +48,8 @@ def main() -> None:
         code = start(pieces, canvas).wait()
         same = code == 0 and hashlib.sha256(canvas.read_bytes()).hexdigest() == truth
         good += same
-        left = [path.name for path in folder.iterdir() if path.name not in ("canvas.tif", "canvas.json")]
+        made = ("canvas.tif", "canvas.json", "canvas.residuals.png", "canvas.seams.png")
+        left = [path.name for path in folder.iterdir() if path.name not in made]
         print(
             f"after {after:.1f} s: {state}; again {time.perf_counter() - again:.1f} s, same bytes {same}, left {left}",
             flush=True,
