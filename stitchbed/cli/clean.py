@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from stitchbed.cli.options import Shared, report, shared_options
+from stitchbed.cli.options import Shared, prove, report, shared_options
 
 STEPS = "border,repair,paper,dust,tone"
 
@@ -60,10 +60,7 @@ def command(source: Path, output: Path, proof: Path | None, shared: Shared, **wi
     from stitchbed.stories.clean import clean
 
     record, text = clean(source, output, settings_of(shared, **wishes))
-    if proof:
-        from stitchbed.stories.proof_steps import prove_step
-
-        prove_step(proof, record, [source], output)
+    prove(proof, record, [source], output)
     report(record, shared, text)
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from stitchbed.cli.options import Shared, report, shared_options
+from stitchbed.cli.options import Shared, prove, report, shared_options
 from stitchbed.cli.progress import shown
 
 FILE = click.Path(path_type=Path, dir_okay=False)
@@ -47,8 +47,5 @@ def command(picture: Path, output: Path, proof: Path | None, shared: Shared, **w
     settings = color_settings(words, shared.workers)
     with shown(shared.quiet) as progress:
         record, text = color(picture, output, settings, progress=progress)
-    if proof:
-        from stitchbed.stories.proof_steps import prove_step
-
-        prove_step(proof, record, [picture], output)
+    prove(proof, record, [picture], output)
     report(record, shared, text)

@@ -9,8 +9,9 @@ import functools
 import json
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -66,3 +67,11 @@ def shared_options(function: Command) -> Command:
 def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
     """Answer the user: the record as JSON, or `text`."""
     click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else text)
+
+
+def prove(proof: Path | None, record: dict[str, Any], sources: Sequence[Path], output: Path) -> None:
+    """Write the proof page of a step where one is asked for; `record` then tells of it."""
+    if proof:
+        from stitchbed.stories.proof_steps import prove_step
+
+        prove_step(proof, record, sources, output)

@@ -144,3 +144,17 @@ MODELS = {
     "affine": MotionModel("affine", 6, 3, affine_matrix, fit_affine, affine_jacobian),
     "homography": MotionModel("homography", 8, 4, homography_matrix, fit_homography, homography_jacobian),
 }
+
+
+def affines_round(go: Callable[[Array], Array], centers: Array) -> Array:
+    """(N, 2, 3) affines that say what `go`, (M, 2) px to (M, 2) px, does round points (N, 2) px.
+
+    By central differences 16 px apart: what bends over less is no bed's and no lens's.
+    """
+    step = 16.0
+    star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
+    probes = np.asarray(centers[:, None] + star, np.float64)
+    there = go(probes.reshape(-1, 2)).reshape(-1, 5, 2)
+    linear = np.stack([there[:, 1] - there[:, 2], there[:, 3] - there[:, 4]], axis=2) / (2 * step)
+    shift = there[:, 0] - np.einsum("nij,nj->ni", linear, centers)
+    return np.concatenate([linear, shift[:, :, None]], axis=2)

@@ -17,9 +17,10 @@ from stitchbed.ground.light import Transfer, to_linear
 from stitchbed.joining.patches import Small, small_of
 from stitchbed.joining.seams import Drawing
 from stitchbed.joining.specks import Candidates, SpeckSettings, candidates
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
-from stitchbed.placing.links import Sight
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
+from stitchbed.placing.links import Sight, sight_of
 from stitchbed.placing.ties import Texture, texture_of
+from stitchbed.scans.quality import shrunk
 
 Floats = NDArray[np.float32]
 
@@ -62,9 +63,8 @@ def glance(
 ) -> Glance:
     """Look at a tile whose full-resolution scale is px_per_mm.
 
-    in_turn : held while points are sought, which needs some 300 MB: a lock where several tiles are looked at together.
-
     fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
+    in_turn : held while points are sought, which needs some 120 MB: a lock where several tiles are looked at together.
     """
     own, feature_settings, speck_settings = settings
     marks = candidates(gray_of(fine), reductions[0], px_per_mm, speck_settings)
@@ -73,7 +73,7 @@ def glance(
     gray = gray_of(view)
     with in_turn:
         keypoints = detect(name, view, reduction, feature_settings)
-    sight = _sight(gray, reduction, own.sight_side)
+    sight = sight_of(gray, reduction, own.sight_side)
     half, times = _shrunk(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
@@ -96,14 +96,7 @@ def _smaller(view: NDArray[Any], times: int) -> NDArray[Any]:
 def _shrunk(gray: Floats, side: int) -> tuple[Floats, int]:
     """Area-reduced by the whole factor that brings the long side to about `side`."""
     times = max(1, round(max(gray.shape) / side))
-    h, w = max(1, gray.shape[0] // times), max(1, gray.shape[1] // times)
-    crop = gray[: h * times, : w * times] if h * times <= gray.shape[0] and w * times <= gray.shape[1] else gray
-    return cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA), times
-
-
-def _sight(gray: Floats, reduction: int, side: int) -> Sight:
-    small, times = _shrunk(gray, side)
-    return Sight(evened(small, 12.0, 2.0), float(reduction * times))
+    return shrunk(gray, times), times
 
 
 def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: GlanceSettings) -> Drawing:

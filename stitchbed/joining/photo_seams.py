@@ -37,7 +37,7 @@ def mosaic_shares(
     light = np.stack([cv2.GaussianBlur(flat.mean(axis=2), (0, 0), 1.0) for flat in flats])
     masks = np.stack(seen)
     bad = shining(light.astype(np.float32), np.stack(clipped), masks, density)
-    depth = np.stack([_depth(mask) / density for mask in seen])
+    depth = np.stack([depth_in(mask) / density for mask in seen])
     score = np.where(masks, np.minimum(depth, 1e4) - EDGE_MM, -NEVER)
     score = np.where(masks & bad, score - NEVER / 2, score)
     best = score.argmax(axis=0)
@@ -51,8 +51,8 @@ def mosaic_shares(
     return Shares(weights.astype(np.float32), density), left
 
 
-def _depth(seen: Mask) -> Array:
-    """(h, w) px to the nearest place a photo does not see; the view's own edge does not count."""
+def depth_in(seen: Mask) -> Array:
+    """(h, w) px of a flat view to the nearest place a photo does not see; the view's own edge does not count."""
     if seen.all():
         return np.full(seen.shape, NEVER)
     return np.asarray(cv2.distanceTransform(seen.astype(np.uint8), cv2.DIST_L2, 5), dtype=np.float64)

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.motion import fit_similarity, moved, similarity_matrix
-from stitchbed.placing.features import Keypoints
-from stitchbed.placing.votes import LinkSettings, Matches, match, voted
+from stitchbed.placing.features import Keypoints, evened
+from stitchbed.placing.votes import LinkSettings, Matches, clear, match, voted
+from stitchbed.scans.quality import shrunk
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -32,6 +33,12 @@ class Sight:
 
     pixels: Floats
     reduction: float
+
+
+def sight_of(gray: Floats, reduction: float, side: int) -> Sight:
+    """A sight of a gray view (0..255), its long side about `side` px. reduction : of the view."""
+    times = max(1, round(max(gray.shape) / side))
+    return Sight(evened(shrunk(gray, times), 12.0, 2.0), float(reduction * times))
 
 
 @dataclass(frozen=True)
@@ -107,9 +114,8 @@ def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[floa
     """
     if min(len(a.xy), len(b.xy)) < settings.least_inliers:
         return []
-    matches = match(a, b, settings)
-    clear = matches.weight == 1.0
-    ratio = np.sort(np.log(b.scale[matches.index_b[clear]] / a.scale[matches.index_a[clear]]).astype(float))
+    index_a, index_b = clear(match(a, b, settings))
+    ratio = np.sort(np.log(b.scale[index_b] / a.scale[index_a]).astype(float))
     if not len(ratio):
         return []
     first, last = np.searchsorted(ratio, ratio - 0.12), np.searchsorted(ratio, ratio + 0.12)
@@ -209,10 +215,10 @@ def _link_of(a: Keypoints, b: Keypoints, matches: Matches, best: _Motion, rival:
     inside = best.inside
     xy_a, xy_b = a.xy[matches.index_a[inside]], b.xy[matches.index_b[inside]]
     off = moved(best.b_from_a, xy_a) - xy_b
-    clear = matches.weight == 1.0
+    sure = matches.weight == 1.0
     low, high = xy_a.min(0), xy_a.max(0)
     at = a.xy[matches.index_a]
-    near = clear & (at >= low).all(1) & (at <= high).all(1)
-    share = float(clear[inside].sum()) / max(1, int(near.sum()))
+    near = sure & (at >= low).all(1) & (at <= high).all(1)
+    share = float(sure[inside].sum()) / max(1, int(near.sum()))
     sigma = float(1.4826 * np.median(np.abs(off)))
     return Link(a.tile, b.tile, best.b_from_a, xy_a, xy_b, max(sigma, 0.05), share, best.agreement, rival)

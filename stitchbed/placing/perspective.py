@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from stitchbed.ground.motion import moved
 from stitchbed.placing.features import Keypoints
 from stitchbed.placing.links import NoLink, believable
+from stitchbed.placing.votes import LinkSettings, clear, match
 
 Array = NDArray[np.float64]
 
@@ -51,7 +52,9 @@ def link_photos(
     so that the same photos give the same links).
     """
     a, b = points
-    index_a, index_b = _mutual(a, b, settings.ratio)
+    if min(len(a.xy), len(b.xy)) < 2:
+        return NoLink(a.tile, b.tile, "too few places look alike", 0)
+    index_a, index_b = clear(match(a, b, LinkSettings(ratio=settings.ratio)))
     xy_a, xy_b = a.xy[index_a], b.xy[index_b]
     if len(xy_a) < 8:
         return NoLink(a.tile, b.tile, "too few places look alike", len(xy_a))
@@ -68,19 +71,6 @@ def link_photos(
     chosen = np.flatnonzero(kept)
     chosen = chosen[_spread(xy_a[chosen], settings.most)]
     return PhotoLink(*pair, b_from_a, xy_a[chosen], xy_b[chosen])
-
-
-def _mutual(a: Keypoints, b: Keypoints, ratio: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Points that are each other's nearest, clearly nearer than the next."""
-    if min(len(a.xy), len(b.xy)) < 2:
-        return np.zeros(0, np.intp), np.zeros(0, np.intp)
-    likeness = a.descriptors @ b.descriptors.T
-    two = np.partition(-likeness, 1, axis=1)[:, :2]
-    distance = np.sqrt(np.maximum(2 + 2 * two, 0))
-    nearest = likeness.argmax(axis=1)
-    mutual = likeness.argmax(axis=0)[nearest] == np.arange(len(nearest))
-    index = np.flatnonzero(mutual & (distance[:, 0] < ratio * distance[:, 1]))
-    return index, nearest[index]
 
 
 def _plain(matrix: Array, box: Array) -> bool:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.ground.motion import moved, scale_of
+from stitchbed.ground.motion import affines_round, moved, scale_of
 
 Array = NDArray[np.float64]
 
@@ -80,16 +80,9 @@ def outline(place: Placement, inset: float = 0.0) -> Array:
 
 
 def local_affines(target: Placement, source: Placement, centers: Array) -> Array:
-    """3x3 affines (N, 3, 3) target_from_source at source points (N, 2) px, by central differences 16 px apart."""
-    step = 16.0
-    star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
-    probes = np.asarray(centers[:, None] + star, np.float64)
-    there = from_sheet(target, to_sheet(source, probes.reshape(-1, 2))).reshape(-1, 5, 2)
-    affines = np.zeros((len(centers), 3, 3))
-    affines[:, :2, 0] = (there[:, 1] - there[:, 2]) / (2 * step)
-    affines[:, :2, 1] = (there[:, 3] - there[:, 4]) / (2 * step)
-    affines[:, :2, 2] = there[:, 0] - np.einsum("nij,nj->ni", affines[:, :2, :2], centers)
-    affines[:, 2, 2] = 1
+    """3x3 affines (N, 3, 3) target_from_source at source points (N, 2) px; see `affines_round`."""
+    affines = np.tile(np.eye(3), (len(centers), 1, 1))
+    affines[:, :2] = affines_round(lambda xy: from_sheet(target, to_sheet(source, xy)), centers)
     return affines
 
 

@@ -50,11 +50,17 @@ def match(a: Keypoints, b: Keypoints, settings: LinkSettings) -> Matches:
     near, close = _largest(likeness, count)
     distance = np.sqrt(np.maximum(2 - 2 * close, 0))
     mutual = best[near[:, 0]] == np.arange(len(likeness))
-    clear = mutual & (distance[:, 0] < settings.ratio * distance[:, min(1, count - 1)])
+    sure = mutual & (distance[:, 0] < settings.ratio * distance[:, min(1, count - 1)])
     several = distance[:, : settings.neighbors] < 1.15 * distance[:, :1] + 0.02
-    rows, ranks = np.nonzero(several & ((distance[:, :1] < 0.6) | clear[:, None]))
-    weight = np.where(clear[rows] & (ranks == 0), 1.0, 0.3)
+    rows, ranks = np.nonzero(several & ((distance[:, :1] < 0.6) | sure[:, None]))
+    weight = np.where(sure[rows] & (ranks == 0), 1.0, 0.3)
     return Matches(rows, near[rows, ranks], weight)
+
+
+def clear(matches: Matches) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices into both tiles of points that are each other's nearest, clearly nearer than the next."""
+    sure = matches.weight == 1.0
+    return matches.index_a[sure], matches.index_b[sure]
 
 
 def _largest(table: Floats, count: int) -> tuple[NDArray[np.intp], Floats]:

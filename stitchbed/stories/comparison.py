@@ -21,8 +21,8 @@ from stitchbed.ground.errors import BadSettings, Islands
 from stitchbed.ground.job import plain
 from stitchbed.ground.light import transfer_of
 from stitchbed.ground.motion import moved
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
-from stitchbed.placing.links import Link, Sight, link
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect
+from stitchbed.placing.links import Link, Sight, link, sight_of
 from stitchbed.placing.votes import LinkSettings
 from stitchbed.scans import quality
 from stitchbed.scans.formats import open_windows
@@ -127,8 +127,7 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> list[_Scan]:
 def _sighted(tile: Tile, look: Look) -> tuple[Keypoints, Sight]:
     gray = look.gray.astype(np.float32)
     points = detect(tile.name, look.gray[..., None], look.reduction, FeatureSettings(most=1500))
-    times = max(1, round(max(gray.shape) / 480))
-    return points, Sight(evened(quality.shrunk(gray, times), 12.0, 2.0), float(look.reduction * times))
+    return points, sight_of(gray, look.reduction, 480)
 
 
 def _most_detailed(scans: Sequence[_Scan]) -> _Scan:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stitchbed.card.facing import Facing, flat_view, inside_photo, to_photo
 from stitchbed.card.plane import PlaneFit
+from stitchbed.joining.photo_seams import depth_in
 from stitchbed.stories.photos import Photo, small_px
 
 Array = NDArray[np.float64]
@@ -41,13 +42,6 @@ def seen_by(
     return inside_photo(at, photo.size).reshape(shape[:2])
 
 
-def depth_in(seen: Mask) -> Floats:
-    """(h, w) px of a flat view to the nearest place a photo does not see; the view's own edge does not count."""
-    if seen.all():
-        return np.full(seen.shape, 1e4, np.float32)
-    return np.asarray(cv2.distanceTransform(seen.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
-
-
 def together(
     photos: Sequence[Photo], fit: PlaneFit, view: Facing, density: float
 ) -> tuple[NDArray[np.uint8], Mask, int]:
@@ -64,7 +58,7 @@ def together(
     total = np.zeros(first.shape, np.float32)
     weights = np.full(first.shape[:2], 1e-6, np.float32)
     for i, photo in enumerate(photos):
-        weight = np.minimum(np.maximum(depth_in(masks[i]) - EDGE_PX, 0), 200) ** 2
+        weight = (np.minimum(np.maximum(depth_in(masks[i]) - EDGE_PX, 0), 200) ** 2).astype(np.float32)
         flat = (first if i == 0 else flat_of(photo, fit, i, view, density)).astype(np.float32)
         both = (weights > 1e-3) & (weight > 0)
         if both.sum() > 100:

@@ -19,8 +19,8 @@ from stitchbed.ground.box import Box
 from stitchbed.ground.errors import UnreadableTile
 from stitchbed.ground.job import plain
 from stitchbed.ground.light import Transfer, transfer_of
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened
-from stitchbed.placing.links import Link, Sight, link
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect
+from stitchbed.placing.links import Link, Sight, link, sight_of
 from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.posegraph import GraphSettings, Layout, lay_out
 from stitchbed.placing.votes import LinkSettings
@@ -92,10 +92,8 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
     with open_windows(tile.path) as windows:
         look = look_at(windows, transfer)
     gray = look.gray.astype(np.float32)
-    times = max(1, round(max(gray.shape) / SIGHT_SIDE))
-    small = quality.shrunk(gray, times)
     points = detect(tile.name, look.gray[..., None], look.reduction, FEATURES)
-    return _Seen(look, points, Sight(evened(small, 12.0, 2.0), float(look.reduction * times)))
+    return _Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
 
 
 def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecutor) -> list[Link]:

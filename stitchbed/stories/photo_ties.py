@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from stitchbed.card.beginning import TiePoints
 from stitchbed.card.plane import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.ground.box import Box, spanning
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
-from stitchbed.placing.links import Sight, agreement
+from stitchbed.ground.motion import affines_round
+from stitchbed.placing.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
+from stitchbed.placing.links import Sight, agreement, sight_of
 from stitchbed.placing.locating import Sought, locate
 from stitchbed.placing.pairs import PairSettings, choose
 from stitchbed.placing.perspective import PhotoLink, PhotoLinkSettings, link_photos
@@ -111,20 +112,16 @@ def _look(photo: Photo) -> tuple[Keypoints, Sight]:
     view = cv2.resize(crop, (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
     settings = FeatureSettings(view_side=VIEW_SIDE, most=POINTS)
     keypoints = detect(photo.tile.name, view, reduction * photo.reduction, settings)
-    times = max(1, round(max(h, w) / SIGHT_SIDE))
-    small = cv2.resize(
-        gray_of(view[: h // times * times, : w // times * times]),
-        (w // times, h // times),
-        interpolation=cv2.INTER_AREA,
-    )
-    return keypoints, Sight(evened(small, 12.0, 2.0), float(times * reduction * photo.reduction))
+    return keypoints, sight_of(gray_of(view), reduction * photo.reduction, SIGHT_SIDE)
 
 
 def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
     one, two = photos[tie.a], photos[tie.b]
     half = WINDOW_PX // 2
     corners = np.rint(tie.xy_a).astype(int) - half
-    affines = _affines(fit, tie.a, tie.b, corners + (WINDOW_PX - 1) / 2)
+    affines = affines_round(
+        lambda xy: photo_from_plane(fit, tie.b, plane_from_photo(fit, tie.a, xy)), corners + (WINDOW_PX - 1) / 2
+    )
     templates, pictures, matrices, kept = [], [], [], []
     for corner, affine in zip(corners, affines, strict=True):
         box = Box(int(corner[1]), int(corner[0]), WINDOW_PX, WINDOW_PX)
@@ -143,16 +140,6 @@ def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
     centers, ways = (np.array(part)[found.kept] for part in zip(*kept, strict=True))
     there = np.einsum("nij,nj->ni", ways[:, :, :2], centers + found.shift[found.kept]) + ways[:, :, 2]
     return TiePoints(tie.a, tie.b, centers, there, FINE_PX)
-
-
-def _affines(fit: PlaneFit, a: int, b: int, xy: Array) -> Array:
-    """(N, 2, 3) from px of photo a to px of photo b round points (N, 2) px, by differences 16 px apart."""
-    step = 16.0
-    star = np.array([[0.0, 0.0], [step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
-    there = photo_from_plane(fit, b, plane_from_photo(fit, a, (xy[:, None] + star).reshape(-1, 2))).reshape(-1, 5, 2)
-    linear = np.stack([there[:, 1] - there[:, 2], there[:, 3] - there[:, 4]], axis=2) / (2 * step)
-    shift = there[:, 0] - np.einsum("nij,nj->ni", linear, xy)
-    return np.concatenate([linear, shift[:, :, None]], axis=2)
 
 
 def _source(box: Box, affine: Array) -> Box:
