@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.ground.compiled import compiled
+
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 Floats = NDArray[np.float32]
 
@@ -69,21 +71,25 @@ def transfer_of(icc: bytes | None) -> Transfer:
     return _frozen("profile", values / values[-1], exact=True)
 
 
-def to_linear(stored: Pixels, transfer: Transfer, gain: Sequence[float] = (), offset: Sequence[float] = ()) -> Floats:
-    """Stored uint8/uint16 pixels of any shape to float32 linear light, 0..1.
-
-    gain, offset : per channel (last axis), for (light + offset) * gain in the same pass; empty for none.
-    """
+def to_linear(stored: Pixels, transfer: Transfer) -> Floats:
+    """Stored uint8/uint16 pixels of any shape to float32 linear light, 0..1."""
     table = transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16
-    if len(gain):
-        channels = np.asarray(gain, np.float32), np.asarray(offset, np.float32)
-        table = np.ascontiguousarray((table[:, None] + channels[1]) * channels[0])[None]
-        leveled: Floats = cv2.LUT(np.ascontiguousarray(stored), table)
-        return leveled.reshape(stored.shape)
     if stored.ndim < 2 or stored.size == 0:
         return table[stored]
     looked: Floats = cv2.LUT(np.ascontiguousarray(stored), table)
     return looked.reshape(stored.shape)
+
+
+def tone_table(stored: Pixels, transfer: Transfer, gain: Sequence[float] = (), offset: Sequence[float] = ()) -> Floats:
+    """(channels, 256 or 65536) float32: linear light of each code that pixels (h, w, channels) can hold.
+
+    gain, offset : per channel, for (light + offset) * gain; empty for none.
+    """
+    table = transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16
+    if not len(gain):
+        return np.repeat(table[None], stored.shape[2], axis=0)
+    channels = np.asarray(gain, np.float32)[:, None], np.asarray(offset, np.float32)[:, None]
+    return np.ascontiguousarray((table + channels[1]) * channels[0])
 
 
 def to_stored(linear: Floats, dtype: str, transfer: Transfer) -> Pixels:
@@ -91,11 +97,36 @@ def to_stored(linear: Floats, dtype: str, transfer: Transfer) -> Pixels:
 
     Exact inverse of `to_linear` for every code of either depth.
     """
-    clean = np.clip(linear, 0.0, 1.0)
+    flat = np.ascontiguousarray(linear, np.float32).reshape(-1)
     if dtype == "uint8":
-        quick: NDArray[np.uint8] = cv2.LUT(np.atleast_2d(_quantized(np.sqrt(clean))), transfer.encode8)
-        return quick.reshape(linear.shape)
-    return _search16(clean, transfer)
+        codes8 = np.empty(flat.size, np.uint8)
+        _codes8(flat, transfer.encode8, codes8)
+        return codes8.reshape(linear.shape)
+    codes16 = np.empty(flat.size, np.uint16)
+    _codes16(flat, transfer.root_code, transfer.root_slope, codes16)
+    return codes16.reshape(linear.shape)
+
+
+@compiled
+def _codes8(light: Floats, table: NDArray[np.uint8], codes: NDArray[np.uint8]) -> None:
+    """Fill `codes` (n,) from the table over the square root of light; what is no number counts as black."""
+    top, half = np.float32(table.size - 1), np.float32(0.5)
+    for i in range(light.size):
+        positive = light[i] if light[i] > 0 else np.float32(0)
+        share = positive if positive < 1 else np.float32(1)
+        codes[i] = table[np.uint32(np.sqrt(share) * top + half)]
+
+
+@compiled
+def _codes16(light: Floats, code: Floats, slope: Floats, codes: NDArray[np.uint16]) -> None:
+    """Fill `codes` (n,): the table over the square root of light is read linearly (the curve is nearly straight there)."""
+    top, half = np.float32(code.size - 1), np.float32(0.5)
+    for i in range(light.size):
+        positive = light[i] if light[i] > 0 else np.float32(0)
+        share = positive if positive < 1 else np.float32(1)
+        position = np.sqrt(share) * top
+        low = min(np.uint32(position), np.uint32(code.size - 2))
+        codes[i] = np.uint16(code[low] + (position - np.float32(low)) * slope[low] + half)
 
 
 def _encode_table(decoded: NDArray[np.float64]) -> NDArray[np.uint8]:
@@ -107,18 +138,6 @@ def _encode_table(decoded: NDArray[np.float64]) -> NDArray[np.uint8]:
     middles = (middles + decoded[129::257][:255]) / 2
     root = np.arange(FINEST) / (FINEST - 1)
     return np.searchsorted(middles, root**2, side="right").astype(np.uint8)
-
-
-def _quantized(share: Floats) -> NDArray[np.uint16]:
-    return (share * np.float32(FINEST - 1) + np.float32(0.5)).astype(np.uint16)
-
-
-def _search16(linear: Floats, transfer: Transfer) -> NDArray[np.uint16]:
-    """Nearest 16-bit code by table in the square root of light (the curve is nearly straight there)."""
-    position = np.sqrt(linear) * np.float32(FINEST - 1)
-    low = np.minimum(position.astype(np.int32), FINEST - 2)
-    code = transfer.root_code[low] + (position - low) * transfer.root_slope[low]
-    return (code + np.float32(0.5)).astype(np.uint16)
 
 
 def _root_tables(decoded: NDArray[np.float64]) -> tuple[Floats, Floats]:

@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box, clipped, grown, shifted, spanning
-from stitchbed.ground.light import Transfer, to_linear
+from stitchbed.ground.light import Transfer, tone_table
 from stitchbed.joining.canvas import NODE, dense, nodes, way_back
 from stitchbed.joining.levels import Level
 from stitchbed.joining.patches import sample
 from stitchbed.joining.plan import Plan, Spot
+from stitchbed.joining.resampling import resampled
 from stitchbed.placing.placement import Placement
 from stitchbed.scans.tile import Tile
 
@@ -109,31 +110,13 @@ def layer_of(plan: Plan, source: Source, index: int, box: Box) -> Layer:
     pixels = source.window(tile, window)
     if not level.plain and pixels.shape[2] < len(level.gain):  # a gray piece among colored ones has a gain per color
         pixels = np.repeat(pixels, len(level.gain), axis=2)
-    light = to_linear(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
-    local = dense((at - (window.col, window.row)).astype(np.float32), box)
-    moved = cv2.remap(light, _aimed(local), None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    moved = moved.reshape(box.height, box.width, light.shape[2])
-    if not level.plain:
-        moved *= _shade(level, at, box)
+    table = tone_table(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
+    local = (at - (window.col, window.row)).astype(np.float32)
+    factor = np.ones(at.shape[:2], np.float32) if level.plain else _shade(level, at)
+    moved = resampled(pixels, table, local, factor, (box.height, box.width))
     if moved.shape[2] < plan.channels:
         moved = np.repeat(moved, plan.channels, axis=2)
-    return Layer(moved, _valid(at, local, place, tile, source, window))
-
-
-def _aimed(local: Floats) -> Floats:
-    """Positions (h, w, 2) px to ask OpenCV's cubic kernel for, so that it looks where `local` says.
-
-    Its a is -.75; only a = -.5 keeps a ramp in place (Keys, 1981, doi 10.1109/TASSP.1981.1163711). It moves smooth
-    content by f (1 - f) (1 - 2 f) / 2 px, f being the part of a pixel: .047 px at a quarter, fine detail somewhat less.
-    With four fifths of that taken off, under .01 px is left, as with a Lanczos kernel of five times the cost.
-    """
-    part = local - np.floor(local)
-    rest = part - np.float32(0.5)
-    part *= rest
-    part *= rest - np.float32(0.5)
-    part *= np.float32(-0.8)
-    part += local
-    return part
+    return Layer(moved, _valid(at, box, place, tile, source, window))
 
 
 def _window(at: NDArray[np.float64], size: tuple[int, int]) -> Box:
@@ -142,21 +125,21 @@ def _window(at: NDArray[np.float64], size: tuple[int, int]) -> Box:
     return clipped(grown(box, MARGIN), Box(0, 0, *size))
 
 
-def _shade(level: Level, at: NDArray[np.float64], box: Box) -> Floats:
-    """(h, w, 1) factor of the level's shading, from its lattice at the nodes."""
+def _shade(level: Level, at: NDArray[np.float64]) -> Floats:
+    """(rows, cols) factor of the level's shading at the nodes, from its lattice."""
     shade = sample(level.shading[..., None], at.reshape(-1, 2) + 0.5 * (level.spacing - 1), level.spacing)
-    factor = np.exp(shade).reshape(at.shape[:2])
-    return dense(factor.astype(np.float32), box)[..., None]
+    return np.exp(shade).reshape(at.shape[:2]).astype(np.float32)
 
 
 def _valid(
-    at: NDArray[np.float64], local: Floats, place: Placement, tile: Tile, source: Source, window: Box
+    at: NDArray[np.float64], box: Box, place: Placement, tile: Tile, source: Source, window: Box
 ) -> Mask | None:
     """Where the tile truly has pixels (and, if it has alpha, opaque ones); None for everywhere."""
     h, w = place.size
     deep = (at > 1).all() and (at[..., 0] < w - 2).all() and (at[..., 1] < h - 2).all()
     if deep and not tile.raster.alpha:
         return None
+    local = dense((at - (window.col, window.row)).astype(np.float32), box)
     x, y = local[..., 0] + np.float32(window.col), local[..., 1] + np.float32(window.row)
     valid: Mask = (x >= -0.5) & (x <= w - 0.5) & (y >= -0.5) & (y <= h - 0.5)
     alpha = source.alpha(tile, window) if tile.raster.alpha else None
