@@ -15,10 +15,10 @@ LOOSE = {"contract", "reassoc", "nsz"}
 
 
 def compiled(loop: Callable[..., None]) -> Callable[..., None]:
-    """The loop as machine code that runs without Python's lock. Its arguments must be arrays of fixed types and numbers.
+    """The loop as machine code that runs without Python's lock. Its arguments must be arrays and numbers.
 
-    Compiling takes a second or two; the result is kept beside the source, or where the user's own caches lie, and is not
-    kept at all where neither place can be written.
+    Compiling takes a second or two; the result is kept beside the source, or where the user's own caches lie, and is
+    not kept at all where neither place can be written.
     """
     wishes: dict[str, Any] = {"nogil": True, "fastmath": LOOSE, "error_model": "numpy"}
     try:

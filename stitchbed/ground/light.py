@@ -119,7 +119,7 @@ def _codes8(light: Floats, table: NDArray[np.uint8], codes: NDArray[np.uint8]) -
 
 @compiled
 def _codes16(light: Floats, code: Floats, slope: Floats, codes: NDArray[np.uint16]) -> None:
-    """Fill `codes` (n,): the table over the square root of light is read linearly (the curve is nearly straight there)."""
+    """Fill `codes` (n,): the curve over the root of light is nearly straight between entries."""
     top, half = np.float32(code.size - 1), np.float32(0.5)
     for i in range(light.size):
         positive = light[i] if light[i] > 0 else np.float32(0)

@@ -78,7 +78,7 @@ def _look_up(stored: Pixels, table: Floats, light: Floats) -> None:
 
 @compiled
 def _across(nodes: Floats, y: int, line: Floats) -> None:
-    """Fill `line` (w,) with the bilinear values at row y of a picture whose node k lies at NODE * k - (NODE + 1) / 2."""
+    """Fill `line` (w,) with the bilinear values at row y; nodes lie as `canvas.nodes` says."""
     upper = (y + NODE // 2) // NODE
     share = np.float32(((y + NODE // 2) % NODE + 0.5) / NODE)
     left = nodes[upper, 0] + (nodes[upper + 1, 0] - nodes[upper, 0]) * share
@@ -91,33 +91,52 @@ def _across(nodes: Floats, y: int, line: Floats) -> None:
 
 
 @compiled
+def _aim(xs: Floats, ys: Floats, shape: tuple[int, int], aims: NDArray[np.int32]) -> None:
+    """Fill `aims` (3, w) for a row of positions in a picture of shape (rows, cols): the pixel the kernel starts at, and
+    the table's rows for the part of a pixel across and down.
+    """
+    one, zero, whole = np.int32(1), np.float32(0), np.float32(1)
+    steps, half = np.float32(STEPS), np.float32(0.5)
+    last_row, last_col = np.int32(shape[0] - 3), np.int32(shape[1] - 3)
+    for x in range(xs.size):
+        col, row = min(max(np.int32(xs[x]), one), last_col), min(max(np.int32(ys[x]), one), last_row)
+        part_x = min(max(xs[x] - np.float32(col), zero), whole)
+        part_y = min(max(ys[x] - np.float32(row), zero), whole)
+        aims[0, x] = (row - one) * shape[1] + col - one
+        aims[1, x] = np.int32(part_x * steps + half)
+        aims[2, x] = np.int32(part_y * steps + half)
+
+
+@compiled
 def _resample(
     light: Floats, at_x: Floats, at_y: Floats, factor: Floats, weights: Floats, spread: Floats, result: Floats
 ) -> None:
-    """Fill `result` (H, W, c). Indices are unsigned: signed ones are tested for counting from the end at each access."""
+    """Fill `result` (H, W, c).
+
+    Indices are unsigned: signed ones are tested for counting from the end at each access. The four pixels of a row are
+    weighted side by side, so that one instruction takes several of them.
+    """
     height, width, channels = result.shape
-    rows, cols, lanes = light.shape
-    flat, wide = light.reshape(light.size), spread.reshape(spread.size)
-    step, run = np.uintp(cols * lanes), np.uintp(4 * lanes)
+    flat, down, wide = light.reshape(light.size), weights.reshape(weights.size), spread.reshape(spread.size)
+    line, taps = np.uintp(light.shape[1] * LANES), np.uintp(4)
+    one, two, three, lanes = np.uintp(1), np.uintp(2), np.uintp(3), np.uintp(LANES)
     xs, ys, times = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
-    sums, steps = np.empty(4 * lanes, np.float32), np.float32(weights.shape[0] - 1)
+    aims, sums = np.empty((3, width), np.int32), np.empty(4 * LANES, np.float32)
     for y in range(height):
         _across(at_x, y, xs)
         _across(at_y, y, ys)
         _across(factor, y, times)
+        _aim(xs, ys, (light.shape[0], light.shape[1]), aims)
         for x in range(width):
-            col, row = min(max(int(xs[x]), 1), cols - 3), min(max(int(ys[x]), 1), rows - 3)
-            part_x = min(max(xs[x] - np.float32(col), np.float32(0)), np.float32(1))
-            part_y = min(max(ys[x] - np.float32(row), np.float32(0)), np.float32(1))
-            across = np.uintp(int(part_x * steps + np.float32(0.5))) * run
-            down = np.uintp(int(part_y * steps + np.float32(0.5)))
-            w0, w1, w2, w3 = weights[down, 0], weights[down, 1], weights[down, 2], weights[down, 3]
-            start = np.uintp((row - 1) * cols + col - 1) * np.uintp(lanes)
+            start, across = np.uintp(aims[0, x]) * lanes, np.uintp(aims[1, x]) * taps * lanes
+            n = np.uintp(aims[2, x]) * taps
+            w0, w1, w2, w3 = down[n], down[n + one], down[n + two], down[n + three]
             for lane in range(4 * LANES):
-                n, k = start + np.uintp(lane), np.uintp(lane)
-                column = w0 * flat[n] + w1 * flat[n + step] + w2 * flat[n + step + step]
-                sums[k] = wide[across + k] * (column + w3 * flat[n + step + step + step])
-            for c in range(channels):
-                k = np.uintp(c)
-                total = sums[k] + sums[k + np.uintp(LANES)] + sums[k + np.uintp(2 * LANES)] + sums[k + np.uintp(3 * LANES)]
+                k = np.uintp(lane)
+                m = start + k
+                column = w0 * flat[m] + w1 * flat[m + line] + w2 * flat[m + line + line]
+                sums[k] = wide[across + k] * (column + w3 * flat[m + line + line + line])
+            for channel in range(channels):
+                c = np.uintp(channel)
+                total = sums[c] + sums[c + lanes] + sums[c + lanes + lanes] + sums[c + lanes + lanes + lanes]
                 result[y, x, c] = total * times[x]

@@ -22,12 +22,12 @@ BAND_ROOM = 48  # px of its neighbors seen with it: more than a point of the usu
 
 @dataclass(frozen=True)
 class FeatureSettings:
-    """view_side: px of a reduced view's long side; 1400 keeps a 0.3 mm line of an A4 piece visible.
+    """view_side: px of a reduced view's long side; 1000 keeps a 0.3 mm line of an A4 piece a pixel wide.
     most: points kept per tile, the strongest per place; more adds time, not links.
     contrast_floor: gray levels (of 255) under which structure counts as noise; 3 is twice a scanner's usual noise.
     """
 
-    view_side: int = 1400
+    view_side: int = 1000
     most: int = 1600
     contrast_floor: float = 3.0
 
