@@ -16,14 +16,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.ground.motion import fit_similarity, moved, similarity_matrix
+from stitchbed.ground.compiled import compiled
+from stitchbed.ground.motion import moved, similarity_matrix
 from stitchbed.placing.features import Keypoints, evened
-from stitchbed.placing.votes import LinkSettings, Matches, clear, match, voted
+from stitchbed.placing.votes import LinkSettings, Matches, clear, match, narrowed, voted
 from stitchbed.scans.quality import shrunk
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
+GATES = 10.0, 8.0, 5.0  # view px round a guess, before those of the settings
 SURE, FEW_VOTES = 0.5, 0.25  # correlation that no wrong motion reaches, and share of the best guess's votes
 
 
@@ -133,13 +135,28 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     small[:2, 2] += (0.5 / two.reduction - 0.5) + small[:2, :2] @ np.full(2, 0.5 - 0.5 / one.reduction)
     size = one.pixels.shape[::-1]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    there = cv2.warpPerspective(two.pixels, small, size, flags=flags, borderValue=float("nan"))
-    both = np.isfinite(there)
-    if both.sum() < 0.02 * both.size:
-        return -1.0
-    x, y = one.pixels[both], there[both]
-    x, y = x - x.mean(), y - y.mean()
-    return float((x @ y) / np.sqrt(max(float(x @ x) * float(y @ y), 1e-12)))
+    there = cv2.warpAffine(two.pixels, small[:2], size, flags=flags, borderValue=float("nan"))
+    found = np.zeros(2)
+    _correlate(one.pixels, there, found)
+    share, likeness = found
+    return float(likeness) if share >= 0.02 else -1.0
+
+
+@compiled
+def _correlate(one: Floats, two: Floats, found: Array) -> None:
+    """Set `found` to the share of two pictures where the second is a number, and their correlation there."""
+    count, sum_x, sum_y, sum_xx, sum_yy, sum_xy = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for row in range(one.shape[0]):
+        for col in range(one.shape[1]):
+            x, y = float(one[row, col]), float(two[row, col])
+            if np.isfinite(y):
+                count += 1
+                sum_x, sum_y = sum_x + x, sum_y + y
+                sum_xx, sum_yy, sum_xy = sum_xx + x * x, sum_yy + y * y, sum_xy + x * y
+    found[0] = count / one.size
+    if count:
+        power = (sum_xx - sum_x * sum_x / count) * (sum_yy - sum_y * sum_y / count)
+        found[1] = (sum_xy - sum_x * sum_y / count) / np.sqrt(max(power, 1e-12))
 
 
 def _judged(
@@ -150,6 +167,7 @@ def _judged(
     Once a motion makes the pictures agree, guesses that hardly anything votes for are not tried any more.
     """
     scale, settings = wishes
+    ends = a.xy[matches.index_a], b.xy[matches.index_b]
     found: list[_Motion] = []
     guesses = voted(a, b, matches, scale, settings)
     for votes, guess in guesses:
@@ -157,10 +175,10 @@ def _judged(
             break
         if any(_same(guess, one, 2 * settings.cell_px * b.reduction) for one in found):
             continue
-        refined = _refined(a, b, matches, guess, settings)
+        refined = _refined(matches, ends, guess, (a.reduction, b.reduction), settings)
         if refined is not None:
             motion, inside = refined
-            middle = a.xy[matches.index_a[inside]].mean(0)
+            middle = ends[0][inside].mean(0)
             found.append(_Motion(motion, inside, middle, agreement(motion, sights)))
     return found
 
@@ -176,29 +194,15 @@ def _same(guess: Array, known: _Motion, room: float) -> bool:
 
 
 def _refined(
-    a: Keypoints, b: Keypoints, matches: Matches, guess: Array, settings: LinkSettings
+    matches: Matches, ends: tuple[Array, Array], guess: Array, reductions: tuple[int, int], settings: LinkSettings
 ) -> tuple[Array, NDArray[np.intp]] | None:
     """Fit in narrowing gates; returns (3x3 b_from_a, inlier match indices) or None."""
-    src, dst = a.xy[matches.index_a], b.xy[matches.index_b]
-    expected = np.hypot(*guess[:2])
-    params = guess
-    for gate in (10.0, 8.0, 5.0, settings.gate_px, settings.gate_px):
-        off = np.hypot(*(moved(similarity_matrix(params), src) - dst).T)
-        inside = _one_to_one(matches, off, np.flatnonzero(off < gate * max(a.reduction * expected, b.reduction)))
-        if len(inside) < settings.least_inliers or np.ptp(src[inside], axis=0).max() < 1:
-            return None  # too few, or all at one place (one point described several times), which tells no turn
-        params = fit_similarity(src[inside], dst[inside], np.ones(len(inside)))
-        if abs(np.hypot(*params[:2]) / expected - 1) > settings.scale_window:
-            return None
+    expected = float(np.hypot(*guess[:2]))
+    gates = np.array([*GATES, settings.gate_px, settings.gate_px]) * max(reductions[0] * expected, reductions[1])
+    params, inside = narrowed(guess, ends, matches, gates, settings.least_inliers)
+    if not len(inside) or abs(np.hypot(*params[:2]) / expected - 1) > settings.scale_window:
+        return None
     return similarity_matrix(params), inside
-
-
-def _one_to_one(matches: Matches, off: Array, inside: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Keep each point's nearest match only, on both sides."""
-    for side in (matches.index_a, matches.index_b):
-        order = inside[np.lexsort((off[inside], side[inside]))]
-        inside = np.sort(order[np.append(True, np.diff(side[order]) > 0)]) if len(order) else order
-    return inside
 
 
 def _rival(judged: Sequence[_Motion], best: _Motion, a: Keypoints) -> float:

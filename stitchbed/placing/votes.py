@@ -10,10 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.ground.compiled import compiled
 from stitchbed.placing.features import Keypoints
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
+Bools = NDArray[np.bool_]
+Indices = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -45,9 +48,10 @@ class Matches:
 def match(a: Keypoints, b: Keypoints, settings: LinkSettings) -> Matches:
     """Mutual and near-equal nearest neighbors among the descriptors of two tiles."""
     likeness = a.descriptors @ b.descriptors.T
-    best = likeness.argmax(0)
     count = min(settings.neighbors + 1, likeness.shape[1])
-    near, close = _largest(likeness, count)
+    near, close = np.zeros((len(likeness), count), np.intp), np.full((len(likeness), count), -np.inf, np.float32)
+    best = np.zeros(likeness.shape[1], np.intp)
+    _nearest(likeness, near, close, best)
     distance = np.sqrt(np.maximum(2 - 2 * close, 0))
     mutual = best[near[:, 0]] == np.arange(len(likeness))
     sure = mutual & (distance[:, 0] < settings.ratio * distance[:, min(1, count - 1)])
@@ -63,19 +67,100 @@ def clear(matches: Matches) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return matches.index_a[sure], matches.index_b[sure]
 
 
-def _largest(table: Floats, count: int) -> tuple[NDArray[np.intp], Floats]:
-    """Columns and values (rows, count) of each row's largest entries, which `table` loses.
+@compiled
+def _nearest(likeness: Floats, near: Indices, close: Floats, best: Indices) -> None:
+    """Fill columns and values (rows, count) of each row's largest entries, largest first; each column's best row."""
+    last = near.shape[1] - 1
+    highest = np.full(likeness.shape[1], -np.inf, np.float32)
+    for row in range(likeness.shape[0]):
+        for col in range(likeness.shape[1]):
+            value = likeness[row, col]
+            if value > highest[col]:
+                highest[col], best[col] = value, row
+            if value > close[row, last]:
+                place = last
+                while place > 0 and value > close[row, place - 1]:
+                    close[row, place], near[row, place] = close[row, place - 1], near[row, place - 1]
+                    place -= 1
+                close[row, place], near[row, place] = value, col
 
-    A few maxima in a row are several times quicker than a partition of whole rows.
+
+def narrowed(
+    guess: Array, ends: tuple[Array, Array], matches: Matches, gates: Array, least: int
+) -> tuple[Array, Indices]:
+    """A similarity (a, b, tx, ty) fitted to the matches it explains, gate by gate (px), and their indices, ascending.
+
+    ends : where each match starts and ends, (n, 2) px in both tiles. Of several matches that share a point, on either
+    side, the nearest counts only. No indices when fewer than `least` are left, or all start at one place, which tells
+    no turn. Fit by least squares in closed form: Umeyama (1991), doi 10.1109/34.88573 (2-D case).
     """
-    rows = np.arange(len(table))
-    columns = np.empty((len(table), count), np.intp)
-    values = np.empty((len(table), count), np.float32)
-    for k in range(count):
-        columns[:, k] = table.argmax(1)
-        values[:, k] = table[rows, columns[:, k]]
-        table[rows, columns[:, k]] = -np.inf
-    return columns, values
+    inside = np.zeros(len(matches.index_a), bool)
+    params = np.array(guess, np.float64)
+    if len(inside):
+        _narrow(params, ends[0], ends[1], matches.index_a, matches.index_b, gates, least, inside)
+    return params, np.flatnonzero(inside)
+
+
+@compiled
+def _explain(
+    params: Array, src: Array, dst: Array, index_a: Indices, index_b: Indices, gate: float, inside: Bools
+) -> None:
+    """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile."""
+    inside[:] = False
+    nearest_a, nearest_b = np.full(index_a.max() + 1, -1), np.full(index_b.max() + 1, -1)
+    off = np.empty(index_a.size)
+    for i in range(index_a.size):
+        x = params[0] * src[i, 0] - params[1] * src[i, 1] + params[2] - dst[i, 0]
+        y = params[1] * src[i, 0] + params[0] * src[i, 1] + params[3] - dst[i, 1]
+        off[i] = x * x + y * y
+        rival = nearest_a[index_a[i]]
+        if off[i] < gate * gate and (rival < 0 or off[i] < off[rival]):
+            nearest_a[index_a[i]] = i
+    for i in nearest_a:
+        if i >= 0:
+            rival = nearest_b[index_b[i]]
+            if rival < 0 or off[i] < off[rival]:
+                nearest_b[index_b[i]] = i
+    for i in nearest_b:
+        if i >= 0:
+            inside[i] = True
+
+
+@compiled
+def _narrow(
+    params: Array,
+    src: Array,
+    dst: Array,
+    index_a: Indices,
+    index_b: Indices,
+    gates: Array,
+    least: int,
+    inside: Bools,
+) -> None:
+    """Refine `params` and `inside` gate by gate; nothing is inside when that fails."""
+    for gate in gates:
+        _explain(params, src, dst, index_a, index_b, gate, inside)
+        count, sx, sy, dx, dy = 0, 0.0, 0.0, 0.0, 0.0
+        low_x, high_x, low_y, high_y = np.inf, -np.inf, np.inf, -np.inf
+        for i in range(inside.size):
+            if inside[i]:
+                count += 1
+                sx, sy, dx, dy = sx + src[i, 0], sy + src[i, 1], dx + dst[i, 0], dy + dst[i, 1]
+                low_x, high_x = min(low_x, src[i, 0]), max(high_x, src[i, 0])
+                low_y, high_y = min(low_y, src[i, 1]), max(high_y, src[i, 1])
+        if count < least or max(high_x - low_x, high_y - low_y) < 1:
+            inside[:] = False
+            return
+        sx, sy, dx, dy = sx / count, sy / count, dx / count, dy / count
+        power, along, aside = 0.0, 0.0, 0.0
+        for i in range(inside.size):
+            if inside[i]:
+                x, y, u, v = src[i, 0] - sx, src[i, 1] - sy, dst[i, 0] - dx, dst[i, 1] - dy
+                power += x * x + y * y
+                along += x * u + y * v
+                aside += x * v - y * u
+        params[0], params[1] = along / power, aside / power
+        params[2], params[3] = dx - params[0] * sx + params[1] * sy, dy - params[1] * sx - params[0] * sy
 
 
 def voted(
@@ -114,14 +199,17 @@ def _shift_peaks(
     """The fullest cells of the shift table at one turn."""
     src, dst, weight = pairs
     ca, sa = scale * np.cos(angle), scale * np.sin(angle)
-    shift = dst - np.column_stack([ca * src[:, 0] - sa * src[:, 1], sa * src[:, 0] + ca * src[:, 1]])
-    if not len(shift):
+    if not len(src):
         return []
-    key = np.floor(shift / cell).astype(np.int64)
-    key -= key.min(0)
-    width = int(key[:, 0].max()) + 2
-    flat = key[:, 1] * width + key[:, 0]
-    votes = np.bincount(flat, weight)
+    shift = np.empty((len(src), 2))
+    low = np.full(2, np.inf)
+    high = np.full(2, -np.inf)
+    _shifts(src, dst, ca, sa, shift, low, high)
+    first = np.floor(low / cell)
+    votes = np.zeros((np.floor(high / cell) - first).astype(int)[::-1] + 1)
+    flat = np.empty(len(src), np.intp)
+    _count(shift, weight, cell, first, votes, flat)
+    votes = votes.ravel()
     found = []
     for _ in range(3):
         cell_index = int(votes.argmax())
@@ -133,3 +221,22 @@ def _shift_peaks(
         found.append((full, np.array([ca, sa, *mean])))
         votes[cell_index] = 0
     return found
+
+
+@compiled
+def _shifts(src: Array, dst: Array, ca: float, sa: float, shift: Array, low: Array, high: Array) -> None:
+    """Fill `shift` (n, 2): where matches end minus where a turn and a scale put their starts; and its bounds (2,)."""
+    for i in range(src.shape[0]):
+        shift[i, 0] = dst[i, 0] - ca * src[i, 0] + sa * src[i, 1]
+        shift[i, 1] = dst[i, 1] - sa * src[i, 0] - ca * src[i, 1]
+        for k in range(2):
+            low[k], high[k] = min(low[k], shift[i, k]), max(high[k], shift[i, k])
+
+
+@compiled
+def _count(shift: Array, weight: Array, cell: float, first: Array, votes: Array, flat: Indices) -> None:
+    """Add each weight to the cell of its shift, `votes` (rows, cols), and note the cell's number in `flat` (n,)."""
+    for i in range(shift.shape[0]):
+        col, row = int(np.floor(shift[i, 0] / cell) - first[0]), int(np.floor(shift[i, 1] / cell) - first[1])
+        flat[i] = row * votes.shape[1] + col
+        votes[row, col] += weight[i]
