@@ -12,6 +12,7 @@ import click
 
 from stitchbed.ground.errors import StitchbedError
 from stitchbed.ground.job import VERSION
+from stitchbed.ground.memory import one_heap
 
 # Command -> what it does, in the order of a job. The file of the same name in this folder holds the command.
 COMMANDS = {
@@ -58,6 +59,7 @@ def stitchbed() -> None:
 
 def main() -> None:
     """Console entry: errors the user can act on go to standard error and exit with 1."""
+    one_heap()
     try:
         stitchbed.main(standalone_mode=False)
     except StitchbedError as error:

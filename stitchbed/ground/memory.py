@@ -1,4 +1,4 @@
-"""I give freed memory back to the system between the steps of a job.
+"""I settle how the system's C library keeps memory that threads use and free.
 
 In: nothing. Out: nothing; a hint, without effect where the C library knows no such call.
 """
@@ -8,15 +8,20 @@ from __future__ import annotations
 import ctypes
 import sys
 
+ARENA_MAX, MMAP_THRESHOLD, TRIM_THRESHOLD = -8, -3, -1  # numbers of the choices in malloc.h of the GNU C library
+LARGE, KEPT = 32 << 20, 256 << 20  # bytes
 
-def give_back() -> None:
-    """Return memory that was freed to the system.
 
-    Threads that work on large pictures leave holes of hundreds of megabytes with the C library, which hands them back
-    only when asked. Reference: malloc_trim(3), GNU C library.
+def one_heap() -> None:
+    """Let all threads of this process take memory from one heap, and keep a little of what is freed.
+
+    With a heap each, threads that work on large pictures leave holes of hundreds of megabytes that no other thread can
+    use; and memory given back to the system at every turn has to be cleared by it at every turn. To be called before
+    threads are begun. Reference: mallopt(3), GNU C library.
     """
     if sys.platform != "linux":
         return
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim is not None:
-        trim(ctypes.c_size_t(0))
+    settle = getattr(ctypes.CDLL(None), "mallopt", None)
+    if settle is not None:
+        for choice, value in ((ARENA_MAX, 1), (MMAP_THRESHOLD, LARGE), (TRIM_THRESHOLD, KEPT)):
+            settle(ctypes.c_int(choice), ctypes.c_int(value))

@@ -21,6 +21,7 @@ from stitchbed.finishing.master import assemble
 from stitchbed.ground.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.ground.job import VERSION, Record, cannot_write, fingerprint, recording, refuse_touching, write_json
 from stitchbed.ground.light import transfer_of
+from stitchbed.ground.memory import one_heap
 from stitchbed.joining.layers import Source
 from stitchbed.joining.plan import Plan, packed, unpacked
 from stitchbed.scans.intake import same_profile, take_in, unchanged
@@ -77,6 +78,7 @@ def join(
     ------
     StitchbedError : any of its children; nothing is left under the output's name then.
     """
+    one_heap()
     settings = settings or JoinSettings()
     output = Path(output)
     tiles, warnings = _taken([Path(p) for p in paths], output, settings)

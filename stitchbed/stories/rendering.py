@@ -17,7 +17,6 @@ import cv2
 from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block, row_count
 from stitchbed.finishing.rows import EncodedBlock, row_path, write_row
 from stitchbed.ground.box import Box, clipped
-from stitchbed.ground.memory import give_back
 from stitchbed.joining.layers import Source
 from stitchbed.joining.plan import Plan
 from stitchbed.joining.render import render_block
@@ -51,7 +50,6 @@ def render_rows(plan: Plan, source: Source, spec: MasterSpec, *, folder: Path, w
             line.append(block)
             if len(line) == across:
                 write_row(folder, row, line)
-                give_back()
                 line = []
                 progress("rendering", row + 1, row_count(spec))
     return row_count(spec) - len(missing)

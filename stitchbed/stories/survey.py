@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from stitchbed.ground.box import Box
 from stitchbed.ground.job import Record, recording
-from stitchbed.ground.memory import give_back
 from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.joining.evening import evened, shown_cells, square_cm
 from stitchbed.joining.glance import Glance, glance, look_reductions
@@ -82,7 +81,6 @@ def survey(bench: Bench) -> Survey:
         measured = measure_places(bench, glances, places, scales, find_lifts=partial(lifts_at, bench, glances))
         measured_step.numbers = measured.numbers
     with recording("plan", bench.settings.seams) as planned:
-        give_back()
         plan, lifts = make_plan(bench, glances, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
@@ -129,7 +127,6 @@ def look_at_all(bench: Bench) -> list[Glance]:
         fine = bench.shelf.view(tile, steps[0])
         curve = bench.kind.transfer
         seen = glance(tile.name, fine, steps, px_per_mm=scale, transfer=curve, settings=settings, in_turn=in_turn)
-        give_back()
         bench.progress("looking at pieces", index + 1, len(bench.tiles))
         return seen
 
