@@ -135,7 +135,7 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     small[:2, 2] += (0.5 / two.reduction - 0.5) + small[:2, :2] @ np.full(2, 0.5 - 0.5 / one.reduction)
     size = one.pixels.shape[::-1]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    there = cv2.warpAffine(two.pixels, small[:2], size, flags=flags, borderValue=float("nan"))
+    there = cv2.warpPerspective(two.pixels, small, size, flags=flags, borderValue=float("nan"))
     found = np.zeros(2)
     _correlate(one.pixels, there, found)
     share, likeness = found
