@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -58,6 +59,20 @@ def test_halving_ignores_uncovered_color() -> None:
     block = np.zeros((2, 2, 4), np.uint8)
     block[0, 0] = (200, 100, 50, 255)
     assert halved(block, spec)[0, 0].tolist() == [200, 100, 50, 64]
+
+
+def test_every_reduced_view_is_half_of_the_one_before(tmp_path: Path) -> None:
+    """Tall enough for views made in several bands, odd in both directions, with holes."""
+    picture = _noise(17_003, 21, 4, "uint8")
+    picture[..., -1] = np.where(picture[..., -1] > 90, 255, 0)
+    spec = MasterSpec(17_003, 21, 3, "uint8", True, 300, None)
+    path = tmp_path / "tall.tif"
+    write_picture(path, spec, picture)
+    with tifffile.TiffFile(path) as file:
+        views = [file.pages[0].asarray(), *(sub.asarray() for sub in file.pages[0].pages)]
+    assert len(views) > 5
+    for view, smaller in pairwise(views):
+        assert np.array_equal(halved(view, spec), smaller)
 
 
 def test_failure_half_way_leaves_nothing(tmp_path: Path) -> None:
