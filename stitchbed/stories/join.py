@@ -160,7 +160,7 @@ def _joined(
 def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:
     """Bytes to keep decoded pieces in: a quarter of them all, and never much more than one row of blocks needs."""
     pixels = sum(math.prod(t.raster.shape) * np.dtype(t.raster.dtype).itemsize for t in tiles)
-    return min(memory // 8, max(64 * 2**20, pixels // 4))
+    return min(memory // 8, max(32 * 2**20, pixels // 4))
 
 
 def _planned(
