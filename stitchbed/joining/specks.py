@@ -61,7 +61,8 @@ class Candidates:
 def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSettings) -> Candidates:
     """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
     side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
-    eight = np.rint(gray).astype(np.uint8)  # a pixel of an A4 view costs megabytes: bytes where they are enough
+    eight = np.rint(gray).astype(np.uint8)  # a byte per pixel of an A4 view is 9 MB: bytes where they are enough
+    del gray
     around = cv2.medianBlur(eight, min(max(5, side), MOST_MEDIAN_PX))
     rest = cv2.absdiff(eight, around)
     least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (31, 31))
