@@ -108,25 +108,27 @@ def to_stored(linear: Floats, dtype: str, transfer: Transfer) -> Pixels:
 
 
 @compiled
+def _position(light: np.float32, entries: int) -> np.float32:
+    """Where light, clipped to 0..1, lies in a table of that many entries over its square root; no number is black."""
+    positive = light if light > 0 else np.float32(0)
+    share = positive if positive < 1 else np.float32(1)
+    return np.sqrt(share) * np.float32(entries - 1)
+
+
+@compiled
 def _codes8(light: Floats, table: NDArray[np.uint8], codes: NDArray[np.uint8]) -> None:
-    """Fill `codes` (n,) from the table over the square root of light; what is no number counts as black."""
-    top, half = np.float32(table.size - 1), np.float32(0.5)
+    """Fill `codes` (n,) with the nearest entries."""
     for i in range(light.size):
-        positive = light[i] if light[i] > 0 else np.float32(0)
-        share = positive if positive < 1 else np.float32(1)
-        codes[i] = table[np.uint32(np.sqrt(share) * top + half)]
+        codes[i] = table[np.uint32(_position(light[i], table.size) + np.float32(0.5))]
 
 
 @compiled
 def _codes16(light: Floats, code: Floats, slope: Floats, codes: NDArray[np.uint16]) -> None:
     """Fill `codes` (n,): the curve over the root of light is nearly straight between entries."""
-    top, half = np.float32(code.size - 1), np.float32(0.5)
     for i in range(light.size):
-        positive = light[i] if light[i] > 0 else np.float32(0)
-        share = positive if positive < 1 else np.float32(1)
-        position = np.sqrt(share) * top
+        position = _position(light[i], code.size)
         low = min(np.uint32(position), np.uint32(code.size - 2))
-        codes[i] = np.uint16(code[low] + (position - np.float32(low)) * slope[low] + half)
+        codes[i] = np.uint16(code[low] + (position - np.float32(low)) * slope[low] + np.float32(0.5))
 
 
 def _encode_table(decoded: NDArray[np.float64]) -> NDArray[np.uint8]:

@@ -64,7 +64,7 @@ def glance(
     """Look at a tile whose full-resolution scale is px_per_mm.
 
     fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
-    in_turn : held while points are sought, which needs some 120 MB: a lock where several tiles are looked at together.
+    in_turn : held while points are sought, which needs some 160 MB: a lock where several tiles are looked at together.
     """
     own, feature_settings, speck_settings = settings
     marks = candidates(gray_of(fine), reductions[0], px_per_mm, speck_settings)

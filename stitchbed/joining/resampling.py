@@ -43,10 +43,9 @@ def cubic_weights(part: NDArray[np.float64]) -> NDArray[np.float64]:
     return weights
 
 
-WEIGHTS = cubic_weights(np.arange(STEPS + 1) / STEPS).astype(np.float32)
+# (STEPS + 1, 4 * LANES): each weight as often as it is needed across, where the lanes of a pixel lie side by side
+WEIGHTS = np.repeat(cubic_weights(np.arange(STEPS + 1) / STEPS).astype(np.float32), LANES, axis=1)
 WEIGHTS.flags.writeable = False
-SPREAD = np.repeat(WEIGHTS, LANES, axis=1)
-SPREAD.flags.writeable = False
 
 
 def resampled(pixels: Pixels, table: Floats, at: Floats, factor: Floats, size: tuple[int, int]) -> Floats:
@@ -62,7 +61,7 @@ def resampled(pixels: Pixels, table: Floats, at: Floats, factor: Floats, size: t
     _look_up(room, table, light)
     result = np.empty((*size, pixels.shape[2]), np.float32)
     at_x, at_y = (np.ascontiguousarray(at[..., k] + np.float32(REACH)) for k in (0, 1))
-    _resample(light, at_x, at_y, factor, WEIGHTS, SPREAD, result)
+    _resample(light, at_x, at_y, factor, WEIGHTS, result)
     return result
 
 
@@ -108,18 +107,15 @@ def _aim(xs: Floats, ys: Floats, shape: tuple[int, int], aims: NDArray[np.int32]
 
 
 @compiled
-def _resample(
-    light: Floats, at_x: Floats, at_y: Floats, factor: Floats, weights: Floats, spread: Floats, result: Floats
-) -> None:
+def _resample(light: Floats, at_x: Floats, at_y: Floats, factor: Floats, weights: Floats, result: Floats) -> None:
     """Fill `result` (H, W, c).
 
     Indices are unsigned: signed ones are tested for counting from the end at each access. The four pixels of a row are
     weighted side by side, so that one instruction takes several of them.
     """
     height, width, channels = result.shape
-    flat, down, wide = light.reshape(light.size), weights.reshape(weights.size), spread.reshape(spread.size)
-    line, taps = np.uintp(light.shape[1] * LANES), np.uintp(4)
-    one, two, three, lanes = np.uintp(1), np.uintp(2), np.uintp(3), np.uintp(LANES)
+    flat, table = light.reshape(light.size), weights.reshape(weights.size)
+    line, lanes, entry = np.uintp(light.shape[1] * LANES), np.uintp(LANES), np.uintp(weights.shape[1])
     xs, ys, times = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
     aims, sums = np.empty((3, width), np.int32), np.empty(4 * LANES, np.float32)
     for y in range(height):
@@ -128,14 +124,14 @@ def _resample(
         _across(factor, y, times)
         _aim(xs, ys, (light.shape[0], light.shape[1]), aims)
         for x in range(width):
-            start, across = np.uintp(aims[0, x]) * lanes, np.uintp(aims[1, x]) * taps * lanes
-            n = np.uintp(aims[2, x]) * taps
-            w0, w1, w2, w3 = down[n], down[n + one], down[n + two], down[n + three]
+            start = np.uintp(aims[0, x]) * lanes
+            across, n = np.uintp(aims[1, x]) * entry, np.uintp(aims[2, x]) * entry
+            w0, w1, w2, w3 = table[n], table[n + lanes], table[n + lanes + lanes], table[n + lanes + lanes + lanes]
             for lane in range(4 * LANES):
                 k = np.uintp(lane)
                 m = start + k
                 column = w0 * flat[m] + w1 * flat[m + line] + w2 * flat[m + line + line]
-                sums[k] = wide[across + k] * (column + w3 * flat[m + line + line + line])
+                sums[k] = table[across + k] * (column + w3 * flat[m + line + line + line])
             for channel in range(channels):
                 c = np.uintp(channel)
                 total = sums[c] + sums[c + lanes] + sums[c + lanes + lanes] + sums[c + lanes + lanes + lanes]

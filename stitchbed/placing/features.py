@@ -109,7 +109,7 @@ def detect(
 def _in_bands(picture: NDArray[np.uint8], most: int) -> tuple[NDArray[np.float64], Floats]:
     """(n, 5) x, y, size, angle, response, and (n, 128) descriptors, sought band by band.
 
-    The method keeps eleven pictures of twice the side: in bands it needs a third of some 300 MB.
+    The method keeps eleven pictures of twice the side, some 230 bytes for each pixel of the view.
     """
     h, w = picture.shape
     count = max(1, round(h * w / BAND_PX))

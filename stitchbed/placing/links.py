@@ -199,10 +199,8 @@ def _refined(
     """Fit in narrowing gates; returns (3x3 b_from_a, inlier match indices) or None."""
     expected = float(np.hypot(*guess[:2]))
     gates = np.array([*GATES, settings.gate_px, settings.gate_px]) * max(reductions[0] * expected, reductions[1])
-    params, inside = narrowed(guess, ends, matches, gates, settings.least_inliers)
-    if not len(inside) or abs(np.hypot(*params[:2]) / expected - 1) > settings.scale_window:
-        return None
-    return similarity_matrix(params), inside
+    params, inside = narrowed(guess, ends, matches, gates, settings.least_inliers, settings.scale_window)
+    return (similarity_matrix(params), inside) if len(inside) else None
 
 
 def _rival(judged: Sequence[_Motion], best: _Motion, a: Keypoints) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.ground.compiled import compiled
+from stitchbed.ground.motion import fit_similarity
 from stitchbed.placing.features import Keypoints
 
 Array = NDArray[np.float64]
@@ -86,18 +87,25 @@ def _nearest(likeness: Floats, near: Indices, close: Floats, best: Indices) -> N
 
 
 def narrowed(
-    guess: Array, ends: tuple[Array, Array], matches: Matches, gates: Array, least: int
+    guess: Array, ends: tuple[Array, Array], matches: Matches, gates: Array, least: int, drift: float = np.inf
 ) -> tuple[Array, Indices]:
     """A similarity (a, b, tx, ty) fitted to the matches it explains, gate by gate (px), and their indices, ascending.
 
     ends : where each match starts and ends, (n, 2) px in both tiles. Of several matches that share a point, on either
-    side, the nearest counts only. No indices when fewer than `least` are left, or all start at one place, which tells
-    no turn. Fit by least squares in closed form: Umeyama (1991), doi 10.1109/34.88573 (2-D case).
+    side, the nearest counts only. drift : share by which the scale may leave the guess's. No indices when it does, when
+    fewer than `least` are left, or all start at one place, which tells no turn.
     """
-    inside = np.zeros(len(matches.index_a), bool)
-    params = np.array(guess, np.float64)
-    if len(inside):
-        _narrow(params, ends[0], ends[1], matches.index_a, matches.index_b, gates, least, inside)
+    src, dst = ends
+    params, inside = np.array(guess, np.float64), np.zeros(len(src), bool)
+    expected, nothing = np.hypot(*params[:2]), np.zeros(0, np.intp)
+    for gate in gates if len(src) else ():
+        _explain(params, src, dst, matches.index_a, matches.index_b, gate, inside)
+        kept = src[inside], dst[inside]
+        if len(kept[0]) < least or np.ptp(kept[0], axis=0).max() < 1:
+            return params, nothing
+        params = fit_similarity(*kept, np.ones(len(kept[0])))
+        if abs(np.hypot(*params[:2]) / expected - 1) > drift:
+            return params, nothing
     return params, np.flatnonzero(inside)
 
 
@@ -124,43 +132,6 @@ def _explain(
     for i in nearest_b:
         if i >= 0:
             inside[i] = True
-
-
-@compiled
-def _narrow(
-    params: Array,
-    src: Array,
-    dst: Array,
-    index_a: Indices,
-    index_b: Indices,
-    gates: Array,
-    least: int,
-    inside: Bools,
-) -> None:
-    """Refine `params` and `inside` gate by gate; nothing is inside when that fails."""
-    for gate in gates:
-        _explain(params, src, dst, index_a, index_b, gate, inside)
-        count, sx, sy, dx, dy = 0, 0.0, 0.0, 0.0, 0.0
-        low_x, high_x, low_y, high_y = np.inf, -np.inf, np.inf, -np.inf
-        for i in range(inside.size):
-            if inside[i]:
-                count += 1
-                sx, sy, dx, dy = sx + src[i, 0], sy + src[i, 1], dx + dst[i, 0], dy + dst[i, 1]
-                low_x, high_x = min(low_x, src[i, 0]), max(high_x, src[i, 0])
-                low_y, high_y = min(low_y, src[i, 1]), max(high_y, src[i, 1])
-        if count < least or max(high_x - low_x, high_y - low_y) < 1:
-            inside[:] = False
-            return
-        sx, sy, dx, dy = sx / count, sy / count, dx / count, dy / count
-        power, along, aside = 0.0, 0.0, 0.0
-        for i in range(inside.size):
-            if inside[i]:
-                x, y, u, v = src[i, 0] - sx, src[i, 1] - sy, dst[i, 0] - dx, dst[i, 1] - dy
-                power += x * x + y * y
-                along += x * u + y * v
-                aside += x * v - y * u
-        params[0], params[1] = along / power, aside / power
-        params[2], params[3] = dx - params[0] * sx + params[1] * sy, dy - params[1] * sx - params[0] * sy
 
 
 def voted(
@@ -199,17 +170,14 @@ def _shift_peaks(
     """The fullest cells of the shift table at one turn."""
     src, dst, weight = pairs
     ca, sa = scale * np.cos(angle), scale * np.sin(angle)
-    if not len(src):
+    shift = dst - np.column_stack([ca * src[:, 0] - sa * src[:, 1], sa * src[:, 0] + ca * src[:, 1]])
+    if not len(shift):
         return []
-    shift = np.empty((len(src), 2))
-    low = np.full(2, np.inf)
-    high = np.full(2, -np.inf)
-    _shifts(src, dst, ca, sa, shift, low, high)
-    first = np.floor(low / cell)
-    votes = np.zeros((np.floor(high / cell) - first).astype(int)[::-1] + 1)
-    flat = np.empty(len(src), np.intp)
-    _count(shift, weight, cell, first, votes, flat)
-    votes = votes.ravel()
+    key = np.floor(shift / cell).astype(np.int64)
+    key -= key.min(0)
+    width = int(key[:, 0].max()) + 2
+    flat = key[:, 1] * width + key[:, 0]
+    votes = np.bincount(flat, weight)
     found = []
     for _ in range(3):
         cell_index = int(votes.argmax())
@@ -221,22 +189,3 @@ def _shift_peaks(
         found.append((full, np.array([ca, sa, *mean])))
         votes[cell_index] = 0
     return found
-
-
-@compiled
-def _shifts(src: Array, dst: Array, ca: float, sa: float, shift: Array, low: Array, high: Array) -> None:
-    """Fill `shift` (n, 2): where matches end minus where a turn and a scale put their starts; and its bounds (2,)."""
-    for i in range(src.shape[0]):
-        shift[i, 0] = dst[i, 0] - ca * src[i, 0] + sa * src[i, 1]
-        shift[i, 1] = dst[i, 1] - sa * src[i, 0] - ca * src[i, 1]
-        for k in range(2):
-            low[k], high[k] = min(low[k], shift[i, k]), max(high[k], shift[i, k])
-
-
-@compiled
-def _count(shift: Array, weight: Array, cell: float, first: Array, votes: Array, flat: Indices) -> None:
-    """Add each weight to the cell of its shift, `votes` (rows, cols), and note the cell's number in `flat` (n,)."""
-    for i in range(shift.shape[0]):
-        col, row = int(np.floor(shift[i, 0] / cell) - first[0]), int(np.floor(shift[i, 1] / cell) - first[1])
-        flat[i] = row * votes.shape[1] + col
-        votes[row, col] += weight[i]

@@ -78,7 +78,7 @@ def join(
     ------
     StitchbedError : any of its children; nothing is left under the output's name then.
     """
-    one_heap()
+    one_heap()  # for callers from Python and the processes of a batch, which do not come by way of the command
     settings = settings or JoinSettings()
     output = Path(output)
     tiles, warnings = _taken([Path(p) for p in paths], output, settings)
