@@ -9,17 +9,17 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from stitchbed.ground.errors import StitchbedError
-    from stitchbed.stories.join import JoinSettings, join
+    from stitchbed.core.errors import StitchbedError
+    from stitchbed.pipelines.join import JoinSettings, join
 
 __version__ = "0.1.0"
 __all__ = ["JoinSettings", "StitchbedError", "__version__", "join"]
 
 # name -> module; loaded when first asked for, so that `stitchbed --help` does not wait for the numeric libraries
 _HOMES = {
-    "JoinSettings": "stitchbed.stories.join",
-    "StitchbedError": "stitchbed.ground.errors",
-    "join": "stitchbed.stories.join",
+    "JoinSettings": "stitchbed.pipelines.join",
+    "StitchbedError": "stitchbed.core.errors",
+    "join": "stitchbed.pipelines.join",
 }
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stitchbed.ground.errors import StitchbedError, UnreadableTile
+from stitchbed.core.errors import StitchbedError, UnreadableTile
 
 
 @dataclass(frozen=True)

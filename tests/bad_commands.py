@@ -24,8 +24,8 @@ from bad_pictures import Case, cases
 from small_jobs import DPI, JOBS, READERS, SmallJob, invoke, page
 from test_bad_pictures import state
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.faults import shown
+from stitchbed.core.errors import StitchbedError
+from stitchbed.reading.base.faults import shown
 
 
 def odd_pictures() -> list[Case]:

@@ -18,7 +18,7 @@ from bad_tiffs import bad_tiffs
 from picture_files import scene
 from tiff_bytes import Plan, tiff
 
-from stitchbed.ground.errors import StitchbedError, UnreadableTile
+from stitchbed.core.errors import StitchbedError, UnreadableTile
 
 ROOT = hasattr(os, "geteuid") and os.geteuid() == 0
 

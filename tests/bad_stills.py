@@ -19,7 +19,7 @@ from picture_files import HEIGHT, WIDTH, gray_profile, indices, palette, rgb_pro
 from PIL import Image
 from png_bytes import MAGIC, chunk, density_chunk, filtered, header, png, profile_chunk
 
-from stitchbed.ground.errors import CanvasTooLarge
+from stitchbed.core.errors import CanvasTooLarge
 
 ROWS = zlib.compress(filtered(scene(), 8))
 END = chunk(b"IEND", b"")

@@ -16,7 +16,7 @@ from bad_case import Bad
 from picture_files import HEIGHT, WIDTH, gray_profile, palette, rgb_profile, scene
 from tiff_bytes import Field, Plan, assembled, cut, encoded, tiff
 
-from stitchbed.ground.errors import CanvasTooLarge, UnreadableTile
+from stitchbed.core.errors import CanvasTooLarge, UnreadableTile
 
 LONG_MAX = 2**32 - 1
 PLAIN = Plan()

@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 import synthetic_captures as captures
 
-from stitchbed.finishing import resolution
-from stitchbed.stories.comparison import compare
+from stitchbed.inspection import resolution
+from stitchbed.pipelines.compare import compare
 
 STEPS = (300, 600, 1200, 1600)
 SIDE_MM = 32.0

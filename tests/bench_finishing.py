@@ -31,17 +31,17 @@ from ink_pages import INK, PAPER, blank, drawing, hatch, seen, solid, stroke, wi
 from PIL import Image
 from region_pages import region_page
 
-from stitchbed.finishing.border import BorderSettings, find_sheet, skew
-from stitchbed.finishing.flats import PALETTE
-from stitchbed.finishing.lines import over
-from stitchbed.finishing.managed import srgb_profile
-from stitchbed.finishing.pages import MM, luminance
-from stitchbed.finishing.tone import ToneSettings, lightness
-from stitchbed.ground.light import to_linear, transfer_of
-from stitchbed.stories.clean import CleanSettings, clean
-from stitchbed.stories.export import CopySettings, ExportSettings, export
-from stitchbed.stories.flats import FlatsSettings, flats
-from stitchbed.stories.lines import LinesSettings, lines
+from stitchbed.color.convert import srgb_profile
+from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.page.line_art.fill import PALETTE
+from stitchbed.page.line_art.ink_layer import over
+from stitchbed.page.page import MM, luminance
+from stitchbed.page.sheet.border import BorderSettings, find_sheet, skew
+from stitchbed.page.sheet.tone import ToneSettings, lightness
+from stitchbed.pipelines.clean import CleanSettings, clean
+from stitchbed.pipelines.export import CopySettings, ExportSettings, export
+from stitchbed.pipelines.flats import FlatsSettings, flats
+from stitchbed.pipelines.lines import LinesSettings, lines
 
 Row = tuple[str, float, str, bool]
 HERE = Path(__file__).resolve().parent

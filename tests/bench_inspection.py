@@ -14,7 +14,7 @@ from pathlib import Path
 import synthetic_captures as captures
 from test_inspection import FOLLOWS, _faults
 
-from stitchbed.stories.inspection import inspect
+from stitchbed.pipelines.check import inspect
 
 TIMES, GOOD = 4, 20
 # good sets come from scanners of several kinds: usual, quiet and soft, noisy, sharp

@@ -20,10 +20,10 @@ from photo_sets import photo_set
 from synthetic_camera import find_dots, photograph
 from test_rectify_parts import fit_differences
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.ground.light import to_linear, transfer_of
-from stitchbed.stories.plane_words import Asked
-from stitchbed.stories.rectify import RectifySettings, rectify
+from stitchbed.core.errors import StitchbedError
+from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.photos.survey.plane_types import Asked
+from stitchbed.pipelines.rectify import RectifySettings, rectify
 
 SIZE = (900.0, 600.0)
 PHOTO = (4000, 6000)

@@ -18,8 +18,8 @@ import numpy as np
 import synthetic_captures as captures
 from test_proof import _record
 
-from stitchbed.finishing.master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.stories.proof import write_proof
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
+from stitchbed.pipelines.proof import write_proof
 
 HEIGHT, WIDTH = 20000, 14000  # 280 MP: an A1 sheet at 600 dpi
 OPENINGS = 5

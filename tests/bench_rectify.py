@@ -30,13 +30,13 @@ from synthetic_camera import (
     scene_with_cards,
 )
 
-from stitchbed.card.plane import placed, plane_from_photo
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.ground.light import to_linear, transfer_of
-from stitchbed.stories.photos import opened
-from stitchbed.stories.plane_survey import survey_plane
-from stitchbed.stories.plane_words import Asked, PlaneSurvey
-from stitchbed.stories.rectify import RectifySettings, rectify
+from stitchbed.core.errors import StitchbedError
+from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
+from stitchbed.photos.survey.photo import opened
+from stitchbed.photos.survey.plane import survey_plane
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
+from stitchbed.pipelines.rectify import RectifySettings, rectify
 
 SIZE = (600.0, 420.0)
 PHOTO = (6000, 4000)

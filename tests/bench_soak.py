@@ -29,7 +29,7 @@ from faulty_disk import Disk, failing
 from small_jobs import invoke
 
 import stitchbed
-from stitchbed.ground.errors import StitchbedError
+from stitchbed.core.errors import StitchbedError
 
 MISHAPS = ("none", "none", "none", "damaged", "twice", "full disk", "changes", "turned", "stranger")
 NEXT = {

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.ground import light
+from stitchbed.imaging import transfer as light
 
 Floats = NDArray[np.float32]
 Mm = NDArray[np.float64]

@@ -26,7 +26,7 @@ import demo_bed as bed  # noqa: E402
 import demo_places as places  # noqa: E402
 import demo_scene as scene  # noqa: E402
 
-from stitchbed.ground import light  # noqa: E402
+from stitchbed.imaging import transfer as light  # noqa: E402
 
 LUCK = 7
 DPI = 100

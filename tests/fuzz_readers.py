@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 from picture_files import Made, made_files
 
-from stitchbed.ground.box import Box, clipped
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.formats import open_windows
+from stitchbed.core.errors import StitchbedError
+from stitchbed.imaging.box import Box, clipped
+from stitchbed.reading.formats import open_windows
 
 MOST_PIXELS = 1_000_000
 WORTH_TRYING = (0, 1, 2, 3, 4, 5, 6, 7, 8, 16, 32, 127, 128, 254, 255)

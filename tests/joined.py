@@ -16,7 +16,7 @@ import tifffile
 import truth
 
 import stitchbed
-from stitchbed.ground.light import to_linear, to_stored, transfer_of
+from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 
 SHAPE = (400, 500)
 SMALL = (300, 360)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.joining.patches import Patches, Seen
+from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
 Array = NDArray[np.float64]
 SIZE = (400, 500)

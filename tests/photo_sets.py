@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from synthetic_camera import Camera, Scene, aimed, laid_round, painted, scene_with_cards
 
-from stitchbed.card.chart import Piece
+from stitchbed.card.board import Piece
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]

@@ -15,12 +15,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.chart import Piece, corner_piece, full_piece
-from stitchbed.card.drawing import Page, pixels_of
-from stitchbed.card.lens import Lens, distorted, undistorted
-from stitchbed.card.page import _piece_shapes
-from stitchbed.card.plane import inverted, placed, through
-from stitchbed.ground.light import srgb_decode, srgb_encode
+from stitchbed.card.board import Piece, corner_piece, full_piece
+from stitchbed.card.sheet import _piece_shapes
+from stitchbed.drawing.pdf import Page, pixels_of
+from stitchbed.imaging.transfer import srgb_decode, srgb_encode
+from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
+from stitchbed.photos.geometry.plane_pose import inverted, placed, through
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]

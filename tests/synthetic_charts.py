@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.lab import adaptation, lab_from_xyz
-from stitchbed.ground.light import srgb_encode
+from stitchbed.color.cielab import adaptation, lab_from_xyz
+from stitchbed.imaging.transfer import srgb_encode
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it says at import that it would like to plot

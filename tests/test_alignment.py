@@ -9,11 +9,18 @@ import numpy as np
 import pytest
 import tolerances as tol
 
-from stitchbed.ground.motion import moved, similarity_matrix
-from stitchbed.placing.alignment import Alignment, AlignmentSettings, Frame, align, expected_misfit, whitening
-from stitchbed.placing.bed import BedSettings
-from stitchbed.placing.placement import Placement, from_sheet
-from stitchbed.placing.ties import Ties, chosen, gathered
+from stitchbed.imaging.transforms import moved, similarity_matrix
+from stitchbed.mosaic.registration.bundle_adjustment import (
+    Alignment,
+    AlignmentSettings,
+    Frame,
+    align,
+    expected_misfit,
+    whitening,
+)
+from stitchbed.mosaic.registration.placement import Placement, from_sheet
+from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
 
 Luck = np.random.Generator
 SIZE = (400, 500)

@@ -19,7 +19,7 @@ from small_jobs import JOBS, READERS, SmallJob, invoke, page
 from test_bad_pictures import state
 
 import stitchbed
-from stitchbed.ground.errors import CannotWrite, StitchbedError, UnreadableTile, WouldTouchOriginal
+from stitchbed.core.errors import CannotWrite, StitchbedError, UnreadableTile, WouldTouchOriginal
 
 CHOSEN = (
     "cut-plain-data.tif", "cut-deflate-directory.tif", "ten-gigapixels.tif", "ten-gigapixels.png", "sides-60000.jpg",

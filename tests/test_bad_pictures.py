@@ -14,10 +14,10 @@ from peak_memory import run_measured
 from picture_files import scene
 from tiff_bytes import Plan, tiff
 
-from stitchbed.ground.box import Box, clipped
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.formats import open_windows, read_header, read_raster
-from stitchbed.scans.intake import take_in
+from stitchbed.core.errors import StitchbedError
+from stitchbed.imaging.box import Box, clipped
+from stitchbed.reading.formats import open_windows, read_header, read_raster
+from stitchbed.reading.intake import take_in
 
 
 def state(folder: Path) -> dict[str, str]:
@@ -81,8 +81,8 @@ def test_there_are_enough_cases_and_none_hides_another() -> None:
 REFUSED = """
 import sys, time
 from pathlib import Path
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.formats import open_windows
+from stitchbed.core.errors import StitchbedError
+from stitchbed.reading.formats import open_windows
 begun = time.perf_counter()
 try:
     open_windows(Path(sys.argv[1]))

@@ -19,12 +19,12 @@ import pytest
 import tifffile
 import truth
 
-from stitchbed.ground.errors import BadSettings, CannotWrite, WorksFailed
-from stitchbed.ground.job import sha256_of
-from stitchbed.stories import batch
-from stitchbed.stories.batch import do_work, raise_failed, run_each
-from stitchbed.stories.run import RunSettings
-from stitchbed.stories.works import BatchSettings, Work, at_once, record_path, works_of
+from stitchbed.core.errors import BadSettings, CannotWrite, WorksFailed
+from stitchbed.core.record import sha256_of
+from stitchbed.jobs import batch
+from stitchbed.jobs.batch import do_work, raise_failed, run_each
+from stitchbed.jobs.run import RunSettings
+from stitchbed.jobs.works import BatchSettings, Work, at_once, record_path, works_of
 
 GIB = 2**30
 

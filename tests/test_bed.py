@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 import tolerances as tol
 
-from stitchbed.ground.motion import moved, similarity_matrix
-from stitchbed.placing import bed as beds
-from stitchbed.placing.alignment import Alignment, AlignmentSettings, Frame, align
-from stitchbed.placing.bed import BedSettings, BedShape
-from stitchbed.placing.placement import Placement, Warp, from_sheet, shift_at, to_sheet
-from stitchbed.placing.ties import Ties, gathered, misfits
+from stitchbed.imaging.transforms import moved, similarity_matrix
+from stitchbed.mosaic.registration import scanner_bed as beds
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, AlignmentSettings, Frame, align
+from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, shift_at, to_sheet
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
+from stitchbed.mosaic.registration.tie_points import Ties, gathered, misfits
 
 SIZE = (600, 440)
 SCALE = 6.0  # px per mm: 100 x 73 mm

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import tolerances as tol
 
-from stitchbed.ground.box import Box, blocks, clipped, grown
-from stitchbed.joining.blending import HALO, LEVELS, blend
+from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.mosaic.compositing.multiband_blending import HALO, LEVELS, blend
 
 SIDE = 512
 

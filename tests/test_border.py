@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.finishing.border import BorderSettings, find_sheet, frame_of, skew
-from stitchbed.finishing.framing import framed, framing
-from stitchbed.finishing.pages import MM, Page, codes, linear, page_of_array
-from stitchbed.ground.box import Box
-from stitchbed.ground.light import to_stored, transfer_of
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import to_stored, transfer_of
+from stitchbed.page.page import MM, Page, codes, linear, page_of_array
+from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
+from stitchbed.page.sheet.frame import framed, framing
 
 SHEET = (120.0, 85.0)  # mm
 CANVAS = (150.0, 110.0)

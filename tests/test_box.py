@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.ground.box import Box, blocks, clipped, grown, meets, shifted, spanning
+from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted, spanning
 
 DRAWS = range(40)
 

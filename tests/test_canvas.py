@@ -9,11 +9,20 @@ import pytest
 import tolerances as tol
 import truth
 
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import CanvasTooLarge
-from stitchbed.ground.motion import moved, turn_of
-from stitchbed.joining.canvas import Canvas, dense, footprint, make_canvas, nodes, on_canvas, way_back, whole_shift
-from stitchbed.placing.placement import Placement, Warp, from_sheet, outline, to_sheet
+from stitchbed.core.errors import CanvasTooLarge
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transforms import moved, turn_of
+from stitchbed.mosaic.registration.canvas import (
+    Canvas,
+    dense,
+    footprint,
+    make_canvas,
+    nodes,
+    on_canvas,
+    way_back,
+    whole_shift,
+)
+from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, outline, to_sheet
 
 SIZE = (400, 500)
 MOST = 1e9

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from synthetic_camera import Camera, aimed, photo_from_scene
 
-from stitchbed.card.adjustment import PlaneSettings, solve_plane
-from stitchbed.card.beginning import CardPoints, SidePoints, TiePoints
-from stitchbed.card.chart import corner_piece, full_piece, saddles
-from stitchbed.card.plane import (
+from stitchbed.card.board import corner_piece, full_piece, saddles
+from stitchbed.core.errors import CardNotFound
+from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints
+from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
     card_from_plane,
     card_on_plane,
@@ -22,7 +23,6 @@ from stitchbed.card.plane import (
     radius95,
     shape_covariance,
 )
-from stitchbed.ground.errors import CardNotFound
 
 SIZE = (600.0, 420.0)
 PHOTO = (6000, 4000)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from stitchbed.card.cgats import PatchTable, parse_tables, plain_name, read_tables, references, written
-from stitchbed.card.lab import xyz_from_lab
-from stitchbed.ground.errors import BadSettings
+from stitchbed.color.cielab import xyz_from_lab
+from stitchbed.core.errors import BadSettings
 
 # Smallest valid files of the two kinds; littleCMS 2.14 reads both (checked once, outside of this suite).
 CGATS = """CGATS.17

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.card import chart
-from stitchbed.card.lab import SPACES, xyz_from_lab, xyz_from_rgb
-from stitchbed.card.page import PAPERS, sheets
+from stitchbed.card import board as chart
+from stitchbed.card.sheet import PAPERS, sheets
+from stitchbed.color.cielab import SPACES, xyz_from_lab, xyz_from_rgb
 
 PIECES = chart.all_pieces()
 UNPRINTABLE_MM = 3.0  # most printers' least margin is 3 to 5 mm (common practice, no source)

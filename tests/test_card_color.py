@@ -9,11 +9,11 @@ import pytest
 from PIL import ImageCms
 from synthetic_charts import LIGHTS, shown
 
-from stitchbed.card.color import ColorFit, fit_color, neutral_error, terms_of, xyz_of
 from stitchbed.card.difference import de00
-from stitchbed.card.lab import SPACES, lab_from_xyz, xyz_from_lab, xyz_from_rgb
-from stitchbed.card.profiles import profile_of, xyz_from_profile
-from stitchbed.ground.light import transfer_of
+from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_lab, xyz_from_rgb
+from stitchbed.color.fit import ColorFit, fit_color, neutral_error, terms_of, xyz_of
+from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.imaging.transfer import transfer_of
 
 NEUTRAL = np.arange(24) >= 18
 READING_NOISE = 0.001  # of a patch's mean over some thousand pixels

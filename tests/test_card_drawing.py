@@ -7,9 +7,9 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from stitchbed.card.drawing import Grid, Page, Polygon, Rect, Text, pdf_of, pixels_of
-from stitchbed.card.page import sheets
-from stitchbed.card.sighting import find_cards
+from stitchbed.card.detection import find_cards
+from stitchbed.card.sheet import sheets
+from stitchbed.drawing.pdf import Grid, Page, Polygon, Rect, Text, pdf_of, pixels_of
 
 DPI = 96.0
 PX = DPI / 25.4

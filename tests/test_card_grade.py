@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from stitchbed.card.grade import RULES, graded, table_name
-from stitchbed.ground.errors import BadSettings
+from stitchbed.core.errors import BadSettings
+from stitchbed.photos.targets.grade import RULES, graded, table_name
 
 
 # FADGI 2016, "Prints and Photographs": the limits themselves and just beyond.

@@ -11,8 +11,8 @@ from stitchbed.card.chart24 import EDITIONS, find_chart24, numbered, references2
 from stitchbed.card.difference import de00
 from stitchbed.card.layout import chart_places, in_picture
 from stitchbed.card.patches import joined, read_patches
-from stitchbed.ground.errors import BadSettings
-from stitchbed.ground.light import transfer_of
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.transfer import transfer_of
 
 ANY = np.array([50.0, 0, 0])
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.card.lens import Lens, distorted, folds, plain_lens, undistorted
+from stitchbed.photos.geometry.lens import Lens, distorted, folds, plain_lens, undistorted
 
 ROUND_TRIP_PX = 1e-6  # Newton's method ends at float64 rounding
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from stitchbed.card.beside import doubtful_sides
-from stitchbed.card.look import look_up
-from stitchbed.card.outline import SIDES, corners_of, find_sides, sides_through
-from stitchbed.card.sides import measure_side
-from stitchbed.stories.side_survey import CLEAR_SHARE
+from stitchbed.imaging.sample import look_up
+from stitchbed.photos.geometry.edge_points import measure_side
+from stitchbed.photos.geometry.rectangle import SIDES, corners_of, find_sides, sides_through
+from stitchbed.photos.survey.work_edges import CLEAR_SHARE
 
 TRUE = np.array([[150.0, 90], [812, 120], [790, 560], [130, 530]])
 

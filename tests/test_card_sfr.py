@@ -6,14 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from stitchbed.card.sfr import (
-    FREQUENCIES,
-    at_frequency,
-    edge_sfr,
-    falls_to,
-    mean_response,
-    misregistration,
-)
+from stitchbed.photos.targets.sfr import FREQUENCIES, at_frequency, edge_sfr, falls_to, mean_response, misregistration
 
 
 def edge(sigma: float, *, angle: float = 5.0, rows: int = 200, shift: float = 0.0, noise: float = 0.0) -> np.ndarray:

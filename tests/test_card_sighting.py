@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from synthetic_camera import Camera, Scene, aimed, laid_round, painted, photo_from_scene, photograph, scene_with_cards
 
-from stitchbed.card.chart import all_pieces, corner_piece
-from stitchbed.card.plane import placed
-from stitchbed.card.sighting import SeenCard, find_cards
-from stitchbed.ground.errors import CardNotFound
+from stitchbed.card.board import all_pieces, corner_piece
+from stitchbed.card.detection import SeenCard, find_cards
+from stitchbed.core.errors import CardNotFound
+from stitchbed.photos.geometry.plane_pose import placed
 
 SIZE = (300.0, 210.0)
 CORNER_RMS_PX = (

@@ -13,17 +13,17 @@ from click.testing import CliRunner
 from ink_pages import INK, PAPER, blank, capsule, solid, stroke, wobbly
 from PIL import Image, ImageCms
 
-from stitchbed.cli.clean import command
-from stitchbed.finishing.cleaning import clean_pixels
-from stitchbed.finishing.pages import MM, page_of
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import BadSettings, WouldTouchOriginal
-from stitchbed.ground.job import sha256_of
-from stitchbed.ground.light import to_stored, transfer_of
-from stitchbed.scans.formats import open_windows
-from stitchbed.stories.clean import STEPS, CleanSettings, clean, planned
-from stitchbed.stories.clean_pictures import Album
-from stitchbed.stories.repairs import RepairSettings
+from stitchbed.cli.commands.clean import command
+from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.record import sha256_of
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import to_stored, transfer_of
+from stitchbed.page.clean.pictures import Album
+from stitchbed.page.clean.plan import clean_pixels
+from stitchbed.page.clean.repair_places import RepairSettings
+from stitchbed.page.page import MM, page_of
+from stitchbed.pipelines.clean import STEPS, CleanSettings, clean, planned
+from stitchbed.reading.formats import open_windows
 
 ICC = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 DPI = 300

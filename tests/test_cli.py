@@ -15,10 +15,10 @@ from joined import DPI, hashes_of
 
 from stitchbed.cli import COMMANDS
 from stitchbed.cli import stitchbed as command_line
-from stitchbed.cli.join import command as join_command
+from stitchbed.cli.commands.join import command as join_command
 from stitchbed.cli.options import Bytes
-from stitchbed.ground.errors import BadSettings, WouldTouchOriginal
-from stitchbed.ground.job import VERSION
+from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.record import VERSION
 
 DEMO = Path(__file__).parents[1] / "demo_tiles"
 TRUTH = json.loads((DEMO / "truth.json").read_text())

@@ -14,19 +14,19 @@ import tifffile
 from click.testing import CliRunner
 from synthetic_charts import LIGHTS, chart_picture, shown
 
+from stitchbed.card.board import full_piece
 from stitchbed.card.cgats import PatchTable, written
-from stitchbed.card.chart import full_piece
 from stitchbed.card.chart24 import find_chart24, references24
 from stitchbed.card.difference import de00
-from stitchbed.card.drawing import Page, pixels_of
-from stitchbed.card.lab import lab_from_xyz, xyz_from_lab
-from stitchbed.card.page import _piece_shapes
 from stitchbed.card.patches import read_patches
-from stitchbed.card.profiles import profile_of, xyz_from_profile
-from stitchbed.cli.color import command
-from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, UnreadableTile, WouldTouchOriginal
-from stitchbed.ground.light import srgb_decode, srgb_encode, transfer_of
-from stitchbed.stories.color import ColorSettings, color
+from stitchbed.card.sheet import _piece_shapes
+from stitchbed.cli.commands.color import command
+from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
+from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, UnreadableTile, WouldTouchOriginal
+from stitchbed.drawing.pdf import Page, pixels_of
+from stitchbed.imaging.transfer import srgb_decode, srgb_encode, transfer_of
+from stitchbed.pipelines.color import ColorSettings, color
 
 CHART = ColorSettings(card="24")
 # A linear camera, light = XYZ @ MIXING, exposed so that white stays below full scale.

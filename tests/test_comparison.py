@@ -16,10 +16,10 @@ import tifffile
 from click.testing import CliRunner
 from PIL import Image
 
-from stitchbed.cli.compare import command
-from stitchbed.finishing import resolution
-from stitchbed.ground.errors import BadSettings, Islands
-from stitchbed.stories.comparison import compare
+from stitchbed.cli.commands.compare import command
+from stitchbed.core.errors import BadSettings, Islands
+from stitchbed.inspection import resolution
+from stitchbed.pipelines.compare import compare
 
 STEPS = (300, 600, 1200)
 SIDE_MM = 19.0
@@ -66,7 +66,7 @@ def test_crops_show_the_same_places(tmp_path: Path) -> None:
     assert record["crops"] == str(crops)
     with Image.open(crops) as image:
         picture = np.asarray(image.convert("L"), np.float32)
-    from stitchbed.finishing.crops import GAP, HEAD, SIDE
+    from stitchbed.inspection.crops import GAP, HEAD, SIDE
 
     assert picture.shape == (GAP + 3 * (SIDE + HEAD + GAP), GAP + 2 * (SIDE + GAP))
     for row in range(3):

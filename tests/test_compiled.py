@@ -8,12 +8,12 @@ import numba
 import numpy as np
 import pytest
 
-from stitchbed.ground.compiled import compiled
-from stitchbed.ground.light import to_stored, transfer_of
-from stitchbed.ground.motion import fit_similarity, moved, similarity_matrix
-from stitchbed.placing.features import Keypoints
-from stitchbed.placing.links import Sight, agreement
-from stitchbed.placing.votes import LinkSettings, Matches, match, narrowed
+from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.transfer import to_stored, transfer_of
+from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matrix
+from stitchbed.matching.features import Keypoints
+from stitchbed.matching.hypotheses import LinkSettings, Matches, match, narrowed
+from stitchbed.matching.similarity_links import Sight, agreement
 
 
 def test_without_a_place_to_keep_it_a_loop_is_compiled_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,7 +22,7 @@ import tifffile
 from PIL import Image
 from skimage.registration import phase_cross_correlation
 
-from stitchbed.ground import light
+from stitchbed.imaging import transfer as light
 
 FOLDER = draw_demo.ROOT / "demo_tiles"
 TRUTH: dict[str, Any] = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))

@@ -15,30 +15,31 @@ from png_bytes import png
 from small_jobs import page
 from tiff_bytes import Plan, tiff
 
-from stitchbed.finishing.artwork import Artwork
-from stitchbed.finishing.beforeafter import write_pair
-from stitchbed.finishing.crops import CropRow, write_crops
-from stitchbed.finishing.exports import LARGEST_SIDE, CopySettings, print_size
-from stitchbed.finishing.flat import write_flat
-from stitchbed.finishing.layered import write_layers
-from stitchbed.finishing.master import MasterSpec, assemble, encode_block, write_master
-from stitchbed.finishing.pages import page_of_array
-from stitchbed.finishing.png_writer import PngRows, PngSpec
+from stitchbed.copies.artwork import Artwork
+from stitchbed.copies.copies import LARGEST_SIDE, CopySettings, print_size
+from stitchbed.copies.openraster import write_layers
+from stitchbed.core import quantities as sizes
+from stitchbed.core.corners import color_settings, rectify_settings
+from stitchbed.core.errors import BadSettings, CannotWrite, CanvasTooLarge, UnreadableTile, WouldTouchOriginal
 from stitchbed.finishing.rows import write_row
-from stitchbed.ground.errors import BadSettings, CannotWrite, CanvasTooLarge, UnreadableTile, WouldTouchOriginal
-from stitchbed.scans import spill
-from stitchbed.scans.cache import PieceCache
-from stitchbed.scans.formats import open_windows, read_header
-from stitchbed.scans.stills import open_png
-from stitchbed.scans.tags import directories, source_of
-from stitchbed.scans.tiff_page import page_of
-from stitchbed.stories import foresight, sizes
-from stitchbed.stories.batch import BatchSettings, executor_of
-from stitchbed.stories.clean_pictures import album_of
-from stitchbed.stories.photos import check_name, opened, stored_as
-from stitchbed.stories.proof import write_proof
-from stitchbed.stories.repairs import RepairSettings, places_of
-from stitchbed.stories.wishes import color_settings, rectify_settings
+from stitchbed.inspection.crops import CropRow, write_crops
+from stitchbed.jobs.batch import BatchSettings, executor_of
+from stitchbed.output import room as foresight
+from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.output.png_jpeg import write_flat
+from stitchbed.output.tiff_master import MasterSpec, assemble, encode_block, write_master
+from stitchbed.page.clean.pictures import album_of
+from stitchbed.page.clean.repair_places import RepairSettings, places_of
+from stitchbed.page.page import page_of_array
+from stitchbed.photos.survey.photo import check_name, opened, stored_as
+from stitchbed.pipelines.proof import write_proof
+from stitchbed.reading.base import spill
+from stitchbed.reading.base.cache import PieceCache
+from stitchbed.reading.formats import open_windows, read_header
+from stitchbed.reading.metadata.tags import directories, source_of
+from stitchbed.reading.stills.stills import open_png
+from stitchbed.reading.tiff.page import page_of
+from stitchbed.report.before_after import write_pair
 
 PIXELS = np.full((40, 50, 3), 200, np.uint8)
 ROW = CropRow((("a", PIXELS),))

@@ -11,16 +11,16 @@ import pytest
 from ink_pages import INK, PAPER, InkPage, drawing, seen, with_dust
 from scipy import ndimage
 
-from stitchbed.finishing import sweeping
-from stitchbed.finishing.dust import DustSettings, judged
-from stitchbed.finishing.ink import InkTraits
-from stitchbed.finishing.pages import MM, Page, page_of_array, reduction_to
-from stitchbed.finishing.paper import PaperSettings, White, survey, white_at
-from stitchbed.finishing.repair import filled, mended
-from stitchbed.finishing.specks import ALONE, Finds, Scale
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import BadSettings
-from stitchbed.ground.light import to_stored
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import to_stored
+from stitchbed.page.dust import sweep as sweeping
+from stitchbed.page.dust.candidates import ALONE, Finds, Scale
+from stitchbed.page.dust.classify import DustSettings, judged
+from stitchbed.page.dust.inpaint import filled, mended
+from stitchbed.page.ink import InkTraits
+from stitchbed.page.page import MM, Page, page_of_array, reduction_to
+from stitchbed.page.sheet.white import PaperSettings, White, survey, white_at
 
 # codes of 8 bits: about 3 L* both on paper and in ink, what an eye sees side by side; common practice, no source
 VISIBLE = 8

@@ -15,19 +15,19 @@ from click.testing import CliRunner
 from PIL import Image
 from region_pages import region_page
 
-from stitchbed.cli.export import command
-from stitchbed.finishing import exports
-from stitchbed.finishing.artwork import Artwork, deepened
-from stitchbed.finishing.lines import over
-from stitchbed.finishing.managed import srgb_profile, to_srgb
-from stitchbed.finishing.pages import MM, page_of_array
-from stitchbed.finishing.png_writer import PngRows, PngSpec
-from stitchbed.finishing.resizing import resized, sharpened
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import BadSettings, CannotWrite, WouldTouchOriginal
-from stitchbed.stories.export import CopySettings, ExportSettings, export
-from stitchbed.stories.flats import FlatsSettings, flats
-from stitchbed.stories.lines import LinesSettings, lines
+from stitchbed.cli.commands.export import command
+from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.copies import copies as exports
+from stitchbed.copies.artwork import Artwork, deepened
+from stitchbed.copies.resizing import resized, sharpened
+from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
+from stitchbed.imaging.box import Box
+from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.page.line_art.ink_layer import over
+from stitchbed.page.page import MM, page_of_array
+from stitchbed.pipelines.export import CopySettings, ExportSettings, export
+from stitchbed.pipelines.flats import FlatsSettings, flats
+from stitchbed.pipelines.lines import LinesSettings, lines
 
 ICC = srgb_profile()
 DPI = 300

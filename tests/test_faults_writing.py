@@ -22,14 +22,14 @@ from faulty_disk import Disk, failing
 from small_jobs import JOBS, invoke, page
 
 import stitchbed
-from stitchbed.ground.errors import CannotWrite
-from stitchbed.joining.canvas import Canvas
-from stitchbed.joining.plan import Plan
-from stitchbed.joining.seams import SeamMap
-from stitchbed.placing.placement import Placement
-from stitchbed.scans.intake import take_in
-from stitchbed.stories import proof
-from stitchbed.stories.join_pictures import write_pictures
+from stitchbed.core.errors import CannotWrite
+from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.compositing.seams import SeamMap
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.result.pictures import write_pictures
+from stitchbed.pipelines import proof
+from stitchbed.reading.intake import take_in
 
 WRITERS = tuple(name for name in JOBS if name != "check")
 AT_MOST = 20  # calls tried for one command; of more, evenly chosen ones (all of them: python tests/bench_faults.py)

@@ -8,10 +8,10 @@ import pytest
 import tolerances as tol
 import truth
 
-from stitchbed.ground.motion import fit_affine, moved
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
-from stitchbed.placing.links import Sight, link
-from stitchbed.placing.votes import LinkSettings
+from stitchbed.imaging.transforms import fit_affine, moved
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect, evened, gray_of, reduction_for
+from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.similarity_links import Sight, link
 
 SETTINGS = FeatureSettings()
 SHAPE = (400, 500)

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import tolerances as tol
 
-from stitchbed.placing.fields import FieldSettings, with_fields
-from stitchbed.placing.placement import Placement, Warp, shift_at
-from stitchbed.placing.ties import Ties, gathered, misfits
+from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
+from stitchbed.mosaic.registration.residual_warp import FieldSettings, with_fields
+from stitchbed.mosaic.registration.tie_points import Ties, gathered, misfits
 
 SIZE = (600, 440)
 SCALE = 6.0

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from stitchbed.finishing.flat import LIMITS, pixels_of, write_flat
-from stitchbed.finishing.master import BLOCK, MasterSpec, encode_block
+from stitchbed.core.errors import CanvasTooLarge, WouldTouchOriginal
 from stitchbed.finishing.rows import write_row
-from stitchbed.ground.errors import CanvasTooLarge, WouldTouchOriginal
+from stitchbed.output.png_jpeg import LIMITS, pixels_of, write_flat
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block
 
 ICC = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 # ISO/IEC 15948 (PNG), pHYs: px per meter = dpi / .0254 rounded

@@ -12,15 +12,15 @@ import tifffile
 from click.testing import CliRunner
 from region_pages import RegionPage, region_page
 
-from stitchbed.cli.flats import command
-from stitchbed.finishing.flats import PALETTE, colored, settled
-from stitchbed.finishing.lines import over
-from stitchbed.finishing.pages import MM
-from stitchbed.finishing.regions import borders, find_regions, wall_distance
-from stitchbed.finishing.spreading import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import BadSettings
-from stitchbed.stories.flats import FlatsSettings, flats
+from stitchbed.cli.commands.flats import command
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.box import Box
+from stitchbed.page.line_art.fill import PALETTE, colored, settled
+from stitchbed.page.line_art.ink_layer import over
+from stitchbed.page.line_art.regions import borders, find_regions, wall_distance
+from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
+from stitchbed.page.page import MM
+from stitchbed.pipelines.flats import FlatsSettings, flats
 
 GAP = 0.5  # mm
 

@@ -71,12 +71,12 @@ def test_imports_go_down_only() -> None:
 
 
 def test_the_rule_would_notice() -> None:
-    assert not _allowed("stitchbed.ground.box", "stitchbed.scans.tile")
-    assert not _allowed("stitchbed.placing.ties", "stitchbed.card.plane")
-    assert not _allowed("stitchbed.stories.join", "stitchbed")
-    assert _allowed("stitchbed.cli.join", "stitchbed.stories.join") and _allowed("stitchbed", "stitchbed.cli.join")
+    assert not _allowed("stitchbed.imaging.box", "stitchbed.reading.base.tile")
+    assert not _allowed("stitchbed.mosaic.registration.tie_points", "stitchbed.photos.geometry.plane_pose")
+    assert not _allowed("stitchbed.pipelines.join", "stitchbed")
+    assert _allowed("stitchbed.cli.commands.join", "stitchbed.pipelines.join") and _allowed("stitchbed", "stitchbed.cli.commands.join")
     # the joining floor does import the placing floor: an empty list above is not for want of imports
-    assert "stitchbed.placing.placement" in set(_imported("stitchbed.joining.layers"))
+    assert "stitchbed.mosaic.registration.placement" in set(_imported("stitchbed.mosaic.compositing.tile_layer"))
 
 
 def test_no_circles() -> None:

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from picture_files import HEIGHT, WIDTH, Made, made_files, scene
 
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import CanvasTooLarge, UnreadableTile
-from stitchbed.scans.formats import FORMATS, OTHERS, format_of, open_windows, read_header, read_raster
+from stitchbed.core.errors import CanvasTooLarge, UnreadableTile
+from stitchbed.imaging.box import Box
+from stitchbed.reading.formats import FORMATS, OTHERS, format_of, open_windows, read_header, read_raster
 
 WHOLE = Box(0, 0, HEIGHT, WIDTH)
 EVERY = pytest.mark.parametrize("made", made_files(), ids=lambda made: made.name)

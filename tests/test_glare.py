@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.joining.glare import balance, burnt, regions_mm, shares
+from stitchbed.photos.compositing.glare import balance, burnt, regions_mm, shares
 
 DENSITY = 2.0
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.joining.canvas import Canvas
-from stitchbed.joining.plan import Plan, Spot
-from stitchbed.joining.seams import SeamMap
-from stitchbed.placing.placement import Placement, to_sheet
-from stitchbed.scans.tile import Raster, Tile
+from stitchbed.mosaic.compositing.plan import Plan, Spot
+from stitchbed.mosaic.compositing.seams import SeamMap
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, to_sheet
+from stitchbed.reading.base.tile import Raster, Tile
 from stitchbed.stories.glass_record import SAME_MM, grain_rows
 
 DPI = 254.0  # 10 px per mm

@@ -17,8 +17,8 @@ from png_bytes import MAGIC, chunk, header
 from small_jobs import JOBS, READERS
 from tiff_bytes import Plan, tiff
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.formats import FORMATS, open_windows, read_raster
+from stitchbed.core.errors import StitchbedError
+from stitchbed.reading.formats import FORMATS, open_windows, read_raster
 
 SIDE = 100_000  # px: 10 gigapixels
 BYTES = 100_000
@@ -60,7 +60,7 @@ CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
 COMMAND = """
 import sys, time
 import stitchbed.cli
-from stitchbed.ground.errors import StitchbedError
+from stitchbed.core.errors import StitchbedError
 import importlib
 importlib.import_module("stitchbed.stories." + sys.argv[1])
 begun = time.process_time()

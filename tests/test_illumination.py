@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.joining.illumination import fit_light, light_at, polynomial
+from stitchbed.photos.compositing.illumination import fit_light, light_at, polynomial
 
 SIZE = (600.0, 420.0)
 

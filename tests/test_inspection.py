@@ -18,11 +18,11 @@ import synthetic_captures as captures
 import tifffile
 from click.testing import CliRunner
 
-from stitchbed.cli.check import command
-from stitchbed.ground.errors import UnreadableTile
-from stitchbed.stories.inspection import inspect
-from stitchbed.stories.neighbors import Comparison, gains
-from stitchbed.stories.set_faults import _place_words, _quarters
+from stitchbed.cli.commands.check import command
+from stitchbed.core.errors import UnreadableTile
+from stitchbed.inspection.overlaps import Comparison, gains
+from stitchbed.inspection.set_checks import _place_words, _quarters
+from stitchbed.pipelines.check import inspect
 
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}

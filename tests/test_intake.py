@@ -13,8 +13,8 @@ from picture_files import rgb_profile, scene
 from png_bytes import png
 from tiff_bytes import Plan, tiff
 
-from stitchbed.ground.errors import CanvasTooLarge, MixedTiles, UnreadableTile
-from stitchbed.scans.intake import gather, natural, same_profile, take_in, unchanged
+from stitchbed.core.errors import CanvasTooLarge, MixedTiles, UnreadableTile
+from stitchbed.reading.intake import gather, natural, same_profile, take_in, unchanged
 
 ICC = {34675: (7, rgb_profile())}
 OTHER_ICC = {34675: (7, rgb_profile()[:-1] + b"\x01")}

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stitchbed.ground.errors import CannotWrite, WouldTouchOriginal
-from stitchbed.ground.job import claimed, fingerprint, plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
+from stitchbed.core.record import claimed, fingerprint, plain, recording, refuse_touching, sha256_of, write_json
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from stitchbed.ground.errors import BadSettings
-from stitchbed.stories.job_file import files_in, files_of, job_of, unknown_key
+from stitchbed.core.errors import BadSettings
+from stitchbed.jobs.job_file import files_in, files_of, job_of, unknown_key
 
 STEPS = ("join", "clean", "export.print", "export.web")
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from stitchbed.ground.errors import BadSettings
-from stitchbed.stories.job_settings import Place, Span, settings_of
-from stitchbed.stories.job_steps import STEPS
+from stitchbed.core.errors import BadSettings
+from stitchbed.jobs.settings import Place, Span, settings_of
+from stitchbed.jobs.steps import STEPS
 
 
 @dataclass(frozen=True)

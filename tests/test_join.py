@@ -18,9 +18,9 @@ from joined import DPI, QUICK, SHAPE, SMALL, Joined, grayed, hashes_of, join_fil
 from scipy import ndimage
 
 import stitchbed
-from stitchbed.ground.errors import Islands
-from stitchbed.stories import rendering
-from stitchbed.stories.bench import SurveySettings
+from stitchbed.core.errors import Islands
+from stitchbed.mosaic.result import render_rows as rendering
+from stitchbed.mosaic.survey.context import SurveySettings
 
 
 def _judged(made: Joined) -> verdict.Verdict:

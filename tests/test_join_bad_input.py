@@ -15,9 +15,9 @@ from joined import DPI, SMALL, write_piece
 
 import stitchbed
 from stitchbed.cli import stitchbed as command_line
-from stitchbed.finishing import flat
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.stories import foresight
+from stitchbed.core.errors import StitchbedError
+from stitchbed.output import png_jpeg as flat
+from stitchbed.output import room as foresight
 
 
 def _tree(folder: Path) -> dict[str, str]:

@@ -12,13 +12,13 @@ import truth
 from PIL import Image
 
 import stitchbed
-from stitchbed.finishing.proof_shapes import seam_path
-from stitchbed.ground.errors import UnreadableTile, WouldTouchOriginal
-from stitchbed.ground.light import transfer_of
-from stitchbed.joining.plan import Plan, unpacked
-from stitchbed.scans.intake import take_in
-from stitchbed.stories.bench import Kind
-from stitchbed.stories.join_pictures import picture_paths, write_pictures
+from stitchbed.core.errors import UnreadableTile, WouldTouchOriginal
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.mosaic.compositing.plan import Plan, unpacked
+from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
+from stitchbed.mosaic.survey.context import Kind
+from stitchbed.reading.intake import take_in
+from stitchbed.report.overlays import seam_path
 
 Made = tuple[Path, Plan, dict[str, object], list[Path]]
 

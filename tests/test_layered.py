@@ -14,11 +14,11 @@ import pytest
 from PIL import Image
 from region_pages import RegionPage, region_page
 
-from stitchbed.finishing.artwork import Artwork, check_sizes
-from stitchbed.finishing.layered import MOST_LAYERS, flat_layers, write_layers
-from stitchbed.finishing.managed import srgb_profile
-from stitchbed.finishing.pages import Page, page_of_array
-from stitchbed.ground.errors import BadSettings, WouldTouchOriginal
+from stitchbed.color.convert import srgb_profile
+from stitchbed.copies.artwork import Artwork, check_sizes
+from stitchbed.copies.openraster import MOST_LAYERS, flat_layers, write_layers
+from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.page.page import Page, page_of_array
 
 ICC = srgb_profile()
 COLORS = ("#f3c9b5", "#a8d5c8", "#f2df9b", "#bcbce6", "#ffffff")

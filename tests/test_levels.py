@@ -13,8 +13,8 @@ import pytest
 import tolerances as tol
 from light_scene import SIZE, Scene, scene
 
-from stitchbed.joining.levels import Level, LevelSettings, find_levels, no_level, shading_basis
-from stitchbed.joining.patches import Patches, Seen
+from stitchbed.mosaic.photometry.gain_compensation import Level, LevelSettings, find_levels, no_level, shading_basis
+from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
 SETTINGS = LevelSettings()
 

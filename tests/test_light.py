@@ -9,7 +9,7 @@ import pytest
 import tolerances as tol
 from PIL import ImageCms
 
-from stitchbed.ground.light import srgb_decode, srgb_encode, to_linear, to_stored, transfer_of
+from stitchbed.imaging.transfer import srgb_decode, srgb_encode, to_linear, to_stored, transfer_of
 
 SRGB = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 

@@ -15,11 +15,11 @@ from hypothesis.extra import numpy as hnp
 from ink_pages import INK, PAPER, drawing, seen
 from PIL import ImageCms
 
-from stitchbed.cli.lines import command
-from stitchbed.finishing.lines import InkSettings, lifted, lifting_of, over
-from stitchbed.finishing.managed import from_srgb, hex_color, srgb_profile, to_srgb
-from stitchbed.ground.errors import BadSettings
-from stitchbed.stories.lines import LinesSettings, lines
+from stitchbed.cli.commands.lines import command
+from stitchbed.color.convert import from_srgb, hex_color, srgb_profile, to_srgb
+from stitchbed.core.errors import BadSettings
+from stitchbed.page.line_art.ink_layer import InkSettings, lifted, lifting_of, over
+from stitchbed.pipelines.lines import LinesSettings, lines
 
 DPI = 300
 

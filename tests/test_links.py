@@ -8,10 +8,10 @@ import pytest
 import tolerances as tol
 import truth
 
-from stitchbed.ground.motion import moved
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect, evened, gray_of
-from stitchbed.placing.links import Link, NoLink, Sight, agreement, believable, link, scales_seen
-from stitchbed.placing.votes import LinkSettings
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, agreement, believable, link, scales_seen
 
 SETTINGS = LinkSettings()
 SHAPE = (400, 500)

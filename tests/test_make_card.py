@@ -10,12 +10,12 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from stitchbed.card.board import all_pieces
 from stitchbed.card.cgats import read_tables, references
-from stitchbed.card.chart import all_pieces
-from stitchbed.card.sighting import find_cards
-from stitchbed.cli.card import command
-from stitchbed.ground.errors import BadSettings
-from stitchbed.stories.make_card import make_card
+from stitchbed.card.detection import find_cards
+from stitchbed.cli.commands.card import command
+from stitchbed.core.errors import BadSettings
+from stitchbed.pipelines.card import make_card
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,8 @@ import pytest
 import tifffile
 from PIL import Image, ImageCms
 
-from stitchbed.finishing.master import MasterSpec, halved, write_master, write_picture
-from stitchbed.ground.errors import CannotWrite, WouldTouchOriginal
+from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
+from stitchbed.output.tiff_master import MasterSpec, halved, write_master, write_picture
 
 ICC = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 

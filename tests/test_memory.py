@@ -11,7 +11,7 @@ import pytest
 # Four threads that hold memory at the same time; then the C library's own account of its heaps (malloc_info(3)).
 THREADS = """
 import ctypes, sys, threading
-from stitchbed.ground.memory import one_heap
+from stitchbed.core.memory import one_heap
 if sys.argv[1] == "one":
     one_heap()
 together = threading.Barrier(4)
@@ -37,7 +37,7 @@ def test_threads_share_a_heap_when_told_to(how: str, single: bool) -> None:
 
 
 def test_elsewhere_it_does_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    from stitchbed.ground import memory
+    from stitchbed.core import memory
 
     monkeypatch.setattr(memory.sys, "platform", "elsewhere")
     monkeypatch.setattr(memory.ctypes, "CDLL", lambda name: pytest.fail("asked the C library"))

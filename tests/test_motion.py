@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import tolerances as tol
 
-from stitchbed.ground.motion import MODELS, moved, scale_of, similarity_matrix, similarity_params, turn_of
+from stitchbed.imaging.transforms import MODELS, moved, scale_of, similarity_matrix, similarity_params, turn_of
 
 ROWS = sorted(MODELS)
 DRAWS = range(8)

@@ -13,8 +13,8 @@ import pytest
 import truth
 from small_jobs import invoke, page
 
-from stitchbed.finishing.drawings import Page, Words, svg
-from stitchbed.ground.errors import BadSettings
+from stitchbed.core.errors import BadSettings
+from stitchbed.drawing.svg import Page, Words, svg
 
 NASTY = {
     "markup": "<img src=x onerror=alert(1)>.tif",

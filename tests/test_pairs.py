@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.placing.features import Keypoints
-from stitchbed.placing.pairs import PairSettings, choose, every_pair
+from stitchbed.matching.features import Keypoints
+from stitchbed.matching.pairs import PairSettings, choose, every_pair
 
 SETTINGS = PairSettings()
 

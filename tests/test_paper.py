@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from ink_pages import PAPER, drawing, seen
 
-from stitchbed.finishing.pages import linear, page_of_array
-from stitchbed.finishing.paper import PaperSettings, survey, unevenness, white_at
-from stitchbed.ground.box import Box
+from stitchbed.imaging.box import Box
+from stitchbed.page.page import linear, page_of_array
+from stitchbed.page.sheet.white import PaperSettings, survey, unevenness, white_at
 
 DPI = 300
 TINT = np.array([0.97, 0.93, 0.85], np.float32)

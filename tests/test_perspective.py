@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.ground.motion import moved
-from stitchbed.placing.features import FeatureSettings, Keypoints, detect
-from stitchbed.placing.links import NoLink
-from stitchbed.placing.perspective import PhotoLink, PhotoLinkSettings, link_photos
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.homography_links import PhotoLink, PhotoLinkSettings, link_photos
+from stitchbed.matching.similarity_links import NoLink
 
 SIZE = (900, 700)  # width, height
 TRUE = np.array([[0.93, -0.08, -180.0], [0.06, 0.97, 35.0], [-9e-5, 4e-5, 1.0]])  # b from a: a tilt of some ten degrees

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.joining.photo_levels import level_photos, log_falloff
+from stitchbed.photos.compositing.vignetting import level_photos, log_falloff
 
 # Three frames of 2 x 1.4 half diagonals, side by side; places of the work on a grid.
 X, Y = (part.ravel() for part in np.meshgrid(np.linspace(-2, 2, 81), np.linspace(-0.6, 0.6, 25)))

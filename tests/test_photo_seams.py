@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from stitchbed.joining.photo_seams import mosaic_shares
+from stitchbed.photos.compositing.seams import mosaic_shares
 
 DENSITY = 2.0
 SHAPE = (200, 400)

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from synthetic_camera import Camera, aimed, photo_from_scene
 
-from stitchbed.card.adjustment import PlaneSettings, solve_plane
-from stitchbed.card.beginning import CardPoints, TiePoints
-from stitchbed.card.chart import corner_piece, saddles
-from stitchbed.card.plane import PlaneFit, placed
-from stitchbed.stories.photo_ties import believed, overlaps_of, strongest
-from stitchbed.stories.plane_survey import _loose
+from stitchbed.card.board import corner_piece, saddles
+from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.geometry.plane_pose import PlaneFit, placed
+from stitchbed.photos.survey.plane import _loose
+from stitchbed.photos.survey.tie_points import believed, overlaps_of, strongest
 
 PHOTO = (3000, 2000)
 EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.ground.light import transfer_of
-from stitchbed.joining.canvas import Canvas
-from stitchbed.joining.levels import Level
-from stitchbed.joining.plan import Plan, Spot, packed, unpacked
-from stitchbed.joining.seams import NOBODY, SeamMap
-from stitchbed.placing.placement import Placement, Warp
-from stitchbed.scans.tile import Raster, Tile
-from stitchbed.stories.bench import Kind
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.mosaic.compositing.plan import Plan, Spot, packed, unpacked
+from stitchbed.mosaic.compositing.seams import NOBODY, SeamMap
+from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, Warp
+from stitchbed.mosaic.survey.context import Kind
+from stitchbed.reading.base.tile import Raster, Tile
 
 KIND = Kind(3, "uint16", b"icc", transfer_of(None), alpha=True, paper=(0.8, 0.7, 0.6))
 

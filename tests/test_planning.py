@@ -12,13 +12,14 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from stitchbed.cli.plan import command
-from stitchbed.finishing.drawings import Page, write_drawing
-from stitchbed.finishing.plan_drawing import on_bed
-from stitchbed.ground.errors import BadSettings, CannotWrite
-from stitchbed.scans.captures import SIDES, best_layout, captures_along, grid_layout, mark_places
-from stitchbed.stories import costs, sizes
-from stitchbed.stories.planning import PlanSettings, advised_dpi, plan
+from stitchbed.cli.commands.plan import command
+from stitchbed.core import quantities as sizes
+from stitchbed.core.errors import BadSettings, CannotWrite
+from stitchbed.drawing.svg import Page, write_drawing
+from stitchbed.pipelines.plan import PlanSettings, advised_dpi, plan
+from stitchbed.planning import costs
+from stitchbed.planning.captures import SIDES, best_layout, captures_along, grid_layout, mark_places
+from stitchbed.planning.drawing import on_bed
 
 A4_BED = (215.9, 297.2)  # mm; 8.5 x 11.7 in, a usual flatbed
 A3_BED = (304.8, 431.8)  # mm; 12 x 17 in, a usual large flatbed (common practice, no source)

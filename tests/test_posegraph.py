@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 import tolerances as tol
 
-from stitchbed.ground.motion import moved, similarity_matrix
-from stitchbed.placing.links import Link
-from stitchbed.placing.posegraph import GraphSettings, Layout, corners, lay_out, loop_misfit
+from stitchbed.imaging.transforms import moved, similarity_matrix
+from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_misfit
 
 SIZE = (400, 500)
 STEP = (290.0, 360.0)

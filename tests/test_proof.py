@@ -21,12 +21,16 @@ import pytest
 import truth
 from PIL import Image
 
-from stitchbed.finishing import proof_page, proof_records, proof_shapes, proof_tables, pyramid_tiles
-from stitchbed.finishing.master import MasterSpec, write_picture
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import CannotWrite, StitchbedError, WouldTouchOriginal
-from stitchbed.scans.tile import Raster
-from stitchbed.stories import proof
+from stitchbed.core.errors import CannotWrite, StitchbedError, WouldTouchOriginal
+from stitchbed.imaging.box import Box
+from stitchbed.output.tiff_master import MasterSpec, write_picture
+from stitchbed.pipelines import proof
+from stitchbed.reading.base.tile import Raster
+from stitchbed.report import overlays as proof_shapes
+from stitchbed.report import page as proof_page
+from stitchbed.report import records as proof_records
+from stitchbed.report import tables as proof_tables
+from stitchbed.report import tiles as pyramid_tiles
 
 TAB, ENTER = "\ue004", "\ue007"  # WebDriver's codes of the keys
 REACHED = 'a[href], button, select, input, summary, [tabindex="0"]'

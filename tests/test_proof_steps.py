@@ -19,10 +19,10 @@ from test_clean import SPECKS, _scan
 from test_color import measured24, saved
 from test_proof import NASTY, _complaints, _wait, browser  # noqa: F401 (a fixture)
 
-from stitchbed.cli import clean, color, rectify
+from stitchbed.cli.commands import clean, color, rectify
+from stitchbed.core.errors import WouldTouchOriginal
+from stitchbed.core.record import sha256_of
 from stitchbed.finishing.proof_pairs import PagePair, Shown, pairs_section
-from stitchbed.ground.errors import WouldTouchOriginal
-from stitchbed.ground.job import sha256_of
 from stitchbed.stories import proof_steps
 from stitchbed.stories.proof_steps import mended_spots, prove_step
 

@@ -12,14 +12,13 @@ import synthetic_captures as captures
 from PIL import Image
 from scipy import ndimage
 
-from stitchbed.finishing import resolution
-from stitchbed.ground.box import Box
-from stitchbed.ground.light import transfer_of
-from stitchbed.scans import quality
-from stitchbed.scans.formats import open_windows
-from stitchbed.scans.glass import grains
-from stitchbed.scans.looks import look_at
-from stitchbed.stories.piece_faults import enlargement_of
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection import quality, resolution
+from stitchbed.inspection.glass import grains
+from stitchbed.inspection.looks import look_at
+from stitchbed.inspection.piece_checks import enlargement_of
+from stitchbed.reading.formats import open_windows
 
 
 def _rng(seed: int) -> np.random.Generator:

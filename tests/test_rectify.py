@@ -28,19 +28,19 @@ from synthetic_camera import (
     scene_with_cards,
 )
 
-from stitchbed.card.lens import Lens
-from stitchbed.card.plane import placed, plane_from_photo
-from stitchbed.card.sighting import SeenCard, find_cards
-from stitchbed.cli.rectify import command
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
-from stitchbed.ground.light import to_linear, transfer_of
-from stitchbed.joining.facing_render import FaceJob, FaceSource, render
-from stitchbed.stories.photos import opened
-from stitchbed.stories.plane_survey import survey_plane
-from stitchbed.stories.plane_words import Asked, printed_scale
-from stitchbed.stories.rectify import RectifySettings, rectify
-from stitchbed.stories.wishes import corner_points, printed_lines
+from stitchbed.card.detection import SeenCard, find_cards
+from stitchbed.cli.commands.rectify import command
+from stitchbed.core.corners import corner_points, printed_lines
+from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
+from stitchbed.photos.geometry.lens import Lens
+from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
+from stitchbed.photos.survey.photo import opened
+from stitchbed.photos.survey.plane import survey_plane
+from stitchbed.photos.survey.plane_types import Asked, printed_scale
+from stitchbed.pipelines.rectify import RectifySettings, rectify
 
 SIZE = (300.0, 210.0)
 PHOTO = (2400, 1600)

@@ -16,11 +16,11 @@ from photo_sets import PhotoSet, photo_set
 from synthetic_camera import find_dots, photo_from_scene, photograph
 
 from stitchbed.card.difference import de00
-from stitchbed.card.lab import SPACES, lab_from_xyz, xyz_from_rgb
-from stitchbed.ground.errors import BadSettings, CardNotFound
-from stitchbed.ground.light import to_linear, transfer_of
-from stitchbed.stories.plane_words import Asked
-from stitchbed.stories.rectify import RectifySettings, rectify
+from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_rgb
+from stitchbed.core.errors import BadSettings, CardNotFound
+from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.photos.survey.plane_types import Asked
+from stitchbed.pipelines.rectify import RectifySettings, rectify
 
 SIZE = (300.0, 210.0)
 PHOTO = (1200, 1600)

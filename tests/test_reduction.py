@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from stitchbed.scans.reduction import Cells, cells_along, reduce_strip, reduce_tall
+from stitchbed.reading.views.reduction import Cells, cells_along, reduce_strip, reduce_tall
 
 
 def members(cells: Cells) -> list[int]:

@@ -12,16 +12,16 @@ import pytest
 import tolerances as tol
 import truth
 
-from stitchbed.ground.box import Box, blocks
-from stitchbed.ground.light import to_linear, to_stored, transfer_of
-from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.joining.layers import Source
-from stitchbed.joining.levels import Level, no_level
-from stitchbed.joining.plan import Plan, Spot
-from stitchbed.joining.render import UNIT, render_block
-from stitchbed.joining.seams import NOBODY, SeamMap
-from stitchbed.placing.placement import Placement, Warp, from_sheet
-from stitchbed.scans.tile import Raster, Tile
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
+from stitchbed.mosaic.compositing.plan import Plan, Spot
+from stitchbed.mosaic.compositing.render import UNIT, render_block
+from stitchbed.mosaic.compositing.seams import NOBODY, SeamMap
+from stitchbed.mosaic.compositing.tile_layer import Source
+from stitchbed.mosaic.photometry.gain_compensation import Level, no_level
+from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet
+from stitchbed.reading.base.tile import Raster, Tile
 
 CELL = 8
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from stitchbed.ground.box import Box
-from stitchbed.ground.light import to_linear, tone_table, transfer_of
-from stitchbed.joining.canvas import dense, nodes
-from stitchbed.joining.resampling import STEPS, cubic_weights, resampled
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import to_linear, tone_table, transfer_of
+from stitchbed.mosaic.compositing.resampling import STEPS, cubic_weights, resampled
+from stitchbed.mosaic.registration.canvas import dense, nodes
 
 SIZE = (48, 64)
 BOX = Box(0, 0, *SIZE)

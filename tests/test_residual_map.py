@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stitchbed.finishing import residual_map as drawn
-from stitchbed.finishing.proof_shapes import HEAT_CELLS, HEAT_STEPS
+from stitchbed.report import join_maps as drawn
+from stitchbed.report.overlays import HEAT_CELLS, HEAT_STEPS
 
 SIZE = (2800, 1400)
 CELL = max(SIZE) / HEAT_CELLS  # 100 px

@@ -21,14 +21,14 @@ import tifffile
 import truth
 from PIL import Image
 
-from stitchbed.ground.errors import BadSettings, StitchbedError, WouldTouchOriginal
-from stitchbed.ground.job import sha256_of
-from stitchbed.stories import run as story
-from stitchbed.stories.job_call import PAGE, PIECES, Call
-from stitchbed.stories.job_file import files_of, job_of
-from stitchbed.stories.job_settings import Place, settings_of
-from stitchbed.stories.job_steps import STEPS, Step
-from stitchbed.stories.run import BY_HAND, DONE, UNCHANGED, RunSettings
+from stitchbed.core.errors import BadSettings, StitchbedError, WouldTouchOriginal
+from stitchbed.core.record import sha256_of
+from stitchbed.jobs import run as story
+from stitchbed.jobs.call import PAGE, PIECES, Call
+from stitchbed.jobs.job_file import files_of, job_of
+from stitchbed.jobs.run import BY_HAND, DONE, UNCHANGED, RunSettings
+from stitchbed.jobs.settings import Place, settings_of
+from stitchbed.jobs.steps import STEPS, Step
 
 HEAVY = {"cv2", "scipy", "skimage", "networkx", "imagecodecs", "tifffile", "PIL"}
 
@@ -396,7 +396,7 @@ def test_a_job_with_nothing_to_do_loads_no_numeric_library(tmp_path: Path) -> No
     ).stdout
     assert BY_HAND in told.splitlines()[0]
     assert not HEAVY & set(told.splitlines()[-1].split())
-    assert "stitchbed.stories.run" in told.splitlines()[-1]
+    assert "stitchbed.jobs.run" in told.splitlines()[-1]
 
 
 def test_the_example_says_what_is_understood_also_where_it_is_commented_out(tmp_path: Path) -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from stitchbed.finishing.proof_shapes import label_borders, seam_path
 from stitchbed.finishing.seam_picture import LONGEST_SIDE, NOBODY, neighbors_of, seam_picture
+from stitchbed.report.overlays import label_borders, seam_path
 
 
 def _labels() -> np.ndarray:

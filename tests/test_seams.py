@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.joining.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.joining.lift import Lift
-from stitchbed.joining.seams import NOBODY, Drawing, SeamMap, SeamSettings, depth_mm, find_seams
-from stitchbed.placing.placement import Placement, from_sheet
+from stitchbed.mosaic.compositing.seams import NOBODY, Drawing, SeamMap, SeamSettings, depth_mm, find_seams
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.mosaic.registration.placement import Placement, from_sheet
 
 SIZE = (400, 500)
 PX_PER_MM = 4.0

@@ -11,13 +11,13 @@ import pytest
 from picture_files import HEIGHT, WIDTH, made_files, scene
 from tiff_bytes import Plan, tiff
 
-from stitchbed.ground.box import Box, blocks
-from stitchbed.scans import shelf as shelving
-from stitchbed.scans.cache import PieceCache
-from stitchbed.scans.formats import open_windows
-from stitchbed.scans.intake import take_in
-from stitchbed.scans.shelf import MOST_OPEN, Shelf
-from stitchbed.scans.tile import Tile
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.reading import shelf as shelving
+from stitchbed.reading.base.cache import PieceCache
+from stitchbed.reading.base.tile import Tile
+from stitchbed.reading.formats import open_windows
+from stitchbed.reading.intake import take_in
+from stitchbed.reading.shelf import MOST_OPEN, Shelf
 
 BIG, SMALL = 64 * 2**20, 20_000  # bytes; a decoded picture has 11,289, so that the small budget always overflows
 

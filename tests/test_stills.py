@@ -17,10 +17,10 @@ from picture_files import HEIGHT, WIDTH, Made, gray_profile, made_files, rgb_pro
 from PIL import Image, ImageOps
 from png_bytes import chunk, density_chunk, png, profile_chunk
 
-from stitchbed.ground.box import Box
-from stitchbed.ground.errors import UnreadableTile
-from stitchbed.scans import png_rows
-from stitchbed.scans.formats import open_windows, read_header, read_raster
+from stitchbed.core.errors import UnreadableTile
+from stitchbed.imaging.box import Box
+from stitchbed.reading.formats import open_windows, read_header, read_raster
+from stitchbed.reading.stills import png_rows
 
 WHOLE = Box(0, 0, HEIGHT, WIDTH)
 STILLS = [made for made in made_files() if not made.name.endswith(".tif")]
@@ -226,8 +226,8 @@ def test_pixels_are_the_same_in_memory_and_in_scratch(made: Made, tmp_path: Path
 VIEWED = """
 import sys
 from pathlib import Path
-from stitchbed.ground.box import Box
-from stitchbed.scans.formats import open_windows
+from stitchbed.imaging.box import Box
+from stitchbed.reading.formats import open_windows
 with open_windows(Path(sys.argv[1]), scratch=Path(sys.argv[2])) as windows:
     rows, cols, _ = windows.raster.shape
     windows.view(8)

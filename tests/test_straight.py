@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.scans.straight import straightened
+from stitchbed.reading.views.straight_alpha import straightened
 
 
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])

@@ -12,17 +12,17 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.ground.errors import CanvasTooLarge, Islands
-from stitchbed.ground.light import transfer_of
-from stitchbed.placing.links import Link
-from stitchbed.placing.posegraph import Layout
-from stitchbed.scans.intake import take_in
-from stitchbed.scans.shelf import Shelf
-from stitchbed.scans.tile import Raster, Tile
-from stitchbed.stories.bench import Bench, Kind, SurveySettings, declared_dpi
-from stitchbed.stories.islands import agreed_scales, demand_whole, sheet_dpi
-from stitchbed.stories.measuring import bed_groups
-from stitchbed.stories.survey import link_all, look_at_all, survey
+from stitchbed.core.errors import CanvasTooLarge, Islands
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.components import agreed_scales, demand_whole, sheet_dpi
+from stitchbed.mosaic.survey.context import Bench, Kind, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.refine import bed_groups
+from stitchbed.mosaic.survey.survey import link_all, look_at_all, survey
+from stitchbed.reading.base.tile import Raster, Tile
+from stitchbed.reading.intake import take_in
+from stitchbed.reading.shelf import Shelf
 
 SETTINGS = SurveySettings()
 KIND = Kind(3, "uint8", None, transfer_of(None))

@@ -10,10 +10,10 @@ import truth
 from scipy import ndimage
 from skimage import data
 
-from stitchbed.ground.box import Box
-from stitchbed.placing.features import gray_of
-from stitchbed.placing.placement import Placement, Warp, from_sheet, to_sheet
-from stitchbed.placing.ties import (
+from stitchbed.imaging.box import Box
+from stitchbed.matching.features import gray_of
+from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, to_sheet
+from stitchbed.mosaic.registration.tie_points import (
     Ties,
     TieSettings,
     chosen,

@@ -14,8 +14,8 @@ from picture_files import HEIGHT, WIDTH, made_files, rgb_profile, scene
 from PIL import Image, ImageOps
 from tiff_bytes import Plan, assembled, cut, directory, encoded, tiff
 
-from stitchbed.ground.box import Box, blocks
-from stitchbed.scans.formats import open_windows, read_raster
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.reading.formats import open_windows, read_raster
 
 
 def save(folder: Path, data: bytes, name: str = "a.tif") -> Path:

@@ -14,12 +14,13 @@ from peak_memory import run_measured
 from picture_files import HEIGHT, WIDTH, scene
 from tiff_bytes import Plan, directory, tiff
 
-from stitchbed.finishing.master import MasterSpec, write_picture
-from stitchbed.ground.box import Box, blocks
-from stitchbed.ground.errors import UnreadableTile
-from stitchbed.scans import overview, tiff_pieces
-from stitchbed.scans import tiff as reader
-from stitchbed.scans.formats import open_windows
+from stitchbed.core.errors import UnreadableTile
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.output.tiff_master import MasterSpec, write_picture
+from stitchbed.reading.formats import open_windows
+from stitchbed.reading.tiff import decode as tiff_pieces
+from stitchbed.reading.tiff import reader
+from stitchbed.reading.views import overview
 
 WHOLE = Box(0, 0, HEIGHT, WIDTH)
 
@@ -145,7 +146,7 @@ def test_views_do_not_depend_on_how_they_are_cut(
 VIEWED = """
 import sys
 from pathlib import Path
-from stitchbed.scans.formats import open_windows
+from stitchbed.reading.formats import open_windows
 with open_windows(Path(sys.argv[1])) as windows:
     print(windows.view(int(sys.argv[2])).shape)
 """

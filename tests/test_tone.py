@@ -7,18 +7,10 @@ import numpy as np
 import pytest
 from ink_pages import INK, PAPER, Sheet, blank, drawing, seen, stroke
 
-from stitchbed.finishing.ink import InkTraits, traits_of
-from stitchbed.finishing.pages import MM, linear, luminance, page_of_array
-from stitchbed.finishing.tone import (
-    ToneSettings,
-    cut,
-    jaggedness,
-    lightness,
-    luminance_of,
-    points,
-    toned,
-)  # fmt: skip
-from stitchbed.ground.errors import BadSettings
+from stitchbed.core.errors import BadSettings
+from stitchbed.page.ink import InkTraits, traits_of
+from stitchbed.page.page import MM, linear, luminance, page_of_array
+from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, luminance_of, points, toned
 
 TRAITS = InkTraits(0.04, True, 0.8, 0.01, 0.0, 0.012, 0.002)
 

@@ -12,7 +12,7 @@ import pytest
 import tifffile
 import truth
 
-from stitchbed.ground import light
+from stitchbed.imaging import transfer as light
 
 CURVE = light.transfer_of(None)
 # Half a code of 16 bits in linear light is below 1.8e-5 (slope of the sRGB curve at white 2.27, over 2 * 65535);

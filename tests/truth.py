@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from PIL import ImageCms
 from scipy import ndimage
 
-from stitchbed.ground import light
+from stitchbed.imaging import transfer as light
 
 Floats = NDArray[np.float32]
 Matrix = NDArray[np.float64]

@@ -22,7 +22,7 @@ import truth
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from stitchbed.ground.light import to_linear, transfer_of
+from stitchbed.imaging.transfer import to_linear, transfer_of
 
 Array = NDArray[np.float64]
 WINDOW = 12.0  # px, standard deviation of the window: about 40 px across

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.outline import SIDES, Line, corners_of, cover_of, edges_of, thickened
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, cover_of, edges_of, thickened
 
 Mask = NDArray[np.bool_]
 

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.lab import lab_from_xyz
-from stitchbed.ground.errors import BadSettings
+from stitchbed.color.cielab import lab_from_xyz
+from stitchbed.core.errors import BadSettings
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.cgats import References
-from stitchbed.ground.errors import BadSettings
+from stitchbed.core.errors import BadSettings
 
 Array = NDArray[np.float64]
 

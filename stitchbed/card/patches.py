@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.chart import Patch
-from stitchbed.ground.box import Box, clipped, spanning
-from stitchbed.ground.light import Transfer, to_linear
+from stitchbed.card.board import Patch
+from stitchbed.imaging.box import Box, clipped, spanning
+from stitchbed.imaging.transfer import Transfer, to_linear
 
 Array = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import sys
 
 import click
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.ground.job import VERSION
-from stitchbed.ground.memory import one_heap
+from stitchbed.core.errors import StitchbedError
+from stitchbed.core.memory import one_heap
+from stitchbed.core.record import VERSION
 
 # Command -> what it does, in the order of a job. The file of the same name in this folder holds the command.
 COMMANDS = {
@@ -42,7 +42,7 @@ class Commands(click.Group):
         """The command's own click object."""
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"stitchbed.cli.{cmd_name}").command
+        command: click.Command = importlib.import_module(f"stitchbed.cli.commands.{cmd_name}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

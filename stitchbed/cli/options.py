@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 import click
 
-from stitchbed.ground.job import plain
+from stitchbed.core.record import plain
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10**6, "GB": 10**9}

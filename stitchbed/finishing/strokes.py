@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.finishing.ink import PIXEL_VARIANCE
+from stitchbed.page.ink import PIXEL_VARIANCE
 
 Floats = NDArray[np.float32]
 Labels = NDArray[np.int32]

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from stitchbed.joining.canvas import Canvas
-from stitchbed.joining.levels import Level
-from stitchbed.joining.patches import Small, sample
-from stitchbed.joining.seams import SeamMap
-from stitchbed.placing.placement import Placement, from_sheet, outline
+from stitchbed.mosaic.compositing.seams import SeamMap
+from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.overlap_samples import Small, sample
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
 Array = NDArray[np.float64]
 

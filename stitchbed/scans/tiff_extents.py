@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.scans.faults import AS_PLAIN_TIFF, unreadable
-from stitchbed.scans.tags import Source
-from stitchbed.scans.tiff_layout import FAXES, Page
+from stitchbed.reading.base.faults import AS_PLAIN_TIFF, unreadable
+from stitchbed.reading.metadata.tags import Source
+from stitchbed.reading.tiff.layout import FAXES, Page
 
 # the most bytes one stored byte can stand for; a claim beyond it cannot be met by the data
 MOST_GROWTH = {"none": 1, "lzw": 2600, "deflate": 1033, "packbits": 64, "zstd": 40_000, "jpeg": 100_000}

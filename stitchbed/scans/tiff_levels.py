@@ -13,10 +13,10 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from stitchbed.ground.errors import StitchbedError
-from stitchbed.scans.tags import Directory, blob, directory_at, numbers
-from stitchbed.scans.tiff_layout import Page
-from stitchbed.scans.tiff_page import page_of
+from stitchbed.core.errors import StitchbedError
+from stitchbed.reading.metadata.tags import Directory, blob, directory_at, numbers
+from stitchbed.reading.tiff.layout import Page
+from stitchbed.reading.tiff.page import page_of
 
 WRITER = b"stitchbed"
 MOST_LEVELS = 16

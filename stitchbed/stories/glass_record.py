@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from stitchbed.ground.motion import scale_of
-from stitchbed.joining.plan import Plan
-from stitchbed.placing.placement import from_sheet, to_sheet
+from stitchbed.imaging.transforms import scale_of
+from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.registration.placement import from_sheet, to_sheet
 
 Array = NDArray[np.float64]
 

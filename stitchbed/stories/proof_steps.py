@@ -15,10 +15,10 @@ import numpy as np
 from PIL import Image
 
 from stitchbed.finishing.proof_pairs import PagePair, Shown
-from stitchbed.finishing.pyramid_tiles import eight_bit, srgb_view
-from stitchbed.ground.box import Box
-from stitchbed.scans.formats import open_windows
-from stitchbed.stories.proof import write_proof
+from stitchbed.imaging.box import Box
+from stitchbed.pipelines.proof import write_proof
+from stitchbed.reading.formats import open_windows
+from stitchbed.report.tiles import eight_bit, srgb_view
 
 VIEW_PX = 760  # longest side of a picture that stands for the whole: two of them fill the page's width
 MOST_SPOTS = 3000  # more circles cannot be told apart, and slow a phone down

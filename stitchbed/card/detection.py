@@ -1,0 +1,255 @@
+"""I find the printed cards in a picture: which pieces, and where their chessboard corners lie to a fraction of a pixel.
+
+In: a gray picture. Out: one `SeenCard` for each piece, or the reason why there is none.
+
+Markers only say which square is where; positions come from the corners where four squares meet, whose measured place
+has no bias (markers' own corners sit .2 px inward).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.board import DICTIONARY, SQUARE_MM, Board, Piece, all_pieces, markers, piece_of_marker, saddles
+from stitchbed.core.errors import CardNotFound
+from stitchbed.imaging.sample import look_up
+
+Array = NDArray[np.float64]
+Gray = NDArray[np.uint8]
+
+SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
+NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
+LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often a mistake than a wish
+LEAST_CONTRAST = 12.0  # gray levels of 255 between dark and light squares at a corner
+CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 px a square; real paper is less flat
+MOST_BLUR_PX = 3.0  # sigma of edges; beyond, three pixels of four hold nothing and the picture counts as out of focus
+# Reading markers whose cells are blurred by a third (measured: 20 of 20 found at 6 px a cell and blur 1.5, 12 without).
+CELL_PX, CELL_RIM, WIDEST_WINDOW = 8, 0.33, 63
+BLUR_LOOK_PX = 1600
+SHARPEN = ((3.0, 4.0), (6.0, 4.0), (10.0, 4.0))  # radius px, strength: only to tell a blurred card from none
+
+
+@dataclass(frozen=True)
+class SeenCard:
+    """One card in one picture.
+
+    card_xy, photo_xy : (N, 2) nominal mm and px of its corners. share : of its corners seen.
+    square_px : mean side of a square. blur_px : sigma of its edges.
+    turn : rad, how far it is turned clockwise in the picture.
+    """
+
+    piece: str
+    card_xy: Array
+    photo_xy: Array
+    share: float
+    square_px: float
+    blur_px: float
+    turn: float
+
+
+def find_cards(gray: Gray, name: str) -> tuple[tuple[SeenCard, ...], tuple[str, ...]]:
+    """Cards of this version in a picture, and warnings about cards that were left out; `name` stands in messages.
+
+    Raises
+    ------
+    CardNotFound : none; only parts; out of focus; mirrored; the same card twice.
+    """
+    found = _find_markers(gray)
+    _refuse_copies(found, name)
+    seen, warnings = [], []
+    for piece in all_pieces():
+        own = {number: corners[0] for number, corners in found.items() if piece_of_marker(number) == piece.name}
+        if len(own) < 2:
+            continue
+        card = _see(gray, piece, own)
+        reason = _trouble(card, piece)
+        if reason:
+            warnings.append(f"{name}: the {piece.name} card is left out: {reason}")
+        else:
+            seen.append(card)
+    if not seen:
+        raise _none(gray, name, warnings)
+    return tuple(seen), tuple(warnings)
+
+
+def _find_markers(gray: Gray) -> dict[int, list[Array]]:
+    """Marker number -> its (4, 2) px corners, one entry for each place it is seen at."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX / max(gray.shape)
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    parameters.perspectiveRemovePixelPerCell = CELL_PX
+    parameters.perspectiveRemoveIgnoredMarginPerCell = CELL_RIM
+    parameters.adaptiveThreshWinSizeMax = WIDEST_WINDOW
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
+    corners, numbers, _ = detector.detectMarkers(gray)
+    found: dict[int, list[Array]] = {}
+    for number, quad in zip([] if numbers is None else numbers.ravel(), corners, strict=True):
+        if piece_of_marker(int(number)) is not None:
+            found.setdefault(int(number), []).append(quad.reshape(4, 2).astype(np.float64))
+    return found
+
+
+def _see(gray: Gray, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
+    """Corners of one piece from its markers."""
+    nominal, seen = [], []
+    total = 0
+    for board in piece.boards:
+        total += len(saddles(board))
+        card_xy, photo_xy = _board_corners(gray, board, own)
+        nominal.append(card_xy)
+        seen.append(photo_xy)
+    card_xy, photo_xy = np.concatenate(nominal), np.concatenate(seen)
+    affine = _affine(card_xy, photo_xy) if len(card_xy) >= 3 else np.zeros((2, 3))
+    square = SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
+    blur = _edge_blur(gray, card_xy, photo_xy) if len(card_xy) >= 3 else 0.0
+    turn = float(np.arctan2(affine[1, 0], affine[0, 0]))
+    return SeenCard(piece.name, card_xy, photo_xy, len(card_xy) / total, square, blur, turn)
+
+
+def _board_corners(gray: Gray, board: Board, own: Mapping[int, Array]) -> tuple[Array, Array]:
+    """Corners of a board that markers close by predict and the picture confirms: (N, 2) mm and (N, 2) px."""
+    known = {number: corners for number, corners in markers(board).items() if number in own}
+    empty = np.empty((0, 2))
+    if len(known) < 2:
+        return empty, empty
+    mm = np.stack(list(known.values()))
+    px = np.stack([own[number] for number in known])
+    corners = saddles(board)
+    guesses, sides = [], []
+    for corner in corners:
+        guess, side = _predicted(corner, mm, px)
+        guesses.append(guess)
+        sides.append(side)
+    return _confirmed(gray, corners, np.array(guesses), np.array(sides))
+
+
+def _predicted(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
+    """(2,) px of a corner by the nearest markers' affine motion, and a square's side there; NaN if none is near."""
+    away = np.linalg.norm(mm.mean(1) - corner, axis=1)
+    order = np.argsort(away, kind="stable")[:4]
+    if away[order[0]] > NEAR_SQUARES * SQUARE_MM:
+        return np.full(2, np.nan), np.nan
+    near = [i for i in order if away[i] <= 2.5 * SQUARE_MM]
+    affine = _affine(mm[near].reshape(-1, 2), px[near].reshape(-1, 2))
+    guess: Array = affine @ np.append(corner, 1.0)
+    return guess, SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
+
+
+def _confirmed(gray: Gray, corners: Array, guesses: Array, sides: Array) -> tuple[Array, Array]:
+    """Guesses refined to the saddle of gray values; those that wander or show no saddle are dropped."""
+    h, w = gray.shape
+    side = float(np.nanmedian(sides)) if np.any(np.isfinite(sides)) else 0.0
+    reach = int(np.clip(round(0.14 * side), 3, 15))
+    rim = reach + 2
+    inside = np.all((guesses > rim) & (guesses < [w - 1 - rim, h - 1 - rim]), axis=1)
+    if not inside.any():
+        return np.empty((0, 2)), np.empty((0, 2))
+    corners, guesses = corners[inside], guesses[inside]
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.001)
+    points = guesses.astype(np.float32).reshape(-1, 1, 2)
+    refined = cv2.cornerSubPix(gray, points, (reach, reach), (-1, -1), stop).reshape(-1, 2).astype(np.float64)
+    calm = np.linalg.norm(refined - guesses, axis=1) < max(0.15 * side, 1.5)
+    saddle = np.array([_is_saddle(gray, xy, 0.18 * side) for xy in refined])
+    good = calm & saddle
+    return corners[good], refined[good]
+
+
+def _is_saddle(gray: Gray, xy: Array, radius: float) -> bool:
+    """True when gray values round a point go dark, light, dark, light."""
+    angle = np.arange(16) * np.pi / 8
+    ring = xy + radius * np.stack([np.cos(angle), np.sin(angle)], 1)
+    values = look_up(gray, ring)
+    wave = np.fft.rfft(values - values.mean()) / 8
+    return bool(abs(wave[2]) > LEAST_CONTRAST / 2 and abs(wave[2]) > 2 * max(abs(wave[1]), abs(wave[3])))
+
+
+def _edge_blur(gray: Gray, card_xy: Array, photo_xy: Array) -> float:
+    """Sigma, px, of the squares' edges midway between neighboring corners: a blurred step's height over its slope."""
+    widths = []
+    order = {tuple(np.round(mm, 3)): px for mm, px in zip(card_xy, photo_xy, strict=True)}
+    for mm, px in order.items():
+        other = order.get((mm[0] + SQUARE_MM, mm[1]))
+        if other is None:
+            continue
+        along = (other - px) / max(float(np.linalg.norm(other - px)), 1e-9)
+        side = float(np.linalg.norm(other - px))
+        steps = np.linspace(-0.1, 0.1, 81) * side
+        line = (px + other) / 2 + steps[:, None] * np.array([-along[1], along[0]])
+        smooth = np.convolve(look_up(gray, line), np.ones(5) / 5, "valid")
+        slope = float(np.abs(np.gradient(smooth, steps[1] - steps[0])).max())
+        height = abs(float(smooth[-8:].mean() - smooth[:8].mean()))
+        if height > LEAST_CONTRAST:
+            widths.append(height / max(slope, 1e-9) / np.sqrt(2 * np.pi))
+    return float(np.median(widths)) if widths else 0.0
+
+
+def _trouble(card: SeenCard, piece: Piece) -> str:
+    """Why a card cannot be used, or nothing."""
+    if card.share < LEAST_SHARE:
+        total = sum(len(saddles(board)) for board in piece.boards)
+        return f"only {len(card.card_xy)} of its {total} corners are seen, so part of it is covered or cut off"
+    if card.blur_px > MOST_BLUR_PX:
+        return f"it is out of focus (edges blurred by {card.blur_px:.1f} px)"
+    return ""
+
+
+def _refuse_copies(found: Mapping[int, Sequence[Array]], name: str) -> None:
+    twice: dict[str, int] = {}
+    for number, places in found.items():
+        middles = np.stack([corners.mean(0) for corners in places])
+        side = float(np.linalg.norm(places[0][1] - places[0][0]))
+        if np.linalg.norm(middles - middles[0], axis=1).max() > side:
+            piece = str(piece_of_marker(number))
+            twice[piece] = twice.get(piece, 0) + 1
+    copies = [piece for piece, count in twice.items() if count >= 3]
+    if copies:
+        raise CardNotFound(
+            f"{name} shows the {copies[0]} card twice",
+            expected="each card once",
+            attempt="take one of the two copies away and photograph again; cut the four different corner cards apart",
+        )
+
+
+def _none(gray: Gray, name: str, warnings: Sequence[str]) -> CardNotFound:
+    """Why no card was found: look again in a mirror and at smaller pictures."""
+    if warnings:
+        found = "; ".join(warning.split(": ", 1)[1] for warning in warnings)
+        return _refusal(name, found, "every card whole, flat and sharp", "photograph again with the whole card in view")
+    if len(_find_markers(np.ascontiguousarray(gray[:, ::-1]))) >= 3:
+        found = "shows the card mirrored"
+        return _refusal(name, found, "a picture that is not flipped", "flip the picture left to right, then again")
+    if _is_blurred(gray):
+        found = "shows a card, but too blurred to measure it"
+        return _refusal(name, found, "a sharp card", "focus on the card and the work, hold the camera still")
+    found = "shows no reference card"
+    expected = f"a card printed with `card`, its markers at least {SMALLEST_MARKER_PX} px large, lit and unobstructed"
+    return _refusal(name, found, expected, "a picture with the card in it, or --size with --corners instead of a card")
+
+
+def _is_blurred(gray: Gray) -> bool:
+    """True when a chessboard, or markers after sharpening, show in a copy of at most BLUR_LOOK_PX."""
+    small = gray
+    while max(small.shape) > BLUR_LOOK_PX:
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    for radius, strength in SHARPEN:
+        soft = cv2.GaussianBlur(small, (0, 0), radius).astype(np.float32)
+        sharp = np.clip(small + strength * (small - soft), 0, 255).astype(np.uint8)
+        if len(_find_markers(sharp)) >= 2:
+            return True
+    boards = {(board.columns - 1, board.rows - 1) for piece in all_pieces() for board in piece.boards}
+    return any(cv2.findChessboardCornersSB(small, board)[0] for board in sorted(boards))
+
+
+def _refusal(name: str, found: str, expected: str, attempt: str) -> CardNotFound:
+    return CardNotFound(f"{name}: {found}" if ":" in found else f"{name} {found}", expected=expected, attempt=attempt)
+
+
+def _affine(src: Array, dst: Array) -> Array:
+    """(2, 3) least squares."""
+    design = np.column_stack([src, np.ones(len(src))])
+    return np.asarray(np.linalg.lstsq(design, dst, rcond=None)[0].T, dtype=np.float64)

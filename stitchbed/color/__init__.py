@@ -1,0 +1,1 @@
+"""CIELAB, profiles, fits and conversions."""

@@ -1,0 +1,51 @@
+"""I make the profile of an output space, and read what a profile says of its primaries.
+
+In: names of spaces, bytes of profiles. Out: profile bytes written by a library; 3x3 matrices to XYZ under D50.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ImageCms
+
+from stitchbed.color.cielab import SPACES, xyz_from_rgb
+
+Array = NDArray[np.float64]
+
+
+def profile_of(space: str) -> bytes:
+    """Matrix/curve ICC profile of a space of `lab.SPACES`."""
+    known = SPACES[space]
+    if space == "srgb":
+        return _undated(bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()))
+    x, y = known.white
+    primaries = [value for px, py in known.primaries for value in (float(px), float(py), 1.0)]
+    made = imagecodecs.cms_profile("rgb", whitepoint=(float(x), float(y), 1.0), primaries=primaries, gamma=known.gamma)
+    return _undated(bytes(made))
+
+
+def xyz_from_profile(icc: bytes | None) -> Array:
+    """(3, 3): linear RGB of a matrix profile -> XYZ under D50; sRGB when there is none or it is no matrix profile."""
+    if icc is not None:
+        try:
+            tags = ImageCms.ImageCmsProfile(io.BytesIO(icc)).profile
+            columns = [getattr(tags, f"{name}_colorant") for name in ("red", "green", "blue")]
+        except (OSError, ImageCms.PyCMSError):
+            columns = []
+        if columns and all(column is not None for column in columns):
+            return np.array([column[0] for column in columns], dtype=np.float64).T
+    return xyz_from_rgb(SPACES["srgb"])
+
+
+def _undated(icc: bytes) -> bytes:
+    """The profile with a fixed date and no checksum, so that the same picture gives the same file on every day.
+
+    Reference: ICC.1:2022, 7.2.10 (date and time), 7.2.20 (profile ID, zero when not calculated).
+    """
+    date = struct.pack(">6H", 2026, 1, 1, 0, 0, 0)
+    return icc[:24] + date + icc[36:84] + bytes(16) + icc[100:]

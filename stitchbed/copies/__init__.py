@@ -1,0 +1,1 @@
+"""Copies for print, web and layers."""

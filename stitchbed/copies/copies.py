@@ -1,0 +1,224 @@
+"""I list what can be written from an artwork, and write it: layers, print, web, without paper.
+
+In: an artwork, what was asked for. Out: files whose names say what they are, and numbers about each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.copies.artwork import Artwork, deepened, flattened, without_paper
+from stitchbed.copies.openraster import write_layers
+from stitchbed.copies.resizing import resized, sharpened
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import claimed
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
+from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.page.page import MM, Floats, in_order
+
+Pixels = NDArray[Any]
+
+STRIP_PX = 2 * 2**20
+READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
+SHARPEN_PX = 0.7  # radius of what is raised; common practice for screens, no source
+LARGEST_SIDE = 400_000  # px; larger prints are a slip of the pen
+
+
+@dataclass(frozen=True)
+class CopySettings:
+    """print_mm : (width, height) mm to fit the print into, the shape kept; None keeps the size it has.
+
+    print_dpi : per inch; None keeps the artwork's. web_px : longest side. sharpen : amount once made smaller, or 0.
+    layer_bits : 8, 16, or None for the artwork's depth. codec : of the print's TIFF.
+    """
+
+    print_mm: tuple[float, float] | None = None
+    print_dpi: float | None = None
+    web_px: int = 2048
+    sharpen: float = 0.5
+    layer_bits: int | None = None
+    codec: str = "deflate"
+
+
+@dataclass(frozen=True)
+class Task:
+    """One copy to make: path, the artwork, settings, threads, files never to be touched, whether to write over."""
+
+    path: Path
+    art: Artwork
+    settings: CopySettings
+    workers: int
+    originals: tuple[Path, ...]
+    replace: bool
+
+
+@dataclass(frozen=True)
+class Export:
+    """name(stem, artwork, settings) -> file name. write(task) -> numbers. words : what it is."""
+
+    name: Callable[[str, Artwork, CopySettings], str]
+    write: Callable[[Task], dict[str, Any]]
+    words: str
+
+
+def print_size(art: Artwork, settings: CopySettings) -> tuple[int, int, float]:
+    """height, width px and dpi of the print.
+
+    Raises
+    ------
+    BadSettings : a size or dpi that is not positive or absurdly large.
+    """
+    first = art.first
+    dpi = settings.print_dpi or first.dpi
+    wide, high = first.width / first.dpi * MM, first.height / first.dpi * MM
+    shrink = 1.0
+    if settings.print_mm is not None:
+        shrink = min(settings.print_mm[0] / wide, settings.print_mm[1] / high)
+    height, width = (round(n / first.dpi * dpi * shrink) for n in (first.height, first.width))
+    if dpi <= 0 or min(height, width) < 1 or max(height, width) > LARGEST_SIDE:
+        raise BadSettings(
+            f"a print of {width} x {height} px at {dpi:g} dpi",
+            expected=f"1 to {LARGEST_SIDE} px a side",
+            attempt="--print-mm 210x297 --print-dpi 600",
+        )
+    return height, width, dpi
+
+
+def web_size(art: Artwork, settings: CopySettings) -> tuple[int, int]:
+    """height, width px of the web copy: never larger than the artwork."""
+    first = art.first
+    scale = min(1.0, settings.web_px / max(first.height, first.width))
+    return max(1, round(first.height * scale)), max(1, round(first.width * scale))
+
+
+def _layers_name(stem: str, art: Artwork, settings: CopySettings) -> str:
+    return f"{stem}_layers_{round(art.first.dpi)}dpi.ora"
+
+
+def _print_name(stem: str, art: Artwork, settings: CopySettings) -> str:
+    height, width, dpi = print_size(art, settings)
+    kind = "rgb16" if art.colored else "gray16"
+    return f"{stem}_print_{round(width / dpi * MM)}x{round(height / dpi * MM)}mm_{round(dpi)}dpi_{kind}.tif"
+
+
+def _web_name(stem: str, art: Artwork, settings: CopySettings) -> str:
+    return f"{stem}_web_{max(web_size(art, settings))}px_srgb.png"
+
+
+def _bare_name(stem: str, art: Artwork, settings: CopySettings) -> str:
+    bits = np.iinfo(art.first.dtype).bits
+    return f"{stem}_nopaper_{round(art.first.dpi)}dpi_{'rgba' if art.colored else 'graya'}{bits}.png"
+
+
+def _write_layers(task: Task) -> dict[str, Any]:
+    bits = task.settings.layer_bits or int(np.iinfo(task.art.first.dtype).bits)
+    if bits not in (8, 16):
+        raise BadSettings(f"{bits} bits a sample", expected="8 or 16", attempt="--layer-bits 8")
+    first = task.art.first
+    found = write_layers(
+        task.path, task.art, bits=bits, workers=task.workers, originals=task.originals, replace=task.replace
+    )
+    return {"height": first.height, "width": first.width, "dpi": first.dpi, **found}
+
+
+def _write_print(task: Task) -> dict[str, Any]:
+    """A flattened TIFF of 16 bits with a profile; resized in linear light, code for code when the size stays."""
+    art = task.art
+    height, width, dpi = print_size(art, task.settings)
+    icc = art.icc or (srgb_profile() if art.colored else None)
+    spec = MasterSpec(height, width, 3 if art.colored else 1, "uint16", False, dpi, icc, task.settings.codec)
+
+    def work(box: Box) -> EncodedBlock:
+        return encode_block(_resized_codes(art, (height, width), box), spec)
+
+    made = in_order(work, blocks(height, width, BLOCK), task.workers)
+    write_master(task.path, spec, made, originals=task.originals)
+    raw = height * width * spec.samples * 2
+    mib = round(raw / 2**20, 1)
+    return {"height": height, "width": width, "dpi": dpi, "bits": 16, "bytes_of_pixels": raw, "mib_of_pixels": mib}
+
+
+def _resized_codes(art: Artwork, new: tuple[int, int], box: Box) -> Pixels:
+    """(h, w, c) 16-bit codes of the flattened artwork at another size; what is made much smaller is read in parts."""
+    old = art.first.height, art.first.width
+    if new == old:
+        return deepened(flattened(art, box), "uint16")
+    axis = 0 if box.height >= box.width else 1
+    if box.height * box.width * (old[0] / new[0]) ** 2 > READ_PX and (box.height, box.width)[axis] > 1:
+        return np.concatenate([_resized_codes(art, new, half) for half in _halves(box, axis)], axis=axis)
+    transfer = transfer_of(art.icc)
+
+    def read(part: Box) -> Floats:
+        return to_linear(flattened(art, part), transfer)
+
+    return to_stored(resized(read, old, new, box), "uint16", transfer)
+
+
+def _halves(box: Box, axis: int) -> tuple[Box, Box]:
+    """The box cut in two along an axis."""
+    if axis == 0:
+        cut = box.height // 2
+        return Box(box.row, box.col, cut, box.width), Box(box.row + cut, box.col, box.height - cut, box.width)
+    cut = box.width // 2
+    return Box(box.row, box.col, box.height, cut), Box(box.row, box.col + cut, box.height, box.width - cut)
+
+
+def _write_web(task: Task) -> dict[str, Any]:
+    """An 8-bit PNG in sRGB, sharpened for its size; the dpi say the size the artwork has."""
+    art, (height, width) = task.art, web_size(task.art, task.settings)
+    strips = _strips(height, width)
+    codes = [
+        to_srgb(part, art.icc)
+        for part in in_order(lambda box: _resized_codes(art, (height, width), box), strips, task.workers)
+    ]
+    value = np.concatenate(codes).astype(np.float32) / np.float32(65535)
+    if (height, width) != (art.first.height, art.first.width):
+        value = sharpened(value, task.settings.sharpen, SHARPEN_PX)
+    dpi = art.first.dpi * height / art.first.height
+    spec = PngSpec(height, width, 3, 8, dpi, srgb=True)
+    with (
+        claimed(task.path, originals=task.originals, overwrite=task.replace) as partial,
+        partial.open("wb") as file,
+        PngRows(file, spec) as sheet,
+    ):
+        sheet.push(np.rint(value * 255).astype(np.uint8))
+    return {"height": height, "width": width, "dpi": dpi, "bits": 8, "profile": "sRGB"}
+
+
+def _write_bare(task: Task) -> dict[str, Any]:
+    """A PNG with straight alpha where no paper is, full size, in the artwork's own profile."""
+    art, first = task.art, task.art.first
+    bits = int(np.iinfo(first.dtype).bits)
+    spec = PngSpec(first.height, first.width, 4 if art.colored else 2, bits, first.dpi, art.icc, srgb=art.icc is None)
+    strips = _strips(first.height, first.width)
+    with (
+        claimed(task.path, originals=task.originals, overwrite=task.replace) as partial,
+        partial.open("wb") as file,
+        PngRows(file, spec) as sheet,
+    ):
+        for rows in in_order(lambda box: without_paper(art, box), strips, task.workers):
+            sheet.push(rows)
+    return {"height": first.height, "width": first.width, "dpi": first.dpi, "bits": bits}
+
+
+def _strips(height: int, width: int) -> list[Box]:
+    rows = max(16, STRIP_PX // width)
+    return [Box(top, 0, min(rows, height - top), width) for top in range(0, height, rows)]
+
+
+EXPORTS: dict[str, Export] = {
+    "layers": Export(_layers_name, _write_layers, "lines, flats and paper as layers (OpenRaster)"),
+    "print": Export(_print_name, _write_print, "flattened for print (TIFF)"),
+    "web": Export(_web_name, _write_web, "for screens (PNG, sRGB)"),
+    "nopaper": Export(_bare_name, _write_bare, "without paper (PNG)"),
+}

@@ -1,0 +1,278 @@
+"""I write layers as OpenRaster: lines, reference, flats by color, paper, and the merged picture.
+
+In: an artwork. Out: one zip whose layers, blended on stored codes, give the merged picture.
+Reference: OpenRaster baseline specification 0.0.5 (zip, mimetype first and stored, stack.xml, data/, mergedimage.png,
+Thumbnails/thumbnail.png); blending by W3C Compositing and Blending Level 1, src-over.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.convert import to_srgb
+from stitchbed.copies.artwork import Artwork, deepened, flat_codes, line_layer, page_codes, paper_codes
+from stitchbed.core.record import claimed
+from stitchbed.imaging.box import Box
+from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.page.line_art.ink_layer import over
+from stitchbed.page.page import in_order
+
+Pixels = NDArray[Any]
+Ints = NDArray[np.int64]
+
+MIMETYPE = b"image/openraster"
+VERSION = "0.0.5"
+THUMBNAIL = 256  # px, the longest side
+MOST_LAYERS = 24  # of flats; more colors than that are grouped by hue
+STRIP_PX = 2**20  # worked on at once: a picture of 16 bits is packed in some ten times its bytes
+STAMP = (1980, 1, 1, 0, 0, 0)  # of every entry, so that equal input gives equal files
+
+
+@dataclass(frozen=True)
+class FlatLayer:
+    """colors : (n,) packed codes. box : all of their pixels. name : as shown to the painter."""
+
+    colors: Ints
+    box: Box
+    name: str
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """One layer: file in the zip, what it is called, where it lies, whether it shows, its kind."""
+
+    file: str
+    name: str
+    box: Box
+    visible: bool = True
+    group: str | None = None
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """Rows of the file: whole: name -> pixels of the pictures as wide as the page; colors, solid of the flats, and
+    packed : one number for each of their colors.
+    """
+
+    box: Box
+    whole: Mapping[str, Pixels]
+    colors: Pixels
+    solid: NDArray[np.bool_]
+    packed: Ints | None
+
+
+def write_layers(
+    path: Path, art: Artwork, *, bits: int, workers: int = 1, originals: Sequence[Path] = (), replace: bool = False
+) -> dict[str, Any]:
+    """Write the artwork; returns what is in it. bits : 8 or 16 per sample.
+
+    Raises
+    ------
+    CannotWrite, WouldTouchOriginal : see `core.record.claimed`.
+    """
+    whole = Box(0, 0, art.first.height, art.first.width)
+    flat = flat_layers(art, workers)
+    entries = [_Entry("data/lines.png", "Lines", whole)]
+    if art.page is not None and art.lines is not None:
+        entries.append(_Entry("data/reference.png", "Scan, for reference", whole, visible=False))
+    entries += [_Entry(f"data/flat_{n:02d}.png", f.name, f.box, group="Flats") for n, f in enumerate(flat, 1)]
+    entries.append(_Entry("data/paper.png", "Paper", whole))
+    with (
+        claimed(path, originals=originals, overwrite=replace) as partial,
+        tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.") as scratch,
+    ):
+        _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers)
+        _write_zip(partial, Path(scratch), _stack(art, entries), entries)
+    return {"layers": [e.name for e in entries], "flat_layers": len(flat), "bits": bits, "version": VERSION}
+
+
+def flat_layers(art: Artwork, workers: int) -> list[FlatLayer]:
+    """The flats' colors, each with the box it fills; grouped by hue where there are more than MOST_LAYERS."""
+    boxes: dict[int, list[int]] = {}
+    if art.flats is None:
+        return []
+    for strip, found in zip(_strips(art), in_order(lambda b: _extents(art, b), _strips(art), workers), strict=True):
+        for color, (top, left, bottom, right) in found.items():
+            box = boxes.setdefault(color, [2**62, 2**62, 0, 0])
+            box[0], box[1] = min(box[0], strip.row + top), min(box[1], left)
+            box[2], box[3] = max(box[2], strip.row + bottom), max(box[3], right)
+    colors = np.array(sorted(boxes, key=lambda c: (_hue(c, art), c)), np.int64)
+    count = max(1, -(-len(colors) // MOST_LAYERS))
+    layers = []
+    for start in range(0, len(colors), count):
+        part = colors[start : start + count]
+        corners = np.array([boxes[int(c)] for c in part])
+        top, left = corners[:, :2].min(axis=0)
+        bottom, right = corners[:, 2:].max(axis=0)
+        words = [_word(int(c), art) for c in part]
+        name = f"Flat {words[0]}" if len(words) == 1 else f"Flats {words[0]} to {words[-1]}"
+        layers.append(FlatLayer(part, Box(int(top), int(left), int(bottom - top), int(right - left)), name))
+    return layers
+
+
+def _strips(art: Artwork) -> list[Box]:
+    rows = max(16, STRIP_PX // art.first.width)
+    return [Box(top, 0, min(rows, art.first.height - top), art.first.width) for top in range(0, art.first.height, rows)]
+
+
+def _packed(codes: Pixels) -> Ints:
+    """(h, w) one number for each color."""
+    wide = codes.astype(np.int64)
+    return np.asarray((wide[..., 0] << 32) | (wide[..., 1] << 16) | wide[..., 2])
+
+
+def _extents(art: Artwork, box: Box) -> dict[int, tuple[int, int, int, int]]:
+    """Color -> (top, left, bottom, right) in a strip, bare paper left out."""
+    codes, solid = flat_codes(art, box)
+    packed = _packed(codes)
+    found = {}
+    for color in np.unique(packed[solid]).tolist():
+        here = packed == color
+        rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
+        found[color] = (int(rows[0]), int(cols[0]), int(rows[-1]) + 1, int(cols[-1]) + 1)
+    return found
+
+
+def _unpacked(color: int) -> tuple[int, int, int]:
+    return color >> 32, (color >> 16) & 0xFFFF, color & 0xFFFF
+
+
+def _hue(color: int, art: Artwork) -> float:
+    rgb = np.array([[_unpacked(color)]], np.float32) / np.float32(art.first.top)
+    return float(cv2.cvtColor(rgb, cv2.COLOR_RGB2HSV)[0, 0, 0])
+
+
+def _word(color: int, art: Artwork) -> str:
+    return "#{:02x}{:02x}{:02x}".format(*(round(v * 255 / art.first.top) for v in _unpacked(color)))
+
+
+def _write_pictures(
+    folder: Path, art: Artwork, entries: Sequence[_Entry], flat: Sequence[FlatLayer], *, bits: int, workers: int
+) -> None:
+    """All PNGs of the file in one pass over the artwork, several of them packed at a time."""
+    (folder / "data").mkdir()
+    (folder / "Thumbnails").mkdir()
+    first, dtype = art.first, f"uint{bits}"
+    small: list[Pixels] = []
+    step = max(1, max(first.height, first.width) // THUMBNAIL)
+    layers = {f"data/flat_{n:02d}.png": layer for n, layer in enumerate(flat, 1)}
+    with ExitStack() as stack:
+        sheets = {}
+        for entry in (*entries, _Entry("mergedimage.png", "", Box(0, 0, first.height, first.width))):
+            file = stack.enter_context((folder / entry.file).open("wb"))
+            samples = 3 if entry.file in ("mergedimage.png", "data/paper.png", "data/reference.png") else 4
+            spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
+            sheets[entry.file] = stack.enter_context(PngRows(file, spec))
+        pool = stack.enter_context(ThreadPoolExecutor(workers))
+        for strip in in_order(lambda box: _strip_of(art, box, dtype), _strips(art), workers):
+            list(pool.map(partial(_push, strip, sheets, layers), sheets))
+            small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
+    _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
+
+
+def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
+    """A strip of every picture as wide as the page; merged from the very codes of the layers."""
+    lines = _rgb(deepened(line_layer(art, box), dtype))
+    codes, solid = flat_codes(art, box)
+    paper = deepened(paper_codes(art), dtype)
+    paper = np.broadcast_to(paper if len(paper) == 3 else np.repeat(paper, 3), (box.height, box.width, 3))
+    colors = _rgb(deepened(codes, dtype))
+    merged = over(lines, np.where(solid[..., None], colors, paper))
+    whole = {"data/lines.png": lines, "data/paper.png": paper, "mergedimage.png": merged}
+    if art.page is not None:
+        whole["data/reference.png"] = _rgb(deepened(page_codes(art, box), dtype))
+    return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
+
+
+def _push(strip: _Strip, sheets: Mapping[str, PngRows], layers: Mapping[str, FlatLayer], name: str) -> None:
+    """Give a picture its rows of a strip; a layer of flats may have none there."""
+    rows = strip.whole[name] if name in strip.whole else _flat_rows(strip, layers[name])
+    if len(rows):
+        sheets[name].push(rows)
+
+
+def _flat_rows(strip: _Strip, layer: FlatLayer) -> Pixels:
+    """(n, w, 4) color and alpha of what of a layer lies in a strip."""
+    top, bottom = max(strip.box.row, layer.box.row), min(strip.box.bottom, layer.box.bottom)
+    if strip.packed is None or bottom <= top:
+        return np.zeros((0, layer.box.width, 4), strip.colors.dtype)
+    place = slice(top - strip.box.row, bottom - strip.box.row), slice(layer.box.col, layer.box.right)
+    mine = np.isin(strip.packed[place], layer.colors) & strip.solid[place]
+    color = np.where(mine[..., None], strip.colors[place], 0).astype(strip.colors.dtype)
+    alpha = np.where(mine, np.iinfo(color.dtype).max, 0).astype(color.dtype)
+    return np.concatenate([color, alpha[..., None]], axis=2)
+
+
+def _rgb(codes: Pixels) -> Pixels:
+    """Gray or gray and alpha as RGB or RGB and alpha."""
+    if codes.shape[2] > 2:
+        return codes
+    return np.concatenate([np.repeat(codes[..., :1], 3, axis=2), codes[..., 1:]], axis=2)
+
+
+def _thinned(merged: Pixels, box: Box, step: int) -> Pixels:
+    """Every step-th row of the picture, each the mean of what is there of its rows and columns, 8 bits."""
+    first = -(-box.row // step) * step - box.row
+    rows = [merged[r : r + step] for r in range(first, box.height, step)]
+    width = max(1, merged.shape[1] // step)
+    lines = [cv2.resize(part, (width, 1), interpolation=cv2.INTER_AREA).reshape(1, width, 3) for part in rows]
+    whole = np.concatenate(lines) if lines else np.zeros((0, width, 3), merged.dtype)
+    return deepened(whole, "uint8")
+
+
+def _write_thumbnail(path: Path, small: Pixels, art: Artwork) -> None:
+    longest = max(art.first.height, art.first.width)
+    scale = min(1.0, THUMBNAIL / longest)
+    size = max(1, round(art.first.width * scale)), max(1, round(art.first.height * scale))
+    picture = cv2.resize(to_srgb(small, art.icc if art.colored else None), size, interpolation=cv2.INTER_AREA)
+    spec = PngSpec(size[1], size[0], 3, 8, None, srgb=True)
+    with path.open("wb") as file, PngRows(file, spec) as sheet:
+        sheet.push(picture.reshape(size[1], size[0], 3))
+
+
+def _stack(art: Artwork, entries: Sequence[_Entry]) -> bytes:
+    """stack.xml: the first child is the topmost layer."""
+    dpi = str(round(art.first.dpi))
+    image = ElementTree.Element(
+        "image", version=VERSION, w=str(art.first.width), h=str(art.first.height), xres=dpi, yres=dpi
+    )
+    root = ElementTree.SubElement(image, "stack")
+    groups: dict[str, ElementTree.Element] = {}
+    for entry in entries:
+        parent = root
+        if entry.group is not None:
+            if entry.group not in groups:
+                groups[entry.group] = ElementTree.SubElement(root, "stack", name=entry.group)
+            parent = groups[entry.group]
+        visible = "visible" if entry.visible else "hidden"
+        place = {"x": str(entry.box.col), "y": str(entry.box.row), "visibility": visible}
+        ElementTree.SubElement(parent, "layer", {"name": entry.name, "src": entry.file, **place})
+    return bytes(ElementTree.tostring(image, encoding="UTF-8", xml_declaration=True))
+
+
+def _write_zip(partial: Path, folder: Path, stack: bytes, entries: Sequence[_Entry]) -> None:
+    """The mimetype first and stored; pictures stored, as they are deflated already."""
+    with zipfile.ZipFile(partial, "w") as archive:
+        archive.writestr(zipfile.ZipInfo("mimetype", STAMP), MIMETYPE)
+        info = zipfile.ZipInfo("stack.xml", STAMP)
+        info.compress_type = zipfile.ZIP_DEFLATED
+        archive.writestr(info, stack)
+        for name in ("Thumbnails/thumbnail.png", "mergedimage.png", *(e.file for e in entries)):
+            entry = zipfile.ZipInfo(name, STAMP)
+            entry.file_size = (folder / name).stat().st_size
+            with (folder / name).open("rb") as source, archive.open(entry, "w") as target:
+                shutil.copyfileobj(source, target, 2**20)

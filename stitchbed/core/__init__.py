@@ -1,0 +1,1 @@
+"""Errors, records, files, memory, progress: what every room needs."""

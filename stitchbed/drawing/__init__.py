@@ -1,0 +1,1 @@
+"""Shapes drawn as PDF, SVG or pixels."""

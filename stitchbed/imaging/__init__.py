@@ -1,0 +1,1 @@
+"""Boxes, light, transforms and other arithmetic on arrays."""

@@ -1,0 +1,79 @@
+"""I am what the inspection knows and what it says: evidence in, findings out.
+
+In: looks, layouts, comparisons. Out: frozen values.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from stitchbed.inspection.glass import Grain
+from stitchbed.inspection.looks import Look
+from stitchbed.inspection.overlaps import Comparison
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.reading.base.tile import Tile
+
+LEVELS = ("note", "usable", "redo")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """fault : short name. level : note (says something, harms nothing), usable (a join can live with it) or redo.
+
+    why : what was seen. change : what to do. numbers : what was measured.
+    """
+
+    fault: str
+    level: str
+    why: str
+    change: str
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that was seen. formats : file format per tile. layouts : islands, the largest first.
+
+    sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains : on the glass, full-resolution px.
+    """
+
+    tiles: tuple[Tile, ...]
+    formats: tuple[str, ...]
+    looks: tuple[Look, ...]
+    layouts: Sequence[Layout]
+    comparisons: tuple[Comparison, ...]
+    sharper: Mapping[tuple[int, int], float]
+    grains: tuple[Grain, ...]
+
+
+def usual_profile(tiles: Sequence[Tile]) -> bytes | None:
+    """The profile most tiles have."""
+    return Counter(tile.raster.icc for tile in tiles).most_common(1)[0][0]
+
+
+def declared_dpi(tile: Tile) -> float | None:
+    """Dpi a file says, the mean of both axes."""
+    return None if tile.raster.dpi is None else float(np.mean(tile.raster.dpi))
+
+
+def usual_dpi(tiles: Sequence[Tile]) -> float | None:
+    """The dpi most tiles say, to the nearest whole number; None when none says any."""
+    said = [round(dpi) for tile in tiles if (dpi := declared_dpi(tile))]
+    return float(Counter(said).most_common(1)[0][0]) if said else None
+
+
+def believed_dpi(tiles: Sequence[Tile]) -> list[float]:
+    """Dpi per tile to start from: what it says, else what most say (or any number, equal for all)."""
+    usual = usual_dpi(tiles) or 300.0
+    return [declared_dpi(tile) or usual for tile in tiles]
+
+
+def worst(findings: Sequence[Finding]) -> str:
+    """Verdict over findings: good, usable or redo."""
+    rank = max((LEVELS.index(item.level) for item in findings), default=0)
+    return ("good", "usable", "redo")[rank]

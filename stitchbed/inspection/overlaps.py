@@ -1,0 +1,211 @@
+"""I compare two scans where they show the same part of the sheet: light, lift, sharpness, how far they overlap.
+
+In: two `Look`s and the motion between them. Out: frozen numbers, the drawing canceled out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.transforms import moved
+from stitchbed.inspection.looks import Look
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+
+SIDES = ("left", "right", "top", "bottom")
+EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
+RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
+UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
+LEAST_CELLS = 25  # for a comparison of light
+
+
+@dataclass(frozen=True)
+class SideLoss:
+    """Loss of light (share) toward a side of a tile, how far in it reaches (px); length: share of the side seen."""
+
+    side: str
+    loss: float
+    reach: float
+    length: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What one link tells. a, b : indices. log_gain : (3,) log of light a over b away from the edges, or None.
+
+    losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
+    overlap, px of a.
+    """
+
+    a: int
+    b: int
+    log_gain: Array | None
+    losses_a: tuple[SideLoss, ...]
+    losses_b: tuple[SideLoss, ...]
+    shared: float
+    width: float
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """Light of both tiles on the cells of one: ratio (h, w, 3) log, depth of both, px of each.
+
+    calm : paper in both. flat : paper in the other one, whatever a lift does to this one. seen : overlap.
+    """
+
+    ratio: Floats
+    calm: NDArray[np.bool_]
+    flat: NDArray[np.bool_]
+    seen: NDArray[np.bool_]
+    depth_own: Floats
+    depth_other: Floats
+
+
+def compare(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array) -> Comparison:
+    """Compare two looks joined by a motion (3x3, full-resolution px)."""
+    a, b = (looks[index] for index in pair)
+    here, there = _shared(a, b, b_from_a), _shared(b, a, np.asarray(np.linalg.inv(b_from_a), np.float64))
+    log_gain = _gain(here, max(a.shape) * EDGE_SHARE)
+    offset = np.zeros(3) if log_gain is None else log_gain
+    cell_area = a.light_cell**2
+    smaller = min(
+        a.shape[0] * a.shape[1], b.shape[0] * b.shape[1] / max(1e-9, abs(float(np.linalg.det(b_from_a[:2, :2]))))
+    )
+    return Comparison(
+        *pair,
+        log_gain,
+        _losses(here, offset, a),
+        _losses(there, -offset, b),
+        float(here.seen.sum()) * cell_area / smaller,
+        _narrow_side(here.seen) * a.light_cell,
+    )
+
+
+def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
+    """(count, 3) log gain of each tile over the middle one, by least squares over all comparisons.
+
+    Tiles that nothing is known of have 0.
+    """
+    rows, values = [], []
+    for item in comparisons:
+        if item.log_gain is not None:
+            row = np.zeros(count)
+            row[item.a], row[item.b] = 1.0, -1.0
+            rows.append(row)
+            values.append(item.log_gain)
+    if not rows:
+        return np.zeros((count, 3))
+    solved = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)[0]
+    known = np.abs(np.array(rows)).sum(0) > 0
+    solved[known] -= np.median(solved[known], axis=0)
+    solved[~known] = 0.0
+    return np.asarray(solved)
+
+
+def rest_places(a: Look, b: Look, b_from_a: Array, count: int) -> list[tuple[Array, Array]]:
+    """Places (x, y) px in both tiles with much contrast, as deep in the overlap as it goes, to compare sharpness at."""
+    shared = _shared(a, b, b_from_a)
+    depth = np.minimum(shared.depth_own, shared.depth_other)
+    unrest = np.where(shared.seen, _unrest(a.light), 0)
+    score = unrest * np.minimum(depth / max(a.shape), EDGE_SHARE) / EDGE_SHARE
+    places = []
+    reach = max(3, round(0.04 * max(score.shape)))
+    for _ in range(count):
+        row, col = np.unravel_index(int(score.argmax()), score.shape)
+        if score[row, col] <= 0.01:
+            break
+        at = (np.array([col, row]) + 0.5) * a.light_cell - 0.5
+        places.append((at, moved(b_from_a, at[None])[0]))
+        score[max(0, row - reach) : row + reach + 1, max(0, col - reach) : col + reach + 1] = 0
+    return places
+
+
+def _shared(own: Look, other: Look, other_from_own: Array) -> _Shared:
+    h, w = own.light.shape[:2]
+    col, row = np.meshgrid(np.arange(w), np.arange(h))
+    xy = np.column_stack([(col.ravel() + 0.5) * own.light_cell - 0.5, (row.ravel() + 0.5) * own.light_cell - 0.5])
+    there = moved(other_from_own, xy)
+    cells = ((there + 0.5) / other.light_cell - 0.5).astype(np.float32)
+    x, y = (np.ascontiguousarray(cells[:, axis].reshape(h, w)) for axis in (0, 1))
+    light = cv2.remap(other.light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    unrest, unrest_other = _unrest(own.light), cv2.remap(_unrest(other.light), x, y, cv2.INTER_LINEAR)
+    depth_other = _depth(there, other.shape).reshape(h, w)
+    ratio = np.log(np.maximum(own.light, 1e-3) / np.maximum(light, 1e-3))
+    bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
+    seen = depth_other > 0
+    flat = (unrest_other < UNREST) & bright & seen
+    return _Shared(ratio, flat & (unrest < UNREST), flat, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
+
+
+def _unrest(light: Floats) -> Floats:
+    """(h, w) relative spread of light around each cell, along its steeper direction."""
+    gray = light.mean(2)
+    low, high = cv2.erode(gray, np.ones((3, 3), np.uint8)), cv2.dilate(gray, np.ones((3, 3), np.uint8))
+    return np.asarray((high - low) / np.maximum(high, 1e-3), np.float32)
+
+
+def _depth(xy: Array, shape: tuple[int, int]) -> Floats:
+    x, y = xy[:, 0] + 0.5, xy[:, 1] + 0.5
+    return np.minimum(np.minimum(x, shape[1] - x), np.minimum(y, shape[0] - y)).astype(np.float32)
+
+
+def _gain(shared: _Shared, deep: float) -> Array | None:
+    depth = np.minimum(shared.depth_own, shared.depth_other)
+    for least in (deep, deep / 2, deep / 4):
+        usable = shared.calm & (depth > least)
+        if usable.sum() >= LEAST_CELLS:
+            return np.asarray(np.median(shared.ratio[usable], axis=0), np.float64)
+    return None
+
+
+def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:
+    """Sides of a tile where it is darker than its neighbor, which lies flat there."""
+    loss = -(shared.ratio.mean(2) - offset.mean())
+    usable = shared.flat & (shared.depth_other > shared.depth_own + look.light_cell)
+    found = [_side_loss(side, loss, usable, look) for side in SIDES]
+    return tuple(item for item in found if item is not None)
+
+
+def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Look) -> SideLoss | None:
+    """Loss against the distance from a side, median along it."""
+    axis = 1 if side in ("left", "right") else 0
+    flipped = side in ("right", "bottom")
+    table = np.where(usable, loss, np.nan)
+    table = table.T if axis == 1 else table
+    table = table[::-1] if flipped else table
+    cells = max(2, round(EDGE_SHARE * max(look.shape) / look.light_cell))
+    rim = max(1, round(RIM_SHARE * max(look.shape) / look.light_cell))
+    known = np.isfinite(table[:rim]).any(0)
+    if known.sum() < 0.1 * table.shape[1]:
+        return None
+    profile = _medians(table[: 2 * cells, known])
+    base = np.nanmedian(profile[cells:]) if np.isfinite(profile[cells:]).any() else 0.0
+    excess = profile - base
+    worst = float(np.nanmax(excess[: max(2, rim)]))
+    over = np.isfinite(excess) & (excess > max(0.01, 0.1 * worst))
+    reach = int(np.argmin(over)) if not over.all() else len(over)
+    return SideLoss(side, 1 - float(np.exp(-worst)), reach * look.light_cell, float(known.mean()))
+
+
+def _medians(table: Floats) -> Array:
+    """Median along rows of a table with gaps; NaN where nothing is known."""
+    known = np.isfinite(table)
+    result = np.full(table.shape[0], np.nan)
+    for index in np.flatnonzero(known.sum(1) >= 3):
+        result[index] = np.median(table[index, known[index]])
+    return result
+
+
+def _narrow_side(seen: NDArray[np.bool_]) -> float:
+    """Cells across an overlap at its narrow side: area over length of the rectangle around it."""
+    points = np.argwhere(seen).astype(np.float32)
+    if len(points) < 3:
+        return 0.0
+    (_, sides, _) = cv2.minAreaRect(points)
+    return float(seen.sum() / max(*sides, 1.0))

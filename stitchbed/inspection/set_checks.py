@@ -1,0 +1,268 @@
+"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, dust that stays on the
+glass.
+
+In: evidence. Out: findings per piece and for the set.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.transforms import moved, turn_of
+from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
+from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains
+from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
+from stitchbed.mosaic.registration.pose_graph import Layout, corners
+
+Array = NDArray[np.float64]
+
+EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
+CAST = 0.06  # log between channels
+LIFT = 0.03  # loss of light toward a side, beyond what a lamp's fall-off leaves between rim and 15 mm
+SKEW_DEG = (
+    2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star
+)
+THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge takes from both sides
+SAME_SHARE = 0.9  # of a piece seen by another
+GAP_SHARE = 0.1  # of the long side: width of a hole that counts
+SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
+
+
+def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
+    """(per tile, for the set)."""
+    pieces: list[list[Finding]] = [[] for _ in evidence.tiles]
+    for part in (_light, _lifted, _turns, _overlaps, _doubles):
+        for index, finding in part(evidence):
+            pieces[index].append(finding)
+    whole = [*_gap(evidence), *_dust(evidence), *_soft_side(evidence), *_no_profile(evidence)]
+    return pieces, whole
+
+
+def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    for index, gain in enumerate(gains(len(evidence.tiles), evidence.comparisons)):
+        mean, cast = float(gain.mean()), float(gain.max() - gain.min())
+        numbers = {"gain": [round(float(value), 4) for value in np.exp(gain)]}
+        if abs(mean) > EXPOSURE:
+            level = "redo" if abs(mean) > EXPOSURE_MUCH else "usable"
+            why = f"{'lighter' if mean > 0 else 'darker'} than the others by {100 * abs(math.expm1(mean)):.0f} %"
+            found.append(
+                (
+                    index,
+                    Finding("exposure", level, why, "switch automatic exposure off; a join can level this", numbers),
+                )
+            )
+        if cast > CAST:
+            why = f"another color of light than the others ({100 * cast:.0f} % between channels)"
+            change = "switch automatic color off and let the lamp warm up; a join can level this"
+            found.append((index, Finding("color cast", "usable", why, change, numbers)))
+    return found
+
+
+def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
+    sides: dict[tuple[int, str], SideLoss] = {}
+    for item in evidence.comparisons:
+        for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
+            # a scan with cut-off ends shows no true light to compare with
+            judge = evidence.looks[other]
+            for loss in losses if judge.white < WHITE_SHARE and judge.black < BLACK_SHARE else ():
+                before = sides.get((index, loss.side))
+                if before is None or loss.loss > before.loss:
+                    sides[index, loss.side] = loss
+    found = []
+    for index, look in enumerate(evidence.looks):
+        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.loss > LIFT]
+        if mine:
+            widest = max(loss.reach for loss in mine)
+            redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
+            found.append((index, _lift_finding(mine, _length(evidence, index, widest), redo=redo)))
+    return found
+
+
+def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:
+    names = [loss.side for loss in losses]
+    sides = ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else names[0]
+    worst = max(loss.loss for loss in losses)
+    why = f"lifted off the glass along the {sides}: up to {100 * worst:.0f} % darker, {reach} wide"
+    change = "a neighbor sees this strip flat and is used there; press the sheet down if that is easily done"
+    numbers = {loss.side: {"loss": round(loss.loss, 4), "reach_px": round(loss.reach)} for loss in losses}
+    if redo:
+        return Finding("lifted", "redo", why, "press the sheet down there and scan again", numbers)
+    return Finding("lifted", "usable", why, change, numbers)
+
+
+def _length(evidence: Evidence, index: int, px: float) -> str:
+    dpi = declared_dpi(evidence.tiles[index]) or usual_dpi(evidence.tiles)
+    return f"{px / dpi * 25.4:.0f} mm" if dpi else f"{px:.0f} px"
+
+
+def _turns(evidence: Evidence) -> list[tuple[int, Finding]]:
+    """Turned and skewed pieces of the largest island."""
+    turns = {name: math.degrees(turn_of(m)) for name, m in evidence.layouts[0].sheet_from_tile.items()}
+    if len(turns) < 2:
+        return []
+    quarters, skews = _quarters(list(turns.values()))
+    usual = Counter(quarters).most_common(1)[0][0]
+    middle = float(np.median(skews))
+    index = {tile.name: number for number, tile in enumerate(evidence.tiles)}
+    found = []
+    for name, quarter, skew in zip(turns, quarters, skews, strict=True):
+        if (quarter - usual) % 4:
+            turned = (quarter - usual) % 4 * 90
+            why = f"turned by {turned} degrees against most pieces"
+            found.append(
+                (index[name], Finding("turned", "note", why, "nothing: a join turns it back", {"turn_deg": turned}))
+            )
+        if abs(skew - middle) > SKEW_DEG:
+            why = f"{abs(skew - middle):.1f} degrees askew against the others"
+            change = "lay the sheet along the edge of the bed; skew costs overlap and sharpness"
+            found.append((index[name], Finding("skewed", "usable", why, change, {"skew_deg": round(skew - middle, 2)})))
+    return found
+
+
+def _quarters(turns: list[float]) -> tuple[list[int], list[float]]:
+    """Quarter turns and the rest in degrees, the rest measured round their own middle (so that 44 and -46 agree)."""
+    middle = math.degrees(float(np.angle(np.mean(np.exp(4j * np.radians(turns)))))) / 4
+    quarters = [round((turn - middle) / 90) % 4 for turn in turns]
+    return quarters, [turn - 90 * round((turn - middle) / 90) for turn in turns]
+
+
+def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    main = evidence.layouts[0].sheet_from_tile
+    for index, tile in enumerate(evidence.tiles):
+        if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
+            why = "no other piece shows a part of the same drawing"
+            change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
+            found.append((index, Finding("alone", "redo", why, change)))
+            continue
+        widths = [item.width for item in evidence.comparisons if index in (item.a, item.b)]
+        if widths and max(widths) < THIN_SHARE * max(evidence.looks[index].shape):
+            why = f"shares only {_length(evidence, index, max(widths))} with its neighbor"
+            change = "scan again with at least 25 mm shared; the outer centimeter may be lifted"
+            found.append((index, Finding("thin overlap", "usable", why, change, {"overlap_px": round(max(widths))})))
+    return found
+
+
+def _doubles(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    for item in evidence.comparisons:
+        if item.shared > SAME_SHARE:
+            why = f"shows the same part of the sheet as {evidence.tiles[item.a].name}"
+            change = "leave one of the two out, the worse one"
+            numbers = {"shared": round(min(1.0, item.shared), 3)}
+            found.append((item.b, Finding("duplicate", "usable", why, change, numbers)))
+    return found
+
+
+def _gap(evidence: Evidence) -> list[Finding]:
+    """A hole in the rectangle that the placed pieces span."""
+    layout = evidence.layouts[0]
+    if len(layout.sheet_from_tile) < 3:
+        return []
+    holes = _holes(evidence, layout)
+    if holes is None:
+        return []
+    where, size = holes
+    why = f"no piece shows a part of the sheet at its {where}, about {_length(evidence, 0, size)} wide"
+    return [
+        Finding(
+            "gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", {"width_px": round(size)}
+        )
+    ]
+
+
+def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
+    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
+    turns = [math.degrees(turn_of(m)) for m in layout.sheet_from_tile.values()]
+    upright = -math.radians(float(np.median(_quarters(turns)[1])))
+    turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
+    quads = [moved(m, corners(sizes[name])) @ turn.T for name, m in layout.sheet_from_tile.items()]
+    low, high = _span(quads)
+    cell = max(sizes[layout.reference]) * GAP_SHARE / 10
+    shape = np.ceil((high - low)[::-1] / cell).astype(int) + 1
+    covered = np.zeros(shape, np.uint8)
+    for quad in quads:
+        cv2.fillConvexPoly(covered, np.round((quad - low) / cell).astype(np.int32), 1)
+    # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
+    bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
+    count, _, stats, middles = cv2.connectedComponentsWithStats(bare)
+    if count < 2:
+        return None
+    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    place = middles[largest] / (shape[::-1] - 1)
+    width = cell * float(min(stats[largest, cv2.CC_STAT_WIDTH], stats[largest, cv2.CC_STAT_HEIGHT]))
+    return _place_words(float(place[0]), float(place[1])), width
+
+
+def _span(quads: list[Array]) -> tuple[Array, Array]:
+    """Corners of the rectangle the pieces span, each laid straight first: a skewed corner is not the sheet's corner."""
+    ends = []
+    for quad in quads:
+        across, down = quad[1] - quad[0], quad[3] - quad[0]
+        lying = abs(across[0]) >= abs(across[1])
+        width, height = (float(np.hypot(*side)) for side in ((across, down) if lying else (down, across)))
+        half = np.array([width, height]) / 2
+        ends.append((quad.mean(0) - half, quad.mean(0) + half))
+    return np.min([end[0] for end in ends], axis=0), np.max([end[1] for end in ends], axis=0)
+
+
+def _place_words(x: float, y: float) -> str:
+    """Where on the sheet, in words."""
+    down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else "middle"
+    across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
+    return f"{down} {across}".strip()
+
+
+def _dust(evidence: Evidence) -> list[Finding]:
+    if not evidence.grains:
+        return []
+    dpi = usual_dpi(evidence.tiles)
+    mm = 25.4 / dpi if dpi else 1.0
+    places = [[round(grain.x * mm, 1), round(grain.y * mm, 1)] for grain in evidence.grains]
+    unit = "mm" if dpi else "px"
+    listed = "; ".join(f"{x:.0f}, {y:.0f}" for x, y in places[:8])
+    why = f"{len(places)} specks sit at the same place in most pieces ({unit} from the scan's left, top: {listed})"
+    return [
+        Finding(
+            "dust on the glass",
+            "usable",
+            why,
+            "clean the glass there; overlaps can cover some of them",
+            {"places": places},
+        )
+    ]
+
+
+def _soft_side(evidence: Evidence) -> list[Finding]:
+    """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
+    not.
+    """
+    if len(evidence.looks) < 4:
+        return []
+    for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):
+        thirds: list[list[float]] = [[], [], []]
+        for look in evidence.looks:
+            for item in look.sharpness:
+                share = (item.x / look.shape[1], item.y / look.shape[0])[axis]
+                thirds[min(2, int(3 * share))].append(math.log(item.ratio))
+        means = [float(np.median(part)) if len(part) >= 8 else math.nan for part in thirds]
+        best = float(np.nanmax(means)) if not all(map(math.isnan, means)) else 0.0
+        for name, mean in zip(names, means, strict=True):
+            if best - mean > SOFT_SIDE:
+                why = f"all pieces are softer in the {name} third of the bed"
+                change = "clean the glass and the lid there; keep the important parts away from that side"
+                return [Finding("soft side", "usable", why, change, {"below_log": round(best - mean, 3)})]
+    return []
+
+
+def _no_profile(evidence: Evidence) -> list[Finding]:
+    if usual_profile(evidence.tiles) is not None:
+        return []
+    change = "let the scanner embed its profile; without one colors are taken as sRGB"
+    return [Finding("no profile", "note", "most pieces carry no color profile", change)]

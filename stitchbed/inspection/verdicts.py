@@ -1,0 +1,61 @@
+"""I put the findings of all pieces together into verdicts.
+
+In: evidence. Out: the record's part on pieces and on the set.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from stitchbed.inspection import quality
+from stitchbed.inspection.findings import Evidence, Finding, worst
+from stitchbed.inspection.piece_checks import own_sharpness, piece_findings
+from stitchbed.inspection.set_checks import set_findings
+
+
+def judged(evidence: Evidence) -> dict[str, Any]:
+    """Findings and verdicts per piece and for the set; the set is as good as its worst piece."""
+    alone = piece_findings(evidence)
+    together, whole = set_findings(evidence)
+    pieces = [
+        _piece(evidence, index, [*own, *joint]) for index, (own, joint) in enumerate(zip(alone, together, strict=True))
+    ]
+    everything = [finding for part in (*alone, *together, whole) for finding in part]
+    return {
+        "verdict": worst(everything),
+        "pieces": pieces,
+        "set": {"verdict": worst(whole), "findings": whole},
+        "islands": [sorted(layout.sheet_from_tile) for layout in evidence.layouts],
+    }
+
+
+def _piece(evidence: Evidence, index: int, findings: list[Finding]) -> dict[str, Any]:
+    tile, look = evidence.tiles[index], evidence.looks[index]
+    sharpness = own_sharpness(look)
+    return {
+        "name": tile.name,
+        "path": tile.path,
+        "verdict": worst(findings),
+        "findings": findings,
+        "numbers": {
+            "noise": round(look.noise, 2),
+            "edge_ratio": None if sharpness is None else round(float(np.exp(sharpness)), 3),
+            "blur_px": None if sharpness is None else round(quality.blur_of(float(np.exp(sharpness))), 2),
+            "clipped_black": round(look.black, 5),
+            "clipped_white": round(look.white, 5),
+            "sharpness_across": _across(evidence, index),
+        },
+    }
+
+
+def _across(evidence: Evidence, index: int) -> list[list[float | None]]:
+    """3 x 3 parts of the bed: edge ratio over the piece's own median, None where nothing is drawn."""
+    look = evidence.looks[index]
+    middle = own_sharpness(look)
+    cells: list[list[list[float]]] = [[[] for _ in range(3)] for _ in range(3)]
+    for item in look.sharpness:
+        row, col = (min(2, int(3 * share)) for share in (item.y / look.shape[0], item.x / look.shape[1]))
+        cells[row][col].append(np.log(item.ratio) - (middle or 0.0))
+    return [[round(float(np.exp(np.median(part))), 3) if part else None for part in row] for row in cells]

@@ -1,0 +1,107 @@
+"""I am the copies of a job: for each kind the settings a job file may hold, and how the copy is made.
+
+In: a call with the page, and lines and flats where the job makes them. Out: the story's record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from stitchbed.copies.copies import CopySettings
+from stitchbed.core.errors import WouldTouchOriginal
+from stitchbed.jobs.call import FLATS, LINES, Call
+from stitchbed.pipelines.export import ExportSettings, export
+
+STANDARD = CopySettings()
+
+
+@dataclass(frozen=True)
+class LayersWishes:
+    """bits : 8, 16, or None for the artwork's depth. memory : bytes to work in. workers : threads."""
+
+    bits: int | None = STANDARD.layer_bits
+    memory: int = 2**30
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class PrintWishes:
+    """of : the "artwork" (lines over flats, where the job makes them) or the "page". mm : width, height to fit into.
+
+    dpi : of the print. codec : of its TIFF. memory : bytes to work in. workers : threads.
+    """
+
+    of: str = "artwork"
+    mm: tuple[float, float] | None = STANDARD.print_mm
+    dpi: float | None = STANDARD.print_dpi
+    codec: str = STANDARD.codec
+    memory: int = 2**30
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class WebWishes:
+    """of : as of a print. px : longest side. sharpen : amount once made smaller. memory, workers : as of a print."""
+
+    of: str = "artwork"
+    px: int = STANDARD.web_px
+    sharpen: float = STANDARD.sharpen
+    memory: int = 2**30
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class BareWishes:
+    """of, memory, workers : as of a print."""
+
+    of: str = "artwork"
+    memory: int = 2**30
+    workers: int = 2
+
+
+def write_layers(call: Call, page: Path) -> Mapping[str, Any]:
+    """Lines, flats and paper as layers."""
+    return _copy(call, page, "layers", CopySettings(layer_bits=call.settings.bits))
+
+
+def write_print(call: Call, page: Path) -> Mapping[str, Any]:
+    """One flattened TIFF."""
+    said = call.settings
+    return _copy(call, page, "print", CopySettings(print_mm=said.mm, print_dpi=said.dpi, codec=said.codec))
+
+
+def write_web(call: Call, page: Path) -> Mapping[str, Any]:
+    """One PNG for screens."""
+    return _copy(call, page, "web", CopySettings(web_px=call.settings.px, sharpen=call.settings.sharpen))
+
+
+def write_bare(call: Call, page: Path) -> Mapping[str, Any]:
+    """One PNG without paper."""
+    return _copy(call, page, "nopaper", STANDARD)
+
+
+def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[str, Any]:
+    """The copy of one kind; files of an earlier run of this step are written over, others never."""
+    whole = getattr(call.settings, "of", "artwork") == "artwork"
+    lines, flats = (call.sources[one][0] if whole and one in call.sources else None for one in (LINES, FLATS))
+    settings = ExportSettings(
+        (kind,), lines, flats, call.output.name, call.ours, copies,
+        memory=call.settings.memory, workers=call.settings.workers,
+    )  # fmt: skip
+    try:
+        told = export(page, call.output.parent, settings)[0]
+    except WouldTouchOriginal as error:
+        if call.ours:
+            raise
+        raise WouldTouchOriginal(
+            error.found,
+            expected="to write over own results only",
+            attempt=f"moving it away, or --again export.{kind} to write over it",
+        ) from error
+    # the next kind would write its record over this one's
+    record = call.output.with_name(f"{call.output.name}_export.json")
+    record.replace(call.output.with_name(f"{call.output.name}_export_{kind}.json"))
+    return told

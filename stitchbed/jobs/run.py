@@ -1,0 +1,248 @@
+"""I do a whole job: each step of its file in turn, save those whose inputs and settings are as they were.
+
+In: a `JobFile`. Out: the outputs, a record of each step, and a record of the run.
+
+A step is left alone when its record says that the same inputs, settings and version made what lies there. A result that
+was changed by hand since is left alone too, and the steps after it work on it as it is; it is never written over unless
+`--again` says so.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.record import VERSION, Record, cannot_write, fingerprint, plain, recording, sha256_of, write_json
+from stitchbed.jobs.call import PAGE, PIECES, Call
+from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
+from stitchbed.jobs.settings import Place, settings_of
+from stitchbed.jobs.steps import STEPS, Step
+
+if TYPE_CHECKING:
+    from stitchbed.mosaic.survey.context import Progress
+
+DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
+
+
+@dataclass(frozen=True)
+class RunSettings:
+    """upto : last step to do. again : first step to redo, with all after it. memory : bytes. workers : threads."""
+
+    upto: str | None = None
+    again: str | None = None
+    memory: int = 2**30
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class _Task:
+    """One step of this job: its table, where its output and record go, and whether it is redone in any case.
+
+    output : without ending when the step names its files itself, beginning with that name.
+    """
+
+    name: str
+    step: Step
+    table: Table
+    output: Path
+    record: Path
+    forced: bool
+
+
+@dataclass
+class _Hashes:
+    """sha256 of files, each read once in a run."""
+
+    known: dict[Path, str] = field(default_factory=dict)
+
+    def of(self, path: Path) -> str:
+        """Of the file as it was when first asked for; "" when there is none."""
+        if path not in self.known:
+            self.known[path] = sha256_of(path) if path.is_file() else ""
+        return self.known[path]
+
+
+def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dict[str, Any], str]:
+    """Do the job; returns the record of the run and a text.
+
+    Raises
+    ------
+    StitchbedError : any of its children, from the step that failed; the steps before it are done and stay so.
+    """
+    tasks = _tasks(job, settings)
+    sources = {PIECES: job.pieces, PAGE: job.pieces}
+    hashes = _Hashes()
+    prepared: dict[str, Any] = {}
+    rows = []
+    for task in tasks:
+        inputs = _inputs(job, task, sources, hashes)
+        state = None if task.forced else _state(job, task, inputs, hashes)
+        done: Record | None = None
+        if state is None:
+            prepared = prepared or _prepared(job, tasks, settings)
+            ours = task.forced or _old_record(task.record) is not None
+            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress, ours))
+            hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
+        if task.step.gives:
+            sources = {**sources, task.step.gives: (task.output,)}
+        rows.append(_row(job, task, state or DONE, done))
+    record = {"command": "run", "version": VERSION, "job": str(job.path), "name": job.name, "steps": rows}
+    return record, summary(record)
+
+
+def summary(record: Mapping[str, Any]) -> str:
+    """One line for each step, and its warnings when it was done now."""
+    lines = []
+    for row in record["steps"]:
+        took = f"{row['state']} in {row['seconds']:.1f} s" if row["state"] == DONE else row["state"]
+        lines.append(f"{row['step']}: {took}: {', '.join(row['outputs'])}")
+        lines += [f"  Note: {warning}." for warning in row["warnings"]]
+    return "\n".join(lines)
+
+
+def _tasks(job: JobFile, settings: RunSettings) -> list[_Task]:
+    """The steps of the job up to the last one wanted.
+
+    Raises
+    ------
+    BadSettings : `upto` or `again` names no step of the job.
+    """
+    names = list(job.tables)
+    if settings.upto is not None:
+        names = names[: _places(settings.upto, names, "--upto")[-1] + 1]
+    first = _places(settings.again, names, "--again")[0] if settings.again is not None else len(names)
+    tasks = []
+    for place, name in enumerate(names):
+        step = STEPS[name]
+        stem = f"{job.name}_{name}" if step.ending and not job.plain else job.name
+        record = job.records / f"{step.number:02d}-{name}.json"
+        tasks.append(_Task(name, step, job.tables[name], job.out / (stem + step.ending), record, place >= first))
+    return tasks
+
+
+def _places(word: str, names: Sequence[str], option: str) -> list[int]:
+    """Where the step of that name is, or all steps of that group."""
+    found = [place for place, name in enumerate(names) if name == word or name.startswith(f"{word}.")]
+    if not found:
+        raise unknown_key(word, names, f"at {option}")
+    return found
+
+
+def _inputs(job: JobFile, task: _Task, sources: Mapping[str, tuple[Path, ...]], hashes: _Hashes) -> dict[str, str]:
+    """Name -> sha256 of all files the step depends on; names are relative, so that the whole folder may move."""
+    works = [path for source in task.step.takes for path in sources.get(source, ())]
+    files = [*files_of(works), *files_in(task.table, job.folder)]
+    return {os.path.relpath(path, job.folder): hashes.of(path) for path in files}
+
+
+def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes) -> str | None:
+    """UNCHANGED or BY_HAND when the step need not be done, else None.
+
+    Raises
+    ------
+    WouldTouchOriginal : doing it would write over what it did not make. BadSettings : another job's records lie there.
+    """
+    old = _old_record(task.record)
+    names = [task.output.name] if task.step.ending else list(old["outputs"]) if old is not None else []
+    now = {name: hashes.of(job.out / name) for name in names}
+    if old is not None and old["job"] != job.name:
+        raise BadSettings(
+            f"the folder {job.out} with records of another job, {old['job']}",
+            expected="a folder for each job",
+            attempt=f'out = "out_{job.name}" in the job file, or name = "{old["job"]}"',
+        )
+    if old is None:
+        if any(now.values()):
+            raise _not_ours(task, task.output, "was not made by this job")
+        return None
+    made = old["outputs"]
+    edited = [name for name in names if now[name] and made.get(name) and made[name] != now[name]]
+    whole = bool(names) and all(now.values()) and all(made.get(name) for name in names)
+    if whole and _mark(old["inputs"], old["settings"], old["version"]) == _mark(inputs, task.table, VERSION):
+        return BY_HAND if edited else UNCHANGED
+    if edited:
+        raise _not_ours(task, job.out / edited[0], "was changed by hand, and its step is to be done anew")
+    return None
+
+
+def _mark(inputs: object, settings: object, version: object) -> str:
+    return fingerprint(inputs, settings, version)
+
+
+def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
+    return WouldTouchOriginal(
+        f"{path} {found}",
+        expected="to write over own results only",
+        attempt=f"moving it away, or --again {task.name} to write over it",
+    )
+
+
+def _old_record(path: Path) -> dict[str, Any] | None:
+    """The record of an earlier run, or None when there is none that can be read."""
+    with suppress(OSError, ValueError):
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if isinstance(content, dict) and content.keys() >= {"job", "inputs", "outputs", "settings", "version"}:
+            return content
+    return None
+
+
+def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> dict[str, Any]:
+    """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
+    given = {"memory": settings.memory, "workers": settings.workers}
+    return {
+        task.name: settings_of(
+            task.step.settings(), task.table, Place(task.name, job.folder, task.step.limits), given=given
+        )
+        for task in tasks
+    }
+
+
+def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record:
+    """Do one step and write its record; until it is done, its record holds no hashes and so vouches for nothing."""
+    for folder in (job.out, job.records):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise cannot_write(folder, error) from error
+    with _begun(job, task), recording(task.name, dict(task.table)) as record:
+        told = task.step.do(call)
+    record.inputs = inputs
+    made = [task.output.name] if task.step.ending else list(told["outputs"])
+    record.outputs = {name: sha256_of(job.out / name) for name in made}
+    record.warnings = list(told.get("warnings", []))
+    record.numbers = {"told_in": task.output.with_suffix(".json").name} if task.step.ending else dict(told["numbers"])
+    write_json(task.record, {**plain(record), "job": job.name})
+    return record
+
+
+@contextmanager
+def _begun(job: JobFile, task: _Task) -> Iterator[None]:
+    """A record that only says the step was begun; the one before comes back when the step refused to write at all."""
+    before = task.record.read_bytes() if task.record.exists() else None
+    write_json(task.record, {**plain(Record(task.name)), "job": job.name})
+    try:
+        yield
+    except WouldTouchOriginal:
+        if before is None:
+            task.record.unlink()
+        else:
+            task.record.write_bytes(before)
+        raise
+
+
+def _row(job: JobFile, task: _Task, state: str, done: Record | None) -> dict[str, Any]:
+    told = _old_record(task.record)
+    return {
+        "step": task.name,
+        "state": state,
+        "seconds": done.seconds if done is not None else 0.0,
+        "outputs": [str(job.out / name) for name in told["outputs"]] if told is not None else [],
+        "record": str(task.record),
+        "warnings": done.warnings if done is not None else [],
+    }

@@ -1,0 +1,199 @@
+"""I turn one table of a job file into the settings of its step.
+
+In: a frozen dataclass of settings, a table. Out: the settings; or which key or value is wrong, and what would be right.
+"""
+
+from __future__ import annotations
+
+import math
+import types
+from collections.abc import Mapping, Sequence
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.jobs.job_file import Table, unknown_key
+
+Settings = TypeVar("Settings")
+SHELL_ONLY = ("memory", "workers")  # said in the shell; they change how long a job takes, never what it makes
+WORDS = {
+    int: "a whole number",
+    float: "a number",
+    str: "a text in quotes",
+    bool: "true or false",
+    Path: "a file's name",
+}
+
+
+@dataclass(frozen=True)
+class Span:
+    """Numbers from low to high, both allowed."""
+
+    low: float
+    high: float
+
+
+Limits = Mapping[str, tuple[Any, ...] | Span]
+
+
+@dataclass(frozen=True)
+class Place:
+    """step : whose table. folder : relative file names start here. limits : key, with dots, -> what is allowed.
+
+    inner : names of the tables within the step's table that lead here.
+    """
+
+    step: str
+    folder: Path
+    limits: Limits
+    inner: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> str:
+        """The table as written in the file."""
+        return f"[{'.'.join((self.step, *self.inner))}]"
+
+
+class _Wrong(Exception):
+    """A value does not fit; the text says what would."""
+
+
+def settings_of(kind: type[Settings], table: Table, at: Place, given: Table) -> Settings:
+    """Settings of class `kind`: its defaults, changed by the table.
+
+    given : `memory` and `workers`, set where the class has them.
+
+    Raises
+    ------
+    BadSettings : a key the class does not have, a value of the wrong type or out of limits, a missing one.
+    """
+    values = _values(kind, None, table, at)
+    owned = _fields(kind)
+    missing = [name for name, one in owned.items() if _needed(one) and name not in {**values, **given}]
+    if missing:
+        raise BadSettings(
+            f"{at.table} without {missing[0]}",
+            expected=f"{', '.join(missing)} to be said",
+            attempt=f"{missing[0]} = ...",
+        )
+    return kind(**values, **{name: value for name, value in given.items() if name in owned})
+
+
+def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
+    """Field -> value for every key of the table. base : the instance whose nested settings are changed, or None."""
+    hints = get_type_hints(kind)
+    owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY}
+    values = {}
+    for key, value in table.items():
+        if key not in owned:
+            raise unknown_key(key, list(owned), f"in {at.table}")
+        default = getattr(base, key) if base is not None else _default(owned[key])
+        if is_dataclass(default) and not isinstance(default, type) and isinstance(value, dict):
+            inner = replace(at, inner=(*at.inner, key))
+            values[key] = replace(default, **_values(type(default), default, value, inner))
+            continue
+        try:
+            values[key] = _as(hints[key], value, at.folder)
+            _check_limits(values[key], at.limits.get(".".join((*at.inner, key))))
+        except _Wrong as wrong:
+            raise BadSettings(
+                f"{key} = {_shown(value)} in {at.table}", expected=str(wrong), attempt=f"{key} written so, or left out"
+            ) from None
+    return values
+
+
+def _check_limits(value: Any, limit: tuple[Any, ...] | Span | None) -> None:
+    values = value if isinstance(value, tuple) else (value,)
+    if isinstance(limit, Span) and not all(limit.low <= one <= limit.high for one in values):
+        raise _Wrong(f"a number from {limit.low:g} to {limit.high:g}")
+    if isinstance(limit, tuple) and value not in limit:
+        raise _Wrong("one of " + ", ".join(map(repr, limit)))
+
+
+def _as(hint: Any, value: Any, folder: Path) -> Any:
+    """`value` as the type says.
+
+    Raises
+    ------
+    _Wrong : it is not of that type.
+    """
+    origin = get_origin(hint)
+    if origin in (Union, types.UnionType):
+        return _any_of([one for one in get_args(hint) if one is not type(None)], value, folder)
+    if origin is Literal:
+        if value in get_args(hint):
+            return value
+        raise _Wrong("one of " + ", ".join(map(repr, get_args(hint))))
+    if origin is tuple:
+        return _tuple(get_args(hint), value, folder)
+    if origin is np.ndarray:
+        return _array(value)
+    if hint in WORDS:
+        return _plain(hint, value, folder)
+    raise _Wrong("a table of settings" if is_dataclass(hint) else "nothing: this is not set in a job file")
+
+
+def _any_of(hints: Sequence[Any], value: Any, folder: Path) -> Any:
+    """By the first type that takes it, so that `str | float` leaves numbers numbers."""
+    expected = []
+    for hint in hints:
+        try:
+            return _as(hint, value, folder)
+        except _Wrong as wrong:
+            expected.append(str(wrong))
+    raise _Wrong(" or ".join(expected))
+
+
+def _plain(hint: type, value: Any, folder: Path) -> Any:
+    taken: tuple[type, ...] = {float: (int, float), Path: (str,)}.get(hint, (hint,))
+    fits: bool = isinstance(value, taken) and (hint is bool or not isinstance(value, bool))
+    if not fits:
+        raise _Wrong(WORDS[hint])
+    if hint is float and not math.isfinite(value):
+        raise _Wrong("a number that has an end")
+    return folder / value if hint is Path else hint(value)
+
+
+def _tuple(hints: Sequence[Any], value: Any, folder: Path) -> tuple[Any, ...]:
+    """A list as a tuple; optional items at its end may be left out, as TOML has no word for none."""
+    if not isinstance(value, list):
+        raise _Wrong("a list")
+    if len(hints) == 2 and hints[1] is Ellipsis:
+        return tuple(_as(hints[0], item, folder) for item in value)
+    least = max((i + 1 for i, hint in enumerate(hints) if type(None) not in get_args(hint)), default=0)
+    if not least <= len(value) <= len(hints):
+        raise _Wrong(f"a list of {len(hints)}")
+    items = [_as(hint, item, folder) for hint, item in zip(hints, value, strict=False)]
+    return (*items, *[None] * (len(hints) - len(value)))
+
+
+def _array(value: Any) -> Any:
+    """(4, 2) points; corners are the only arrays among settings."""
+    try:
+        array = np.array(value, np.float64)
+    except (TypeError, ValueError):
+        array = np.array(np.nan)
+    if array.shape != (4, 2) or not np.isfinite(array).all():
+        raise _Wrong("a list of four points [x, y]")
+    return array
+
+
+def _default(field: Field[Any]) -> Any:
+    if field.default_factory is not MISSING:
+        return field.default_factory()
+    return None if field.default is MISSING else field.default
+
+
+def _needed(field: Field[Any]) -> bool:
+    return field.default is MISSING and field.default_factory is MISSING
+
+
+def _fields(kind: Any) -> dict[str, Field[Any]]:
+    return {one.name: one for one in fields(kind) if one.init}
+
+
+def _shown(value: object) -> str:
+    return "a table" if isinstance(value, Mapping) else repr(value)

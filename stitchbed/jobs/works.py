@@ -1,0 +1,133 @@
+"""I turn what a batch was given into works: what each is called, where its results go, what it may use.
+
+In: paths and settings. Out: `Work` values that can be sent to another process or machine.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import cannot_write
+from stitchbed.jobs.job_file import JOB
+from stitchbed.jobs.run import RunSettings
+
+RECORD = "batch.json"
+LEAST_MEMORY = 512 * 2**20  # bytes a work should have to itself before another is done beside it
+
+
+@dataclass(frozen=True)
+class BatchSettings:
+    """at_once : works at a time on this machine, None: as many as processors and memory allow.
+
+    cluster : address of a scheduler, None: this machine. out : folder for all results, None: beside each work.
+    run : for each work; its memory and workers are shared out among works at a time, on a cluster given to each.
+    """
+
+    at_once: int | None = None
+    cluster: str | None = None
+    out: Path | None = None
+    run: RunSettings = field(default_factory=RunSettings)
+
+
+@dataclass(frozen=True)
+class Work:
+    """One work, as sent to another process or machine: what to do, where to, how."""
+
+    name: str
+    path: Path
+    out: Path | None
+    run: RunSettings
+
+
+def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work], list[Path]]:
+    """Works, and files that are none: earlier results and notes, as `FOLDER/*` finds them.
+
+    Raises
+    ------
+    BadSettings : no works, or two that would write the same files. CannotWrite : no folder for the results.
+    """
+    if settings.cluster is not None and settings.at_once is not None:
+        raise BadSettings(
+            "--at-once together with --cluster", expected="one of them", attempt="--cluster alone: its workers decide"
+        )
+    asked = [path for path in paths if _may_be_work(path)]
+    if not asked:
+        raise BadSettings(
+            "no work among what was named", expected="job files, or folders of pieces", attempt="FOLDER/*"
+        )
+    names = [_name(path) for path in asked]
+    twice = [name for name, count in Counter(names).items() if count > 1]
+    if twice:
+        raise BadSettings(
+            f"several works called {', '.join(twice)}",
+            expected="a name of its own for each work, as its results and its record go by it",
+            attempt="other names for the folders, or one batch after the other",
+        )
+    if settings.out is not None:
+        _make(settings.out)
+    return [
+        Work(name, path.absolute(), _out(path, name, settings), _shared(asked, settings))
+        for name, path in zip(names, asked, strict=True)
+    ], [path for path in paths if path not in asked]
+
+
+def _may_be_work(path: Path) -> bool:
+    """A folder or a job file, or what is not there: that is a work that fails, not one to be silent about."""
+    hidden = path.name.startswith(".") and path.name != ".."
+    return not hidden and (path.is_dir() or path.suffix.lower() == ".toml" or not path.exists())
+
+
+def record_path(works: Sequence[Work], settings: BatchSettings) -> Path:
+    """Where the record of the batch goes: into the folder for results, else the one all works lie in.
+
+    Raises
+    ------
+    BadSettings : they lie on several disks.
+    """
+    if settings.out is not None:
+        return settings.out / RECORD
+    try:
+        return Path(os.path.commonpath([work.path.parent.resolve() for work in works])) / RECORD
+    except ValueError as error:
+        raise BadSettings("works on several disks", expected="a folder for the record", attempt="-o FOLDER") from error
+
+
+def _name(path: Path) -> str:
+    """A folder's or job file's own name; `job.toml` goes by its folder."""
+    whole = path.resolve()
+    return whole.parent.name if whole.name == JOB else whole.stem if whole.suffix == ".toml" else whole.name
+
+
+def _out(path: Path, name: str, settings: BatchSettings) -> Path | None:
+    """The folder of one work's results; a plain folder's only result goes straight into the batch's."""
+    if settings.out is None:
+        return None
+    plain = path.is_dir() and not (path / JOB).is_file()
+    return (settings.out if plain else settings.out / name).absolute()
+
+
+def _shared(works: Sequence[object], settings: BatchSettings) -> RunSettings:
+    """Each work's part of memory and threads."""
+    if settings.cluster is not None:
+        return settings.run
+    share = at_once(works, settings)
+    whole = settings.run
+    return replace(whole, memory=whole.memory // share, workers=max(1, whole.workers // share))
+
+
+def at_once(works: Sequence[object], settings: BatchSettings) -> int:
+    """Works at a time on this machine."""
+    fit = min(os.cpu_count() or 1, settings.run.memory // LEAST_MEMORY)
+    return max(1, min(len(works), settings.at_once or fit))
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write(folder, error) from error

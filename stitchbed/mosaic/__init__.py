@@ -1,0 +1,1 @@
+"""The road of scans: pieces of a flat bed into one plan, and the plan into pixels."""

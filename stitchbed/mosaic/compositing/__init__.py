@@ -1,0 +1,1 @@
+"""From a plan and the originals to blended blocks of the canvas."""

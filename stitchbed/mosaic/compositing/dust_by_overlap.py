@@ -1,0 +1,220 @@
+"""I find specks that one piece shows and another, looking at the same place, does not: dust, not drawing.
+
+In: candidate specks per tile and a way to read windows. Out: `Spot`s to be taken from the clean tile.
+
+A candidate is a small compact mark that differs from its surroundings. It is dust only if another tile sees the place
+flat there: a mark of the artwork is seen by both and is never touched. Dust on the glass needs no rule of its own: it
+moves over the sheet from piece to piece, so another piece shows the place clean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box, clipped, spanning
+from stitchbed.mosaic.compositing.plan import Spot
+from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, to_sheet
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+ReadGray = Callable[[int, Box], Floats]
+MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
+
+
+@dataclass(frozen=True)
+class SpeckSettings:
+    """look_dpi: resolution at which candidates are sought; .05 mm is then half a pixel and still shows.
+    largest_mm: larger marks are not dust. step: gray levels (of 255) a mark must differ by at least; sigmas: and by
+    so many
+    of the local unrest. most: candidates kept per tile, the strongest. flat_share: how much of the mark another tile
+    may show and still be called clean. margin_mm: the clean tile must see the place this far from its edge or lift.
+    """
+
+    look_dpi: float = 300.0
+    largest_mm: float = 0.6
+    step: float = 7.0
+    sigmas: float = 4.5
+    most: int = 6000
+    flat_share: float = 0.4
+    margin_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Small marks of one tile. xy : (N, 2) px, full resolution. radius : (N,) px. contrast : (N,) gray levels,
+    signed."""
+
+    xy: Array
+    radius: Array
+    contrast: Array
+
+
+def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSettings) -> Candidates:
+    """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
+    side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
+    eight = np.rint(gray).astype(np.uint8)  # a byte per pixel of an A4 view is 9 MB: bytes where they are enough
+    del gray
+    around = cv2.medianBlur(eight, min(max(5, side), MOST_MEDIAN_PX))
+    rest = cv2.absdiff(eight, around)
+    least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (31, 31))
+    least *= np.float32(1.25 * settings.sigmas)
+    np.maximum(least, np.float32(settings.step), out=least)
+    strong = rest > least
+    del least
+    count, labels, stats, middles = cv2.connectedComponentsWithStats(strong.astype(np.uint8), connectivity=8)
+    most = max(2.0, settings.largest_mm * px_per_mm / reduction)
+    small = np.flatnonzero((stats[1:, cv2.CC_STAT_WIDTH] <= most) & (stats[1:, cv2.CC_STAT_HEIGHT] <= most)) + 1
+    if not len(small):
+        return Candidates(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+    peak = np.zeros(count, np.float32)
+    inside = np.flatnonzero(strong.ravel())
+    np.maximum.at(peak, labels.ravel()[inside], rest.ravel()[inside].astype(np.float32))
+    col, row = np.rint(middles[small]).astype(int).T
+    sign = np.sign(eight[row, col].astype(np.int16) - around[row, col])
+    radius = np.hypot(stats[small, cv2.CC_STAT_WIDTH], stats[small, cv2.CC_STAT_HEIGHT]) / 2 * reduction
+    order = np.lexsort((middles[small][:, 0], middles[small][:, 1], -peak[small]))[: settings.most]
+    xy = (middles[small] + 0.5) * reduction - 0.5
+    return Candidates(xy[order], radius[order].astype(float), (sign * peak[small])[order].astype(float))
+
+
+def find_spots(
+    places: Sequence[Placement],
+    marks: Sequence[Candidates],
+    lifts: Sequence[Lift],
+    canvas: Canvas,
+    *,
+    seams: SeamMap,
+    read: ReadGray,
+    settings: SpeckSettings,
+    workers: int = 1,
+) -> list[Spot]:
+    """Confirmed specks over the canvas; `places` are on the canvas, `read(i, box)` gives gray 0..255 of tile i."""
+    scale = canvas.dpi / 25.4
+    owned = [_owned(i, place, mark, seams) for i, (place, mark) in enumerate(zip(places, marks, strict=True))]
+    clean = [
+        _second_tiles(i, places, lifts, marks[i].xy[owned[i]], scale, settings.margin_mm) for i in range(len(places))
+    ]
+
+    def one_tile(i: int) -> list[Spot]:
+        spots = []
+        for other in sorted(set(clean[i].tolist()) - {-1}):
+            mine = owned[i][clean[i] == other]
+            xy, radius = marks[i].xy[mine], marks[i].radius[mine]
+            ways = local_affines(places[other], places[i], np.round(xy))
+            sizes = (places[i].size, places[other].size)
+            foreign = [
+                _foreign((i, other), sizes, (at, float(r)), way, read, settings)
+                for at, r, way in zip(xy, radius, ways, strict=True)
+            ]
+            on_canvas = to_sheet(places[i], xy[foreign])
+            spots += [
+                Spot(float(x), float(y), float(r) + 1.0, i, other)
+                for (x, y), r in zip(on_canvas, radius[foreign], strict=True)
+            ]
+        return spots
+
+    with ThreadPoolExecutor(workers) as pool:
+        return [spot for part in pool.map(one_tile, range(len(places))) for spot in part]
+
+
+def _owned(index: int, place: Placement, mark: Candidates, seams: SeamMap) -> NDArray[np.intp]:
+    """Candidates that lie where their own tile is shown."""
+    if not len(mark.xy):
+        return np.zeros(0, np.intp)
+    cell = (to_sheet(place, mark.xy) / seams.cell).astype(int)
+    rows, cols = seams.labels.shape
+    label = seams.labels[np.clip(cell[:, 1], 0, rows - 1), np.clip(cell[:, 0], 0, cols - 1)]
+    return np.flatnonzero(label == index)
+
+
+def _second_tiles(
+    index: int, places: Sequence[Placement], lifts: Sequence[Lift], xy: Array, scale: float, margin_mm: float
+) -> NDArray[np.intp]:
+    """For each point of tile `index` the other tile that sees it best, a flat look before a lifted one; -1 for none."""
+    best = np.full(len(xy), margin_mm - LIFTED)  # a lifted look still shows whether a mark belongs to the sheet
+    who = np.full(len(xy), -1)
+    if not len(xy):
+        return who
+    on_canvas = to_sheet(places[index], xy)
+    for j, (place, lift) in enumerate(zip(places, lifts, strict=True)):
+        if j == index:
+            continue
+        depth = depth_mm(place, lift, from_sheet(place, on_canvas), scale)
+        better = depth > best
+        best[better], who[better] = depth[better], j
+    return who
+
+
+def _foreign(
+    index: tuple[int, int],
+    sizes: tuple[tuple[int, int], tuple[int, int]],
+    mark: tuple[Array, float],
+    way: Array,
+    read: ReadGray,
+    settings: SpeckSettings,
+) -> bool:
+    """True when the other tile shows plain surroundings where this one shows a mark.
+
+    index, sizes : of this tile and of the other one. way : 3x3 other_from_mine at the mark.
+    """
+    xy, radius = mark
+    reach = int(np.ceil(radius)) + 5
+    x, y = (round(float(v)) for v in xy)
+    box = spanning(y - reach, x - reach, y + reach + 1, x + reach + 1)
+    if clipped(box, Box(0, 0, *sizes[0])) != box:
+        return False
+    rows, cols = np.arange(box.height)[:, None] + (box.row - xy[1]), np.arange(box.width) + (box.col - xy[0])
+    away = np.hypot(cols, rows)
+    core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
+    here = read(index[0], box)
+    own = _bump(here, core, ring)
+    if own <= settings.step * 0.8:
+        return False
+    there = _seen_there(sizes[1], index[1], way, box, read)
+    if there is None:
+        return False
+    around = np.sort((here - there)[ring])
+    middle = around[len(around) // 2]
+    noise = 1.4826 * float(np.sort(np.abs(around - middle))[len(around) // 2]) + 0.8
+    extent = np.sort(np.abs((here - there)[core] - middle))
+    peak = float(extent[-max(1, len(extent) // 6) :].mean())
+    # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)
+    return peak > max(settings.step * 0.8, 5 * noise) and _bump(there, core, ring) < max(
+        settings.flat_share * own, 2.5 * noise
+    )
+
+
+def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> float:
+    """How far the core stands out of the range of its surroundings (without a tenth at either end), gray levels."""
+    around, values = np.sort(window[ring]), window[core]
+    tenth = round(0.1 * (len(around) - 1))
+    return float(max(values.max() - around[-1 - tenth], around[tenth] - values.min(), 0.0))
+
+
+def _seen_there(size: tuple[int, int], index: int, way: Array, box: Box, read: ReadGray) -> Floats | None:
+    """The other tile, of `size`, resampled onto a box of this one; None where it does not reach."""
+    corners = np.array(
+        [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
+    )
+    at = corners @ way[:2, :2].T + way[:2, 2]
+    low, high = np.floor(at.min(0)).astype(int) - 3, np.ceil(at.max(0)).astype(int) + 4
+    source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
+    if clipped(source, Box(0, 0, *size)) != source:
+        return None
+    matrix = way[:2].copy()
+    matrix[:, 2] += way[:2, :2] @ (box.col, box.row) - (source.col, source.row)
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    picture = read(index, source)
+    resampled: Floats = cv2.warpAffine(
+        picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return resampled

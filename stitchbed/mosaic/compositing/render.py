@@ -1,0 +1,116 @@
+"""I turn a plan and the originals into finished blocks, one at a time.
+
+In: a `Plan`, a way to read windows, a box of the canvas. Out: stored pixels with alpha.
+
+Work is done in units of `UNIT` px on a fixed grid, whatever the size of the blocks asked for, so that block size,
+order and threads cannot change a single value. Each pixel is resampled once, in linear light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from stitchbed.imaging.box import Box, clipped, grown, shifted
+from stitchbed.imaging.transfer import to_stored
+from stitchbed.mosaic.compositing.compose import composed
+from stitchbed.mosaic.compositing.multiband_blending import HALO
+from stitchbed.mosaic.compositing.plan import Plan, Spot
+from stitchbed.mosaic.compositing.seams import NOBODY
+from stitchbed.mosaic.compositing.tile_layer import Floats, Mask, Pixels, Source, clean_layer, spots_near
+from stitchbed.mosaic.registration.canvas import whole_shift
+
+UNIT = 512
+
+
+def render_block(plan: Plan, source: Source, box: Box) -> Pixels:
+    """Stored pixels (h, w, channels[+1]) of a canvas box whose origin is a multiple of UNIT; clipped to the canvas."""
+    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
+    whole = clipped(box, bounds)
+    samples = plan.channels + plan.alpha
+    spots = spots_near(plan, grown(whole, UNIT))
+    result = np.zeros((whole.height, whole.width, samples), plan.dtype)
+    for row in range(whole.row, whole.bottom, UNIT):
+        for col in range(whole.col, whole.right, UNIT):
+            unit = Box(row, col, UNIT, UNIT)
+            seen = clipped(unit, whole)
+            at = shifted(seen, -whole.row, -whole.col)
+            result[at.slices] = _unit(plan, source, unit, spots)[: seen.height, : seen.width]
+    return result
+
+
+def _unit(plan: Plan, source: Source, unit: Box, spots: Sequence[Spot]) -> Pixels:
+    owners = _owners(plan, grown(unit, HALO))
+    if len(owners) == 1:
+        alone = _alone(plan, source, owners[0], unit, spots)
+        if alone is not None:
+            return alone
+    return _uncovered(plan, source, *composed(plan, source, owners, unit, spots))
+
+
+def _owners(plan: Plan, box: Box) -> list[int]:
+    """Tiles that own a cell in or next to the box."""
+    cell, labels = plan.seams.cell, plan.seams.labels
+    rows = slice(max(0, box.row // cell - 1), max(0, -(-box.bottom // cell) + 1))
+    cols = slice(max(0, box.col // cell - 1), max(0, -(-box.right // cell) + 1))
+    found = np.unique(labels[rows, cols])
+    return [int(i) for i in found if i != NOBODY]
+
+
+def _alone(plan: Plan, source: Source, index: int, unit: Box, spots: Sequence[Spot]) -> Pixels | None:
+    """A unit that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
+    place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
+    shift = whole_shift(place)
+    if shift is not None and level.plain and not tile.raster.alpha:
+        window = shifted(unit, -shift[0], -shift[1])
+        inside = clipped(window, Box(0, 0, *place.size))
+        needed = clipped(unit, Box(0, 0, plan.canvas.height, plan.canvas.width))
+        if inside != shifted(needed, -shift[0], -shift[1]):
+            return None
+        pixels = _promoted(source.window(tile, inside), plan)
+        return _opaque(plan, pixels, (inside, window))
+    layer = clean_layer(plan, source, index, unit, spots)
+    if not layer.whole:
+        return None
+    return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
+
+
+def _promoted(pixels: Pixels, plan: Plan) -> Pixels:
+    """Depth and channels of the master: 8 to 16 bits by 257, gray to RGB."""
+    if pixels.dtype != plan.dtype:
+        pixels = pixels.astype(np.uint16) * 257 if plan.dtype == "uint16" else (pixels // 257).astype(np.uint8)
+    return np.repeat(pixels, 3, axis=2) if pixels.shape[2] < plan.channels else pixels
+
+
+def _opaque(plan: Plan, pixels: Pixels, boxes: tuple[Box, Box]) -> Pixels:
+    """Pixels of the inside box, put into the window; the rest is uncovered."""
+    inside, window = boxes
+    covered = np.zeros((window.height, window.width), bool)
+    full = np.zeros((window.height, window.width, plan.channels), plan.dtype)
+    at = shifted(inside, -window.row, -window.col)
+    covered[at.slices], full[at.slices] = True, pixels
+    return _with_alpha(plan, full, None if covered.all() else covered)
+
+
+def _with_alpha(plan: Plan, stored: Pixels, covered: Mask | None) -> Pixels:
+    if not plan.alpha:
+        return stored
+    top = np.iinfo(plan.dtype).max
+    if covered is None and plan.channels == 3:
+        return cv2.cvtColor(stored, cv2.COLOR_RGB2RGBA)  # opaque; many times quicker than putting arrays together
+    alpha = np.full((*stored.shape[:2], 1), top, plan.dtype)
+    if covered is not None:
+        alpha[~covered] = 0
+        stored = np.where(covered[..., None], stored, 0).astype(plan.dtype)
+    return np.concatenate([stored, alpha], axis=2)
+
+
+def _uncovered(plan: Plan, source: Source, light: Floats, covered: Mask | None) -> Pixels:
+    """Stored pixels; where nothing is seen, paper or transparency."""
+    holes = covered is not None and not covered.all()
+    if covered is not None and holes and not plan.alpha:
+        light = np.where(covered[..., None], light, np.asarray(plan.paper, np.float32))
+    stored = to_stored(np.ascontiguousarray(light), plan.dtype, source.transfer)
+    return _with_alpha(plan, stored, covered if holes else None)

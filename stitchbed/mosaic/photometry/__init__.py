@@ -1,0 +1,1 @@
+"""How bright each piece is against its neighbors, and where it left the glass."""

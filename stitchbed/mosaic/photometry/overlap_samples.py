@@ -1,0 +1,114 @@
+"""I look at all tiles at a few millimeters per cell, in linear light, on a common grid of the canvas.
+
+In: small linear pictures of the tiles and where they lie. Out: `Patches`, the raw material for lift and levels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
+ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
+
+
+@dataclass(frozen=True)
+class Small:
+    """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px."""
+
+    light: Floats
+    unrest: Floats
+    cell: float
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); at (n, 2)
+    tile px."""
+
+    index: NDArray[np.intp]
+    light: Array
+    unrest: Array
+    at: Array
+
+
+@dataclass(frozen=True)
+class Patches:
+    """What every tile sees at the grid points two or more tiles see. xy : (P, 2) canvas px. seen : one per tile."""
+
+    xy: Array
+    seen: tuple[Seen, ...]
+
+
+def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
+    """Average a linear view (h, w, c) at `reduction` softly into cells of about `cells_px` full-resolution px."""
+    step = max(1, round(cells_px / reduction))
+    h, w = max(1, linear.shape[0] // step), max(1, linear.shape[1] // step)
+    crop = linear[: h * step, : w * step] if h * step <= linear.shape[0] and w * step <= linear.shape[1] else linear
+    mean, square = _soft_cells(crop, (w, h)), _soft_cells(crop * crop, (w, h))
+    spread = np.sqrt(np.maximum(square - mean * mean, 0)).mean(2) / np.maximum(mean.mean(2), 1e-3)
+    return Small(mean, spread.astype(np.float32), float(step * reduction))
+
+
+def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
+    """(h, w, c) Gaussian means of area-averaged cells; size is (w, h)."""
+    cells = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    soft = cv2.GaussianBlur(cells, (0, 0), SOFT, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(soft, np.float32).reshape(size[1], size[0], -1)
+
+
+def look(
+    places: Sequence[Placement], smalls: Sequence[Small], canvas: Canvas, spacing_mm: float, most: int = 24000
+) -> Patches:
+    """Sample all tiles (`places` on the canvas) on a grid of the canvas; only points two tiles see are kept.
+
+    spacing_mm : of the grid; wider where the canvas would have more than `most` points.
+    """
+    scale = canvas.dpi / 25.4
+    spacing = max(spacing_mm * scale, float(np.sqrt(canvas.height * canvas.width / most)))
+    xs, ys = np.arange(spacing / 2, canvas.width, spacing), np.arange(spacing / 2, canvas.height, spacing)
+    xy = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
+    found = [_under(place, small, xy) for place, small in zip(places, smalls, strict=True)]
+    count = np.bincount(np.concatenate([index for index, _ in found]), minlength=len(xy))
+    number = np.cumsum(count >= 2) - 1
+    seen = []
+    for (index, at), small in zip(found, smalls, strict=True):
+        shared = count[index] >= 2
+        here = at[shared]
+        light, unrest = sample(small.light, here, small.cell), sample(small.unrest[..., None], here, small.cell)[:, 0]
+        seen.append(Seen(number[index[shared]], light, unrest, here))
+    return Patches(xy[count >= 2], tuple(seen))
+
+
+def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp], Array]:
+    """Indices of the points whose soft cell lies in the tile, and where there (n, 2) px."""
+    corners = outline(place)
+    near = np.flatnonzero((xy >= corners.min(0)).all(1) & (xy <= corners.max(0)).all(1))
+    at = from_sheet(place, xy[near])
+    h, w = place.size
+    half = ROOM * small.cell
+    inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
+    return near[inside], at[inside]
+
+
+def sample(picture: NDArray[np.floating], xy: Array, cell: float) -> Array:
+    """Bilinear values (N, c) of a cell picture (h, w, c) at full-resolution points (N, 2) px."""
+    h, w = picture.shape[:2]
+    col = np.clip((xy[:, 0] + 0.5) / cell - 0.5, 0, w - 1)
+    row = np.clip((xy[:, 1] + 0.5) / cell - 0.5, 0, h - 1)
+    c, r = np.minimum(col.astype(int), max(w - 2, 0)), np.minimum(row.astype(int), max(h - 2, 0))
+    fx, fy = (col - c)[:, None], (row - r)[:, None]
+    c1, r1 = np.minimum(c + 1, w - 1), np.minimum(r + 1, h - 1)
+    top = picture[r, c] * (1 - fx) + picture[r, c1] * fx
+    bottom = picture[r1, c] * (1 - fx) + picture[r1, c1] * fx
+    result: Array = top * (1 - fy) + bottom * fy
+    return result

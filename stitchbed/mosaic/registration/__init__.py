@@ -1,0 +1,1 @@
+"""Where each piece lies, and what the bed does wrong."""

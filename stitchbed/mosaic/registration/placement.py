@@ -1,0 +1,91 @@
+"""I am where one tile lies on the sheet, and the way there and back.
+
+In: pixels of a tile or of the sheet. Out: pixels of the other. A tile pixel first goes through the bed (and the
+tile's own small field), given as displacements on a lattice, then through a 3x3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.transforms import affines_round, moved, scale_of
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Warp:
+    """Displacements of tile pixels on a lattice.
+
+    shift : (rows, cols, 2) px, (dx, dy) to add at tile pixel (col * spacing, row * spacing). spacing : px.
+    """
+
+    shift: Array
+    spacing: float
+
+
+@dataclass(frozen=True)
+class Placement:
+    """One tile on the sheet.
+
+    size : (height, width) px. sheet_from_tile : 3x3 px. warp : see `Warp`, or None for none. sigma : px, its
+    uncertainty.
+    """
+
+    tile: str
+    size: tuple[int, int]
+    sheet_from_tile: Array
+    warp: Warp | None = None
+    sigma: float = 0.0
+
+
+def shift_at(warp: Warp | None, xy: Array) -> Array:
+    """Displacement (N, 2) px at tile points (N, 2), bilinear; held constant beyond the lattice."""
+    if warp is None:
+        return np.zeros_like(xy)
+    rows, cols = warp.shift.shape[:2]
+    x = np.clip(xy[:, 0] / warp.spacing, 0, cols - 1)
+    y = np.clip(xy[:, 1] / warp.spacing, 0, rows - 1)
+    col, row = np.minimum(x.astype(int), cols - 2), np.minimum(y.astype(int), rows - 2)
+    fx, fy = (x - col)[:, None], (y - row)[:, None]
+    s = warp.shift
+    top = s[row, col] * (1 - fx) + s[row, col + 1] * fx
+    bottom = s[row + 1, col] * (1 - fx) + s[row + 1, col + 1] * fx
+    result: Array = top * (1 - fy) + bottom * fy
+    return result
+
+
+def to_sheet(place: Placement, xy: Array) -> Array:
+    """Tile points (N, 2) px to sheet px."""
+    return moved(place.sheet_from_tile, np.asarray(xy + shift_at(place.warp, xy), np.float64))
+
+
+def from_sheet(place: Placement, xy: Array) -> Array:
+    """Sheet points (N, 2) px to tile px; the displacement is small and smooth, so three rounds settle it to 1e-4 px."""
+    straight = moved(np.asarray(np.linalg.inv(place.sheet_from_tile), np.float64), xy)
+    back = straight
+    for _ in range(3 if place.warp is not None else 0):
+        back = straight - shift_at(place.warp, back)
+    return back
+
+
+def outline(place: Placement, inset: float = 0.0) -> Array:
+    """Corners (4, 2) of the tile on the sheet, px, drawn in by `inset` tile px."""
+    h, w = place.size
+    low, right, bottom = -0.5 + inset, w - 0.5 - inset, h - 0.5 - inset
+    return to_sheet(place, np.array([[low, low], [right, low], [right, bottom], [low, bottom]]))
+
+
+def local_affines(target: Placement, source: Placement, centers: Array) -> Array:
+    """3x3 affines (N, 3, 3) target_from_source at source points (N, 2) px; see `affines_round`."""
+    affines = np.tile(np.eye(3), (len(centers), 1, 1))
+    affines[:, :2] = affines_round(lambda xy: from_sheet(target, to_sheet(source, xy)), centers)
+    return affines
+
+
+def magnification(place: Placement) -> float:
+    """Sheet px per tile px."""
+    return scale_of(place.sheet_from_tile)

@@ -1,0 +1,200 @@
+"""I check links around loops, drop liars, name islands, give first positions.
+
+In: links between tiles. Out: for each island of tiles a first `sheet_from_tile` 3x3 per tile, and the links dropped.
+
+Many spanning trees are tried; each places all tiles, and each other link says whether it agrees. The tree with which
+most links agree wins. A false link (a repeated motif, dust that lies on the glass) agrees with few loops and falls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import networkx as nx
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.similarity_links import Link
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class GraphSettings:
+    """loop_px: how far (tile px per 1000 px of tile) a loop may miss before a link in it is doubted;
+    6 covers uncorrected axis errors of .3 % and survey noise. trees: spanning trees tried in doubtful sets.
+    """
+
+    loop_px: float = 6.0
+    trees: int = 60
+
+
+@dataclass(frozen=True)
+class Layout:
+    """One island of tiles that hang together.
+
+    sheet_from_tile : 3x3 per tile name; the reference tile's is the identity. links : kept. dropped : (link, reason).
+    """
+
+    reference: str
+    sheet_from_tile: Mapping[str, Array]
+    links: tuple[Link, ...]
+    dropped: tuple[tuple[Link, str], ...]
+
+
+def lay_out(
+    sizes: Mapping[str, tuple[int, int]], links: Sequence[Link], settings: GraphSettings, rng: np.random.Generator
+) -> list[Layout]:
+    """Islands, the largest first; a tile without links is an island of its own.
+
+    sizes : (height, width) px per tile.
+    """
+    graph = _graph(sizes, links)
+    islands = sorted(nx.connected_components(graph), key=lambda part: (-len(part), min(part)))
+    layouts: list[Layout] = []
+    for part in islands:
+        layouts.extend(_settled(graph.subgraph(part).copy(), sizes, settings, rng))
+    return sorted(layouts, key=lambda layout: (-len(layout.sheet_from_tile), layout.reference))
+
+
+def loop_misfit(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
+    """How far (px) the corners of a tile of `size` (h, w) miss themselves after going round a loop.
+
+    links : (link, forward) in order; forward means from link.a to link.b.
+    """
+    trip = np.eye(3)
+    for item, forward in links:
+        trip = (item.b_from_a if forward else np.linalg.inv(item.b_from_a)) @ trip
+    at = corners(size)
+    return float(np.hypot(*(moved(trip, at) - at).T).max())
+
+
+def corners(size: tuple[int, int]) -> Array:
+    """(4, 2) px, centers of the corner pixels of an (h, w) picture, clockwise from the top left."""
+    h, w = size
+    return np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], float)
+
+
+def _graph(sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]) -> nx.Graph:
+    graph = nx.Graph()
+    graph.add_nodes_from(sorted(sizes))
+    for item in links:
+        graph.add_edge(item.a, item.b, link=item, weight=_trust(item))
+    for one, two, data in graph.edges(data=True):
+        data["support"] = data["weight"] * (0.2 + _triangles(graph, one, two, sizes))
+    return graph
+
+
+def _trust(item: Link) -> float:
+    """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well."""
+    return float(
+        max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * (1.05 - min(item.rival, 1.0)) * (0.1 if item.weak else 1)
+    )
+
+
+def _triangles(graph: nx.Graph, one: str, two: str, sizes: Mapping[str, tuple[int, int]]) -> int:
+    """Number of triangles through this edge that close."""
+    closing = 0
+    for third in sorted(nx.common_neighbors(graph, one, two)):
+        round_trip = [_directed(graph, one, two), _directed(graph, two, third), _directed(graph, third, one)]
+        closing += loop_misfit(round_trip, sizes[one]) < 0.02 * max(sizes[one])
+    return closing
+
+
+def _directed(graph: nx.Graph, one: str, two: str) -> tuple[Link, bool]:
+    item: Link = graph.edges[one, two]["link"]
+    return item, item.a == one
+
+
+def _settled(
+    graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings, rng: np.random.Generator
+) -> list[Layout]:
+    """Place one connected part; links that disagree are dropped, and what then falls apart is several islands."""
+    if graph.number_of_edges() == 0:
+        name = min(graph.nodes)
+        return [Layout(name, {name: np.eye(3)}, (), ())]
+    places, agreeing = _best_tree(graph, sizes, settings, rng)
+    dropped = [
+        (graph.edges[e]["link"], "disagrees with the other links around a loop")
+        for e in _sorted_edges(graph)
+        if e not in agreeing
+    ]
+    kept = graph.edge_subgraph(sorted(agreeing)).copy()
+    reference = _center(kept, places, sizes)
+    back = np.linalg.inv(places[reference])
+    sheet = {name: np.eye(3) if name == reference else back @ places[name] for name in sorted(graph.nodes)}
+    return [Layout(reference, sheet, tuple(graph.edges[e]["link"] for e in sorted(agreeing)), tuple(dropped))]
+
+
+def _sorted_edges(graph: nx.Graph) -> list[tuple[str, str]]:
+    return sorted((min(e), max(e)) for e in graph.edges)
+
+
+def _best_tree(
+    graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings, rng: np.random.Generator
+) -> tuple[dict[str, Array], set[tuple[str, str]]]:
+    """The spanning tree with whose places most trust agrees. Stops at once when every link agrees.
+
+    Each tree is a witness for the links it does not hold: a true one agrees with many trees, a false one with hardly
+    any. The second half of the trees is drawn by that, so that several lies at once cannot hide behind each other.
+    """
+    edges = _sorted_edges(graph)
+    total = sum(graph.edges[e]["weight"] for e in edges)
+    best: tuple[float, dict[str, Array], set[tuple[str, str]]] | None = None
+    judged, praised = np.zeros(len(edges)), np.zeros(len(edges))
+    for attempt in range(settings.trees):
+        jitter = rng.uniform(0.25, 1.0, len(edges)) if attempt else np.ones(len(edges))
+        credit = (praised + 0.5) / (judged + 1) if 2 * attempt >= settings.trees else np.ones(len(edges))
+        for e, factor in zip(edges, jitter * credit, strict=True):
+            graph.edges[e]["draw"] = graph.edges[e]["support"] * factor
+        tree = nx.maximum_spanning_tree(graph, weight="draw")
+        places = _placed(tree, graph)
+        agrees = [tree.has_edge(*e) or _fits(graph, e, places, sizes, settings) for e in edges]
+        outside = np.array([not tree.has_edge(*e) for e in edges])
+        judged, praised = judged + outside, praised + (outside & np.array(agrees))
+        agreeing = {e for e, well in zip(edges, agrees, strict=True) if well}
+        score = sum(graph.edges[e]["weight"] for e in agreeing)
+        if best is None or score > best[0] + 1e-9:
+            best = (score, places, agreeing)
+        if best[0] >= total - 1e-9:
+            break
+    if best is None:
+        raise ValueError("settings.trees must be at least 1")
+    return best[1], best[2]
+
+
+def _placed(tree: nx.Graph, graph: nx.Graph) -> dict[str, Array]:
+    """Chain the links of a tree outward from its middle."""
+    root = min(nx.center(tree))
+    places = {root: np.eye(3)}
+    for parent, child in nx.bfs_edges(tree, root, sort_neighbors=sorted):
+        item, forward = _directed(graph, parent, child)
+        step = np.linalg.inv(item.b_from_a) if forward else item.b_from_a
+        places[child] = places[parent] @ step
+    return places
+
+
+def _fits(
+    graph: nx.Graph,
+    e: tuple[str, str],
+    places: Mapping[str, Array],
+    sizes: Mapping[str, tuple[int, int]],
+    settings: GraphSettings,
+) -> bool:
+    return _misfit(graph, e, places) < settings.loop_px / 1000 * max(sizes[e[0]])
+
+
+def _misfit(graph: nx.Graph, e: tuple[str, str], places: Mapping[str, Array]) -> float:
+    item: Link = graph.edges[e]["link"]
+    implied = np.linalg.inv(places[item.b]) @ places[item.a]
+    at = np.stack([item.xy_a.min(0), item.xy_a.max(0)])
+    return float(np.hypot(*(moved(implied, at) - moved(item.b_from_a, at)).T).max())
+
+
+def _center(graph: nx.Graph, places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]]) -> str:
+    """The tile nearest to the middle of the sheet, so that errors grow outward evenly."""
+    middles = {n: moved(places[n], corners(sizes[n])).mean(0) for n in graph.nodes}
+    heart = np.mean(list(middles.values()), axis=0)
+    return min(sorted(middles), key=lambda n: round(float(np.hypot(*(middles[n] - heart))), 3))

@@ -1,0 +1,149 @@
+"""I let each tile bend a little where overlaps still disagree after the bed is solved.
+
+In: placements and ties with what is left at them. Out: placements whose warps hold a smooth, small field of their own.
+
+Each tile has bilinear displacements on a coarse lattice, pulled to zero and to smoothness; all tiles are solved at once
+from the ties they share, by conjugate gradients.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
+from scipy.sparse.linalg import cg
+
+from stitchbed.mosaic.registration.bundle_adjustment import expected_misfit, whitening
+from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
+from stitchbed.mosaic.registration.tie_points import Ties
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FieldSettings:
+    """lattice_mm: spacing of the lattice. amplitude_mm: expected size; half a pixel at 600 dpi.
+    bend_mm: expected difference between neighboring nodes. cauchy: robust scale in sigmas.
+    least_ties: a tile with fewer has no field. correlated: neighboring ties err alike; each counts as this share of
+    one.
+    """
+
+    lattice_mm: float = 22.0
+    amplitude_mm: float = 0.02
+    bend_mm: float = 0.01
+    cauchy: float = 2.385
+    least_ties: int = 30
+    correlated: float = 0.3
+
+
+def with_fields(
+    places: Sequence[Placement], ties: Ties, px_per_mm: Sequence[float], settings: FieldSettings
+) -> list[Placement]:
+    """Placements with fields added to their warps (see module)."""
+    grids = [_grid(place.size, settings.lattice_mm * k) for place, k in zip(places, px_per_mm, strict=True)]
+    starts = np.concatenate([[0], np.cumsum([2 * rows * cols for rows, cols, _ in grids])]).astype(int)
+    misfit, weight = expected_misfit(places, ties, settings.cauchy)
+    across, down = _design(places, ties, grids, starts)
+    w = whitening(places, ties)
+    root = diags(np.sqrt(weight * settings.correlated))
+    rows = [root @ (diags(w[:, r, 0]) @ across + diags(w[:, r, 1]) @ down) for r in range(2)]
+    rest = np.einsum("nij,nj->ni", w, misfit) * np.sqrt(weight * settings.correlated)[:, None]
+    prior = _prior(grids, px_per_mm, settings)
+    stack = vstack([*rows, prior]).tocsr()
+    target = np.concatenate([-rest[:, 0], -rest[:, 1], np.zeros(prior.shape[0])])
+    normal = (stack.T @ stack).tocsr()
+    solution, _ = cg(normal, stack.T @ target, rtol=1e-8, maxiter=2000, M=diags(1 / normal.diagonal()))
+    counts = np.bincount(ties.a, minlength=len(places)) + np.bincount(ties.b, minlength=len(places))
+    return [
+        _bent(place, solution[starts[i] : starts[i + 1]], grids[i]) if counts[i] >= settings.least_ties else place
+        for i, place in enumerate(places)
+    ]
+
+
+def _grid(size: tuple[int, int], spacing: float) -> tuple[int, int, float]:
+    """Rows, columns and spacing px of a lattice that covers a tile."""
+    return int(np.ceil((size[0] - 1) / spacing)) + 1, int(np.ceil((size[1] - 1) / spacing)) + 1, spacing
+
+
+def _design(
+    places: Sequence[Placement], ties: Ties, grids: Sequence[tuple[int, int, float]], starts: NDArray[np.intp]
+) -> tuple[csr_matrix, csr_matrix]:
+    """Derivatives of the x and y misfits (sheet px) by all node displacements (tile px)."""
+    n, total = len(ties.a), int(starts[-1])
+    across, down = csr_matrix((n, total)), csr_matrix((n, total))
+    linear = np.array([place.sheet_from_tile[:2, :2] for place in places])
+    for sign, index, xy in ((-1.0, ties.a, ties.xy_a), (1.0, ties.b, ties.xy_b)):
+        node, share = _corners(index, xy, grids)
+        count = np.array([rows * cols for rows, cols, _ in grids])[index]
+        for corner in range(4):
+            base = starts[index] + node[:, corner]
+            for axis in range(2):
+                column = base + axis * count
+                values = sign * share[:, corner, None] * linear[index, :, axis]
+                across = across + csr_matrix((values[:, 0], (np.arange(n), column)), shape=(n, total))
+                down = down + csr_matrix((values[:, 1], (np.arange(n), column)), shape=(n, total))
+    return across, down
+
+
+def _corners(
+    index: NDArray[np.intp], xy: Array, grids: Sequence[tuple[int, int, float]]
+) -> tuple[NDArray[np.intp], Array]:
+    """(N, 4) lattice nodes round each point and (N, 4) bilinear shares."""
+    table = np.array([(rows, cols, spacing) for rows, cols, spacing in grids])[index]
+    x, y = xy[:, 0] / table[:, 2], xy[:, 1] / table[:, 2]
+    col = np.clip(x.astype(int), 0, np.maximum(table[:, 1] - 2, 0)).astype(int)
+    row = np.clip(y.astype(int), 0, np.maximum(table[:, 0] - 2, 0)).astype(int)
+    fx, fy = np.clip(x - col, 0, 1), np.clip(y - row, 0, 1)
+    cols = table[:, 1].astype(int)
+    first = row * cols + col
+    node = np.stack([first, first + 1, first + cols, first + cols + 1], 1)
+    share = np.stack([(1 - fx) * (1 - fy), fx * (1 - fy), (1 - fx) * fy, fx * fy], 1)
+    return node, share
+
+
+def _prior(grids: Sequence[tuple[int, int, float]], px_per_mm: Sequence[float], settings: FieldSettings) -> csr_matrix:
+    """Amplitude and first-difference rows of all lattices, block by block."""
+    blocks = []
+    for (rows, cols, _), k in zip(grids, px_per_mm, strict=True):
+        along = kron(identity(rows), _differences(cols))
+        across = kron(_differences(rows), identity(cols))
+        one = vstack([
+            identity(rows * cols) / (settings.amplitude_mm * k),
+            vstack([along, across]) / (settings.bend_mm * k),
+        ])  # fmt: skip
+        blocks.append(kron(identity(2), one))
+    return _block_diagonal(blocks)
+
+
+def _differences(count: int) -> csr_matrix:
+    if count < 2:
+        return csr_matrix((0, count))
+    return diags([-np.ones(count - 1), np.ones(count - 1)], [0, 1], shape=(count - 1, count)).tocsr()
+
+
+def _block_diagonal(blocks: Sequence[csr_matrix]) -> csr_matrix:
+    width = [block.shape[1] for block in blocks]
+    total, start, rows = sum(width), 0, []
+    for block, own in zip(blocks, width, strict=True):
+        height = block.shape[0]
+        rows.append(hstack([csr_matrix((height, start)), block, csr_matrix((height, total - start - own))]))
+        start += own
+    return vstack(rows).tocsr()
+
+
+def _bent(place: Placement, solution: Array, grid: tuple[int, int, float]) -> Placement:
+    """Add the field to the tile's lattice (that of its bed, or one of its own)."""
+    rows, cols, spacing = grid
+    field = Warp(solution.reshape(2, rows, cols).transpose(1, 2, 0), spacing)
+    if place.warp is None:
+        fine = spacing / 8
+        shape = (int(np.ceil((place.size[0] - 1) / fine)) + 1, int(np.ceil((place.size[1] - 1) / fine)) + 1)
+        base = Warp(np.zeros((*shape, 2)), fine)
+    else:
+        base = place.warp
+    xs, ys = np.arange(base.shift.shape[1]) * base.spacing, np.arange(base.shift.shape[0]) * base.spacing
+    at = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
+    return replace(place, warp=Warp(base.shift + shift_at(field, at).reshape(base.shift.shape), base.spacing))

@@ -1,0 +1,168 @@
+"""I am the bed all scans share: axes and travel error as parameters of the bed, not of the piece.
+
+In: tile pixels. Out: basis functions for the alignment, and a `Bed` with what was found and what could be observed.
+
+A scan's row follows the head's travel (v), its column the lamp and sensor (u). Displacements are cubic B-splines of v
+and of u for both axes, in px of the tile, plus the scale of v against u and their shear. All scans of one bed share
+them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+from scipy.sparse import csr_matrix, hstack
+
+from stitchbed.mosaic.registration.placement import Warp
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BedSettings:
+    """travel_knot_mm: spacing along the travel; 4 mm follows waves of 12 mm. sensor_knot_mm: spacing across.
+    amplitude_mm: expected size of the errors (uncalibrated beds: .04-.17 mm rms, ACRS 1997 as quoted in DEVELOPERS.md).
+    bend_mm: expected second difference between neighboring knots. axis: expected axis error (share of length).
+    """
+
+    travel_knot_mm: float = 4.0
+    sensor_knot_mm: float = 12.0
+    amplitude_mm: float = 0.03
+    bend_mm: float = 0.05
+    axis: float = 0.002
+
+
+@dataclass(frozen=True)
+class BedShape:
+    """The frame a bed's splines live in: tile size px (height, width) and px per mm of its scans."""
+
+    size: tuple[int, int]
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
+class Bed:
+    """What the overlaps say of the bed.
+
+    axis_ratio : length along travel over length across, minus 1 means compressed; 1.0 when unobserved.
+    shear_rad : angle by which the axes miss 90 degrees. travel_mm : (K,) places; offset_x_mm, offset_y_mm : (K,)
+    error there.
+    observed : (4,) share of prior uncertainty the overlaps removed for: axis ratio, shear, offset x, offset y (0..1).
+    warp : displacement lattice for its tiles.
+    """
+
+    axis_ratio: float
+    shear_rad: float
+    travel_mm: Array
+    offset_x_mm: Array
+    offset_y_mm: Array
+    observed: Array
+    warp: Warp
+
+
+def column_count(shape: BedShape, settings: BedSettings) -> int:
+    """Number of unknowns: axis, shear, then four splines."""
+    return (
+        2
+        + 2 * _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
+        + 2 * _count(shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
+    )
+
+
+def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[csr_matrix, csr_matrix]:
+    """Derivatives (N, columns) of the x and of the y displacement (px) at tile points by the bed's unknowns (px,
+    ratios).
+
+    Columns: axis ratio, shear, x(v), y(v), x(u), y(u).
+    """
+    h, w = shape.size
+    v_spline = _spline(xy[:, 1], h, settings.travel_knot_mm * shape.px_per_mm)
+    u_spline = _spline(xy[:, 0], w, settings.sensor_knot_mm * shape.px_per_mm)
+    v = csr_matrix((xy[:, 1] - (h - 1) / 2)[:, None])
+    none = csr_matrix((len(xy), 1))
+    no_v, no_u = csr_matrix(v_spline.shape), csr_matrix(u_spline.shape)
+    by_x = hstack([none, v, v_spline, no_v, u_spline, no_u]).tocsr()
+    by_y = hstack([v, none, no_v, v_spline, no_u, u_spline]).tocsr()
+    return by_x, by_y
+
+
+def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
+    """Rows that pull the unknowns to zero, each divided by its expected size: amplitude, bend, axis, shear."""
+    rows = [csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
+    counts = [
+        _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm),
+        _count(shape.size[1], settings.sensor_knot_mm * shape.px_per_mm),
+    ]
+    blocks = []
+    for count in (counts[0], counts[0], counts[1], counts[1]):
+        amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
+        bend = np.diff(np.eye(count), 2, axis=0) / (settings.bend_mm * shape.px_per_mm)
+        blocks.append(np.concatenate([amplitude, bend]))
+    total = column_count(shape, settings)
+    full = np.zeros((2 + sum(len(b) for b in blocks), total))
+    full[:2, :2] = rows[0].toarray()
+    row, col = 2, 2
+    for block in blocks:
+        full[row : row + len(block), col : col + block.shape[1]] = block
+        row, col = row + len(block), col + block.shape[1]
+    return csr_matrix(full)
+
+
+def lattice(shape: BedShape, solution: Array, settings: BedSettings, spacing: float) -> Warp:
+    """The solved displacements on a lattice over the tile."""
+    h, w = shape.size
+    cols, rows = int(np.ceil((w - 1) / spacing)) + 1, int(np.ceil((h - 1) / spacing)) + 1
+    # displacements of this form are sums of a function of v and one of u: evaluate the two rims, then add
+    x, y = np.minimum(np.arange(cols) * spacing, w - 1), np.minimum(np.arange(rows) * spacing, h - 1)
+    middle = ((w - 1) / 2, (h - 1) / 2)
+    rim_v = _evaluate(shape, np.column_stack([np.full(rows, middle[0]), y]), solution, settings)
+    rim_u = _evaluate(shape, np.column_stack([x, np.full(cols, middle[1])]), solution, settings)
+    heart = _evaluate(shape, np.array([middle]), solution, settings)
+    return Warp(rim_v[:, None] + rim_u[None] - heart[0], spacing)
+
+
+def described(shape: BedShape, solution: Array, covariance: Array, settings: BedSettings, warp: Warp) -> Bed:
+    """The bed in millimeters, and how much of each part the overlaps could see."""
+    h, w = shape.size
+    v = np.arange(0, h, max(1, int(shape.px_per_mm)))
+    along = _evaluate(shape, np.column_stack([np.full(len(v), (w - 1) / 2), v]), solution, settings)
+    u = np.arange(0, w, max(1, int(shape.px_per_mm)))
+    across = _evaluate(shape, np.column_stack([u, np.full(len(u), (h - 1) / 2)]), solution, settings)
+    slope_v, slope_u = np.polyfit(v, along, 1)[0], np.polyfit(u, across, 1)[0]
+    spread = np.sqrt(np.maximum(np.diag(covariance), 0))
+    count = _count(h, settings.travel_knot_mm * shape.px_per_mm)
+    expected = settings.amplitude_mm * shape.px_per_mm
+    seen = [
+        1 - spread[0] / settings.axis,
+        1 - spread[1] / settings.axis,
+        1 - float(np.median(spread[2 : 2 + count])) / expected,
+        1 - float(np.median(spread[2 + count : 2 + 2 * count])) / expected,
+    ]
+    return Bed(
+        1.0 + float(slope_v[1] - slope_u[0]),
+        float(slope_v[0] + slope_u[1]),
+        v / shape.px_per_mm,
+        along[:, 0] / shape.px_per_mm,
+        along[:, 1] / shape.px_per_mm,
+        np.clip(seen, 0, 1),
+        warp,
+    )
+
+
+def _evaluate(shape: BedShape, xy: Array, solution: Array, settings: BedSettings) -> Array:
+    by_x, by_y = basis(shape, xy, settings)
+    return np.column_stack([by_x @ solution, by_y @ solution])
+
+
+def _count(length: int, spacing: float) -> int:
+    return max(1, int(np.ceil(length / spacing))) + 3
+
+
+def _spline(at: Array, length: int, spacing: float) -> csr_matrix:
+    """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978)."""
+    spans = _count(length, spacing) - 3
+    knots = (np.arange(spans + 7) - 3) * (length / spans)
+    return csr_matrix(BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))

@@ -1,0 +1,1 @@
+"""Finished rows, the record and the pictures of a join."""

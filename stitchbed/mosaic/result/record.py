@@ -1,0 +1,185 @@
+"""I write down what a survey found, so that it can be checked without the program.
+
+In: a `Survey`. Out: plain dicts for `NAME.json` (layout documented in DEVELOPERS.md).
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.record import VERSION, Record, plain
+from stitchbed.imaging.transforms import scale_of, turn_of
+from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.registration.placement import to_sheet
+from stitchbed.mosaic.registration.tie_points import misfits
+from stitchbed.mosaic.survey.survey import Survey
+from stitchbed.reading.base.tile import Tile
+from stitchbed.stories.glass_record import grain_rows
+
+MOST_RESIDUALS = 3000
+LIBRARIES = (
+    "numpy",
+    "opencv-python-headless",
+    "scipy",
+    "scikit-image",
+    "networkx",
+    "tifffile",
+    "imagecodecs",
+    "Pillow",
+)
+
+
+def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
+    """Everything of a join's record but inputs, canvas and the steps that follow."""
+    return {
+        "reference": found.layout.reference,
+        "placements": _placements(plan),
+        "links": _links(found),
+        "residuals": _residuals(found, plan),
+        "gains": _gains(plan),
+        "bed": _beds(found),
+        "lift": _lift(found),
+        "dust": _dust(plan),
+        "seams": {"cell_px": plan.seams.cell, "shape": plan.seams.labels.shape},
+        "steps": [_step(r) for r in found.steps],
+        "warnings": list(found.warnings),
+    }  # fmt: skip
+
+
+def _step(record: Record) -> dict[str, Any]:
+    numbers = plain(record.numbers)
+    return {"step": record.step, "seconds": record.seconds, "numbers": numbers, "warnings": record.warnings}
+
+
+def tile_rows(tiles: Sequence[Tile]) -> list[dict[str, Any]]:
+    """One row per original: name, path, hash, size, dpi, channels, bits."""
+    return [
+        {
+            "name": t.name, "path": str(t.path), "sha256": t.sha256, "height": t.raster.shape[0],
+            "width": t.raster.shape[1], "dpi": t.raster.dpi, "channels": t.raster.shape[2], "bits": t.raster.bits,
+        }
+        for t in tiles
+    ]  # fmt: skip
+
+
+def versions() -> dict[str, str]:
+    """Versions of what took part."""
+    found = {name: importlib.metadata.version(name) for name in LIBRARIES}
+    return {"stitchbed": VERSION, "python": platform.python_version(), **found}
+
+
+def _placements(plan: Plan) -> list[dict[str, Any]]:
+    return [
+        {
+            "tile": place.tile, "canvas_from_tile": place.sheet_from_tile.tolist(),
+            "sigma_px": round(place.sigma, 4),
+            "rotation_deg": round(float(np.degrees(turn_of(place.sheet_from_tile))), 4),
+            "scale": round(scale_of(place.sheet_from_tile), 6),
+            "warp_max_px": round(float(np.abs(place.warp.shift).max()), 3) if place.warp is not None else 0.0,
+        }
+        for place in plan.places
+    ]  # fmt: skip
+
+
+def _links(found: Survey) -> list[dict[str, Any]]:
+    """One row per pair that was linked, measured or dropped, the worst first."""
+    rows = {(link.a, link.b): _row(link.a, link.b, link.weak, None) for link in found.layout.links}
+    for link, reason in found.layout.dropped:
+        rows[link.a, link.b] = _row(link.a, link.b, link.weak, reason)
+    if found.ties is not None and found.alignment is not None:
+        left = _left(found)
+        kept = found.alignment.weight > 0.25
+        names = [place.tile for place in found.plan.places]
+        pair = found.ties.a * len(names) + found.ties.b
+        for key in np.unique(pair[kept]):
+            mine = kept & (pair == key)
+            a, b = names[int(key) // len(names)], names[int(key) % len(names)]
+            row = rows.setdefault((a, b), _row(a, b, False, None))
+            rms = float(np.sqrt((left[mine] ** 2).mean()))
+            row |= {"points": int(mine.sum()), "rms_px": round(rms, 3), "worst_px": round(float(left[mine].max()), 3)}
+            row["weak"] = row["weak"] or bool(mine.sum() < 4)
+    return sorted(rows.values(), key=lambda row: (-(row["rms_px"] or 0), row["a"], row["b"]))
+
+
+def _row(a: str, b: str, weak: bool, reason: str | None) -> dict[str, Any]:
+    return {
+        "a": a, "b": b, "points": 0, "rms_px": None, "worst_px": None,
+        "weak": weak, "dropped": reason is not None, "reason": reason,
+    }  # fmt: skip
+
+
+def _left(found: Survey) -> NDArray[np.float64]:
+    if found.ties is None:
+        return np.zeros(0)
+    return np.hypot(*misfits(found.plan.places, found.ties).T)
+
+
+def _residuals(found: Survey, plan: Plan) -> list[dict[str, Any]]:
+    """What is left at the ties the robust loss kept, thinned evenly to MOST_RESIDUALS."""
+    if found.ties is None or found.alignment is None:
+        return []
+    kept = np.flatnonzero(found.alignment.weight > 0.25)
+    kept = kept[:: max(1, -(-len(kept) // MOST_RESIDUALS))]
+    left = misfits(plan.places, found.ties)
+    rows = []
+    for n in kept:
+        a, b = int(found.ties.a[n]), int(found.ties.b[n])
+        x, y = to_sheet(plan.places[a], found.ties.xy_a[n][None])[0]
+        dx, dy = left[n]
+        where = {"x": round(float(x), 1), "y": round(float(y), 1), "dx": round(float(dx), 3), "dy": round(float(dy), 3)}
+        rows.append({**where, "a": plan.places[a].tile, "b": plan.places[b].tile})
+    return rows
+
+
+def _gains(plan: Plan) -> list[dict[str, Any]]:
+    return [
+        {
+            "tile": level.tile, "gain": np.round(level.gain, 5).tolist(), "offset": np.round(level.offset, 6).tolist(),
+            "shading_range": [round(float(level.shading.min()), 5), round(float(level.shading.max()), 5)],
+        }
+        for level in plan.levels
+    ]  # fmt: skip
+
+
+def _beds(found: Survey) -> dict[str, Any]:
+    """The bed most tiles share (others under "more")."""
+    if found.alignment is None or not found.alignment.beds:
+        return {}
+    beds = [
+        {
+            "axis_ratio": round(bed.axis_ratio, 6), "shear_rad": round(bed.shear_rad, 6),
+            "travel_mm": np.round(bed.travel_mm, 2), "offset_x_mm": np.round(bed.offset_x_mm, 5),
+            "offset_y_mm": np.round(bed.offset_y_mm, 5), "observed": np.round(bed.observed, 3),
+            "observed_names": ["axis_ratio", "shear", "offset_x", "offset_y"],
+        }
+        for _, bed in sorted(found.alignment.beds.items())
+    ]  # fmt: skip
+    return plain({**beds[0], "more": beds[1:]})
+
+
+def _lift(found: Survey) -> list[dict[str, Any]]:
+    """Centers of lifted cells, thinned, with the tile's largest loss of light."""
+    rows = []
+    for lift in found.lifts:
+        row, col = np.nonzero(lift.mask) if lift.any else (np.zeros(0, int), np.zeros(0, int))
+        step = max(1, len(row) // 200)
+        for r, c in zip(row[::step], col[::step], strict=True):
+            rows.append({
+                "tile": lift.tile, "x": round((c + 0.5) * lift.cell, 1), "y": round((r + 0.5) * lift.cell, 1),
+                "depth": round(lift.loss, 4),
+            })  # fmt: skip
+    return plain(rows)
+
+
+def _dust(plan: Plan) -> dict[str, Any]:
+    spots = [
+        {"x": round(s.x, 1), "y": round(s.y, 1), "radius_px": round(s.radius, 2), "from": plan.places[s.clean_in].tile}
+        for s in plan.spots
+    ]
+    return {"replaced": len(spots), "spots": spots[:5000], "grains": grain_rows(plan)}

@@ -1,0 +1,1 @@
+"""Looks at the pieces small and ends in a plan."""

@@ -1,0 +1,165 @@
+"""I deal with pieces that do not hang together: a second, closer look, and if that fails, words.
+
+In: layouts of several islands. Out: one layout, or an error that names pieces, what was tried and what to rescan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from stitchbed.core.errors import Islands
+from stitchbed.matching.features import Keypoints, detect, evened, gray_of
+from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, link, scales_seen
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.context import Bench
+
+CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
+MOST_PAIRS = 60
+
+
+def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
+    """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
+    other scales than the files' dpi say.
+
+    Only pairs across different islands are compared, the smaller islands' tiles first.
+    """
+    island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
+    index = {tile.name: i for i, tile in enumerate(bench.tiles)}
+    pairs = [
+        (a, b)
+        for a in sorted(index, key=lambda n: (-island[n], n))
+        for b in sorted(index, key=lambda n: (island[n], n))
+        if island[a] > island[b]
+    ][:MOST_PAIRS]
+    needed = sorted({name for pair in pairs for name in pair})
+    with ThreadPoolExecutor(bench.workers) as pool:
+        closer = dict(zip(needed, pool.map(lambda name: _closer(bench, index[name]), needed), strict=True))
+    settings = replace(bench.settings.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
+    found = []
+    for a, b in pairs:
+        scale = float(bench.dpi[index[b]] / bench.dpi[index[a]])
+        got = link(closer[a][0], closer[b][0], (closer[a][1], closer[b][1]), scale, settings)
+        if isinstance(got, Link):
+            found.append(replace(got, weak=True))
+            continue
+        other = _at_other_scales(closer[a], closer[b], bench.settings.links)
+        found.extend([other] if other is not None else [])
+    return found
+
+
+def _at_other_scales(
+    one: tuple[Keypoints, Sight], two: tuple[Keypoints, Sight], settings: LinkSettings
+) -> Link | None:
+    """A link although the declared dpi is wrong; asked to agree well, for there is no other witness of the scale."""
+    strict = replace(settings, least_agreement=0.3, least_inliers=30)
+    for scale in scales_seen(one[0], two[0], settings):
+        got = link(one[0], two[0], (one[1], two[1]), scale, strict)
+        if isinstance(got, Link):
+            return got
+    return None
+
+
+def demand_whole(
+    layouts: Sequence[Layout], no_links: Sequence[NoLink], names: Sequence[str], *, allow_missing: bool
+) -> tuple[Layout, list[str]]:
+    """The one layout; or, when there are more, the largest with a warning, or an error.
+
+    Raises
+    ------
+    Islands : more than one island and not allow_missing.
+    """
+    if len(layouts) == 1:
+        return layouts[0], []
+    main, rest = layouts[0], layouts[1:]
+    single = [next(iter(layout.sheet_from_tile)) for layout in rest if len(layout.sheet_from_tile) == 1]
+    groups = [sorted(layout.sheet_from_tile) for layout in rest if len(layout.sheet_from_tile) > 1]
+    words = [_tried(name, no_links, main) for name in single]
+    if allow_missing:
+        missing = [*single, *[name for group in groups for name in group]]
+        return main, [f"left out, not placed: {', '.join(missing)}. " + " ".join(words)]
+    raise _error(main, single, groups, words, len(names))
+
+
+def _error(
+    main: Layout, single: Sequence[str], groups: Sequence[Sequence[str]], words: Sequence[str], total: int
+) -> Islands:
+    parts = []
+    if len(main.sheet_from_tile) == 1 and not groups:
+        parts.append(f"none of the {total} pieces overlaps another so that it can be seen")
+    elif groups or len(main.sheet_from_tile) > 1:
+        shown = [sorted(main.sheet_from_tile), *groups]
+        if groups:
+            listed = "; ".join(f"group {k + 1}: {', '.join(group)}" for k, group in enumerate(shown))
+            parts.append(f"{len(shown)} groups of pieces that do not hang together ({listed})")
+    if single and len(main.sheet_from_tile) > 1:
+        parts.append(f"{len(single)} of {total} pieces could not be placed: {', '.join(single)}")
+    parts.extend(words)
+    return Islands(
+        ". ".join(parts),
+        expected="pieces of one sheet, each sharing at least about a fifth of its picture with a neighbor",
+        attempt="join each group alone if these are different sheets; otherwise scan the named pieces again with more "
+        "overlap (30 mm or more, with some drawing in it), or add a piece that bridges the gap; "
+        "--allow-missing writes the largest group without them",
+    )
+
+
+def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
+    """What was tried for one piece, most promising neighbor first."""
+    mine = [n for n in no_links if name in (n.a, n.b)]
+    mine.sort(key=lambda n: (-n.tried, n.a, n.b))
+    if not mine:
+        return f"{name} matched neighbors only in ways that contradict the other pieces."
+    tries = [f"{n.b if n.a == name else n.a} ({n.reason}, {n.tried} candidate matches)" for n in mine[:4]]
+    return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 4} more." if len(mine) > 4 else ".")
+
+
+def _closer(bench: Bench, index: int) -> tuple[Keypoints, Sight]:
+    tile = bench.tiles[index]
+    side = CLOSER * bench.settings.features.view_side
+    reduction = max(1, round(max(tile.raster.shape[:2]) / side))
+    view = bench.shelf.view(tile, reduction)
+    settings = replace(bench.settings.features, most=9000, contrast_floor=1.0)
+    gray = gray_of(view)
+    times = max(1, round(max(gray.shape) / 1100))
+    size = (max(1, round(gray.shape[1] / times)), max(1, round(gray.shape[0] / times)))
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    sight = Sight(evened(small, 10.0, 0.5), float(reduction * gray.shape[1] / small.shape[1]))
+    return detect(tile.name, view, reduction, settings), sight
+
+
+def sheet_dpi(layout: Layout, dpi: Mapping[str, float]) -> float:
+    """Dpi of the sheet (the reference tile's pixels) as most tiles' own dpi imply it; the reference's when in doubt.
+
+    dpi : of every tile, as declared.
+    """
+    implied = {name: dpi[name] * float(np.hypot(m[0, 0], m[1, 0])) for name, m in layout.sheet_from_tile.items()}
+    support = {name: sum(abs(other / mine - 1) < 0.01 for other in implied.values()) for name, mine in implied.items()}
+    best = max(support.values())
+    if support[layout.reference] == best:
+        return dpi[layout.reference]
+    found = float(np.median([implied[name] for name in sorted(implied) if support[name] == best]))
+    return float(round(found)) if abs(round(found) / found - 1) < 0.003 else found
+
+
+def agreed_scales(layout: Layout, declared: Mapping[str, float]) -> tuple[dict[str, float], list[str]]:
+    """Sheet px per tile px expected of each tile: what dpi says, unless the pictures clearly say otherwise.
+
+    declared : dpi of the sheet over dpi of the tile.
+    """
+    scales, warnings = {}, []
+    for name, matrix in layout.sheet_from_tile.items():
+        found = float(np.hypot(matrix[0, 0], matrix[1, 0]))
+        said = declared[name]
+        if abs(found / said - 1) > 0.01:
+            warnings.append(
+                f"{name}: the file's dpi does not fit its picture (size is {found / said:.3f} times what dpi says); "
+                "the picture was believed"
+            )
+        scales[name] = found if abs(found / said - 1) > 0.01 else said
+    return scales, warnings

@@ -1,0 +1,124 @@
+"""I am the workbench of one survey: the tiles, where to read them, and the settings of every stage.
+
+In: tiles, shelf, settings. Out: frozen values the steps of the survey are called with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import Transfer
+from stitchbed.matching.features import FeatureSettings
+from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.pairs import PairSettings
+from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
+from stitchbed.mosaic.compositing.seams import SeamSettings
+from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
+from stitchbed.mosaic.photometry.lift import LiftSettings
+from stitchbed.mosaic.registration.bundle_adjustment import AlignmentSettings
+from stitchbed.mosaic.registration.pose_graph import GraphSettings
+from stitchbed.mosaic.registration.residual_warp import FieldSettings
+from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.tie_points import TieSettings
+from stitchbed.mosaic.survey.preview import GlanceSettings
+from stitchbed.reading.base.tile import Tile
+
+Progress = Callable[[str, int, int], None]
+MM_PER_INCH = 25.4
+
+
+class Windows(Protocol):
+    """What the survey asks of a shelf."""
+
+    def window(self, tile: Tile, box: Box) -> NDArray[Any]:
+        """(h, w, c) stored pixels."""
+        ...
+
+    def view(self, tile: Tile, reduction: int) -> NDArray[Any]:
+        """The whole tile, area-reduced by a whole factor."""
+        ...
+
+
+@dataclass(frozen=True)
+class SurveySettings:
+    """The settings of every stage, and: find_lift, solve_levels, solve_fields, find_dust: False leaves that part
+    out (to see what it earns).
+
+    rounds: how often ties are measured; a third would change places by under .01 px. seed: of the only random choice
+    (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.
+    max_megapixels: largest canvas. default_dpi: when no piece says its own.
+    """
+
+    features: FeatureSettings = field(default_factory=FeatureSettings)
+    glance: GlanceSettings = field(default_factory=GlanceSettings)
+    pairs: PairSettings = field(default_factory=PairSettings)
+    links: LinkSettings = field(default_factory=LinkSettings)
+    graph: GraphSettings = field(default_factory=GraphSettings)
+    ties: TieSettings = field(default_factory=TieSettings)
+    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    bed: BedSettings = field(default_factory=BedSettings)
+    fields: FieldSettings = field(default_factory=FieldSettings)
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    lift: LiftSettings = field(default_factory=LiftSettings)
+    seams: SeamSettings = field(default_factory=SeamSettings)
+    specks: SpeckSettings = field(default_factory=SpeckSettings)
+    find_lift: bool = True
+    solve_levels: bool = True
+    solve_fields: bool = True
+    find_dust: bool = True
+    rounds: int = 2
+    seed: int = 20
+    allow_missing: bool = False
+    max_megapixels: float = 4000.0
+    default_dpi: float = 300.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What the master is to be: channels, dtype, icc, transfer (tone curve), alpha: an alpha channel;
+    paper: linear color under what no piece sees."""
+
+    channels: int
+    dtype: str
+    icc: bytes | None
+    transfer: Transfer
+    alpha: bool = False
+    paper: tuple[float, ...] = (1.0,)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """dpi : (T,) per tile, as declared or assumed."""
+
+    tiles: tuple[Tile, ...]
+    dpi: NDArray[np.float64]
+    shelf: Windows
+    kind: Kind
+    settings: SurveySettings
+    workers: int = 1
+    progress: Progress = lambda step, done, total: None
+
+    @property
+    def px_per_mm(self) -> NDArray[np.float64]:
+        """(T,) full-resolution pixels per millimeter."""
+        return self.dpi / MM_PER_INCH
+
+
+def declared_dpi(tiles: Sequence[Tile], default: float) -> tuple[NDArray[np.float64], list[str]]:
+    """(T,) dpi per tile and warnings; a tile that does not say its own takes the others' median, else `default`."""
+    said = [float(np.mean(tile.raster.dpi)) if tile.raster.dpi else np.nan for tile in tiles]
+    values = np.array(said)
+    silent = np.flatnonzero(np.isnan(values))
+    if not len(silent):
+        return values, []
+    common = float(np.nanmedian(values)) if len(silent) < len(values) else default
+    values[silent] = common
+    names = ", ".join(tiles[i].name for i in silent[:5]) + (" and others" if len(silent) > 5 else "")
+    source = "as the other pieces" if len(silent) < len(tiles) else "for want of better"
+    return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it."]

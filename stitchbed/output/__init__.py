@@ -1,0 +1,1 @@
+"""Pictures written whole or not at all."""

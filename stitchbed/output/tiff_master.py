@@ -1,0 +1,193 @@
+"""I write finished blocks into one tiled file with profile, dpi and reduced views, then rename it in.
+
+In: a `MasterSpec` and blocks of stored pixels in file order. Out: one TIFF (BigTIFF where needed), whole or not at all.
+
+Blocks are 1024 px (`BLOCK`); each is cut into 256 px segments and halved twice on the spot, encoded by whichever
+thread made it, and kept on disk by rows of blocks, so that no step ever holds more than one row.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import imagecodecs
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import cannot_write, claimed, refuse_touching
+from stitchbed.finishing.rows import EncodedBlock, read_segments, read_small, write_row
+
+Pixels = NDArray[Any]
+
+SEGMENT = 256  # px; small enough that a viewer reads little for a detail, large enough for the codec
+BLOCK = 1024  # px; SEGMENT * 2**INNER_LEVELS
+INNER_LEVELS = 2
+BIG = (
+    1.9 * 2**30
+)  # bytes of pixels past which the file is a BigTIFF (32-bit offsets end at 4 GiB; codecs can expand noise)
+SMALLEST_VIEW = 512  # px; the last reduced view is about this long
+
+
+@dataclass(frozen=True)
+class MasterSpec:
+    """What the file is to be.
+
+    height, width : px. channels : 1 or 3. dtype : "uint8" or "uint16". alpha : straight alpha as last sample.
+    dpi : per inch. codec : "deflate", "zstd" or "none"; predictor 2 is used with both codecs.
+    """
+
+    height: int
+    width: int
+    channels: int
+    dtype: str
+    alpha: bool
+    dpi: float
+    icc: bytes | None
+    codec: str = "deflate"
+
+    @property
+    def samples(self) -> int:
+        """Samples per pixel, alpha counted."""
+        return self.channels + self.alpha
+
+
+def encode_block(block: Pixels, spec: MasterSpec) -> EncodedBlock:
+    """Encode one (h, w, samples) block (h, w <= BLOCK) at full size and at the inner reduced sizes."""
+    levels = []
+    view = block.reshape(*block.shape[:2], spec.samples)
+    for _ in range(INNER_LEVELS + 1):
+        levels.append(tuple(tuple(encode_segment(part, spec) for part in row) for row in _parts(view)))
+        view = halved(view, spec)
+    return EncodedBlock(tuple(levels), view)
+
+
+def write_master(
+    path: Path, spec: MasterSpec, blocks: Iterable[EncodedBlock], *, originals: Sequence[Path] = ()
+) -> None:
+    """Write the blocks (file order, rows of BLOCK px) to `path`.
+
+    Raises
+    ------
+    CannotWrite, WouldTouchOriginal : see `core.record.claimed`. BadSettings : unknown codec.
+    """
+    refuse_touching(path, originals)
+    source, across = iter(blocks), -(-spec.width // BLOCK)
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", suffix=".rows", dir=path.parent) as folder:
+            for row in range(row_count(spec)):
+                write_row(Path(folder), row, [next(source) for _ in range(across)])
+            assemble(path, spec, Path(folder), originals=originals)
+    except OSError as error:
+        raise cannot_write(path, error) from error
+
+
+def write_picture(path: Path, spec: MasterSpec, pixels: Pixels, *, originals: Sequence[Path] = ()) -> None:
+    """Write an (h, w, samples) array already in memory as a master."""
+    whole = pixels.reshape(spec.height, spec.width, spec.samples)
+    rows = range(0, spec.height, BLOCK)
+    cols = range(0, spec.width, BLOCK)
+    blocks = (encode_block(whole[r : r + BLOCK, c : c + BLOCK], spec) for r in rows for c in cols)
+    write_master(path, spec, blocks, originals=originals)
+
+
+def encode_segment(part: Pixels, spec: MasterSpec) -> bytes:
+    """One SEGMENT x SEGMENT segment, padded with its edge pixels, after the horizontal predictor (TIFF 6.0 sec. 14)."""
+    pad = ((0, SEGMENT - part.shape[0]), (0, SEGMENT - part.shape[1]), (0, 0))
+    full = np.ascontiguousarray(np.pad(part, pad, mode="edge") if any(p[1] for p in pad) else part)
+    if spec.codec == "none":
+        return full.tobytes()
+    delta = imagecodecs.delta_encode(full, axis=-2)
+    if spec.codec == "zstd":
+        return bytes(imagecodecs.zstd_encode(delta.tobytes(), level=1))
+    if spec.codec == "deflate":
+        return bytes(imagecodecs.deflate_encode(delta.tobytes(), level=3, raw=False))
+    raise BadSettings(f"codec {spec.codec!r}", expected="deflate, zstd or none", attempt="--codec deflate")
+
+
+def halved(view: Pixels, spec: MasterSpec) -> Pixels:
+    """Area average of 2 x 2 px; colors are weighted by alpha so that uncovered pixels do not darken edges."""
+    size = ((view.shape[1] + 1) // 2, (view.shape[0] + 1) // 2)
+    even = np.pad(view, ((0, view.shape[0] % 2), (0, view.shape[1] % 2), (0, 0)), mode="edge")
+    if not spec.alpha or even[..., -1].min() == np.iinfo(view.dtype).max:
+        return cv2.resize(even, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], spec.samples)
+    weight = even[..., -1:].astype(np.float32)
+    color = cv2.resize(even[..., :-1] * weight, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
+    cover = cv2.resize(weight, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], 1)
+    mean = np.divide(color, cover, out=np.zeros_like(color), where=cover > 0)
+    return np.rint(np.concatenate([mean, cover], axis=2)).astype(view.dtype)
+
+
+def _parts(view: Pixels) -> Iterator[list[Pixels]]:
+    for row in range(0, view.shape[0], SEGMENT):
+        yield [view[row : row + SEGMENT, col : col + SEGMENT] for col in range(0, view.shape[1], SEGMENT)]
+
+
+def assemble(path: Path, spec: MasterSpec, folder: Path, *, originals: Sequence[Path] = ()) -> None:
+    """Make the master from the rows kept in `folder` (see `rows`), full size first, then each reduced view.
+
+    Raises
+    ------
+    CannotWrite, WouldTouchOriginal : see `core.record.claimed`.
+    """
+    rows = range(row_count(spec))
+    outer = _outer_count(level_size(spec, INNER_LEVELS + 1))
+    big = spec.height * spec.width * spec.samples * np.dtype(spec.dtype).itemsize > BIG
+    with claimed(path, originals=originals) as partial, tifffile.TiffWriter(partial, bigtiff=big) as writer:
+        for level in range(INNER_LEVELS + 1):
+            segments = (segment for row in rows for segment in read_segments(folder, row, level))
+            _write_level(writer, spec, segments, level_size(spec, level), 0 if level else INNER_LEVELS + outer)
+        small = np.concatenate([read_small(folder, row) for row in rows])
+        for level in range(INNER_LEVELS + 1, INNER_LEVELS + 1 + outer):
+            parts = (encode_segment(part, spec) for row in _parts(small) for part in row)
+            _write_level(writer, spec, parts, level_size(spec, level))
+            # in bands: weighted by alpha it takes thirty bytes a pixel, and this view can be the whole canvas's
+            small = np.concatenate([halved(small[row : row + BLOCK], spec) for row in range(0, len(small), BLOCK)])
+
+
+def row_count(spec: MasterSpec) -> int:
+    """Rows of blocks in the master."""
+    return -(-spec.height // BLOCK)
+
+
+def level_size(spec: MasterSpec, level: int) -> tuple[int, int]:
+    """(height, width) px of reduced view `level`, each halving rounded up."""
+    return -(-spec.height // 2**level), -(-spec.width // 2**level)
+
+
+def _outer_count(size: tuple[int, ...]) -> int:
+    count, side = 1, max(size)
+    while side > SMALLEST_VIEW:
+        count, side = count + 1, -(-side // 2)
+    return count
+
+
+def _write_level(
+    writer: tifffile.TiffWriter, spec: MasterSpec, segments: Iterator[bytes], size: tuple[int, int], subifds: int = 0
+) -> None:
+    scale = size[1] / spec.width
+    extra = [(34675, 7, len(spec.icc), spec.icc, True)] if spec.icc else []
+    writer.write(
+        segments,
+        shape=(*size, spec.samples) if spec.samples > 1 else size,
+        dtype=spec.dtype,
+        photometric="rgb" if spec.channels == 3 else "minisblack",
+        planarconfig="contig" if spec.samples > 1 else None,
+        extrasamples=["unassalpha"] if spec.alpha else None,
+        tile=(SEGMENT, SEGMENT),
+        compression={"deflate": 8, "zstd": "zstd", "none": None}[spec.codec],
+        predictor=2 if spec.codec != "none" else None,
+        subifds=subifds or None,
+        subfiletype=0 if subifds else 1,
+        resolution=(spec.dpi * scale, spec.dpi * scale),
+        resolutionunit=2,
+        software="stitchbed",
+        metadata=None,
+        extratags=extra if subifds else [],
+    )

@@ -1,0 +1,1 @@
+"""From a master to a clean page."""

@@ -1,0 +1,1 @@
+"""The steps of cleaning put together, and pictures of what they did."""

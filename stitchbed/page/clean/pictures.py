@@ -1,0 +1,142 @@
+"""I show what each step of cleaning did, in a folder beside the clean page.
+
+In: plans before and after a step. Out: one PNG per step, and the mask of the dust as a TIFF.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.record import cannot_write, sha256_of
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.page.clean.plan import CleanPlan, clean_pixels
+from stitchbed.page.dust.sweep import DustMap, mask_at
+from stitchbed.page.page import MM, Floats, Page, in_order
+from stitchbed.page.sheet.frame import Framing, framed
+from stitchbed.page.sheet.white import white_at
+from stitchbed.report.before_after import as_codes, outlined, write_pair
+
+LOOK_MM = 12.0  # side of the place shown
+
+
+@dataclass
+class Album:
+    """folder : where pictures go, or None for none. new : whether it was made for them. written : name -> sha256 of
+    what was written.
+    """
+
+    folder: Path | None
+    original: Path
+    new: bool = False
+    written: dict[str, str] = field(default_factory=dict)
+
+
+def album_of(target: Path, original: Path, *, wanted: bool) -> Album:
+    """The album beside `target`: its folder is made.
+
+    Raises
+    ------
+    CannotWrite : the folder cannot be made.
+    """
+    folder = target.with_name(f"{target.stem}_steps")
+    new = wanted and not folder.exists()
+    try:
+        if wanted:
+            folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise cannot_write(folder, error) from error
+    return Album(folder if wanted else None, original, new)
+
+
+@contextmanager
+def kept_if_done(album: Album) -> Iterator[None]:
+    """Take an album made for this page away again when the block fails: pictures of nothing help nobody."""
+    try:
+        yield
+    except BaseException:
+        if album.folder is not None and album.new:
+            shutil.rmtree(album.folder, ignore_errors=True)
+        raise
+
+
+def show_border(album: Album, view: Floats, factor: int, frame: Framing) -> None:
+    """The page small with the frame drawn in, and the page framed."""
+    if album.folder is None:
+        return
+    w, h = frame.width - 1, frame.height - 1
+    corners = np.array([[0, 0, 1], [w, 0, 1], [w, h, 1], [0, h, 1]]) @ frame.page_from_out.T
+    small = (corners[:, :2] + 0.5) / factor - 0.5
+    scale = np.diag([factor, factor, 1.0])
+    part = Framing(
+        max(1, frame.height // factor), max(1, frame.width // factor),
+        np.linalg.inv(scale) @ frame.page_from_out @ scale, True, frame.angle, 0,
+    )  # fmt: skip
+    after = framed(lambda box: _window(view, box), part, part.box)
+    _save(album, "border", [outlined(view, small), as_codes(after)])
+
+
+def show_step(
+    album: Album, name: str, page: Page, plans: tuple[CleanPlan, CleanPlan], place: tuple[float, float]
+) -> None:
+    """The place (x, y px of the page) before and after a step, each pixel as it would be written."""
+    if album.folder is None:
+        return
+    frame = plans[1].frame
+    x, y, _ = np.linalg.inv(frame.page_from_out) @ (*place, 1.0)
+    half = round(LOOK_MM / 2 / MM * page.dpi)
+    box = clipped(grown(Box(round(y), round(x), 1, 1), half), frame.box)
+    if not box.empty:
+        _save(album, name, [clean_pixels(page, plan, box)[..., : page.channels] for plan in plans])
+
+
+def show_paper(album: Album, view: Floats, factor: int, plan: CleanPlan) -> None:
+    """The whole page small before and after evening, contrast stretched so that 1 percent shows as 4."""
+    if album.folder is None:
+        return
+    white = plan.white
+    rows, cols = (np.arange(n) * factor + factor // 2 for n in view.shape[:2])
+    paper = np.concatenate([white_at(white, Box(int(r), 0, 1, int(cols[-1]) + 1))[:, cols] for r in rows])
+    after = view / np.maximum(paper, 1e-4)
+    before = view / np.maximum(white.mean, 1e-4)
+    _save(album, "paper", [as_codes(np.asarray(0.8 + 0.8 * (m - 1), np.float32)) for m in (before, after)])
+
+
+def write_mask(album: Album, page: Page, dust: DustMap, frame: Framing, *, workers: int) -> None:
+    """The mask of what was taken for dust, 255 there, framed as the clean page is."""
+    if album.folder is None:
+        return
+    spec = MasterSpec(frame.height, frame.width, 1, "uint8", False, page.dpi, None)
+    path = album.folder / "dust_mask.tif"
+    write_master(path, spec, _mask_blocks(dust, frame, spec, workers), originals=[album.original])
+    album.written[f"{album.folder.name}/{path.name}"] = sha256_of(path)
+
+
+def _mask_blocks(dust: DustMap, frame: Framing, spec: MasterSpec, workers: int) -> Iterator[EncodedBlock]:
+    def work(box: Box) -> EncodedBlock:
+        light = framed(lambda b: mask_at(dust, b)[..., None].astype(np.float32), frame, box)
+        return encode_block(np.where(light > 0.5, 255, 0).astype(np.uint8), spec)
+
+    return in_order(work, blocks(spec.height, spec.width, BLOCK), workers)
+
+
+def _window(view: Floats, box: Box) -> Floats:
+    rows = np.clip(np.arange(box.row, box.bottom), 0, view.shape[0] - 1)
+    cols = np.clip(np.arange(box.col, box.right), 0, view.shape[1] - 1)
+    return np.ascontiguousarray(view[rows][:, cols])
+
+
+def _save(album: Album, name: str, pictures: list[NDArray[np.generic]]) -> None:
+    if album.folder is None:
+        return
+    path = album.folder / f"{name}.png"
+    write_pair(path, pictures, originals=[album.original])
+    album.written[f"{album.folder.name}/{path.name}"] = sha256_of(path)

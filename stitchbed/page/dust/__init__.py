@@ -1,0 +1,1 @@
+"""Specks: found, judged, filled."""

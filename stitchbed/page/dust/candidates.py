@@ -1,0 +1,291 @@
+"""I find everything on an ink page that could be dust, and measure it; judging is done elsewhere.
+
+In: the amount of ink 0..1 in a window. Out: a `Finds` table with the pixels of each find.
+
+Three looks: small dark things standing alone, grays that black ink on white paper cannot explain, holes in solid ink.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from stitchbed.finishing.strokes import components, grown, unbroken, unexplained
+from stitchbed.imaging.box import Box
+from stitchbed.page.ink import InkTraits, softened, softening
+
+Floats = NDArray[np.float32]
+Labels = NDArray[np.int32]
+Bools = NDArray[np.bool_]
+
+ALONE, GRAY, HOLE = 0, 1, 2
+KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
+BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
+RING_MM = 0.2  # solid ink wanted round a hole: more than half a usual pen, so that the inside of a small "o" stays
+SOLID = 0.88  # of full ink; lighter places within solid ink are holes
+FAINTEST = 5.0  # of the paper's noise; a sheet of 10 million px then shows about none by chance
+PER_PIXEL = ("owner", "rows", "cols")
+
+
+@dataclass(frozen=True)
+class Scale:
+    """px_per_mm of the picture looked at; largest : mm, the longest side of what may be dust."""
+
+    px_per_mm: float
+    largest: float
+
+    @property
+    def length(self) -> int:
+        """Odd px: strokes longer than this in some direction are strokes."""
+        return round(1.1 * self.largest * self.px_per_mm) | 1
+
+    @property
+    def halo(self) -> int:
+        """px around a block within which everything that decides about a find in it lies."""
+        return round((3 * self.largest + max(2 * RING_MM, BARE_MM)) * self.px_per_mm) + 12
+
+
+@dataclass(frozen=True)
+class Finds:
+    """Measured candidates, one row each.
+
+    kind : ALONE, GRAY or HOLE. row, col : center px. size : mm, diameter of a disc of solid ink as dark in sum.
+    peak : largest amount of ink (of light, in a hole). shape : peak over that of a solid disc of `size` seen through
+    the same optics: about 1 for drawn dots, less for grays and rags. alone : share of the peak no stroke explains; of a
+    hole 1 when it lies deep in solid ink, else 0.
+    gray : ink that black and white cannot explain, in units of the blur's area. extent : mm, longest side at half peak.
+    hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
+    bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
+    kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
+    owner, rows, cols : (m,) pixels with the row number of their find.
+    """
+
+    kind: NDArray[np.int8]
+    row: Floats
+    col: Floats
+    size: Floats
+    peak: Floats
+    shape: Floats
+    alone: Floats
+    gray: Floats
+    extent: Floats
+    hue: Floats
+    host: Floats
+    kin: Floats
+    bare: Floats
+    owner: Labels
+    rows: Labels
+    cols: Labels
+
+
+@dataclass(frozen=True)
+class Look:
+    """The pictures all three looks share: ink (h, w, c); soft, strokes, odd (h, w); blur px of `soft`."""
+
+    ink: Floats
+    soft: Floats
+    strokes: Floats
+    odd: Floats
+    blur: float
+    scale: Scale
+
+
+def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
+    """All candidates in an (h, w, c) window of ink per channel (the mean over channels is looked at)."""
+    mean = ink.mean(axis=2) - np.float32(traits.level)
+    soft = softened(mean, scale.px_per_mm)
+    blur = float(np.hypot(traits.blur, softening(scale.px_per_mm)))
+    strokes = unbroken(soft, scale.length)
+    look = Look(ink, soft, strokes, unexplained(soft, blur), blur, scale)
+    faintest = max(0.04, FAINTEST * traits.noise)
+    alone = components(soft - look.strokes > faintest)
+    alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
+    first = _measured(ALONE, alone, mean, soft, look)
+    first = replace(first, kin=_kin(first, look, faintest), bare=_bare(first, look, faintest))
+    second = _measured(GRAY, _compact(look), look.odd, look.odd, look)
+    second = replace(second, kin=_kin(second, look, faintest))
+    holes, deep = _holes(look)
+    third = replace(_measured(HOLE, holes, 1 - mean, 1 - soft, look), alone=deep.astype(np.float32))
+    return joined([first, _hosted(second, alone, first, scale.largest), third])
+
+
+def owned(finds: Finds, core: Box) -> Finds:
+    """Only finds whose first pixel in reading order lies in `core`: each find belongs to one block."""
+    owners, first = np.unique(finds.owner, return_index=True)
+    rows, cols = finds.rows[first], finds.cols[first]
+    inside = (rows >= core.row) & (rows < core.bottom) & (cols >= core.col) & (cols < core.right)
+    return chosen(finds, np.isin(np.arange(len(finds.kind)), owners[inside]))
+
+
+def chosen(finds: Finds, keep: Bools) -> Finds:
+    """The finds where (n,) `keep` is true, with their pixels, numbered anew."""
+    number = (np.cumsum(keep) - 1).astype(np.int32)
+    pixels = keep[finds.owner]
+    columns = {f.name: getattr(finds, f.name) for f in fields(finds)}
+    parts = {k: v[pixels] if k in PER_PIXEL else v[keep] for k, v in columns.items()}
+    return Finds(**{**parts, "owner": number[parts["owner"]]})
+
+
+def moved(finds: Finds, rows: int, cols: int) -> Finds:
+    """The finds with `rows`, `cols` px added to every place."""
+    return replace(
+        finds,
+        row=finds.row + np.float32(rows),
+        col=finds.col + np.float32(cols),
+        rows=finds.rows + np.int32(rows),
+        cols=finds.cols + np.int32(cols),
+    )
+
+
+def joined(parts: Sequence[Finds]) -> Finds:
+    """All parts in one table."""
+    starts = np.cumsum([0, *(len(p.kind) for p in parts)]).tolist()
+    shifted = [replace(p, owner=p.owner + np.int32(s)) for p, s in zip(parts, starts[:-1], strict=True)]
+    return Finds(**{f.name: np.concatenate([getattr(p, f.name) for p in shifted]) for f in fields(Finds)})
+
+
+def _compact(look: Look) -> Labels:
+    """Labels of unexplained grays that are not drawn out along a line: edges a little off are, dust is not.
+
+    A stroke's pale tip is as dark as its stroke there, and lies between nothing darker; dust is darker than the stroke
+    beside it, or lies with ink on both sides.
+    """
+    darker = look.soft - look.strokes
+    between = 1 - unbroken(1 - look.soft, look.scale.length, every=True) - look.soft
+    compact = look.odd - unbroken(look.odd, look.scale.length)
+    seeds = components((compact > 0.2) & (np.maximum(darker, between) > 0.1))
+    body = cv2.morphologyEx((look.odd > 0.1).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    whole = grown(seeds, round(0.12 * look.scale.px_per_mm), body == 0)
+    return grown(whole, int(np.ceil(1.1 * look.blur)), np.zeros(body.shape, bool))
+
+
+def _kin(finds: Finds, look: Look, faintest: float) -> Floats:
+    """(n,) mm of the middles of pale strokes within KIN_MM of each find, its own left out; of those about as dark."""
+    ridge = (look.soft > faintest) & (look.soft < PALE)
+    ridge &= look.soft >= cv2.dilate(look.soft, np.ones((3, 3), np.uint8)) - 0.02
+    reach = round(KIN_MM * look.scale.px_per_mm)
+    own = np.bincount(finds.owner, ridge[finds.rows, finds.cols], len(finds.kind))
+    box = (2 * reach + 1, 2 * reach + 1)
+    count = cv2.blur(ridge.astype(np.float32), box, borderType=cv2.BORDER_CONSTANT) * box[0] ** 2
+    level = (
+        cv2.blur(np.where(ridge, look.soft, 0).astype(np.float32), box, borderType=cv2.BORDER_CONSTANT) * box[0] ** 2
+    )
+    rows, cols = np.rint(finds.row).astype(int), np.rint(finds.col).astype(int)
+    others = count[rows, cols] - own
+    peak = _largest(look.soft[finds.rows, finds.cols], finds.owner, len(finds.kind))
+    darkness = (level[rows, cols] - own * peak) / np.maximum(others, 1e-3) / np.maximum(peak, 1e-3)
+    alike = (darkness > 0.4) & (darkness < 2)
+    return np.asarray(np.where(alike, others, 0) / look.scale.px_per_mm, np.float32)
+
+
+def _bare(finds: Finds, look: Look, faintest: float) -> Floats:
+    """(n,) share of what lies within BARE_MM of each find that shows no ink; the find's own pixels count as bare."""
+    marked = look.soft > faintest / 2
+    side = 2 * round(BARE_MM * look.scale.px_per_mm) + 1
+    count = cv2.blur(marked.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT) * side**2
+    own = np.bincount(finds.owner, marked[finds.rows, finds.cols], len(finds.kind))
+    rows, cols = np.rint(finds.row).astype(int), np.rint(finds.col).astype(int)
+    return np.asarray(1 - (count[rows, cols] - own) / side**2, np.float32)
+
+
+def _holes(look: Look) -> tuple[Labels, Bools]:
+    """Labels of small light things in ink, and (n,) which of them have only solid ink within RING_MM."""
+    labels = components(look.soft < SOLID)
+    close = _crowded(labels, 2)
+    far = _crowded(labels, round(RING_MM * look.scale.px_per_mm))
+    holes = grown(np.where(close[labels], 0, labels), int(np.ceil(1.5 * look.blur)), np.zeros(labels.shape, bool))
+    return holes, ~far[np.unique(holes[holes > 0])]
+
+
+def _crowded(labels: Labels, reach: int) -> Bools:
+    """(n + 1,) true for labels that come within `reach` px of another one."""
+    top = np.float32(labels.max() + 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    names = labels.astype(np.float32)
+    highest = cv2.dilate(names, disc)
+    lowest = top - cv2.dilate(np.where(labels > 0, top - names, 0), disc)
+    crowded = (labels > 0) & ((highest != names) | (lowest != names))
+    return np.bincount(labels[crowded], minlength=int(top)) > 0
+
+
+def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Look) -> Finds:
+    """One row per label: `mass` is summed, `height` gives the peak."""
+    rows, cols = np.nonzero(labels)
+    names, owner = np.unique(labels[rows, cols], return_inverse=True)
+    n = len(names)
+    weight = np.maximum(mass[rows, cols], 0)
+    whole = np.maximum(np.bincount(owner, weight, n), 1e-6)
+    peak = _largest(height[rows, cols], owner, n)
+    body = height[rows, cols] >= peak[owner] / 2
+    size = np.sqrt(4 * whole / np.pi)
+    length = _length(rows, cols, np.where(body, weight, 0), owner, n)
+    alone = _largest((height - look.strokes)[rows, cols], owner, n) / np.maximum(peak, 1e-3)
+    floats = {
+        "row": np.bincount(owner, weight * rows, n) / whole,
+        "col": np.bincount(owner, weight * cols, n) / whole,
+        "size": size / look.scale.px_per_mm,
+        "peak": peak,
+        "shape": peak / _solid_peak(size, length, look.blur),
+        "alone": alone,
+        "gray": np.bincount(owner, look.odd[rows, cols], n) / look.blur**2,
+        "extent": np.maximum(*(_span(p[body], owner[body], n) for p in (rows, cols))) / look.scale.px_per_mm,
+        "hue": _hue(look.ink[rows, cols], owner, n),
+        "host": np.zeros(n),
+        "kin": np.zeros(n),
+        "bare": np.zeros(n),
+    }
+    columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
+    places = {"owner": owner, "rows": rows, "cols": cols}
+    columns |= {key: np.asarray(value, np.int32) for key, value in places.items()}
+    return Finds(kind=np.full(n, kind, np.int8), **columns)
+
+
+def _solid_peak(size: NDArray[np.float64], length: NDArray[np.float64], blur: float) -> NDArray[np.float64]:
+    """(n,) peak of solid ink through a Gaussian of `blur` px: of a disc of diameter `size`, or, where the find is long,
+    of a stroke of the same area and of that length."""
+    disc = 1 - np.exp(-(size**2) / (8 * blur**2))
+    width = np.pi / 4 * size**2 / np.maximum(length, 1e-6)
+    stroke = erf(width / (np.sqrt(8) * blur)) * erf(length / (np.sqrt(8) * blur))
+    return np.asarray(np.maximum(np.where(length > 1.5 * size, np.minimum(disc, stroke), disc), 1e-3))
+
+
+def _length(rows: NDArray[Any], cols: NDArray[Any], weight: Floats, owner: NDArray[Any], n: int) -> NDArray[np.float64]:
+    """(n,) px, length of the bar whose second moment along its long axis is that of the find."""
+    whole = np.maximum(np.bincount(owner, weight, n), 1e-6)
+    y = rows - (np.bincount(owner, weight * rows, n) / whole)[owner]
+    x = cols - (np.bincount(owner, weight * cols, n) / whole)[owner]
+    yy, xx, xy = (np.bincount(owner, weight * m, n) / whole for m in (y * y, x * x, x * y))
+    largest = (yy + xx) / 2 + np.sqrt(((yy - xx) / 2) ** 2 + xy**2)
+    return np.asarray(np.sqrt(12 * largest))
+
+
+def _hosted(grays: Finds, alone: Labels, hosts: Finds, longest: float) -> Finds:
+    """The gray finds with the shape of the small lone find each lies in."""
+    small = (hosts.alone > 0.6) & (hosts.extent <= longest)
+    shapes = np.concatenate([np.zeros(1, np.float32), np.where(small, hosts.shape, 0)])
+    return replace(grays, host=_largest(shapes[alone[grays.rows, grays.cols]], grays.owner, len(grays.kind)))
+
+
+def _hue(ink: Floats, owner: NDArray[np.int64], n: int) -> NDArray[np.float64]:
+    """How unequal the channels absorb, 0..1, summed over each find."""
+    sums = np.stack([np.bincount(owner, np.maximum(ink[:, c], 0), n) for c in range(ink.shape[1])])
+    return np.asarray((sums.max(axis=0) - sums.min(axis=0)) / np.maximum(sums.max(axis=0), 1e-6))
+
+
+def _largest(values: Floats, owner: NDArray[Any], n: int) -> Floats:
+    best = np.zeros(n, np.float32)
+    np.maximum.at(best, owner, values)
+    return best
+
+
+def _span(places: NDArray[np.int64], owner: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+    low, high = np.full(n, np.iinfo(np.int64).max), np.full(n, -1)
+    np.minimum.at(low, owner, places)
+    np.maximum.at(high, owner, places)
+    return np.asarray(high - low + 1)

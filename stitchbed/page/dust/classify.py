@@ -1,0 +1,173 @@
+"""I tell dust from what was drawn, by size in mm, contrast, company and what a second look in an overlap shows.
+
+In: a table of finds of the whole page. Out: which of them are dust, the mask of their pixels, and why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.page.dust.candidates import ALONE, GRAY, HOLE, Finds, Scale
+from stitchbed.page.ink import InkTraits, softening
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float32]
+STRENGTHS = ("careful", "normal", "eager")
+
+
+@dataclass(frozen=True)
+class DustSettings:
+    """strength : "careful" takes only what cannot have been drawn, "normal" also small black specks on their own,
+    "eager" also larger ones on their own. largest : mm; the default is a grain of dust seen without a glass.
+    smallest_dot : mm; the finest dot the pen makes. The default, .15, is just under a .2 mm pen's.
+    """
+
+    strength: str = "normal"
+    largest: float = 0.6
+    smallest_dot: float = 0.15
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one strength means. shape, spreads : a find whose `shape` is more than this, and more than so many of the
+    page's own spreads, below that of the page's dots is too gray or ragged to be ink.
+
+    dot : factor on `smallest_dot` for black finds on their own. strange : least product of how far the unexplained gray
+    and its peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing.
+    """
+
+    shape: float
+    spreads: float
+    dot: float
+    strange: float
+
+
+LIMITS = {
+    "careful": Limits(0.12, 5.0, 0.7, 0.2),
+    "normal": Limits(0.05, 3.0, 1.0, 0.05),
+    "eager": Limits(0.04, 2.0, 1.6, 0.04),
+}
+COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
+APART = 0.5  # share of the peak no stroke explains
+FORLORN = 1.25  # a black speck with nothing like it near may be that much larger and still be dust
+COMPANY = {ALONE: 3, GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
+ALIKE = (1.4, 0.1)  # size ratio and difference of shape up to which two finds are of one kind
+LETTER_MM, PALE_ALIKE = 1.2, (3.0, 0.25)  # three pale marks as near as letters, of any size, are writing
+KIN = 1.0  # mm of strokes as pale as a pale dot beside it: it then belongs to what was written there
+PALE_COMPANY = 4  # the same for pale dots: dust is pale too, so more are wanted
+LEAST_GRAY, LEAST_ODD = 2.0, 0.2  # in blur areas, of full ink; measured on clean drawn pages at 300, 600, 1200 dpi
+COARSE_BLUR, COARSE = 0.55, 2.2  # px; scans sharper than their pixels leave that much more at clean crossings
+GRAY_HOLE = 0.7  # of the paper's light; a whiter hole in a stroke may be the inside of a small letter
+ENOUGH_DOTS = 12  # marks before the page's own dots are believed
+USUAL_SPREAD = 0.02  # of the shape of drawn dots; measured on drawn pages at 300 dpi
+CELL_MM, CROWD = 5.0, 250  # 10 a mm2; the densest stippling by hand has fewer, common practice, no source
+BAND_MM = 30.0  # of the page in which company is counted at once
+BARE = 0.97  # of the paper round a find that shows nothing, where there is no ink to compare dust with
+COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
+
+
+def judged(
+    finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings, *, twice: Bools | None = None
+) -> Bools:
+    """(n,) true where a find is dust. twice : (n,) finds that two scans showed alike: those are judged carefully.
+
+    Raises
+    ------
+    BadSettings : unknown strength.
+    """
+    if not traits.found:
+        return _far_from_all(finds, settings) & ~crowded(finds, scale)
+    dust = _judged(finds, traits, scale, settings)
+    if twice is not None and twice.any():
+        dust &= ~twice | _judged(finds, traits, scale, replace(settings, strength="careful"))
+    return dust & ~crowded(finds, scale)
+
+
+def _far_from_all(finds: Finds, settings: DustSettings) -> Bools:
+    """Dust of a page without solid ink: pencil is as gray as dust, so only what lies by itself on paper is taken."""
+    small = (finds.extent <= settings.largest) & (finds.hue < COLORED) & (finds.kind == ALONE)
+    return np.asarray(small & (finds.alone > 0.9) & (finds.bare > BARE))
+
+
+def crowded(finds: Finds, scale: Scale) -> Bools:
+    """(n,) finds in cells so full of finds that they are the tooth of the paper, pencil or a spatter: a texture."""
+    cells = np.stack([finds.row, finds.col], axis=1) // (CELL_MM * scale.px_per_mm)
+    _, inverse, count = np.unique(cells.astype(np.int64), axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[inverse.ravel()] > CROWD) if len(cells) else np.zeros(0, bool)
+
+
+def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings) -> Bools:
+    if settings.strength not in LIMITS:
+        raise BadSettings(
+            f"dust strength {settings.strength!r}", expected=", ".join(STRENGTHS), attempt="--dust normal"
+        )
+    limits = LIMITS[settings.strength]
+    small = (finds.extent <= settings.largest) & (finds.hue < COLORED)
+    palest = palest_dot(finds, limits) - _leeway(finds, traits, scale)
+    lone = _lone_dust(finds, limits, palest, scale, settings)
+    strange = np.maximum(finds.gray - LEAST_GRAY, 0) * np.maximum(finds.peak - LEAST_ODD, 0)
+    gray = strange > limits.strange * (COARSE if traits.blur < COARSE_BLUR else 1)
+    gray &= (finds.host == 0) | (finds.host >= palest)
+    gray &= (company(finds, GRAY, scale) < COMPANY[GRAY]) & (finds.kin < KIN)
+    hole = (finds.alone > 0.5) | ((finds.peak < GRAY_HOLE) & (finds.size < settings.largest / 2))
+    hole &= company(finds, HOLE, scale) < COMPANY[HOLE]
+    return np.asarray(small & np.choose(finds.kind, [lone, gray, hole]))
+
+
+def palest_dot(finds: Finds, limits: Limits) -> float:
+    """The least `shape` of what the page's pen draws: its dots are the measure where there are enough of them."""
+    drawn = (finds.kind == ALONE) & (finds.alone > APART) & (finds.shape > 0.82)
+    shapes = finds.shape[drawn & (finds.size > 0.18) & (finds.size < 0.8)]
+    if len(shapes) < ENOUGH_DOTS:
+        return 1 - limits.shape - limits.spreads * USUAL_SPREAD
+    center = float(np.median(shapes))
+    spread = 1.4826 * float(np.median(np.abs(shapes - center)))
+    return center - max(limits.shape, limits.spreads * spread)
+
+
+def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
+    """(n,) how much paler a drawn dot may look because it is hardly larger than the scan's blur."""
+    blurred = np.hypot(traits.blur, softening(scale.px_per_mm)) / scale.px_per_mm / np.maximum(finds.size, 1e-3)
+    return np.asarray(np.clip(0.6 * (blurred - 0.12), 0, 0.15), np.float32)
+
+
+def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Bools:
+    """Finds that stand alone: gray or ragged ones, and black ones smaller than any dot of the pen."""
+    apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN)
+    pale = finds.shape < palest
+    near = company(finds, ALONE, scale)
+    pale_dust = pale & (near < PALE_COMPANY)
+    pale_dust &= company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE) < 3
+    limit = limits.dot * settings.smallest_dot * np.where(near == 0, FORLORN, 1.0)
+    black_dust = ~pale & (finds.size < limit) & (near < COMPANY[ALONE])
+    return np.asarray(apart & (pale_dust | black_dust))
+
+
+def company(
+    finds: Finds, kind: int, scale: Scale, *, within: float = COMPANY_MM, alike: tuple[float, float] = ALIKE
+) -> NDArray[np.int64]:
+    """(n,) how many of the same kind stand `within` mm of each find of `kind` whose size and shape are alike.
+
+    alike : largest ratio of sizes, largest difference of shapes.
+    """
+    count = np.zeros(len(finds.kind), np.int64)
+    which = np.flatnonzero((finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)) & ~crowded(finds, scale))
+    if len(which) < 2:
+        return count
+    places = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.float64) / scale.px_per_mm
+    for top in np.arange(0, places[:, 0].max() + 1, BAND_MM):
+        band = (places[:, 0] >= top - within) & (places[:, 0] < top + BAND_MM + within)
+        here = which[band]
+        pairs = cKDTree(places[band]).query_pairs(within, output_type="ndarray")
+        a, b = here[pairs[:, 0]], here[pairs[:, 1]]
+        same = np.abs(np.log(finds.size[a] / finds.size[b])) < np.log(alike[0])
+        same &= np.abs(finds.shape[a] - finds.shape[b]) < alike[1]
+        for one in (a[same], b[same]):
+            inside = (finds.row[one] / scale.px_per_mm >= top) & (finds.row[one] / scale.px_per_mm < top + BAND_MM)
+            np.add.at(count, one[inside], 1)
+    return count

@@ -1,0 +1,119 @@
+"""I go over a whole page for dust, block by block, and keep a mask of what is to go.
+
+In: a page, its paper and its ink. Out: `Finds` of the page; a `DustMap` that any block of the page can be asked of.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
+from stitchbed.page.dust.candidates import Finds, Scale, finds_in, joined, moved, owned
+from stitchbed.page.ink import InkTraits, amount, traits_of
+from stitchbed.page.page import MM, Floats, Page, in_order, linear, luminance, reduction_to, shrunk
+from stitchbed.page.sheet.white import White, white_at
+
+Bools = NDArray[np.bool_]
+
+LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
+SAMPLE_PX = 512  # of a sample at LOOK_DPI
+SAMPLES = 20
+BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
+
+
+@dataclass(frozen=True)
+class DustMap:
+    """bits : (h, ceil(w / 8)) packed mask of pixels of `factor` page px; count : grains of dust in it."""
+
+    bits: NDArray[np.uint8]
+    factor: int
+    count: int
+
+
+def relative(page: Page, white: White, box: Box) -> Floats:
+    """(h, w, c) light of a box relative to the paper there; the box may leave the page."""
+    return np.asarray(linear(page, box) / np.maximum(white_at(white, box), np.float32(1e-4)), np.float32)
+
+
+def sampled(page: Page, white: White, area: Box, dark: Floats) -> list[Box]:
+    """Boxes of the page that show its ink best: the darkest of a grid, and some from all over.
+
+    dark : (gh, gw) share of ink in cells that cover `area` evenly.
+    """
+    side = SAMPLE_PX * reduction_to(page.dpi, LOOK_DPI)
+    grid = [clipped(box, Box(0, 0, area.height, area.width)) for box in blocks(area.height, area.width, side)]
+    high, wide = dark.shape
+
+    def darkness(box: Box) -> float:
+        rows = slice(box.row * high // area.height, max(1, -(-box.bottom * high // area.height)))
+        cols = slice(box.col * wide // area.width, max(1, -(-box.right * wide // area.width)))
+        return float(dark[rows, cols].mean())
+
+    ranked = sorted(grid, key=lambda b: (-darkness(b), b))
+    spread = grid[:: max(1, len(grid) // 6)]
+    chosen = dict.fromkeys([*ranked[: SAMPLES - len(spread)], *spread])
+    return [shifted(box, area.row, area.col) for box in chosen if min(box.height, box.width) >= side // 4]
+
+
+def ink_of(page: Page, white: White, boxes: list[Box], factor: int) -> InkTraits:
+    """The page's ink as its samples show it, at `factor` px to the pixel."""
+    pictures = []
+    for box in boxes:
+        even = Box(box.row, box.col, box.height // factor * factor, box.width // factor * factor)
+        pictures.append(luminance(shrunk(relative(page, white, even), factor)))
+    return traits_of(pictures, page.dpi / factor / MM)
+
+
+def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
+    """Everything in `area` that could be dust, places in px of `factor` page px from the page's corner.
+
+    traits : at that scale.
+    """
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    top, left = area.row // factor, area.col // factor
+    bottom, right = -(-area.bottom // factor), -(-area.right // factor)
+
+    def look(core: Box) -> Finds:
+        at = shifted(core, top, left)
+        window = grown(at, scale.halo)
+        full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
+        ink = amount(shrunk(relative(page, white, full), factor), traits.black)
+        found = finds_in(ink, traits, scale)
+        mine = owned(found, shifted(at, -window.row, -window.col))
+        return moved(mine, window.row, window.col)
+
+    return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
+
+
+def dust_map(page: Page, finds: Finds, dust: Bools) -> DustMap:
+    """The mask of all finds where `dust` is true."""
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    high, wide = -(-page.height // factor), -(-page.width // factor)
+    bits = np.zeros((high, -(-wide // 8)), np.uint8)
+    pixels = dust[finds.owner]
+    rows, cols = finds.rows[pixels], finds.cols[pixels]
+    inside = (rows >= 0) & (rows < high) & (cols >= 0) & (cols < wide)
+    rows, cols = rows[inside], cols[inside]
+    np.bitwise_or.at(bits, (rows, cols // 8), (128 >> (cols % 8)).astype(np.uint8))
+    return DustMap(bits, factor, int(dust.sum()))
+
+
+def mask_at(dust: DustMap, box: Box) -> Bools:
+    """(h, w) mask of a box of the page, which it may leave."""
+    f, high = dust.factor, dust.bits.shape[0]
+    rows = np.arange(box.row // f, -(-box.bottom // f))
+    first, last = box.col // f, -(-box.right // f)
+    near = dust.bits[np.clip(rows, 0, high - 1)]
+    lines = np.unpackbits(near[:, max(0, first // 8) : max(0, -(-last // 8))], axis=1)
+    skip = first - max(0, first // 8) * 8
+    whole = np.zeros((len(rows), last - first), np.uint8)
+    shown = lines[:, max(0, skip) :][:, : last - first - max(0, -skip)]
+    whole[:, max(0, -skip) : max(0, -skip) + shown.shape[1]] = shown
+    whole[(rows < 0) | (rows >= high)] = 0
+    full = cv2.resize(whole, None, fx=f, fy=f, interpolation=cv2.INTER_NEAREST) if f > 1 else whole
+    top, left = box.row - rows[0] * f, box.col - first * f
+    return np.asarray(full[top : top + box.height, left : left + box.width] > 0)

@@ -1,0 +1,1 @@
+"""Lines off the paper, and the areas they close in."""

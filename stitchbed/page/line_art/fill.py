@@ -1,0 +1,205 @@
+"""I turn regions into flat areas: slivers merged, numbered in reading order, neighbors in colors that differ.
+
+In: region numbers of the small map. Out: the same map renumbered, a list of regions, a color for each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.page.line_art.regions import Codes, Ints, Labels, borders, renumbered
+
+# light enough for black lines to stand on; picked to lie far apart: no two nearer than dE00 15
+PALETTE = (
+    "#f9cdbd", "#0cc1e6", "#87b976", "#b5a3ea", "#6ff2de", "#f1dd92",
+    "#eb92af", "#c6e3fa", "#fcd6f8", "#91b7af", "#b5ac91", "#e0a069",
+)  # fmt: skip
+GROUNDS = ("largest", "edge", "none")
+
+
+@dataclass(frozen=True)
+class Region:
+    """number, from 1 in reading order. area : cells without lines. box : row, col, height, width in cells.
+
+    row, col : middle, cells. edge : touches the page's edge. ground : stays the paper's color.
+    """
+
+    number: int
+    area: int
+    box: tuple[int, int, int, int]
+    row: float
+    col: float
+    edge: bool
+    ground: bool
+
+
+def settled(labels: Labels, free: Codes, smallest: int, ground: str) -> list[Region]:
+    """Merge regions of fewer than `smallest` free cells, renumber the rest in reading order; both maps cover the page.
+
+    labels : also under lines; changed in place.
+
+    Raises
+    ------
+    BadSettings : unknown word for the ground.
+    """
+    if ground not in GROUNDS:
+        raise BadSettings(f"ground {ground!r}", expected=", ".join(GROUNDS), attempt="--ground largest")
+    if not labels.any():
+        labels[:] = 1
+    renumbered(labels, _without_slivers(labels, free, smallest))
+    boxes = ndimage.find_objects(labels)
+    order = sorted(
+        (n for n, b in enumerate(boxes, 1) if b is not None),
+        key=lambda n: (boxes[n - 1][0].start, boxes[n - 1][1].start, n),
+    )
+    number = np.zeros(len(boxes) + 1, np.int32)
+    number[order] = np.arange(1, len(order) + 1)
+    renumbered(labels, number)
+    return _listed(labels, free, [boxes[n - 1] for n in order], ground)
+
+
+def colored(
+    labels: Labels, free: Codes, regions: Sequence[Region], palette: Sequence[str], paper: str
+) -> dict[int, str]:
+    """A color for each region, neighbors never the same; the ground keeps the paper's.
+
+    Regions are taken from the one with fewest neighbors left backwards, so that few colors are needed.
+    Reference: Matula & Beck, Smallest-last ordering, J. ACM 30(3):417-427, 1983.
+
+    Raises
+    ------
+    BadSettings : the palette has too few colors for these neighbors.
+    """
+    near: dict[int, set[int]] = {r.number: set() for r in regions}
+    for a, b, _ in zip(*(m.tolist() for m in borders(labels, free)), strict=True):
+        near[a].add(b)
+        near[b].add(a)
+    color = {r.number: paper for r in regions if r.ground}
+    usable = [c for c in palette if c != paper]
+    for turn, region in enumerate(reversed(_smallest_last(near, set(color)))):
+        taken = {color[n] for n in near[region] if n in color}
+        # begin at another color each time, or the first few would cover nearly everything
+        free_ones = [c for c in usable[turn % len(usable) :] + usable[: turn % len(usable)] if c not in taken]
+        if not free_ones:
+            raise BadSettings(
+                f"a region with {len(taken)} neighbors and a palette of {len(usable)} colors",
+                expected="more colors than neighbors", attempt="a longer palette",
+            )  # fmt: skip
+        color[region] = free_ones[0]
+    return color
+
+
+def _smallest_last(near: Mapping[int, set[int]], without: set[int]) -> list[int]:
+    degree = {n: len(others - without) for n, others in near.items() if n not in without}
+    buckets: dict[int, set[int]] = {}
+    for n, d in degree.items():
+        buckets.setdefault(d, set()).add(n)
+    order: list[int] = []
+    least = 0
+    while degree:
+        while not buckets.get(least):
+            least += 1
+        n = min(buckets[least])
+        buckets[least].discard(n)
+        del degree[n]
+        order.append(n)
+        for other in near[n]:
+            if other in degree:
+                buckets[degree[other]].discard(other)
+                degree[other] -= 1
+                buckets.setdefault(degree[other], set()).add(other)
+        least = max(0, least - 1)
+    return order
+
+
+def _areas(labels: Labels, free: Codes) -> Ints:
+    """(n + 1,) free cells of each region."""
+    total = np.zeros(int(labels.max()) + 1, np.int64)
+    for top in range(0, len(labels), 512):
+        part = labels[top : top + 512]
+        total += np.bincount(part.ravel(), free[top : top + 512].ravel(), len(total)).astype(np.int64)
+    return total
+
+
+def _without_slivers(labels: Labels, free: Codes, smallest: int) -> Labels:
+    """(n + 1,) the region each region ends up in: slivers go, the smallest first, where they touch most."""
+    area = _areas(labels, free)
+    touch: dict[int, dict[int, int]] = {n: {} for n in range(1, len(area))}
+    for a, b, weight in zip(*(m.tolist() for m in borders(labels, free)), strict=True):
+        touch[a][b] = touch[b][a] = weight
+    into = np.arange(len(area), dtype=np.int32)
+    waiting = sorted((int(area[n]), n) for n in range(1, len(area)) if 0 < area[n] < smallest)
+    for _, n in waiting:
+        if not touch[n] or area[n] >= smallest:
+            continue
+        host = max(touch[n], key=lambda m: (touch[n][m], -m))
+        into[n] = host
+        area[host] += area[n]
+        for other, weight in touch.pop(n).items():
+            touch[other].pop(n, None)
+            if other != host:
+                touch[host][other] = touch[other][host] = touch[host].get(other, 0) + weight
+    for n in range(len(into)):
+        root = n
+        while into[root] != root:
+            root = int(into[root])
+        into[n] = root
+    return into
+
+
+def _listed(labels: Labels, free: Codes, boxes: Sequence[tuple[slice, slice]], ground: str) -> list[Region]:
+    area = _areas(labels, free)
+    rows, cols = _middles(labels, len(area))
+    rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
+    edge = np.bincount(rim, minlength=len(area)) > 0
+    largest = int(np.where(edge, area, -1)[1:].argmax()) + 1 if len(area) > 1 else 0
+    found = []
+    for n, (down, across) in enumerate(boxes, 1):
+        box = (down.start, across.start, down.stop - down.start, across.stop - across.start)
+        is_ground = bool(edge[n]) and (ground == "edge" or (ground == "largest" and n == largest))
+        found.append(Region(n, int(area[n]), box, float(rows[n]), float(cols[n]), bool(edge[n]), is_ground))
+    return found
+
+
+def _middles(labels: Labels, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(n,) mean row and column of each region."""
+    size, down, across = np.zeros((3, count))
+    for top in range(0, len(labels), 512):
+        part = labels[top : top + 512].ravel()
+        row, col = np.divmod(np.arange(part.size), labels.shape[1])
+        size += np.bincount(part, minlength=count)
+        down += np.bincount(part, row + top, count)
+        across += np.bincount(part, col, count)
+    return down / np.maximum(size, 1), across / np.maximum(size, 1)
+
+
+def region_means(labels: Labels, free: Codes, light: NDArray[np.float32], count: int) -> NDArray[np.float64]:
+    """(count + 1, c) mean of (h, w, c) light over each region.
+
+    Taken a cell away from lines, whose soft edges would darken it. A region without such cells takes all its free ones.
+    """
+    inner = cv2.erode(free, np.ones((3, 3), np.uint8))
+    means = [_means(labels, cells, light, count) for cells in (inner, free)]
+    return np.where(means[0][1][:, None] > 0, means[0][0], means[1][0])
+
+
+def _means(
+    labels: Labels, cells: Codes, light: NDArray[np.float32], count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(count + 1, c) mean over the cells that are 1, and how many those are."""
+    sums = np.zeros((count + 1, light.shape[2]))
+    size = np.zeros(count + 1)
+    for top in range(0, len(labels), 512):
+        chosen = cells[top : top + 512].ravel() > 0
+        part = labels[top : top + 512].ravel()[chosen]
+        size += np.bincount(part, minlength=count + 1)
+        for c in range(light.shape[2]):
+            sums[:, c] += np.bincount(part, light[top : top + 512, :, c].ravel()[chosen], count + 1)
+    return sums / np.maximum(size, 1)[:, None], size

@@ -1,0 +1,139 @@
+"""I lift ink off the paper: straight alpha and ink color, so that over white the page comes back as it was.
+
+In: stored codes of a clean page. Out: color and alpha codes of the same depth.
+
+Layers are blended on stored codes, so alpha is made from stored codes too: light blended there would turn 128 into 55.
+Paper W is the top code. With ink color K a pixel between them is W - a (W - K), whence a; the color that is left over
+makes the pixel exact: C = (v - (1 - a)) / a. Alpha is never less than 1 - min(v), or C would leave 0..1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.convert import from_srgb, hex_color
+from stitchbed.core.errors import BadSettings
+
+Pixels = NDArray[Any]
+Floats = NDArray[np.float32]
+
+MEDIA = ("ink", "pencil")
+NEAR_WHITE = 0.97  # of the top code; pale washes are darker
+PURE = 0.6  # share of what is near white that has the top code, from which on the paper counts as white already
+GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
+
+
+@dataclass(frozen=True)
+class InkSettings:
+    """ink : "own" keeps the page's colors, "black", or "#rrggbb" for one color of your own.
+
+    medium : "ink" makes solid strokes opaque; "pencil" keeps every tone as alpha alone, so that color below shines
+    through as it does through graphite.
+    """
+
+    ink: str = "own"
+    medium: str = "ink"
+
+
+@dataclass(frozen=True)
+class Lifting:
+    """What lifts a page's lines. white : code at which paper begins, as a share of the top code.
+
+    darkest : (c,) share, the solid ink's own color. color : (c,) codes of a color to use instead, or None.
+    opaque : solid ink becomes opaque. neutral : the page's own color is dropped.
+    """
+
+    white: float
+    darkest: Floats
+    color: Pixels | None
+    opaque: bool
+    neutral: bool
+
+
+def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | None) -> Lifting:
+    """How to lift a page's lines, from sample windows of its codes (h, w, 1 or 3, RGB where color is added).
+
+    Raises
+    ------
+    BadSettings : unknown medium or color.
+    """
+    if settings.medium not in MEDIA:
+        raise BadSettings(f"medium {settings.medium!r}", expected=", ".join(MEDIA), attempt="--medium ink")
+    dtype = samples[0].dtype.name
+    own = settings.ink == "own"
+    color = None if own else from_srgb(hex_color("#000000" if settings.ink == "black" else settings.ink), icc, dtype)
+    top = np.float32(np.iinfo(dtype).max)
+    pixels = np.concatenate([s.reshape(-1, s.shape[2]) for s in samples]).astype(np.float32) / top
+    return Lifting(_white(pixels), _darkest(pixels), color, settings.medium == "ink", not own)
+
+
+def lifted(codes: Pixels, lifting: Lifting) -> Pixels:
+    """(h, w, c + 1) color and straight alpha of (h, w, c) codes; c grows to 3 where a color is added to gray."""
+    top = np.iinfo(codes.dtype).max
+    value = whitened(codes, lifting).astype(np.float32) / np.float32(top)
+    if lifting.neutral:
+        value = value.mean(axis=2, keepdims=True)
+    least = 1 - value.min(axis=2, keepdims=True)
+    alpha = np.maximum(least, _covered(value, lifting)) if lifting.opaque and not lifting.neutral else least
+    steps = np.ceil(np.clip(alpha, 0, 1) * top - 1e-3)
+    share = np.maximum(steps, 1) / np.float32(top)
+    if lifting.color is not None:
+        color = np.broadcast_to(lifting.color.astype(np.float32), (*codes.shape[:2], len(lifting.color)))
+    else:
+        color = np.clip((value - (1 - share)) / share, 0, 1) * top
+        color = np.where(steps > 0, color, np.rint(lifting.darkest * top))
+    return np.concatenate([np.rint(color), steps], axis=2).astype(codes.dtype)
+
+
+def whitened(codes: Pixels, lifting: Lifting) -> Pixels:
+    """The page lines are lifted from: codes with the paper at the top code."""
+    if lifting.white >= 1:
+        return codes
+    top = np.iinfo(codes.dtype).max
+    return np.asarray(np.minimum(np.rint(codes / lifting.white), top), codes.dtype)
+
+
+def over(color: Pixels, below: Pixels) -> Pixels:
+    """(h, w, c) codes of straight color and alpha (h, w, c + 1) laid over opaque codes (h, w, c), blended as stored.
+
+    Reference: Porter & Duff, Compositing digital images, SIGGRAPH 1984.
+    """
+    top = np.float32(np.iinfo(color.dtype).max)
+    share = color[..., -1:].astype(np.float32) / top
+    mixed = color[..., :-1].astype(np.float32) * share + below.astype(np.float32) * (1 - share)
+    return np.asarray(np.rint(mixed), below.dtype)
+
+
+def _covered(value: Floats, lifting: Lifting) -> Floats:
+    """Alpha by projection on the way from paper to the solid ink's color."""
+    way = 1 - lifting.darkest
+    length = float((way * way).sum())
+    if length < 1e-3:
+        return np.zeros((*value.shape[:2], 1), np.float32)
+    return np.asarray(((1 - value) @ way[:, None]) / length, np.float32)
+
+
+def _white(pixels: Floats) -> float:
+    """Share of the top code at which bare paper begins: 1 when the paper is white already."""
+    gray = pixels.mean(axis=1)
+    light = gray[gray > 0.75]
+    if not light.size or (light >= 1).sum() > PURE * (light > NEAR_WHITE).sum() > 0:
+        return 1.0
+    middle = float(np.median(light))
+    near = light[np.abs(light - middle) < 0.06]
+    return float(np.clip(middle - GRAIN_SDS * float(near.std()), 0.5, 1))
+
+
+def _darkest(pixels: Floats) -> Floats:
+    """(c,) color of the solid ink: the middle of the darkest twentieth of what is dark."""
+    gray = pixels.mean(axis=1)
+    dark = pixels[gray < 0.5]
+    if not dark.size:
+        return np.zeros(pixels.shape[1], np.float32)
+    limit = np.percentile(dark.mean(axis=1), 5)
+    return np.asarray(np.median(dark[dark.mean(axis=1) <= limit + 0.02], axis=0), np.float32)

@@ -1,0 +1,1 @@
+"""Where the sheet ends, what its paper and its black are."""

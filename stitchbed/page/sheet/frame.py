@@ -1,0 +1,103 @@
+"""I am the straightened and cropped frame of a page, and read it as if it had been scanned that way.
+
+In: where the sheet lies on the page. Out: a `Framing`, and boxes of the framed page resampled once, or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box, spanning
+from stitchbed.page.page import MM
+
+Floats = NDArray[np.float32]
+Array = NDArray[np.float64]
+
+STEPS = 32  # to the pixel, of the kernels of cv2.remap
+MARGIN = 5  # px a Lanczos kernel of 4 lobes looks beyond the place it reads
+STRAIGHT_MM = 0.1  # a sheet whose sides end up less than this askew is not resampled
+
+
+@dataclass(frozen=True)
+class Framing:
+    """height, width px of the framed page. page_from_out : 3x3, px. resampled : False when pixels are kept as they are.
+
+    angle : rad, how far the sheet lay turned clockwise. turn : degrees clockwise it is turned for the result.
+    """
+
+    height: int
+    width: int
+    page_from_out: Array
+    resampled: bool
+    angle: float
+    turn: int
+
+    @property
+    def box(self) -> Box:
+        """The whole framed page."""
+        return Box(0, 0, self.height, self.width)
+
+
+def framing(corners: Array, angle: float, turn: int, dpi: float) -> Framing:
+    """The frame of a sheet.
+
+    corners : (4, 2) px on the page, top left, top right, bottom right, bottom left. angle : rad, of the top side.
+    """
+    longest = max(np.hypot(*(corners[1] - corners[0])), np.hypot(*(corners[3] - corners[0])))
+    straight = abs(angle) * longest < STRAIGHT_MM / MM * dpi
+    used = 0.0 if straight else angle
+    back = np.array([[np.cos(used), np.sin(used)], [-np.sin(used), np.cos(used)]])  # page to straight axes
+    at = corners @ back.T
+    # no sliver of what lies beside the sheet: the inner one of each side's two ends
+    left, right = max(at[0, 0], at[3, 0]), min(at[1, 0], at[2, 0])
+    top, bottom = max(at[0, 1], at[1, 1]), min(at[3, 1], at[2, 1])
+    left, top = (float(np.ceil(v - 1e-6)) if straight else v for v in (left, top))
+    width, height = max(1, int(np.floor(right - left + 1 + 1e-6))), max(1, int(np.floor(bottom - top + 1 + 1e-6)))
+    page_from_straight = np.eye(3)
+    page_from_straight[:2, :2] = back.T
+    page_from_straight[:2, 2] = back.T @ (left, top)
+    turned = page_from_straight @ straight_from_turned(height, width, turn)
+    size = (width, height) if turn in (90, 270) else (height, width)
+    return Framing(*size, turned, not straight, angle, turn)
+
+
+def straight_from_turned(height: int, width: int, turn: int) -> Array:
+    """3x3 px: places of a height x width picture from those of the same picture turned clockwise by `turn` degrees."""
+    table = {
+        0: [[1, 0, 0], [0, 1, 0]],
+        90: [[0, 1, 0], [-1, 0, height - 1]],
+        180: [[-1, 0, width - 1], [0, -1, height - 1]],
+        270: [[0, -1, width - 1], [1, 0, 0]],
+    }
+    return np.array([*table[turn], [0, 0, 1]], np.float64)
+
+
+def source_box(frame: Framing, box: Box, margin: int) -> Box:
+    """Box of the page under a box of the framed page, with `margin` px more; it may leave the page."""
+    rows, cols = (box.row, box.bottom - 1), (box.col, box.right - 1)
+    places = np.array([[x, y, 1.0] for y in rows for x in cols]) @ frame.page_from_out.T
+    low, high = np.floor(places.min(axis=0)).astype(int), np.ceil(places.max(axis=0)).astype(int)
+    return spanning(low[1] - margin, low[0] - margin, high[1] + margin + 1, high[0] + margin + 1)
+
+
+def framed(read: Callable[[Box], Floats], frame: Framing, box: Box) -> Floats:
+    """(h, w, c) light of a box of the framed page. read : box of the page (it may leave it) -> (h, w, c) light."""
+    margin = MARGIN if frame.resampled else 0
+    under = source_box(frame, box, margin)
+    light = read(under)
+    if not frame.resampled:
+        return np.ascontiguousarray(np.rot90(light, -(frame.turn // 90)))
+    x, y = np.meshgrid(
+        np.arange(box.col, box.right, dtype=np.float64), np.arange(box.row, box.bottom, dtype=np.float64)
+    )
+    m = frame.page_from_out
+    # OpenCV places a kernel in steps of 1/32 px: taken here, before the window's origin is, steps do not depend on it
+    map_x, map_y = (np.rint((row[0] * x + row[1] * y + row[2]) * STEPS) / STEPS for row in m[:2])
+    map_x, map_y = (map_x - under.col).astype(np.float32), (map_y - under.row).astype(np.float32)
+    got = cv2.remap(light, map_x, map_y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(got, np.float32).reshape(box.height, box.width, light.shape[2])

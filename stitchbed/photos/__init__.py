@@ -1,0 +1,1 @@
+"""The road of photographs: pictures of a plane into its true shape and color."""

@@ -1,0 +1,1 @@
+"""From a solved plane to leveled, blended pixels."""

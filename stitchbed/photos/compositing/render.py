@@ -1,0 +1,139 @@
+"""I turn photos into the fronto-parallel result, one block at a time, each pixel resampled once in linear light.
+
+In: a `FaceJob` and a box of the canvas. Out: stored pixels. The result does not depend on the blocks asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box, clipped, grown, spanning
+from stitchbed.imaging.transfer import Transfer, to_linear, to_stored
+from stitchbed.photos.compositing.glare import Shares
+from stitchbed.photos.compositing.illumination import LightField, light_at
+from stitchbed.photos.geometry.output_frame import MM_PER_INCH, Facing, plane_from_canvas
+from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+Pixels = NDArray[Any]
+
+NODE = 16  # px between exact places; in between the way is straight to .001 px at the tilts and lenses allowed
+UNIT = 256  # px; work is done in squares of this size on a fixed grid, so that windows stay small
+MARGIN = 6  # px of photo round what is needed: eight taps of the Lanczos kernel
+FINEST = 4  # canvas pixels are averaged from up to this many squared looks when the photo is finer than the canvas
+
+
+@dataclass(frozen=True)
+class FaceSource:
+    """One photo. window : its stored pixels in a box. size : (height, width) px. number : in the plane fit.
+
+    gain : (channels,) factor to the first photo's exposure. light : field to divide by, or None.
+    """
+
+    window: Callable[[Box], Pixels]
+    size: tuple[int, int]
+    transfer: Transfer
+    number: int
+    gain: Array
+    light: LightField | None
+
+
+@dataclass(frozen=True)
+class FaceJob:
+    """Everything rendering needs. height, width : px of the canvas. shares : None with one photo."""
+
+    facing: Facing
+    fit: PlaneFit
+    dpi: float
+    height: int
+    width: int
+    channels: int
+    dtype: str
+    sources: tuple[FaceSource, ...]
+    shares: Shares | None
+
+
+def render(job: FaceJob, box: Box) -> Pixels:
+    """(h, w, channels) stored pixels of a canvas box whose origin is a multiple of UNIT."""
+    whole = clipped(box, Box(0, 0, job.height, job.width))
+    out = np.empty((whole.height, whole.width, job.channels), job.dtype)
+    for row in range(whole.row, whole.bottom, UNIT):
+        for col in range(whole.col, whole.right, UNIT):
+            unit = clipped(Box(row, col, UNIT, UNIT), whole)
+            light = _unit(job, Box(row, col, UNIT, UNIT))[: unit.height, : unit.width]
+            stored = to_stored(light, job.dtype, job.sources[0].transfer)
+            out[unit.row - whole.row : unit.bottom - whole.row, unit.col - whole.col : unit.right - whole.col] = stored
+    return out
+
+
+def _unit(job: FaceJob, unit: Box) -> Floats:
+    """(UNIT, UNIT, channels) linear light."""
+    mm = _nodes(unit) * (MM_PER_INCH / job.dpi)
+    plane = plane_from_canvas(job.facing, mm.reshape(-1, 2))
+    if job.shares is None:
+        return _seen(job, job.sources[0], plane, mm)
+    total = np.zeros((UNIT, UNIT, job.channels), np.float32)
+    for index, source in enumerate(job.sources):
+        weight = _share(job.shares, index, mm)
+        if weight.max() > 1e-4:
+            total += weight[..., None] * _seen(job, source, plane, mm)
+    return total
+
+
+def _seen(job: FaceJob, source: FaceSource, plane: Array, mm: Array) -> Floats:
+    """One photo over a unit: resampled, evened out, balanced."""
+    at = photo_from_plane(job.fit, source.number, plane).reshape(mm.shape)
+    px = np.linalg.norm(at[1:, 1:] - at[:-1, :-1], axis=-1).max() / np.sqrt(2) / NODE
+    finer = int(np.clip(np.ceil(px - 0.25), 1, FINEST))
+    light = _resampled(source, at, finer)
+    light = light.reshape(UNIT, UNIT, -1)
+    factor = np.broadcast_to(source.gain, (*mm.shape[:2], len(source.gain)))
+    if source.light is not None:
+        factor = factor / light_at(source.light, mm.reshape(-1, 2)).reshape(*mm.shape[:2], -1)
+    return light * _dense(factor.astype(np.float32), 1).reshape(UNIT, UNIT, -1)
+
+
+def _resampled(source: FaceSource, at: Array, finer: int) -> Floats:
+    """Linear light at a unit's pixels: Lanczos at each look, the mean of finer x finer looks for each pixel."""
+    low, high = np.floor(at.reshape(-1, 2).min(0)), np.ceil(at.reshape(-1, 2).max(0))
+    wanted = spanning(int(low[1]), int(low[0]), int(high[1]) + 1, int(high[0]) + 1)
+    window = clipped(grown(wanted, MARGIN), Box(0, 0, *source.size))
+    if window.empty:
+        middle = np.clip((low + high) / 2, 0, np.array(source.size)[::-1] - 1).astype(int)
+        window = Box(int(middle[1]), int(middle[0]), 1, 1)
+    light = to_linear(source.window(window), source.transfer)
+    local = _dense((at - [window.col, window.row]).astype(np.float32), finer)
+    x, y = np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1])
+    fine = cv2.remap(light, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    seen = fine if finer == 1 else cv2.resize(fine, (UNIT, UNIT), interpolation=cv2.INTER_AREA)
+    return np.asarray(seen, dtype=np.float32)
+
+
+def _share(shares: Shares, index: int, mm: Array) -> Floats:
+    """(UNIT, UNIT) share of one photo."""
+    at = (mm * shares.density - 0.5).astype(np.float32)
+    x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    nodes = cv2.remap(shares.weights[index], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return _dense(np.asarray(nodes, dtype=np.float32), 1)
+
+
+def _nodes(unit: Box) -> Array:
+    """(n, n, 2) canvas places of the node grid of a unit, in px from the canvas's corner (pixel i covers i .. i+1)."""
+    steps = NODE * (np.arange(-1, UNIT // NODE + 1) + 0.5)
+    return np.stack(np.meshgrid(unit.col + steps, unit.row + steps), axis=-1)
+
+
+def _dense(nodes: Floats, finer: int) -> Floats:
+    """Values at UNIT * finer squared looks from values at nodes, straight in between."""
+    count = nodes.shape[0]
+    side = count * NODE * finer
+    full = cv2.resize(nodes, (side, side), interpolation=cv2.INTER_LINEAR)
+    inner = full[NODE * finer : (NODE + UNIT) * finer, NODE * finer : (NODE + UNIT) * finer]
+    return np.ascontiguousarray(inner, dtype=np.float32)

@@ -1,0 +1,1 @@
+"""Pose, lens and edges of the work in photographs."""

@@ -1,0 +1,274 @@
+"""I solve the plane: views, lens, card places, print size and straight sides together, by least squares.
+
+In: card corners seen in photos, points along straight sides, places that two photos share, what is believed beforehand.
+Out: a `PlaneFit`.
+
+What the observations cannot tell stays at its prior, and the prior's width then shows in the covariance: a lens that
+nothing observes makes the result uncertain, not wrong in silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from stitchbed.core.errors import CardNotFound
+from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, first_guess
+from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
+from stitchbed.photos.geometry.plane_pose import (
+    UNIT_MM,
+    Frame,
+    PlaneFit,
+    inverted,
+    lenses_of,
+    line_of,
+    placed,
+    poses_of,
+    px_per_mm,
+    stretch_of,
+    through,
+    views_of,
+)
+
+Array = NDArray[np.float64]
+
+ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
+ROBUST_ROUNDS = 2
+OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
+MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
+NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
+WORST_SIGMAS = 12.0  # rms over the corners' sigma (.05 px); curled paper leaves some tenths; beyond this is no plane
+
+
+@dataclass(frozen=True)
+class PlaneSettings:
+    """Widths (standard deviations) of what is believed before looking.
+
+    k1, k2 : lens terms at the half diagonal; .06 and .02 cover hand cameras (common practice, no source).
+    center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
+    scale : relative error of the print's size; stretch : half the difference between its axes.
+    shared_lens : one lens for all photos. flat : a scan, seen without perspective and without a lens.
+    """
+
+    k1: float = 0.06
+    k2: float = 0.02
+    center: float = 0.01
+    scale: float = 0.003
+    stretch: float = 0.0005
+    shared_lens: bool = True
+    flat: bool = False
+
+
+@dataclass(frozen=True)
+class _Problem:
+    frame: Frame
+    cards: tuple[CardPoints, ...]
+    sides: tuple[SidePoints, ...]
+    ties: tuple[TiePoints, ...]
+    settings: PlaneSettings
+
+
+def solve_plane(
+    sizes: Sequence[tuple[int, int]],
+    cards: Sequence[CardPoints],
+    sides: Sequence[SidePoints] = (),
+    *,
+    settings: PlaneSettings,
+    start: PlaneFit | None = None,
+    ties: Sequence[TiePoints] = (),
+) -> PlaneFit:
+    """Solve everything together; the first card named fixes the plane's frame.
+
+    sizes : (width, height) px of each photo. start : a solution of the same cards without sides to begin from.
+    ties : places that two photos share; they also place photos that show no card.
+
+    Raises
+    ------
+    CardNotFound : a photo shares nothing with the others, or no plane explains the points.
+    Reference: Triggs, McLauchlan, Hartley & Fitzgibbon (2000), "Bundle adjustment - a modern synthesis", sec. 4 and 9.
+    """
+    names = tuple(dict.fromkeys(points.card for points in cards))
+    free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
+    frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
+    problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings)
+    bare = replace(problem, frame=replace(frame, sides=()), sides=())
+    rough = start.params if start is not None else _begun(bare)
+    robust = _robust(problem, _with_lines(problem, rough))
+    kept, dropped = _without_outliers(problem, robust)
+    return _finished(kept, _minimize(kept, robust), dropped)
+
+
+def _begun(bare: _Problem) -> Array:
+    """A first solution from cards alone: with a plain lens, then with a centered one, then freely.
+
+    All at once the lens may run off to the side and mimic a tilt (1 of 150 synthetic photos did).
+    """
+    params = first_guess(bare.frame, bare.cards, bare.ties)
+    for k_width, center_width in ((NOTHING, NOTHING), (1.0, NOTHING), (1.0, 1.0)):
+        s = bare.settings
+        stage = replace(s, k1=s.k1 * k_width, k2=s.k2 * k_width, center=s.center * center_width)
+        params = _minimize(replace(bare, settings=stage), params)
+    return params
+
+
+def _minimize(problem: _Problem, guess: Array, weights: Array | None = None) -> Array:
+    """Least squares of residuals times weights, by MINPACK's Levenberg-Marquardt."""
+    factor = 1.0 if weights is None else weights
+    found = least_squares(
+        lambda params: factor * _residuals(problem, params), guess, method="lm", x_scale="jac", max_nfev=20000
+    )
+    return np.asarray(found.x, dtype=np.float64)
+
+
+def _robust(problem: _Problem, guess: Array) -> Array:
+    """The same with residuals beyond ROBUST_SIGMAS pulled down (soft L1 by reweighting); beliefs keep their weight."""
+    params = guess
+    for _ in range(ROBUST_ROUNDS):
+        residuals = _residuals(problem, params)
+        weights = (1 + (residuals / ROBUST_SIGMAS) ** 2) ** -0.25
+        weights[len(residuals) - len(_beliefs(problem, params)) :] = 1
+        params = _minimize(problem, params, weights)
+    return params
+
+
+def _residuals(problem: _Problem, params: Array) -> Array:
+    """Card corners, side points, ties, beliefs; each divided by its sigma."""
+    seen = [*_card_residuals(problem, params), *_side_residuals(problem, params), *_tie_residuals(problem, params)]
+    parts = [*seen, _beliefs(problem, params)]
+    return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
+
+
+def _card_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
+    parts = []
+    for points in problem.cards:
+        plane = placed(poses[points.card], points.card_xy * stretch)
+        seen = distorted(lenses[points.photo], through(views[points.photo], plane))
+        parts.append(((seen - points.photo_xy) / points.sigma).ravel())
+    return parts
+
+
+def _side_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    parts = []
+    for side in problem.sides:
+        view = views[side.photo]
+        plane = through(inverted(view), undistorted(lenses[side.photo], side.photo_xy))
+        a, b, c = line_of(frame, params, side.side) if side.line is None else side.line
+        parts.append((plane @ np.array([a, b]) - c) * px_per_mm(view, plane.mean(0)) / side.sigma)
+    return parts
+
+
+def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
+    frame = problem.frame
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    parts = []
+    for tie in problem.ties:
+        plane = through(inverted(views[tie.a]), undistorted(lenses[tie.a], tie.xy_a))
+        seen = distorted(lenses[tie.b], through(views[tie.b], plane))
+        parts.append(((seen - tie.xy_b) / tie.sigma).ravel())
+    return parts
+
+
+def _beliefs(problem: _Problem, params: Array) -> Array:
+    s, frame = problem.settings, problem.frame
+    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4)
+    views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
+    widths = np.full(4, NOTHING) if s.flat else np.array([s.k1, s.k2, s.center, s.center])
+    printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
+    perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
+    return np.concatenate([(lens / widths).ravel(), printed, perspective])
+
+
+def _with_lines(problem: _Problem, bare: Array) -> Array:
+    """The bare solution's unknowns with free lines fitted through the side points it puts on the plane."""
+    frame = problem.frame
+    bare_frame = replace(frame, sides=())
+    views, lenses = views_of(bare_frame, bare), lenses_of(bare_frame, bare)
+    lines = []
+    for name in frame.sides:
+        side = next(s for s in problem.sides if s.side == name)
+        plane = through(inverted(views[side.photo]), undistorted(lenses[side.photo], side.photo_xy))
+        normal = np.linalg.svd(plane - plane.mean(0), full_matrices=False)[2][1]
+        lines += [float(np.arctan2(normal[1], normal[0])), float(normal @ plane.mean(0)) / UNIT_MM]
+    at = frame.starts[2]
+    return np.concatenate([bare[:at], lines, bare[at:]])
+
+
+def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
+    """The problem without the points the robust solution does not explain, and how many went."""
+    cards, sides, dropped, total = [], [], 0, 0
+    errors = [np.hypot(*part.reshape(-1, 2).T) for part in _card_residuals(problem, params)]
+    limit = OUTLIER_SIGMAS * _spread(np.concatenate(errors))
+    for points, error in zip(problem.cards, errors, strict=True):
+        good = error <= limit
+        dropped, total = dropped + int((~good).sum()), total + len(good)
+        if good.sum() >= 4:
+            cards.append(replace(points, card_xy=points.card_xy[good], photo_xy=points.photo_xy[good]))
+    if dropped > MOST_DROPPED * total or {p.card for p in cards} != set(problem.frame.cards):
+        raise _no_plane(f"{dropped} of {total} card corners do not fit one flat plane")
+    for side, part in zip(problem.sides, _side_residuals(problem, params), strict=True):
+        good = np.abs(part) <= OUTLIER_SIGMAS * _spread(np.abs(part))
+        sides.append(replace(side, photo_xy=side.photo_xy[good]))
+        dropped += int((~good).sum())
+    ties = _agreeing_ties(problem, params)
+    return replace(problem, cards=tuple(cards), sides=tuple(sides), ties=ties), dropped
+
+
+def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
+    """Ties without those the solution does not explain: other things look alike, relief shifts with the camera."""
+    kept = []
+    for tie, part in zip(problem.ties, _tie_residuals(problem, params), strict=True):
+        away = np.hypot(*part.reshape(-1, 2).T)
+        good = away <= OUTLIER_SIGMAS * _spread(away)
+        kept.append(replace(tie, xy_a=tie.xy_a[good], xy_b=tie.xy_b[good]))
+    return tuple(kept)
+
+
+def _spread(errors: Array) -> float:
+    """Robust sigma of absolute errors, never below the stated one."""
+    return max(1.0, 1.4826 * float(np.median(errors)))
+
+
+def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:
+    frame = problem.frame
+    card = np.concatenate(_card_residuals(problem, params))
+    sigma = np.concatenate([np.repeat(p.sigma, 2 * len(p.photo_xy)) for p in problem.cards])
+    rms = float(np.sqrt(np.mean((card * sigma) ** 2)))
+    limit = WORST_SIGMAS * float(np.median(sigma))
+    lenses = lenses_of(frame, params)
+    if rms > limit or any(folds(lens) for lens in lenses):
+        raise _no_plane(f"the card corners disagree with one flat plane by {rms:.1f} px (rms)")
+    covariance = _covariance(problem, params)
+    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
+    return PlaneFit(views_of(frame, params), lenses, poses, stretch, params, covariance, frame, rms, dropped)
+
+
+def _covariance(problem: _Problem, params: Array) -> Array:
+    """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed."""
+    steps = 1e-6 * np.maximum(1e-2, np.abs(params))
+    ends = [[_residuals(problem, params + sign * step * unit) for sign in (1, -1)] for step, unit in
+            zip(steps, np.eye(len(params)), strict=True)]  # fmt: skip
+    slopes = np.stack([(ahead - behind) / (2 * step) for (ahead, behind), step in zip(ends, steps, strict=True)], 1)
+    residuals = _residuals(problem, params)
+    data = residuals[: len(residuals) - len(_beliefs(problem, params))]
+    freedom = max(1, len(residuals) - len(params))
+    chi = max(1.0, float(np.sum(data**2)) / freedom)
+    scale = np.linalg.norm(slopes, axis=0) + 1e-300
+    inverse = np.linalg.pinv((slopes / scale).T @ (slopes / scale), rcond=1e-13)
+    return np.asarray(inverse / np.outer(scale, scale) * chi, dtype=np.float64)
+
+
+def _no_plane(found: str) -> CardNotFound:
+    return CardNotFound(
+        found,
+        expected="flat cards in the plane of the artwork, none moved or bent, printed from one file",
+        attempt="press the cards flat (a board underneath helps), check that all come from one print, photograph again",
+    )

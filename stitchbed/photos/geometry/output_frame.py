@@ -1,0 +1,114 @@
+"""I choose the frame of a fronto-parallel result: where it lies on the plane, how it is turned, how large it is.
+
+In: corners of the work on the plane, or cards. Out: a `Facing`, and the way between its mm and the plane.
+
+Canvas mm run from the result's top left corner, x right, y down; its pixel i covers (i .. i+1) * 25.4 / dpi.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, placed, plane_from_photo
+
+Array = NDArray[np.float64]
+
+MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True)
+class Facing:
+    """x, y : plane mm of the result's top left corner. turn : rad of its x axis in the plane. width, height : mm."""
+
+    x: float
+    y: float
+    turn: float
+    width: float
+    height: float
+
+
+def plane_from_canvas(facing: Facing, xy: Array) -> Array:
+    """(N, 2) canvas mm -> (N, 2) plane mm."""
+    return placed(np.array([facing.x, facing.y, facing.turn]), xy)
+
+
+def canvas_from_plane(facing: Facing, xy: Array) -> Array:
+    """(N, 2) plane mm -> (N, 2) canvas mm."""
+    return placed(np.array([0.0, 0.0, -facing.turn]), xy - [facing.x, facing.y])
+
+
+def facing_of_corners(corners: Array, margin: float) -> Facing:
+    """The upright box round four plane corners (4, 2) mm (top left, top right, bottom right, bottom left), plus margin.
+
+    Its turn is the mean direction of the four sides, long sides counting more.
+    """
+    across = (corners[1] - corners[0]) + (corners[2] - corners[3])
+    down = (corners[3] - corners[0]) + (corners[2] - corners[1])
+    direction = across + np.array([down[1], -down[0]])
+    return facing_around(corners, float(np.arctan2(direction[1], direction[0])), margin)
+
+
+def facing_around(points: Array, turn: float, margin: float) -> Facing:
+    """The box turned by `turn` that holds plane points (N, 2) mm, plus margin."""
+    upright = placed(np.array([0.0, 0.0, -turn]), points)
+    low, high = upright.min(0) - margin, upright.max(0) + margin
+    x, y = placed(np.array([0.0, 0.0, turn]), low[None])[0]
+    return Facing(float(x), float(y), turn, float(high[0] - low[0]), float(high[1] - low[1]))
+
+
+def photo_turn(fit: PlaneFit, photo: int, middle: Array) -> float:
+    """Direction on the plane, rad, that runs to the right in the photo at a photo point (2,) px."""
+    step = fit.lenses[photo].radius / 10
+    ends = plane_from_photo(fit, photo, middle + np.array([[-step, 0], [step, 0], [0, -step], [0, step]]))
+    across, down = ends[1] - ends[0], ends[3] - ends[2]
+    direction = across / np.linalg.norm(across) + np.array([down[1], -down[0]]) / np.linalg.norm(down)
+    return float(np.arctan2(direction[1], direction[0]))
+
+
+def canvas_size(facing: Facing, dpi: float) -> tuple[int, int]:
+    """(height, width) px, rounded; at least 1."""
+    scale = dpi / MM_PER_INCH
+    return max(1, round(facing.height * scale)), max(1, round(facing.width * scale))
+
+
+def to_photo(facing: Facing, fit: PlaneFit, photo: int) -> Callable[[Array], Array]:
+    """The way from canvas mm (N, 2) to photo px (N, 2)."""
+    return lambda xy: photo_from_plane(fit, photo, plane_from_canvas(facing, xy))
+
+
+def flat_view(picture: NDArray[Any], go: Callable[[Array], Array], size_mm: tuple[float, float], density: float) -> Any:
+    """A small fronto-parallel view (h, w, channels) of a picture at `density` px/mm.
+
+    go : canvas mm (N, 2) -> picture px (N, 2). size_mm : (width, height). The picture is averaged down first, so that
+    small detail does not alias.
+    """
+    w, h = (max(2, round(side * density)) for side in size_mm)
+    x, y = np.meshgrid((np.arange(w) + 0.5) / density, (np.arange(h) + 0.5) / density)
+    at = go(np.stack([x.ravel(), y.ravel()], 1)).reshape(h, w, 2)
+    px = np.linalg.norm(at[h // 2, w // 2] - at[h // 2 - 1, w // 2 - 1]) / np.sqrt(2)
+    shrink = max(1, int(px))
+    small = picture
+    if shrink > 1:
+        rows, columns = (picture.shape[0] // shrink) * shrink, (picture.shape[1] // shrink) * shrink
+        size = (columns // shrink, rows // shrink)
+        small = cv2.resize(picture[:rows, :columns], size, interpolation=cv2.INTER_AREA)
+    at = (at + 0.5) / shrink - 0.5
+    seen = cv2.remap(
+        small,
+        np.clip(at[..., 0], -1e6, 1e6).astype(np.float32),
+        np.clip(at[..., 1], -1e6, 1e6).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(seen).reshape(h, w, *picture.shape[2:])
+
+
+def inside_photo(xy: Array, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """True for photo points (..., 2) px that lie in a photo of (height, width) px."""
+    return np.asarray(np.all((xy >= -0.5) & (xy <= np.array([size[1], size[0]]) - 0.5), axis=-1))

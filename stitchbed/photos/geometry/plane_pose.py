@@ -1,0 +1,209 @@
+"""I am the artwork's plane as photos show it: each photo's view and lens, each card's place, and how sure that is.
+
+In: a solution of `adjustment`. Out: plane mm <-> photo px, and the uncertainty of shapes in mm.
+
+Frames: `card` mm from the card's top left corner (x right, y down); `plane` mm on the artwork (the first card's frame);
+`photo` px. The unknowns stand in one vector, in an order that `Frame` knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
+
+Array = NDArray[np.float64]
+
+UNIT_MM = 100.0  # plane lengths among the unknowns are counted in this, so that all unknowns are of like size
+SIGMAS_95_IN_PLANE = 2.448  # a circle of this many sigmas holds 95 % of a two-dimensional normal error (chi2 = 5.991)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where each unknown stands in the vector: views (8 each), lenses (4), card poses (3), free lines (2), print (2).
+
+    base : each photo's lens before distortion. cards : the first one fixes the plane. sides : lines to be found.
+    """
+
+    base: tuple[Lens, ...]
+    cards: tuple[str, ...]
+    sides: tuple[str, ...]
+    shared_lens: bool
+
+    @property
+    def starts(self) -> tuple[int, int, int, int, int]:
+        """First index of lenses, poses, lines, print, and the total count."""
+        lens = 8 * len(self.base)
+        poses = lens + 4 * (1 if self.shared_lens else len(self.base))
+        lines = poses + 3 * (len(self.cards) - 1)
+        printed = lines + 2 * len(self.sides)
+        return lens, poses, lines, printed, printed + 2
+
+
+@dataclass(frozen=True)
+class PlaneFit:
+    """A solved plane.
+
+    views : per photo, 3x3 from plane mm to undistorted photo px. lenses : per photo.
+    poses : card -> (x mm, y mm, turn rad). stretch : (2,) true mm per nominal mm along the print's x and y.
+    params, covariance : (P,), (P, P) of the unknowns, laid out by `frame`.
+    rms_px : residual of the card corners kept, per axis. dropped : observations left out as wrong.
+    """
+
+    views: tuple[Array, ...]
+    lenses: tuple[Lens, ...]
+    poses: Mapping[str, Array]
+    stretch: Array
+    params: Array
+    covariance: Array
+    frame: Frame
+    rms_px: float
+    dropped: int
+
+
+def plane_from_photo(fit: PlaneFit, photo: int, xy: Array) -> Array:
+    """(N, 2) photo px -> (N, 2) plane mm."""
+    return through(inverted(fit.views[photo]), undistorted(fit.lenses[photo], xy))
+
+
+def photo_from_plane(fit: PlaneFit, photo: int, xy: Array) -> Array:
+    """(N, 2) plane mm -> (N, 2) photo px as seen through the lens."""
+    return distorted(fit.lenses[photo], through(fit.views[photo], xy))
+
+
+def card_on_plane(fit: PlaneFit, card: str, card_xy: Array) -> Array:
+    """(N, 2) nominal mm on a card -> (N, 2) plane mm where the printed card has them."""
+    return placed(fit.poses[card], card_xy * fit.stretch)
+
+
+def card_from_plane(fit: PlaneFit, card: str, plane_xy: Array) -> Array:
+    """(N, 2) plane mm -> (N, 2) nominal mm on a card."""
+    x, y, turn = fit.poses[card]
+    upright = placed(np.array([0.0, 0.0, -turn]), plane_xy - [x, y])
+    return np.asarray(upright / fit.stretch, dtype=np.float64)
+
+
+def shape_covariance(fit: PlaneFit, photos: Sequence[int], photo_xy: Array) -> Array:
+    """(2N, 2N) mm^2 covariance of where photo points lie in the plane, rigid moves of the whole taken out.
+
+    photos : for each point, the photo it lies in.
+    Position and turn of the picture as a whole mean nothing for its shape, so they are projected away.
+    """
+    steps = np.sqrt(np.maximum(np.diag(fit.covariance), 1e-30)) / 2
+    columns = [_slope(fit, photos, photo_xy, index, float(step)) for index, step in enumerate(steps)]
+    keep = _rigid_projector(_on_plane(fit.views, fit.lenses, photos, photo_xy))
+    shape = keep @ np.stack(columns, 1)
+    return np.asarray(shape @ fit.covariance @ shape.T, dtype=np.float64)
+
+
+def radius95(covariance: Array) -> Array:
+    """(N,) mm: the circle that holds 95 % of each point's error, taken along its worst direction."""
+    blocks = [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
+    worst = [max(float(np.linalg.eigvalsh(block)[-1]), 0.0) for block in blocks]
+    return np.asarray(SIGMAS_95_IN_PLANE * np.sqrt(worst), dtype=np.float64)
+
+
+def through(matrix: Array, xy: Array) -> Array:
+    """(N, 2) points through a 3x3 matrix."""
+    w = xy @ matrix[2, :2] + matrix[2, 2]
+    moved: Array = (xy @ matrix[:2, :2].T + matrix[:2, 2]) / w[:, None]
+    return moved
+
+
+def inverted(matrix: Array) -> Array:
+    """Inverse of a 3x3 matrix."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def placed(pose: Array, xy: Array) -> Array:
+    """(N, 2) points turned and moved by a pose (x mm, y mm, turn rad)."""
+    c, s = np.cos(pose[2]), np.sin(pose[2])
+    moved: Array = xy @ np.array([[c, s], [-s, c]]) + pose[:2]
+    return moved
+
+
+def px_per_mm(view: Array, plane_xy: Array) -> float:
+    """Mean magnification of a view at one plane point (2,), px/mm: the root of its area factor."""
+    w = float(view[2, :2] @ plane_xy + view[2, 2])
+    return float(np.sqrt(abs(np.linalg.det(view) / w**3)))
+
+
+def views_of(frame: Frame, params: Array) -> tuple[Array, ...]:
+    """3x3 per photo, plane mm -> undistorted px."""
+    return tuple(_view(params[8 * i : 8 * i + 8], base) for i, base in enumerate(frame.base))
+
+
+def lenses_of(frame: Frame, params: Array) -> tuple[Lens, ...]:
+    """One lens per photo."""
+    first = frame.starts[0]
+    lenses = []
+    for photo, base in enumerate(frame.base):
+        at = first + (0 if frame.shared_lens else 4 * photo)
+        k1, k2, dx, dy = (float(value) for value in params[at : at + 4])
+        center = (base.center_x + dx * base.radius, base.center_y + dy * base.radius)
+        lenses.append(replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2))
+    return tuple(lenses)
+
+
+def poses_of(frame: Frame, params: Array) -> dict[str, Array]:
+    """card -> (x mm, y mm, turn rad)."""
+    at = frame.starts[1]
+    unit = np.array([UNIT_MM, UNIT_MM, 1.0])
+    poses = {frame.cards[0]: np.zeros(3)}
+    for index, name in enumerate(frame.cards[1:]):
+        poses[name] = params[at + 3 * index : at + 3 * index + 3] * unit
+    return poses
+
+
+def line_of(frame: Frame, params: Array, side: str) -> Array:
+    """(a, b, c) with a x + b y = c in plane mm, (a, b) of length 1."""
+    at = frame.starts[2] + 2 * frame.sides.index(side)
+    angle, offset = params[at : at + 2]
+    return np.array([np.cos(angle), np.sin(angle), offset * UNIT_MM])
+
+
+def stretch_of(frame: Frame, params: Array) -> Array:
+    """(2,) true mm per nominal mm of the print's x and y."""
+    scale, between = params[frame.starts[3] :]
+    return np.array([1 + scale + between, 1 + scale - between])
+
+
+def _view(params: Array, lens: Lens) -> Array:
+    """Eight numbers (half diagonals about the photo's middle, per UNIT_MM) -> 3x3 from plane mm to px."""
+    unit = np.append(params, 1.0).reshape(3, 3)
+    to_px = np.array([[lens.radius, 0, lens.center_x], [0, lens.radius, lens.center_y], [0, 0, 1]])
+    view: Array = to_px @ unit @ np.diag([1 / UNIT_MM, 1 / UNIT_MM, 1])
+    return view
+
+
+def _on_plane(views: Sequence[Array], lenses: Sequence[Lens], photos: Sequence[int], xy: Array) -> Array:
+    """(N, 2) plane mm of points (N, 2) px of several photos."""
+    ways = [through(inverted(views[i]), undistorted(lenses[i], at[None]))[0] for i, at in zip(photos, xy, strict=True)]
+    return np.array(ways)
+
+
+def _slope(fit: PlaneFit, photos: Sequence[int], photo_xy: Array, index: int, step: float) -> Array:
+    """Derivative of stacked plane positions (2N,) by one unknown, central difference."""
+    ends = []
+    for signed in (step, -step):
+        params = fit.params.copy()
+        params[index] += signed
+        views, lenses = views_of(fit.frame, params), lenses_of(fit.frame, params)
+        ends.append(_on_plane(views, lenses, photos, photo_xy).ravel())
+    slope: Array = (ends[0] - ends[1]) / (2 * step)
+    return slope
+
+
+def _rigid_projector(xy: Array) -> Array:
+    """(2N, 2N): takes shifts and the small turn about the middle out of stacked displacements."""
+    centered = xy - xy.mean(0)
+    moves = np.zeros((2 * len(xy), 3))
+    moves[0::2, 0] = moves[1::2, 1] = 1
+    moves[0::2, 2], moves[1::2, 2] = -centered[:, 1], centered[:, 0]
+    basis = np.linalg.qr(moves)[0]
+    projector: Array = np.eye(2 * len(xy)) - basis @ basis.T
+    return projector

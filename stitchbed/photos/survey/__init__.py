@@ -1,0 +1,1 @@
+"""Reads photographs and ends in a plane with everything known about it."""

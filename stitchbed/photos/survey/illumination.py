@@ -1,0 +1,245 @@
+"""I find how the work was lit in each photo: from a photo of a blank sheet, the board round the work, or card grays.
+
+In: open photos and their plane. Out: a `LightField` for each photo, or none, and what to say about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.detection import SeenCard
+from stitchbed.card.patches import PatchReading, patch_corners, read_patches
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.transfer import to_linear
+from stitchbed.photos.compositing.illumination import LightField, fit_light, light_at
+from stitchbed.photos.geometry.output_frame import (
+    Facing,
+    canvas_from_plane,
+    flat_view,
+    inside_photo,
+    plane_from_canvas,
+    to_photo,
+)
+from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_from_plane
+from stitchbed.photos.survey.photo import Photo, small_px
+from stitchbed.photos.survey.plane_types import PlaneSurvey
+from stitchbed.photos.survey.work_edges import on_card, piece_called
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+LIGHTS = ("auto", "blank", "board", "card", "none")
+CELL_MM = 6.0  # places are means over squares of this side
+CELL_PX = 6
+BLANK_ORDER, BOARD_ORDER, CARD_ORDER = 4, 3, 1  # what each source can tell apart; a ring cannot tell order 4
+RING_MM = 100.0  # board looked at round the work: as wide as a card
+CLEAR_MM = 5.0  # kept clear of the work's sides and of cards: shadows
+CALM = 0.06  # standard deviation over mean inside a place of one tone
+EVEN_ENOUGH = 0.02  # share, robust sigma left by a board of one tone
+LEAST_AGREEING = 0.75
+LEAST_PLACES = 60
+
+
+def survey_light(
+    photos: Sequence[Photo], plane: PlaneSurvey, *, light: str, blank: Photo | None
+) -> tuple[tuple[LightField | None, ...], list[str]]:
+    """The light in each photo by the source asked for ("auto": the best there is).
+
+    Raises
+    ------
+    BadSettings : a source that was asked for cannot tell; a blank photo that is not blank or not of the same size.
+    """
+    fields: list[LightField | None] = []
+    notes: list[str] = []
+    for number, photo in enumerate(photos):
+        field = None
+        if light in ("auto", "blank") and blank is not None:
+            field = _by_blank(photo, blank, plane, number)
+        if field is None and light in ("auto", "board"):
+            field = board_field([photo], plane, [None], [number])
+        if field is None and light in ("auto", "card"):
+            field = card_field([photo], plane, [None], [number])
+        if field is None and light not in ("auto", "none"):
+            raise _cannot(light, photo)
+        if field is not None:
+            field = on_canvas(field, plane)
+        if field is None and light == "auto":
+            notes.append(f"{photo.tile.name}: nothing tells how evenly the work was lit; light is left as it is")
+        fields.append(field)
+    return tuple(fields), notes
+
+
+def on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:
+    """A field found in the work's frame, for canvas places: the frames are turned alike, so only its center moves."""
+    shift = canvas_from_plane(plane.facing, np.array([[plane.work.x, plane.work.y]]))[0]
+    return replace(field, center=field.center + shift)
+
+
+def neutral_readings(photo: Photo, plane: PlaneSurvey, number: int) -> list[tuple[SeenCard, PatchReading]]:
+    """Patches of every card seen in a photo."""
+    readings = []
+    for card in plane.seen[number] if number < len(plane.seen) else ():
+        piece = piece_called(card.piece)
+        if piece is not None:
+            places = {patch.name: _in_photo(plane.fit, number, card, patch_corners(patch)) for patch in piece.patches}
+            reading = read_patches(places, photo.windows.window, photo.size, photo.transfer)
+            readings.append((card, reading))
+    return readings
+
+
+def _in_photo(fit: PlaneFit, number: int, card: SeenCard, card_xy: Array) -> Array:
+    return photo_from_plane(fit, number, card_on_plane(fit, card.piece, card_xy))
+
+
+def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> LightField:
+    if blank.size != photo.size:
+        raise BadSettings(
+            f"the blank photo {blank.tile.name} has another size than {photo.tile.name}",
+            expected="a photo of a blank sheet taken with the camera and the lamps left as they were",
+            attempt="photograph a blank sheet in place of the work, or leave --blank away",
+        )
+    facing = plane.work
+    seen = places(blank, plane.fit, number, facing, 0.0)
+    xy, cells = seen.xy, seen.light
+    inside = seen.calm & np.all((xy > 0) & (xy < [facing.width, facing.height]), axis=1)
+    kinds = ["blank"] * int(inside.sum())
+    field = fit_light(
+        xy[inside], cells[inside], kinds, size_mm=(facing.width, facing.height), order=BLANK_ORDER, source="blank sheet"
+    )
+    if field is None or field.residual > EVEN_ENOUGH or field.inliers < LEAST_AGREEING or inside.mean() < 0.5:
+        raise BadSettings(
+            f"the blank photo {blank.tile.name} does not show one even sheet where the work lay",
+            expected="a blank, matt sheet that covers the place of the work",
+            attempt="photograph a larger blank sheet without moving camera or lamps, or leave --blank away",
+        )
+    return field
+
+
+def board_field(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    numbers: Sequence[int] | None = None,
+) -> LightField | None:
+    """From what lies round the work, where that is of one tone on at least three sides.
+
+    fields : what evens out each photo already, in the work's frame. numbers : of the photos in the fit, all by default.
+    """
+    if not plane.own_edges:
+        return None
+    parts = []
+    for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
+        seen = places(photo, plane.fit, number, plane.work, RING_MM)
+        ring = seen.calm & ~_on_work(plane, seen.xy)
+        ring &= ~on_card(plane.fit, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
+        parts.append((seen.xy[ring], _evened(seen.light[ring], seen.xy[ring], field)))
+    xy, cells = (np.concatenate(part) for part in zip(*parts, strict=True))
+    size = (plane.work.width, plane.work.height)
+    where = (xy[:, 1] < 0, xy[:, 0] > size[0], xy[:, 1] > size[1], xy[:, 0] < 0)
+    if len(xy) < LEAST_PLACES or sum(side.sum() >= LEAST_PLACES / 8 for side in where) < 3:
+        return None
+    order = BOARD_ORDER if all(side.sum() >= LEAST_PLACES / 8 for side in where) else BOARD_ORDER - 1
+    field = fit_light(xy, cells, ["board"] * len(xy), size_mm=size, order=order, source="board round the work")
+    trusted = field is not None and field.residual <= EVEN_ENOUGH and field.inliers >= LEAST_AGREEING
+    return field if trusted else None
+
+
+def card_field(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    numbers: Sequence[int] | None = None,
+) -> LightField | None:
+    """From the same gray steps on three or four corner cards; arguments as for `board_field`."""
+    xy: list[Array] = []
+    light: list[Array] = []
+    kinds: list[str] = []
+    corner_cards: set[str] = set()
+    for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
+        for card, reading in neutral_readings(photo, plane, number):
+            if card.piece.startswith("corner"):
+                corner_cards.add(card.piece)
+                places_mm, steps, values = _grays(plane, card, reading)
+                xy += places_mm
+                light += [_evened(value[None], at[None], field)[0] for value, at in zip(values, places_mm, strict=True)]
+                kinds += steps
+    if len(corner_cards) < 3 or len(xy) < 6:
+        return None
+    size = (plane.work.width, plane.work.height)
+    return fit_light(
+        np.array(xy), np.array(light), kinds, size_mm=size, order=CARD_ORDER, source="grays of the corner cards"
+    )
+
+
+def _grays(plane: PlaneSurvey, card: SeenCard, reading: PatchReading) -> tuple[list[Array], list[str], list[Array]]:
+    """Middles (2,) mm in the work's frame, names and light of a card's good gray steps."""
+    piece = piece_called(card.piece)
+    xy, kinds, light = [], [], []
+    for name, value, good in zip(reading.names, reading.light, reading.good, strict=True):
+        patch = next((p for p in piece.patches if p.name == name), None) if piece is not None else None
+        if patch is not None and patch.neutral and good:
+            middle = patch_corners(patch).mean(0)[None]
+            xy.append(canvas_from_plane(plane.work, card_on_plane(plane.fit, card.piece, middle))[0])
+            light.append(value)
+            kinds.append(name[2:])  # K3N2 -> N2: step 2 has one reflectance on all four cards
+    return xy, kinds, light
+
+
+def _evened(light: Array, xy: Array, field: LightField | None) -> Array:
+    return light if field is None else light / light_at(field, xy)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Squares of the work and round it as one photo shows them.
+
+    xy : (N, 2) mm of their middles, in the work's frame. light : (N, channels) linear mean.
+    whole : (N,) wholly in the photo and not burnt out. calm : whole, and of one tone.
+    """
+
+    xy: Array
+    light: Array
+    whole: Mask
+    calm: Mask
+
+
+def places(photo: Photo, fit: PlaneFit, number: int, facing: Facing, room: float) -> Places:
+    """Squares of the canvas and `room` mm round it."""
+    x0, y0 = (float(value) for value in plane_from_canvas(facing, np.array([[-room, -room]]))[0])
+    wide = Facing(x0, y0, facing.turn, facing.width + 2 * room, facing.height + 2 * room)
+    columns, rows = max(1, int(wide.width / CELL_MM)), max(1, int(wide.height / CELL_MM))
+    size = (columns * CELL_MM, rows * CELL_MM)
+    go = to_photo(wide, fit, number)
+    stored = flat_view(photo.small, lambda xy: small_px(photo, go(xy)), size, CELL_PX / CELL_MM)
+    light = np.asarray(to_linear(np.ascontiguousarray(stored), photo.transfer), dtype=np.float64)
+    cells = light.reshape(rows, CELL_PX, columns, CELL_PX, -1)
+    mean = cells.mean(axis=(1, 3)).reshape(rows * columns, -1)
+    spread = (cells.std(axis=(1, 3)).reshape(rows * columns, -1) / np.maximum(mean, 1e-3)).max(1)
+    x, y = np.meshgrid((np.arange(columns) + 0.5) * CELL_MM, (np.arange(rows) + 0.5) * CELL_MM)
+    middles = np.stack([x.ravel(), y.ravel()], 1)
+    corners = middles + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])[:, None] * (CELL_MM / 2)
+    seen = inside_photo(go(corners.reshape(-1, 2)), photo.size).reshape(4, -1).all(axis=0)
+    whole = seen & (mean.max(1) < 0.97)
+    return Places(middles - room, mean, whole, whole & (spread < CALM))
+
+
+def _on_work(plane: PlaneSurvey, xy: Array) -> NDArray[np.bool_]:
+    corners = canvas_from_plane(plane.work, plane.corners).astype(np.float32)
+    away = [cv2.pointPolygonTest(corners, (float(x), float(y)), True) for x, y in xy]
+    return np.array(away) > -CLEAR_MM
+
+
+def _cannot(light: str, photo: Photo) -> BadSettings:
+    needed = {
+        "blank": "a photo of a blank sheet given with --blank",
+        "board": "a board of one tone round the work, seen on at least three sides, and the work's own edges found",
+        "card": "three or four corner cards round the work, their grays not burnt out",
+    }
+    return BadSettings(
+        f"--light {light}, which {photo.tile.name} does not allow", expected=needed[light], attempt="--light auto"
+    )

@@ -1,0 +1,159 @@
+"""I even out and put together photos that each show a part of the work: levels from overlaps, light, seams, shine.
+
+In: open photos and their common plane. Out: a `LightField` for each photo, and `Shine`, as `rectify` wants them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.photos.compositing.glare import BURNT, regions_mm
+from stitchbed.photos.compositing.illumination import LightField, light_at, polynomial
+from stitchbed.photos.compositing.seams import mosaic_shares
+from stitchbed.photos.compositing.vignetting import PhotoLevels, level_photos, log_falloff
+from stitchbed.photos.geometry.output_frame import Facing, inside_photo, plane_from_canvas, to_photo
+from stitchbed.photos.geometry.plane_pose import photo_from_plane
+from stitchbed.photos.survey.flat_views import seen_by
+from stitchbed.photos.survey.glare import GLANCE_LONG_PX, Shine, evened_view, on_work
+from stitchbed.photos.survey.illumination import RING_MM, board_field, card_field, on_canvas, places
+from stitchbed.photos.survey.photo import Photo
+from stitchbed.photos.survey.plane_types import PlaneSurvey
+
+Array = NDArray[np.float64]
+
+WHOLE = 0.995  # of the work seen by each photo: then the first one shows all of it, others serve against shine
+FIELD_ORDER = 6  # of the polynomial that holds a photo's falloff: the lens's fourth order, seen askew
+ROUGH = 0.02  # share by which overlaps may still differ before that is said
+
+
+def in_parts(photos: Sequence[Photo], plane: PlaneSurvey) -> bool:
+    """True when some photo shows only a part of the work."""
+    x, y = np.meshgrid(np.linspace(0, plane.work.width, 41), np.linspace(0, plane.work.height, 41))
+    grid = plane_from_canvas(plane.work, np.stack([x.ravel(), y.ravel()], 1))
+    seen = [inside_photo(photo_from_plane(plane.fit, i, grid), photo.size).mean() for i, photo in enumerate(photos)]
+    return len(photos) > 1 and min(seen) < WHOLE
+
+
+def survey_light_in_parts(
+    photos: Sequence[Photo], plane: PlaneSurvey, *, light: str, blank: Photo | None
+) -> tuple[tuple[LightField | None, ...], list[str]]:
+    """Fields that make overlaps agree, and even out the whole by the board or the cards where these allow it.
+
+    Raises
+    ------
+    BadSettings : a blank sheet; a source asked for that cannot tell; photos that hardly overlap.
+    """
+    if blank is not None or light == "blank":
+        raise BadSettings(
+            "a blank sheet for photos that show the work in parts",
+            expected="one photo of the whole work, or parts that overlap, which tell their light themselves",
+            attempt="leave --blank away",
+        )
+    seen = [places(photo, plane.fit, number, plane.work, RING_MM) for number, photo in enumerate(photos)]
+    at = [_in_frame(photo, plane, number, seen[number].xy) for number, photo in enumerate(photos)]
+    levels = level_photos([one.light for one in seen], at, [one.whole for one in seen])
+    if levels is None:
+        raise BadSettings(
+            "photos that hardly overlap",
+            expected="photos of which each shows a third of its neighbor",
+            attempt="photograph again with more overlap",
+        )
+    fields = [_falloff(plane, number, photo, levels) for number, photo in enumerate(photos)]
+    notes = []
+    if levels.spread > ROUGH:
+        notes.append(f"where photos overlap their light still differs by {levels.spread:.1%} after leveling")
+    common = None if light == "none" else _common(photos, plane, fields, light)
+    if common is None and light == "auto":
+        notes.append("nothing tells how evenly the work was lit as a whole; the photos only agree with each other")
+    if common is not None:
+        fields = [
+            _times(field, common, photo, plane, number)
+            for number, (field, photo) in enumerate(zip(fields, photos, strict=True))
+        ]
+    return tuple(on_canvas(field, plane) for field in fields), notes
+
+
+def shine_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Shine:
+    """Which photo shows which part, shine avoided where another photo sees the place without."""
+    density = GLANCE_LONG_PX / max(plane.facing.width, plane.facing.height)
+    views = [evened_view(photo, plane, number, fields[number], density) for number, photo in enumerate(photos)]
+    flats, clipped = [flat for flat, _ in views], [linear.min(axis=2) >= BURNT for _, linear in views]
+    shape = flats[0].shape
+    seen = [seen_by(photo, plane.fit, i, plane.facing, (shape, density)) for i, photo in enumerate(photos)]
+    flats = [np.where(mask[..., None], flat, np.float32(0)) for flat, mask in zip(flats, seen, strict=True)]
+    taken, left = mosaic_shares(flats, clipped, seen, density)
+    work = on_work(plane, shape[:2], density)
+    shown_by = tuple(float(weights[work].mean()) for weights in taken.weights)
+    gains = np.ones((len(photos), shape[2]))
+    return Shine(float(left[work].mean()), regions_mm(left & work, density), 0.0, taken, gains, shown_by)
+
+
+def _in_frame(photo: Photo, plane: PlaneSurvey, number: int, xy: Array) -> Array:
+    """(N, 2) places of the work's frame, mm -> half diagonals from the middle of a photo."""
+    base = plane.fit.frame.base[number]
+    seen = to_photo(plane.work, plane.fit, number)(xy)
+    return np.asarray((seen - base.center) / base.radius, dtype=np.float64)
+
+
+def _grid_seen(photo: Photo, plane: PlaneSurvey, number: int) -> Array:
+    """(N, 2) mm of the work's frame, a grid over the work and the board round it, as far as a photo shows it."""
+    room = RING_MM / 2
+    x = np.linspace(-room, plane.work.width + room, 61)
+    y = np.linspace(-room, plane.work.height + room, 61)
+    grid = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
+    return grid[inside_photo(to_photo(plane.work, plane.fit, number)(grid), photo.size)]
+
+
+def _falloff(plane: PlaneSurvey, number: int, photo: Photo, levels: PhotoLevels) -> LightField:
+    """A photo's exposure and falloff as a field over the work."""
+    xy = _grid_seen(photo, plane, number)
+    log_light = log_falloff(levels, number, _in_frame(photo, plane, number, xy))
+    uneven = 1 - float(np.exp(np.ptp(log_light.mean(axis=1)) * -1))
+    return _field(plane.work, xy, log_light, ("overlaps of the photos", levels.spread, levels.agreeing, uneven))
+
+
+def _field(work: Facing, xy: Array, log_light: Array, told: tuple[str, float, float, float]) -> LightField:
+    """A polynomial through log light (N, channels) at places (N, 2) mm, centered on those places."""
+    center = (xy.min(0) + xy.max(0)) / 2
+    reach = float(np.ptp(xy, axis=0).max()) / 2
+    design = polynomial((xy - center) / reach, FIELD_ORDER)
+    coefficients = np.asarray(np.linalg.lstsq(design, log_light, rcond=None)[0], dtype=np.float64)
+    source, residual, inliers, uneven = told
+    return LightField(
+        center, reach, FIELD_ORDER, coefficients, np.zeros(log_light.shape[1]), source, residual, inliers, uneven
+    )
+
+
+def _times(field: LightField, common: LightField, photo: Photo, plane: PlaneSurvey, number: int) -> LightField:
+    """One field for both: exposure and falloff of a photo, and the light that lies on the work."""
+    xy = _grid_seen(photo, plane, number)
+    log_light = np.log(light_at(field, xy)) + np.log(light_at(common, xy))
+    source = f"overlaps of the photos and {common.source}"
+    return _field(
+        plane.work, xy, log_light, (source, max(field.residual, common.residual), common.inliers, common.uneven)
+    )
+
+
+def _common(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField], light: str) -> LightField | None:
+    """The light on the work as a whole, from leveled photos.
+
+    Raises
+    ------
+    BadSettings : a source that was asked for and cannot tell.
+    """
+    found = None
+    if light in ("auto", "board"):
+        found = board_field(photos, plane, fields)
+    if found is None and light in ("auto", "card"):
+        found = card_field(photos, plane, fields)
+    if found is None and light != "auto":
+        raise BadSettings(
+            f"--light {light}, which these photos do not allow",
+            expected="a board of one tone round the work, or three or four corner cards that all lie in the photos",
+            attempt="--light auto",
+        )
+    return found

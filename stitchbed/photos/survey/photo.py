@@ -1,0 +1,120 @@
+"""I open photographs for work on a plane: their reduced views, tone curves, and windows.
+
+In: paths in the user's order. Out: open `Photo`s; close them by leaving the `with` block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.sample import look_up
+from stitchbed.imaging.transfer import Transfer, transfer_of
+from stitchbed.reading.base.tile import Tile
+from stitchbed.reading.formats import open_windows
+from stitchbed.reading.intake import take_in
+from stitchbed.reading.windows import Windows
+
+Array = NDArray[np.float64]
+
+LONGEST_VIEW = 8192  # px; cards are sought in a view no longer than this
+
+
+@dataclass(frozen=True)
+class Photo:
+    """An open picture. small : (h, w, channels) uint8 view, each pixel the mean of `reduction` squared px."""
+
+    tile: Tile
+    windows: Windows
+    transfer: Transfer
+    reduction: int
+    small: NDArray[np.uint8]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(height, width) px."""
+        return self.tile.raster.shape[:2]
+
+
+@contextmanager
+def opened(paths: Sequence[Path]) -> Iterator[tuple[tuple[Photo, ...], list[str]]]:
+    """The pictures in the order given, and warnings.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : see `take_in`.
+    """
+    with ExitStack() as stack:
+        photos: list[Photo] = []
+        warnings: list[str] = []
+        for path in paths:
+            tiles, notes = take_in([path])
+            warnings += notes
+            photos += [_opened(tile, stack) for tile in tiles]
+        yield tuple(photos), warnings
+
+
+def check_name(output: Path) -> None:
+    """Refuse an output whose name promises another format.
+
+    Raises
+    ------
+    BadSettings : not .tif or .tiff.
+    """
+    if output.suffix.lower() not in (".tif", ".tiff"):
+        raise BadSettings(
+            f"the output {output.name}",
+            expected="a file name ending in .tif",
+            attempt=f"{output.with_suffix('.tif').name}; `export` makes other formats from it",
+        )
+
+
+def stored_as(bits: int) -> str:
+    """The type results of so many bits per channel are stored as.
+
+    Raises
+    ------
+    BadSettings : any other than 8 and 16; a master in floating point is not written.
+    """
+    dtype = {8: "uint8", 16: "uint16"}.get(bits)
+    if dtype is None:
+        raise BadSettings(f"--bits {bits}", expected="8 or 16", attempt="--bits 16, which holds all that cameras see")
+    return dtype
+
+
+def gray_of(photo: Photo) -> NDArray[np.uint8]:
+    """(h, w) uint8 of the small view."""
+    if photo.small.shape[2] == 1:
+        return np.ascontiguousarray(photo.small[..., 0])
+    return np.asarray(cv2.cvtColor(photo.small, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def full_px(photo: Photo, xy: Array) -> Array:
+    """Small view px (..., 2) -> photo px."""
+    return (xy + 0.5) * photo.reduction - 0.5
+
+
+def small_px(photo: Photo, xy: Array) -> Array:
+    """Photo px (..., 2) -> small view px."""
+    return (xy + 0.5) / photo.reduction - 0.5
+
+
+def read_small(photo: Photo, xy: Array) -> Array:
+    """Stored values 0..1 of the small view at photo points (..., 2) px."""
+    return look_up(photo.small, small_px(photo, xy)) / 255
+
+
+def _opened(tile: Tile, stack: ExitStack) -> Photo:
+    windows = stack.enter_context(open_windows(tile.path))
+    reduction = -(-max(tile.raster.shape[:2]) // LONGEST_VIEW)
+    view: Any = windows.view(reduction)
+    small = view if view.dtype == np.uint8 else (view >> 8).astype(np.uint8)
+    return Photo(tile, windows, transfer_of(tile.raster.icc), reduction, small)

@@ -1,0 +1,144 @@
+"""I hold what the user said about a plane, and what is believed of a print and a camera because of it.
+
+In: lengths read off a ruler, sizes, corners. Out: `Asked`, print scale, solver settings, the finished `PlaneSurvey`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
+from stitchbed.card.detection import SeenCard
+from stitchbed.core.errors import BadSettings
+from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings
+from stitchbed.photos.geometry.edge_points import Side
+from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
+from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance
+from stitchbed.photos.survey.photo import Photo
+from stitchbed.photos.survey.work_edges import card_outline
+
+Array = NDArray[np.float64]
+
+MEASURED_MM = 0.1  # a ruler read to a tenth
+UNMEASURED_SCALE = 0.003  # printers are off by .2 to .5 % (common practice, no source)
+UNMEASURED_STRETCH = 0.001
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the user said.
+
+    size_mm : (width, height) of the work. corners : (4, 2) px of the first photo, top left first, clockwise.
+    printed_mm : check lines as measured, across and down. margin_mm : shown round the work.
+    scan : no perspective. keep_cards : the result also holds the cards.
+    """
+
+    size_mm: tuple[float, float] | None = None
+    corners: Array | None = None
+    printed_mm: tuple[float, float | None] | None = None
+    margin_mm: float = 0.0
+    scan: bool = False
+    keep_cards: bool = False
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """Two photos tied to each other: points kept, and how far they disagree after solving, px of photo b, per axis."""
+
+    a: int
+    b: int
+    points: int
+    rms_px: float
+
+
+@dataclass(frozen=True)
+class PlaneSurvey:
+    """What was found.
+
+    seen : cards of each photo. fit : the plane. facing : frame of the result. work : of the work alone, turned alike.
+    corners : (4, 2) plane mm of the work.
+    uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by photo and name. own_edges : the work's own
+    sides were found. scale_95 : relative, 95 %. overlaps : what photos share, where they were tied to each other.
+    """
+
+    seen: tuple[tuple[SeenCard, ...], ...]
+    fit: PlaneFit
+    facing: Facing
+    work: Facing
+    corners: Array
+    uncertainty: Array
+    sides: Mapping[int, Mapping[str, Side]]
+    own_edges: bool
+    scale_95: float
+    warnings: tuple[str, ...]
+    overlaps: tuple[Overlap, ...] = ()
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps."""
+
+    seen: tuple[tuple[SeenCard, ...], ...]
+    sides: Mapping[int, Mapping[str, Side]]
+    corners: Array
+    own_edges: bool
+    overlaps: tuple[Overlap, ...] = ()
+
+
+def plane_survey_of(
+    photos: Sequence[Photo], fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]
+) -> PlaneSurvey:
+    """Put the result together: frame and uncertainty at the work's corners."""
+    where, at = _best_seen(photos, fit, found.corners)
+    covariance = shape_covariance(fit, where, at)
+    stretch = fit.frame.starts[3]
+    scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[stretch, stretch], 0.0)))
+    work = facing_of_corners(found.corners, 0.0)
+    outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
+    facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
+    sure = radius95(covariance)
+    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps)
+    return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
+
+
+def _best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:
+    """For each plane point (N, 2) mm the photo that sees it farthest from its own edge, and where, (N, 2) px."""
+    places = np.stack([photo_from_plane(fit, number, corners) for number in range(len(photos))])
+    ends = np.array([[photo.size[1] - 1, photo.size[0] - 1] for photo in photos])[:, None]
+    room = np.minimum(places, ends - places).min(axis=2)
+    where = room.argmax(axis=0)
+    return [int(i) for i in where], places[where, np.arange(len(corners))]
+
+
+def printed_scale(asked: Asked) -> tuple[float, float]:
+    """True mm per nominal mm of the print, across and down.
+
+    Raises
+    ------
+    BadSettings : a length that is not near that of the check line.
+    """
+    if asked.printed_mm is None:
+        return 1.0, 1.0
+    across = asked.printed_mm[0] / LINE_ACROSS_MM
+    down = across if asked.printed_mm[1] is None else asked.printed_mm[1] / LINE_DOWN_MM
+    if not (0.9 < across < 1.1 and 0.9 < down < 1.1):
+        raise BadSettings(
+            f"--printed-mm {'x'.join(f'{mm:g}' for mm in asked.printed_mm if mm is not None)}",
+            expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
+            attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
+        )
+    return across, down
+
+
+def plane_settings(asked: Asked, *, shared_lens: bool) -> PlaneSettings:
+    """Beliefs about the print and the camera."""
+    if asked.printed_mm is None:
+        scale, stretch = UNMEASURED_SCALE, UNMEASURED_STRETCH
+    else:
+        scale = MEASURED_MM / LINE_ACROSS_MM
+        stretch = scale if asked.printed_mm[1] else PlaneSettings().stretch
+    return PlaneSettings(scale=scale, stretch=stretch, shared_lens=shared_lens, flat=asked.scan)

@@ -1,0 +1,210 @@
+"""I find the work's own sides in photos whose plane is roughly known, and keep clear of cards while doing so.
+
+In: open photos, a plane by cards. Out: measured sides, and the corners where they meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.beside import doubtful_sides
+from stitchbed.card.board import Piece, all_pieces
+from stitchbed.photos.geometry.edge_points import Side, measure_side
+from stitchbed.photos.geometry.initial_guess import SidePoints
+from stitchbed.photos.geometry.output_frame import (
+    Facing,
+    canvas_from_plane,
+    facing_around,
+    inside_photo,
+    photo_turn,
+    plane_from_canvas,
+    to_photo,
+)
+from stitchbed.photos.geometry.plane_pose import PlaneFit, card_from_plane, card_on_plane, plane_from_photo, px_per_mm
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.photos.survey.flat_views import together
+from stitchbed.photos.survey.photo import Photo, read_small
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Way = Callable[[Array], Array]
+
+FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
+ROUND_CARDS_MM = 8.0  # table shown round the cards in that view
+FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
+CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
+CARD_RIM_MM = 4.0  # kept out of round each card: its cut edge and shadow
+MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
+SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
+SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
+SIDE_NOISE_PX = 0.3
+CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
+
+
+@dataclass(frozen=True)
+class SidesFound:
+    """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
+
+    doubtful : sides beside which another straight edge runs.
+    """
+
+    sides: Mapping[int, Mapping[str, Side]]
+    lines: Mapping[str, Line] | None
+    view: Facing
+    doubtful: tuple[str, ...] = ()
+
+
+def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None) -> SidesFound:
+    """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them."""
+    view = _rough_facing(photos, fit)
+    density = FLAT_LONG_PX / max(view.width, view.height)
+    if corners is not None:
+        lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
+        return SidesFound(_measured_in(photos[:1], fit, view, lines, 2.5 / density), lines, view)
+    flat, unseen, used = together(photos, fit, view, density)
+    keep_out = unseen | _cards_in(flat.shape[:2], fit, view, density)
+    found = find_sides(flat, keep_out, tilt=MOST_LEAN)
+    if found is None:
+        return SidesFound({}, None, view)
+    lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
+    sides = _measured_in(photos[:used], fit, view, lines, 4.0 / density)
+    shares: dict[str, float] = {}
+    for each in sides.values():
+        shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
+    if sum(share >= CLEAR_SHARE for share in shares.values()) < 3:
+        return SidesFound({}, None, view)
+    return SidesFound(sides, lines, view, doubtful_sides(flat, keep_out, found))
+
+
+def _measured_in(
+    photos: Sequence[Photo], fit: PlaneFit, view: Facing, lines: Mapping[str, Line], reach: float
+) -> dict[int, dict[str, Side]]:
+    """Sides near rough lines in each photo, where it sees them and no card lies."""
+    sides = {}
+    for number, photo in enumerate(photos):
+        go = to_photo(view, fit, number)
+
+        def hidden(xy: Array, go: Way = go, size: tuple[int, int] = photo.size) -> Mask:
+            return on_card(fit, plane_from_canvas(view, xy)) | ~inside_photo(go(xy), size)
+
+        sides[number] = measured(photo, lines, go, reach=reach, hidden=hidden)
+    return sides
+
+
+def measured(
+    photo: Photo, lines: Mapping[str, Line], go: Way, *, reach: float, hidden: Callable[[Array], Mask] | None = None
+) -> dict[str, Side]:
+    """Those of the four sides that are seen well enough near their rough lines."""
+    corners = corners_of(lines)
+    ends = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}
+    sides = {}
+    for name, (a, b) in ends.items():
+        side = measure_side(name, corners[[a, b]], go, lambda xy: read_small(photo, xy), reach=reach, hidden=hidden)
+        if side is not None:
+            sides[name] = side
+    return sides
+
+
+def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -> SidePoints:
+    """A side for the solver: many points that share few independent deviations count as few."""
+    middle = plane_from_photo(fit, photo, side.photo_xy).mean(0)
+    straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[photo], middle)
+    sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
+    return SidePoints(photo, side.name, side.photo_xy, sigma, line)
+
+
+def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:
+    """(4, 2) plane mm where the sides meet; a side that was only seen roughly keeps its rough line."""
+    fine = dict(lines)
+    for name in SIDES:
+        seen = [(number, sides[name].photo_xy) for number, sides in found.sides.items() if name in sides]
+        if seen:
+            plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
+            fine[name] = _line_through(canvas_from_plane(found.view, plane), name)
+    return plane_from_canvas(found.view, corners_of(fine))
+
+
+def between_cards(fit: PlaneFit, view: Facing) -> Array:
+    """(4, 2) plane mm: corners of the area that corner cards bound, or of all that is seen beside a single card."""
+    box = view
+    if _corner_count(fit) >= 3:
+        box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), view.turn, 0.0)
+    rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
+    return plane_from_canvas(box, rim)
+
+
+def on_card(fit: PlaneFit, plane_xy: Array, room: float = CUT_MM) -> Mask:
+    """True where plane points (N, 2) mm lie on a card, or less than `room` mm beside it."""
+    covered = np.zeros(len(plane_xy), bool)
+    for name in fit.poses:
+        card = piece_called(name)
+        if card is not None:
+            xy = card_from_plane(fit, name, plane_xy)
+            covered |= ((xy > -room) & (xy < np.array([card.width, card.height]) + room)).all(axis=1)
+    return covered
+
+
+def card_outline(fit: PlaneFit, name: str) -> Array:
+    """(4, 2) plane mm of a card's own corners."""
+    card = piece_called(name)
+    if card is None:
+        return np.empty((0, 2))
+    rim = np.array([[0, 0], [card.width, 0], [card.width, card.height], [0, card.height]], dtype=float)
+    return card_on_plane(fit, name, rim)
+
+
+def piece_called(name: str) -> Piece | None:
+    """The piece of that name; None for anything else that the solver treats as a card."""
+    return next((piece for piece in all_pieces() if piece.name == name), None)
+
+
+def _to_mm(line: Line, density: float) -> float:
+    """Offset of a line from px of a flat view (pixel i at (i + .5) / density) to mm."""
+    return float(line.offset + 0.5 * (np.cos(line.angle) + np.sin(line.angle))) / density
+
+
+def _corner_count(fit: PlaneFit) -> int:
+    return sum(name.startswith("corner") for name in fit.poses)
+
+
+def _rough_facing(photos: Sequence[Photo], fit: PlaneFit) -> Facing:
+    """Round three or four corner cards; else all that the photos show of the plane, within reason."""
+    h, w = photos[0].size
+    turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
+    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
+    if _corner_count(fit) >= 3:
+        return facing_around(outlines, turn, ROUND_CARDS_MM)
+    seen = np.concatenate([plane_from_photo(fit, number, _rim(photo.size)) for number, photo in enumerate(photos)])
+    reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
+    middle = outlines.mean(0)
+    return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
+
+
+def _rim(size: tuple[int, int]) -> Array:
+    """(36, 2) px along a photo's edges."""
+    h, w = size
+    rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
+    return np.concatenate([rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]])
+
+
+def _cards_in(shape: tuple[int, int], fit: PlaneFit, view: Facing, density: float) -> Mask:
+    """Where cards lie, with a rim."""
+    cards = np.zeros(shape, np.uint8)
+    for name in fit.poses:
+        corners = canvas_from_plane(view, card_outline(fit, name)) * density - 0.5
+        cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
+    rim = 2 * round(CARD_RIM_MM * density) + 1
+    return np.asarray(cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0)
+
+
+def _line_through(points: Array, name: str) -> Line:
+    middle = points.mean(0)
+    normal = np.linalg.svd(points - middle, full_matrices=False)[2][1]
+    if normal[1 if name in ("top", "bottom") else 0] < 0:
+        normal = -normal
+    return Line(float(np.arctan2(normal[1], normal[0])), float(normal @ middle))

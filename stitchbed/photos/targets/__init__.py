@@ -1,0 +1,1 @@
+"""What charts in a photograph say about its color and sharpness."""

@@ -1,0 +1,1 @@
+"""One story for each command, top to bottom, without pixel arithmetic."""

@@ -1,0 +1,85 @@
+"""I make the reference card: a page to print, the same page as pixels, and the table of its patches.
+
+In: paper, pieces, a path. Out: card.pdf, card.png (one picture for each page) and card.txt beside it.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+from PIL import Image, ImageCms
+
+from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM, VERSION
+from stitchbed.card.cgats import PatchTable, written
+from stitchbed.card.sheet import PAPERS, Sheet, sheets
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import claimed, plain, recording, sha256_of
+from stitchbed.drawing.pdf import pdf_of, pixels_of
+
+PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
+FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")
+
+
+def make_card(path: Path, *, paper: str, piece: str) -> tuple[dict[str, Any], str]:
+    """Write the card files; returns the record and what to tell the user.
+
+    Raises
+    ------
+    BadSettings : unknown paper or piece, or a path that does not end in .pdf.
+    """
+    if paper not in PAPERS or piece not in ("full", "corner", "all") or path.suffix.lower() != ".pdf":
+        raise BadSettings(
+            f"paper {paper}, piece {piece}, file {path.name}",
+            expected=f"paper {' or '.join(PAPERS)}, piece corner, full or all, and a file name ending in .pdf",
+            attempt="card -o card.pdf --paper A4 --piece all",
+        )
+    with recording("card", {"paper": paper, "piece": piece, "version": VERSION}) as record:
+        pages = sheets(paper, piece)
+        _write(path, pdf_of([sheet.page for sheet in pages], "Reference card"))
+        pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
+        for picture, sheet in zip(pictures, pages, strict=True):
+            _write(picture, _png_of(sheet))
+        table = path.with_suffix(".txt")
+        _write(table, written(patch_table(pages)).encode("ascii"))
+        files = [path, *pictures, table]
+        record.outputs = {file.name: sha256_of(file) for file in files}
+        record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
+    words = [f"Wrote {', '.join(str(file) for file in files)}."]
+    words.append(f"Print at 100 % and measure both check lines ({LINE_ACROSS_MM:.0f} mm): give them as --printed-mm.")
+    words.append(f"{table.name} lists the patches' nominal colors; put measured ones in for true color.")
+    return plain(record), "\n".join(words)
+
+
+def patch_table(pages: tuple[Sheet, ...]) -> PatchTable:
+    """Patches of the sheets: name, place on its sheet from the top left corner in mm, nominal CIELAB D50."""
+    rows = []
+    for sheet in pages:
+        for laid in sheet.laid:
+            for patch in laid.piece.patches:
+                place = (laid.x + patch.x, laid.y + patch.y, patch.width, patch.height)
+                rows.append((patch.name, *(f"{mm:.2f}" for mm in place), *(f"{value:.2f}" for value in patch.lab)))
+    keywords = {
+        "ORIGINATOR": "stitchbed",
+        "DESCRIPTOR": f"stitchbed card version {VERSION}: {', '.join(sheet.name for sheet in pages)}",
+        "MEASUREMENT_SOURCE": "none: nominal values, D50, 2 degree observer; replace LAB columns by measured values",
+    }
+    return PatchTable("CGATS.17", keywords, FIELDS, tuple(rows))
+
+
+def _picture_path(path: Path, sheet: Sheet, *, first: bool) -> Path:
+    return path.with_suffix(".png") if first else path.with_name(f"{path.stem}-{sheet.name}.png")
+
+
+def _png_of(sheet: Sheet) -> bytes:
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    file = io.BytesIO()
+    picture = Image.fromarray(pixels_of(sheet.page, PNG_DPI))
+    picture.save(file, "PNG", dpi=(PNG_DPI, PNG_DPI), icc_profile=profile, optimize=False)
+    return file.getvalue()
+
+
+def _write(path: Path, content: bytes) -> None:
+    with claimed(path) as partial:
+        partial.write_bytes(content)

@@ -1,0 +1,175 @@
+"""I look at captures before joining and say what to redo and why.
+
+In: paths of scans of one sheet. Out: a record with findings per piece and for the set, a verdict for each, and the
+text.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.record import plain
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import Transfer, transfer_of
+from stitchbed.inspection import quality
+from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
+from stitchbed.inspection.glass import Grain, grains
+from stitchbed.inspection.looks import Look, look_at
+from stitchbed.inspection.overlaps import compare, rest_places
+from stitchbed.inspection.verdicts import judged
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.pairs import PairSettings, choose
+from stitchbed.matching.similarity_links import Link, Sight, link, sight_of
+from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
+from stitchbed.pipelines.texts import check as inspection_words
+from stitchbed.reading.base.faults import shown
+from stitchbed.reading.base.tile import Tile
+from stitchbed.reading.formats import format_of, open_windows
+from stitchbed.reading.intake import take_in
+
+Progress = Callable[[str, int, int], None]
+
+FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
+LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
+SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
+PLACES = 6  # compared for sharpness per overlap
+SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What is kept of a piece."""
+
+    look: Look
+    points: Keypoints
+    sight: Sight
+
+
+def inspect(paths: Sequence[Path], *, workers: int = 2, progress: Progress | None = None) -> tuple[dict[str, Any], str]:
+    """Findings on all pieces.
+
+    Raises
+    ------
+    UnreadableTile : no picture can be read, or one is too small to judge.
+    """
+    begun = time.perf_counter()
+    tiles, warnings = take_in(paths, allow_unreadable=True)
+    transfer = transfer_of(usual_profile(tiles))
+    with ThreadPoolExecutor(max(1, workers)) as pool:
+        seen = []
+        for index, one in enumerate(pool.map(lambda tile: _see(tile, transfer), tiles), start=1):
+            seen.append(one)
+            if progress:
+                progress("look", index, len(tiles))
+        links = _links(tiles, seen, pool)
+    evidence = _evidence(tiles, seen, links)
+    record = {
+        "command": "check",
+        **judged(evidence),
+        "warnings": warnings,
+        "seconds": round(time.perf_counter() - begun, 2),
+    }
+    return plain(record), inspection_words.text(plain(record))
+
+
+def _see(tile: Tile, transfer: Transfer) -> _Seen:
+    rows, cols, _ = tile.raster.shape
+    if min(rows, cols) < LEAST_SIDE:
+        raise UnreadableTile(
+            f"{shown(tile.path)} is only {cols} x {rows} px",
+            expected=f"scans of at least {LEAST_SIDE} px a side",
+            attempt="check the scanner's resolution, or leave the file out",
+        )
+    with open_windows(tile.path) as windows:
+        look = look_at(windows, transfer)
+    gray = look.gray.astype(np.float32)
+    points = detect(tile.name, look.gray[..., None], look.reduction, FEATURES)
+    return _Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
+
+
+def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecutor) -> list[Link]:
+    """Links at the scale dpi says; for pieces that stay alone, at other scales too."""
+    if len(tiles) < 2:
+        return []
+    dpi = believed_dpi(tiles)
+    pairs = choose([one.points for one in seen], PairSettings())
+    found = list(pool.map(lambda pair: _link(seen, pair, (dpi[pair[1]] / dpi[pair[0]],)), pairs))
+    linked = {index for pair, got in zip(pairs, found, strict=True) if got for index in pair}
+    alone = [index for index in range(len(tiles)) if index not in linked]
+    again = [pair for pair in pairs if set(pair) & set(alone)]
+    found += list(pool.map(lambda pair: _link(seen, pair, SCALES), again))
+    return [item for item in found if item is not None]
+
+
+def _link(seen: Sequence[_Seen], pair: tuple[int, int], scales: Sequence[float]) -> Link | None:
+    a, b = (seen[index] for index in pair)
+    for scale in scales:
+        got = link(a.points, b.points, (a.sight, b.sight), scale, LinkSettings())
+        if isinstance(got, Link):
+            return got
+    return None
+
+
+def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link]) -> Evidence:
+    """Everything the judge is told."""
+    index = {tile.name: number for number, tile in enumerate(tiles)}
+    looks = [one.look for one in seen]
+    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
+    layouts: Sequence[Layout] = lay_out(sizes, links, GraphSettings(), np.random.default_rng(0))
+    kept = [item for layout in layouts for item in layout.links]
+    pairs = [(index[item.a], index[item.b]) for item in kept]
+    comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
+    sharpness = _sharpness(tiles, looks, kept, index)
+    formats = [format_of(tile.path) for tile in tiles]
+    return Evidence(tuple(tiles), tuple(formats), tuple(looks), layouts, tuple(comparisons), sharpness, _grains(looks))
+
+
+def _sharpness(
+    tiles: Sequence[Tile], looks: Sequence[Look], links: Sequence[Link], index: dict[str, int]
+) -> dict[tuple[int, int], float]:
+    """(a, b) -> log of a's edge ratio over b's at the same places of the sheet."""
+    wanted: dict[int, list[tuple[tuple[int, int], int, Any]]] = {}
+    for item in links:
+        pair = index[item.a], index[item.b]
+        for number, places in enumerate(rest_places(looks[pair[0]], looks[pair[1]], item.b_from_a, PLACES)):
+            for end, place in zip(pair, places, strict=True):
+                wanted.setdefault(end, []).append((pair, number, place))
+    ratios: dict[tuple[tuple[int, int], int], dict[int, float]] = {}
+    for end, requests in wanted.items():
+        with open_windows(tiles[end].path) as windows:
+            for pair, number, place in sorted(requests, key=lambda one: float(one[2][1])):
+                box = _window(place, looks[end].shape)
+                measured = quality.edge_ratio(quality.gray_levels(windows.window(box)), looks[end].noise)
+                if measured:
+                    ratios.setdefault((pair, number), {})[end] = float(np.log(measured[0]))
+    found: dict[tuple[int, int], list[float]] = {}
+    for (pair, _), ends in ratios.items():
+        if len(ends) == 2:
+            found.setdefault(pair, []).append(ends[pair[0]] - ends[pair[1]])
+    return {pair: float(np.median(values)) for pair, values in found.items()}
+
+
+def _window(place: Any, shape: tuple[int, int]) -> Box:
+    side = min(quality.WINDOW * 3 // 4, *shape)
+    row = min(max(0, round(float(place[1]) - side / 2)), shape[0] - side)
+    col = min(max(0, round(float(place[0]) - side / 2)), shape[1] - side)
+    return Box(row, col, side, side)
+
+
+def _grains(looks: Sequence[Look]) -> tuple[Grain, ...]:
+    """Grains among the pieces that have the usual size in px, in full-resolution px."""
+    shapes = [look.shape for look in looks]
+    usual = max(set(shapes), key=shapes.count)
+    alike = [look for look in looks if look.shape == usual]
+    found = grains([look.gray.astype(np.float32) for look in alike])
+    r = alike[0].reduction
+    return tuple(Grain((g.x + 0.5) * r, (g.y + 0.5) * r, g.area * r * r, g.depth, g.seen) for g in found)

@@ -1,0 +1,142 @@
+"""I tell how a page is made clean: border, repairs, paper, dust, tone, each alone or in this order, rendered once.
+
+In: a master and settings. Out: a clean master, a mask of the dust, before/after pictures, and a record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import Record, plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.output.tiff_master import write_master
+from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
+from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
+from stitchbed.page.clean.repair_places import RepairSettings
+from stitchbed.page.clean.steps import Desk, desk_of, dust, framed_desk, paper, repair, tone
+from stitchbed.page.dust.classify import DustSettings
+from stitchbed.page.page import MM, Page, page_of
+from stitchbed.page.sheet.border import BorderSettings
+from stitchbed.page.sheet.tone import ToneSettings
+from stitchbed.page.sheet.white import PaperSettings
+from stitchbed.reading.formats import open_windows
+
+STEPS = ("border", "repair", "paper", "dust", "tone")
+LEAST_MM, LEAST_PX = 2.0, 8  # of a side; less holds neither an edge nor paper that could be judged
+WORKER_BYTES = 300 * 2**20  # one thread's share at 1200 dpi in color, measured
+
+Step = Callable[[Desk, CleanPlan, Any, Record], CleanPlan]
+DOERS: dict[str, Step] = {"repair": repair, "paper": paper, "dust": dust, "tone": tone}
+
+
+@dataclass(frozen=True)
+class CleanSettings:
+    """steps : which of STEPS; their order is fixed. One settings value per step. codec : of the file written.
+
+    dpi : where the file is wrong or silent. pictures : write before/after pictures and the mask of the dust.
+    memory : bytes to work in. workers : threads.
+    """
+
+    steps: tuple[str, ...] = STEPS
+    border: BorderSettings = field(default_factory=BorderSettings)
+    repair: RepairSettings = field(default_factory=RepairSettings)
+    paper: PaperSettings = field(default_factory=PaperSettings)
+    dust: DustSettings = field(default_factory=DustSettings)
+    tone: ToneSettings = field(default_factory=ToneSettings)
+    codec: str = "deflate"
+    dpi: float | None = None
+    pictures: bool = True
+    memory: int = 2**30
+    workers: int = 2
+
+
+def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> tuple[dict[str, Any], str]:
+    """Clean `source` into `target` (TIFF); returns the record, also written beside it as JSON, and a text.
+
+    Raises
+    ------
+    BadSettings : unknown steps or words, a page too small. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans
+    and ground.
+    """
+    settings = settings or CleanSettings()
+    _check(settings, source, target)
+    workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
+    with open_windows(source) as windows, recording("clean", replace(settings, memory=0, workers=0)) as record:
+        page = page_of(windows, dpi=settings.dpi)
+        _refuse_small(page, source)
+        album = album_of(target, source, wanted=settings.pictures)
+        with kept_if_done(album):
+            plan, steps = planned(page, source, settings, album, workers=workers)
+            spec = spec_of(page, plan, settings.codec)
+            write_master(target, spec, clean_blocks(page, plan, spec, workers=workers), originals=[source])
+        record.inputs = {source.name: sha256_of(source)}
+        record.outputs = {target.name: sha256_of(target), **album.written}
+        record.numbers = {
+            "height": spec.height,
+            "width": spec.width,
+            "dpi": spec.dpi,
+            "steps": [_row(s) for s in steps],
+        }
+        record.warnings = [warning for step in steps for warning in step.warnings]
+    told = {**plain(record), "command": "clean"}
+    write_json(target.with_suffix(".json"), told, originals=[source])
+    return told, summary(told, target)
+
+
+def planned(
+    page: Page, source: Path, settings: CleanSettings, album: Album, *, workers: int
+) -> tuple[CleanPlan, list[Record]]:
+    """The plan of a clean page and the record of each step that was asked for."""
+    wanted = settings.border if "border" in settings.steps else BorderSettings(crop=False, straighten=False)
+    with recording("border", wanted) as border:
+        desk = desk_of(page, source, album, workers)
+        frame = framed_desk(desk, wanted, border)
+    desk, plan = desk.on(frame, settings.paper)
+    records = [border] if "border" in settings.steps else []
+    for name, step in DOERS.items():
+        if name in settings.steps and (name != "repair" or settings.repair.any):
+            with recording(name, getattr(settings, name)) as record:
+                plan = step(desk, plan, getattr(settings, name), record)
+            records.append(record)
+    return plan, records
+
+
+def summary(told: dict[str, Any], target: Path) -> str:
+    """What a person wants to know first."""
+    numbers = told["numbers"]
+    mm = [numbers[side] / numbers["dpi"] * 25.4 for side in ("width", "height")]
+    lines = [f"{target}: {numbers['width']} x {numbers['height']} px, {mm[0]:.1f} x {mm[1]:.1f} mm."]
+    lines += [f"{step['step']}: {step['numbers']['words']}." for step in numbers["steps"]]
+    lines += [f"Note: {warning}." for warning in told["warnings"]]
+    return "\n".join(lines)
+
+
+def _row(step: Record) -> dict[str, Any]:
+    told = plain(step)
+    return {key: told[key] for key in ("step", "seconds", "settings", "numbers", "warnings")}
+
+
+def _check(settings: CleanSettings, source: Path, target: Path) -> None:
+    """Everything that can be wrong before a pixel is read."""
+    unknown = [step for step in settings.steps if step not in STEPS]
+    if unknown or not settings.steps:
+        raise BadSettings(f"steps {list(settings.steps)}", expected=", ".join(STEPS), attempt="--steps dust,tone")
+    if settings.border.turn not in (0, 90, 180, 270):
+        raise BadSettings(f"a turn of {settings.border.turn}", expected="0, 90, 180 or 270", attempt="--turn 90")
+    if target.suffix.lower() not in (".tif", ".tiff"):
+        raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
+    for path in (target, target.with_suffix(".json")):
+        refuse_touching(path, [source])
+
+
+def _refuse_small(page: Page, source: Path) -> None:
+    shortest = min(page.height, page.width)
+    if shortest < LEAST_PX or shortest / page.dpi * MM < LEAST_MM:
+        raise BadSettings(
+            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest / page.dpi * MM:.2g} mm",
+            expected=f"a page of at least {LEAST_MM:g} mm and {LEAST_PX} px a side",
+            attempt="--dpi, where the file's dpi is wrong",
+        )

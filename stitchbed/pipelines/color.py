@@ -1,0 +1,249 @@
+"""I tell how a picture gets true color: find the chart, read it, fit, judge, and apply to every pixel.
+
+In: a picture with a chart in it, what the chart should be. Out: a TIFF with a profile, its record, text for the user.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.card.difference import chroma_of, de00
+from stitchbed.card.patches import MOST_CLIPPED
+from stitchbed.color.cielab import lab_from_xyz
+from stitchbed.color.fit import ColorFit, fit_color, terms_of
+from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.core.errors import BadSettings, MixedTiles
+from stitchbed.core.record import plain, recording, sha256_of, write_json
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
+from stitchbed.mosaic.result.render_rows import in_order, single_threaded_opencv
+from stitchbed.mosaic.survey.context import Progress
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.photos.survey.photo import Photo, check_name, opened, stored_as
+from stitchbed.photos.targets.figures import grades
+from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
+from stitchbed.photos.targets.pairing import OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
+from stitchbed.pipelines.texts.color import told
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+Apply = Callable[[Floats], Floats]
+
+PAPER_LIGHTNESS = 95.0  # L* taken for unprinted paper when nothing was measured
+UNMEASURED = (
+    "the card is a print that was not measured: white balance and exposure are set by its paper; its grays and colors "
+    "say nothing about true color, and none is claimed"
+)
+OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space
+
+
+@dataclass(frozen=True)
+class ColorSettings:
+    """card : of `color_reading.CHARTS`. patches : reference file. edition : of the chart of 24. corners : (4, 2) px.
+
+    chart_in : picture that holds the chart, where that is not the picture to correct.
+    kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
+    table : of the grade, or None.
+    """
+
+    card: str = "own"
+    patches: Path | None = None
+    edition: str | None = None
+    corners: Array | None = None
+    chart_in: Path | None = None
+    kind: str = "auto"
+    space: str = "same"
+    bits: int = 16
+    table: str | None = None
+    workers: int = 2
+
+
+@dataclass(frozen=True)
+class Correction:
+    """apply : linear light (..., 3) of the picture to linear light of the output. icc : of the output, None: none."""
+
+    apply: Apply
+    icc: bytes | None
+
+
+def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progress) -> tuple[dict[str, Any], str]:
+    """Write the corrected picture; returns the record and the text for the user.
+
+    Raises
+    ------
+    CardNotFound, BadSettings, MixedTiles, UnreadableTile, CannotWrite, WouldTouchOriginal.
+    """
+    check_name(output)
+    stored_as(settings.bits)
+    with recording("color", settings) as record, ExitStack() as stack:
+        paths = [path] if settings.chart_in is None else [path, settings.chart_in]
+        photos, notes = stack.enter_context(opened(paths))
+        photo, holder = photos[0], photos[-1]
+        for one in photos:
+            _check_picture(one)
+        _check_alike(photo, holder)
+        correction, numbers, warnings = _correction(holder, settings)
+        numbers["out_of_space"] = _write(photo, correction, output, settings, progress)
+        record.inputs = {one.tile.name: one.tile.sha256 for one in photos}
+        record.numbers = numbers
+        record.warnings = [*notes, *warnings]
+    record.outputs = {output.name: sha256_of(output)}
+    content = plain(record)
+    write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])
+    return content, told(content, output)
+
+
+def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict[str, Any], list[str]]:
+    card = own_card(photo) if settings.card == "own" else None
+    if card is not None and settings.patches is None:
+        return _balance(photo, card)
+    pair = _paired(photo, card, settings)
+    fit = fit_color(pair.light, pair.lab, pair.neutral, None if settings.kind == "auto" else settings.kind)
+    doubt_fit(fit, pair, photo)
+    numbers = _fit_numbers(photo, pair, fit)
+    figures = color_figures(fit, pair)
+    numbers["figures"] = figures
+    if settings.table is not None:
+        numbers["grade"] = grades(figures, settings.table)
+    warnings = [f"patch {name} was left out: {reason}" for name, reason in pair.left_out.items()]
+    if not photo.transfer.exact:
+        warnings.append("the picture's profile has no plain tone curve; the sRGB curve was taken")
+    return _by_fit(photo, fit, settings), numbers, [*warnings, *(card.warnings if card is not None else ())]
+
+
+def _paired(photo: Photo, card: OwnCard | None, settings: ColorSettings) -> Paired:
+    if card is not None and settings.patches is not None:
+        return pair_own(photo, card, settings.patches)
+    if settings.card == "24":
+        return pair24(photo, settings.edition, settings.patches)
+    return pair_chart(photo, settings.corners, settings.patches)
+
+
+def _balance(photo: Photo, card: OwnCard) -> tuple[Correction, dict[str, Any], list[str]]:
+    """Gains that make the card's bare paper neutral and as light as paper is."""
+    reading = read_own(photo, card)
+    paper = [i for i, name in enumerate(reading.names) if card.patches[name].lab[0] == PAPER_LIGHTNESS]
+    usable = [i for i in paper if reading.clipped[i] <= MOST_CLIPPED]
+    if not usable:
+        raise BadSettings(
+            f"the card's paper in {photo.tile.name} is " + ("burnt out" if paper else "outside of the picture"),
+            expected="unprinted card paper, seen and not burnt out",
+            attempt="a picture with less exposure that shows the whole card",
+        )
+    light = np.median(reading.light[usable], axis=0)
+    target = ((PAPER_LIGHTNESS + 16) / 116) ** 3
+    gains = (target / light).astype(np.float32)
+    gray = [i for i, name in enumerate(reading.names) if card.patches[name].neutral and reading.good[i]]
+    matrix = xyz_from_profile(photo.tile.raster.icc)
+    lab = lab_from_xyz((reading.light[gray] * gains) @ matrix.T)
+    numbers = {
+        "kind": "white balance and exposure",
+        "gains": gains,
+        "grays_after": {reading.names[i]: np.round(row, 2) for i, row in zip(gray, lab, strict=True)},
+        "largest_gray_chroma_after": round(float(chroma_of(lab).max()), 2),
+        "measured": False,
+    }
+    return Correction(lambda linear: linear * gains, photo.tile.raster.icc), numbers, [UNMEASURED, *card.warnings]
+
+
+def _by_fit(photo: Photo, fit: ColorFit, settings: ColorSettings) -> Correction:
+    own = photo.tile.raster.icc
+    icc = profile_of(settings.space) if settings.space != "same" else own if own is not None else profile_of("srgb")
+    to_space = np.linalg.inv(xyz_from_profile(icc))
+    matrix = (fit.coefficients @ to_space.T).astype(np.float32)
+
+    def apply(linear: Floats) -> Floats:
+        return np.asarray(terms_of(fit.kind, linear) @ matrix, dtype=np.float32)
+
+    return Correction(apply, icc)
+
+
+def _fit_numbers(photo: Photo, pair: Paired, fit: ColorFit) -> dict[str, Any]:
+    before = lab_from_xyz(pair.light @ xyz_from_profile(photo.tile.raster.icc).T)
+    difference = de00(before, pair.lab)
+    rows = zip(pair.names, pair.lab, before, fit.lab, difference, fit.de00, fit.de00_held_out, strict=True)
+    keys = ("reference", "before", "after", "de00_before", "de00_after", "de00_held_out")
+    table = {name: dict(zip(keys, (np.round(value, 3) for value in values), strict=True)) for name, *values in rows}
+    return {
+        "kind": fit.kind,
+        "reference": pair.title,
+        "patches": len(pair.names),
+        "measured": True,
+        "de00_before": _summary(difference),
+        "de00_after": _summary(fit.de00),
+        "de00_held_out": _summary(fit.de00_held_out),
+        "coefficients_xyz_d50": fit.coefficients,
+        "table": table,
+    }
+
+
+def _summary(values: Array) -> Mapping[str, float]:
+    """Mean, 95th percentile and largest."""
+    return {
+        "mean": round(float(values.mean()), 3),
+        "p95": round(float(np.percentile(values, 95)), 3),
+        "max": round(float(values.max()), 3),
+    }
+
+
+def _check_picture(photo: Photo) -> None:
+    if photo.tile.raster.shape[2] != 3:
+        raise MixedTiles(
+            f"{photo.tile.name} is a gray picture",
+            expected="a color picture",
+            attempt="scan or export it in color",
+        )
+
+
+def _check_alike(photo: Photo, holder: Photo) -> None:
+    """A correction found in one picture holds for another only when their numbers mean the same."""
+    if photo.tile.raster.icc != holder.tile.raster.icc:
+        raise MixedTiles(
+            f"{holder.tile.name} has another color profile than {photo.tile.name}",
+            expected="two pictures made with the same settings",
+            attempt="scan or export both alike",
+        )
+
+
+def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSettings, progress: Progress) -> float:
+    """Correct every pixel, block by block; returns the share of pixels outside of the output space."""
+    rows, columns, _ = photo.tile.raster.shape
+    dtype = stored_as(settings.bits)
+    dpi = photo.tile.raster.dpi[0] if photo.tile.raster.dpi is not None else 72.0
+    spec = MasterSpec(rows, columns, 3, dtype, photo.tile.raster.alpha, dpi, correction.icc)
+    boxes = list(blocks(rows, columns, BLOCK))
+    outside: list[int] = []
+    transfer = transfer_of(correction.icc)
+
+    def one(box: Box) -> tuple[EncodedBlock, int]:
+        light = correction.apply(to_linear(photo.windows.window(box), photo.transfer))
+        beyond = np.any((light < -OUT_OF_RANGE) | (light > 1 + OUT_OF_RANGE), axis=2)
+        stored = to_stored(light, dtype, transfer)
+        alpha = photo.windows.alpha(box)
+        if alpha is not None:
+            stored = np.dstack([stored, _alpha_as(alpha, dtype)])
+        return encode_block(stored, spec), int(beyond.sum())
+
+    def counted() -> Iterator[EncodedBlock]:
+        for done, (block, beyond) in enumerate(in_order(one, boxes, settings.workers), start=1):
+            outside.append(beyond)
+            progress("coloring", done, len(boxes))
+            yield block
+
+    with single_threaded_opencv():
+        write_master(output, spec, counted(), originals=[photo.tile.path])
+    return round(sum(outside) / (rows * columns), 6)
+
+
+def _alpha_as(alpha: NDArray[Any], dtype: str) -> NDArray[Any]:
+    if alpha.dtype == dtype:
+        return alpha
+    return alpha.astype(np.uint16) * 257 if dtype == "uint16" else (alpha >> 8).astype(np.uint8)

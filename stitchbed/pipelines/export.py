@@ -1,0 +1,126 @@
+"""I tell how copies are made: for print, for the web, in layers, without paper.
+
+In: a clean page, its lines, its flats, or some of them. Out: files in a folder, and a record.
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from stitchbed.color.convert import hex_color
+from stitchbed.copies.artwork import Artwork, check_sizes
+from stitchbed.copies.copies import EXPORTS, CopySettings, Task
+from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
+from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.page.page import Page, page_of
+from stitchbed.reading.formats import open_windows
+
+
+@dataclass(frozen=True)
+class ExportSettings:
+    """make : which of `copies.copies.EXPORTS`; None makes all that the given layers allow.
+
+    lines, flats : made by the commands of these names, or None. stem : how names begin; None takes the page's.
+    replace : write over files that exist. copies : sizes and depths. dpi : where the files are wrong or silent.
+    memory : bytes to work in. workers : threads.
+    """
+
+    make: tuple[str, ...] | None = None
+    lines: Path | None = None
+    flats: Path | None = None
+    stem: str | None = None
+    replace: bool = False
+    copies: CopySettings = field(default_factory=CopySettings)
+    dpi: float | None = None
+    memory: int = 2**30
+    workers: int = 2
+
+
+def export(page: Path | None, folder: Path, settings: ExportSettings | None = None) -> tuple[dict[str, Any], str]:
+    """Write copies into `folder`, which must exist; returns the record, also written there, and a text.
+
+    page : the clean page; None when lines (and flats) are all there is.
+
+    Raises
+    ------
+    BadSettings : unknown copies, layers that do not fit, a name with folders. WouldTouchOriginal : a file exists.
+    CannotWrite : see ground.
+    """
+    settings = settings or ExportSettings()
+    inputs = [path for path in (page, settings.lines, settings.flats) if path is not None]
+    wanted = _wanted(settings, inputs, folder)
+    stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
+    with ExitStack() as stack, recording("export", replace(settings, memory=0, workers=0)) as record:
+        sheet, lines, flats = (_opened(stack, path, settings.dpi) for path in (page, settings.lines, settings.flats))
+        art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
+        check_sizes(art)
+        paths = {name: folder / EXPORTS[name].name(stem, art, settings.copies) for name in wanted}
+        told_in = folder / f"{stem}_export.json"
+        _refuse(list(paths.values()), inputs, settings.replace)
+        record.inputs = {path.name: sha256_of(path) for path in inputs}
+        for name, path in paths.items():
+            task = Task(path, art, settings.copies, settings.workers, tuple(inputs), settings.replace)
+            numbers = EXPORTS[name].write(task)
+            record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
+            record.outputs[path.name] = sha256_of(path)
+    told = {**plain(record), "command": "export"}
+    write_json(told_in, told, originals=inputs)
+    return told, _summary(told, folder)
+
+
+def _wanted(settings: ExportSettings, inputs: list[Path], folder: Path) -> list[str]:
+    """Names of the copies to make, in the order of EXPORTS."""
+    if not inputs:
+        raise BadSettings("nothing to copy", expected="a page, lines or flats", attempt="export PAGE.tif -o FOLDER")
+    if not folder.is_dir():
+        raise CannotWrite(
+            f"the folder {folder} does not exist", expected="an existing folder", attempt=f"mkdir {folder}"
+        )
+    unknown = [name for name in settings.make or () if name not in EXPORTS]
+    if unknown:
+        raise BadSettings(f"a copy named {unknown[0]!r}", expected=", ".join(EXPORTS), attempt="--make print,web")
+    layered = settings.lines is not None or settings.flats is not None
+    return [n for n in EXPORTS if (n in settings.make if settings.make is not None else n != "layers" or layered)]
+
+
+def _one_name(stem: str) -> str:
+    """The beginning of file names, refused when it leads into another folder."""
+    if any(mark in stem for mark in ("/", "\\", "\0")):
+        raise BadSettings(
+            f"copies named {stem!r}", expected="a name without folders in it", attempt="-o for the folder, --name map"
+        )
+    return stem
+
+
+def _opened(stack: ExitStack, path: Path | None, dpi: float | None) -> Page | None:
+    return None if path is None else page_of(stack.enter_context(open_windows(path)), dpi=dpi)
+
+
+def _paper_of(flats: Path | None) -> tuple[int, int, int]:
+    """The paper's color, as the record beside the flats tells it; white without."""
+    if flats is not None:
+        with suppress(OSError, ValueError, KeyError, TypeError, BadSettings):
+            return hex_color(json.loads(flats.with_suffix(".json").read_text(encoding="utf-8"))["settings"]["paper"])
+    return 255, 255, 255
+
+
+def _refuse(paths: list[Path], inputs: list[Path], replacing: bool) -> None:
+    """Raise before any work when a copy would lie over an original, or over a file nobody said to replace."""
+    for path in paths:
+        refuse_touching(path, inputs)
+        if path.exists() and not replacing:
+            raise WouldTouchOriginal(
+                f"{path} exists already", expected="a name that is free", attempt="another folder, --name, or --replace"
+            )
+
+
+def _summary(told: dict[str, Any], folder: Path) -> str:
+    lines = []
+    for name, numbers in told["numbers"].items():
+        size = f"{numbers['width']} x {numbers['height']} px, {numbers['bytes'] / 2**20:.1f} MiB"
+        lines.append(f"{folder / numbers['file']}: {EXPORTS[name].words}, {size}")
+    return "\n".join(lines)

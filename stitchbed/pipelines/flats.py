@@ -1,0 +1,224 @@
+"""I tell how the closed regions of a line layer become flat areas under the lines.
+
+In: a line layer (or a clean page). Out: a TIFF of flat color, a list of its regions, a picture, a record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.convert import from_srgb, hex_color, srgb_profile, to_srgb
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.page.line_art.fill import PALETTE, Region, colored, region_means, settled
+from stitchbed.page.line_art.regions import Codes, find_regions
+from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
+from stitchbed.page.page import MM, Page, in_order, page_of, reduction_to
+from stitchbed.reading.formats import open_windows
+from stitchbed.report.before_after import write_pair
+
+Bools = NDArray[np.bool_]
+Pixels = NDArray[Any]
+
+MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
+CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
+COLORS = ("palette", "mean")
+
+
+@dataclass(frozen=True)
+class FlatsSettings:
+    """gap : mm, the widest hole in a line that is bridged. sliver : mm2, smaller regions join a neighbor.
+
+    line : alpha from which on a pixel is line. ground : what is left the paper's color: the "largest" region at the
+    page's edge, all at the "edge", or "none". paper : that color. palette : colors of the others.
+    colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
+    codec : of the file. dpi : where the file is wrong or silent. pictures : show lines over flats, small.
+    memory : bytes to work in. workers : threads.
+    """
+
+    gap: float = 0.5
+    sliver: float = 0.3
+    line: float = 0.25
+    ground: str = "largest"
+    paper: str = "#ffffff"
+    palette: tuple[str, ...] = PALETTE
+    colors: str = "palette"
+    reference: Path | None = None
+    codec: str = "deflate"
+    dpi: float | None = None
+    pictures: bool = True
+    memory: int = 2**30
+    workers: int = 2
+
+
+def flats(source: Path, target: Path, settings: FlatsSettings | None = None) -> tuple[dict[str, Any], str]:
+    """Fill the regions of `source` into `target` (TIFF); returns the record, also written beside it, and a text.
+
+    Raises
+    ------
+    BadSettings : unknown words, a reference of another size, too few colors. Others : see scans and ground.
+    """
+    settings = settings or FlatsSettings()
+    originals = [source, *([settings.reference] if settings.reference else [])]
+    _check(settings, target, originals)
+    with open_windows(source) as windows, recording("flats", replace(settings, memory=0, workers=0)) as record:
+        page = page_of(windows, dpi=settings.dpi)
+        line_at = lines_of(page, settings.line)
+        found, regions = region_map(page, line_at, settings)
+        icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
+        table, words = _color_table(page, found, regions, settings, icc)
+        spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
+        write_master(target, spec, _blocks(page, found, line_at, table, spec, settings.workers), originals=originals)
+        record.inputs = {path.name: sha256_of(path) for path in originals}
+        record.outputs = {target.name: sha256_of(target)}
+        record.numbers = _numbers(page, found, regions, words, settings)
+        if settings.pictures:
+            record.outputs |= _show(page, found, table, target, originals)
+    told = {**plain(record), "command": "flats"}
+    write_json(target.with_suffix(".json"), told, originals=originals)
+    return told, _summary(told, target)
+
+
+def lines_of(page: Page, level: float) -> Callable[[Box], Bools]:
+    """A reader of where lines are: alpha of a line layer, or the darkness of a page without alpha, from `level` on."""
+
+    def line_at(box: Box) -> Bools:
+        if page.cover is not None:
+            return np.asarray(page.cover(box) >= level * page.top)
+        return np.asarray(page.read(box).mean(axis=2) <= (1 - level) * page.top)
+
+    return line_at
+
+
+def region_map(page: Page, line_at: Callable[[Box], Bools], settings: FlatsSettings) -> tuple[RegionMap, list[Region]]:
+    """The regions of a page on a small map, settled and numbered; gaps, slivers in mm become cells."""
+    factor = reduction_to(page.dpi, MAP_DPI)
+    while page.height * page.width / factor**2 * CELL_BYTES > settings.memory * 0.8:
+        factor += 1
+    free = _small_map(page, line_at, factor, settings.workers)
+    cell = factor * MM / page.dpi
+    labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
+    spread_under(labels)
+    regions = settled(labels, free, max(1, round(settings.sliver / cell**2)), settings.ground)
+    return RegionMap(labels, free, factor, page.height, page.width), regions
+
+
+def _small_map(page: Page, line_at: Callable[[Box], Bools], factor: int, workers: int) -> Codes:
+    """(h, w) 1 where a cell shows no line."""
+    rows = max(1, 2**22 // (page.width * factor)) * factor
+    strips = [Box(top, 0, min(rows, page.height - top), page.width) for top in range(0, page.height, rows)]
+    return np.concatenate(list(in_order(lambda box: cells_free(line_at(box), factor), strips, workers)))
+
+
+def _color_table(
+    page: Page, found: RegionMap, regions: list[Region], settings: FlatsSettings, icc: bytes | None
+) -> tuple[Pixels, list[str]]:
+    """(n + 1, 3) codes of each region and its color in words."""
+    paper = from_srgb(hex_color(settings.paper), icc, page.dtype)
+    table = np.zeros((len(regions) + 1, 3), page.dtype)
+    if settings.colors == "mean":
+        means = _reference_means(page, found, len(regions), settings)
+        for region in regions:
+            table[region.number] = paper if region.ground else means[region.number]
+    else:
+        chosen = colored(found.labels, found.free, regions, settings.palette, settings.paper)
+        for region in regions:
+            table[region.number] = from_srgb(hex_color(chosen[region.number]), icc, page.dtype)
+    eight = np.rint(table.astype(float) * 255 / page.top).astype(int)
+    return table, ["#{:02x}{:02x}{:02x}".format(*row) for row in eight.tolist()]
+
+
+def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSettings) -> Pixels:
+    """(n + 1, 3) codes: mean color of the reference in each region, taken in stored codes as layers are blended."""
+    if settings.reference is None:
+        raise BadSettings(
+            "mean colors of no picture", expected="the picture to take them from", attempt="--from PAGE.tif"
+        )
+    with open_windows(settings.reference) as windows:
+        other = page_of(windows, dpi=page.dpi)
+        if (other.height, other.width) != (page.height, page.width):
+            raise BadSettings(
+                f"{settings.reference.name} of {other.width} x {other.height} px",
+                expected=f"the size of the lines, {page.width} x {page.height} px",
+                attempt="the page the lines were lifted from",
+            )
+        small = windows.view(found.factor).astype(np.float32)
+        means = region_means(found.labels, found.free, small, count)
+        rows = np.rint(means * page.top / other.top).astype(page.dtype).reshape(1, count + 1, -1)
+        return np.asarray(to_srgb(rows, other.icc)[0] if rows.shape[2] == 1 else rows[0])
+
+
+def _blocks(
+    page: Page, found: RegionMap, line_at: Callable[[Box], Bools], table: Pixels, spec: MasterSpec, workers: int
+) -> Any:
+    reach = round(HALF_LINE_MM / MM * page.dpi)
+
+    def work(box: Box) -> EncodedBlock:
+        return encode_block(table[regions_at(found, line_at, box, reach)], spec)
+
+    return in_order(work, blocks(page.height, page.width, BLOCK), workers)
+
+
+def _numbers(
+    page: Page, found: RegionMap, regions: list[Region], words: list[str], settings: FlatsSettings
+) -> dict[str, Any]:
+    cell = found.factor * MM / page.dpi
+    rows = [
+        {
+            "number": r.number, "color": words[r.number], "area_mm2": round(r.area * cell**2, 3), "ground": r.ground,
+            "edge": r.edge, "x_mm": round((r.col + 0.5) * cell, 2), "y_mm": round((r.row + 0.5) * cell, 2),
+            "box_mm": [round(v * cell, 2) for v in (r.box[1], r.box[0], r.box[3], r.box[2])],
+        }
+        for r in regions
+    ]  # fmt: skip
+    return {
+        "height": page.height, "width": page.width, "dpi": page.dpi, "map_dpi": page.dpi / found.factor,
+        "gap_bridged_mm": 2 * max(1, int(np.ceil(settings.gap / cell / 2))) * cell,
+        "regions": rows, "colors": sorted({words[r.number] for r in regions}),
+    }  # fmt: skip
+
+
+def _show(page: Page, found: RegionMap, table: Pixels, target: Path, originals: list[Path]) -> dict[str, str]:
+    """The lines, and the lines over the flats, small."""
+    step = max(1, -(-max(found.free.shape) // 900))
+    labels, free = found.labels[::step, ::step], found.free[::step, ::step]
+    white = np.full((*labels.shape, 3), page.top, page.dtype)
+    path = target.with_name(f"{target.stem}_regions.png")
+    pair = [np.where(free[..., None] > 0, below, 0).astype(page.dtype) for below in (white, table[labels])]
+    write_pair(path, pair, originals=originals)
+    return {path.name: sha256_of(path)}
+
+
+def _summary(told: dict[str, Any], target: Path) -> str:
+    numbers = told["numbers"]
+    regions = numbers["regions"]
+    ground = sum(r["ground"] for r in regions)
+    return (
+        f"{target}: {len(regions) - ground} regions in {len(numbers['colors'])} colors, {ground} left as paper.\n"
+        f"Gaps up to {numbers['gap_bridged_mm']:.2f} mm are bridged."
+    )
+
+
+def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> None:
+    if settings.colors not in COLORS:
+        raise BadSettings(f"colors {settings.colors!r}", expected=", ".join(COLORS), attempt="--colors palette")
+    if target.suffix.lower() not in (".tif", ".tiff"):
+        raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
+    if settings.gap <= 0 or settings.sliver < 0 or not 0 < settings.line < 1:
+        raise BadSettings(
+            f"gap {settings.gap} mm, sliver {settings.sliver} mm2, line {settings.line}",
+            expected="a gap over 0, slivers of 0 or more, a line from 0 to 1", attempt="--gap 0.5 --sliver 0.3",
+        )  # fmt: skip
+    for color in (*settings.palette, settings.paper):
+        hex_color(color)
+    for path in (target, target.with_suffix(".json")):
+        refuse_touching(path, originals)

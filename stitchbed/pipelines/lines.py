@@ -1,0 +1,154 @@
+"""I tell how lines are lifted off a clean page into a layer of their own.
+
+In: a clean master. Out: a TIFF of ink color and straight alpha, a picture of it over a color, a record.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.core.errors import BadSettings
+from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.page.line_art.ink_layer import InkSettings, Lifting, lifted, lifting_of, over, whitened
+from stitchbed.page.page import MM, Page, in_order, page_of
+from stitchbed.reading.formats import open_windows
+from stitchbed.report.before_after import write_pair
+
+Pixels = NDArray[Any]
+
+SAMPLES, SAMPLE_PX = 48, 512
+LOOK_MM = 12.0
+UNDER = (18, 92, 165)  # sRGB of the color the lines are shown over: saturated, so that a fringe would show
+
+
+@dataclass(frozen=True)
+class LinesSettings:
+    """ink : "own", "black" or "#rrggbb". medium : "ink" or "pencil". codec : of the file.
+
+    dpi : where the file is wrong or silent. pictures : show the lines over a color. memory : bytes to work in.
+    workers : threads.
+    """
+
+    ink: str = "own"
+    medium: str = "ink"
+    codec: str = "deflate"
+    dpi: float | None = None
+    pictures: bool = True
+    memory: int = 2**30
+    workers: int = 2
+
+
+def lines(source: Path, target: Path, settings: LinesSettings | None = None) -> tuple[dict[str, Any], str]:
+    """Lift the lines of `source` into `target` (TIFF); returns the record, also written beside it, and a text.
+
+    Raises
+    ------
+    BadSettings : unknown words. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans and ground.
+    """
+    settings = settings or LinesSettings()
+    if target.suffix.lower() not in (".tif", ".tiff"):
+        raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
+    for path in (target, target.with_suffix(".json")):
+        refuse_touching(path, [source])
+    with open_windows(source) as windows, recording("lines", replace(settings, memory=0, workers=0)) as record:
+        page = page_of(windows, dpi=settings.dpi)
+        colored = settings.ink not in ("own", "black") and page.channels == 1
+        icc = srgb_profile() if colored else page.icc
+        samples = [_codes(page, box, colored) for box in spread_boxes(page)]
+        lifting = lifting_of(samples, InkSettings(settings.ink, settings.medium), None if page.channels == 1 else icc)
+        if page.channels == 1 and not colored and lifting.color is not None:
+            lifting = replace(lifting, color=lifting.color[:1])
+        channels = 3 if colored else page.channels
+        spec = MasterSpec(page.height, page.width, channels, page.dtype, True, page.dpi, icc, settings.codec)
+        write_master(target, spec, _blocks(page, lifting, spec, colored, settings.workers), originals=[source])
+        record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
+        record.numbers = _numbers(samples, lifting, spec)
+        if lifting.white < 1:
+            record.warnings.append(
+                "the paper was not white yet; its grain was cut off here: clean evens it out as well"
+            )
+        if settings.pictures:
+            record.outputs |= _show(page, lifting, colored, target, source)
+    told = {**plain(record), "command": "lines"}
+    write_json(target.with_suffix(".json"), told, originals=[source])
+    return told, _summary(told, target)
+
+
+def spread_boxes(page: Page) -> list[Box]:
+    """Windows spread evenly over a page, at most SAMPLES."""
+    grid = list(blocks(page.height, page.width, SAMPLE_PX))
+    return grid[:: max(1, -(-len(grid) // SAMPLES))]
+
+
+def _codes(page: Page, box: Box, colored: bool) -> Pixels:
+    codes = page.read(box)
+    if page.cover is not None:
+        # nothing lies where nothing was scanned: paper
+        codes = np.where(page.cover(box)[..., None] == 0, page.top, codes).astype(codes.dtype)
+    return to_srgb(codes, page.icc) if colored else codes
+
+
+def _blocks(page: Page, lifting: Lifting, spec: MasterSpec, colored: bool, workers: int) -> Any:
+    def work(box: Box) -> EncodedBlock:
+        return encode_block(lifted(_codes(page, box, colored), lifting), spec)
+
+    return in_order(work, blocks(page.height, page.width, BLOCK), workers)
+
+
+def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:
+    """What was found, and how exactly the page comes back over white, in codes of 8 bits."""
+    top = np.iinfo(spec.dtype).max
+    worst, inked = 0.0, []
+    for sample in samples:
+        layer = lifted(sample, lifting)
+        inked.append(float((layer[..., -1] > 0).mean()))
+        white = np.full((*sample.shape[:2], layer.shape[2] - 1), top, sample.dtype)
+        back = over(layer, white).astype(np.float32)
+        wanted = whitened(sample, lifting).astype(np.float32)
+        if lifting.neutral:
+            wanted = np.repeat(wanted.mean(axis=2, keepdims=True), white.shape[2], axis=2)
+        if lifting.color is None or not lifting.color.any():
+            worst = max(worst, float(np.abs(back - wanted).max()) * 255 / top)
+    return {
+        "height": spec.height, "width": spec.width, "dpi": spec.dpi, "channels": spec.channels,
+        "ink_codes_8bit": np.rint(lifting.darkest * 255),
+        "paper_begins_8bit": round(lifting.white * 255, 2),
+        "inked_share": float(np.mean(inked)),
+        "worst_over_white_8bit": worst if lifting.color is None or not lifting.color.any() else None,
+    }  # fmt: skip
+
+
+def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Path) -> dict[str, str]:
+    """The place with most ink: the page, and its lines over a saturated color."""
+    boxes = spread_boxes(page)
+    box = min(boxes, key=lambda b: (float(page.read(b).mean()), b))
+    half = round(LOOK_MM / 2 / MM * page.dpi)
+    middle = Box(box.row + box.height // 2, box.col + box.width // 2, 1, 1)
+    place = clipped(grown(middle, half), page.box)
+    layer = lifted(_codes(page, place, colored), lifting)
+    rgb = (
+        np.concatenate([np.repeat(layer[..., :1], 3, axis=2), layer[..., -1:]], axis=2)
+        if layer.shape[2] == 2
+        else layer
+    )
+    below = np.broadcast_to(np.array(UNDER) * (page.top // 255), (*rgb.shape[:2], 3)).astype(rgb.dtype)
+    path = target.with_name(f"{target.stem}_over_color.png")
+    write_pair(path, [page.read(place), over(rgb, below)], originals=[source])
+    return {path.name: sha256_of(path)}
+
+
+def _summary(told: dict[str, Any], target: Path) -> str:
+    numbers = told["numbers"]
+    text = [f"{target}: {numbers['width']} x {numbers['height']} px, ink on {numbers['inked_share']:.1%} of the page."]
+    if numbers["worst_over_white_8bit"] is not None:
+        text.append(f"Over white the page comes back within {numbers['worst_over_white_8bit']:.2f} codes of 255.")
+    return "\n".join([*text, *(f"Note: {warning}." for warning in told["warnings"])])

@@ -1,0 +1,171 @@
+"""I tell how photographs become a fronto-parallel picture at true size: plane, light, shine, rendering, record.
+
+In: photos of one flat work, what the user said. Out: one TIFF, its record, and what to tell the user.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.color.profiles import profile_of
+from stitchbed.core.errors import CanvasTooLarge, MixedTiles
+from stitchbed.core.record import plain, recording, sha256_of, write_json
+from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.imaging.box import Box, blocks
+from stitchbed.mosaic.result.render_rows import in_order, single_threaded_opencv
+from stitchbed.mosaic.survey.context import Progress
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.photos.compositing.illumination import LightField
+from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
+from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
+from stitchbed.photos.survey.glare import Shine, shine_of
+from stitchbed.photos.survey.illumination import survey_light
+from stitchbed.photos.survey.parts import in_parts, shine_in_parts, survey_light_in_parts
+from stitchbed.photos.survey.photo import Photo, check_name, opened, stored_as
+from stitchbed.photos.survey.plane import survey_plane
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
+from stitchbed.photos.targets.figures import grades, photo_figures
+from stitchbed.pipelines.texts.rectify import numbers_of, told
+from stitchbed.reading.intake import unchanged
+
+Array = NDArray[np.float64]
+
+MOST_PIXELS = 4e9
+ENLARGED = 1.25  # a result this much finer than the photo holds no more than the photo
+
+
+@dataclass(frozen=True)
+class RectifySettings:
+    """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None."""
+
+    dpi: float
+    asked: Asked = field(default_factory=Asked)
+    blank: Path | None = None
+    light: str = "auto"
+    bits: int = 16
+    table: str | None = None
+    workers: int = 2
+
+
+def rectify(
+    paths: Sequence[Path], output: Path, settings: RectifySettings, *, progress: Progress
+) -> tuple[dict[str, Any], str]:
+    """Write the rectified picture; returns the record and the text for the user.
+
+    Raises
+    ------
+    CardNotFound, BadSettings, UnreadableTile, CanvasTooLarge, MixedTiles, CannotWrite, WouldTouchOriginal.
+    """
+    check_name(output)
+    stored_as(settings.bits)
+    with recording("rectify", settings) as record, ExitStack() as stack:
+        photos, notes = stack.enter_context(opened(paths))
+        blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
+        _check_alike(photos)
+        plane = survey_plane(photos, settings.asked)
+        parts = in_parts(photos, plane)
+        survey = survey_light_in_parts if parts else survey_light
+        fields, light_notes = survey(photos, plane, light=settings.light, blank=blank)
+        shine = (shine_in_parts if parts else shine_of)(photos, plane, fields)
+        job = _job(photos, plane, fields, shine, settings)
+        _write(job, photos, output, settings.workers, progress)
+        record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
+        record.numbers = numbers_of(plane, fields, shine, job)
+        best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
+        figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)
+        record.numbers |= {"figures": figures}
+        if settings.table is not None:
+            record.numbers["grade"] = grades(figures, settings.table)
+        record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job), *_changed(photos)]
+    record.outputs = {output.name: sha256_of(output)}
+    content = plain(record)
+    write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
+    return content, told(content, output)
+
+
+def _check_alike(photos: Sequence[Photo]) -> None:
+    first = photos[0].tile.raster
+    for photo in photos[1:]:
+        if photo.tile.raster.icc != first.icc or photo.tile.raster.shape[2] != first.shape[2]:
+            raise MixedTiles(
+                f"{photo.tile.name} has another color profile or other channels than {photos[0].tile.name}",
+                expected="photos of one work from one camera, stored alike",
+                attempt="export all of them with one setting",
+            )
+
+
+def _job(
+    photos: Sequence[Photo],
+    plane: PlaneSurvey,
+    fields: Sequence[LightField | None],
+    shine: Shine,
+    settings: RectifySettings,
+) -> FaceJob:
+    height, width = canvas_size(plane.facing, settings.dpi)
+    if height * width > MOST_PIXELS:
+        raise CanvasTooLarge(
+            f"a result of {width} x {height} px",
+            expected=f"at most {MOST_PIXELS / 1e6:.0f} megapixels",
+            attempt="a lower --dpi; check --size and --printed-mm",
+        )
+    sources = tuple(
+        FaceSource(photo.windows.window, photo.size, photo.transfer, number, shine.gains[number], fields[number])
+        for number, photo in enumerate(photos)
+    )
+    channels = photos[0].tile.raster.shape[2]
+    dtype = stored_as(settings.bits)
+    return FaceJob(plane.facing, plane.fit, settings.dpi, height, width, channels, dtype, sources, shine.shares)
+
+
+def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> None:
+    icc = photos[0].tile.raster.icc
+    if icc is None and job.channels == 3:
+        icc = profile_of("srgb")
+    spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)
+    boxes = list(blocks(job.height, job.width, BLOCK))
+
+    def one(box: Box) -> EncodedBlock:
+        return encode_block(render(job, box), spec)
+
+    def counted() -> Iterator[EncodedBlock]:
+        for done, block in enumerate(in_order(one, boxes, workers), start=1):
+            progress("rendering", done, len(boxes))
+            yield block
+
+    with single_threaded_opencv():
+        write_master(output, spec, counted(), originals=[photo.tile.path for photo in photos])
+
+
+def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[str]:
+    """What the user should know about a result that was written all the same."""
+    doubts = []
+    grid = np.stack(np.meshgrid(np.linspace(0, job.facing.width, 41), np.linspace(0, job.facing.height, 41)), -1)
+    ways = [to_photo(job.facing, job.fit, number)(grid.reshape(-1, 2)) for number in range(len(photos))]
+    inside = np.any([inside_photo(at, photo.size) for at, photo in zip(ways, photos, strict=True)], axis=0)
+    outside = 1 - float(inside.mean())
+    if outside > 0.001:
+        where = photos[0].tile.name if len(photos) == 1 else "all photos"
+        doubts.append(f"{outside:.1%} of the result lies outside {where} and repeats an edge")
+    held = photo_dpi(plane, job)
+    if job.dpi > ENLARGED * held:
+        doubts.append(f"{job.dpi:.0f} dpi is finer than the photo, which holds about {held:.0f} dpi of the work")
+    return doubts
+
+
+def photo_dpi(plane: PlaneSurvey, job: FaceJob) -> float:
+    """Pixels per inch of the work in the first photo, at the work's middle."""
+    middle = np.array([[plane.facing.width, plane.facing.height]]) / 2
+    ends = to_photo(job.facing, job.fit, 0)(np.add(middle, [[0, 0], [1, 0], [0, 1]]))
+    area = abs(float(np.linalg.det(ends[1:] - ends[0])))
+    return 25.4 * float(np.sqrt(area))
+
+
+def _changed(photos: Sequence[Photo]) -> list[str]:
+    return [f"{name} changed while the job ran" for name in unchanged([photo.tile for photo in photos])]

@@ -1,0 +1,1 @@
+"""What the pipelines say to the person at the screen."""

@@ -1,0 +1,111 @@
+"""I put what rectifying found into numbers for the record and sentences for the user.
+
+In: the plane, light, shine, the job. Out: plain values; text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stitchbed.photos.compositing.illumination import LightField
+from stitchbed.photos.compositing.render import FaceJob
+from stitchbed.photos.survey.plane_types import PlaneSurvey
+
+
+def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
+    """Cards, lens, residuals, uncertainty."""
+    lens = plane.fit.lenses[0]
+    return {
+        "cards": [
+            {"photo": number + 1, "card": card.piece, "corners": len(card.card_xy), "share": round(card.share, 3),
+             "blur_px": round(card.blur_px, 2), "turn_deg": round(float(np.rad2deg(card.turn)), 1)}
+            for number, cards in enumerate(plane.seen) for card in cards
+        ],
+        "card_rms_px": round(plane.fit.rms_px, 4),
+        "points_left_out": plane.fit.dropped,
+        "lens": {"k1": round(lens.k1, 5), "k2": round(lens.k2, 5)},
+        "sides_measured": sorted({name for sides in plane.sides.values() for name in sides}),
+        "own_edges": plane.own_edges,
+        "uncertainty_mm_95": [round(float(mm), 3) for mm in plane.uncertainty],
+        "scale_uncertainty_95": round(plane.scale_95, 6),
+    }  # fmt: skip
+
+
+def numbers_of(plane: PlaneSurvey, fields: Sequence[LightField | None], shine: Any, job: FaceJob) -> dict[str, Any]:
+    """The record's numbers."""
+    lights = [
+        None if light is None else {
+            "source": light.source, "uneven_before": round(light.uneven, 4), "left": round(light.residual, 5),
+            "agreeing": round(light.inliers, 3),
+        }
+        for light in fields
+    ]  # fmt: skip
+    return {
+        "width_mm": round(plane.facing.width, 3), "height_mm": round(plane.facing.height, 3),
+        "width_px": job.width, "height_px": job.height, "dpi": job.dpi,
+        **plane_numbers(plane),
+        "light": lights,
+        "burnt_out": round(shine.burnt, 6), "burnt_out_regions_mm": shine.regions,
+        "taken_from_other_photos": round(shine.replaced, 5),
+        "shown_by": [round(share, 4) for share in shine.shown_by],
+        "overlaps": [
+            {"photos": [one.a + 1, one.b + 1], "points": one.points, "rms_px": round(one.rms_px, 3)}
+            for one in plane.overlaps
+        ],
+    }  # fmt: skip
+
+
+def told(record: Mapping[str, Any], output: Path) -> str:
+    """What a person wants to know first."""
+    n = record["numbers"]
+    lines = [
+        f"{output}: {n['width_px']} x {n['height_px']} px, "
+        f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
+    ]
+    sure = max(n["uncertainty_mm_95"])
+    lines.append(
+        f"Corners of the work lie within {sure:.2f} mm (95 %); scale within {100 * n['scale_uncertainty_95']:.2f} %."
+    )
+    if n["shown_by"]:
+        parts = ", ".join(f"{100 * share:.0f} %" for share in n["shown_by"])
+        worst = max((one["rms_px"] for one in n["overlaps"]), default=0.0)
+        lines.append(
+            f"Put together from {len(n['shown_by'])} photos ({parts}); their overlaps agree to {worst:.2f} px."
+        )
+    lines += dict.fromkeys(_light_line(light) for light in n["light"] if light is not None)  # alike lines once
+    if n["burnt_out"] > 0:
+        lines.append(
+            f"{100 * n['burnt_out']:.2f} % of the work shines or is burnt out; see burnt_out_regions_mm in the record."
+        )
+    if n["taken_from_other_photos"] > 0:
+        lines.append(
+            f"{100 * n['taken_from_other_photos']:.2f} % was taken from another photo that sees it without shine."
+        )
+    lines += grade_lines(n.get("grade"))
+    lines += [f"Note: {warning}." for warning in record["warnings"]]
+    lines.append(f"Record: {output.with_suffix('.json')}")
+    return "\n".join(lines)
+
+
+def _light_line(light: Mapping[str, Any]) -> str:
+    return (
+        f"Light: {100 * light['uneven_before']:.0f} % uneven, evened out by the {light['source']}, "
+        f"{100 * light['left']:.1f} % left there."
+    )
+
+
+def grade_lines(grade: Mapping[str, Any] | None) -> list[str]:
+    """The grade as lines, figure by figure; nothing when none was asked for."""
+    if not grade or not grade.get("figures"):
+        return []
+    lines = [f"Grade by {grade['table']} (figures measured on the card only):"]
+    for one in grade["figures"]:
+        unit = f" {one['unit']}" if one["unit"] else ""
+        stars = "*" * one["stars"] if one["stars"] else "below one star"
+        lines.append(f"  {one['words']}: {one['value']:.2f}{unit}  {stars}")
+    lines.append(f"  Least of these: {grade['stars']} of 4 stars.")
+    return lines

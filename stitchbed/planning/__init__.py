@@ -1,0 +1,1 @@
+"""How to cut a sheet into captures, and what that costs."""

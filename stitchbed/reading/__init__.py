@@ -1,0 +1,1 @@
+"""Originals: headers, windows, reduced views; nothing else in the house opens them."""

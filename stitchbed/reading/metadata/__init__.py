@@ -1,0 +1,1 @@
+"""Profile, density and orientation in a file's header."""

@@ -1,0 +1,1 @@
+"""PNG, JPEG and WebP read by bands."""

@@ -1,0 +1,105 @@
+"""I read header and pixels of JPEG files.
+
+In: a path. Out: a `Header`, and bands of decoded rows.
+
+Reference: ITU-T T.81 (1992) for markers; T.871 for JFIF; ICC.1:2022 annex B.4 for profiles in APP2.
+"""
+
+from __future__ import annotations
+
+import mmap
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
+from stitchbed.reading.base.header import Header
+from stitchbed.reading.base.tile import Raster
+from stitchbed.reading.metadata.density import from_jfif
+from stitchbed.reading.metadata.exif import Dpi, read_exif
+from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.views.orientation import swapped
+from stitchbed.scans.jpeg_frame import FRAMES, SCAN, Frame, frame_of, segments
+
+Pixels = NDArray[Any]
+
+MAGIC = b"\xff\xd8\xff"
+LONGEST_SIDE = 65500  # px; the decoder's own limit, the standard's is 65535
+MOST_GROWTH = 1024  # px per byte: a block of 64 px needs a bit, colors at a quarter of the size save half of that
+END = b"\xff\xd9"
+
+
+def read_header(path: Path, max_pixels: int) -> Header:
+    """What the segments before the first scan say; no pixel is decoded.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : damaged, cut off, too large, a kind that is not read here.
+    """
+    with (
+        telling(path, "reading its header"),
+        path.open("rb") as file,
+        mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data,
+    ):
+        frame = _checked_frame(path, data, max_pixels)
+        jfif, exif, icc = _said(data)
+    turn, exif_dpi = exif
+    color = frame.components
+    profile, notes = checked_profile(icc, color)
+    dpi = jfif or exif_dpi
+    shape = (*swapped((frame.height, frame.width), turn), color)
+    shown_dpi = None if dpi is None else swapped(dpi, turn)
+    return Header(Raster(shape, "uint8", 8, profile, shown_dpi, False), turn, False, frame, notes)
+
+
+def bands(path: Path, header: Header) -> Iterator[Pixels]:
+    """Decoded rows (rows, width, samples) from top to bottom."""
+    frame: Frame = header.layout
+    with telling(path, "decoding it"):
+        decoded = np.asarray(imagecodecs.jpeg8_decode(path.read_bytes()))
+    yield decoded.reshape(frame.height, frame.width, frame.components)
+
+
+def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> Frame:
+    frame = frame_of(data)
+    if frame is None:
+        raise unreadable(path, "is cut off or damaged: a JPEG without a frame header")
+    if frame.height == 0:
+        raise unreadable(path, "is a JPEG that states no height", attempt=AS_PLAIN_TIFF)
+    check_size(path, (frame.height, frame.width), max_pixels=max_pixels)
+    if max(frame.height, frame.width) > LONGEST_SIDE:
+        raise unreadable(path, f"is {frame.width:,} x {frame.height:,} px, a JPEG longer than {LONGEST_SIDE:,} px")
+    if frame.components == 4:
+        raise unreadable(path, "is a JPEG in CMYK or another space of four inks", attempt=AS_PLAIN_TIFF)
+    if frame.bits != 8 or frame.components not in (1, 3) or frame.process > 2:
+        found = f"is a JPEG of a kind that is not read here ({frame.bits} bits, {frame.components} channels)"
+        raise unreadable(path, found, attempt=AS_PLAIN_TIFF)
+    check_whole(path, frame.height * frame.width * frame.components, "a JPEG")
+    scan = next((end for marker, _, end in segments(data) if marker == SCAN), None)
+    if scan is None or data.find(END, scan) < 0:
+        raise unreadable(path, "is cut off: the end mark of a JPEG is missing")
+    if frame.height * frame.width > (len(data) - scan) * MOST_GROWTH:
+        raise unreadable(path, f"is damaged: {len(data):,} bytes cannot hold {frame.width:,} x {frame.height:,} px")
+    return frame
+
+
+def _said(data: mmap.mmap) -> tuple[Dpi, tuple[int, Dpi], bytes | None]:
+    """JFIF density, EXIF (orientation, density), and the profile put together from its numbered parts."""
+    jfif: Dpi = None
+    exif: tuple[int, Dpi] = (1, None)
+    parts: dict[int, bytes] = {}
+    for marker, start, end in segments(data):
+        if marker == 0xE0 and data[start : start + 5] == b"JFIF\0" and end - start >= 12:
+            jfif = from_jfif(*struct.unpack(">BHH", data[start + 7 : start + 12]))
+        elif marker == 0xE1 and data[start : start + 6] == b"Exif\0\0":
+            exif = read_exif(data[start + 6 : end])
+        elif marker == 0xE2 and data[start : start + 12] == b"ICC_PROFILE\0" and end - start > 14:
+            parts[data[start + 12]] = data[start + 14 : end]
+        elif marker in FRAMES:
+            continue
+    return jfif, exif, b"".join(parts[number] for number in sorted(parts)) or None

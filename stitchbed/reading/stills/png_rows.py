@@ -1,0 +1,213 @@
+"""I decode PNG rows in bands, so that a picture of any size needs little memory.
+
+In: the file and what its chunks say. Out: (rows, width, samples) uint8 or uint16, palette and transparency expanded.
+
+The image data is inflated piece by piece; the rows of a band, together with the last row of the band before it, are
+put into a small PNG of their own, stored without compression, for the decoder to undo the row filters.
+
+Reference: ISO/IEC 15948, chapters 8 (interlace), 9 (filters), 10 (deflate) and 11.3.2 (tRNS).
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.reading.base.faults import unreadable
+
+Pixels = NDArray[Any]
+Bytes = NDArray[np.uint8]
+
+MAGIC = b"\x89PNG\r\n\x1a\n"
+SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
+BAND_BYTES = 4 * 2**20  # decoded bytes at once, held up to twelve times on the way; small beside any budget
+AT_ONCE = 128 * 2**20  # decoded bytes; an A4 scan of 600 dpi and 8 bits is just below
+READ_BYTES = 2**20
+MOST_ROWS = 2**16  # the decoder refuses more than a million rows
+# bytes per pixel -> (color type, bits) of a PNG with that many; row filters depend on nothing else
+CARRIERS = {1: (0, 8), 2: (4, 8), 3: (2, 8), 4: (6, 8), 6: (2, 16), 8: (6, 16)}
+
+
+# first row, first column, row step, column step of the seven passes of an interlaced picture
+PASSES = ((0, 0, 8, 8), (0, 4, 8, 8), (4, 0, 8, 4), (0, 2, 4, 4), (2, 0, 4, 2), (0, 1, 2, 2), (1, 0, 2, 1))
+
+
+@dataclass(frozen=True)
+class Layout:
+    """depth : bits per sample. kind : color type. data : (offset, length) of each IDAT chunk.
+
+    palette, transparency : contents of PLTE and tRNS, or None.
+    """
+
+    width: int
+    height: int
+    depth: int
+    kind: int
+    interlaced: bool
+    data: tuple[tuple[int, int], ...]
+    palette: bytes | None
+    transparency: bytes | None
+
+    @property
+    def row_bytes(self) -> int:
+        """Bytes of an unfiltered row."""
+        return self.bytes_of(self.width)
+
+    def bytes_of(self, width: int) -> int:
+        """Bytes of an unfiltered row of `width` px."""
+        return (width * SAMPLES[self.kind] * self.depth + 7) // 8
+
+    @property
+    def pixel_bytes(self) -> int:
+        """Distance the filters look back, bytes."""
+        return max(1, SAMPLES[self.kind] * self.depth // 8)
+
+
+def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
+    """Decoded bands from top to bottom; an interlaced picture comes as one.
+
+    Raises
+    ------
+    UnreadableTile : the data end early or are damaged. Errors of zlib and of the decoder.
+    """
+    with path.open("rb") as file:
+        if layout.interlaced:
+            yield _expanded(layout, _unwoven(path, file, layout))
+            return
+        rows = max(1, min(MOST_ROWS, BAND_BYTES // layout.row_bytes))
+        counts = [min(rows, layout.height - row) for row in range(0, layout.height, rows)]
+        stream = _inflated(path, file, layout, layout.height * (layout.row_bytes + 1))
+        before = np.zeros(layout.row_bytes, np.uint8)
+        for filtered in _portions(path, stream, [count * (layout.row_bytes + 1) for count in counts]):
+            raw = _unfiltered(filtered, before, layout.pixel_bytes)
+            before = raw[-1]
+            yield _expanded(layout, _unpacked(layout, raw, layout.width))
+        deque(stream, maxlen=0)  # the check sums of what is left
+
+
+def _unwoven(path: Path, file: IO[bytes], layout: Layout) -> Pixels:
+    """(height, width, samples) of an interlaced picture, as stored."""
+    samples = np.empty((layout.height, layout.width, SAMPLES[layout.kind]), "uint16" if layout.depth == 16 else "uint8")
+    targets = [samples[row::down, col::across] for row, col, down, across in PASSES]
+    targets = [target for target in targets if target.size]
+    lengths = [layout.bytes_of(target.shape[1]) for target in targets]
+    sizes = [target.shape[0] * (length + 1) for target, length in zip(targets, lengths, strict=True)]
+    portions = _portions(path, _inflated(path, file, layout, sum(sizes)), sizes)
+    for target, length, filtered in zip(targets, lengths, portions, strict=True):
+        before = np.zeros(length, np.uint8)
+        target[:] = _unpacked(layout, _unfiltered(filtered, before, layout.pixel_bytes), target.shape[1])
+    return samples
+
+
+def _inflated(path: Path, file: IO[bytes], layout: Layout, size: int) -> Iterator[bytes]:
+    """The image data: at once and fast when small and sound, else piece by piece up to where they end."""
+    if size <= AT_ONCE:
+        packed = b"".join(content for content in _contents(path, file, layout))
+        with suppress(imagecodecs.DeflateError):
+            yield bytes(imagecodecs.deflate_decode(packed, out=size))
+            return
+    inflater = zlib.decompressobj()
+    done = 0
+    for packed in _contents(path, file, layout):
+        left = packed
+        while left and not inflater.eof and done < size:
+            piece = inflater.decompress(left, BAND_BYTES)
+            done += len(piece)
+            left = inflater.unconsumed_tail
+            yield piece
+    if done < size:
+        yield inflater.flush()
+
+
+def _contents(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:
+    """The compressed data in pieces of bounded size; the check sum of each chunk is compared."""
+    for offset, length in layout.data:
+        file.seek(offset)
+        check = zlib.crc32(b"IDAT")
+        for start in range(0, length, READ_BYTES):
+            packed = file.read(min(READ_BYTES, length - start))
+            check = zlib.crc32(packed, check)
+            yield packed
+        if struct.unpack(">I", file.read(4))[0] != check:
+            raise unreadable(path, f"is damaged: the check sum of the image data at byte {offset:,} is wrong")
+
+
+def _portions(path: Path, stream: Iterator[bytes], sizes: Sequence[int]) -> Iterator[bytes]:
+    """The stream cut into portions of the sizes given; what follows them is not looked at."""
+    held = bytearray()
+    for number, size in enumerate(sizes):
+        while len(held) < size:
+            piece = next(stream, None)
+            if piece is None:
+                done = sum(sizes[:number]) + len(held)
+                raise unreadable(
+                    path, f"is cut off or damaged: its image data end after {done:,} of {sum(sizes):,} bytes"
+                )
+            held += piece
+        yield bytes(held[:size])
+        del held[:size]
+
+
+def _unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
+    """(rows, row_bytes) raw bytes of filtered rows that follow the raw row `before`."""
+    kind, depth = CARRIERS[pixel_bytes]
+    rows = len(filtered) // (before.size + 1)
+    content = bytes(imagecodecs.zlib_encode(b"\0" + before.tobytes() + filtered, level=0))
+    header = struct.pack(">IIBBBBB", before.size // pixel_bytes, rows + 1, depth, kind, 0, 0, 0)
+    carrier = MAGIC + _chunk(b"IHDR", header) + _chunk(b"IDAT", content) + _chunk(b"IEND", b"")
+    decoded = np.asarray(imagecodecs.png_decode(carrier)).reshape(rows + 1, -1)
+    raw = decoded.astype(">u2") if depth == 16 else decoded
+    return raw.view(np.uint8)[1:]
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(name)))
+
+
+def _unpacked(layout: Layout, raw: Bytes, width: int) -> Pixels:
+    """(rows, width, samples) uint8/uint16 of raw rows; less than 8 bits become whole numbers."""
+    rows, count = raw.shape[0], SAMPLES[layout.kind]
+    if layout.depth == 16:
+        return raw.view(">u2").astype(np.uint16).reshape(rows, width, count)
+    if layout.depth == 8:
+        return raw.reshape(rows, width, count)
+    bits = np.unpackbits(raw, axis=1).reshape(rows, -1, layout.depth)[:, :width]
+    weights = (1 << np.arange(layout.depth - 1, -1, -1)).astype(np.uint8)
+    return (bits @ weights).astype(np.uint8)[..., np.newaxis]
+
+
+def _expanded(layout: Layout, samples: Pixels) -> Pixels:
+    """Samples as handed out: palette looked up, single bits stretched, a transparent color turned into alpha."""
+    if layout.kind == 3:
+        return _palette(layout)[samples[..., 0]]
+    key = layout.transparency
+    shown = samples * np.uint8(255) if layout.depth == 1 else samples
+    if key is None or layout.kind in (4, 6):
+        return shown
+    color = np.frombuffer(key[: 2 * samples.shape[2]], ">u2").astype(samples.dtype)
+    top = np.iinfo(samples.dtype).max
+    opaque = np.where(np.all(samples == color, axis=2, keepdims=True), 0, top).astype(samples.dtype)
+    return np.concatenate([shown, opaque], axis=2)
+
+
+def _palette(layout: Layout) -> Bytes:
+    """(256, 3 or 4) colors; entries the file does not have are black."""
+    stated = np.frombuffer(layout.palette or b"", np.uint8)[:768]
+    table = np.zeros((256, 3), np.uint8)
+    table[: stated.size // 3] = stated[: stated.size // 3 * 3].reshape(-1, 3)
+    if layout.transparency is None:
+        return table
+    alpha = np.full((256, 1), 255, np.uint8)
+    known = np.frombuffer(layout.transparency[:256], np.uint8)
+    alpha[: known.size, 0] = known
+    return np.concatenate([table, alpha], axis=1)

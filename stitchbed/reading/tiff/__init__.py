@@ -1,0 +1,1 @@
+"""TIFF read by windows."""

@@ -1,0 +1,104 @@
+"""I decode one strip or tile of a TIFF.
+
+In: a page and a piece's stored bytes. Out: (rows, columns, samples) of the machine's own byte order.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.reading.tiff.layout import FAXES, Page
+from stitchbed.scans.jpeg_frame import frame_of
+
+Pixels = NDArray[Any]
+
+
+class ShortPieceError(ValueError):
+    """A piece yields fewer bytes than its rows need."""
+
+
+def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
+    """The piece as (rows, piece_width, piece_samples) uint8 or uint16, before photometric interpretation.
+
+    rows : how many of the piece's rows lie in the picture; a last strip may hold no more than these.
+
+    Raises
+    ------
+    ShortPieceError, or any error of the decoders.
+    """
+    if page.compression == "jpeg":
+        return _from_jpeg(page, data, rows)
+    if page.compression in FAXES:
+        return _from_fax(page, bit_ordered(page, data), rows)
+    raw = _inflated(page.compression, bit_ordered(page, data), page.row_bytes * page.piece_height)
+    if len(raw) < rows * page.row_bytes:
+        raise ShortPieceError(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
+    pixels = unpacked(page, raw, rows, page.piece_width)
+    if page.predictor:
+        pixels = imagecodecs.delta_decode(pixels, axis=1)
+    return pixels
+
+
+def unpacked(page: Page, raw: bytes, rows: int, width: int) -> Pixels:
+    """Uncompressed bytes of whole rows as (rows, width, samples) uint8/uint16; packed bits become 0, 1, ..."""
+    samples = page.piece_samples
+    row_bytes = (width * samples * page.bits + 7) // 8
+    if page.bits == 16:
+        stored = np.frombuffer(raw, page.order + "u2", rows * width * samples)
+        return stored.astype(np.uint16).reshape(rows, width, samples)
+    plain = np.frombuffer(raw, np.uint8, rows * row_bytes).reshape(rows, row_bytes)
+    if page.bits == 8:
+        return plain.reshape(rows, width, samples)
+    bits = np.unpackbits(plain, axis=1).reshape(rows, -1, page.bits)
+    weights = (1 << np.arange(page.bits - 1, -1, -1)).astype(np.uint8)
+    return (bits[:, :width] @ weights).astype(np.uint8).reshape(rows, width, 1)
+
+
+def bit_ordered(page: Page, data: bytes) -> bytes:
+    """Bytes with the first pixel in the highest bit (FillOrder, tag 266)."""
+    return bytes(imagecodecs.bitorder_decode(data)) if page.low_bit_first else data
+
+
+def _inflated(compression: str, data: bytes, size: int) -> bytes:
+    """Decompressed bytes, never more than `size`."""
+    if compression == "none":
+        return data[:size]
+    if compression == "lzw":
+        return bytes(imagecodecs.lzw_decode(data, out=size))
+    if compression == "zstd":
+        return bytes(imagecodecs.zstd_decode(data, out=size))
+    if compression == "packbits":
+        return bytes(imagecodecs.packbits_decode(data, out=size))
+    return bytes(imagecodecs.deflate_decode(data, out=size))
+
+
+def _from_fax(page: Page, data: bytes, rows: int) -> Pixels:
+    """Rows of 0 and 1. Reference: ITU-T T.4, T.6; TIFF 6.0, sections 10 and 11."""
+    size = (rows, page.piece_width)
+    if page.compression == "fax rle":
+        bits = imagecodecs.ccittrle_decode(data, *size)
+    elif page.compression == "fax 3":
+        bits = imagecodecs.ccittfax3_decode(data, *size, t4options=page.fax_options)
+    else:
+        bits = imagecodecs.ccittfax4_decode(data, *size)
+    return np.asarray(bits).reshape(rows, page.piece_width, 1)
+
+
+def _from_jpeg(page: Page, data: bytes, rows: int) -> Pixels:
+    """A JPEG stream of one piece; its own size is checked first so that it cannot ask for more memory than it may."""
+    frame = frame_of(data)
+    if frame is None or frame.bits != 8 or frame.components != page.piece_samples:
+        raise ShortPieceError("its JPEG header does not fit the picture")
+    if not (
+        rows <= frame.height <= page.piece_height + 15 and page.piece_width <= frame.width <= page.piece_width + 15
+    ):
+        raise ShortPieceError(f"its JPEG is {frame.width} x {frame.height} px")
+    stored, wanted = None, None
+    if frame.components == 3:
+        stored, wanted = "YCBCR" if page.photometric == 6 else "RGB", "RGB"
+    pixels = imagecodecs.jpeg8_decode(data, tables=page.jpeg_tables, colorspace=stored, outcolorspace=wanted)
+    return pixels.reshape(frame.height, frame.width, frame.components)[:rows, : page.piece_width]

@@ -1,0 +1,232 @@
+"""I read header and pixel windows of TIFF files.
+
+In: a path. Out: a `Header`, and `Stored` pixels of which any box can be had without decoding the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.imaging.box import Box, clipped, shifted
+from stitchbed.reading.base.cache import PieceCache
+from stitchbed.reading.base.faults import telling
+from stitchbed.reading.base.fetching import Fetch, fetcher
+from stitchbed.reading.base.header import Header, Stored
+from stitchbed.reading.base.spill import spilled
+from stitchbed.reading.base.tile import Raster
+from stitchbed.reading.metadata.density import from_tiff
+from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
+from stitchbed.reading.tiff.decode import bit_ordered, decode_piece, unpacked
+from stitchbed.reading.tiff.layout import Page
+from stitchbed.reading.tiff.page import page_of, picture_directory
+from stitchbed.reading.views.orientation import swapped
+from stitchbed.scans.tiff_levels import Pages, layout_of
+
+Pixels = NDArray[Any]
+Read = Callable[[Box, Sequence[int]], Pixels]
+Keep = Callable[[int, Callable[[], Pixels]], Pixels]
+
+SPILL_ABOVE = 16 * 2**20  # decoded bytes of one compressed strip; larger ones would push everything else off a shelf
+
+
+def read_header(path: Path, max_pixels: int) -> Header:
+    """What the first full-size page says of itself; no pixel is decoded.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : see `tiff_page`.
+    """
+    with telling(path, "reading its header"), path.open("rb") as file:
+        directory = picture_directory(_source(path, file))
+        page = page_of(directory, max_pixels)
+        layout = layout_of(directory, page)
+        dpi = from_tiff(number(directory, 296, 2), fraction(directory, 282), fraction(directory, 283))
+        icc, notes = checked_profile(blob(directory, 34675), page.color)
+        turn = number(directory, 274, 1)
+    turn = turn if 1 <= turn <= 8 else 1
+    shape = (*swapped((page.height, page.width), turn), page.color)
+    shown_dpi = None if dpi is None else swapped(dpi, turn)
+    windowed = page.compression == "none" or page.piece_bytes <= SPILL_ABOVE
+    raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
+    return Header(raster, turn, page.associated, layout, (*notes, *_unused(page)))
+
+
+def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path | None) -> Stored:
+    """Open the file and promise its pixels in the order they are stored.
+
+    cache : keeps decoded strips or tiles. scratch : takes the decoded file when those are too large to be kept.
+    """
+    layout: Pages = header.layout
+    with telling(path, "opening it"):
+        file = path.open("rb", buffering=0)  # closed by Stored.close
+    if not header.raster.windowed:
+        return _spilled(path, layout.page, file, scratch)
+    owner = object()
+
+    def close() -> None:
+        cache.forget(owner)
+        file.close()
+
+    fetch = fetcher(path, file)
+    readers = [
+        _reader(page, fetch, partial(_kept, path, cache, (owner, level)))
+        for level, page in enumerate((layout.page, *layout.levels))
+    ]
+    full, *levels = [replace(reader, close=close) for reader in readers]
+    return replace(full, levels=tuple(levels))
+
+
+def _reader(page: Page, fetch: Fetch, keep: Keep) -> Stored:
+    if page.compression == "none" and not page.tiled:
+        page = _joined(page)
+        piece = 1, page.width
+        read = partial(_colored, page, partial(_read_rows, page, fetch))
+    else:
+        piece = page.piece_height, page.piece_width
+        read = partial(_colored, page, partial(_read_pieces, page, fetch, keep))
+    return Stored(page.height, page.width, page.handed_out, page.dtype, piece, read, lambda: None)
+
+
+def _kept(path: Path, cache: PieceCache, whose: tuple[object, int], index: int, make: Callable[[], Pixels]) -> Pixels:
+    with telling(path, f"decoding piece {index + 1} of it"):
+        return cache.get((*whose, index), make)
+
+
+def _spilled(path: Path, page: Page, file: IO[bytes], scratch: Path | None) -> Stored:
+    """Decode every piece once, rows of pieces from the top, into scratch."""
+
+    def make_only(index: int, make: Callable[[], Pixels]) -> Pixels:
+        with telling(path, f"decoding piece {index + 1} of it"):
+            return make()
+
+    def bands() -> Iterator[Pixels]:
+        read = partial(_read_pieces, page, fetcher(path, file), make_only)
+        for row in range(0, page.height, page.piece_height):
+            yield _colored(page, read, Box(row, 0, min(page.piece_height, page.height - row), page.width))
+
+    with file:
+        return spilled(bands(), (page.height, page.width, page.handed_out), page.dtype, path=path, scratch=scratch)
+
+
+def _unused(page: Page) -> tuple[str, ...]:
+    """A note when samples are left out, as the infrared channel of film scans."""
+    count = page.samples - len(page.chosen)
+    return (f"{count} further channel(s) beside color and alpha are not used",) if count else ()
+
+
+def _source(path: Path, file: IO[bytes]) -> Source:
+    size = file.seek(0, 2)
+
+    def read(offset: int, count: int) -> bytes:
+        file.seek(offset)
+        return file.read(count)
+
+    return source_of(path, size, read)
+
+
+def _colored(page: Page, read: Read, box: Box) -> Pixels:
+    """Stored samples of a box as gray or RGB (and alpha): inverted, expanded, stretched to 0..255 where needed."""
+    raw = read(box, page.chosen)
+    if page.palette is not None:
+        rgb = page.palette[raw[..., 0]]
+        return rgb if page.alpha is None else np.concatenate([rgb, raw[..., 1:]], axis=2)
+    if page.bits == 1:
+        raw = raw * np.uint8(255)
+    if page.photometric == 0:
+        raw = np.array(raw)
+        raw[..., 0] = np.iinfo(raw.dtype).max - raw[..., 0]
+    return raw
+
+
+def _read_rows(page: Page, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pixels:
+    """A box of an uncompressed file with strips, straight from the file."""
+    if page.planes_apart:
+        return np.concatenate([_plane_rows(page, fetch, box, sample) for sample in chosen], axis=2)
+    whole = _plane_rows(page, fetch, box, 0)
+    return whole if len(chosen) == page.samples else whole[..., chosen]
+
+
+def _plane_rows(page: Page, fetch: Fetch, box: Box, plane: int) -> Pixels:
+    """(h, w, piece_samples) of a box of one plane (plane 0 holds all samples unless planes are apart)."""
+    runs = []
+    row = box.row
+    while row < box.bottom:
+        strip, within = divmod(row, page.piece_height)
+        rows = min(page.piece_height - within, box.bottom - row)
+        start = int(page.offsets[plane * page.grid[0] + strip]) + within * page.row_bytes
+        runs.append(_strip_rows(page, fetch, start, rows, (box.col, box.width)))
+        row += rows
+    return runs[0] if len(runs) == 1 else np.concatenate(runs)
+
+
+def _strip_rows(page: Page, fetch: Fetch, start: int, rows: int, span: tuple[int, int]) -> Pixels:
+    """Rows of one strip from byte `start` on; span : (first column, columns)."""
+    col, width = span
+    if page.bits < 8:
+        raw = fetch(start, rows, page.row_bytes, page.row_bytes)
+        return unpacked(page, bit_ordered(page, raw.tobytes()), rows, page.width)[:, col : col + width]
+    pixel = page.piece_samples * page.bits // 8
+    raw = fetch(start + col * pixel, rows, width * pixel, page.row_bytes)
+    if page.low_bit_first:
+        return unpacked(page, bit_ordered(page, raw.tobytes()), rows, width)
+    stored = raw.view(page.order + "u2").astype(np.uint16, copy=False) if page.bits == 16 else raw
+    return stored.reshape(rows, width, page.piece_samples)
+
+
+def _read_pieces(page: Page, fetch: Fetch, keep: Keep, box: Box, chosen: Sequence[int]) -> Pixels:
+    """A box put together from the decoded strips or tiles it touches."""
+    out = np.empty((box.height, box.width, len(chosen)), page.dtype)
+    down, across = page.grid
+    planes: list[tuple[slice, int]] = [(slice(None), 0)]
+    if page.planes_apart:
+        planes = [(slice(place, place + 1), sample) for place, sample in enumerate(chosen)]
+    for row in range(box.row // page.piece_height, -(-box.bottom // page.piece_height)):
+        for col in range(box.col // page.piece_width, -(-box.right // page.piece_width)):
+            for target, plane in planes:
+                index = (plane * down + row) * across + col
+                piece = keep(index, partial(_piece, page, fetch, index))
+                origin = (row * page.piece_height, col * page.piece_width)
+                _paste(out[..., target], piece, None if page.planes_apart else chosen, box, origin)
+    return out
+
+
+def _piece(page: Page, fetch: Fetch, index: int) -> Pixels:
+    """One decoded strip or tile, cut to the rows that lie in the picture when it is a strip."""
+    down, across = page.grid
+    row = index // across % down
+    rows = page.piece_height if page.tiled else min(page.piece_height, page.height - row * page.piece_height)
+    size = int(page.counts[index])
+    data = fetch(int(page.offsets[index]), 1, size, size)
+    return decode_piece(page, data.tobytes(), rows)
+
+
+def _paste(out: Pixels, piece: Pixels, chosen: Sequence[int] | None, box: Box, origin: tuple[int, int]) -> None:
+    """Copy what a piece that begins at `origin` has of the box; chosen : samples of the piece, None for all."""
+    at = Box(*origin, *piece.shape[:2])
+    part = clipped(box, at)
+    there = shifted(part, -box.row, -box.col)
+    here = shifted(part, -at.row, -at.col)
+    if chosen is None or len(chosen) == piece.shape[2]:
+        out[there.slices] = piece[here.slices]
+        return
+    for place, sample in enumerate(chosen):
+        out[(*there.slices, place)] = piece[(*here.slices, sample)]
+
+
+def _joined(page: Page) -> Page:
+    """The page with strips that follow one another without a gap taken as one strip per plane."""
+    down = page.grid[0]
+    starts = page.offsets.reshape(-1, down)
+    if page.tiled or np.any(np.diff(starts, axis=1) != page.piece_height * page.row_bytes):
+        return page
+    return replace(
+        page, piece_height=page.height, offsets=starts[:, 0], counts=page.counts.reshape(-1, down).sum(axis=1)
+    )

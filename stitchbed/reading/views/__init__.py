@@ -1,0 +1,1 @@
+"""An original turned, reduced or flattened while it is read."""

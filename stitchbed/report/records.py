@@ -1,0 +1,84 @@
+"""I bring the record of any command into the form the proof page reads.
+
+In: the record of a join as it is, or that of one step (color, rectify, clean). Out: a mapping with the join's keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from stitchbed.report.overlays import number, rows
+
+STARS = ("below one star", "one star", "two stars", "three stars", "four stars")
+
+
+def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
+    """The record with the keys of a join; a step's own numbers go where the page looks for them."""
+    if "step" not in record:
+        return dict(record)
+    numbers = _mapping(record.get("numbers"))
+    inputs = _mapping(record.get("inputs"))
+    shown = {
+        "command": record.get("step"),
+        "version": record.get("version"),
+        "canvas": {"path": canvas.name, "dpi": numbers.get("dpi")},
+        "inputs": [{"name": name, "sha256": digest} for name, digest in {**inputs, **_pictures(record)}.items()],
+        "warnings": record.get("warnings"),
+        "steps": rows(numbers, "steps") or [{key: record.get(key) for key in ("step", "seconds", "warnings")}],
+        "settings": record.get("settings"),
+        "outputs": record.get("outputs"),
+        "numbers": {key: value for key, value in numbers.items() if key not in ("table", "grade", "steps")},
+        "numbers of steps": {str(row.get("step")): row.get("numbers") for row in rows(numbers, "steps")},
+        "dust": record.get("dust"),
+        "grades": _grades(_mapping(numbers.get("grade"))),
+        "color": _color(numbers),
+    }
+    return {key: value for key, value in shown.items() if value not in (None, {}, [])}
+
+
+def _pictures(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What was written, without the pictures of steps: name -> hash."""
+    return {name: digest for name, digest in _mapping(record.get("outputs")).items() if "/" not in name}
+
+
+def _color(numbers: Mapping[str, Any]) -> dict[str, Any]:
+    """Patches of a fit: wanted, before, after."""
+    table = _mapping(numbers.get("table"))
+    patches = [
+        {
+            "name": name,
+            "lab": row.get("reference"),
+            **{key: row.get(key) for key in ("before", "after", "de00_before", "de00_after")},
+        }
+        for name, row in table.items()
+        if isinstance(row, Mapping)
+    ]
+    if not patches:
+        return {}
+    facts = {key: numbers.get(key) for key in ("kind", "reference") if isinstance(numbers.get(key), str)}
+    for key in ("de00_before", "de00_after", "de00_held_out"):
+        for name, value in _mapping(numbers.get(key)).items():
+            facts[f"{key} {name}"] = number(value)
+    patches.sort(key=lambda patch: -number(patch["de00_after"]))
+    return {**facts, "patches": patches}
+
+
+def _grades(grade: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Figures with their stars, the worst first."""
+    figures = sorted(rows(grade, "figures"), key=lambda item: number(item.get("stars")))
+    return [
+        {
+            "quantity": item.get("words"),
+            "value": item.get("value"),
+            "unit": item.get("unit"),
+            "grade": STARS[min(4, max(0, int(number(item.get("stars")))))],
+            "source": grade.get("table"),
+        }
+        for item in figures
+    ]
+
+
+def _mapping(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}

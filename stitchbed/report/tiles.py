@@ -1,0 +1,185 @@
+"""I cut a picture into small JPEG tiles at every halving, so that a page can show a huge one without loading it.
+
+In: windows of a picture of any size and profile. Out: tiles in sRGB, as files in a folder or as bytes.
+
+The picture is read once, in strips of one tile's height; each strip is halved into the next level on the way.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageCms
+
+from stitchbed.imaging.box import Box
+from stitchbed.reading.base.tile import Raster
+
+Bytes8 = NDArray[np.uint8]
+
+TILE = 512  # px; a phone loads about a dozen for its screen
+QUALITY = 88  # JPEG; blocks are not seen at 1:1, a tile takes about 60 kB (common practice, no source)
+NOTHING = 119  # gray code shown where the canvas is not covered: L* 50, neither paper nor ink
+ENCODERS = 2  # threads; encoding is what takes the time
+
+
+class PictureWindows(Protocol):
+    """What is read: see `reading.formats`."""
+
+    raster: Raster
+
+    def window(self, box: Box) -> NDArray[Any]:
+        """(h, w, channels) stored pixels."""
+        ...
+
+    def alpha(self, box: Box) -> NDArray[Any] | None:
+        """(h, w) straight alpha or None."""
+        ...
+
+
+@dataclass(frozen=True)
+class Pyramid:
+    """width, height px of the full view; halvings of the smallest (one tile); tiles and bytes written in all."""
+
+    width: int
+    height: int
+    tile: int
+    halvings: int
+    tiles: int
+    bytes: int
+
+
+@dataclass(frozen=True)
+class PictureTile:
+    """One tile. halvings 0 is full size; row, col count tiles; jpeg is the encoded picture."""
+
+    halvings: int
+    row: int
+    col: int
+    jpeg: bytes
+
+    @property
+    def name(self) -> str:
+        """Path of the tile below the pyramid's folder."""
+        return f"half{self.halvings}/r{self.row}c{self.col}.jpg"
+
+
+def halvings_of(width: int, height: int) -> int:
+    """Halvings until the picture fits one tile."""
+    count = 0
+    while max(width, height) > TILE:
+        width, height, count = -(-width // 2), -(-height // 2), count + 1
+    return count
+
+
+def picture_tiles(windows: PictureWindows) -> Iterator[PictureTile]:
+    """All tiles of a picture, rows of the full view first, each smaller level as soon as it is known."""
+    height, width, _ = windows.raster.shape
+    levels = halvings_of(width, height)
+    to_srgb = srgb_view(windows.raster.icc, windows.raster.shape[2])
+    waiting: list[list[Bytes8]] = [[] for _ in range(levels + 1)]
+    with ThreadPoolExecutor(ENCODERS) as pool:
+        for row in range(0, height, TILE):
+            strip = _strip(windows, Box(row, 0, min(TILE, height - row), width), to_srgb)
+            yield from _strip_down(strip, (0, row // TILE), waiting, pool)
+        for level in range(1, levels + 1):
+            if waiting[level]:
+                yield from _flush(level, height, waiting, pool)
+
+
+def write_pyramid(windows: PictureWindows, folder: Path) -> Pyramid:
+    """Write every tile below `folder` (which must exist)."""
+    height, width, _ = windows.raster.shape
+    tiles = size = 0
+    for tile in picture_tiles(windows):
+        target = folder / tile.name
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(tile.jpeg)
+        tiles, size = tiles + 1, size + len(tile.jpeg)
+    return Pyramid(width, height, TILE, halvings_of(width, height), tiles, size)
+
+
+def srgb_view(icc: bytes | None, channels: int) -> Callable[[Bytes8], Bytes8]:
+    """A function from stored 8-bit pixels (h, w, channels) to sRGB (h, w, 3); without a usable profile numbers stay."""
+    transform = _transform(icc, channels) if icc else None
+
+    def convert(pixels: Bytes8) -> Bytes8:
+        flat = pixels[..., 0] if channels == 1 else pixels
+        if transform is not None:
+            image = ImageCms.applyTransform(Image.fromarray(np.ascontiguousarray(flat)), transform)
+            if image is not None:
+                return np.asarray(image)
+        return np.repeat(pixels, 3, axis=2) if channels == 1 else pixels
+
+    return convert
+
+
+def _transform(icc: bytes, channels: int) -> ImageCms.ImageCmsTransform | None:
+    try:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+        if "sRGB" in (ImageCms.getProfileDescription(profile) or "") and channels == 3:
+            return None
+        srgb = ImageCms.createProfile("sRGB")
+        mode = "L" if channels == 1 else "RGB"
+        return ImageCms.buildTransform(profile, srgb, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC)
+    except (ImageCms.PyCMSError, OSError):
+        return None  # a profile of another kind: the page then shows the numbers as they are
+
+
+def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes8], Bytes8]) -> Bytes8:
+    pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
+    shown = to_srgb(pixels)
+    alpha = windows.alpha(box)
+    if alpha is None or alpha.min() == np.iinfo(alpha.dtype).max:
+        return shown
+    share = (eight_bit(alpha).astype(np.float32) / 255)[..., None]
+    return np.rint(shown * share + NOTHING * (1 - share)).astype(np.uint8)
+
+
+def eight_bit(pixels: NDArray[Any]) -> Bytes8:
+    """Stored codes of 8 or 16 bits as 8 bits."""
+    if pixels.dtype == np.uint8:
+        return pixels
+    return np.asarray(cv2.convertScaleAbs(np.ascontiguousarray(pixels), alpha=1 / 257), np.uint8)
+
+
+def _strip_down(
+    strip: Bytes8, place: tuple[int, int], waiting: list[list[Bytes8]], pool: ThreadPoolExecutor
+) -> Iterator[PictureTile]:
+    """Tiles of one row of a level, then of each smaller level for which two rows have come together."""
+    level, row = place
+    columns = range(0, strip.shape[1], TILE)
+    encoded = pool.map(_jpeg, [strip[:, col : col + TILE] for col in columns])
+    for col, jpeg in enumerate(encoded):
+        yield PictureTile(level, row, col, jpeg)
+    if level + 1 < len(waiting):
+        waiting[level + 1].append(_halved(strip))
+        if len(waiting[level + 1]) == 2:
+            both = np.concatenate(waiting[level + 1])
+            waiting[level + 1].clear()
+            yield from _strip_down(both, (level + 1, row // 2), waiting, pool)
+
+
+def _flush(level: int, height: int, waiting: list[list[Bytes8]], pool: ThreadPoolExecutor) -> Iterator[PictureTile]:
+    """The last, single half row of a level."""
+    last = -(-height // 2**level) - 1
+    strip = waiting[level].pop()
+    yield from _strip_down(strip, (level, last // TILE), waiting, pool)
+
+
+def _halved(strip: Bytes8) -> Bytes8:
+    size = ((strip.shape[1] + 1) // 2, (strip.shape[0] + 1) // 2)
+    even = np.pad(strip, ((0, strip.shape[0] % 2), (0, strip.shape[1] % 2), (0, 0)), mode="edge")
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _jpeg(tile: Bytes8) -> bytes:
+    _, encoded = cv2.imencode(".jpg", tile[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    return encoded.tobytes()
