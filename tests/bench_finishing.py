@@ -32,10 +32,11 @@ from PIL import Image
 from region_pages import region_page
 
 from stitchbed.color.convert import srgb_profile
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.page.line_art.fill import PALETTE
 from stitchbed.page.line_art.ink_layer import over
-from stitchbed.page.page import MM, luminance
+from stitchbed.page.page import luminance
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, skew
 from stitchbed.page.sheet.tone import ToneSettings, lightness
 from stitchbed.pipelines.clean import CleanSettings, clean
@@ -122,10 +123,10 @@ def _thin_sheet(path: Path, dpi: int) -> np.ndarray:
     light = (PAPER + (INK - PAPER) * sheet.ink)[..., None] * np.ones(3, np.float32)
     h, w = sheet.ink.shape
     turn = cv2.getRotationMatrix2D((w / 2, h / 2), -0.9, 1)
-    rim = round(8 / MM * dpi)
+    rim = round(8 / MM_PER_INCH * dpi)
     turn[:, 2] += rim
     scan = cv2.warpAffine(light, turn, (w + 2 * rim, h + 2 * rim), flags=cv2.INTER_CUBIC, borderValue=(0.4, 0.4, 0.4))
-    scan = cv2.GaussianBlur(np.clip(scan, 0, 1), (0, 0), float(np.hypot(0.022 / MM * dpi, 0.35)))
+    scan = cv2.GaussianBlur(np.clip(scan, 0, 1), (0, 0), float(np.hypot(0.022 / MM_PER_INCH * dpi, 0.35)))
     x = np.linspace(-1, 1, scan.shape[1], dtype=np.float32)[None, :, None]
     y = np.linspace(-1, 1, scan.shape[0], dtype=np.float32)[:, None, None]
     scan = scan * (1 - 0.09 * x**2 - 0.03 * y)
@@ -141,8 +142,8 @@ def _light(path: Path) -> np.ndarray:
 
 def _unevenness(light: np.ndarray, ink: np.ndarray, dpi: int) -> float:
     """Range, 1st to 99th percentile, of the medians of cells of 3 mm that are bare out to a mm, over the mean."""
-    side = round(3 / MM * dpi)
-    near = cv2.dilate((ink > 0).astype(np.uint8), np.ones((round(2 / MM * dpi),) * 2, np.uint8))
+    side = round(3 / MM_PER_INCH * dpi)
+    near = cv2.dilate((ink > 0).astype(np.uint8), np.ones((round(2 / MM_PER_INCH * dpi),) * 2, np.uint8))
     levels = []
     for row in range(0, min(light.shape[0], near.shape[0]) - side, side):
         for col in range(0, min(light.shape[1], near.shape[1]) - side, side):
@@ -154,7 +155,7 @@ def _unevenness(light: np.ndarray, ink: np.ndarray, dpi: int) -> float:
 
 def _lost(light: np.ndarray, dpi: int) -> list[float]:
     """For each thin line the share of places, .5 mm apart, less than half as dark as the scanned ink there could be."""
-    k = dpi / MM
+    k = dpi / MM_PER_INCH
     shares = []
     for n, width in enumerate(THIN):
         col = round((46 + 9 * n) * k)
@@ -220,7 +221,7 @@ def regions() -> Iterator[Row]:
         label = test_flats._full(page, test_flats._map(page))
         table = test_flats._shared(page, label)
         area, size = table.sum(axis=1), table.sum(axis=0)
-        visible = area > 0.5 * (page.dpi / MM) ** 2
+        visible = area > 0.5 * (page.dpi / MM_PER_INCH) ** 2
         good = (table.max(axis=1) >= 0.9 * area) & (table.max(axis=1) >= 0.9 * size[table.argmax(axis=1)])
         found, total = found + int(good[visible].sum()), total + int(visible.sum())
         merged += int(((table[visible] > 0.1 * area[visible][:, None]).sum(axis=0) > 1).sum())

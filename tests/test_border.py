@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_stored, transfer_of
-from stitchbed.page.page import MM, Page, codes, linear, page_of_array
+from stitchbed.page.page import Page, codes, linear, page_of_array
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import framed, framing
 
@@ -23,7 +24,7 @@ def _scan(
     dpi: int, degrees: float, lid: float, *, shadow: bool = False, frame: bool = False
 ) -> tuple[Page, np.ndarray]:
     """A sheet on a lid of light `lid`, turned; and its corners px. Drawn twice as large and reduced."""
-    k = dpi / MM
+    k = dpi / MM_PER_INCH
     size = [round(side * k) for side in CANVAS]
     light = np.full((2 * size[1], 2 * size[0]), lid, np.float32)
     angle = np.radians(degrees)
@@ -63,7 +64,7 @@ def _off_mm(page: Page, truth: np.ndarray, settings: BorderSettings) -> np.ndarr
         normal = np.array([-along[1], along[0]])  # corners run clockwise on the screen: this points inward
         ends = [(p - a) @ normal for p in (got[n], got[(n + 1) % 4])]
         inside.append(max(ends, key=abs))
-    return np.array(inside) / page.dpi * MM
+    return np.array(inside) / page.dpi * MM_PER_INCH
 
 
 @pytest.mark.parametrize("dpi", [150, 300])
@@ -76,7 +77,7 @@ def test_crop_lies_at_the_edge(dpi: int, degrees: float, lid: float, shadow: boo
     off = _off_mm(page, truth, BorderSettings())
     # the task's own bound; and never outside by more than a pixel
     assert np.abs(off).max() <= 0.3
-    assert off.min() > -MM / dpi
+    assert off.min() > -MM_PER_INCH / dpi
     # .02 degrees is .04 mm over this sheet, a quarter of a pixel at 150 dpi
     assert abs(np.degrees(skew(find_sheet(page))) - degrees) < 0.02
 
@@ -96,7 +97,7 @@ def test_a_shadow_alone_tells_a_side() -> None:
     assert sides["bottom"].found == "shadow"
     middle = (truth[2] + truth[3]) / 2
     at = sides["bottom"].offset + sides["bottom"].slope * middle[0]
-    assert abs(at - middle[1]) / 300 * MM < 0.3
+    assert abs(at - middle[1]) / 300 * MM_PER_INCH < 0.3
 
 
 def test_a_sheet_that_fills_the_page_is_left_alone() -> None:
@@ -124,7 +125,7 @@ def test_what_was_filled_in_is_no_sheet(dpi: int) -> None:
     """A joined canvas: stairs of the paper's own color where no piece saw anything, a lid, a sheet with a frame."""
     page, truth = _scan(dpi, -0.6, 0.66, frame=True)
     stored = page.read(page.box).copy()
-    k = dpi / MM
+    k = dpi / MM_PER_INCH
     paper = int(np.median(stored[stored > 200]))
     for n in range(9):
         deep = round((5 + 0.9 * n) * k)
@@ -143,7 +144,7 @@ def test_an_end_of_the_scans_is_told_from_an_edge_of_the_sheet() -> None:
     """Nothing was scanned beyond a line 4 mm inside the sheet's right side."""
     page, truth = _scan(150, 0.0, 0.3)
     stored, cover = page.read(page.box).copy(), np.full((page.height, page.width), 255, np.uint8)
-    last = round(truth[1, 0] - 4 / MM * 150)
+    last = round(truth[1, 0] - 4 / MM_PER_INCH * 150)
     stored[:, last:], cover[:, last:] = 0, 0
     holed = replace(page_of_array(stored, 150), cover=lambda box: cover[box.slices])
     sides = {side.name: side for side in find_sheet(holed)}

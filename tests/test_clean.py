@@ -15,13 +15,14 @@ from PIL import Image, ImageCms
 
 from stitchbed.cli.commands.clean import command
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import sha256_of
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_stored, transfer_of
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import clean_pixels
 from stitchbed.page.clean.repair_places import RepairSettings
-from stitchbed.page.page import MM, page_of
+from stitchbed.page.page import page_of
 from stitchbed.pipelines.clean import STEPS, CleanSettings, clean, planned
 from stitchbed.reading.formats import open_windows
 
@@ -104,7 +105,7 @@ def test_sheet_is_cropped_paper_white_and_dust_gone(done: tuple[Path, Path, dict
     assert steps["dust"]["numbers"]["dust"] == len(SPECKS)  # type: ignore[index]
     assert abs(steps["tone"]["numbers"]["ink_lightness"] - 20.04) < 2  # type: ignore[index,operator]
     picture = tifffile.imread(target)
-    k = DPI / MM
+    k = DPI / MM_PER_INCH
     for x, y in SPECKS:
         part = picture[int((y - 0.6) * k) : int((y + 0.6) * k), int((x - 0.6) * k) : int((x + 0.6) * k)]
         assert part.min() > 0.93 * 65535

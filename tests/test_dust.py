@@ -12,6 +12,7 @@ from ink_pages import INK, PAPER, InkPage, drawing, seen, with_dust
 from scipy import ndimage
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.page.dust import sweep as sweeping
@@ -19,7 +20,7 @@ from stitchbed.page.dust.candidates import ALONE, Finds, Scale
 from stitchbed.page.dust.classify import DustSettings, judged
 from stitchbed.page.dust.inpaint import filled, mended
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.page import MM, Page, page_of_array, reduction_to
+from stitchbed.page.page import Page, page_of_array, reduction_to
 from stitchbed.page.sheet.white import PaperSettings, White, survey, white_at
 
 # codes of 8 bits: about 3 L* both on paper and in ink, what an eye sees side by side; common practice, no source
@@ -45,7 +46,7 @@ def _case(made: InkPage) -> Case:
     white = survey(page, page.box, PaperSettings())
     factor = reduction_to(made.dpi, sweeping.LOOK_DPI)
     traits = sweeping.ink_of(page, white, _boxes(page, white), factor)
-    scale = Scale(made.dpi / factor / MM, DustSettings().largest)
+    scale = Scale(made.dpi / factor / MM_PER_INCH, DustSettings().largest)
     return Case(made, scans[0], scans[1], page, white, scale, traits)
 
 
@@ -169,7 +170,7 @@ def test_pencil_is_no_dust() -> None:
     page = page_of_array(scan, 600)
     white = survey(page, page.box, PaperSettings())
     traits = sweeping.ink_of(page, white, [page.box], 1)
-    scale = Scale(600 / MM, 0.6)
+    scale = Scale(600 / MM_PER_INCH, 0.6)
     finds = sweeping.sweep(page, white, page.box, traits, scale)
     dust = judged(finds, traits, scale, DustSettings())
     assert not traits.found
@@ -189,7 +190,7 @@ def test_colored_marks_are_no_dust() -> None:
         page = page_of_array(scan, 600)
         white = survey(page, page.box, PaperSettings())
         traits = sweeping.ink_of(page, white, [page.box], 1)
-        scale = Scale(600 / MM, 0.6)
+        scale = Scale(600 / MM_PER_INCH, 0.6)
         finds = sweeping.sweep(page, white, page.box, traits, scale)
         kept.append(int((judged(finds, traits, scale, DustSettings()) & (finds.kind == ALONE)).sum()))
     assert kept == [12, 0]

@@ -21,10 +21,11 @@ from stitchbed.copies import copies as exports
 from stitchbed.copies.artwork import Artwork, deepened
 from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
-from stitchbed.page.page import MM, page_of_array
+from stitchbed.page.page import page_of_array
 from stitchbed.pipelines.export import CopySettings, ExportSettings, export
 from stitchbed.pipelines.flats import FlatsSettings, flats
 from stitchbed.pipelines.lines import LinesSettings, lines
@@ -95,7 +96,9 @@ def test_web_copy(copies: tuple[Path, dict[str, object]]) -> None:
         assert "icc_profile" not in picture.info
         assert picture.info["srgb"] == 1
         # the dpi keep the size on paper: 400 px over 50.04 mm
-        assert picture.size[0] / picture.info["dpi"][0] * MM == pytest.approx(591 / 300 * MM, rel=0.002)
+        assert picture.size[0] / picture.info["dpi"][0] * MM_PER_INCH == pytest.approx(
+            591 / 300 * MM_PER_INCH, rel=0.002
+        )
         assert np.array_equal(cv2.imread(str(path))[..., ::-1], np.asarray(picture))
 
 

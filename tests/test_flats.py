@@ -14,12 +14,12 @@ from region_pages import RegionPage, region_page
 
 from stitchbed.cli.commands.flats import command
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.page.line_art.fill import PALETTE, colored, settled
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.line_art.regions import borders, find_regions, wall_distance
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.page.page import MM
 from stitchbed.pipelines.flats import FlatsSettings, flats
 
 GAP = 0.5  # mm
@@ -29,7 +29,7 @@ def _map(page: RegionPage, gap: float = GAP) -> RegionMap:
     factor = max(1, int(page.dpi / 300))
     line = page.alpha >= 64
     free = cells_free(line, factor)
-    cell = factor * MM / page.dpi
+    cell = factor * MM_PER_INCH / page.dpi
     labels = find_regions(free, int(np.ceil(gap / cell / 2)))
     spread_under(labels)
     settled(labels, free, round(0.3 / cell**2), "none")
@@ -38,7 +38,7 @@ def _map(page: RegionPage, gap: float = GAP) -> RegionMap:
 
 def _full(page: RegionPage, found: RegionMap, box: Box | None = None) -> np.ndarray:
     box = box or Box(0, 0, *page.alpha.shape)
-    reach = round(HALF_LINE_MM / MM * page.dpi)
+    reach = round(HALF_LINE_MM / MM_PER_INCH * page.dpi)
     return regions_at(found, lambda b: page.alpha[b.slices] >= 64, box, reach)
 
 
@@ -58,7 +58,9 @@ def test_regions_of_twenty_pages_are_found() -> None:
         holes += cv2.connectedComponents(page.holes)[0] - 1
         table = _shared(page, _full(page, _map(page)))
         area, size = table.sum(axis=1), table.sum(axis=0)
-        visible = area > 0.5 * (page.dpi / MM) ** 2  # a corner of a cell under .5 mm2 at the page's edge is a sliver
+        visible = (
+            area > 0.5 * (page.dpi / MM_PER_INCH) ** 2
+        )  # a corner of a cell under .5 mm2 at the page's edge is a sliver
         best = table.argmax(axis=1)
         good = (table.max(axis=1) >= 0.9 * area) & (table.max(axis=1) >= 0.9 * size[best])
         found, total = found + int(good[visible].sum()), total + int(visible.sum())
@@ -191,7 +193,7 @@ def test_story_writes_flats_and_list(tmp_path: Path) -> None:
     regions = record["numbers"]["regions"]
     assert sum(r["ground"] for r in regions) == 1
     for region in regions[:40]:
-        row, col = (int(region[f"{axis}_mm"] / MM * 300) for axis in ("y", "x"))
+        row, col = (int(region[f"{axis}_mm"] / MM_PER_INCH * 300) for axis in ("y", "x"))
         inside = picture[max(0, row - 3) : row + 4, max(0, col - 3) : col + 4].reshape(-1, 3)
         wanted = [int(region["color"][i : i + 2], 16) for i in (1, 3, 5)]
         assert (inside == wanted).all(axis=1).any()

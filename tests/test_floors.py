@@ -74,7 +74,9 @@ def test_the_rule_would_notice() -> None:
     assert not _allowed("stitchbed.imaging.box", "stitchbed.reading.base.tile")
     assert not _allowed("stitchbed.mosaic.registration.tie_points", "stitchbed.photos.geometry.plane_pose")
     assert not _allowed("stitchbed.pipelines.join", "stitchbed")
-    assert _allowed("stitchbed.cli.commands.join", "stitchbed.pipelines.join") and _allowed("stitchbed", "stitchbed.cli.commands.join")
+    assert _allowed("stitchbed.cli.commands.join", "stitchbed.pipelines.join") and _allowed(
+        "stitchbed", "stitchbed.cli.commands.join"
+    )
     # the joining floor does import the placing floor: an empty list above is not for want of imports
     assert "stitchbed.mosaic.registration.placement" in set(_imported("stitchbed.mosaic.compositing.tile_layer"))
 

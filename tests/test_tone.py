@@ -8,15 +8,18 @@ import pytest
 from ink_pages import INK, PAPER, Sheet, blank, drawing, seen, stroke
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.ink import InkTraits, traits_of
-from stitchbed.page.page import MM, linear, luminance, page_of_array
+from stitchbed.page.page import linear, luminance, page_of_array
 from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, luminance_of, points, toned
 
 TRAITS = InkTraits(0.04, True, 0.8, 0.01, 0.0, 0.012, 0.002)
 
 
 def _relative(sheet: Sheet, dpi: int) -> np.ndarray:
-    light = cv2.GaussianBlur(PAPER + (INK - PAPER) * sheet.ink, (0, 0), float(np.hypot(0.022 / MM * dpi, 0.35)))
+    light = cv2.GaussianBlur(
+        PAPER + (INK - PAPER) * sheet.ink, (0, 0), float(np.hypot(0.022 / MM_PER_INCH * dpi, 0.35))
+    )
     page = page_of_array(seen(light, dpi, np.random.default_rng(5)), dpi)
     return linear(page, page.box) / np.float32(PAPER)
 
@@ -32,7 +35,7 @@ def test_lightness_follows_the_standard() -> None:
 def test_black_point_is_the_inks(dpi: int) -> None:
     sheet = drawing(dpi, np.random.default_rng(7))
     relative = _relative(sheet, dpi)
-    traits = traits_of([luminance(relative)], dpi / MM)
+    traits = traits_of([luminance(relative)], dpi / MM_PER_INCH)
     at = points(ToneSettings(), traits, PAPER)
     # the task's own bound
     assert abs(lightness(at.black * PAPER) - lightness(INK)) < 2
@@ -53,7 +56,7 @@ def test_no_thin_stroke_is_lost(dpi: int, edges: str) -> None:
         stroke(sheet, [(3, 4 + 5 * n), (27, 5 + 5 * n)], width)
     relative = _relative(sheet, dpi)
     light = cut(toned(relative, points(ToneSettings(), TRAITS, PAPER)), edges, dpi)
-    k = dpi / MM
+    k = dpi / MM_PER_INCH
     for n in range(len(widths)):
         columns = np.arange(int(4 * k), int(26 * k))
         middle = np.rint((4 + 5 * n + (columns / k - 3) / 24) * k).astype(int)

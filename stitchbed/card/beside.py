@@ -10,9 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Mask
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, cover_of, edges_of, thickened
-
-Mask = NDArray[np.bool_]
 
 NEAREST_PX, FARTHEST_PX = 8, 40  # beyond a side, where another edge is looked for; nearer lies the side's own rim
 LEAST_COVER = 0.6  # share of a side's length along which the other edge must show

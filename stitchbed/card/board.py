@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
+
 Lab = tuple[float, float, float]
 
 VERSION = 1

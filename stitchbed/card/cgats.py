@@ -14,12 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.cielab import lab_from_xyz
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-
-Array = NDArray[np.float64]
 
 TOKEN = re.compile(r'"([^"]*)"|(\S+)')
 LARGEST_BYTES = 16 * 2**20  # a reference file is some kilobytes; anything this long is another kind of file

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.cgats import References
-
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 EDITIONS = ("before-2014", "from-2014")  # November 2014
 WORST_COST = 0.02  # of the detector: true charts cost at most .012, a grid of random colors .055 (measured)

@@ -13,14 +13,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.board import DICTIONARY, SQUARE_MM, Board, Piece, all_pieces, markers, piece_of_marker, saddles
+from stitchbed.core.arrays import Array, Bytes
 from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.sample import look_up
-
-Array = NDArray[np.float64]
-Gray = NDArray[np.uint8]
 
 SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
@@ -52,7 +49,7 @@ class SeenCard:
     turn: float
 
 
-def find_cards(gray: Gray, name: str) -> tuple[tuple[SeenCard, ...], tuple[str, ...]]:
+def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], tuple[str, ...]]:
     """Cards of this version in a picture, and warnings about cards that were left out; `name` stands in messages.
 
     Raises
@@ -77,7 +74,7 @@ def find_cards(gray: Gray, name: str) -> tuple[tuple[SeenCard, ...], tuple[str, 
     return tuple(seen), tuple(warnings)
 
 
-def _find_markers(gray: Gray) -> dict[int, list[Array]]:
+def _find_markers(gray: Bytes) -> dict[int, list[Array]]:
     """Marker number -> its (4, 2) px corners, one entry for each place it is seen at."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX / max(gray.shape)
@@ -94,7 +91,7 @@ def _find_markers(gray: Gray) -> dict[int, list[Array]]:
     return found
 
 
-def _see(gray: Gray, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
+def _see(gray: Bytes, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
     """Corners of one piece from its markers."""
     nominal, seen = [], []
     total = 0
@@ -111,7 +108,7 @@ def _see(gray: Gray, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
     return SeenCard(piece.name, card_xy, photo_xy, len(card_xy) / total, square, blur, turn)
 
 
-def _board_corners(gray: Gray, board: Board, own: Mapping[int, Array]) -> tuple[Array, Array]:
+def _board_corners(gray: Bytes, board: Board, own: Mapping[int, Array]) -> tuple[Array, Array]:
     """Corners of a board that markers close by predict and the picture confirms: (N, 2) mm and (N, 2) px."""
     known = {number: corners for number, corners in markers(board).items() if number in own}
     empty = np.empty((0, 2))
@@ -140,7 +137,7 @@ def _predicted(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
     return guess, SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
 
 
-def _confirmed(gray: Gray, corners: Array, guesses: Array, sides: Array) -> tuple[Array, Array]:
+def _confirmed(gray: Bytes, corners: Array, guesses: Array, sides: Array) -> tuple[Array, Array]:
     """Guesses refined to the saddle of gray values; those that wander or show no saddle are dropped."""
     h, w = gray.shape
     side = float(np.nanmedian(sides)) if np.any(np.isfinite(sides)) else 0.0
@@ -159,7 +156,7 @@ def _confirmed(gray: Gray, corners: Array, guesses: Array, sides: Array) -> tupl
     return corners[good], refined[good]
 
 
-def _is_saddle(gray: Gray, xy: Array, radius: float) -> bool:
+def _is_saddle(gray: Bytes, xy: Array, radius: float) -> bool:
     """True when gray values round a point go dark, light, dark, light."""
     angle = np.arange(16) * np.pi / 8
     ring = xy + radius * np.stack([np.cos(angle), np.sin(angle)], 1)
@@ -168,7 +165,7 @@ def _is_saddle(gray: Gray, xy: Array, radius: float) -> bool:
     return bool(abs(wave[2]) > LEAST_CONTRAST / 2 and abs(wave[2]) > 2 * max(abs(wave[1]), abs(wave[3])))
 
 
-def _edge_blur(gray: Gray, card_xy: Array, photo_xy: Array) -> float:
+def _edge_blur(gray: Bytes, card_xy: Array, photo_xy: Array) -> float:
     """Sigma, px, of the squares' edges midway between neighboring corners: a blurred step's height over its slope."""
     widths = []
     order = {tuple(np.round(mm, 3)): px for mm, px in zip(card_xy, photo_xy, strict=True)}
@@ -215,7 +212,7 @@ def _refuse_copies(found: Mapping[int, Sequence[Array]], name: str) -> None:
         )
 
 
-def _none(gray: Gray, name: str, warnings: Sequence[str]) -> CardNotFound:
+def _none(gray: Bytes, name: str, warnings: Sequence[str]) -> CardNotFound:
     """Why no card was found: look again in a mirror and at smaller pictures."""
     if warnings:
         found = "; ".join(warning.split(": ", 1)[1] for warning in warnings)
@@ -231,7 +228,7 @@ def _none(gray: Gray, name: str, warnings: Sequence[str]) -> CardNotFound:
     return _refusal(name, found, expected, "a picture with the card in it, or --size with --corners instead of a card")
 
 
-def _is_blurred(gray: Gray) -> bool:
+def _is_blurred(gray: Bytes) -> bool:
     """True when a chessboard, or markers after sharpening, show in a copy of at most BLUR_LOOK_PX."""
     small = gray
     while max(small.shape) > BLUR_LOOK_PX:

@@ -6,10 +6,9 @@ In: CIELAB rows. Out: CIEDE2000, one number per row, without unit.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 
 def de00(lab_a: Array, lab_b: Array) -> Array:

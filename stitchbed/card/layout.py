@@ -10,12 +10,10 @@ from collections.abc import Mapping
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.cgats import References
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-
-Array = NDArray[np.float64]
 
 
 def chart_places(references: References) -> dict[str, Array]:

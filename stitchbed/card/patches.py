@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.board import Patch
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box, clipped, spanning
 from stitchbed.imaging.transfer import Transfer, to_linear
-
-Array = NDArray[np.float64]
 
 INNER = 0.6  # share of a patch's sides that is read: its rim mixes with the neighbors
 CLIP_HIGH, CLIP_LOW = 0.992, 0.0005  # share of full scale: stored values beyond are cut off by the sensor or the file

@@ -5,17 +5,13 @@ In: stored codes and ICC profiles. Out: stored codes in the other profile, 8 or 
 
 from __future__ import annotations
 
-from typing import Any
-
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 from PIL import ImageCms
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import srgb_encode, to_linear, transfer_of
-
-Pixels = NDArray[Any]
 
 
 def srgb_profile() -> bytes:

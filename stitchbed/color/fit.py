@@ -16,8 +16,7 @@ from scipy.optimize import least_squares
 
 from stitchbed.card.difference import chroma_of, de00
 from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
-
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 KINDS = {"matrix": 3, "root": 6}  # terms: r g b; and also the roots of rg, gb, rb
 FOLDS = 24  # patches are held out one by one up to this many, then in this many groups

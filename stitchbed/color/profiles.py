@@ -10,12 +10,10 @@ import struct
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 from PIL import ImageCms
 
 from stitchbed.color.cielab import SPACES, xyz_from_rgb
-
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 
 def profile_of(space: str) -> bytes:

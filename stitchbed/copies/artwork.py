@@ -6,19 +6,15 @@ In: pages of the layers. Out: stored codes of any box, flattened, or without pap
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.convert import from_srgb, srgb_profile, to_srgb
+from stitchbed.core.arrays import Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box
 from stitchbed.page.line_art.ink_layer import Lifting, lifted, over
 from stitchbed.page.page import Page
-
-Pixels = NDArray[Any]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -101,7 +97,7 @@ def page_codes(art: Artwork, box: Box) -> Pixels:
     return to_srgb(codes, page.icc) if art.colored and page.channels == 1 else codes
 
 
-def flat_codes(art: Artwork, box: Box) -> tuple[Pixels, Bools]:
+def flat_codes(art: Artwork, box: Box) -> tuple[Pixels, Mask]:
     """(h, w, 3) codes of the flats and (h, w) where they are color and not bare paper."""
     paper = paper_codes(art)
     if art.flats is None:

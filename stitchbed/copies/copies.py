@@ -11,22 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.convert import srgb_profile, to_srgb
 from stitchbed.copies.artwork import Artwork, deepened, flattened, without_paper
 from stitchbed.copies.openraster import write_layers
 from stitchbed.copies.resizing import resized, sharpened
+from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import claimed
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
-from stitchbed.page.page import MM, Floats, in_order
-
-Pixels = NDArray[Any]
+from stitchbed.page.page import in_order
 
 STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
@@ -80,7 +79,7 @@ def print_size(art: Artwork, settings: CopySettings) -> tuple[int, int, float]:
     """
     first = art.first
     dpi = settings.print_dpi or first.dpi
-    wide, high = first.width / first.dpi * MM, first.height / first.dpi * MM
+    wide, high = first.width / first.dpi * MM_PER_INCH, first.height / first.dpi * MM_PER_INCH
     shrink = 1.0
     if settings.print_mm is not None:
         shrink = min(settings.print_mm[0] / wide, settings.print_mm[1] / high)
@@ -108,7 +107,7 @@ def _layers_name(stem: str, art: Artwork, settings: CopySettings) -> str:
 def _print_name(stem: str, art: Artwork, settings: CopySettings) -> str:
     height, width, dpi = print_size(art, settings)
     kind = "rgb16" if art.colored else "gray16"
-    return f"{stem}_print_{round(width / dpi * MM)}x{round(height / dpi * MM)}mm_{round(dpi)}dpi_{kind}.tif"
+    return f"{stem}_print_{round(width / dpi * MM_PER_INCH)}x{round(height / dpi * MM_PER_INCH)}mm_{round(dpi)}dpi_{kind}.tif"
 
 
 def _web_name(stem: str, art: Artwork, settings: CopySettings) -> str:

@@ -25,14 +25,12 @@ from numpy.typing import NDArray
 
 from stitchbed.color.convert import to_srgb
 from stitchbed.copies.artwork import Artwork, deepened, flat_codes, line_layer, page_codes, paper_codes
+from stitchbed.core.arrays import Ints, Pixels
 from stitchbed.core.record import claimed
 from stitchbed.imaging.box import Box
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.page import in_order
-
-Pixels = NDArray[Any]
-Ints = NDArray[np.int64]
 
 MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"

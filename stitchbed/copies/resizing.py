@@ -9,12 +9,9 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Ints
 from stitchbed.imaging.box import Box
-
-Floats = NDArray[np.float32]
-Ints = NDArray[np.int64]
 
 LOBES = 3  # of the Lanczos kernel. Reference: Duchon, Lanczos filtering, J. Appl. Meteorol. 18:1016-1022, 1979
 

@@ -10,15 +10,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.pipelines.color import ColorSettings
 from stitchbed.pipelines.rectify import RectifySettings
-
-Array = NDArray[np.float64]
 
 
 def rectify_settings(words: Mapping[str, Any], workers: int) -> RectifySettings:

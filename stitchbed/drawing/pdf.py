@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
 
+from stitchbed.core.quantities import MM_PER_INCH
+
 Rgb = tuple[int, int, int]
 
-MM_PER_INCH = 25.4
 POINT_MM = MM_PER_INCH / 72
 FINER = 8  # slanted shapes are drawn this much finer and averaged; 1/64 of a pixel's area is the smallest step
 TEXT_GRAY: Rgb = (0, 0, 0)

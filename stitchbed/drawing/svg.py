@@ -14,11 +14,11 @@ from xml.sax.saxutils import escape
 from PIL import Image, ImageColor, ImageDraw, ImageFont
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import claimed
 
 Point = tuple[float, float]
 
-MM_PER_INCH = 25.4
 PNG_DPI = 150  # sharp enough on an office printer; an A4 page stays under 200 kB
 NO_XML = re.compile(r"[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # characters no XML may hold
 FINER = 2  # drawn larger, then averaged, for smooth edges

@@ -9,11 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.page.ink import PIXEL_VARIANCE
-
-Floats = NDArray[np.float32]
-Labels = NDArray[np.int32]
-Bools = NDArray[np.bool_]
 
 DIRECTIONS = 24  # of the openings that keep strokes; a stroke between two of them is off by at most 3.75 degrees
 
@@ -53,11 +50,11 @@ def unexplained(soft: Floats, blur: float) -> Floats:
     return np.asarray(np.maximum(apart[0], np.minimum(apart[1], apart[2]) - np.float32(0.12)))
 
 
-def components(mask: Bools) -> Labels:
+def components(mask: Mask) -> Labels:
     return np.asarray(cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)[1], np.int32)
 
 
-def grown(labels: Labels, reach: int, barrier: Bools) -> Labels:
+def grown(labels: Labels, reach: int, barrier: Mask) -> Labels:
     """Labels spread by `reach` px over free pixels; where two meet the larger number wins."""
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     # float32 holds whole numbers up to 2**24 exactly; a window has fewer finds

@@ -13,10 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.imaging.compiled import compiled
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
-Floats = NDArray[np.float32]
 
 # Codes of the finest table; decode tables are sampled at every one of them.
 FINEST = 65536

@@ -9,9 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 
 @dataclass(frozen=True)

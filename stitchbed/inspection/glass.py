@@ -12,10 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from stitchbed.core.arrays import Floats, Mask
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view

@@ -13,12 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer, to_linear
 from stitchbed.inspection import quality
 from stitchbed.reading.base.tile import Raster
-
-Floats = NDArray[np.float32]
 
 VIEW_SIDE = 1400  # px of the whole view's long side: a 0.3 mm line of an A4 piece is still seen
 LIGHT_SIDE = 320  # px of the map of light; about 1 mm on an A4 piece

@@ -12,11 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.looks import Look
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)

@@ -15,9 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
-
-Floats = NDArray[np.float32]
 
 WINDOW = 256  # px; a multiple of 8, so that the grid of lossy compression starts at a known place
 CALM = 96  # px; bare paper between lines is rarely larger

@@ -12,10 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.quantities import MM_PER_INCH
 
-MM_PER_INCH = 25.4
 BINS = 32  # of 1/64 cycles/px each, up to half a cycle
 LOWEST_BIN = 2  # below lies the slope of light over a window
 ROSE = 2.0  # detail counts while power is at least twice the noise: Mizutani et al. (2016), doi 10.1111/jmi.12315

@@ -11,15 +11,14 @@ from collections import Counter
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
-
-Array = NDArray[np.float64]
 
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
@@ -98,7 +97,7 @@ def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:
 
 def _length(evidence: Evidence, index: int, px: float) -> str:
     dpi = declared_dpi(evidence.tiles[index]) or usual_dpi(evidence.tiles)
-    return f"{px / dpi * 25.4:.0f} mm" if dpi else f"{px:.0f} px"
+    return f"{px / dpi * MM_PER_INCH:.0f} mm" if dpi else f"{px:.0f} px"
 
 
 def _turns(evidence: Evidence) -> list[tuple[int, Finding]]:
@@ -223,7 +222,7 @@ def _dust(evidence: Evidence) -> list[Finding]:
     if not evidence.grains:
         return []
     dpi = usual_dpi(evidence.tiles)
-    mm = 25.4 / dpi if dpi else 1.0
+    mm = MM_PER_INCH / dpi if dpi else 1.0
     places = [[round(grain.x * mm, 1), round(grain.y * mm, 1)] for grain in evidence.grains]
     unit = "mm" if dpi else "px"
     listed = "; ".join(f"{x:.0f}, {y:.0f}" for x, y in places[:8])

@@ -8,16 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.overlap_samples import Small, sample
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
-
-Array = NDArray[np.float64]
 
 
 def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float]:
@@ -42,7 +40,7 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
         return 0.0, 0.0
     # a rim sliver is as wide as its deepest point is far from what is seen
     depth = ndimage.distance_transform_edt(hole) if not hole.all() else np.full(hole.shape, np.inf)
-    return float(hole.mean()), float(depth.max()) * seams.cell / canvas.dpi * 25.4
+    return float(hole.mean()), float(depth.max()) * seams.cell / canvas.dpi * MM_PER_INCH
 
 
 def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int) -> tuple[float, ...]:

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 
-Floats = NDArray[np.float32]
 BAND_PX = 5e5  # px of a view in which points are sought at a time
 BAND_ROOM = 48  # px of its neighbors seen with it: more than a point of the usual size looks at
 

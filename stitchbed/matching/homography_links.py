@@ -11,12 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, clear, match
 from stitchbed.matching.similarity_links import NoLink, believable
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

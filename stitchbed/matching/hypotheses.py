@@ -10,14 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats, Indices, Mask
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.transforms import fit_similarity
 from stitchbed.matching.features import Keypoints
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
-Indices = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -111,7 +107,7 @@ def narrowed(
 
 @compiled
 def _explain(
-    params: Array, src: Array, dst: Array, index_a: Indices, index_b: Indices, gate: float, inside: Bools
+    params: Array, src: Array, dst: Array, index_a: Indices, index_b: Indices, gate: float, inside: Mask
 ) -> None:
     """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile."""
     inside[:] = False

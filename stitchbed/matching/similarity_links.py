@@ -16,14 +16,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.inspection.quality import shrunk
 from stitchbed.matching.features import Keypoints, evened
 from stitchbed.matching.hypotheses import LinkSettings, Matches, clear, match, narrowed, voted
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
 GATES = 10.0, 8.0, 5.0  # view px round a guess, before those of the settings
 SURE, FEW_VOTES = 0.5, 0.25  # correlation that no wrong motion reaches, and share of the best guess's votes

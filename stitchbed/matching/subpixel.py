@@ -17,9 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
+from stitchbed.core.arrays import Array, Floats, Mask
 
 SETTLED = 0.02  # px; a step this small is good to its square
 FURTHEST = 2.0  # px the fine search may go from the coarse one, which is good to half a pixel
@@ -39,7 +37,7 @@ class Found:
     added up (see `information`), variance (n,) gray levels squared left over, score (n,) correlation.
     """
 
-    kept: Bools
+    kept: Mask
     shift: Array
     normal: Array
     variance: Array
@@ -220,7 +218,7 @@ def lanczos(part: Array) -> Array:
     return normal
 
 
-def _spread_out(fine: Found, kept: Bools) -> Found:
+def _spread_out(fine: Found, kept: Mask) -> Found:
     """The same with a row for every window asked for."""
     at, n = np.flatnonzero(kept), len(kept)
     full = Found(kept.copy(), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.zeros(n), np.zeros(n))

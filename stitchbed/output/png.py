@@ -10,12 +10,12 @@ import struct
 import zlib
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, BinaryIO, Self
+from typing import BinaryIO, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-Pixels = NDArray[Any]
+from stitchbed.core.arrays import Pixels
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 COLOR_TYPE = {1: 0, 2: 4, 3: 2, 4: 6}  # by samples: gray, gray and alpha, RGB, RGB and alpha

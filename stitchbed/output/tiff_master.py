@@ -12,19 +12,16 @@ import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import cv2
 import imagecodecs
 import numpy as np
 import tifffile
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.record import cannot_write, claimed, refuse_touching
 from stitchbed.finishing.rows import EncodedBlock, read_segments, read_small, write_row
-
-Pixels = NDArray[Any]
 
 SEGMENT = 256  # px; small enough that a viewer reads little for a detail, large enough for the codec
 BLOCK = 1024  # px; SEGMENT * 2**INNER_LEVELS

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
+from stitchbed.core.arrays import Floats
 
 DARK = 0.5  # of the paper's light; below it a pixel is more ink than paper
 DARKEST = 0.2  # of the paper's light, L* 50 or so; what is lighter is pencil or paint, no ink

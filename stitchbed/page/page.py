@@ -14,18 +14,15 @@ from typing import Any, TypeVar
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.transfer import Transfer, to_linear, transfer_of
 
-Pixels = NDArray[Any]
-Floats = NDArray[np.float32]
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-MM = 25.4
 STRIP_PX = 2 * 2**20  # px read at once for an overview
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear RGB. Reference: IEC 61966-2-1:1999
 

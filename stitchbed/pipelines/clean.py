@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record, plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.output.tiff_master import write_master
 from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
@@ -18,7 +19,7 @@ from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
 from stitchbed.page.clean.steps import Desk, desk_of, dust, framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
-from stitchbed.page.page import MM, Page, page_of
+from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
@@ -107,7 +108,7 @@ def planned(
 def summary(told: dict[str, Any], target: Path) -> str:
     """What a person wants to know first."""
     numbers = told["numbers"]
-    mm = [numbers[side] / numbers["dpi"] * 25.4 for side in ("width", "height")]
+    mm = [numbers[side] / numbers["dpi"] * MM_PER_INCH for side in ("width", "height")]
     lines = [f"{target}: {numbers['width']} x {numbers['height']} px, {mm[0]:.1f} x {mm[1]:.1f} mm."]
     lines += [f"{step['step']}: {step['numbers']['words']}." for step in numbers["steps"]]
     lines += [f"Note: {warning}." for warning in told["warnings"]]
@@ -134,9 +135,9 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> None:
 
 def _refuse_small(page: Page, source: Path) -> None:
     shortest = min(page.height, page.width)
-    if shortest < LEAST_PX or shortest / page.dpi * MM < LEAST_MM:
+    if shortest < LEAST_PX or shortest / page.dpi * MM_PER_INCH < LEAST_MM:
         raise BadSettings(
-            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest / page.dpi * MM:.2g} mm",
+            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest / page.dpi * MM_PER_INCH:.2g} mm",
             expected=f"a page of at least {LEAST_MM:g} mm and {LEAST_PX} px a side",
             attempt="--dpi, where the file's dpi is wrong",
         )

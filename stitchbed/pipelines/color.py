@@ -19,6 +19,7 @@ from stitchbed.card.patches import MOST_CLIPPED
 from stitchbed.color.cielab import lab_from_xyz
 from stitchbed.color.fit import ColorFit, fit_color, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.record import plain, recording, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
@@ -33,8 +34,6 @@ from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
 from stitchbed.pipelines.texts.color import told
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 Apply = Callable[[Floats], Floats]
 
 PAPER_LIGHTNESS = 95.0  # L* taken for unprinted paper when nothing was measured

@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, Islands
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
@@ -33,8 +35,6 @@ from stitchbed.pipelines.texts import compare as comparison_words
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.intake import take_in
-
-Array = NDArray[np.float64]
 
 LEAST_WINDOW = 96  # px at the lowest resolution: three rings of spectrum a cycle
 PLACES = 14  # windows of drawing, and as many of paper (a quarter as large, as bare paper is)
@@ -138,7 +138,7 @@ def _most_detailed(scans: Sequence[_Scan]) -> _Scan:
 def _places(scans: Sequence[_Scan], best: _Scan, *, calm: bool) -> list[Array]:
     """Middles of windows (x, y) px of the best scan: where most is drawn, or least, of what all scans show."""
     side_mm = _side_mm(scans[0].dpi, calm=calm)
-    cell = side_mm / resolution.MM_PER_INCH * best.dpi / best.look.reduction
+    cell = side_mm / MM_PER_INCH * best.dpi / best.look.reduction
     contrast = quality.cell_contrast(best.look.gray.astype(np.float32), max(2.0, cell / 2))
     found: list[Array] = []
     first = None
@@ -163,13 +163,13 @@ def _places(scans: Sequence[_Scan], best: _Scan, *, calm: bool) -> list[Array]:
 
 def _side_mm(lowest_dpi: float, *, calm: bool) -> float:
     """Side of a window: LEAST_WINDOW px of the lowest scan, half of it for bare paper."""
-    return LEAST_WINDOW / lowest_dpi * resolution.MM_PER_INCH / (2 if calm else 1)
+    return LEAST_WINDOW / lowest_dpi * MM_PER_INCH / (2 if calm else 1)
 
 
 def _box(scan: _Scan, best: _Scan, at: Array, side_mm: float) -> Box | None:
     """The window of a scan around a place of the best one; None where it leaves the picture."""
     there = moved(scan.from_first @ np.linalg.inv(best.from_first), at[None])[0]
-    side = round(side_mm / resolution.MM_PER_INCH * scan.dpi)
+    side = round(side_mm / MM_PER_INCH * scan.dpi)
     box = Box(round(float(there[1]) - side / 2), round(float(there[0]) - side / 2), side, side)
     rows, cols = scan.look.shape
     inside = box.row >= 0 and box.col >= 0 and box.bottom <= rows and box.right <= cols

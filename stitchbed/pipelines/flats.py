@@ -11,23 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.convert import from_srgb, hex_color, srgb_profile, to_srgb
+from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import PALETTE, Region, colored, region_means, settled
-from stitchbed.page.line_art.regions import Codes, find_regions
+from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.page.page import MM, Page, in_order, page_of, reduction_to
+from stitchbed.page.page import Page, in_order, page_of, reduction_to
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
-
-Bools = NDArray[np.bool_]
-Pixels = NDArray[Any]
 
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
@@ -88,10 +86,10 @@ def flats(source: Path, target: Path, settings: FlatsSettings | None = None) -> 
     return told, _summary(told, target)
 
 
-def lines_of(page: Page, level: float) -> Callable[[Box], Bools]:
+def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
     """A reader of where lines are: alpha of a line layer, or the darkness of a page without alpha, from `level` on."""
 
-    def line_at(box: Box) -> Bools:
+    def line_at(box: Box) -> Mask:
         if page.cover is not None:
             return np.asarray(page.cover(box) >= level * page.top)
         return np.asarray(page.read(box).mean(axis=2) <= (1 - level) * page.top)
@@ -99,20 +97,20 @@ def lines_of(page: Page, level: float) -> Callable[[Box], Bools]:
     return line_at
 
 
-def region_map(page: Page, line_at: Callable[[Box], Bools], settings: FlatsSettings) -> tuple[RegionMap, list[Region]]:
+def region_map(page: Page, line_at: Callable[[Box], Mask], settings: FlatsSettings) -> tuple[RegionMap, list[Region]]:
     """The regions of a page on a small map, settled and numbered; gaps, slivers in mm become cells."""
     factor = reduction_to(page.dpi, MAP_DPI)
     while page.height * page.width / factor**2 * CELL_BYTES > settings.memory * 0.8:
         factor += 1
     free = _small_map(page, line_at, factor, settings.workers)
-    cell = factor * MM / page.dpi
+    cell = factor * MM_PER_INCH / page.dpi
     labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
     spread_under(labels)
     regions = settled(labels, free, max(1, round(settings.sliver / cell**2)), settings.ground)
     return RegionMap(labels, free, factor, page.height, page.width), regions
 
 
-def _small_map(page: Page, line_at: Callable[[Box], Bools], factor: int, workers: int) -> Codes:
+def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int) -> Bytes:
     """(h, w) 1 where a cell shows no line."""
     rows = max(1, 2**22 // (page.width * factor)) * factor
     strips = [Box(top, 0, min(rows, page.height - top), page.width) for top in range(0, page.height, rows)]
@@ -158,9 +156,9 @@ def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSe
 
 
 def _blocks(
-    page: Page, found: RegionMap, line_at: Callable[[Box], Bools], table: Pixels, spec: MasterSpec, workers: int
+    page: Page, found: RegionMap, line_at: Callable[[Box], Mask], table: Pixels, spec: MasterSpec, workers: int
 ) -> Any:
-    reach = round(HALF_LINE_MM / MM * page.dpi)
+    reach = round(HALF_LINE_MM / MM_PER_INCH * page.dpi)
 
     def work(box: Box) -> EncodedBlock:
         return encode_block(table[regions_at(found, line_at, box, reach)], spec)
@@ -171,7 +169,7 @@ def _blocks(
 def _numbers(
     page: Page, found: RegionMap, regions: list[Region], words: list[str], settings: FlatsSettings
 ) -> dict[str, Any]:
-    cell = found.factor * MM / page.dpi
+    cell = found.factor * MM_PER_INCH / page.dpi
     rows = [
         {
             "number": r.number, "color": words[r.number], "area_mm2": round(r.area * cell**2, 3), "ground": r.ground,

@@ -10,20 +10,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.ink_layer import InkSettings, Lifting, lifted, lifting_of, over, whitened
-from stitchbed.page.page import MM, Page, in_order, page_of
+from stitchbed.page.page import Page, in_order, page_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
-
-Pixels = NDArray[Any]
 
 SAMPLES, SAMPLE_PX = 48, 512
 LOOK_MM = 12.0
@@ -131,7 +130,7 @@ def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Pat
     """The place with most ink: the page, and its lines over a saturated color."""
     boxes = spread_boxes(page)
     box = min(boxes, key=lambda b: (float(page.read(b).mean()), b))
-    half = round(LOOK_MM / 2 / MM * page.dpi)
+    half = round(LOOK_MM / 2 / MM_PER_INCH * page.dpi)
     middle = Box(box.row + box.height // 2, box.col + box.width // 2, 1, 1)
     place = clipped(grown(middle, half), page.box)
     layer = lifted(_codes(page, place, colored), lifting)

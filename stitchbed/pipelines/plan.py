@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core import quantities as sizes
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.texts import plan as planning_words
@@ -120,8 +121,8 @@ def cost_line(art: tuple[float, float], bed: tuple[float, float], dpi: float, de
         "piece_bytes": costs.picture_bytes(*piece, depth),
         "master_px": master,
         "master_bytes": costs.picture_bytes(*master, depth),
-        "micrometers_per_px": round(1000 * costs.MM_PER_INCH / dpi, 1),
-        "line_0_1_mm_px": round(dpi / costs.MM_PER_INCH / 10, 2),
+        "micrometers_per_px": round(1000 * MM_PER_INCH / dpi, 1),
+        "line_0_1_mm_px": round(dpi / MM_PER_INCH / 10, 2),
     }
 
 

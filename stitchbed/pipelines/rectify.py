@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.profiles import profile_of
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
@@ -34,8 +34,6 @@ from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
 from stitchbed.pipelines.texts.rectify import numbers_of, told
 from stitchbed.reading.intake import unchanged
-
-Array = NDArray[np.float64]
 
 MOST_PIXELS = 4e9
 ENLARGED = 1.25  # a result this much finer than the photo holds no more than the photo
@@ -164,7 +162,7 @@ def photo_dpi(plane: PlaneSurvey, job: FaceJob) -> float:
     middle = np.array([[plane.facing.width, plane.facing.height]]) / 2
     ends = to_photo(job.facing, job.fit, 0)(np.add(middle, [[0, 0], [1, 0], [0, 1]]))
     area = abs(float(np.linalg.det(ends[1:] - ends[0])))
-    return 25.4 * float(np.sqrt(area))
+    return MM_PER_INCH * float(np.sqrt(area))
 
 
 def _changed(photos: Sequence[Photo]) -> list[str]:

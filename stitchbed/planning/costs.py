@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MM_PER_INCH = 25.4
+from stitchbed.core.quantities import MM_PER_INCH
+
 MIB, GIB = 2**20, 2**30
 
 VIEWS_SHARE = 4 / 3  # reduced views inside the master: 1 + 1/4 + 1/16 + ...

@@ -12,17 +12,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
-from numpy.typing import NDArray
-
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.windows import Windows
-
-Pixels = NDArray[Any]
 
 MOST_OPEN = 32  # files; far below the 256 some systems allow
 

@@ -6,19 +6,17 @@ In: a header and stored pixels. Out: arrays in the shown orientation, color apar
 from __future__ import annotations
 
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.views.orientation import stored_box, turned
 from stitchbed.reading.views.overview import overview
 from stitchbed.reading.views.straight_alpha import straightened
-
-Pixels = NDArray[Any]
 
 
 class Windows:

@@ -7,18 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.record import claimed
 from stitchbed.imaging.transfer import srgb_encode
-from stitchbed.page.page import Floats
-
-Pixels = NDArray[Any]
 
 SIDE = 480  # px of one picture, at most; smaller ones are enlarged by whole numbers so that their pixels show
 GAP = 8

@@ -18,10 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.reading.base.faults import shown
 from stitchbed.report.overlays import HEAT_CELLS, HEAT_STEPS, heat_step, number, piece_outlines, rows
-
-Array = NDArray[np.float64]
 
 LONGEST_SIDE = 1400  # px of the map itself, without margin and legend
 LEAST_SIDE = 900  # px; a small canvas is drawn larger, so that words beside it can be read
@@ -162,7 +161,7 @@ def _place(record: Mapping[str, Any], cell: Cell) -> str:
     canvas = record.get("canvas")
     dpi = number(canvas.get("dpi")) if isinstance(canvas, Mapping) else 0.0
     px = f" at x {cell.x:.0f}, y {cell.y:.0f} px"
-    return f"{px} ({cell.x / dpi * 25.4:.0f}, {cell.y / dpi * 25.4:.0f} mm)" if dpi > 0 else px
+    return f"{px} ({cell.x / dpi * MM_PER_INCH:.0f}, {cell.y / dpi * MM_PER_INCH:.0f} mm)" if dpi > 0 else px
 
 
 def _number(names: list[str], name: str) -> str:

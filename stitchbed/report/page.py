@@ -16,13 +16,13 @@ from html import escape
 from importlib import resources
 from typing import Any
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.finishing.proof_pairs import PagePair, pairs_section
 from stitchbed.report import charts as proof_charts
 from stitchbed.report import tables as proof_tables
 from stitchbed.report.overlays import HEAT_STEPS, number, rows
 from stitchbed.report.pictures import picture_bench
 
-MM_PER_INCH = 25.4
 HEADINGS = {
     "join": "Proof of a join",
     "clean": "Proof of a clean-up",

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.report.overlays import number, rows
 
 # ICC PCS (D50) to linear sRGB: Bradford-adapted primaries, inverse of the sRGB colorants of IEC 61966-2-1.
@@ -140,7 +141,7 @@ def lift_table(record: Mapping[str, Any]) -> str:
 def dust_table(dust: Mapping[str, Any], dpi: float) -> str:
     """Replaced specks, the largest first."""
     spots = sorted(rows(dust, "spots"), key=lambda spot: -number(spot.get("radius_px")))
-    mm = 25.4 / dpi if dpi > 0 else float("nan")
+    mm = MM_PER_INCH / dpi if dpi > 0 else float("nan")
     lines: list[list[Cell]] = [
         [
             *(round(number(spot.get(key)) * mm, 1) for key in ("x", "y")),

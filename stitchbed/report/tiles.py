@@ -19,10 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
+from stitchbed.core.arrays import Bytes
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.tile import Raster
-
-Bytes8 = NDArray[np.uint8]
 
 TILE = 512  # px; a phone loads about a dozen for its screen
 QUALITY = 88  # JPEG; blocks are not seen at 1:1, a tile takes about 60 kB (common practice, no source)
@@ -84,7 +83,7 @@ def picture_tiles(windows: PictureWindows) -> Iterator[PictureTile]:
     height, width, _ = windows.raster.shape
     levels = halvings_of(width, height)
     to_srgb = srgb_view(windows.raster.icc, windows.raster.shape[2])
-    waiting: list[list[Bytes8]] = [[] for _ in range(levels + 1)]
+    waiting: list[list[Bytes]] = [[] for _ in range(levels + 1)]
     with ThreadPoolExecutor(ENCODERS) as pool:
         for row in range(0, height, TILE):
             strip = _strip(windows, Box(row, 0, min(TILE, height - row), width), to_srgb)
@@ -106,11 +105,11 @@ def write_pyramid(windows: PictureWindows, folder: Path) -> Pyramid:
     return Pyramid(width, height, TILE, halvings_of(width, height), tiles, size)
 
 
-def srgb_view(icc: bytes | None, channels: int) -> Callable[[Bytes8], Bytes8]:
+def srgb_view(icc: bytes | None, channels: int) -> Callable[[Bytes], Bytes]:
     """A function from stored 8-bit pixels (h, w, channels) to sRGB (h, w, 3); without a usable profile numbers stay."""
     transform = _transform(icc, channels) if icc else None
 
-    def convert(pixels: Bytes8) -> Bytes8:
+    def convert(pixels: Bytes) -> Bytes:
         flat = pixels[..., 0] if channels == 1 else pixels
         if transform is not None:
             image = ImageCms.applyTransform(Image.fromarray(np.ascontiguousarray(flat)), transform)
@@ -133,7 +132,7 @@ def _transform(icc: bytes, channels: int) -> ImageCms.ImageCmsTransform | None:
         return None  # a profile of another kind: the page then shows the numbers as they are
 
 
-def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes8], Bytes8]) -> Bytes8:
+def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes]) -> Bytes:
     pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
     shown = to_srgb(pixels)
     alpha = windows.alpha(box)
@@ -143,7 +142,7 @@ def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes8], Bytes8
     return np.rint(shown * share + NOTHING * (1 - share)).astype(np.uint8)
 
 
-def eight_bit(pixels: NDArray[Any]) -> Bytes8:
+def eight_bit(pixels: NDArray[Any]) -> Bytes:
     """Stored codes of 8 or 16 bits as 8 bits."""
     if pixels.dtype == np.uint8:
         return pixels
@@ -151,7 +150,7 @@ def eight_bit(pixels: NDArray[Any]) -> Bytes8:
 
 
 def _strip_down(
-    strip: Bytes8, place: tuple[int, int], waiting: list[list[Bytes8]], pool: ThreadPoolExecutor
+    strip: Bytes, place: tuple[int, int], waiting: list[list[Bytes]], pool: ThreadPoolExecutor
 ) -> Iterator[PictureTile]:
     """Tiles of one row of a level, then of each smaller level for which two rows have come together."""
     level, row = place
@@ -167,19 +166,19 @@ def _strip_down(
             yield from _strip_down(both, (level + 1, row // 2), waiting, pool)
 
 
-def _flush(level: int, height: int, waiting: list[list[Bytes8]], pool: ThreadPoolExecutor) -> Iterator[PictureTile]:
+def _flush(level: int, height: int, waiting: list[list[Bytes]], pool: ThreadPoolExecutor) -> Iterator[PictureTile]:
     """The last, single half row of a level."""
     last = -(-height // 2**level) - 1
     strip = waiting[level].pop()
     yield from _strip_down(strip, (level, last // TILE), waiting, pool)
 
 
-def _halved(strip: Bytes8) -> Bytes8:
+def _halved(strip: Bytes) -> Bytes:
     size = ((strip.shape[1] + 1) // 2, (strip.shape[0] + 1) // 2)
     even = np.pad(strip, ((0, strip.shape[0] % 2), (0, strip.shape[1] % 2), (0, 0)), mode="edge")
     return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _jpeg(tile: Bytes8) -> bytes:
+def _jpeg(tile: Bytes) -> bytes:
     _, encoded = cv2.imencode(".jpg", tile[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     return encoded.tobytes()

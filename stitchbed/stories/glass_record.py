@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import scale_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.registration.placement import from_sheet, to_sheet
-
-Array = NDArray[np.float64]
 
 SAME_MM = 0.25  # a grain's middle is found within a pixel of a 300 dpi view twice over; specks by chance lie farther
 MOST_GRAINS = 500
@@ -49,7 +49,7 @@ def grain_rows(plan: Plan) -> list[dict[str, Any]]:
 
 def _px_per_mm(plan: Plan, index: int) -> float:
     """Pixels of one piece per mm of the bed."""
-    return plan.canvas.dpi / 25.4 / scale_of(plan.places[index].sheet_from_tile)
+    return plan.canvas.dpi / MM_PER_INCH / scale_of(plan.places[index].sheet_from_tile)
 
 
 def _on_bed(plan: Plan) -> Array:

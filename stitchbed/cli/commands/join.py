@@ -13,6 +13,7 @@ import click
 
 from stitchbed.cli.options import Shared, report, shared_options
 from stitchbed.cli.progress import shown
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.pipelines.join import OUTSIDE, JoinSettings, join
 
 ANY = click.Path(path_type=Path)
@@ -57,7 +58,7 @@ def settings_of(shared: Shared, *, allow_missing: bool, max_megapixels: float, *
 def summary(record: dict[str, Any]) -> str:
     """What a person wants to know first."""
     canvas = record["canvas"]
-    mm = [canvas[side] / canvas["dpi"] * 25.4 for side in ("width", "height")]
+    mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
     left = [step["numbers"].get("rms_px") for step in record["steps"] if step["step"] == "measure"]
     lines = [
         f"{canvas['path']}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "

@@ -10,10 +10,11 @@ from collections.abc import Mapping, Sequence
 import cv2
 import numpy as np
 
+from stitchbed.core.arrays import Floats, Mask
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
 from stitchbed.mosaic.compositing.multiband_blending import HALO, blend, melt
 from stitchbed.mosaic.compositing.plan import Plan, Spot
-from stitchbed.mosaic.compositing.tile_layer import Floats, Layer, Mask, Source, clean_layer, layer_of
+from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of
 from stitchbed.mosaic.registration.canvas import NODE, footprint
 
 Composed = tuple[Floats, Mask | None]

@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, spanning
 from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
@@ -24,8 +26,6 @@ from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, to_sheet
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 ReadGray = Callable[[int, Box], Floats]
 MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
 
@@ -98,7 +98,7 @@ def find_spots(
     workers: int = 1,
 ) -> list[Spot]:
     """Confirmed specks over the canvas; `places` are on the canvas, `read(i, box)` gives gray 0..255 of tile i."""
-    scale = canvas.dpi / 25.4
+    scale = canvas.dpi / MM_PER_INCH
     owned = [_owned(i, place, mark, seams) for i, (place, mark) in enumerate(zip(places, marks, strict=True))]
     clean = [
         _second_tiles(i, places, lifts, marks[i].xy[owned[i]], scale, settings.margin_mm) for i in range(len(places))

@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import cv2
-import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
+from stitchbed.core.arrays import Floats
+
 LEVELS = 4  # bands; the widest transition is about 2**LEVELS * 2 px
 HALO = 3 * 2**LEVELS  # px round a block on which block-wise blending equals blending the whole picture
 

@@ -18,8 +18,6 @@ from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, Warp
 from stitchbed.reading.base.tile import Tile
 
-Array = NDArray[np.float64]
-
 
 class OutputKind(Protocol):
     """What the master is to be (see `Plan`)."""

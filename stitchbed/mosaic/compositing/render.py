@@ -13,13 +13,14 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.mosaic.compositing.compose import composed
 from stitchbed.mosaic.compositing.multiband_blending import HALO
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import NOBODY
-from stitchbed.mosaic.compositing.tile_layer import Floats, Mask, Pixels, Source, clean_layer, spots_near
+from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, spots_near
 from stitchbed.mosaic.registration.canvas import whole_shift
 
 UNIT = 512

@@ -8,17 +8,14 @@ positions to the pixel: a rounding of half a thousandth of a pixel.
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.imaging.compiled import compiled
 from stitchbed.mosaic.registration.canvas import NODE
 
-Floats = NDArray[np.float32]
-Pixels = NDArray[Any]
 STEPS = 1024
 REACH = 3  # px a window is continued by at its rims, so that a kernel that looks past them meets the rim's own color
 LANES = 4  # floats per pixel while it is resampled: a power of two fills the processor's registers

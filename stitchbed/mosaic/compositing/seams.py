@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.segmentation import watershed
 
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.mosaic.photometry.lift import Lift, edge_distance
 from stitchbed.mosaic.photometry.overlap_samples import sample
 from stitchbed.mosaic.registration.canvas import Canvas, footprint
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 NOBODY = 65535
 LIFTED = 1000.0  # mm taken off the depth of a lifted place: any flat look wins, a lifted one beats none
 
@@ -66,7 +66,7 @@ def find_seams(
     settings: SeamSettings,
 ) -> SeamMap:
     """Own every cell of the canvas. `places` are on the canvas."""
-    cell = max(4, round(settings.cell_mm * canvas.dpi / 25.4))
+    cell = max(4, round(settings.cell_mm * canvas.dpi / MM_PER_INCH))
     shape = (-(-canvas.height // cell), -(-canvas.width // cell))
     best, second, labels, energy = _depths(places, lifts, drawings, canvas, (cell, shape))
     if len(places) > 1:
@@ -99,7 +99,7 @@ def _depths(
     labels, energy = np.full(shape, -1, np.int32), np.zeros(shape)
     for i, (place, lift, drawing) in enumerate(zip(places, lifts, drawings, strict=True)):
         rows, cols, at = _cells_of(place, canvas, cell, shape)
-        depth = depth_mm(place, lift, at, canvas.dpi / 25.4).reshape(rows.stop - rows.start, -1)
+        depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH).reshape(rows.stop - rows.start, -1)
         ink = sample(drawing.energy[..., None], at, drawing.cell).reshape(depth.shape)
         old_best, old_second = best[rows, cols], second[rows, cols]
         wins = depth > old_best
@@ -146,7 +146,7 @@ def _back_where_bad(
     original, depth_now = np.full(labels.shape, -1, np.int32), np.full(labels.shape, -np.inf)
     for i, (place, lift) in enumerate(zip(places, lifts, strict=True)):
         rows, cols, at = _cells_of(place, canvas, cell, labels.shape)
-        depth = depth_mm(place, lift, at, canvas.dpi / 25.4).reshape(rows.stop - rows.start, -1)
+        depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH).reshape(rows.stop - rows.start, -1)
         mine = labels[rows, cols] == i
         depth_now[rows, cols] = np.where(mine, depth, depth_now[rows, cols])
         is_best = (depth == best[rows, cols]) & (depth > -np.inf)

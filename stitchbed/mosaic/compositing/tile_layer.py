@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
 from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
@@ -23,9 +23,6 @@ from stitchbed.mosaic.registration.canvas import NODE, dense, nodes, way_back
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.reading.base.tile import Tile
 
-Floats = NDArray[np.float32]
-Pixels = NDArray[Any]
-Mask = NDArray[np.bool_]
 ReadWindow = Callable[[Tile, Box], Pixels]
 MARGIN = 4  # px of source round what is needed, for the cubic kernel
 
@@ -131,9 +128,7 @@ def _shade(level: Level, at: NDArray[np.float64]) -> Floats:
     return np.exp(shade).reshape(at.shape[:2]).astype(np.float32)
 
 
-def _valid(
-    at: NDArray[np.float64], box: Box, place: Placement, tile: Tile, source: Source, window: Box
-) -> Mask | None:
+def _valid(at: NDArray[np.float64], box: Box, place: Placement, tile: Tile, source: Source, window: Box) -> Mask | None:
     """Where the tile truly has pixels (and, if it has alpha, opaque ones); None for everywhere."""
     h, w = place.size
     deep = (at > 1).all() and (at[..., 0] < w - 2).all() and (at[..., 1] < h - 2).all()

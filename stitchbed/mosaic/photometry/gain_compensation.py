@@ -13,9 +13,9 @@ import numpy as np
 from numpy.polynomial.legendre import legvander2d
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
-Array = NDArray[np.float64]
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
 OWN_TERMS = 5
 INDEPENDENT = 400  # points of an overlap that count as independent

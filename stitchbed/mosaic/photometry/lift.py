@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 PLAIN_LIFT = 0.05  # loss at the very edge from which a whole side is taken to lift; shadows of covers stay below
 
 

@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
 ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
 
@@ -73,7 +73,7 @@ def look(
 
     spacing_mm : of the grid; wider where the canvas would have more than `most` points.
     """
-    scale = canvas.dpi / 25.4
+    scale = canvas.dpi / MM_PER_INCH
     spacing = max(spacing_mm * scale, float(np.sqrt(canvas.height * canvas.width / most)))
     xs, ys = np.arange(spacing / 2, canvas.width, spacing), np.arange(spacing / 2, canvas.height, spacing)
     xy = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_matrix, diags, hstack, vstack
 
+from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement, Warp
 from stitchbed.mosaic.registration.scanner_bed import Bed, BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, misfits
 
-Array = NDArray[np.float64]
 HOLD = 1e4  # weight of the rows that hold the anchor tile still
 
 

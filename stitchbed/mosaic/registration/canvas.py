@@ -10,15 +10,13 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.box import Box, clipped, spanning
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 NODE = 16  # px between the nodes at which the way back is computed; between them it is bilinear
 UPRIGHT = 2e-5  # rad; a turn smaller than this moves no pixel of an A2 at 600 dpi by .2 px
 

@@ -9,11 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import affines_round, moved, scale_of
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 
 import networkx as nx
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

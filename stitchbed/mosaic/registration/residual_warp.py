@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
 from scipy.sparse.linalg import cg
 
+from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration.bundle_adjustment import expected_misfit, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.tie_points import Ties
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.sparse import csr_matrix, hstack
 
+from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration.placement import Warp
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

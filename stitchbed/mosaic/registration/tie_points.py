@@ -13,12 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.box import Box
 from stitchbed.matching.subpixel import ROOM, Sought, information, locate
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, outline, to_sheet
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 ReadGray = Callable[[str, Box], Floats]
 
 

@@ -53,9 +53,7 @@ def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
     return found
 
 
-def _at_other_scales(
-    one: tuple[Keypoints, Sight], two: tuple[Keypoints, Sight], settings: LinkSettings
-) -> Link | None:
+def _at_other_scales(one: tuple[Keypoints, Sight], two: tuple[Keypoints, Sight], settings: LinkSettings) -> Link | None:
     """A link although the declared dpi is wrong; asked to agree well, for there is no other witness of the scale."""
     strict = replace(settings, least_agreement=0.3, least_inliers=30)
     for scale in scales_seen(one[0], two[0], settings):

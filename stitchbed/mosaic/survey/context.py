@@ -12,6 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer
 from stitchbed.matching.features import FeatureSettings
@@ -30,7 +31,6 @@ from stitchbed.mosaic.survey.preview import GlanceSettings
 from stitchbed.reading.base.tile import Tile
 
 Progress = Callable[[str, int, int], None]
-MM_PER_INCH = 25.4
 
 
 class Windows(Protocol):

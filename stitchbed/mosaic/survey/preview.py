@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.imaging.transfer import Transfer, to_linear
 from stitchbed.inspection.quality import shrunk
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
@@ -21,8 +22,6 @@ from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettin
 from stitchbed.mosaic.compositing.seams import Drawing
 from stitchbed.mosaic.photometry.overlap_samples import Small, small_of
 from stitchbed.mosaic.registration.tie_points import Texture, texture_of
-
-Floats = NDArray[np.float32]
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.matching.features import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
@@ -23,7 +24,6 @@ from stitchbed.mosaic.registration.tie_points import Ties, measure, misfits, ove
 from stitchbed.mosaic.survey.context import Bench
 from stitchbed.mosaic.survey.preview import Glance
 
-Array = NDArray[np.float64]
 SHY_MM = 9.0  # before lift is known, places nearer to an edge than this are taken only where there is nothing better
 FLAT_SHY_MM = 2.0  # and after: covers still shade the outermost millimeters
 LEAST_OVERLAP_MM = 6.0

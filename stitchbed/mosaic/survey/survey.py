@@ -14,6 +14,7 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.record import Record, recording
 from stitchbed.imaging.box import Box
 from stitchbed.matching.features import gray_of
@@ -35,8 +36,6 @@ from stitchbed.mosaic.survey.components import agreed_scales, demand_whole, seco
 from stitchbed.mosaic.survey.context import Bench
 from stitchbed.mosaic.survey.preview import Glance, glance, look_reductions
 from stitchbed.mosaic.survey.refine import Measured, bed_groups, measure_places
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -14,13 +14,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import cannot_write, sha256_of
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
-from stitchbed.page.page import MM, Floats, Page, in_order
+from stitchbed.page.page import Page, in_order
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.white import white_at
 from stitchbed.report.before_after import as_codes, outlined, write_pair
@@ -92,7 +94,7 @@ def show_step(
         return
     frame = plans[1].frame
     x, y, _ = np.linalg.inv(frame.page_from_out) @ (*place, 1.0)
-    half = round(LOOK_MM / 2 / MM * page.dpi)
+    half = round(LOOK_MM / 2 / MM_PER_INCH * page.dpi)
     box = clipped(grown(Box(round(y), round(x), 1, 1), half), frame.box)
     if not box.empty:
         _save(album, name, [clean_pixels(page, plan, box)[..., : page.channels] for plan in plans])

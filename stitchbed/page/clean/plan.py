@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Mask, Pixels
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted
 from stitchbed.imaging.transfer import to_stored
@@ -19,13 +19,10 @@ from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block
 from stitchbed.page.dust.inpaint import filled, mended
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.page import MM, Floats, Page, in_order, linear
+from stitchbed.page.page import Page, in_order, linear
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, toned
 from stitchbed.page.sheet.white import White, white_at
-
-Pixels = NDArray[Any]
-Bools = NDArray[np.bool_]
 
 MEND_MM = 2.0  # around a block that mending looks at: larger than any grain of dust with its neighbors
 REPAIR_MM = 3.0  # around a place to be repaired that its filling looks at
@@ -37,7 +34,7 @@ class Patch:
 
     box: Box
     light: Floats
-    mask: Bools
+    mask: Mask
 
 
 @dataclass(frozen=True)
@@ -101,7 +98,7 @@ def clean_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
 
 def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     """(h, w, c) light of a box of the page (it may leave it) relative to paper, repaired and free of dust."""
-    margin = round(MEND_MM / MM * page.dpi) if plan.dust else 0
+    margin = round(MEND_MM / MM_PER_INCH * page.dpi) if plan.dust else 0
     around = grown(box, margin)
     paper = np.maximum(white_at(plan.white, around), np.float32(1e-4))
     patched = _patched(np.asarray(linear(page, around) / paper, np.float32), plan.patches, around)
@@ -114,9 +111,9 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     return patched[margin : margin + box.height, margin : margin + box.width]
 
 
-def repaired(page: Page, white: White, places: Sequence[tuple[Box, Bools]]) -> tuple[Patch, ...]:
+def repaired(page: Page, white: White, places: Sequence[tuple[Box, Mask]]) -> tuple[Patch, ...]:
     """Each masked place filled from around it; computed once, whole, so that blocks cannot differ."""
-    margin = round(REPAIR_MM / MM * page.dpi)
+    margin = round(REPAIR_MM / MM_PER_INCH * page.dpi)
     made = []
     for box, mask in places:
         around = grown(box, margin)

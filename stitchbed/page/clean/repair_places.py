@@ -10,14 +10,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.page import Page
 from stitchbed.reading.formats import open_windows
-
-Bools = NDArray[np.bool_]
 
 COARSE = 8  # the mask is first looked at reduced by this
 LARGEST = 2500  # px; a longer place is no spot to repair but a part to draw again
@@ -36,7 +34,7 @@ class RepairSettings:
         return bool(self.rects or self.mask)
 
 
-def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Bools]]:
+def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Mask]]:
     """Boxes of the page and the pixels to fill in each.
 
     Raises
@@ -56,7 +54,7 @@ def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Bools]]:
     return places
 
 
-def _rect(page: Page, rect: tuple[int, int, int, int]) -> tuple[Box, Bools]:
+def _rect(page: Page, rect: tuple[int, int, int, int]) -> tuple[Box, Mask]:
     x, y, width, height = rect
     box = clipped(Box(y, x, height, width), page.box)
     if box.empty:
@@ -68,7 +66,7 @@ def _rect(page: Page, rect: tuple[int, int, int, int]) -> tuple[Box, Bools]:
     return box, np.ones((box.height, box.width), bool)
 
 
-def _marked(page: Page, path: Path) -> list[tuple[Box, Bools]]:
+def _marked(page: Page, path: Path) -> list[tuple[Box, Mask]]:
     """Each marked place of the mask picture."""
     with open_windows(path) as windows:
         if windows.raster.shape[:2] != (page.height, page.width):

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.clean.pictures import Album, show_border, show_paper, show_step, write_mask
@@ -20,13 +21,11 @@ from stitchbed.page.dust.candidates import Finds, Scale
 from stitchbed.page.dust.classify import DustSettings, judged
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sampled, sweep
-from stitchbed.page.page import MM, Floats, Page, luminance, overview, reduction_to
+from stitchbed.page.page import Page, luminance, overview, reduction_to
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, source_box
 from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, points
 from stitchbed.page.sheet.white import PaperSettings, survey, unevenness
-
-Bools = NDArray[np.bool_]
 
 VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, for pictures and to find where ink is
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
@@ -68,7 +67,7 @@ def framed_desk(desk: Desk, settings: BorderSettings, record: Record) -> Framing
     page = desk.page
     sides = find_sheet(page) if settings.crop or settings.straighten else ()
     frame = frame_of(page, sides, settings)
-    mm = MM / page.dpi
+    mm = MM_PER_INCH / page.dpi
     seen = [{"side": s.name, "found": s.found or None, "spread_mm": s.spread * mm, "share": s.share} for s in sides]
     missing = [s.name for s in sides if not s.found]
     askew = float(np.degrees(skew(sides)))
@@ -125,7 +124,7 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
     """Find dust and mend it."""
     page = desk.page
     factor = reduction_to(page.dpi, LOOK_DPI)
-    scale = Scale(page.dpi / factor / MM, settings.largest)
+    scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
     traits = ink_of(page, plan.white, list(desk.boxes), factor)
     finds = sweep(page, plan.white, desk.area, traits, scale, workers=desk.workers)
     twice = _twice(desk, finds, factor)
@@ -138,7 +137,8 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
         "dust": found.count,
         **{f"dust_{name}": int(count) for name, count in zip(KINDS, kinds, strict=True)},
         "seen_by_two_pieces": int(twice.sum()) if twice is not None else None,
-        "dust_per_cm2": found.count / max(desk.area.height * desk.area.width * (MM / page.dpi) ** 2 / 100, 1e-9),
+        "dust_per_cm2": found.count
+        / max(desk.area.height * desk.area.width * (MM_PER_INCH / page.dpi) ** 2 / 100, 1e-9),
         "median_size_mm": float(np.median(finds.size[judge])) if judge.any() else None,
         "changed_share": float(judge[finds.owner].sum() * factor**2 / (desk.area.height * desk.area.width)),
         "blur_px": plan.traits.blur,
@@ -202,7 +202,7 @@ def _darkness(view: Floats, factor: int, area: Box, mean: Floats) -> Floats:
     return np.asarray(luminance(part) < 0.5 * luminance(mean[None, None])[0, 0], np.float32)
 
 
-def _twice(desk: Desk, finds: Finds, factor: int) -> Bools | None:
+def _twice(desk: Desk, finds: Finds, factor: int) -> Mask | None:
     pieces = pieces_of(desk.source)
     if not pieces:
         return None
@@ -210,7 +210,7 @@ def _twice(desk: Desk, finds: Finds, factor: int) -> Bools | None:
     return seen_twice(pieces, x, y, desk.page.dpi)
 
 
-def _thickest(finds: Finds, judge: Bools, factor: int) -> tuple[float, float]:
+def _thickest(finds: Finds, judge: Mask, factor: int) -> tuple[float, float]:
     """(x, y) px of the page where most dust lies within a few mm."""
     rows, cols = finds.row[judge] * factor, finds.col[judge] * factor
     near = np.hypot(rows[:, None] - rows[None, :100], cols[:, None] - cols[None, :100]) < 100 * factor

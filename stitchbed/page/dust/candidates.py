@@ -16,13 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
+from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.finishing.strokes import components, grown, unbroken, unexplained
 from stitchbed.imaging.box import Box
 from stitchbed.page.ink import InkTraits, softened, softening
-
-Floats = NDArray[np.float32]
-Labels = NDArray[np.int32]
-Bools = NDArray[np.bool_]
 
 ALONE, GRAY, HOLE = 0, 1, 2
 KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
@@ -123,7 +120,7 @@ def owned(finds: Finds, core: Box) -> Finds:
     return chosen(finds, np.isin(np.arange(len(finds.kind)), owners[inside]))
 
 
-def chosen(finds: Finds, keep: Bools) -> Finds:
+def chosen(finds: Finds, keep: Mask) -> Finds:
     """The finds where (n,) `keep` is true, with their pixels, numbered anew."""
     number = (np.cumsum(keep) - 1).astype(np.int32)
     pixels = keep[finds.owner]
@@ -194,7 +191,7 @@ def _bare(finds: Finds, look: Look, faintest: float) -> Floats:
     return np.asarray(1 - (count[rows, cols] - own) / side**2, np.float32)
 
 
-def _holes(look: Look) -> tuple[Labels, Bools]:
+def _holes(look: Look) -> tuple[Labels, Mask]:
     """Labels of small light things in ink, and (n,) which of them have only solid ink within RING_MM."""
     labels = components(look.soft < SOLID)
     close = _crowded(labels, 2)
@@ -203,7 +200,7 @@ def _holes(look: Look) -> tuple[Labels, Bools]:
     return holes, ~far[np.unique(holes[holes > 0])]
 
 
-def _crowded(labels: Labels, reach: int) -> Bools:
+def _crowded(labels: Labels, reach: int) -> Mask:
     """(n + 1,) true for labels that come within `reach` px of another one."""
     top = np.float32(labels.max() + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))

@@ -11,12 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.page.dust.candidates import ALONE, GRAY, HOLE, Finds, Scale
 from stitchbed.page.ink import InkTraits, softening
 
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float32]
 STRENGTHS = ("careful", "normal", "eager")
 
 
@@ -71,9 +70,7 @@ BARE = 0.97  # of the paper round a find that shows nothing, where there is no i
 COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
 
 
-def judged(
-    finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings, *, twice: Bools | None = None
-) -> Bools:
+def judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings, *, twice: Mask | None = None) -> Mask:
     """(n,) true where a find is dust. twice : (n,) finds that two scans showed alike: those are judged carefully.
 
     Raises
@@ -88,20 +85,20 @@ def judged(
     return dust & ~crowded(finds, scale)
 
 
-def _far_from_all(finds: Finds, settings: DustSettings) -> Bools:
+def _far_from_all(finds: Finds, settings: DustSettings) -> Mask:
     """Dust of a page without solid ink: pencil is as gray as dust, so only what lies by itself on paper is taken."""
     small = (finds.extent <= settings.largest) & (finds.hue < COLORED) & (finds.kind == ALONE)
     return np.asarray(small & (finds.alone > 0.9) & (finds.bare > BARE))
 
 
-def crowded(finds: Finds, scale: Scale) -> Bools:
+def crowded(finds: Finds, scale: Scale) -> Mask:
     """(n,) finds in cells so full of finds that they are the tooth of the paper, pencil or a spatter: a texture."""
     cells = np.stack([finds.row, finds.col], axis=1) // (CELL_MM * scale.px_per_mm)
     _, inverse, count = np.unique(cells.astype(np.int64), axis=0, return_inverse=True, return_counts=True)
     return np.asarray(count[inverse.ravel()] > CROWD) if len(cells) else np.zeros(0, bool)
 
 
-def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings) -> Bools:
+def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings) -> Mask:
     if settings.strength not in LIMITS:
         raise BadSettings(
             f"dust strength {settings.strength!r}", expected=", ".join(STRENGTHS), attempt="--dust normal"
@@ -136,7 +133,7 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
     return np.asarray(np.clip(0.6 * (blurred - 0.12), 0, 0.15), np.float32)
 
 
-def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Bools:
+def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Mask:
     """Finds that stand alone: gray or ragged ones, and black ones smaller than any dot of the pen."""
     apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN)
     pale = finds.shape < palest

@@ -9,14 +9,11 @@ from collections.abc import Iterator
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Mask
 from stitchbed.finishing.strokes import unexplained
 from stitchbed.page.ink import InkTraits, amount
 from stitchbed.page.page import luminance
-
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
 
 REACH = 3  # px the plain filling looks at around each pixel
 CONTRAST = 0.3  # of the ink's range on the rim of a place; from here on something crosses it
@@ -25,7 +22,7 @@ LEAVING = 1.2  # a filling must not be this much worse than the dust
 LARGEST_CROSSING = 120  # px; larger places are filled plainly, strokes cannot be guessed so far
 
 
-def filled(light: Floats, mask: Bools) -> Floats:
+def filled(light: Floats, mask: Mask) -> Floats:
     """(h, w, c) light with `mask` filled from its rim.
 
     Reference: Bertalmio, Bertozzi & Sapiro, Navier-Stokes, fluid dynamics, and image and video inpainting, CVPR 2001.
@@ -39,7 +36,7 @@ def filled(light: Floats, mask: Bools) -> Floats:
     return np.asarray(np.where(mask[..., None], np.clip(new, 0, None), light), np.float32)
 
 
-def mended(light: Floats, mask: Bools, traits: InkTraits) -> Floats:
+def mended(light: Floats, mask: Mask, traits: InkTraits) -> Floats:
     """Like `filled`, but places crossed by strokes are filled along the direction that leaves least to explain.
 
     traits : of this picture, blur in its px.
@@ -56,7 +53,7 @@ def mended(light: Floats, mask: Bools, traits: InkTraits) -> Floats:
     return np.asarray(np.where((np.abs(new - old) < 1.5 * traits.noise)[..., None], light, result), np.float32)
 
 
-def _places(mask: Bools, margin: int) -> Iterator[tuple[tuple[slice, slice], Bools]]:
+def _places(mask: Mask, margin: int) -> Iterator[tuple[tuple[slice, slice], Mask]]:
     """Each connected masked place: a window round it, and its pixels in that window."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
     for number in range(1, count):
@@ -66,7 +63,7 @@ def _places(mask: Bools, margin: int) -> Iterator[tuple[tuple[slice, slice], Boo
         yield (rows, cols), labels[rows, cols] == number
 
 
-def _best(original: Floats, plain: Floats, known: Bools, part: Bools, *, traits: InkTraits) -> Floats:
+def _best(original: Floats, plain: Floats, known: Mask, part: Mask, *, traits: InkTraits) -> Floats:
     """The filling of `part` whose result black and white explain best, and dust of one gray on it the original.
 
     Leaving the place as it is stays an option: where strokes cross under dust no filling may be better.
@@ -82,7 +79,7 @@ def _best(original: Floats, plain: Floats, known: Bools, part: Bools, *, traits:
     return options[int(np.argmin(costs))]
 
 
-def _bare(original: Floats, known: Bools, part: Bools) -> Floats:
+def _bare(original: Floats, known: Mask, part: Mask) -> Floats:
     """`original` with `part` as the paper beside it: the lighter half of its rim."""
     rim = (cv2.dilate(part.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & ~known
     around = original[rim]
@@ -92,7 +89,7 @@ def _bare(original: Floats, known: Bools, part: Bools) -> Floats:
     return new
 
 
-def _along(original: Floats, plain: Floats, known: Bools, part: Bools, angle: float) -> Floats:
+def _along(original: Floats, plain: Floats, known: Mask, part: Mask, angle: float) -> Floats:
     """`plain` with `part` filled from the light met on both sides along `angle`, each weighted by nearness."""
     rows, cols = (places.astype(np.float32)[:, None] for places in np.nonzero(part))
     steps = np.arange(1, max(part.shape) + 2, dtype=np.float32)
@@ -121,7 +118,7 @@ def _sampled(light: Floats, x: Floats, y: Floats) -> Floats:
     return np.asarray(got, np.float32).reshape(len(x), light.shape[2])
 
 
-def _cost(ink: Floats, before: Floats, part: Bools, dust: float, *, blur: float) -> float:
+def _cost(ink: Floats, before: Floats, part: Mask, dust: float, *, blur: float) -> float:
     """Unexplained ink in and round `part`, jumps across its rim, and what dust over this ink could not have shown.
 
     Dust covers more or less of a pixel, so what was scanned lies between the ink below and the dust's own gray.

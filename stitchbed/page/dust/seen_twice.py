@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 
 MARGIN_MM = 3.0  # from a piece's edge inward; nearer it may be blurred, lifted or dark
 
@@ -34,7 +35,7 @@ def pieces_of(canvas: Path) -> list[tuple[Array, float, float]]:
 
 def seen_twice(pieces: list[tuple[Array, float, float]], x: Array, y: Array, dpi: float) -> NDArray[np.bool_]:
     """(n,) whether two pieces or more show the places x, y px of the canvas."""
-    margin = MARGIN_MM / 25.4 * dpi
+    margin = MARGIN_MM / MM_PER_INCH * dpi
     count = np.zeros(len(x), np.int64)
     for tile_from_canvas, height, width in pieces:
         at = tile_from_canvas @ np.stack([x, y, np.ones_like(x)])

@@ -11,13 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
 from stitchbed.page.dust.candidates import Finds, Scale, finds_in, joined, moved, owned
 from stitchbed.page.ink import InkTraits, amount, traits_of
-from stitchbed.page.page import MM, Floats, Page, in_order, linear, luminance, reduction_to, shrunk
+from stitchbed.page.page import Page, in_order, linear, luminance, reduction_to, shrunk
 from stitchbed.page.sheet.white import White, white_at
-
-Bools = NDArray[np.bool_]
 
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
 SAMPLE_PX = 512  # of a sample at LOOK_DPI
@@ -65,7 +65,7 @@ def ink_of(page: Page, white: White, boxes: list[Box], factor: int) -> InkTraits
     for box in boxes:
         even = Box(box.row, box.col, box.height // factor * factor, box.width // factor * factor)
         pictures.append(luminance(shrunk(relative(page, white, even), factor)))
-    return traits_of(pictures, page.dpi / factor / MM)
+    return traits_of(pictures, page.dpi / factor / MM_PER_INCH)
 
 
 def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
@@ -89,7 +89,7 @@ def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, 
     return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
 
 
-def dust_map(page: Page, finds: Finds, dust: Bools) -> DustMap:
+def dust_map(page: Page, finds: Finds, dust: Mask) -> DustMap:
     """The mask of all finds where `dust` is true."""
     factor = reduction_to(page.dpi, LOOK_DPI)
     high, wide = -(-page.height // factor), -(-page.width // factor)
@@ -102,7 +102,7 @@ def dust_map(page: Page, finds: Finds, dust: Bools) -> DustMap:
     return DustMap(bits, factor, int(dust.sum()))
 
 
-def mask_at(dust: DustMap, box: Box) -> Bools:
+def mask_at(dust: DustMap, box: Box) -> Mask:
     """(h, w) mask of a box of the page, which it may leave."""
     f, high = dust.factor, dust.bits.shape[0]
     rows = np.arange(box.row // f, -(-box.bottom // f))

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from stitchbed.core.arrays import Bytes, Ints, Labels
 from stitchbed.core.errors import BadSettings
-from stitchbed.page.line_art.regions import Codes, Ints, Labels, borders, renumbered
+from stitchbed.page.line_art.regions import borders, renumbered
 
 # light enough for black lines to stand on; picked to lie far apart: no two nearer than dE00 15
 PALETTE = (
@@ -40,7 +41,7 @@ class Region:
     ground: bool
 
 
-def settled(labels: Labels, free: Codes, smallest: int, ground: str) -> list[Region]:
+def settled(labels: Labels, free: Bytes, smallest: int, ground: str) -> list[Region]:
     """Merge regions of fewer than `smallest` free cells, renumber the rest in reading order; both maps cover the page.
 
     labels : also under lines; changed in place.
@@ -66,7 +67,7 @@ def settled(labels: Labels, free: Codes, smallest: int, ground: str) -> list[Reg
 
 
 def colored(
-    labels: Labels, free: Codes, regions: Sequence[Region], palette: Sequence[str], paper: str
+    labels: Labels, free: Bytes, regions: Sequence[Region], palette: Sequence[str], paper: str
 ) -> dict[int, str]:
     """A color for each region, neighbors never the same; the ground keeps the paper's.
 
@@ -119,7 +120,7 @@ def _smallest_last(near: Mapping[int, set[int]], without: set[int]) -> list[int]
     return order
 
 
-def _areas(labels: Labels, free: Codes) -> Ints:
+def _areas(labels: Labels, free: Bytes) -> Ints:
     """(n + 1,) free cells of each region."""
     total = np.zeros(int(labels.max()) + 1, np.int64)
     for top in range(0, len(labels), 512):
@@ -128,7 +129,7 @@ def _areas(labels: Labels, free: Codes) -> Ints:
     return total
 
 
-def _without_slivers(labels: Labels, free: Codes, smallest: int) -> Labels:
+def _without_slivers(labels: Labels, free: Bytes, smallest: int) -> Labels:
     """(n + 1,) the region each region ends up in: slivers go, the smallest first, where they touch most."""
     area = _areas(labels, free)
     touch: dict[int, dict[int, int]] = {n: {} for n in range(1, len(area))}
@@ -154,7 +155,7 @@ def _without_slivers(labels: Labels, free: Codes, smallest: int) -> Labels:
     return into
 
 
-def _listed(labels: Labels, free: Codes, boxes: Sequence[tuple[slice, slice]], ground: str) -> list[Region]:
+def _listed(labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice]], ground: str) -> list[Region]:
     area = _areas(labels, free)
     rows, cols = _middles(labels, len(area))
     rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
@@ -180,7 +181,7 @@ def _middles(labels: Labels, count: int) -> tuple[NDArray[np.float64], NDArray[n
     return down / np.maximum(size, 1), across / np.maximum(size, 1)
 
 
-def region_means(labels: Labels, free: Codes, light: NDArray[np.float32], count: int) -> NDArray[np.float64]:
+def region_means(labels: Labels, free: Bytes, light: NDArray[np.float32], count: int) -> NDArray[np.float64]:
     """(count + 1, c) mean of (h, w, c) light over each region.
 
     Taken a cell away from lines, whose soft edges would darken it. A region without such cells takes all its free ones.
@@ -191,7 +192,7 @@ def region_means(labels: Labels, free: Codes, light: NDArray[np.float32], count:
 
 
 def _means(
-    labels: Labels, cells: Codes, light: NDArray[np.float32], count: int
+    labels: Labels, cells: Bytes, light: NDArray[np.float32], count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(count + 1, c) mean over the cells that are 1, and how many those are."""
     sums = np.zeros((count + 1, light.shape[2]))

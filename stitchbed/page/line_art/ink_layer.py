@@ -11,16 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.convert import from_srgb, hex_color
+from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
-
-Pixels = NDArray[Any]
-Floats = NDArray[np.float32]
 
 MEDIA = ("ink", "pencil")
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker

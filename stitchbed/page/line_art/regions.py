@@ -14,9 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Labels = NDArray[np.int32]
-Codes = NDArray[np.uint8]
-Ints = NDArray[np.int64]
+from stitchbed.core.arrays import Bytes, Ints, Labels
 
 STEPS = 6  # of distance to the pixel, as kept in 8 bits
 FARTHEST = 40  # px; the largest ball
@@ -25,7 +23,7 @@ ROOM = -1  # born before the first ball: such regions never join another
 STRIP = 1024  # rows worked on at once
 
 
-def find_regions(free: Codes, radius: int) -> Labels:
+def find_regions(free: Bytes, radius: int) -> Labels:
     """(h, w) int32 region of each free pixel, 0 elsewhere; gaps up to 2 * radius px are bridged.
 
     free : (h, w) 1 where no line is. Regions are numbered in no order.
@@ -59,7 +57,7 @@ def find_regions(free: Codes, radius: int) -> Labels:
     return labels
 
 
-def wall_distance(free: Codes) -> Codes:
+def wall_distance(free: Bytes) -> Bytes:
     """(h, w) STEPS times the distance px to the nearest line, at most 255; the page's edge is a line too."""
     high = free.shape[0]
     out = np.zeros(free.shape, np.uint8)
@@ -102,7 +100,7 @@ def renumbered(labels: Labels, number: Labels) -> None:
         labels[top : top + STRIP] = number[labels[top : top + STRIP]]
 
 
-def borders(labels: Labels, free: Codes) -> tuple[Ints, Ints, Ints]:
+def borders(labels: Labels, free: Bytes) -> tuple[Ints, Ints, Ints]:
     """Pairs of touching labels a < b, and how many px they touch; where both are free a touch counts four times."""
     codes, weights = [], []
     span = int(labels.max()) + 1
@@ -144,7 +142,7 @@ def _assign(labels: Labels, parts: Labels, number: Labels) -> Ints:
     return np.concatenate(contested)
 
 
-def _parts_where(parts: Labels, distance: Codes, ball: float) -> Ints:
+def _parts_where(parts: Labels, distance: Bytes, ball: float) -> Ints:
     """Numbers of the parts that hold a place farther from lines than `ball` px."""
     found = [
         np.unique(parts[top : top + STRIP][distance[top : top + STRIP] > ball * STEPS])

@@ -12,10 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Bytes, Labels, Mask
 from stitchbed.imaging.box import Box, clipped, grown, shifted
-from stitchbed.page.line_art.regions import Codes, Labels, flood
-
-Bools = NDArray[np.bool_]
+from stitchbed.page.line_art.regions import flood
 
 HALF_LINE_MM = 1.5  # half of the widest line whose middle is found exactly; in wider ink the small map's middle serves
 
@@ -27,13 +26,13 @@ class RegionMap:
     """
 
     labels: Labels
-    free: Codes
+    free: Bytes
     factor: int
     height: int
     width: int
 
 
-def cells_free(line: Bools, factor: int) -> Codes:
+def cells_free(line: Mask, factor: int) -> Bytes:
     """(h, w) 1 where a cell of factor x factor px shows no line; cells at the end may be smaller."""
     high, wide = (-(-n // factor) for n in line.shape)
     padded = np.zeros((high * factor, wide * factor), bool)
@@ -50,7 +49,7 @@ def spread_under(labels: Labels) -> None:
         flood(labels, waiting)
 
 
-def regions_at(regions: RegionMap, line_at: Callable[[Box], Bools], box: Box, reach: int) -> Labels:
+def regions_at(regions: RegionMap, line_at: Callable[[Box], Mask], box: Box, reach: int) -> Labels:
     """(h, w) region of each pixel of a box. line_at : box of the page -> (h, w) line. reach : px, half a wide line.
 
     Pixels whose cell is free keep its number. Free pixels beside a line take the number that reaches them without
@@ -69,14 +68,14 @@ def regions_at(regions: RegionMap, line_at: Callable[[Box], Bools], box: Box, re
     return np.ascontiguousarray(label[shifted(box, -wide.row, -wide.col).slices])
 
 
-def _upscaled(small: NDArray[np.int32] | Codes, box: Box, factor: int) -> NDArray[np.int32]:
+def _upscaled(small: NDArray[np.int32] | Bytes, box: Box, factor: int) -> NDArray[np.int32]:
     """A box of the page read from a small map, each cell repeated."""
     rows = np.arange(box.row, box.bottom) // factor
     cols = np.arange(box.col, box.right) // factor
     return np.asarray(small[rows][:, cols], np.int32)
 
 
-def _crept(known: Labels, free: Bools, steps: int) -> Labels:
+def _crept(known: Labels, free: Mask, steps: int) -> Labels:
     """Numbers grown over free pixels, one pixel a step; where two meet the larger wins."""
     for _ in range(steps):
         spread = cv2.dilate(known.astype(np.float32), cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))

@@ -16,13 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.page.page import MM, Page, linear, overview, reduction_to
+from stitchbed.page.page import Page, linear, overview, reduction_to
 from stitchbed.page.sheet.edges import edge_of, measured
 from stitchbed.page.sheet.frame import Framing, framing
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 SIDES = ("top", "right", "bottom", "left")
 LOOK_DPI = 100.0
@@ -70,7 +69,7 @@ class Side:
 def find_sheet(page: Page) -> tuple[Side, ...]:
     """The four sides in the order of SIDES."""
     factor = reduction_to(page.dpi, LOOK_DPI)
-    light = _scanned(*overview(page, factor), page.dpi / factor / MM)
+    light = _scanned(*overview(page, factor), page.dpi / factor / MM_PER_INCH)
     is_paper = _paper_test(light)
     return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))
 
@@ -78,7 +77,7 @@ def find_sheet(page: Page) -> tuple[Side, ...]:
 def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
     """The frame that crops and straightens as the settings say; others than the found sides stay at the page's edge."""
     angle = skew(sides) if settings.straighten else 0.0
-    inset = settings.inset / MM * page.dpi
+    inset = settings.inset / MM_PER_INCH * page.dpi
     found = {side.name: side for side in sides if side.found and settings.crop}
     edges = {"top": 0.0, "right": page.width - 1.0, "bottom": page.height - 1.0, "left": 0.0}
     lines = {}
@@ -168,14 +167,14 @@ def _side(page: Page, name: str, light: Floats, is_paper: Callable[[Floats], boo
     """Find one side: roughly on the view, then at many places in full."""
     length, depth = (page.width, page.height) if name in ("top", "bottom") else (page.height, page.width)
     far = name in ("right", "bottom")
-    line, found = edge_of(inward(light, name), is_paper, page.dpi / factor / MM)
+    line, found = edge_of(inward(light, name), is_paper, page.dpi / factor / MM_PER_INCH)
     if line is None:
         return Side(name, depth - 1.0 if far else 0.0, 0.0, "", 0.0, 0.0)
     along = np.linspace(0.05, 0.95, PLACES) * (length - 1)
     # pixel r of the view is the mean of the page's pixels r * factor .. r * factor + factor - 1
     guess = (line.offset + line.slope * ((along + 0.5) / factor - 0.5) + 0.5) * factor - 0.5
     profiles = [_profile(page, name, float(u), float(v)) for u, v in zip(along, guess, strict=True)]
-    fine, spread, share = measured(along, guess, profiles, HALF_MM / MM * page.dpi)
+    fine, spread, share = measured(along, guess, profiles, HALF_MM / MM_PER_INCH * page.dpi)
     if fine is None:
         return Side(name, depth - 1.0 if far else 0.0, 0.0, "", 0.0, 0.0)
     offset, slope = (depth - 1 - fine.offset, -fine.slope) if far else (fine.offset, fine.slope)
@@ -190,7 +189,7 @@ def inward(picture: Floats, name: str) -> Floats:
 
 def _profile(page: Page, name: str, along: float, depth: float) -> Floats:
     """(n, c) light across the edge at one place: from HALF_MM outside `depth` (px from that side) to as far inside."""
-    half, wide = round(HALF_MM / MM * page.dpi), max(2, round(0.5 / MM * page.dpi))
+    half, wide = round(HALF_MM / MM_PER_INCH * page.dpi), max(2, round(0.5 / MM_PER_INCH * page.dpi))
     start = round(depth) - half
     u = round(along) - wide // 2
     if name in ("top", "bottom"):

@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
+
 Array = NDArray[np.floating[Any]]
-Floats = NDArray[np.float32]
 
 PIECE_MM = 4.0  # of a side that is looked at as one
 ZONE = 0.3  # of the picture's depth in which a side is sought

@@ -10,13 +10,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, spanning
-from stitchbed.page.page import MM
-
-Floats = NDArray[np.float32]
-Array = NDArray[np.float64]
 
 STEPS = 32  # to the pixel, of the kernels of cv2.remap
 MARGIN = 5  # px a Lanczos kernel of 4 lobes looks beyond the place it reads
@@ -49,7 +46,7 @@ def framing(corners: Array, angle: float, turn: int, dpi: float) -> Framing:
     corners : (4, 2) px on the page, top left, top right, bottom right, bottom left. angle : rad, of the top side.
     """
     longest = max(np.hypot(*(corners[1] - corners[0])), np.hypot(*(corners[3] - corners[0])))
-    straight = abs(angle) * longest < STRAIGHT_MM / MM * dpi
+    straight = abs(angle) * longest < STRAIGHT_MM / MM_PER_INCH * dpi
     used = 0.0 if straight else angle
     back = np.array([[np.cos(used), np.sin(used)], [-np.sin(used), np.cos(used)]])  # page to straight axes
     at = corners @ back.T

@@ -9,13 +9,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.page import MM, luminance
-
-Floats = NDArray[np.float32]
+from stitchbed.page.page import luminance
 
 EDGES = ("soft", "crisp", "hard")
 GRAIN_SDS = 3.5  # of the paper's grain that go white with it; one pixel in 4000 of bare paper stays visible
@@ -97,7 +96,7 @@ def cut(light: Floats, edges: str, dpi: float) -> Floats:
     if edges == "soft":
         return light
     ink = np.asarray(1 - cv2.GaussianBlur(luminance(light), (0, 0), 0.5), np.float32)
-    size = 2 * round(THIN_MM / MM * dpi) + 1
+    size = 2 * round(THIN_MM / MM_PER_INCH * dpi) + 1
     peak = cv2.dilate(ink, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
     level = np.asarray(np.maximum(peak, FAINTEST) / 2, np.float32)
     cover = (ink > level).astype(np.float32) if edges == "hard" else _cover(ink, level)
@@ -106,7 +105,7 @@ def cut(light: Floats, edges: str, dpi: float) -> Floats:
 
 def cut_halo(dpi: float) -> int:
     """px around a block that `cut` looks at."""
-    return round(THIN_MM / MM * dpi) + 4
+    return round(THIN_MM / MM_PER_INCH * dpi) + 4
 
 
 def jaggedness(before: Floats, after: Floats) -> float:

@@ -16,12 +16,10 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.page.page import MM, Page, in_order, linear, luminance, reduction_to, shrunk
-
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
-Labels = NDArray[np.int32]
+from stitchbed.page.page import Page, in_order, linear, luminance, reduction_to, shrunk
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,7 @@ class White:
     row: int
     col: int
     cell: int
-    paper: Bools
+    paper: Mask
     mean: Floats
     cells: Floats
 
@@ -57,7 +55,7 @@ class White:
 def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1) -> White:
     """The white map of the part `area` of a page."""
     factor = reduction_to(page.dpi, 300)
-    cell = max(4, round(settings.cell / MM * page.dpi / factor)) * factor
+    cell = max(4, round(settings.cell / MM_PER_INCH * page.dpi / factor)) * factor
     high, wide = -(-area.height // cell), -(-area.width // cell)
     grid = np.zeros((high, wide, page.channels), np.float32)
 
@@ -74,7 +72,7 @@ def fitted(grid: Floats, area: Box, cell: int, settings: PaperSettings, dpi: flo
     """The white map from (gh, gw, c) light of the lightest of each cell: paper kept, the rest bridged."""
     light = luminance(grid)
     whole = _upper_surface(light)
-    sigma = max(0.5, settings.smooth / MM * dpi / cell)
+    sigma = max(0.5, settings.smooth / MM_PER_INCH * dpi / cell)
     sheets = _sheets(grid, light, settings)
     tinted = whole[..., None] * _tint(grid, light, whole)
     paper = _largest_near(sheets, _like(grid, tinted, 2 * settings.step, settings.tint))
@@ -139,13 +137,13 @@ def _sheets(grid: Floats, light: Floats, settings: PaperSettings) -> Labels:
     return np.asarray(connected_components(graph, directed=False)[1], np.int32).reshape(light.shape)
 
 
-def _largest_near(sheets: Labels, near: Bools) -> Bools:
+def _largest_near(sheets: Labels, near: Mask) -> Mask:
     """The field with the most cells that look like paper; all of its cells."""
     count = np.bincount(sheets[near], minlength=int(sheets.max()) + 1)
     return np.asarray((sheets == count.argmax()) if near.any() else np.zeros(sheets.shape, bool))
 
 
-def _joining(sheets: Labels, near: Bools) -> Bools:
+def _joining(sheets: Labels, near: Mask) -> Mask:
     """All cells of fields most of whose cells look like the paper around them."""
     size = np.bincount(sheets.ravel())
     like = np.bincount(sheets.ravel(), near.ravel(), len(size))
@@ -176,7 +174,7 @@ def _tint(grid: Floats, light: Floats, whole: Floats) -> Floats:
     return np.asarray(middle / max(float(luminance(middle[None, None].astype(np.float32))[0, 0]), 1e-6), np.float32)
 
 
-def _like(grid: Floats, expected: Floats, step: float, tint: float) -> Bools:
+def _like(grid: Floats, expected: Floats, step: float, tint: float) -> Mask:
     """(gh, gw) cells within `step` of what is expected in luminance and within `tint` in color."""
     ratio = grid / np.maximum(expected, 1e-6)
     level = ratio.mean(axis=2)
@@ -184,7 +182,7 @@ def _like(grid: Floats, expected: Floats, step: float, tint: float) -> Bools:
     return np.asarray((np.abs(level - 1) < step) & (spread < tint))
 
 
-def _bridged(grid: Floats, paper: Bools, sigma: float, whole: Floats) -> Floats:
+def _bridged(grid: Floats, paper: Mask, sigma: float, whole: Floats) -> Floats:
     """The paper cells smoothed, and carried on under the others; far from any paper the whole surface serves.
 
     What is smoothed is the ratio to the whole surface, so that slopes go on where cells end.

@@ -10,11 +10,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from stitchbed.core.arrays import Array, Floats, Mask
 
 BURNT = 0.97  # linear light, all channels; sensors clip at 1, small views average a little below
 BRIGHTER, BRIGHTER_SHARE = 0.03, 0.15  # shine: brighter than the darkest photo by this much light plus this share

@@ -12,10 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
+from stitchbed.core.arrays import Array
 
 ROUNDS = 12  # of reweighting; the weights stand still after five
 TUKEY = 4.685  # robust sigmas at which a place counts nothing: 95 % efficiency for normal errors

@@ -7,22 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats, Pixels
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown, spanning
 from stitchbed.imaging.transfer import Transfer, to_linear, to_stored
 from stitchbed.photos.compositing.glare import Shares
 from stitchbed.photos.compositing.illumination import LightField, light_at
-from stitchbed.photos.geometry.output_frame import MM_PER_INCH, Facing, plane_from_canvas
+from stitchbed.photos.geometry.output_frame import Facing, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Pixels = NDArray[Any]
 
 NODE = 16  # px between exact places; in between the way is straight to .001 px at the tilts and lenses allowed
 UNIT = 256  # px; work is done in squares of this size on a fixed grid, so that windows stay small

@@ -16,11 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.photos.compositing.glare import FEATHER_MM, Shares, shining
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 BAND_MM = 20.0  # how far a border may wander to where photos agree
 EDGE_MM = 2.0  # of a photo's edge never shown where another photo sees the place: filters need neighbors

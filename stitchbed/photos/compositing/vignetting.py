@@ -15,12 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.compositing.illumination import polynomial
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 SHARED_ORDER, OWN_ORDER = 4, 2
 # Standard deviations believed beforehand, in log light at the frame's half diagonal (common practice, no source):

@@ -13,9 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, first_guess
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
@@ -33,8 +33,6 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
-
-Array = NDArray[np.float64]
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
 ROBUST_ROUNDS = 2

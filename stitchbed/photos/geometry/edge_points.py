@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is

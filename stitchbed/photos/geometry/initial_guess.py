@@ -9,13 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.plane_pose import UNIT_MM, Frame, inverted, placed, through, views_of
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

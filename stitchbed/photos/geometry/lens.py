@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 INVERSE_STEPS = 7  # Newton steps; quadratic convergence leaves 1e-12 after 5 at the bendings allowed here
 

@@ -15,11 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, placed, plane_from_photo
-
-Array = NDArray[np.float64]
-
-MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
-
-Array = NDArray[np.float64]
 
 UNIT_MM = 100.0  # plane lengths among the unknowns are counted in this, so that all unknowns are of like size
 SIGMAS_95_IN_PLANE = 2.448  # a circle of this many sigmas holds 95 % of a two-dimensional normal error (chi2 = 5.991)

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from stitchbed.core.arrays import Array, Mask
 
 SIDES = ("top", "right", "bottom", "left")
 ANGLE_STEP = np.deg2rad(0.25)  # rad; at 1000 px length half a step moves a line's end by 1 px

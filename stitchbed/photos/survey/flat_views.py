@@ -11,14 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Mask
 from stitchbed.photos.compositing.seams import depth_in
 from stitchbed.photos.geometry.output_frame import Facing, flat_view, inside_photo, to_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit
 from stitchbed.photos.survey.photo import Photo, small_px
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 ENOUGH = 0.97  # of what all photos see together: a first photo that sees this much of it is shown alone
 RIM_PX = 11  # twice the reach of the filters that look for edges, and one

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.glare import Shares, balance, burnt, regions_mm, shares
 from stitchbed.photos.compositing.illumination import LightField, light_at
@@ -19,9 +20,6 @@ from stitchbed.photos.geometry.output_frame import canvas_from_plane
 from stitchbed.photos.survey.flat_views import flat_of
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 FIELD_STEP = 8
 GLANCE_LONG_PX = 1400  # flat views that shine is sought in

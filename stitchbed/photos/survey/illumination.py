@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.card.detection import SeenCard
 from stitchbed.card.patches import PatchReading, patch_corners, read_patches
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.illumination import LightField, fit_light, light_at
@@ -29,9 +30,6 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_
 from stitchbed.photos.survey.photo import Photo, small_px
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 from stitchbed.photos.survey.work_edges import on_card, piece_called
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 LIGHTS = ("auto", "blank", "board", "card", "none")
 CELL_MM = 6.0  # places are means over squares of this side

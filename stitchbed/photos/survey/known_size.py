@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.initial_guess import CardPoints
@@ -18,8 +18,6 @@ from stitchbed.photos.geometry.rectangle import Line, corners_of, find_sides, si
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, plane_survey_of
 from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, measured, side_points
-
-Array = NDArray[np.float64]
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.compositing.glare import BURNT, regions_mm
 from stitchbed.photos.compositing.illumination import LightField, light_at, polynomial
@@ -22,8 +22,6 @@ from stitchbed.photos.survey.glare import GLANCE_LONG_PX, Shine, evened_view, on
 from stitchbed.photos.survey.illumination import RING_MM, board_field, card_field, on_canvas, places
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
-
-Array = NDArray[np.float64]
 
 WHOLE = 0.995  # of the work seen by each photo: then the first one shows all of it, others serve against shine
 FIELD_ORDER = 6  # of the polynomial that holds a photo's falloff: the lens's fourth order, seen askew

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
@@ -22,8 +23,6 @@ from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.windows import Windows
-
-Array = NDArray[np.float64]
 
 LONGEST_VIEW = 8192  # px; cards are sought in a view no longer than this
 

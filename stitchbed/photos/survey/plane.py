@@ -7,9 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
@@ -29,8 +26,6 @@ from stitchbed.photos.survey.plane_types import (
 )
 from stitchbed.photos.survey.tie_points import believed, fine_ties, links_between, overlaps_of, rough_ties, strongest
 from stitchbed.photos.survey.work_edges import SidesFound, between_cards, side_points, sides_by_cards, work_corners
-
-Array = NDArray[np.float64]
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view

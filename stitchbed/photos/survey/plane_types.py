@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
 from stitchbed.card.detection import SeenCard
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings
 from stitchbed.photos.geometry.edge_points import Side
@@ -20,8 +20,6 @@ from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.work_edges import card_outline
-
-Array = NDArray[np.float64]
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
 UNMEASURED_SCALE = 0.003  # printers are off by .2 to .5 % (common practice, no source)

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box, spanning
 from stitchbed.imaging.transforms import affines_round
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
@@ -22,9 +22,6 @@ from stitchbed.photos.geometry.initial_guess import TiePoints
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 VIEW_SIDE = 2000  # px; finer than for scans, since three photos are few and shares small
 POINTS = 3000

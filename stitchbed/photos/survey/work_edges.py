@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.beside import doubtful_sides
 from stitchbed.card.board import Piece, all_pieces
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
 from stitchbed.photos.geometry.output_frame import (
@@ -30,8 +30,6 @@ from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_si
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo, read_small
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 Way = Callable[[Array], Array]
 
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides

@@ -10,9 +10,10 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.patches import PatchReading
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.illumination import LightField
@@ -23,8 +24,6 @@ from stitchbed.photos.survey.plane_types import PlaneSurvey
 from stitchbed.photos.survey.work_edges import piece_called
 from stitchbed.photos.targets.grade import Graded, graded, table_name
 from stitchbed.photos.targets.sharpness import LUMINANCE, Sharpness, sharpness
-
-Array = NDArray[np.float64]
 
 
 def photo_figures(
@@ -44,9 +43,9 @@ def photo_figures(
     if light is not None:
         figures["unevenness"] = 100 * 2 * light.residual
     if plane.seen[number]:
-        held = 25.4 * px_per_mm(plane.fit.views[number], plane.corners.mean(0))
+        held = MM_PER_INCH * px_per_mm(plane.fit.views[number], plane.corners.mean(0))
         figures["resolution"] = held if dpi is None else min(held, dpi)
-        figures["long_side"] = figures["resolution"] / 25.4 * max(plane.work.width, plane.work.height)
+        figures["long_side"] = figures["resolution"] / MM_PER_INCH * max(plane.work.width, plane.work.height)
         figures["scale"] = 100 * plane.scale_95
     return figures
 

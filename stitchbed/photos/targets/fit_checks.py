@@ -9,14 +9,11 @@ import re
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.color.fit import ColorFit, fit_color, neutral_error
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.targets.pairing import Paired
-
-Array = NDArray[np.float64]
 
 WORST_MEAN = 8.0  # mean held-out dE2000 of a chart with its own reference is below 5 even under narrow-band light
 BETTER = 0.5  # another way round that leaves less than this share of the difference was the true one

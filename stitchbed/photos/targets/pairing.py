@@ -19,13 +19,12 @@ from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.card.difference import chroma_of
 from stitchbed.card.layout import chart_places, in_picture
 from stitchbed.card.patches import MOST_CLIPPED, PatchReading, patch_corners, read_patches
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_from_plane
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
-
-Array = NDArray[np.float64]
 
 CHARTS = ("own", "24", "chart")
 MOST_BAD = 0.2  # share of patches that may be clipped or uneven and left out; more says the picture is not fit for it

@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from stitchbed.core.arrays import Array
 
 BINS = 4  # per pixel
 FREQUENCIES: Array = np.linspace(0, 1, 101)  # cycles per pixel

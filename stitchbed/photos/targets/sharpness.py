@@ -9,13 +9,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.card.board import Piece, Slant, slant_corners
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box, clipped, spanning
 from stitchbed.photos.targets.sfr import EdgeSfr, at_frequency, edge_sfr, falls_to, mean_response, misregistration
-
-Array = NDArray[np.float64]
 
 ALONG = 0.62  # share of a square's side that is read: its corners are not edges
 RIM_MM = 0.7  # kept between what is read and the end of the ground or the square's middle

@@ -8,11 +8,8 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import Any
 
-from numpy.typing import NDArray
-
-Pixels = NDArray[Any]
+from stitchbed.core.arrays import Pixels
 
 
 class PieceCache:

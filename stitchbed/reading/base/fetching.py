@@ -11,11 +11,10 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Bytes
 from stitchbed.reading.base.faults import telling, unreadable
 
-Bytes = NDArray[np.uint8]
 Fetch = Callable[[int, int, int, int], Bytes]
 
 WORTH_SKIPPING = 2  # rows are fetched one by one when they are less than this fraction of the distance between them

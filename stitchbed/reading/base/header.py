@@ -9,12 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from numpy.typing import NDArray
-
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.tile import Raster
-
-Pixels = NDArray[Any]
 
 MAX_PIXELS = 4_000_000_000  # 63,000 x 63,000: an A0 sheet at 1200 dpi has 2.2e9; more is a damaged or hostile header
 

@@ -9,17 +9,15 @@ import tempfile
 from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.core.record import cannot_write
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.fetching import Fetch, fetcher
 from stitchbed.reading.base.header import Stored
-
-Pixels = NDArray[Any]
 
 IN_MEMORY = 256 * 2**20  # bytes; what may stay in memory when no scratch folder is given
 

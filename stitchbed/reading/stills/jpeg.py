@@ -11,12 +11,11 @@ import mmap
 import struct
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
@@ -25,8 +24,6 @@ from stitchbed.reading.metadata.exif import Dpi, read_exif
 from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.views.orientation import swapped
 from stitchbed.scans.jpeg_frame import FRAMES, SCAN, Frame, frame_of, segments
-
-Pixels = NDArray[Any]
 
 MAGIC = b"\xff\xd8\xff"
 LONGEST_SIDE = 65500  # px; the decoder's own limit, the standard's is 65535

@@ -11,10 +11,9 @@ import struct
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
-from numpy.typing import NDArray
-
+from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
@@ -24,8 +23,6 @@ from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
 from stitchbed.reading.stills import png_rows
 from stitchbed.reading.stills.png_rows import MAGIC, Layout
 from stitchbed.reading.views.orientation import swapped
-
-Pixels = NDArray[Any]
 
 SMALL_CHUNKS = (b"iCCP", b"pHYs", b"eXIf", b"PLTE", b"tRNS")
 DEPTHS = {0: (1, 8, 16), 2: (8, 16), 3: (1, 2, 4, 8), 4: (8, 16), 6: (8, 16)}  # color type -> bits that are read

@@ -17,16 +17,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Bytes, Pixels
 from stitchbed.reading.base.faults import unreadable
-
-Pixels = NDArray[Any]
-Bytes = NDArray[np.uint8]
 
 MAGIC = b"\x89PNG\r\n\x1a\n"
 SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples

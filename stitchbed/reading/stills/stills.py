@@ -8,17 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
 
-from numpy.typing import NDArray
-
+from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.spill import spilled
 from stitchbed.reading.stills import jpeg, png, webp
 from stitchbed.reading.views.orientation import swapped
 
-Pixels = NDArray[Any]
 Bands = Callable[[Path, Header], Iterator[Pixels]]
 
 

@@ -11,20 +11,18 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.faults import check_size, telling, unreadable
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.exif import read_exif
 from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
 from stitchbed.reading.views.orientation import swapped
-
-Pixels = NDArray[Any]
 
 MOST_GROWTH = 65_536  # px per byte: a lossless white page of 16,000 x 16,000 px has 26,000 (tried), nothing more
 

@@ -5,16 +5,12 @@ In: a page and a piece's stored bytes. Out: (rows, columns, samples) of the mach
 
 from __future__ import annotations
 
-from typing import Any
-
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.reading.tiff.layout import FAXES, Page
 from stitchbed.scans.jpeg_frame import frame_of
-
-Pixels = NDArray[Any]
 
 
 class ShortPieceError(ValueError):

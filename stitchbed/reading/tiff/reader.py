@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box, clipped, shifted
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.faults import telling
@@ -30,7 +30,6 @@ from stitchbed.reading.tiff.page import page_of, picture_directory
 from stitchbed.reading.views.orientation import swapped
 from stitchbed.scans.tiff_levels import Pages, layout_of
 
-Pixels = NDArray[Any]
 Read = Callable[[Box, Sequence[int]], Pixels]
 Keep = Callable[[int, Callable[[], Pixels]], Pixels]
 

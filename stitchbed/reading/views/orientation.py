@@ -8,13 +8,11 @@ Reference: TIFF 6.0 (1992), tag 274; EXIF uses the same numbers. 1 as stored, 2 
 
 from __future__ import annotations
 
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from numpy.typing import NDArray
-
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 
-Pixels = NDArray[Any]
 Pair = TypeVar("Pair")
 
 SWAPPED = (5, 6, 7, 8)  # rows become columns

@@ -9,18 +9,15 @@ from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.views.orientation import COLS_BACKWARD, ROWS_BACKWARD, turned
 from stitchbed.reading.views.reduction import FAST_SIZES, Cells, cells_along, reduce_strip, reduce_tall
 from stitchbed.reading.views.straight_alpha import straightened
-
-Pixels = NDArray[Any]
 
 BLOCK_BYTES = 16 * 2**20  # of stored pixels: large enough for the codec, small beside any budget
 THREADS = 2  # decoders release the lock of the interpreter; more would hold more blocks at once

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Pixels = NDArray[Any]
+from stitchbed.core.arrays import Pixels
 
 # px of a cell's side up to which the fast averaging is exact: it sums uint8 in 32-bit integers (255 * 2900^2 fill them)
 # and uint16 in 32-bit floats, which lose a tenth of a code at 64

@@ -5,12 +5,9 @@ In: premultiplied samples. Out: straight color.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Pixels = NDArray[Any]
+from stitchbed.core.arrays import Pixels
 
 
 def straightened(color: Pixels, alpha: Pixels) -> Pixels:
