@@ -14,13 +14,14 @@ from scipy import ndimage
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.reduce import reduction_to
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.page.dust import sweep as sweeping
 from stitchbed.page.dust.candidates import ALONE, Finds, Scale
 from stitchbed.page.dust.classify import DustSettings, judged
 from stitchbed.page.dust.inpaint import filled, mended
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.page import Page, page_of_array, reduction_to
+from stitchbed.page.page import Page, page_of_array
 from stitchbed.page.sheet.white import PaperSettings, White, survey, white_at
 
 # codes of 8 bits: about 3 L* both on paper and in ink, what an eye sees side by side; common practice, no source

@@ -11,6 +11,7 @@ import pytest
 import synthetic_captures as captures
 from PIL import Image
 from scipy import ndimage
+from stitchbed.imaging.gray import gray_of
 
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
@@ -75,7 +76,7 @@ def test_blur_of_a_step(sigma: float) -> None:
 def test_blur_orders_two_scans_of_one_place() -> None:
     sharp, soft = (captures.good_set(3, 1, 1, {0: captures.Scanner(blur=blur)})[0].pixels for blur in (0.45, 1.3))
     box = Box(300, 200, 256, 256)
-    ratios = [quality.edge_ratio(quality.gray_levels(pixels[box.slices]), 1.0) for pixels in (sharp, soft)]
+    ratios = [quality.edge_ratio(gray_of(pixels[box.slices]), 1.0) for pixels in (sharp, soft)]
     assert ratios[0] is not None
     assert ratios[1] is not None
     assert ratios[0][0] > 1.15 * ratios[1][0]
@@ -161,7 +162,7 @@ def test_grains_are_found_where_they_lie_and_drawing_is_not() -> None:
     places = [(200, 130), (420, 600), (610, 300)]
     views = []
     for seed in range(4):
-        gray = quality.gray_levels(captures.good_set(seed, 1, 1)[0].pixels)
+        gray = gray_of(captures.good_set(seed, 1, 1)[0].pixels)
         for x, y in places:
             cv2.circle(gray, (x, y), 2, 60.0, -1, cv2.LINE_AA)
         views.append(gray + rng.standard_normal(gray.shape).astype(np.float32))
@@ -169,7 +170,7 @@ def test_grains_are_found_where_they_lie_and_drawing_is_not() -> None:
     assert len(found) >= 2  # one may lie under a line in too many scans
     for grain in found:
         assert min(np.hypot(grain.x - x, grain.y - y) for x, y in places) < 2
-    clean = [quality.gray_levels(captures.good_set(seed, 1, 1)[0].pixels) for seed in range(4)]
+    clean = [gray_of(captures.good_set(seed, 1, 1)[0].pixels) for seed in range(4)]
     assert grains(clean) == []
     assert grains(views[:2]) == []  # two scans cannot tell dust from drawing
 

@@ -22,10 +22,10 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import claimed
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
-from stitchbed.page.page import in_order
 
 STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light

@@ -28,9 +28,9 @@ from stitchbed.copies.artwork import Artwork, deepened, flat_codes, line_layer, 
 from stitchbed.core.arrays import Ints, Pixels
 from stitchbed.core.record import claimed
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
-from stitchbed.page.page import in_order
 
 MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"

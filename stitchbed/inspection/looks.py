@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, to_linear
 from stitchbed.inspection import quality
 from stitchbed.reading.base.tile import Raster
@@ -77,10 +78,10 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
     rows, cols, _ = windows.raster.shape
     reduction = max(1, round(max(rows, cols) / VIEW_SIDE))
     view = windows.view(reduction)
-    gray = quality.gray_levels(view)
+    gray = gray_of(view)
     detail, calm = (_read(windows, _boxes(gray, reduction, (rows, cols), calm=calm)) for calm in (False, True))
-    grays = [quality.gray_levels(pixels) for _, pixels in detail]
-    noise = float(np.percentile([quality.noise_level(quality.gray_levels(pixels)) for _, pixels in calm], 25))
+    grays = [gray_of(pixels) for _, pixels in detail]
+    noise = float(np.percentile([quality.noise_level(gray_of(pixels)) for _, pixels in calm], 25))
     ends = np.mean([quality.clipped(pixels) for _, pixels in detail], axis=0)
     greens = [_green(pixels) for _, pixels in detail]
     light, cell = _light(view, reduction, transfer)

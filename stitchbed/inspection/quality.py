@@ -41,25 +41,6 @@ class Trace:
     strength: float
 
 
-def gray_levels(stored: NDArray[Any]) -> Floats:
-    """Stored pixels (h, w, c) to gray 0..255 in encoded values, in which noise and contrast are as the eye weighs
-    them.
-    """
-    scale = np.float32(255.0 / np.iinfo(stored.dtype).max)
-    if stored.shape[2] == 3:
-        flat: Floats = cv2.cvtColor(np.ascontiguousarray(stored), cv2.COLOR_RGB2GRAY).astype(np.float32)
-    else:
-        flat = stored[..., 0].astype(np.float32)
-    return flat * scale
-
-
-def shrunk(gray: Floats, times: int) -> Floats:
-    """(h // times, w // times) means of times x times px; what is left over at the right and bottom is dropped."""
-    rows, cols = max(1, gray.shape[0] // times), max(1, gray.shape[1] // times)
-    whole = np.ascontiguousarray(gray[: rows * times, : cols * times])
-    return np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
-
-
 def window_boxes(contrast: Floats, shape: tuple[int, int], *, count: tuple[int, int], calm: bool) -> list[Box]:
     """Boxes spread over a picture of shape (h, w) px: in each of count (rows, cols) parts the one with most contrast
     (WINDOW px), or with least (`calm`, CALM px). contrast : (rows, cols) of cells that cover the picture evenly. Boxes

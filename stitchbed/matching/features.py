@@ -48,11 +48,6 @@ class Keypoints:
     reduction: int
 
 
-def reduction_for(shape: tuple[int, ...], side: int) -> int:
-    """Integer reduction that brings the long side to about `side` px, at least 1."""
-    return max(1, round(max(shape[:2]) / side))
-
-
 def gray_of(view: NDArray[Any]) -> Floats:
     """Stored pixels (h, w, c) to float32 gray 0..255, in encoded values (contrast as the eye weighs it)."""
     scale = 255.0 / np.iinfo(view.dtype).max

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.reduce import shrunk
 from stitchbed.imaging.transforms import moved, similarity_matrix
-from stitchbed.inspection.quality import shrunk
 from stitchbed.matching.features import Keypoints, evened
 from stitchbed.matching.hypotheses import LinkSettings, Matches, clear, match, narrowed, voted
 

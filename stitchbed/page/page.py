@@ -6,11 +6,9 @@ In: opened windows of a master, or an array in memory. Out: a `Page`, boxes of l
 from __future__ import annotations
 
 import threading
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,10 +16,9 @@ import numpy as np
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import shrunk
 from stitchbed.imaging.transfer import Transfer, to_linear, transfer_of
-
-Item = TypeVar("Item")
-Result = TypeVar("Result")
 
 STRIP_PX = 2 * 2**20  # px read at once for an overview
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear RGB. Reference: IEC 61966-2-1:1999
@@ -127,11 +124,6 @@ def luminance(light: Floats) -> Floats:
     return np.asarray(light @ weights, np.float32)
 
 
-def reduction_to(dpi: float, wanted: float) -> int:
-    """The whole number by which a page of `dpi` is reduced so that at least `wanted` dpi is left."""
-    return max(1, int(dpi / wanted + 0.01))
-
-
 def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floats | None]:
     """The whole page as (h, w, c) linear light, each pixel the mean of factor x factor px, and (h, w) cover 0..1.
 
@@ -150,29 +142,3 @@ def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floa
     return light, np.concatenate(cover)
 
 
-def shrunk(picture: Floats, factor: int) -> Floats:
-    """Mean of factor x factor px of an (h, w[, c]) picture whose sides are multiples of factor."""
-    if factor == 1:
-        return picture
-    size = (picture.shape[1] // factor, picture.shape[0] // factor)
-    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.float32).reshape(size[1], size[0], *picture.shape[2:])
-
-
-def in_order(work: Callable[[Item], Result], items: Iterable[Item], workers: int) -> Iterator[Result]:
-    """Results of `work` in the order of `items`, on `workers` threads, never more than workers + 2 ahead."""
-    if workers <= 1:
-        yield from map(work, items)
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        waiting: deque[Future[Result]] = deque()
-        try:
-            for item in items:
-                waiting.append(pool.submit(work, item))
-                if len(waiting) >= workers + 2:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        finally:
-            for future in waiting:
-                future.cancel()

@@ -18,6 +18,7 @@ import numpy as np
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.inspection import quality
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
@@ -148,7 +149,7 @@ def _sharpness(
         with open_windows(tiles[end].path) as windows:
             for pair, number, place in sorted(requests, key=lambda one: float(one[2][1])):
                 box = _window(place, looks[end].shape)
-                measured = quality.edge_ratio(quality.gray_levels(windows.window(box)), looks[end].noise)
+                measured = quality.edge_ratio(gray_of(windows.window(box)), looks[end].noise)
                 if measured:
                     ratios.setdefault((pair, number), {})[end] = float(np.log(measured[0]))
     found: dict[tuple[int, int], list[float]] = {}

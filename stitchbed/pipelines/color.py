@@ -24,8 +24,8 @@ from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.record import plain, recording, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
-from stitchbed.mosaic.result.render_rows import in_order, single_threaded_opencv
 from stitchbed.mosaic.survey.context import Progress
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.photos.survey.photo import Photo, check_name, opened, stored_as

@@ -18,6 +18,7 @@ from stitchbed.core.errors import BadSettings, Islands
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection import quality, resolution
@@ -183,7 +184,7 @@ def _measured(scan: _Scan, best: _Scan, places: dict[bool, list[Array]]) -> dict
     with open_windows(scan.tile.path) as windows:
         for calm, found in places.items():
             boxes = [_box(scan, best, at, _side_mm(lowest, calm=calm)) for at in found]
-            grays[calm] = [quality.gray_levels(windows.window(box)) for box in boxes if box]
+            grays[calm] = [gray_of(windows.window(box)) for box in boxes if box]
     noise = float(np.percentile([quality.noise_level(gray) for gray in grays[True]], 25))
     limits = resolution.limits(resolution.spectrum(grays[False], grays[True], noise), scan.dpi)
     area = sum(gray.size for gray in grays[True]) * (2.54 / scan.dpi) ** 2

@@ -19,11 +19,13 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import PALETTE, Region, colored, region_means, settled
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.page.page import Page, in_order, page_of, reduction_to
+from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 

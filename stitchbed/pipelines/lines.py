@@ -18,9 +18,10 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.imaging.parallel import in_order
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.ink_layer import InkSettings, Lifting, lifted, lifting_of, over, whitened
-from stitchbed.page.page import Page, in_order, page_of
+from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 

@@ -19,7 +19,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording, sha256_of, write_json
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
-from stitchbed.mosaic.result.render_rows import in_order, single_threaded_opencv
+from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.mosaic.survey.context import Progress
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.photos.compositing.illumination import LightField

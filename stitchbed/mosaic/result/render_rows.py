@@ -5,25 +5,16 @@ In: a plan and a shelf. Out: the finished file. A job that was stopped goes on a
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
-
-import cv2
 
 from stitchbed.finishing.rows import EncodedBlock, row_path, write_row
 from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.render import render_block
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.survey.context import Progress
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, row_count
-
-Item = TypeVar("Item")
-Result = TypeVar("Result")
 
 
 def spec_of(plan: Plan, codec: str) -> MasterSpec:
@@ -55,28 +46,3 @@ def render_rows(plan: Plan, source: Source, spec: MasterSpec, *, folder: Path, w
     return row_count(spec) - len(missing)
 
 
-def in_order(work: Callable[[Item], Result], items: Iterable[Item], workers: int) -> Iterator[Result]:
-    """Results in the order of `items`, `workers` at a time, never more than a few finished and waiting."""
-    waiting: deque[Future[Result]] = deque()
-    with ThreadPoolExecutor(workers) as pool:
-        try:
-            for item in items:
-                waiting.append(pool.submit(work, item))
-                if len(waiting) > 2 * workers:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        finally:
-            for future in waiting:
-                future.cancel()
-
-
-@contextmanager
-def single_threaded_opencv() -> Iterator[None]:
-    """The blocks run in parallel already: OpenCV's own threads would only get in their way."""
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    try:
-        yield
-    finally:
-        cv2.setNumThreads(before)

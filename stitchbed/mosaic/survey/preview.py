@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.reduce import reduction_for, shrunk, shrunk_to
 from stitchbed.imaging.transfer import Transfer, to_linear
-from stitchbed.inspection.quality import shrunk
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of, reduction_for
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of
 from stitchbed.matching.similarity_links import Sight, sight_of
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, candidates
 from stitchbed.mosaic.compositing.seams import Drawing
@@ -68,12 +68,12 @@ def glance(
     own, feature_settings, speck_settings = settings
     marks = candidates(gray_of(fine), reductions[0], px_per_mm, speck_settings)
     reduction = reductions[1]
-    view = _smaller(fine, reduction // reductions[0])
+    view = shrunk(fine, reduction // reductions[0])
     gray = gray_of(view)
     with in_turn:
         keypoints = detect(name, view, reduction, feature_settings)
     sight = sight_of(gray, reduction, own.sight_side)
-    half, times = _shrunk(gray, own.texture_side)
+    half, times = shrunk_to(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
     return Glance(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
@@ -85,23 +85,10 @@ def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi
     return fine, fine * max(1, round(reduction_for(shape, view_side) / fine))
 
 
-def _smaller(view: NDArray[Any], times: int) -> NDArray[Any]:
-    if times == 1:
-        return view
-    h, w = max(1, view.shape[0] // times), max(1, view.shape[1] // times)
-    return cv2.resize(view[: h * times, : w * times], (w, h), interpolation=cv2.INTER_AREA).reshape(h, w, -1)
-
-
-def _shrunk(gray: Floats, side: int) -> tuple[Floats, int]:
-    """Area-reduced by the whole factor that brings the long side to about `side`."""
-    times = max(1, round(max(gray.shape) / side))
-    return shrunk(gray, times), times
-
-
 def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: GlanceSettings) -> Drawing:
     """Mean edge strength above the paper's own unrest, per cell."""
     gx, gy = cv2.Sobel(gray, cv2.CV_32F, 1, 0, scale=0.25), cv2.Sobel(gray, cv2.CV_32F, 0, 1, scale=0.25)
     strength = np.maximum(np.hypot(gx, gy) - settings.blank, 0).astype(np.float32)
     step = max(1, round(settings.drawing_mm * px_per_mm / reduction))
-    small, times = _shrunk(strength, max(1, max(gray.shape) // step))
+    small, times = shrunk_to(strength, max(1, max(gray.shape) // step))
     return Drawing(small, float(reduction * times))

@@ -19,10 +19,11 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import cannot_write, sha256_of
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.imaging.parallel import in_order
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
-from stitchbed.page.page import Page, in_order
+from stitchbed.page.page import Page
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.white import white_at
 from stitchbed.report.before_after import as_codes, outlined, write_pair

@@ -14,12 +14,13 @@ from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted
+from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block
 from stitchbed.page.dust.inpaint import filled, mended
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.page import Page, in_order, linear
+from stitchbed.page.page import Page, linear
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, toned
 from stitchbed.page.sheet.white import White, white_at

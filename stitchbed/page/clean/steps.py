@@ -14,6 +14,7 @@ from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.reduce import reduction_to
 from stitchbed.page.clean.pictures import Album, show_border, show_paper, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, clean_light, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
@@ -21,7 +22,7 @@ from stitchbed.page.dust.candidates import Finds, Scale
 from stitchbed.page.dust.classify import DustSettings, judged
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sampled, sweep
-from stitchbed.page.page import Page, luminance, overview, reduction_to
+from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, source_box
 from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, points

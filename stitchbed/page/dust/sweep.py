@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
+from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Finds, Scale, finds_in, joined, moved, owned
 from stitchbed.page.ink import InkTraits, amount, traits_of
-from stitchbed.page.page import Page, in_order, linear, luminance, reduction_to, shrunk
+from stitchbed.page.page import Page, linear, luminance
 from stitchbed.page.sheet.white import White, white_at
 
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.page.page import Page, linear, overview, reduction_to
+from stitchbed.imaging.reduce import reduction_to
+from stitchbed.page.page import Page, linear, overview
 from stitchbed.page.sheet.edges import edge_of, measured
 from stitchbed.page.sheet.frame import Framing, framing
 

@@ -19,7 +19,9 @@ from scipy.sparse.csgraph import connected_components
 from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.page.page import Page, in_order, linear, luminance, reduction_to, shrunk
+from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import reduction_to, shrunk
+from stitchbed.page.page import Page, linear, luminance
 
 
 @dataclass(frozen=True)
