@@ -31,7 +31,7 @@ from ink_pages import INK, PAPER, blank, drawing, hatch, seen, solid, stroke, wi
 from PIL import Image
 from region_pages import region_page
 
-from stitchbed.color.convert import srgb_profile
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.page.line_art.fill import PALETTE

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from stitchbed.card.board import Piece, corner_piece, full_piece
 from stitchbed.card.sheet import _piece_shapes
-from stitchbed.drawing.pdf import Page, pixels_of
+from stitchbed.drawing.raster import pixels_of
+from stitchbed.drawing.shapes import Page
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode
 from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
 from stitchbed.photos.geometry.plane_pose import inverted, placed, through

@@ -20,7 +20,7 @@ import tifffile
 import truth
 
 from stitchbed.core.errors import BadSettings, CannotWrite, WorksFailed
-from stitchbed.core.record import sha256_of
+from stitchbed.core.files import sha256_of
 from stitchbed.jobs import batch
 from stitchbed.jobs.batch import do_work, raise_failed, run_each
 from stitchbed.jobs.run import RunSettings

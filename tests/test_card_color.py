@@ -9,8 +9,7 @@ import pytest
 from PIL import ImageCms
 from synthetic_charts import LIGHTS, shown
 
-from stitchbed.card.difference import de00
-from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_lab, xyz_from_rgb
+from stitchbed.color.cielab import SPACES, de00, lab_from_xyz, xyz_from_lab, xyz_from_rgb
 from stitchbed.color.fit import ColorFit, fit_color, neutral_error, terms_of, xyz_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.imaging.transfer import transfer_of

@@ -9,7 +9,9 @@ import pytest
 
 from stitchbed.card.detection import find_cards
 from stitchbed.card.sheet import sheets
-from stitchbed.drawing.pdf import Grid, Page, Polygon, Rect, Text, pdf_of, pixels_of
+from stitchbed.drawing.pdf import pdf_of
+from stitchbed.drawing.raster import pixels_of
+from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Text
 
 DPI = 96.0
 PX = DPI / 25.4

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.card.difference import chroma_of, de00
-from stitchbed.color.cielab import D50, SPACES, adaptation, lab_from_xyz, xyz_from_lab, xyz_from_rgb
+from stitchbed.color.cielab import D50, SPACES, adaptation, chroma_of, de00, lab_from_xyz, xyz_from_lab, xyz_from_rgb
 from stitchbed.imaging.transfer import srgb_decode
 
 # Sharma, Wu & Dalal (2005), doi 10.1002/col.20070, Table I: L1 a1 b1 L2 a2 b2 dE00, all 34 pairs.

@@ -8,9 +8,8 @@ from synthetic_charts import chart_picture, shown
 
 from stitchbed.card.cgats import References
 from stitchbed.card.chart24 import EDITIONS, find_chart24, numbered, references24
-from stitchbed.card.difference import de00
-from stitchbed.card.layout import chart_places, in_picture
-from stitchbed.card.patches import joined, read_patches
+from stitchbed.card.patches import chart_places, in_picture, joined, read_patches
+from stitchbed.color.cielab import de00
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import transfer_of
 

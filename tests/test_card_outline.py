@@ -6,9 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.card.beside import doubtful_sides
 from stitchbed.imaging.sample import look_up
-from stitchbed.photos.geometry.edge_points import measure_side
+from stitchbed.photos.geometry.edge_points import doubtful_sides, measure_side
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of, find_sides, sides_through
 from stitchbed.photos.survey.work_edges import CLEAR_SHARE
 

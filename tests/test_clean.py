@@ -15,8 +15,8 @@ from PIL import Image, ImageCms
 
 from stitchbed.cli.commands.clean import command
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.files import sha256_of
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import sha256_of
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_stored, transfer_of
 from stitchbed.page.clean.pictures import Album

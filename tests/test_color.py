@@ -17,14 +17,14 @@ from synthetic_charts import LIGHTS, chart_picture, shown
 from stitchbed.card.board import full_piece
 from stitchbed.card.cgats import PatchTable, written
 from stitchbed.card.chart24 import find_chart24, references24
-from stitchbed.card.difference import de00
 from stitchbed.card.patches import read_patches
 from stitchbed.card.sheet import _piece_shapes
 from stitchbed.cli.commands.color import command
-from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
+from stitchbed.color.cielab import de00, lab_from_xyz, xyz_from_lab
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, UnreadableTile, WouldTouchOriginal
-from stitchbed.drawing.pdf import Page, pixels_of
+from stitchbed.drawing.raster import pixels_of
+from stitchbed.drawing.shapes import Page
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode, transfer_of
 from stitchbed.pipelines.color import ColorSettings, color
 

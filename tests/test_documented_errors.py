@@ -15,23 +15,24 @@ from png_bytes import png
 from small_jobs import page
 from tiff_bytes import Plan, tiff
 
+from stitchbed.cli.commands.color import color_settings
+from stitchbed.cli.commands.rectify import rectify_settings
 from stitchbed.copies.artwork import Artwork
 from stitchbed.copies.copies import LARGEST_SIDE, CopySettings, print_size
 from stitchbed.copies.openraster import write_layers
 from stitchbed.core import quantities as sizes
-from stitchbed.core.corners import color_settings, rectify_settings
 from stitchbed.core.errors import BadSettings, CannotWrite, CanvasTooLarge, UnreadableTile, WouldTouchOriginal
-from stitchbed.finishing.rows import write_row
 from stitchbed.inspection.crops import CropRow, write_crops
 from stitchbed.jobs.batch import BatchSettings, executor_of
 from stitchbed.output import room as foresight
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.output.png_jpeg import write_flat
-from stitchbed.output.tiff_master import MasterSpec, assemble, encode_block, write_master
+from stitchbed.output.tiff_master import MasterSpec, assemble, encode_block, write_master, write_row
 from stitchbed.page.clean.pictures import album_of
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import page_of_array
-from stitchbed.photos.survey.photo import check_name, opened, stored_as
+from stitchbed.photos.survey.photo import opened
+from stitchbed.pipelines.checks import check_name, stored_as
 from stitchbed.pipelines.proof import write_proof
 from stitchbed.reading.base import spill
 from stitchbed.reading.base.cache import PieceCache

@@ -16,13 +16,15 @@ from PIL import Image
 from region_pages import region_page
 
 from stitchbed.cli.commands.export import command
-from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.color.convert import to_srgb
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.copies import copies as exports
-from stitchbed.copies.artwork import Artwork, deepened
+from stitchbed.copies.artwork import Artwork
 from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import deepened
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.page import page_of_array

@@ -8,9 +8,10 @@ import pytest
 import tolerances as tol
 import truth
 
+from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.imaging.reduce import reduction_for
 from stitchbed.imaging.transforms import fit_affine, moved
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.similarity_links import Sight, link
 

@@ -12,9 +12,8 @@ import pytest
 from PIL import Image, ImageCms
 
 from stitchbed.core.errors import CanvasTooLarge, WouldTouchOriginal
-from stitchbed.finishing.rows import write_row
 from stitchbed.output.png_jpeg import LIMITS, pixels_of, write_flat
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_row
 
 ICC = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 # ISO/IEC 15948 (PNG), pHYs: px per meter = dpi / .0254 rounded

@@ -12,8 +12,8 @@ from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
+from stitchbed.mosaic.result.record import SAME_MM, grain_rows
 from stitchbed.reading.base.tile import Raster, Tile
-from stitchbed.stories.glass_record import SAME_MM, grain_rows
 
 DPI = 254.0  # 10 px per mm
 SIZE = (400, 500)

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
-from stitchbed.core.record import claimed, fingerprint, plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.core.files import claimed, refuse_touching, sha256_of, write_json
+from stitchbed.core.record import fingerprint, plain, recording
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 from region_pages import RegionPage, region_page
 
-from stitchbed.color.convert import srgb_profile
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.openraster import MOST_LAYERS, flat_layers, write_layers
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal

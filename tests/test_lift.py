@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from light_scene import PX_PER_MM, SIZE, Scene, scene
 
-from stitchbed.mosaic.photometry.lift import Lift, LiftSettings, edge_distance, find_lift, inside, trust
+from stitchbed.mosaic.photometry.lift import Lift, LiftSettings, find_lift, inside, trust
 from stitchbed.mosaic.photometry.overlap_samples import Patches
+from stitchbed.mosaic.registration.placement import edge_distance
 
 SETTINGS = LiftSettings()
 

@@ -16,7 +16,8 @@ from ink_pages import INK, PAPER, drawing, seen
 from PIL import ImageCms
 
 from stitchbed.cli.commands.lines import command
-from stitchbed.color.convert import from_srgb, hex_color, srgb_profile, to_srgb
+from stitchbed.color.convert import from_srgb, hex_color, to_srgb
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
 from stitchbed.page.line_art.ink_layer import InkSettings, lifted, lifting_of, over
 from stitchbed.pipelines.lines import LinesSettings, lines

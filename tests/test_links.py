@@ -8,8 +8,9 @@ import pytest
 import tolerances as tol
 import truth
 
+from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.imaging.transforms import moved
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect, evened, gray_of
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, agreement, believable, link, scales_seen
 

@@ -21,10 +21,10 @@ from test_proof import NASTY, _complaints, _wait, browser  # noqa: F401 (a fixtu
 
 from stitchbed.cli.commands import clean, color, rectify
 from stitchbed.core.errors import WouldTouchOriginal
-from stitchbed.core.record import sha256_of
-from stitchbed.finishing.proof_pairs import PagePair, Shown, pairs_section
-from stitchbed.stories import proof_steps
-from stitchbed.stories.proof_steps import mended_spots, prove_step
+from stitchbed.core.files import sha256_of
+from stitchbed.pipelines import proof as proof_steps
+from stitchbed.pipelines.proof import mended_spots, prove_step
+from stitchbed.report.pictures import PagePair, Shown, pairs_section
 
 
 @pytest.fixture(scope="module")

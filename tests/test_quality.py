@@ -11,9 +11,9 @@ import pytest
 import synthetic_captures as captures
 from PIL import Image
 from scipy import ndimage
-from stitchbed.imaging.gray import gray_of
 
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection import quality, resolution
 from stitchbed.inspection.glass import grains

@@ -15,8 +15,7 @@ import tifffile
 from photo_sets import PhotoSet, photo_set
 from synthetic_camera import find_dots, photo_from_scene, photograph
 
-from stitchbed.card.difference import de00
-from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_rgb
+from stitchbed.color.cielab import SPACES, de00, lab_from_xyz, xyz_from_rgb
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.photos.survey.plane_types import Asked

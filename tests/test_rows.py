@@ -8,8 +8,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stitchbed.finishing.rows import read_segments, read_small, row_path, write_row
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, assemble, encode_block, row_count, write_picture
+from stitchbed.output.tiff_master import (
+    BLOCK,
+    MasterSpec,
+    assemble,
+    encode_block,
+    read_segments,
+    read_small,
+    row_count,
+    row_path,
+    write_picture,
+    write_row,
+)
 
 SPEC = MasterSpec(1500, 2100, 3, "uint8", False, 300, None)
 

@@ -22,7 +22,7 @@ import truth
 from PIL import Image
 
 from stitchbed.core.errors import BadSettings, StitchbedError, WouldTouchOriginal
-from stitchbed.core.record import sha256_of
+from stitchbed.core.files import sha256_of
 from stitchbed.jobs import run as story
 from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import files_of, job_of

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from stitchbed.finishing.seam_picture import LONGEST_SIDE, NOBODY, neighbors_of, seam_picture
+from stitchbed.report.join_maps import MOST_CELLS, NOBODY, neighbors_of, seam_picture
 from stitchbed.report.overlays import label_borders, seam_path
 
 
@@ -48,10 +48,10 @@ def test_more_pieces_than_a_palette_holds() -> None:
 
 
 def test_huge_maps_are_thinned_and_say_so() -> None:
-    labels = np.zeros((30, 3 * LONGEST_SIDE - 7), np.uint16)
+    labels = np.zeros((30, 3 * MOST_CELLS - 7), np.uint16)
     labels[:, 3000:] = 1
     picture, cell = seam_picture(labels, 10)
-    assert max(picture.size) <= LONGEST_SIDE and cell == 30
+    assert max(picture.size) <= MOST_CELLS and cell == 30
     assert np.flatnonzero(np.diff(np.asarray(picture)[3].astype(int)))[0] == pytest.approx(1000, abs=1)
 
 

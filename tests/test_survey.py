@@ -16,9 +16,10 @@ from stitchbed.core.errors import CanvasTooLarge, Islands
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.mosaic.survey.components import agreed_scales, demand_whole, sheet_dpi
+from stitchbed.mosaic.survey.components import demand_whole
 from stitchbed.mosaic.survey.context import Bench, Kind, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.refine import bed_groups
+from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 from stitchbed.mosaic.survey.survey import link_all, look_at_all, survey
 from stitchbed.reading.base.tile import Raster, Tile
 from stitchbed.reading.intake import take_in

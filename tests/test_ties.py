@@ -11,7 +11,7 @@ from scipy import ndimage
 from skimage import data
 
 from stitchbed.imaging.box import Box
-from stitchbed.matching.features import gray_of
+from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, to_sheet
 from stitchbed.mosaic.registration.tie_points import (
     Ties,

@@ -26,7 +26,7 @@ from stitchbed.card.board import (
     slant_corners,
 )
 from stitchbed.color.cielab import SPACES, xyz_from_lab, xyz_from_rgb
-from stitchbed.drawing.pdf import Grid, Page, Polygon, Rect, Rgb, Shape, Text
+from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Rgb, Shape, Text
 from stitchbed.imaging.transfer import srgb_encode
 
 PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm; ISO 216, ANSI Y14.1

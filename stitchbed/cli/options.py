@@ -72,6 +72,6 @@ def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
 def prove(proof: Path | None, record: dict[str, Any], sources: Sequence[Path], output: Path) -> None:
     """Write the proof page of a step where one is asked for; `record` then tells of it."""
     if proof:
-        from stitchbed.stories.proof_steps import prove_step
+        from stitchbed.pipelines.proof import prove_step
 
         prove_step(proof, record, sources, output)

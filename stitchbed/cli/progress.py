@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 if TYPE_CHECKING:  # its module loads all numeric libraries; a run with nothing to do shall not wait for them
-    from stitchbed.mosaic.survey.context import Progress as Report
+    from stitchbed.core.progress import Progress as Report
 
 
 @contextmanager

@@ -5,21 +5,17 @@ In: stored codes and ICC profiles. Out: stored codes in the other profile, 8 or 
 
 from __future__ import annotations
 
+import io
+from collections.abc import Callable
+
 import imagecodecs
 import numpy as np
-from PIL import ImageCms
+from PIL import Image, ImageCms
 
-from stitchbed.core.arrays import Pixels
+from stitchbed.color.profiles import srgb_profile
+from stitchbed.core.arrays import Bytes, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import srgb_encode, to_linear, transfer_of
-
-
-def srgb_profile() -> bytes:
-    """An sRGB profile, the same on every machine."""
-    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    profile[24:36] = bytes((7, 206, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0))  # date of creation (ICC.1:2022, 7.2.8): 1998-01-01
-    profile[84:100] = bytes(16)  # profile ID, which would no longer fit
-    return bytes(profile)
 
 
 def to_srgb(codes: Pixels, icc: bytes | None) -> Pixels:
@@ -75,3 +71,30 @@ def _converted(codes: Pixels, source: bytes, target: bytes) -> Pixels:
             f"a profile that does not convert ({error})", expected="an RGB profile", attempt="converting the page first"
         ) from error
     return np.asarray(out).reshape(codes.shape)
+
+
+def srgb_view(icc: bytes | None, channels: int) -> Callable[[Bytes], Bytes]:
+    """A function from stored 8-bit pixels (h, w, channels) to sRGB (h, w, 3); without a usable profile numbers stay."""
+    transform = _transform(icc, channels) if icc else None
+
+    def convert(pixels: Bytes) -> Bytes:
+        flat = pixels[..., 0] if channels == 1 else pixels
+        if transform is not None:
+            image = ImageCms.applyTransform(Image.fromarray(np.ascontiguousarray(flat)), transform)
+            if image is not None:
+                return np.asarray(image)
+        return np.repeat(pixels, 3, axis=2) if channels == 1 else pixels
+
+    return convert
+
+
+def _transform(icc: bytes, channels: int) -> ImageCms.ImageCmsTransform | None:
+    try:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+        if "sRGB" in (ImageCms.getProfileDescription(profile) or "") and channels == 3:
+            return None
+        srgb = ImageCms.createProfile("sRGB")
+        mode = "L" if channels == 1 else "RGB"
+        return ImageCms.buildTransform(profile, srgb, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC)
+    except (ImageCms.PyCMSError, OSError):
+        return None  # a profile of another kind: the page then shows the numbers as they are

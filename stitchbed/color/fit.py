@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from stitchbed.card.difference import chroma_of, de00
-from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
+from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz, xyz_from_lab
 from stitchbed.core.arrays import Array
 
 KINDS = {"matrix": 3, "root": 6}  # terms: r g b; and also the roots of rg, gb, rb

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stitchbed.color.convert import from_srgb, srgb_profile, to_srgb
+from stitchbed.color.convert import from_srgb, to_srgb
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import deepened
 from stitchbed.page.line_art.ink_layer import Lifting, lifted, over
 from stitchbed.page.page import Page
 
@@ -134,12 +136,3 @@ def without_paper(art: Artwork, box: Box) -> Pixels:
 def _plainly_lifted(codes: Pixels) -> Pixels:
     """Lines of a page that is white where it is bare: every tone becomes alpha, colors are kept."""
     return lifted(codes, Lifting(1.0, np.zeros(codes.shape[2], np.float32), None, opaque=False, neutral=False))
-
-
-def deepened(codes: Pixels, dtype: str) -> Pixels:
-    """Codes at another depth, exactly: 255 and 65535 are both white."""
-    if codes.dtype == dtype:
-        return codes
-    if dtype == "uint16":
-        return codes.astype(np.uint16) * np.uint16(257)
-    return np.asarray((codes.astype(np.uint32) + 128) // 257, np.uint8)

@@ -12,20 +12,21 @@ from typing import Any
 
 import numpy as np
 
-from stitchbed.color.convert import srgb_profile, to_srgb
-from stitchbed.copies.artwork import Artwork, deepened, flattened, without_paper
+from stitchbed.color.convert import to_srgb
+from stitchbed.color.profiles import srgb_profile
+from stitchbed.copies.artwork import Artwork, flattened, without_paper
 from stitchbed.copies.openraster import write_layers
 from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import claimed
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import claimed
-from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.depth import deepened
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 
 STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
@@ -107,7 +108,8 @@ def _layers_name(stem: str, art: Artwork, settings: CopySettings) -> str:
 def _print_name(stem: str, art: Artwork, settings: CopySettings) -> str:
     height, width, dpi = print_size(art, settings)
     kind = "rgb16" if art.colored else "gray16"
-    return f"{stem}_print_{round(width / dpi * MM_PER_INCH)}x{round(height / dpi * MM_PER_INCH)}mm_{round(dpi)}dpi_{kind}.tif"
+    across, down = (round(side / dpi * MM_PER_INCH) for side in (width, height))
+    return f"{stem}_print_{across}x{down}mm_{round(dpi)}dpi_{kind}.tif"
 
 
 def _web_name(stem: str, art: Artwork, settings: CopySettings) -> str:

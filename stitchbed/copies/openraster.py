@@ -24,10 +24,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.color.convert import to_srgb
-from stitchbed.copies.artwork import Artwork, deepened, flat_codes, line_layer, page_codes, paper_codes
+from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes, paper_codes
 from stitchbed.core.arrays import Ints, Pixels
-from stitchbed.core.record import claimed
+from stitchbed.core.files import claimed
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import deepened
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over

@@ -6,57 +6,11 @@ In: words from the shell. Out: settings, or which word was not understood.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.quantities import length_mm, size_mm
-from stitchbed.photos.survey.plane_types import Asked
-from stitchbed.pipelines.color import ColorSettings
-from stitchbed.pipelines.rectify import RectifySettings
-
-
-def rectify_settings(words: Mapping[str, Any], workers: int) -> RectifySettings:
-    """Settings of `rectify`.
-
-    Raises
-    ------
-    BadSettings : a size, a length or corners that cannot be read.
-    """
-    asked = Asked(
-        size_mm=size_mm(words["size"], option="--size") if words["size"] else None,
-        corners=corner_points(words["corners"]) if words["corners"] else None,
-        printed_mm=printed_lines(words["printed_mm"]) if words["printed_mm"] else None,
-        margin_mm=length_mm(words["margin"], option="--margin", whole_mm=0.0) if words["margin"] != "0mm" else 0.0,
-        scan=bool(words["scan"]),
-        keep_cards=bool(words["keep_cards"]),
-    )
-    rest = {"blank": words["blank"], "light": words["light"], "bits": int(words["bits"]), "table": words["grade"]}
-    return RectifySettings(dpi=float(words["dpi"]), asked=asked, workers=workers, **rest)
-
-
-def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
-    """Settings of `color`.
-
-    Raises
-    ------
-    BadSettings : corners that cannot be read.
-    """
-    return ColorSettings(
-        card=words["card"],
-        patches=words["patches"],
-        edition=words["edition"],
-        corners=corner_points(words["corners"], clockwise=False) if words["corners"] else None,
-        chart_in=words["chart_in"],
-        kind=words["fit"],
-        space=words["space"],
-        bits=int(words["bits"]),
-        table=words["grade"],
-        workers=workers,
-    )
 
 
 def corner_points(words: tuple[str, ...], *, clockwise: bool = True) -> Array:

@@ -14,8 +14,8 @@ from xml.sax.saxutils import escape
 from PIL import Image, ImageColor, ImageDraw, ImageFont
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import claimed
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import claimed
 
 Point = tuple[float, float]
 

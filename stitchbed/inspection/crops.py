@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from stitchbed.core.record import claimed
+from stitchbed.core.files import claimed
 from stitchbed.inspection.resolution import crop
 
 SIDE = 380  # px of a crop

@@ -18,14 +18,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import BadSettings, StitchbedError, WorksFailed
-from stitchbed.core.record import VERSION, recording, write_json
+from stitchbed.core.files import write_json
+from stitchbed.core.record import VERSION, recording
 from stitchbed.jobs.job_file import job_of
 from stitchbed.jobs.run import run
 from stitchbed.jobs.steps import STEPS
 from stitchbed.jobs.works import BatchSettings, Work, at_once, record_path, works_of
 
 if TYPE_CHECKING:
-    from stitchbed.mosaic.survey.context import Progress
+    from stitchbed.core.progress import Progress
 
 CONNECT_SECONDS = 15
 

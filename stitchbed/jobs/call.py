@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from stitchbed.mosaic.survey.context import Progress
+    from stitchbed.core.progress import Progress
 
 # what there is to work on: the pieces as given; the one picture made of them so far; layers lifted off it
 PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"

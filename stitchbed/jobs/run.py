@@ -18,14 +18,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
-from stitchbed.core.record import VERSION, Record, cannot_write, fingerprint, plain, recording, sha256_of, write_json
+from stitchbed.core.files import cannot_write, sha256_of, write_json
+from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
 from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS, Step
 
 if TYPE_CHECKING:
-    from stitchbed.mosaic.survey.context import Progress
+    from stitchbed.core.progress import Progress
 
 DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.record import cannot_write
+from stitchbed.core.files import cannot_write
 from stitchbed.jobs.job_file import JOB
 from stitchbed.jobs.run import RunSettings
 

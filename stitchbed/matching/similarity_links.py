@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.gray import evened
 from stitchbed.imaging.reduce import shrunk
 from stitchbed.imaging.transforms import moved, similarity_matrix
-from stitchbed.matching.features import Keypoints, evened
+from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, Matches, clear, match, narrowed, voted
 
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion

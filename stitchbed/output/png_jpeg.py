@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from stitchbed.core.errors import CanvasTooLarge
-from stitchbed.core.record import claimed
-from stitchbed.finishing.rows import read_segments
-from stitchbed.output.tiff_master import SEGMENT, MasterSpec, row_count
+from stitchbed.core.files import claimed
+from stitchbed.output.tiff_master import SEGMENT, MasterSpec, read_segments, row_count
 
 FLAT_KINDS = (".png", ".jpg", ".jpeg")
 # JPEG: ITU-T T.81 allows 65535, libjpeg stops at 65500. PNG: ISO/IEC 15948 allows 2**31 - 1.

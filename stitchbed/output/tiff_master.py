@@ -8,20 +8,76 @@ thread made it, and kept on disk by rows of blocks, so that no step ever holds m
 
 from __future__ import annotations
 
+import json
+import os
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import imagecodecs
 import numpy as np
 import tifffile
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.record import cannot_write, claimed, refuse_touching
-from stitchbed.finishing.rows import EncodedBlock, read_segments, read_small, write_row
+from stitchbed.core.files import cannot_write, claimed, refuse_touching
+
+
+@dataclass(frozen=True)
+class EncodedBlock:
+    """One block as it goes to the file: encoded segments [level][row][col] and the view at 1/2**(INNER_LEVELS+1)."""
+
+    segments: tuple[tuple[tuple[bytes, ...], ...], ...]
+    small: NDArray[Any]
+
+
+def row_path(folder: Path, row: int) -> Path:
+    """Where row number `row` is kept."""
+    return folder / f"row-{row:05d}"
+
+
+def write_row(folder: Path, row: int, line: Sequence[EncodedBlock]) -> None:
+    """Keep one row of blocks, whole or not at all."""
+    levels = [list(_row_of_segments(line, level)) for level in range(len(line[0].segments))]
+    small = np.ascontiguousarray(np.concatenate([block.small for block in line], axis=1))
+    head = {"lengths": [[len(s) for s in level] for level in levels], "shape": small.shape, "dtype": str(small.dtype)}
+    target = row_path(folder, row)
+    partial = target.with_suffix(".partial")
+    with partial.open("wb") as file:
+        file.write(json.dumps(head).encode() + b"\n")
+        for level in levels:
+            file.writelines(level)
+        file.write(small.tobytes())
+    os.replace(partial, target)
+
+
+def read_segments(folder: Path, row: int, level: int) -> Iterator[bytes]:
+    """Segments of one level of one row, in file order."""
+    with row_path(folder, row).open("rb") as file:
+        head = json.loads(file.readline())
+        file.seek(sum(sum(lengths) for lengths in head["lengths"][:level]), os.SEEK_CUR)
+        for length in head["lengths"][level]:
+            yield file.read(length)
+
+
+def read_small(folder: Path, row: int) -> NDArray[Any]:
+    """The smallest view of a row, (h, w, samples)."""
+    with row_path(folder, row).open("rb") as file:
+        head = json.loads(file.readline())
+        file.seek(sum(sum(lengths) for lengths in head["lengths"]), os.SEEK_CUR)
+        return np.frombuffer(file.read(), head["dtype"]).reshape(head["shape"])
+
+
+def _row_of_segments(line: Sequence[EncodedBlock], level: int) -> Iterator[bytes]:
+    """Segments of a row of blocks, row by row across all blocks."""
+    for row in range(len(line[0].segments[level])):
+        for block in line:
+            yield from block.segments[level][row]
+
 
 SEGMENT = 256  # px; small enough that a viewer reads little for a detail, large enough for the codec
 BLOCK = 1024  # px; SEGMENT * 2**INNER_LEVELS

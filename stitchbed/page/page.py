@@ -140,5 +140,3 @@ def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floa
     read = page.cover
     cover = [shrunk(read(b).astype(np.float32) / np.float32(page.top), factor) for b in strips]
     return light, np.concatenate(cover)
-
-

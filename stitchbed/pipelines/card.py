@@ -15,8 +15,10 @@ from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM, VERSION
 from stitchbed.card.cgats import PatchTable, written
 from stitchbed.card.sheet import PAPERS, Sheet, sheets
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.record import claimed, plain, recording, sha256_of
-from stitchbed.drawing.pdf import pdf_of, pixels_of
+from stitchbed.core.files import claimed, sha256_of
+from stitchbed.core.record import plain, recording
+from stitchbed.drawing.pdf import pdf_of
+from stitchbed.drawing.raster import pixels_of
 
 PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
 FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")

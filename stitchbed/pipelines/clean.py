@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import refuse_touching, sha256_of, write_json
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import Record, plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.core.record import Record, plain, recording
 from stitchbed.output.tiff_master import write_master
 from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
@@ -135,9 +136,10 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> None:
 
 def _refuse_small(page: Page, source: Path) -> None:
     shortest = min(page.height, page.width)
-    if shortest < LEAST_PX or shortest / page.dpi * MM_PER_INCH < LEAST_MM:
+    shortest_mm = shortest / page.dpi * MM_PER_INCH
+    if shortest < LEAST_PX or shortest_mm < LEAST_MM:
         raise BadSettings(
-            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest / page.dpi * MM_PER_INCH:.2g} mm",
+            f"{source.name} of {page.width} x {page.height} px at {page.dpi:g} dpi, {shortest_mm:.2g} mm",
             expected=f"a page of at least {LEAST_MM:g} mm and {LEAST_PX} px a side",
             attempt="--dpi, where the file's dpi is wrong",
         )

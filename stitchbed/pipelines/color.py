@@ -14,24 +14,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.card.difference import chroma_of, de00
 from stitchbed.card.patches import MOST_CLIPPED
-from stitchbed.color.cielab import lab_from_xyz
+from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
 from stitchbed.color.fit import ColorFit, fit_color, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import BadSettings, MixedTiles
-from stitchbed.core.record import plain, recording, sha256_of, write_json
-from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.progress import Progress
+from stitchbed.core.record import plain, recording
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
-from stitchbed.mosaic.survey.context import Progress
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
-from stitchbed.photos.survey.photo import Photo, check_name, opened, stored_as
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
+from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
+from stitchbed.pipelines.checks import check_name, stored_as
 from stitchbed.pipelines.texts.color import told
 
 Apply = Callable[[Floats], Floats]

@@ -15,7 +15,8 @@ from stitchbed.color.convert import hex_color
 from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
-from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
+from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.record import plain, recording
 from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows
 

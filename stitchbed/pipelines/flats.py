@@ -12,16 +12,17 @@ from typing import Any
 
 import numpy as np
 
-from stitchbed.color.convert import from_srgb, hex_color, srgb_profile, to_srgb
+from stitchbed.color.convert import from_srgb, hex_color, to_srgb
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import refuse_touching, sha256_of, write_json
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
-from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.core.record import plain, recording
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import PALETTE, Region, colored, region_means, settled
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under

@@ -17,15 +17,17 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
+from stitchbed.core.files import cannot_write, refuse_touching, write_json
 from stitchbed.core.memory import one_heap
-from stitchbed.core.record import VERSION, Record, cannot_write, fingerprint, recording, refuse_touching, write_json
+from stitchbed.core.progress import Progress
+from stitchbed.core.record import VERSION, Record, fingerprint, recording
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan, packed, unpacked
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
 from stitchbed.mosaic.result.record import survey_record, tile_rows, versions
 from stitchbed.mosaic.result.render_rows import render_rows, spec_of
-from stitchbed.mosaic.survey.context import Bench, Kind, Progress, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.context import Bench, Kind, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.survey import survey
 from stitchbed.mosaic.survey.uncovered import settled_outside
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat

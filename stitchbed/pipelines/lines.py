@@ -11,15 +11,16 @@ from typing import Any
 
 import numpy as np
 
-from stitchbed.color.convert import srgb_profile, to_srgb
+from stitchbed.color.convert import to_srgb
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import refuse_touching, sha256_of, write_json
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import plain, recording, refuse_touching, sha256_of, write_json
-from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.core.record import plain, recording
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.ink_layer import InkSettings, Lifting, lifted, lifting_of, over, whitened
 from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows

@@ -5,7 +5,7 @@ In: the sheet, the bed, the use. Out: a record, a text to read, and a drawing to
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -74,13 +74,6 @@ def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[st
         write_drawing(path, plan_page(sheet))
     record["drawings"] = [str(path) for path in drawings]
     return plain(record), planning_words.text(plain(record))
-
-
-def plan_settings(words: Mapping[str, Any]) -> PlanSettings:
-    """Settings from the words of the command line: art, bed, dpi, use, overlap, closed, bits, gray, timed."""
-    rest = {key: words[key] for key in ("art", "bed", "dpi", "use", "overlap", "timed")}
-    closed = tuple(side for side in words["closed"] if side != "none")
-    return PlanSettings(**rest, closed=closed, depth=costs.Depth(1 if words["gray"] else 3, int(words["bits"])))
 
 
 def advised_dpi(use: str, chosen: float | None) -> dict[str, Any]:

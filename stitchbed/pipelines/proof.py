@@ -6,6 +6,7 @@ In: the record of a job and its canvas. Out: one HTML file, a folder of tiles, a
 from __future__ import annotations
 
 import base64
+import io
 import os
 import shutil
 import time
@@ -15,13 +16,21 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
+from PIL import Image
+
+from stitchbed.color.convert import srgb_view
 from stitchbed.core.errors import CannotWrite
-from stitchbed.core.record import cannot_write, claimed, plain, write_json
-from stitchbed.finishing.proof_pairs import PagePair
+from stitchbed.core.files import cannot_write, claimed, write_json
+from stitchbed.core.record import plain
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
 from stitchbed.report.overlays import overlay_shapes
 from stitchbed.report.page import PageTiles, page_html
+from stitchbed.report.pictures import PagePair, Shown
 from stitchbed.report.records import page_record
 
 INSIDE_PIXELS = 16_000_000  # up to here the tiles go into the page itself: some 6 MB, one file to pass on
@@ -95,3 +104,92 @@ def _beside(windows: pyramid_tiles.PictureWindows, folder: Path) -> tuple[PageTi
             shutil.rmtree(partial)
     tiles = PageTiles(written.width, written.height, written.tile, written.halvings, folder.name)
     return tiles, written.bytes, written.tiles
+
+
+VIEW_PX = 760  # longest side of a picture that stands for the whole: two of them fill the page's width
+MOST_SPOTS = 3000  # more circles cannot be told apart, and slow a phone down
+STRIP = 1024  # rows of the mask looked at together
+JPEG_QUALITY = 88
+
+STEP_TITLES = {
+    "border": ("Border", "The frame that was found, and the sheet cut and straightened by it."),
+    "repair": ("Repair", "The first place that was filled from around it."),
+    "paper": ("Paper", "The whole sheet with its contrast raised four times, so that unevenness shows."),
+    "dust": ("Dust", "The place with most dust; pixel by pixel."),
+    "tone": ("Tone", "The place with most ink; pixel by pixel."),
+}
+
+
+def prove_step(path: Path, told: dict[str, Any], sources: Sequence[Path], canvas: Path) -> None:
+    """Write the page `path` of a step told of in `told`, which gains the key "proof"; sources are only read.
+
+    Raises
+    ------
+    As `proof.write_proof`.
+    """
+    inputs = [{"path": str(source)} for source in sources]
+    content = {**told, "originals": inputs, "dust": mended_spots(told, canvas)}
+    told["proof"] = write_proof(path, content, canvas, pairs=[*_whole(told, sources, canvas), *_steps(told, canvas)])
+
+
+def mended_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
+    """How many grains of dust went and where they lay on `canvas`, from the mask a clean-up leaves; else nothing."""
+    name = next((n for n in told.get("outputs", ()) if n.endswith("/dust_mask.tif")), None)
+    numbers = next((s["numbers"] for s in told["numbers"].get("steps", ()) if s["step"] == "dust"), None)
+    if name is None or numbers is None or not (canvas.parent / name).is_file():
+        return {}
+    spots: list[dict[str, float]] = []
+    with open_windows(canvas.parent / name) as windows:
+        height, width, _ = windows.raster.shape
+        for row in range(0, height, STRIP):
+            part = windows.window(Box(row, 0, min(STRIP, height - row), width)).reshape(-1, width)
+            _, _, stats, middles = cv2.connectedComponentsWithStats((part > 127).astype(np.uint8), connectivity=8)
+            spots += [
+                {"x": round(float(x), 1), "y": round(float(y) + row, 1), "radius_px": max(w, h) / 2}
+                for (_, _, w, h, _), (x, y) in zip(stats[1:].tolist(), middles[1:], strict=True)
+            ]
+    if len(spots) > MOST_SPOTS:
+        # evenly over the page: the largest alone would look as if the rest of it were clean
+        spots = [spots[n] for n in np.linspace(0, len(spots) - 1, MOST_SPOTS).astype(int)]
+    return {"mended": int(numbers["dust"]), "spots": spots}
+
+
+def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> list[PagePair]:
+    """Everything at a glance: each source small (of many, the first two), and the result."""
+    shown = [_small(source, f"before: {source.name}") for source in sources[:2]]
+    result = _small(canvas, f"after: {canvas.name}")
+    words = f"{_named(sources)} as given, and {canvas.name} as written; both as sRGB."
+    return [PagePair("At a glance", words, (*shown, result))]
+
+
+def _named(sources: Sequence[Path]) -> str:
+    rest = len(sources) - 2
+    return " and ".join(source.name for source in sources[:2]) + (f" of {len(sources)} pictures" if rest > 0 else "")
+
+
+def _small(path: Path, words: str) -> Shown:
+    with open_windows(path) as windows:
+        height, width, channels = windows.raster.shape
+        stored = windows.view(max(1, max(height, width) // VIEW_PX))
+        codes = eight_bit(np.asarray(stored)).reshape(*stored.shape[:2], -1)[..., :channels]
+        return _encoded(srgb_view(windows.raster.icc, channels)(np.ascontiguousarray(codes)), words)
+
+
+def _steps(told: Mapping[str, Any], canvas: Path) -> list[PagePair]:
+    """The pictures a clean-up leaves of its steps: both sides in one."""
+    found = []
+    for name in told.get("outputs", ()):
+        title, words = STEP_TITLES.get(Path(name).stem, ("", ""))
+        path = canvas.parent / name
+        if title and name.endswith(".png") and path.is_file():
+            with Image.open(path) as image:
+                shown = _encoded(np.asarray(image.convert("RGB")), f"{title}: before at left, after at right")
+            found.append(PagePair(title, f"{words} Before at left, after at right.", (shown,)))
+    return found
+
+
+def _encoded(pixels: Any, words: str) -> Shown:
+    """JPEG with full color: small specks are what is looked at."""
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0)
+    return Shown(buffer.getvalue(), pixels.shape[1], pixels.shape[0], words)

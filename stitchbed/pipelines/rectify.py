@@ -15,23 +15,24 @@ import numpy as np
 
 from stitchbed.color.profiles import profile_of
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
+from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.progress import Progress
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import plain, recording, sha256_of, write_json
-from stitchbed.finishing.rows import EncodedBlock
+from stitchbed.core.record import plain, recording
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
-from stitchbed.mosaic.survey.context import Progress
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
 from stitchbed.photos.survey.glare import Shine, shine_of
 from stitchbed.photos.survey.illumination import survey_light
 from stitchbed.photos.survey.parts import in_parts, shine_in_parts, survey_light_in_parts
-from stitchbed.photos.survey.photo import Photo, check_name, opened, stored_as
+from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
+from stitchbed.pipelines.checks import check_name, stored_as
 from stitchbed.pipelines.texts.rectify import numbers_of, told
 from stitchbed.reading.intake import unchanged
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stitchbed.core.errors import MixedTiles, StitchbedError, UnreadableTile
-from stitchbed.core.record import sha256_of
+from stitchbed.core.files import sha256_of
 from stitchbed.reading.base.faults import shown, telling, unreadable
 from stitchbed.reading.base.folder import may_be_piece
 from stitchbed.reading.base.header import MAX_PIXELS, Header

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from stitchbed.core.arrays import Floats, Pixels
-from stitchbed.core.record import claimed
+from stitchbed.core.files import claimed
 from stitchbed.imaging.transfer import srgb_encode
 
 SIDE = 480  # px of one picture, at most; smaller ones are enlarged by whole numbers so that their pixels show

@@ -17,11 +17,10 @@ from importlib import resources
 from typing import Any
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.finishing.proof_pairs import PagePair, pairs_section
 from stitchbed.report import charts as proof_charts
 from stitchbed.report import tables as proof_tables
 from stitchbed.report.overlays import HEAT_STEPS, number, rows
-from stitchbed.report.pictures import picture_bench
+from stitchbed.report.pictures import PagePair, pairs_section, picture_bench
 
 HEADINGS = {
     "join": "Proof of a join",

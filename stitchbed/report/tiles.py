@@ -7,7 +7,6 @@ The picture is read once, in strips of one tile's height; each strip is halved i
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -17,10 +16,11 @@ from typing import Any, Protocol
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageCms
 
+from stitchbed.color.convert import srgb_view
 from stitchbed.core.arrays import Bytes
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.reading.base.tile import Raster
 
 TILE = 512  # px; a phone loads about a dozen for its screen
@@ -105,33 +105,6 @@ def write_pyramid(windows: PictureWindows, folder: Path) -> Pyramid:
     return Pyramid(width, height, TILE, halvings_of(width, height), tiles, size)
 
 
-def srgb_view(icc: bytes | None, channels: int) -> Callable[[Bytes], Bytes]:
-    """A function from stored 8-bit pixels (h, w, channels) to sRGB (h, w, 3); without a usable profile numbers stay."""
-    transform = _transform(icc, channels) if icc else None
-
-    def convert(pixels: Bytes) -> Bytes:
-        flat = pixels[..., 0] if channels == 1 else pixels
-        if transform is not None:
-            image = ImageCms.applyTransform(Image.fromarray(np.ascontiguousarray(flat)), transform)
-            if image is not None:
-                return np.asarray(image)
-        return np.repeat(pixels, 3, axis=2) if channels == 1 else pixels
-
-    return convert
-
-
-def _transform(icc: bytes, channels: int) -> ImageCms.ImageCmsTransform | None:
-    try:
-        profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
-        if "sRGB" in (ImageCms.getProfileDescription(profile) or "") and channels == 3:
-            return None
-        srgb = ImageCms.createProfile("sRGB")
-        mode = "L" if channels == 1 else "RGB"
-        return ImageCms.buildTransform(profile, srgb, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC)
-    except (ImageCms.PyCMSError, OSError):
-        return None  # a profile of another kind: the page then shows the numbers as they are
-
-
 def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes]) -> Bytes:
     pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
     shown = to_srgb(pixels)
@@ -140,13 +113,6 @@ def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes])
         return shown
     share = (eight_bit(alpha).astype(np.float32) / 255)[..., None]
     return np.rint(shown * share + NOTHING * (1 - share)).astype(np.uint8)
-
-
-def eight_bit(pixels: NDArray[Any]) -> Bytes:
-    """Stored codes of 8 or 16 bits as 8 bits."""
-    if pixels.dtype == np.uint8:
-        return pixels
-    return np.asarray(cv2.convertScaleAbs(np.ascontiguousarray(pixels), alpha=1 / 257), np.uint8)
 
 
 def _strip_down(

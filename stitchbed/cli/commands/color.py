@@ -5,6 +5,7 @@ In: a picture with the card in it, its measured colors. Out: the picture correct
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ import click
 
 from stitchbed.cli.options import Shared, prove, report, shared_options
 from stitchbed.cli.progress import shown
+from stitchbed.core.corners import corner_points
+from stitchbed.pipelines.color import ColorSettings
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
@@ -41,7 +44,6 @@ def command(picture: Path, output: Path, proof: Path | None, shared: Shared, **w
 
     Only measured colors give true color. The card printed at home, unmeasured, gives white balance and exposure.
     """
-    from stitchbed.core.corners import color_settings
     from stitchbed.pipelines.color import color
 
     settings = color_settings(words, shared.workers)
@@ -49,3 +51,24 @@ def command(picture: Path, output: Path, proof: Path | None, shared: Shared, **w
         record, text = color(picture, output, settings, progress=progress)
     prove(proof, record, [picture], output)
     report(record, shared, text)
+
+
+def color_settings(words: Mapping[str, Any], workers: int) -> ColorSettings:
+    """Settings of `color`.
+
+    Raises
+    ------
+    BadSettings : corners that cannot be read.
+    """
+    return ColorSettings(
+        card=words["card"],
+        patches=words["patches"],
+        edition=words["edition"],
+        corners=corner_points(words["corners"], clockwise=False) if words["corners"] else None,
+        chart_in=words["chart_in"],
+        kind=words["fit"],
+        space=words["space"],
+        bits=int(words["bits"]),
+        table=words["grade"],
+        workers=workers,
+    )

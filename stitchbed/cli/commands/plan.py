@@ -5,12 +5,15 @@ In: sizes in words. Out: the plan as text or JSON, and as a drawing to print.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
 from stitchbed.cli.options import Shared, report, shared_options
+from stitchbed.pipelines.plan import PlanSettings
+from stitchbed.planning import costs
 
 
 @click.command("plan", short_help="How to cut a sheet into captures.")
@@ -36,7 +39,14 @@ from stitchbed.cli.options import Shared, report, shared_options
 @shared_options
 def command(drawing: tuple[Path, ...], shared: Shared, **words: Any) -> None:
     """How many captures a sheet needs, in which order, which turned, and what they cost."""
-    from stitchbed.pipelines.plan import plan, plan_settings
+    from stitchbed.pipelines.plan import plan
 
     record, text = plan(plan_settings(words), drawing)
     report(record, shared, text)
+
+
+def plan_settings(words: Mapping[str, Any]) -> PlanSettings:
+    """Settings from the words of the command line: art, bed, dpi, use, overlap, closed, bits, gray, timed."""
+    rest = {key: words[key] for key in ("art", "bed", "dpi", "use", "overlap", "timed")}
+    closed = tuple(side for side in words["closed"] if side != "none")
+    return PlanSettings(**rest, closed=closed, depth=costs.Depth(1 if words["gray"] else 3, int(words["bits"])))

@@ -5,6 +5,7 @@ In: photos of one flat work, a card in them or the work's size. Out: a fronto-pa
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,10 @@ import click
 
 from stitchbed.cli.options import Shared, prove, report, shared_options
 from stitchbed.cli.progress import shown
+from stitchbed.core.corners import corner_points, printed_lines
+from stitchbed.core.quantities import length_mm, size_mm
+from stitchbed.photos.survey.plane_types import Asked
+from stitchbed.pipelines.rectify import RectifySettings
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
@@ -41,7 +46,6 @@ def command(photos: tuple[Path, ...], output: Path, proof: Path | None, shared: 
     with the cards left in place give what shines in the first. Photos that each show a part of the work and overlap by
     a third become one picture; a card in any of them will do, corner cards all round are best.
     """
-    from stitchbed.core.corners import rectify_settings
     from stitchbed.pipelines.rectify import rectify
 
     settings = rectify_settings(words, shared.workers)
@@ -49,3 +53,22 @@ def command(photos: tuple[Path, ...], output: Path, proof: Path | None, shared: 
         record, text = rectify(photos, output, settings, progress=progress)
     prove(proof, record, photos, output)
     report(record, shared, text)
+
+
+def rectify_settings(words: Mapping[str, Any], workers: int) -> RectifySettings:
+    """Settings of `rectify`.
+
+    Raises
+    ------
+    BadSettings : a size, a length or corners that cannot be read.
+    """
+    asked = Asked(
+        size_mm=size_mm(words["size"], option="--size") if words["size"] else None,
+        corners=corner_points(words["corners"]) if words["corners"] else None,
+        printed_mm=printed_lines(words["printed_mm"]) if words["printed_mm"] else None,
+        margin_mm=length_mm(words["margin"], option="--margin", whole_mm=0.0) if words["margin"] != "0mm" else 0.0,
+        scan=bool(words["scan"]),
+        keep_cards=bool(words["keep_cards"]),
+    )
+    rest = {"blank": words["blank"], "light": words["light"], "bits": int(words["bits"]), "table": words["grade"]}
+    return RectifySettings(dpi=float(words["dpi"]), asked=asked, workers=workers, **rest)

@@ -20,7 +20,7 @@ from stitchbed.jobs.steps import STEPS
 from stitchbed.jobs.works import BatchSettings
 
 if TYPE_CHECKING:
-    from stitchbed.mosaic.survey.context import Progress as Report
+    from stitchbed.core.progress import Progress as Report
 
 Answer = tuple[dict[str, Any], str]
 ANY = click.Path(path_type=Path)

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift, inside
-from stitchbed.mosaic.photometry.overlap_samples import sample
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 
 

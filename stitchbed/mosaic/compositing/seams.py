@@ -20,10 +20,10 @@ from skimage.segmentation import watershed
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.mosaic.photometry.lift import Lift, edge_distance
-from stitchbed.mosaic.photometry.overlap_samples import sample
+from stitchbed.imaging.sample import sample
+from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas, footprint
-from stitchbed.mosaic.registration.placement import Placement, from_sheet
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet
 
 NOBODY = 65535
 LIFTED = 1000.0  # mm taken off the depth of a lifted place: any flat look wins, a lifted one beats none

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
+from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.resampling import resampled
 from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.photometry.overlap_samples import sample
 from stitchbed.mosaic.registration.canvas import NODE, dense, nodes, way_back
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.reading.base.tile import Tile

@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.mosaic.photometry.overlap_samples import Patches
+from stitchbed.mosaic.registration.placement import edge_distance
 
 PLAIN_LIFT = 0.05  # loss at the very edge from which a whole side is taken to lift; shadows of covers stay below
 
@@ -86,14 +87,6 @@ def inside(lift: Lift, xy: Array) -> Mask:
     col = np.clip((xy[:, 0] / lift.cell).astype(int), 0, w - 1)
     row = np.clip((xy[:, 1] / lift.cell).astype(int), 0, h - 1)
     result: Mask = lift.mask[row, col]
-    return result
-
-
-def edge_distance(size: tuple[int, int], xy: Array) -> Array:
-    """Distance px of tile points (..., 2) to the nearest edge; negative outside."""
-    h, w = size
-    x, y = xy[..., 0] + 0.5, xy[..., 1] + 0.5
-    result: Array = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y))
     return result
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
@@ -98,17 +99,3 @@ def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp],
     half = ROOM * small.cell
     inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
     return near[inside], at[inside]
-
-
-def sample(picture: NDArray[np.floating], xy: Array, cell: float) -> Array:
-    """Bilinear values (N, c) of a cell picture (h, w, c) at full-resolution points (N, 2) px."""
-    h, w = picture.shape[:2]
-    col = np.clip((xy[:, 0] + 0.5) / cell - 0.5, 0, w - 1)
-    row = np.clip((xy[:, 1] + 0.5) / cell - 0.5, 0, h - 1)
-    c, r = np.minimum(col.astype(int), max(w - 2, 0)), np.minimum(row.astype(int), max(h - 2, 0))
-    fx, fy = (col - c)[:, None], (row - r)[:, None]
-    c1, r1 = np.minimum(c + 1, w - 1), np.minimum(r + 1, h - 1)
-    top = picture[r, c] * (1 - fx) + picture[r, c1] * fx
-    bottom = picture[r1, c] * (1 - fx) + picture[r1, c1] * fx
-    result: Array = top * (1 - fy) + bottom * fy
-    return result

@@ -87,3 +87,11 @@ def local_affines(target: Placement, source: Placement, centers: Array) -> Array
 def magnification(place: Placement) -> float:
     """Sheet px per tile px."""
     return scale_of(place.sheet_from_tile)
+
+
+def edge_distance(size: tuple[int, int], xy: Array) -> Array:
+    """Distance px of tile points (..., 2) to the nearest edge; negative outside."""
+    h, w = size
+    x, y = xy[..., 0] + 0.5, xy[..., 1] + 0.5
+    result: Array = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y))
+    return result

@@ -13,11 +13,10 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from stitchbed.core.record import claimed
-from stitchbed.finishing.seam_picture import seam_picture
+from stitchbed.core.files import claimed
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.reading.formats import open_windows
-from stitchbed.report.join_maps import LONGEST_SIDE, residual_map
+from stitchbed.report.join_maps import LONGEST_SIDE, residual_map, seam_picture
 
 
 def picture_paths(output: Path) -> tuple[Path, Path]:

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stitchbed.finishing.rows import EncodedBlock, row_path, write_row
+from stitchbed.core.progress import Progress
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.render import render_block
 from stitchbed.mosaic.compositing.tile_layer import Source
-from stitchbed.mosaic.survey.context import Progress
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, row_count
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, row_count, row_path, write_row
 
 
 def spec_of(plan: Plan, codec: str) -> MasterSpec:
@@ -44,5 +43,3 @@ def render_rows(plan: Plan, source: Source, spec: MasterSpec, *, folder: Path, w
                 line = []
                 progress("rendering", row + 1, row_count(spec))
     return row_count(spec) - len(missing)
-
-

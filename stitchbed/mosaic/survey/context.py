@@ -5,13 +5,14 @@ In: tiles, shelf, settings. Out: frozen values the steps of the survey are calle
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.progress import Progress
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer
@@ -29,8 +30,6 @@ from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
 from stitchbed.mosaic.survey.preview import GlanceSettings
 from stitchbed.reading.base.tile import Tile
-
-Progress = Callable[[str, int, int], None]
 
 
 class Windows(Protocol):

@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for, shrunk, shrunk_to
 from stitchbed.imaging.transfer import Transfer, to_linear
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.similarity_links import Sight, sight_of
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, candidates
 from stitchbed.mosaic.compositing.seams import Drawing

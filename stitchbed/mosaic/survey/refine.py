@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
-from stitchbed.matching.features import gray_of
+from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, Frame, align
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array
 from stitchbed.core.record import Record, recording
 from stitchbed.imaging.box import Box
-from stitchbed.matching.features import gray_of
+from stitchbed.imaging.gray import gray_of
 from stitchbed.matching.pairs import choose
 from stitchbed.matching.similarity_links import Link, NoLink, link
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
@@ -25,17 +25,18 @@ from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, 
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.photometry.gain_compensation import Level, find_levels, no_level
-from stitchbed.mosaic.photometry.lift import Lift, edge_distance, find_lift, no_lift, trust
+from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
 from stitchbed.mosaic.photometry.overlap_samples import Small, look
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.registration.placement import Placement, edge_distance
 from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
 from stitchbed.mosaic.registration.tie_points import Ties
-from stitchbed.mosaic.survey.components import agreed_scales, demand_whole, second_look, sheet_dpi
+from stitchbed.mosaic.survey.components import demand_whole, second_look
 from stitchbed.mosaic.survey.context import Bench
 from stitchbed.mosaic.survey.preview import Glance, glance, look_reductions
 from stitchbed.mosaic.survey.refine import Measured, bed_groups, measure_places
+from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
 
 @dataclass(frozen=True)

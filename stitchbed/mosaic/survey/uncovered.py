@@ -5,12 +5,70 @@ In: a survey and the user's wish. Out: the plan with an alpha channel or without
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from stitchbed.joining.paper import paper_color, unseen
+import numpy as np
+from scipy import ndimage
+
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.compositing.seams import SeamMap
+from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.overlap_samples import Small
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 from stitchbed.mosaic.survey.survey import Survey
+
+
+def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float]:
+    """(share of the canvas, greatest width in mm) of what no tile sees; `places` are on the canvas."""
+    rows, cols = seams.labels.shape
+    # the last row and column of cells may reach past the canvas: what counts is their part of it
+    xs = np.minimum((np.arange(cols) + 0.5) * seams.cell, canvas.width - 1)
+    ys = np.minimum((np.arange(rows) + 0.5) * seams.cell, canvas.height - 1)
+    seen = np.zeros((rows, cols), bool)
+    for place in places:
+        low, high = outline(place).min(0) - 1, outline(place).max(0) + 1
+        top, bottom = np.searchsorted(ys, (low[1], high[1]))
+        left, right = np.searchsorted(xs, (low[0], high[0]))
+        part = seen[top:bottom, left:right]
+        if part.all():
+            continue
+        at = from_sheet(place, np.stack(np.meshgrid(xs[left:right], ys[top:bottom]), -1).reshape(-1, 2))
+        h, w = place.size
+        part |= ((at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)).reshape(part.shape)
+    hole = ~seen
+    if not hole.any():
+        return 0.0, 0.0
+    # a rim sliver is as wide as its deepest point is far from what is seen
+    depth = ndimage.distance_transform_edt(hole) if not hole.all() else np.full(hole.shape, np.inf)
+    return float(hole.mean()), float(depth.max()) * seams.cell / canvas.dpi * MM_PER_INCH
+
+
+def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int) -> tuple[float, ...]:
+    """Linear color of the commonest bright tone over all tiles, after leveling."""
+    colors = []
+    for small, level in zip(smalls, levels, strict=True):
+        h, w = small.light.shape[:2]
+        at = np.asarray(
+            (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell, np.float64
+        )
+        shade = np.exp(sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing))
+        light = np.broadcast_to(small.light, (h, w, channels)).reshape(-1, channels)
+        calm = small.unrest.ravel() < 0.03
+        colors.append(((light + level.offset) * level.gain * shade)[calm])
+    every = np.concatenate(colors)
+    if not len(every):
+        return (0.85,) * channels
+    tone = every.mean(1)
+    histogram, edges = np.histogram(tone, bins=100, range=(0.0, 1.0))
+    bright = np.where(edges[:-1] > np.percentile(tone, 50) * 0.8, histogram, 0)
+    peak = edges[int(bright.argmax())]
+    near = np.abs(tone - peak - 0.005) < 0.02
+    return tuple(float(v) for v in np.median(every[near] if near.any() else every, axis=0))
 
 
 def settled_outside(found: Survey, wish: str) -> tuple[Plan, dict[str, Any], list[str]]:

@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.core.files import cannot_write, sha256_of
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import cannot_write, sha256_of
-from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.page import Page

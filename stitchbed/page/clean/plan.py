@@ -12,11 +12,10 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.finishing.rows import EncodedBlock
 from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_stored
-from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block
+from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block
 from stitchbed.page.dust.inpaint import filled, mended
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.ink import InkTraits

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from stitchbed.core.arrays import Floats, Labels, Mask
-from stitchbed.finishing.strokes import components, grown, unbroken, unexplained
 from stitchbed.imaging.box import Box
-from stitchbed.page.ink import InkTraits, softened, softening
+from stitchbed.page.ink import InkTraits, components, grown, softened, softening, unbroken, unexplained
 
 ALONE, GRAY, HOLE = 0, 1, 2
 KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink

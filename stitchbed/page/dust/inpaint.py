@@ -11,8 +11,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
-from stitchbed.finishing.strokes import unexplained
-from stitchbed.page.ink import InkTraits, amount
+from stitchbed.page.ink import InkTraits, amount, unexplained
 from stitchbed.page.page import luminance
 
 REACH = 3  # px the plain filling looks at around each pixel

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.reading.base.tile import Tile
@@ -59,34 +58,6 @@ def opened(paths: Sequence[Path]) -> Iterator[tuple[tuple[Photo, ...], list[str]
             warnings += notes
             photos += [_opened(tile, stack) for tile in tiles]
         yield tuple(photos), warnings
-
-
-def check_name(output: Path) -> None:
-    """Refuse an output whose name promises another format.
-
-    Raises
-    ------
-    BadSettings : not .tif or .tiff.
-    """
-    if output.suffix.lower() not in (".tif", ".tiff"):
-        raise BadSettings(
-            f"the output {output.name}",
-            expected="a file name ending in .tif",
-            attempt=f"{output.with_suffix('.tif').name}; `export` makes other formats from it",
-        )
-
-
-def stored_as(bits: int) -> str:
-    """The type results of so many bits per channel are stored as.
-
-    Raises
-    ------
-    BadSettings : any other than 8 and 16; a master in floating point is not written.
-    """
-    dtype = {8: "uint8", 16: "uint16"}.get(bits)
-    if dtype is None:
-        raise BadSettings(f"--bits {bits}", expected="8 or 16", attempt="--bits 16, which holds all that cameras see")
-    return dtype
 
 
 def gray_of(photo: Photo) -> NDArray[np.uint8]:

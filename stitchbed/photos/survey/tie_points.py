@@ -12,9 +12,10 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box, spanning
+from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for
 from stitchbed.imaging.transforms import affines_round
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect, gray_of
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.homography_links import PhotoLink, PhotoLinkSettings, link_photos
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Sight, agreement, sight_of

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stitchbed.card.beside import doubtful_sides
 from stitchbed.card.board import Piece, all_pieces
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.edge_points import Side, measure_side
+from stitchbed.photos.geometry.edge_points import Side, doubtful_sides, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
 from stitchbed.photos.geometry.output_frame import (
     Facing,

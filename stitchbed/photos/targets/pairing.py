@@ -16,9 +16,8 @@ from stitchbed.card.board import Patch, all_pieces
 from stitchbed.card.cgats import References, read_tables, references
 from stitchbed.card.chart24 import EDITIONS, NEUTRALS, find_chart24, mirrored24, numbered, references24
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
-from stitchbed.card.difference import chroma_of
-from stitchbed.card.layout import chart_places, in_picture
-from stitchbed.card.patches import MOST_CLIPPED, PatchReading, patch_corners, read_patches
+from stitchbed.card.patches import MOST_CLIPPED, PatchReading, chart_places, in_picture, patch_corners, read_patches
+from stitchbed.color.cielab import chroma_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane

@@ -14,7 +14,7 @@ from typing import IO
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
-from stitchbed.core.record import cannot_write
+from stitchbed.core.files import cannot_write
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.fetching import Fetch, fetcher
 from stitchbed.reading.base.header import Stored

@@ -9,8 +9,8 @@ import imagecodecs
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
+from stitchbed.reading.stills.jpeg import frame_of
 from stitchbed.reading.tiff.layout import FAXES, Page
-from stitchbed.scans.jpeg_frame import frame_of
 
 
 class ShortPieceError(ValueError):

@@ -7,16 +7,18 @@ Reference: TIFF 6.0 (1992), sections 4-6, 8, 14, 15, 22; supplement 2 (2002) for
 
 from __future__ import annotations
 
+import struct
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.errors import StitchbedError
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, unreadable
-from stitchbed.reading.metadata.tags import Directory, Source, blob, directories, number, numbers
-from stitchbed.reading.tiff.layout import Page
-from stitchbed.scans.tiff_extents import check_extents, check_pieces
+from stitchbed.reading.metadata.tags import Directory, Source, blob, directories, directory_at, number, numbers
+from stitchbed.reading.tiff.layout import Page, check_extents, check_pieces
 
 COMPRESSIONS = {
     1: "none", 2: "fax rle", 3: "fax 3", 4: "fax 4", 5: "lzw", 7: "jpeg", 8: "deflate", 32773: "packbits",
@@ -183,3 +185,38 @@ def _computed_counts(fields: dict[str, Any], size: tuple[int, int], wanted: int,
         heights[down - 1 :: down] = fields["height"] - (down - 1) * size[0]
     computed: NDArray[np.int64] = heights * row
     return computed
+
+
+WRITER = b"stitchbed"
+MOST_LEVELS = 16
+
+
+@dataclass(frozen=True)
+class Pages:
+    """The full-size page, and its reduced views: levels[k] is at 1/2^(k+1)."""
+
+    page: Page
+    levels: tuple[Page, ...]
+
+
+def layout_of(directory: Directory, page: Page) -> Pages:
+    """The page with the reduced views that fit it; a view that is damaged or missing ends the row."""
+    levels: list[Page] = []
+    if (blob(directory, 305) or b"").startswith(WRITER) and page.alpha is None:
+        places = numbers(directory, 330)
+        for place in [] if places is None else places.tolist()[:MOST_LEVELS]:
+            level = _level(directory, place, page, len(levels) + 1)
+            if level is None:
+                break
+            levels.append(level)
+    return Pages(page, tuple(levels))
+
+
+def _level(directory: Directory, place: int, page: Page, number: int) -> Page | None:
+    try:
+        level = page_of(directory_at(directory, place), page.height * page.width)
+    except (StitchbedError, struct.error):
+        return None
+    size = (-(-page.height // 2**number), -(-page.width // 2**number))
+    alike = (level.bits, level.samples, level.photometric) == (page.bits, page.samples, page.photometric)
+    return level if alike and (level.height, level.width) == size else None

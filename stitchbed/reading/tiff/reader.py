@@ -26,9 +26,8 @@ from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
 from stitchbed.reading.tiff.decode import bit_ordered, decode_piece, unpacked
 from stitchbed.reading.tiff.layout import Page
-from stitchbed.reading.tiff.page import page_of, picture_directory
+from stitchbed.reading.tiff.page import Pages, layout_of, page_of, picture_directory
 from stitchbed.reading.views.orientation import swapped
-from stitchbed.scans.tiff_levels import Pages, layout_of
 
 Read = Callable[[Box, Sequence[int]], Pixels]
 Keep = Callable[[int, Callable[[], Pixels]], Pixels]

@@ -1,0 +1,41 @@
+"""I take gray pictures from stored pixels and even their contrast.
+
+In: stored pixels. Out: gray 0..255, float32.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Floats
+
+
+def gray_of(view: NDArray[Any]) -> Floats:
+    """Stored pixels (h, w, c) to float32 gray 0..255, in encoded values (contrast as the eye weighs it)."""
+    scale = 255.0 / np.iinfo(view.dtype).max
+    if view.shape[2] == 3:
+        flat: Floats = cv2.cvtColor(view, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    else:
+        flat = view[..., 0].astype(np.float32)
+    return flat * np.float32(scale)
+
+
+def evened(gray: Floats, sigma: float, floor: float) -> Floats:
+    """Local mean removed, local contrast brought to one (never amplifying what is under `floor`)."""
+    rest: Floats = gray - _blurred(gray, sigma)
+    power = np.maximum(_blurred(rest * rest, sigma), np.float32(0))
+    return np.asarray(rest / (np.sqrt(power) + np.float32(floor)), np.float32)
+
+
+def _blurred(gray: Floats, sigma: float) -> Floats:
+    """Gaussian blur; a wide one is made on a picture a quarter as large, which shows no less of it."""
+    if sigma < 10 or min(gray.shape) < 16:
+        return np.asarray(cv2.GaussianBlur(gray, (0, 0), sigma), np.float32)
+    size = gray.shape[::-1]
+    small = cv2.resize(gray, (size[0] // 4, size[1] // 4), interpolation=cv2.INTER_AREA)
+    wide = cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / 4), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide, np.float32)
