@@ -12,7 +12,7 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 KNOWN = (
-    "StitchbedError|UnreadableTile|MixedTiles|Islands|CardNotFound|CanvasTooLarge|WouldTouchOriginal|CannotWrite|"
+    "StitchbedError|UnreadableTile|MixedTiles|Disconnected|CardNotFound|CanvasTooLarge|WouldTouchOriginal|CannotWrite|"
     "BadSettings|WorksFailed|ValueError|KeyError"
 )
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stitchbed.card.board import Piece, corner_piece, full_piece
 from stitchbed.card.sheet import _piece_shapes
 from stitchbed.drawing.raster import pixels_of
-from stitchbed.drawing.shapes import Page
+from stitchbed.drawing.shapes import CardPage
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode
 from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
 from stitchbed.photos.geometry.plane_pose import inverted, placed, through
@@ -134,7 +134,7 @@ def light_of_pixels(camera: Camera, rows: slice, mm: Floats, size: tuple[float, 
 
 def card_light(piece: Piece, density: float) -> Floats:
     """The printed piece, (h, w, 3) linear; paper reflects 0.85, ink 0.02."""
-    page = Page(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
+    page = CardPage(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
     linear = srgb_decode(pixels_of(page, density * 25.4) / 255.0)
     return (0.02 + 0.83 * linear).astype(np.float32)
 

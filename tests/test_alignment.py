@@ -14,8 +14,8 @@ from stitchbed.mosaic.registration.bundle_adjustment import (
     Alignment,
     AlignmentSettings,
     Frame,
-    align,
-    expected_misfit,
+    adjust_bundle,
+    expected_residual,
     whitening,
 )
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
@@ -98,7 +98,7 @@ def test_perfect_ties_give_perfect_places(draw: int) -> None:
     rng = np.random.default_rng(draw)
     places = _grid(3, 3, rng)
     ties = _ties(places, _edges(3, 3), rng)
-    found = align(_pushed(places, rng, 4), ties, _frame(places, 4), RIGID, BedSettings())
+    found = adjust_bundle(_pushed(places, rng, 4), ties, _frame(places, 4), RIGID, BedSettings())
     assert _wrong_by(found, places, 4) < 1e-4  # px; steps end below 1e-5
     assert found.rms < 1e-4 and found.worst < 1e-3 and (found.weight > 0.999).all()
     assert np.allclose(found.placements[4].sheet_from_tile, places[4].sheet_from_tile, atol=1e-6)  # the one held still
@@ -116,7 +116,7 @@ def _impulse(rows: int, cols: int, edge: int) -> float:
         for point in reach:
             xy_b = from_sheet(places[b], point[None])[0] + (np.array([1.0, 0.0]) if k == edge else 0)
             table.append((a, b, from_sheet(places[a], point[None])[0], xy_b, np.eye(2) / 100.0**2, 0.9))
-    found = align(places, gathered(table), _frame(places), RIGID, BedSettings())
+    found = adjust_bundle(places, gathered(table), _frame(places), RIGID, BedSettings())
     return float((moved(found.placements[-1].sheet_from_tile, MID) - moved(places[-1].sheet_from_tile, MID))[0, 0])
 
 
@@ -144,7 +144,7 @@ def test_noise_spreads_as_the_reported_sigma_says() -> None:
     ratio = []
     for _ in range(runs):
         ties = _ties(places, edges, rng, per_pair=25, noise=0.2)
-        found = align(places, ties, _frame(places), RIGID, BedSettings())
+        found = adjust_bundle(places, ties, _frame(places), RIGID, BedSettings())
         for got, true in zip(found.placements[1:], places[1:], strict=True):
             off = moved(got.sheet_from_tile, MID) - moved(true.sheet_from_tile, MID)
             ratio.append((off**2).sum() / got.sigma**2)
@@ -158,8 +158,8 @@ def test_a_fifth_of_lies_does_not_move_the_rest() -> None:
     ties = _ties(places, _edges(3, 3), rng, noise=0.1)
     lie = rng.random(len(ties.a)) < 0.2
     lied = replace(ties, xy_b=ties.xy_b + lie[:, None] * rng.uniform(-12, 12, ties.xy_b.shape))
-    found = align(_pushed(places, rng, 4), lied, _frame(places, 4), RIGID, BedSettings())
-    honest = align(places, chosen(ties, ~lie), _frame(places, 4), RIGID, BedSettings())
+    found = adjust_bundle(_pushed(places, rng, 4), lied, _frame(places, 4), RIGID, BedSettings())
+    honest = adjust_bundle(places, chosen(ties, ~lie), _frame(places, 4), RIGID, BedSettings())
     assert _wrong_by(found, places, 4) < 3 * _wrong_by(honest, places, 4) + 0.05
     far = lie & (np.hypot(*(lied.xy_b - ties.xy_b).T) > 2)
     assert (found.weight[far] < 0.25).mean() > 0.95 and (found.weight[~lie] > 0.25).mean() > 0.97
@@ -171,10 +171,10 @@ def test_order_of_ties_does_not_matter() -> None:
     places = _grid(2, 3, rng)
     ties = _ties(places, _edges(2, 3), rng, noise=0.2)
     order = rng.permutation(len(ties.a))
-    one, two = (align(places, t, _frame(places, 1), RIGID, BedSettings()) for t in (ties, chosen(ties, order)))
+    one, two = (adjust_bundle(places, t, _frame(places, 1), RIGID, BedSettings()) for t in (ties, chosen(ties, order)))
     for a, b in zip(one.placements, two.placements, strict=True):
         assert np.abs(a.sheet_from_tile - b.sheet_from_tile).max() < 1e-7
-    assert np.allclose(one.misfit[order], two.misfit, atol=1e-6)
+    assert np.allclose(one.residual[order], two.residual, atol=1e-6)
 
 
 def test_scale_is_held_by_what_dpi_says_unless_ties_say_more() -> None:
@@ -182,10 +182,10 @@ def test_scale_is_held_by_what_dpi_says_unless_ties_say_more() -> None:
     rng = np.random.default_rng(10)
     places = _grid(1, 2)
     ties = _ties(places, [(0, 1)], rng, noise=0.3, per_pair=6)
-    found = align(places, ties, _frame(places), RIGID, BedSettings())
+    found = adjust_bundle(places, ties, _frame(places), RIGID, BedSettings())
     scale = [np.hypot(*p.sheet_from_tile[:2, 0]) for p in found.placements]
     assert abs(scale[0] - 1) < 3e-4 and abs(scale[1] - 1) < 3e-4
-    free = align(places, ties, _frame(places), replace(RIGID, scale_sigma=1e-2), BedSettings())
+    free = adjust_bundle(places, ties, _frame(places), replace(RIGID, scale_sigma=1e-2), BedSettings())
     assert max(abs(np.hypot(*p.sheet_from_tile[:2, 0]) - 1) for p in free.placements) > max(abs(s - 1) for s in scale)
 
 
@@ -196,7 +196,7 @@ def test_a_different_dpi_is_a_different_scale() -> None:
     places[1] = replace(places[1], sheet_from_tile=places[1].sheet_from_tile @ shrink)
     ties = _ties(places, [(0, 1)], rng)
     frame = replace(_frame(places), scales=np.array([1.0, 2 / 3]))
-    found = align(_pushed(places, rng, 0), ties, frame, RIGID, BedSettings())
+    found = adjust_bundle(_pushed(places, rng, 0), ties, frame, RIGID, BedSettings())
     assert _wrong_by(found, places) < 1e-3
 
 
@@ -204,9 +204,9 @@ def test_whitening_turns_misfits_into_sigmas() -> None:
     rng = np.random.default_rng(12)
     places = _grid(1, 2, rng)
     ties = _ties(places, [(0, 1)], rng, noise=0.2)
-    misfit, weight = expected_misfit(places, ties, 2.385)
-    sigmas = np.einsum("nij,nj->ni", whitening(places, ties), misfit)
+    residual, weight = expected_residual(places, ties, 2.385)
+    sigmas = np.einsum("nij,nj->ni", whitening(places, ties), residual)
     there = np.linalg.inv(places[0].sheet_from_tile)[:2, :2]
-    squared = np.einsum("ni,nij,nj->n", misfit @ there.T, ties.info, misfit @ there.T)
+    squared = np.einsum("ni,nij,nj->n", residual @ there.T, ties.info, residual @ there.T)
     assert np.allclose((sigmas**2).sum(1), squared)
     assert np.allclose(weight, 1 / (1 + squared / 2.385**2))  # Cauchy; Holland & Welsch, 1977

@@ -10,10 +10,10 @@ import tolerances as tol
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration import scanner_bed as beds
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, AlignmentSettings, Frame, align
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, AlignmentSettings, Frame, adjust_bundle
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, shift_at, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, gathered, misfits
+from stitchbed.mosaic.registration.tie_points import Ties, gathered, residuals_of
 
 SIZE = (600, 440)
 SCALE = 6.0  # px per mm: 100 x 73 mm
@@ -61,7 +61,7 @@ def _ties(places: list[Placement], rng: np.random.Generator, *, count: int = 160
 def _solved(places: list[Placement], ties: Ties, *, solve_bed: bool = True) -> Alignment:
     frame = Frame(np.ones(len(places)), np.zeros(len(places), np.intp), {0: SHAPE}, 0)
     settings = replace(AlignmentSettings(), solve_bed=solve_bed, scale_sigma=1e-3)
-    return align([replace(p, warp=None) for p in places], ties, frame, settings, SETTINGS)
+    return adjust_bundle([replace(p, warp=None) for p in places], ties, frame, settings, SETTINGS)
 
 
 def test_the_basis_is_the_derivative_of_the_lattice() -> None:
@@ -128,7 +128,7 @@ def test_the_travel_error_is_found() -> None:
     off = got - wanted
     off = off - design @ np.linalg.lstsq(design, off, rcond=None)[0]
     assert np.sqrt((off**2).mean()) < tol.TRAVEL_PX and np.abs(wanted).max() > 0.45
-    left, before = (np.sqrt((misfits(got.placements, ties) ** 2).sum(1).mean()) for got in (found, rigid))
+    left, before = (np.sqrt((residuals_of(got.placements, ties) ** 2).sum(1).mean()) for got in (found, rigid))
     assert left < 1.3 * np.sqrt(2) * 0.03 < 0.25 * before
     assert found.beds[0].observed[3] > 0.5
 
@@ -149,6 +149,6 @@ def test_two_beds_are_kept_apart() -> None:
     ties = _ties(places, rng)
     frame = Frame(np.ones(6), np.array([0, 1, 0, 1, 0, 1]), {0: SHAPE, 1: SHAPE}, 0)
     settings = replace(AlignmentSettings(), scale_sigma=1e-3)
-    found = align([replace(p, warp=None) for p in places], ties, frame, settings, SETTINGS)
+    found = adjust_bundle([replace(p, warp=None) for p in places], ties, frame, settings, SETTINGS)
     assert abs(found.beds[1].axis_ratio - 1.003) < 3 * tol.AXIS_RATIO
     assert abs(found.beds[0].axis_ratio - 0.998) < 3 * tol.AXIS_RATIO

@@ -11,7 +11,7 @@ from stitchbed.card.detection import find_cards
 from stitchbed.card.sheet import sheets
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
-from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Text
+from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Text
 
 DPI = 96.0
 PX = DPI / 25.4
@@ -20,7 +20,7 @@ PDF_DPI = 600  # the viewer moves edges to whole pixels, so it draws fine and th
 SMALL = 4
 
 
-def ink(page: Page) -> float:
+def ink(page: CardPage) -> float:
     """mm^2 of black on a page."""
     return float((255 - pixels_of(page, DPI)[..., 0].astype(float)).sum() / 255 / PX**2)
 
@@ -34,25 +34,25 @@ def ink(page: Page) -> float:
     ],
 )
 def test_area_of_shapes(shape: Rect | Polygon | Grid, area: float) -> None:
-    covered = ink(Page(30, 30, (shape,)))
+    covered = ink(CardPage(30, 30, (shape,)))
     assert covered == pytest.approx(area, rel=0.004)  # rounding to codes along about 100 edge pixels
 
 
 def test_edges_fall_where_the_millimeters_say() -> None:
-    page = Page(30, 10, (Rect(10.13, 0, 10, 10, (0, 0, 0)),))
+    page = CardPage(30, 10, (Rect(10.13, 0, 10, 10, (0, 0, 0)),))
     row = 1 - pixels_of(page, DPI)[5, :, 0] / 255.0
     center = float((row * (np.arange(len(row)) + 0.5)).sum() / row.sum()) / PX
     assert center == pytest.approx(15.13, abs=2 * ONE_CODE / PX)
 
 
 def test_dark_neighbors_leave_no_seam() -> None:
-    page = Page(20, 20, (Grid(1.37, 1.37, 0.83, np.ones((9, 9), bool)),))
+    page = CardPage(20, 20, (Grid(1.37, 1.37, 0.83, np.ones((9, 9), bool)),))
     inner = pixels_of(page, DPI)[8:28, 8:28]
     assert inner.max() == 0
 
 
 def test_text_shows() -> None:
-    assert 0.5 < ink(Page(40, 10, (Text(2, 7, 4, "plain words"),))) < 60
+    assert 0.5 < ink(CardPage(40, 10, (Text(2, 7, 4, "plain words"),))) < 60
 
 
 @pytest.fixture(scope="module")

@@ -24,7 +24,7 @@ from stitchbed.color.cielab import de00, lab_from_xyz, xyz_from_lab
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, UnreadableTile, WouldTouchOriginal
 from stitchbed.drawing.raster import pixels_of
-from stitchbed.drawing.shapes import Page
+from stitchbed.drawing.shapes import CardPage
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode, transfer_of
 from stitchbed.pipelines.color import ColorSettings, color
 
@@ -102,7 +102,7 @@ def own_card(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     true = {
         patch.name: np.array(patch.lab) * [0.9, 0.8, 0.8] + rng.uniform(-2, 2, 3) + [5, 0, 0] for patch in piece.patches
     }
-    page = Page(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
+    page = CardPage(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
     linear = (0.02 + 0.8 * srgb_decode(pixels_of(page, 120) / 255.0)) @ np.diag([0.8, 0.7, 0.5])
     scale = 120 / 25.4
     for patch in piece.patches:

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from stitchbed.cli.commands.compare import command
-from stitchbed.core.errors import BadSettings, Islands
+from stitchbed.core.errors import BadSettings, Disconnected
 from stitchbed.inspection import resolution
 from stitchbed.pipelines.compare import compare
 
@@ -88,7 +88,7 @@ def test_other_sheets_and_lone_scans_are_refused(tmp_path: Path) -> None:
     with pytest.raises(BadSettings):
         compare(one)
     other = captures.scan_at(captures.fine_sheet(SIDE_MM, 2), 600, captures.Optics(30.0), np.random.default_rng(1))
-    with pytest.raises(Islands):
+    with pytest.raises(Disconnected):
         compare([*one, *captures.write_steps(tmp_path / "b", {600: other})])
     silent = tmp_path / "silent.tif"
     tifffile.imwrite(silent, other, photometric="minisblack")

@@ -9,7 +9,7 @@ import tolerances as tol
 
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.residual_warp import FieldSettings, with_fields
-from stitchbed.mosaic.registration.tie_points import Ties, gathered, misfits
+from stitchbed.mosaic.registration.tie_points import Ties, gathered, residuals_of
 
 SIZE = (600, 440)
 SCALE = 6.0
@@ -39,7 +39,7 @@ def _ties(places: list[Placement], warp: Warp | None, rng: np.random.Generator, 
 
 
 def _rms(places: list[Placement], ties: Ties) -> float:
-    return float(np.sqrt((misfits(places, ties) ** 2).sum(1).mean()))
+    return float(np.sqrt((residuals_of(places, ties) ** 2).sum(1).mean()))
 
 
 def test_a_smooth_disagreement_is_taken_up() -> None:

@@ -18,7 +18,7 @@ from joined import DPI, QUICK, SHAPE, SMALL, Joined, grayed, hashes_of, join_fil
 from scipy import ndimage
 
 import stitchbed
-from stitchbed.core.errors import Islands
+from stitchbed.core.errors import Disconnected
 from stitchbed.mosaic.result import render_rows as rendering
 from stitchbed.mosaic.survey.context import SurveySettings
 
@@ -347,7 +347,7 @@ def _two_sheets(folder: Path) -> list[Path]:
 
 
 def test_two_sheets_in_one_folder_are_told_apart(tmp_path: Path) -> None:
-    with pytest.raises(Islands) as caught:
+    with pytest.raises(Disconnected) as caught:
         stitchbed.join(_two_sheets(tmp_path), tmp_path / "canvas.tif", QUICK)
     text = str(caught.value)
     assert "2 groups" in text
@@ -368,7 +368,7 @@ def alien(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 
 def test_an_alien_piece_is_named_with_what_was_tried(alien: list[Path], tmp_path: Path) -> None:
-    with pytest.raises(Islands) as caught:
+    with pytest.raises(Disconnected) as caught:
         stitchbed.join(alien, tmp_path / "canvas.tif", QUICK)
     text = str(caught.value)
     assert "1 of 3 pieces could not be placed: stray.tif" in text

@@ -13,7 +13,7 @@ import pytest
 import tolerances as tol
 from light_scene import SIZE, Scene, scene
 
-from stitchbed.mosaic.photometry.gain_compensation import Level, LevelSettings, find_levels, no_level, shading_basis
+from stitchbed.mosaic.photometry.gain_compensation import Level, LevelSettings, find_gains, no_gain, shading_basis
 from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
 SETTINGS = LevelSettings()
@@ -23,7 +23,7 @@ def _found(
     made: Scene, settings: LevelSettings = SETTINGS, *, one_bed: bool = True
 ) -> tuple[list[Level], list[np.ndarray]]:
     group = [0] * len(made.names) if one_bed else [-1] * len(made.names)
-    return find_levels(made.names, made.sizes, made.patches, made.weight, group=group, settings=settings)
+    return find_gains(made.names, made.sizes, made.patches, made.weight, group=group, settings=settings)
 
 
 def _leveled_off(logs: np.ndarray, xy: np.ndarray) -> np.ndarray:
@@ -162,8 +162,8 @@ def test_places_without_trust_have_no_say() -> None:
 def test_a_lone_tile_is_not_touched() -> None:
     nothing = Seen(np.zeros(0, np.intp), np.zeros((0, 3)), np.zeros(0), np.zeros((0, 2)))
     patches = Patches(np.zeros((0, 2)), (nothing,))
-    (level,), _ = find_levels(["a"], [SIZE], patches, [np.zeros(0)], group=[0], settings=SETTINGS)
-    assert level.plain and level.tile == "a" and no_level("a", 1).gain.shape == (1,)
+    (level,), _ = find_gains(["a"], [SIZE], patches, [np.zeros(0)], group=[0], settings=SETTINGS)
+    assert level.plain and level.tile == "a" and no_gain("a", 1).gain.shape == (1,)
 
 
 def test_order_of_tiles_does_not_matter() -> None:

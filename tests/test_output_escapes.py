@@ -14,7 +14,7 @@ import truth
 from small_jobs import invoke, page
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.drawing.svg import Page, Words, svg
+from stitchbed.drawing.svg import SvgPage, Words, svg
 
 NASTY = {
     "markup": "<img src=x onerror=alert(1)>.tif",
@@ -100,16 +100,16 @@ def test_copies_stay_in_their_folder(stem: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", [kind for kind in NASTY if kind not in ("bytes", "lines")])
 def test_a_drawing_holds_words_as_words(kind: str) -> None:
-    drawn = svg(Page(50, 50, (Words(5, 5, NASTY[kind], 4),), NASTY[kind]))
+    drawn = svg(SvgPage(50, 50, (Words(5, 5, NASTY[kind], 4),), NASTY[kind]))
     root = ElementTree.fromstring(drawn)
-    plain = ElementTree.fromstring(svg(Page(50, 50, (Words(5, 5, "x", 4),), "x")))
+    plain = ElementTree.fromstring(svg(SvgPage(50, 50, (Words(5, 5, "x", 4),), "x")))
     assert [element.tag for element in root.iter()] == [element.tag for element in plain.iter()]
     assert NASTY[kind] in [element.text for element in root.iter()]
 
 
 @pytest.mark.parametrize("text", ["a\x00b", "a\x0bb", "\ud800", "one\ntwo"])
 def test_a_drawing_of_what_xml_cannot_hold_is_still_a_drawing(text: str) -> None:
-    drawn = svg(Page(50, 50, (Words(5, 5, text, 4),), text))
+    drawn = svg(SvgPage(50, 50, (Words(5, 5, text, 4),), text))
     ElementTree.fromstring(drawn.encode("utf-8"))
 
 

@@ -15,7 +15,7 @@ from PIL import Image
 from stitchbed.cli.commands.plan import command
 from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings, CannotWrite
-from stitchbed.drawing.svg import Page, write_drawing
+from stitchbed.drawing.svg import SvgPage, write_drawing
 from stitchbed.pipelines.plan import PlanSettings, advised_dpi, plan
 from stitchbed.planning import costs
 from stitchbed.planning.captures import SIDES, best_layout, captures_along, grid_layout, mark_places
@@ -255,5 +255,5 @@ def test_command_prints_record_only(tmp_path: Path) -> None:
 
 
 def test_titles_are_escaped(tmp_path: Path) -> None:
-    write_drawing(tmp_path / "empty.svg", Page(10, 10, (), 'a "title" & <more>'))
+    write_drawing(tmp_path / "empty.svg", SvgPage(10, 10, (), 'a "title" & <more>'))
     assert ElementTree.parse(tmp_path / "empty.svg").getroot()[0].text == 'a "title" & <more>'

@@ -9,7 +9,7 @@ import tolerances as tol
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_misfit
+from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_residual
 
 SIZE = (400, 500)
 STEP = (290.0, 360.0)
@@ -157,7 +157,7 @@ def test_a_loop_of_truths_closes() -> None:
     places = _grid(2, 2, rng)
     round_trip = [("t0", "t1", True), ("t1", "t3", True), ("t2", "t3", False), ("t0", "t2", False)]
     loop = [(_link(places, a, b, rng, noise=0), forward) for a, b, forward in round_trip]
-    assert loop_misfit(loop, SIZE) < tol.ARITHMETIC_PX
+    assert loop_residual(loop, SIZE) < tol.ARITHMETIC_PX
 
 
 @pytest.mark.parametrize("length", [3, 4, 6])
@@ -172,7 +172,7 @@ def test_loops_close_as_chance_allows(length: int) -> None:
     for _ in range(runs):
         steps = [_turn(0, *rng.normal(0, sigma, 2)) for _ in range(length)]
         loop = [(_bare(step), True) for step in steps]
-        beyond += loop_misfit(loop, SIZE) > limit * sigma
+        beyond += loop_residual(loop, SIZE) > limit * sigma
     assert tol.ONE_IN_TWENTY[0] < beyond / runs < tol.ONE_IN_TWENTY[1]
     assert np.sqrt(5.991 * 4) == pytest.approx(4.90, abs=0.005)
 

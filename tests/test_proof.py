@@ -536,7 +536,9 @@ def test_phone_needs_no_sideways_scrolling(page: Any, tmp_path: Path) -> None:
         page.execute_script("return new Promise(done => setTimeout(done, 150))")
         assert page.execute_script("return document.documentElement.scrollWidth") <= 390
         # common practice, no source: 24 css px is the least for a finger (W3C WCAG 2.2, 2.5.8 says the same)
-        heights = page.execute_script("return [...document.querySelectorAll('.bench button')].map(b => b.offsetHeight)")
+        heights = page.execute_script(
+            "return [...document.querySelectorAll('.context button')].map(b => b.offsetHeight)"
+        )
         assert min(heights) >= 24
         page.save_screenshot(str(tmp_path / "phone.png"))
         assert (tmp_path / "phone.png").stat().st_size > 20_000

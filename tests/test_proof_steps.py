@@ -23,7 +23,7 @@ from stitchbed.cli.commands import clean, color, rectify
 from stitchbed.core.errors import WouldTouchOriginal
 from stitchbed.core.files import sha256_of
 from stitchbed.pipelines import proof as proof_steps
-from stitchbed.pipelines.proof import mended_spots, prove_step
+from stitchbed.pipelines.proof import inpainted_spots, prove_step
 from stitchbed.report.pictures import PagePair, Shown, pairs_section
 
 
@@ -51,7 +51,7 @@ def test_a_clean_up_shows_the_whole_and_every_step(cleaned: Path) -> None:
     page = (cleaned / "clean.html").read_text(encoding="utf-8")
     assert "Proof of a clean-up: clean.tif" in page
     titles = re.findall(r"<h3>(.*?)</h3>", page)
-    assert titles == ["At a glance", "Border", "Paper", "Dust", "Tone"]
+    assert titles == ["At a preview", "Border", "Paper", "Dust", "Tone"]
     before, after, *steps = _pictures(page)
     assert len(steps) == 4
     # the lid is dark, the clean page's rim is white paper: codes 0.1 and 1.0 of light are 89 and 255
@@ -66,18 +66,18 @@ def test_a_clean_up_shows_the_whole_and_every_step(cleaned: Path) -> None:
 def test_spots_lie_where_dust_lay(cleaned: Path) -> None:
     step = {"step": "dust", "numbers": {"dust": 5}}
     result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
-    spots = mended_spots(result, cleaned / "clean.tif")["spots"]
+    spots = inpainted_spots(result, cleaned / "clean.tif")["spots"]
     # mm on the sheet, less .1 mm that is cut off inside its edge; .3 mm is the task's own bound for the crop
     found = sorted((spot["x"] / 300 * 25.4 + 0.1, spot["y"] / 300 * 25.4 + 0.1) for spot in spots)
     assert np.allclose(found, sorted((x + 0.05, y) for x, y in SPECKS), atol=0.35)
-    assert mended_spots({**result, "outputs": {}}, cleaned / "clean.tif") == {}
+    assert inpainted_spots({**result, "outputs": {}}, cleaned / "clean.tif") == {}
 
 
 def test_many_spots_are_thinned_all_over_the_page(cleaned: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(proof_steps, "MOST_SPOTS", 3)
     step = {"step": "dust", "numbers": {"dust": 5}}
     result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
-    rows = [spot["y"] / 300 * 25.4 for spot in mended_spots(result, cleaned / "clean.tif")["spots"]]
+    rows = [spot["y"] / 300 * 25.4 for spot in inpainted_spots(result, cleaned / "clean.tif")["spots"]]
     assert len(rows) == 3
     # the first and the last of SPECKS from above lie at 12 and 44 mm
     assert min(rows) < 13 and max(rows) > 43

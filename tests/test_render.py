@@ -18,7 +18,7 @@ from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.render import UNIT, render_block
 from stitchbed.mosaic.compositing.seams import NOBODY, SeamMap
 from stitchbed.mosaic.compositing.tile_layer import Source
-from stitchbed.mosaic.photometry.gain_compensation import Level, no_level
+from stitchbed.mosaic.photometry.gain_compensation import Level, no_gain
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet
 from stitchbed.reading.base.tile import Raster, Tile
@@ -54,7 +54,7 @@ def _plan(
             labels[((at > -0.5) & (at < (w - 0.5, h - 0.5))).all(-1)] = k
     channels = max(tile.raster.shape[2] for tile in tiles)
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
-    levels = tuple(no_level(tile.name, channels) for tile in tiles)
+    levels = tuple(no_gain(tile.name, channels) for tile in tiles)
     plan = Plan(
         tuple(tiles),
         canvas,
@@ -96,7 +96,7 @@ def test_a_single_piece_passes_bit_for_bit(dtype: str, channels: int, size: tupl
 
 def test_depth_and_channels_are_promoted_exactly() -> None:
     pixels = _noise(40, 60, 1, "uint8")
-    plan, source = _single(pixels, channels=3, dtype="uint16", levels=(no_level("a", 3),))
+    plan, source = _single(pixels, channels=3, dtype="uint16", levels=(no_gain("a", 3),))
     assert np.array_equal(_whole(plan, source), np.repeat(pixels.astype(np.uint16) * 257, 3, axis=2))
 
 

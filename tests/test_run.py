@@ -43,7 +43,7 @@ class Words:
 
 
 @dataclass
-class Bench:
+class SurveyContext:
     """A job folder with one piece, and what was done in it."""
 
     folder: Path
@@ -64,7 +64,7 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+def context(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[SurveyContext]:
     """Steps first, second and last: each copies what it works on and adds its word; and one that names its files."""
     done: list[str] = []
 
@@ -99,211 +99,211 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     folder = tmp_path / "harbor"
     folder.mkdir()
     (folder / "piece.tif").write_text("piece")
-    yield Bench(folder, done)
+    yield SurveyContext(folder, done)
 
 
 ALL = "[first]\n[second]\n[last]\n"
 
 
-def test_steps_work_on_what_the_one_before_made(bench: Bench) -> None:
-    assert bench.run(ALL) == [DONE] * 3
-    assert bench.out("harbor_last.txt").read_text() == "piece>first>second>last"
-    assert sorted(path.name for path in bench.out("records").iterdir()) == [
+def test_steps_work_on_what_the_one_before_made(context: SurveyContext) -> None:
+    assert context.run(ALL) == [DONE] * 3
+    assert context.out("harbor_last.txt").read_text() == "piece>first>second>last"
+    assert sorted(path.name for path in context.out("records").iterdir()) == [
         "01-first.json", "02-second.json", "03-last.json",
     ]  # fmt: skip
 
 
-def test_only_steps_in_the_file_are_done(bench: Bench) -> None:
-    assert bench.run("[last]\n") == [DONE]
-    assert bench.out("harbor_last.txt").read_text() == "piece>last"
+def test_only_steps_in_the_file_are_done(context: SurveyContext) -> None:
+    assert context.run("[last]\n") == [DONE]
+    assert context.out("harbor_last.txt").read_text() == "piece>last"
 
 
-def test_the_second_time_nothing_is_done_and_nothing_written(bench: Bench) -> None:
-    bench.run(ALL)
-    before = {path: path.stat().st_mtime_ns for path in bench.folder.rglob("*")}
-    assert bench.run() == [UNCHANGED] * 3
-    assert bench.done == []
-    assert {path: path.stat().st_mtime_ns for path in bench.folder.rglob("*")} == before
+def test_the_second_time_nothing_is_done_and_nothing_written(context: SurveyContext) -> None:
+    context.run(ALL)
+    before = {path: path.stat().st_mtime_ns for path in context.folder.rglob("*")}
+    assert context.run() == [UNCHANGED] * 3
+    assert context.done == []
+    assert {path: path.stat().st_mtime_ns for path in context.folder.rglob("*")} == before
 
 
-def test_what_follows_a_changed_setting_is_done_again(bench: Bench) -> None:
-    bench.run(ALL)
-    assert bench.run('[first]\n[second]\nword = "!"\n[last]\n') == [UNCHANGED, DONE, DONE]
-    assert bench.out("harbor_last.txt").read_text() == "piece>first>second!>last"
+def test_what_follows_a_changed_setting_is_done_again(context: SurveyContext) -> None:
+    context.run(ALL)
+    assert context.run('[first]\n[second]\nword = "!"\n[last]\n') == [UNCHANGED, DONE, DONE]
+    assert context.out("harbor_last.txt").read_text() == "piece>first>second!>last"
 
 
-def test_a_step_that_makes_the_same_again_ends_the_chain(bench: Bench) -> None:
-    bench.run(ALL)
-    assert bench.run('[first]\n[second]\nword = ""\n[last]\n') == [UNCHANGED, DONE, UNCHANGED]
+def test_a_step_that_makes_the_same_again_ends_the_chain(context: SurveyContext) -> None:
+    context.run(ALL)
+    assert context.run('[first]\n[second]\nword = ""\n[last]\n') == [UNCHANGED, DONE, UNCHANGED]
 
 
-def test_changed_added_and_renamed_pieces_count(bench: Bench) -> None:
-    bench.run(ALL)
-    piece = bench.folder / "piece.tif"
+def test_changed_added_and_renamed_pieces_count(context: SurveyContext) -> None:
+    context.run(ALL)
+    piece = context.folder / "piece.tif"
     piece.write_text("PIECE")
-    assert bench.run() == [DONE] * 3
-    (bench.folder / "new.tif").write_text("new")
-    assert bench.run() == [DONE] * 3
-    piece.rename(bench.folder / "other.tif")
-    assert bench.run()[0] == DONE
-    (bench.folder / "notes.txt").write_text("notes and records are no pieces")
-    assert bench.run() == [UNCHANGED] * 3
+    assert context.run() == [DONE] * 3
+    (context.folder / "new.tif").write_text("new")
+    assert context.run() == [DONE] * 3
+    piece.rename(context.folder / "other.tif")
+    assert context.run()[0] == DONE
+    (context.folder / "notes.txt").write_text("notes and records are no pieces")
+    assert context.run() == [UNCHANGED] * 3
 
 
-def test_a_piece_that_is_only_touched_is_unchanged(bench: Bench) -> None:
-    bench.run(ALL)
-    (bench.folder / "piece.tif").touch()
-    assert bench.run() == [UNCHANGED] * 3
+def test_a_piece_that_is_only_touched_is_unchanged(context: SurveyContext) -> None:
+    context.run(ALL)
+    (context.folder / "piece.tif").touch()
+    assert context.run() == [UNCHANGED] * 3
 
 
-def test_a_file_that_settings_name_is_an_input(bench: Bench) -> None:
-    (bench.folder / "other.md").write_text("1")
+def test_a_file_that_settings_name_is_an_input(context: SurveyContext) -> None:
+    (context.folder / "other.md").write_text("1")
     text = '[first]\n[second]\nother = "other.md"\n'
-    assert bench.run(text) == [DONE, DONE]
-    (bench.folder / "other.md").write_text("2")
-    assert bench.run() == [UNCHANGED, DONE]
-    assert bench.out("harbor_second.tif").read_text().endswith(">second2")
+    assert context.run(text) == [DONE, DONE]
+    (context.folder / "other.md").write_text("2")
+    assert context.run() == [UNCHANGED, DONE]
+    assert context.out("harbor_second.tif").read_text().endswith(">second2")
 
 
-def test_another_version_does_all_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    bench.run(ALL)
+def test_another_version_does_all_again(context: SurveyContext, monkeypatch: pytest.MonkeyPatch) -> None:
+    context.run(ALL)
     monkeypatch.setattr(story, "VERSION", "0.0.0")
-    assert bench.run()[0] == DONE
+    assert context.run()[0] == DONE
 
 
-def test_a_lost_result_is_made_again_and_the_rest_left(bench: Bench) -> None:
-    bench.run(ALL)
-    bench.out("harbor_second.tif").unlink()
-    assert bench.run() == [UNCHANGED, DONE, UNCHANGED]
+def test_a_lost_result_is_made_again_and_the_rest_left(context: SurveyContext) -> None:
+    context.run(ALL)
+    context.out("harbor_second.tif").unlink()
+    assert context.run() == [UNCHANGED, DONE, UNCHANGED]
 
 
-def test_the_whole_folder_may_move(bench: Bench) -> None:
-    bench.run(ALL)
-    moved = bench.folder.parent / "elsewhere"
+def test_the_whole_folder_may_move(context: SurveyContext) -> None:
+    context.run(ALL)
+    moved = context.folder.parent / "elsewhere"
     moved.mkdir()
-    bench.folder.rename(moved / "harbor")
-    bench.folder = moved / "harbor"
-    assert bench.run() == [UNCHANGED] * 3
+    context.folder.rename(moved / "harbor")
+    context.folder = moved / "harbor"
+    assert context.run() == [UNCHANGED] * 3
 
 
-def test_upto_and_again(bench: Bench) -> None:
-    assert bench.run(ALL, upto="second") == [DONE, DONE]
-    assert not bench.out("harbor_last.txt").exists()
-    assert bench.run() == [UNCHANGED, UNCHANGED, DONE]
-    assert bench.run(again="second") == [UNCHANGED, DONE, DONE]
-    assert bench.run(again="second", upto="second") == [UNCHANGED, DONE]
+def test_upto_and_again(context: SurveyContext) -> None:
+    assert context.run(ALL, upto="second") == [DONE, DONE]
+    assert not context.out("harbor_last.txt").exists()
+    assert context.run() == [UNCHANGED, UNCHANGED, DONE]
+    assert context.run(again="second") == [UNCHANGED, DONE, DONE]
+    assert context.run(again="second", upto="second") == [UNCHANGED, DONE]
     for wrong in ({"upto": "secnd"}, {"again": "secnd"}):
         with pytest.raises(BadSettings, match="'secnd' at --") as caught:
-            bench.run(**wrong)
+            context.run(**wrong)
         assert "'second'" in caught.value.attempt
 
 
-def test_work_by_hand_is_kept_and_worked_on(bench: Bench) -> None:
-    bench.run(ALL)
-    bench.out("harbor_second.tif").write_text("retouched")
-    assert bench.run() == [UNCHANGED, BY_HAND, DONE]
-    assert bench.out("harbor_last.txt").read_text() == "retouched>last"
-    assert bench.run() == [UNCHANGED, BY_HAND, UNCHANGED]
+def test_work_by_hand_is_kept_and_worked_on(context: SurveyContext) -> None:
+    context.run(ALL)
+    context.out("harbor_second.tif").write_text("retouched")
+    assert context.run() == [UNCHANGED, BY_HAND, DONE]
+    assert context.out("harbor_last.txt").read_text() == "retouched>last"
+    assert context.run() == [UNCHANGED, BY_HAND, UNCHANGED]
 
 
-def test_work_by_hand_is_never_written_over_unless_told(bench: Bench) -> None:
-    bench.run(ALL)
-    bench.out("harbor_second.tif").write_text("retouched")
+def test_work_by_hand_is_never_written_over_unless_told(context: SurveyContext) -> None:
+    context.run(ALL)
+    context.out("harbor_second.tif").write_text("retouched")
     changed = '[first]\nword = "!"\n[second]\n[last]\n'
     for _ in range(2):
         with pytest.raises(WouldTouchOriginal, match="changed by hand") as caught:
-            bench.run(changed)
+            context.run(changed)
         assert "--again second" in caught.value.attempt
-        assert bench.out("harbor_second.tif").read_text() == "retouched"
-    assert bench.run(again="second") == [UNCHANGED, DONE, DONE]
-    assert bench.out("harbor_second.tif").read_text() == "piece>first!>second"
+        assert context.out("harbor_second.tif").read_text() == "retouched"
+    assert context.run(again="second") == [UNCHANGED, DONE, DONE]
+    assert context.out("harbor_second.tif").read_text() == "piece>first!>second"
 
 
-def test_a_file_of_that_name_that_is_not_ours_is_not_written_over(bench: Bench) -> None:
-    bench.out("").mkdir()
-    bench.out("harbor_first.tif").write_text("mine")
+def test_a_file_of_that_name_that_is_not_ours_is_not_written_over(context: SurveyContext) -> None:
+    context.out("").mkdir()
+    context.out("harbor_first.tif").write_text("mine")
     with pytest.raises(WouldTouchOriginal, match="not made by this job"):
-        bench.run(ALL)
-    assert bench.done == [] and bench.out("harbor_first.tif").read_text() == "mine"
-    assert bench.run(again="first") == [DONE] * 3
+        context.run(ALL)
+    assert context.done == [] and context.out("harbor_first.tif").read_text() == "mine"
+    assert context.run(again="first") == [DONE] * 3
 
 
-def test_a_step_that_fails_is_done_again_and_those_before_it_are_not(bench: Bench) -> None:
+def test_a_step_that_fails_is_done_again_and_those_before_it_are_not(context: SurveyContext) -> None:
     with pytest.raises(StitchbedError, match="bad luck"):
-        bench.run("[first]\n[second]\nfail = true\n[last]\n")
+        context.run("[first]\n[second]\nfail = true\n[last]\n")
     # what it left behind is our own and vouched for by nothing: it is written over without a word
-    assert bench.out("harbor_second.tif").exists()
-    assert bench.run(ALL) == [UNCHANGED, DONE, DONE]
-    assert bench.out("harbor_last.txt").read_text() == "piece>first>second>last"
+    assert context.out("harbor_second.tif").exists()
+    assert context.run(ALL) == [UNCHANGED, DONE, DONE]
+    assert context.out("harbor_last.txt").read_text() == "piece>first>second>last"
 
 
-def test_a_result_half_redone_is_not_taken_for_the_earlier_one(bench: Bench) -> None:
-    bench.run(ALL)
+def test_a_result_half_redone_is_not_taken_for_the_earlier_one(context: SurveyContext) -> None:
+    context.run(ALL)
     with pytest.raises(StitchbedError, match="bad luck"):
-        bench.run('[first]\n[second]\nfail = true\nword = "?"\n[last]\n')
-    assert bench.run(ALL) == [UNCHANGED, DONE, UNCHANGED]
-    assert bench.out("harbor_second.tif").read_text() == "piece>first>second"
+        context.run('[first]\n[second]\nfail = true\nword = "?"\n[last]\n')
+    assert context.run(ALL) == [UNCHANGED, DONE, UNCHANGED]
+    assert context.out("harbor_second.tif").read_text() == "piece>first>second"
 
 
 COPIES = '[first]\n[copies]\nword = "{}"\n[after]\n'
 
 
-def test_a_step_that_names_its_files_gives_nothing_to_the_next(bench: Bench) -> None:
-    assert bench.run(COPIES.format("small")) == [DONE] * 3
-    assert bench.out("harbor_small.txt").read_text() == "piece>first"
-    assert bench.out("harbor_after.tif").read_text() == "piece>first>after"
-    assert bench.run() == [UNCHANGED] * 3
-    assert bench.run(COPIES.format("large")) == [UNCHANGED, DONE, UNCHANGED]
-    assert bench.out("harbor_large.txt").exists() and bench.out("harbor_small.txt").exists()
-    record = json.loads((bench.out("records") / "04-copies.json").read_text())
+def test_a_step_that_names_its_files_gives_nothing_to_the_next(context: SurveyContext) -> None:
+    assert context.run(COPIES.format("small")) == [DONE] * 3
+    assert context.out("harbor_small.txt").read_text() == "piece>first"
+    assert context.out("harbor_after.tif").read_text() == "piece>first>after"
+    assert context.run() == [UNCHANGED] * 3
+    assert context.run(COPIES.format("large")) == [UNCHANGED, DONE, UNCHANGED]
+    assert context.out("harbor_large.txt").exists() and context.out("harbor_small.txt").exists()
+    record = json.loads((context.out("records") / "04-copies.json").read_text())
     assert list(record["outputs"]) == ["harbor_large.txt"] and record["numbers"] == {"copies": 1}
 
 
-def test_copies_are_made_again_when_lost_kept_when_changed_and_never_put_over_others(bench: Bench) -> None:
-    bench.out("").mkdir()
-    bench.out("harbor_small.txt").write_text("mine")
+def test_copies_are_made_again_when_lost_kept_when_changed_and_never_put_over_others(context: SurveyContext) -> None:
+    context.out("").mkdir()
+    context.out("harbor_small.txt").write_text("mine")
     for _ in range(2):
         with pytest.raises(WouldTouchOriginal, match="bad luck"):
-            bench.run(COPIES.format("small"))
-        assert bench.out("harbor_small.txt").read_text() == "mine"
-    bench.out("harbor_small.txt").unlink()
-    assert bench.run() == [UNCHANGED, DONE, DONE]
-    bench.out("harbor_small.txt").unlink()
-    assert bench.run() == [UNCHANGED, DONE, UNCHANGED]
-    bench.out("harbor_small.txt").write_text("retouched")
-    assert bench.run() == [UNCHANGED, BY_HAND, UNCHANGED]
-    (bench.folder / "piece.tif").write_text("PIECE")
+            context.run(COPIES.format("small"))
+        assert context.out("harbor_small.txt").read_text() == "mine"
+    context.out("harbor_small.txt").unlink()
+    assert context.run() == [UNCHANGED, DONE, DONE]
+    context.out("harbor_small.txt").unlink()
+    assert context.run() == [UNCHANGED, DONE, UNCHANGED]
+    context.out("harbor_small.txt").write_text("retouched")
+    assert context.run() == [UNCHANGED, BY_HAND, UNCHANGED]
+    (context.folder / "piece.tif").write_text("PIECE")
     with pytest.raises(WouldTouchOriginal, match=r"harbor_small\.txt was changed by hand"):
-        bench.run()
-    assert bench.run(again="copies") == [UNCHANGED, DONE, DONE]
-    assert bench.out("harbor_small.txt").read_text() == "PIECE>first"
+        context.run()
+    assert context.run(again="copies") == [UNCHANGED, DONE, DONE]
+    assert context.out("harbor_small.txt").read_text() == "PIECE>first"
 
 
-def test_a_mistake_in_a_late_table_is_told_before_the_first_step(bench: Bench) -> None:
+def test_a_mistake_in_a_late_table_is_told_before_the_first_step(context: SurveyContext) -> None:
     with pytest.raises(BadSettings, match=r"'wort' in \[last\]"):
-        bench.run("[first]\n[second]\n[last]\nwort = 3\n")
-    assert bench.done == [] and not bench.out("").exists()
+        context.run("[first]\n[second]\n[last]\nwort = 3\n")
+    assert context.done == [] and not context.out("").exists()
 
 
-def test_two_jobs_do_not_share_records(bench: Bench) -> None:
-    bench.run(ALL)
+def test_two_jobs_do_not_share_records(context: SurveyContext) -> None:
+    context.run(ALL)
     with pytest.raises(BadSettings, match="another job, harbor"):
-        bench.run('name = "evening"\n' + ALL)
+        context.run('name = "evening"\n' + ALL)
 
 
 @pytest.mark.parametrize("damage", ["", "{", "[]", '{"job": "harbor"}', "\udcff"])
-def test_a_damaged_record_vouches_for_nothing(damage: str, bench: Bench) -> None:
-    bench.run(ALL)
-    (bench.out("records") / "02-second.json").write_text(damage, errors="surrogateescape")
+def test_a_damaged_record_vouches_for_nothing(damage: str, context: SurveyContext) -> None:
+    context.run(ALL)
+    (context.out("records") / "02-second.json").write_text(damage, errors="surrogateescape")
     with pytest.raises(WouldTouchOriginal, match="not made by this job"):
-        bench.run()
+        context.run()
 
 
-def test_records_say_what_was_done(bench: Bench) -> None:
-    bench.run('[first]\nword = "!"\n')
-    record = json.loads((bench.out("records") / "01-first.json").read_text())
-    assert record["inputs"] == {"piece.tif": sha256_of(bench.folder / "piece.tif")}
-    assert record["outputs"] == {"harbor_first.tif": sha256_of(bench.out("harbor_first.tif"))}
+def test_records_say_what_was_done(context: SurveyContext) -> None:
+    context.run('[first]\nword = "!"\n')
+    record = json.loads((context.out("records") / "01-first.json").read_text())
+    assert record["inputs"] == {"piece.tif": sha256_of(context.folder / "piece.tif")}
+    assert record["outputs"] == {"harbor_first.tif": sha256_of(context.out("harbor_first.tif"))}
     assert record["settings"] == {"word": "!"} and record["warnings"] == ["first was done"]
     assert record["step"] == "first" and record["started"] and record["seconds"] >= 0
 

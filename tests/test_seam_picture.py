@@ -30,7 +30,7 @@ def test_values_are_the_pieces_and_the_last_is_nobody() -> None:
 
 
 def test_neighbors_differ_in_gray() -> None:
-    """Lightness apart by 15 of 255 at least (ITU-R BT.601 luma): seen at a glance beside each other."""
+    """Lightness apart by 15 of 255 at least (ITU-R BT.601 luma): seen at a preview beside each other."""
     labels = _labels()
     gray = np.asarray(seam_picture(labels, 12)[0].convert("L"), int)
     level = {int(label): int(np.median(gray[labels == label])) for label in np.unique(labels) if label != NOBODY}

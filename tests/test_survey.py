@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.core.errors import CanvasTooLarge, Islands
+from stitchbed.core.errors import CanvasTooLarge, Disconnected
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.components import demand_whole
-from stitchbed.mosaic.survey.context import Bench, Kind, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.refine import bed_groups
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
-from stitchbed.mosaic.survey.survey import link_all, look_at_all, survey
+from stitchbed.mosaic.survey.survey import link_all, preview_all, survey
 from stitchbed.reading.base.tile import Raster, Tile
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
@@ -30,17 +30,17 @@ KIND = Kind(3, "uint8", None, transfer_of(None))
 
 
 @contextmanager
-def _bench(paths: list[Path], **changes: object) -> Iterator[Bench]:
+def _context(paths: list[Path], **changes: object) -> Iterator[SurveyContext]:
     tiles, _ = take_in(paths)
     dpi, _ = declared_dpi(tiles, SETTINGS.default_dpi)
     with Shelf(tiles, 2**28) as shelf:
-        yield Bench(tuple(tiles), dpi, shelf, KIND, replace(SETTINGS, **changes))
+        yield SurveyContext(tuple(tiles), dpi, shelf, KIND, replace(SETTINGS, **changes))
 
 
 def test_a_survey_ends_in_a_plan_of_all_tiles(pieces: list[Path]) -> None:
     seen = []
-    with _bench(pieces) as bench:
-        found = survey(replace(bench, progress=lambda step, done, total: seen.append((step, done, total))))
+    with _context(pieces) as context:
+        found = survey(replace(context, progress=lambda step, done, total: seen.append((step, done, total))))
     assert [place.tile for place in found.plan.places] == ["piece_01.tif", "piece_02.tif"]
     assert [tile.name for tile in found.plan.tiles] == [level.tile for level in found.plan.levels]
     assert [record.step for record in found.steps] == ["look", "links", "layout", "measure", "plan"]
@@ -54,32 +54,32 @@ def test_a_survey_ends_in_a_plan_of_all_tiles(pieces: list[Path]) -> None:
 def test_parts_can_be_left_out_to_see_what_they_earn(pieces: list[Path]) -> None:
     """Without leveling, lift, dust, bed and fields, a clean pair comes out as with them."""
     bare = replace(SETTINGS.alignment, solve_bed=False)
-    with _bench(
+    with _context(
         pieces, find_lift=False, solve_levels=False, solve_fields=False, find_dust=False, alignment=bare
-    ) as bench:
-        found = survey(bench)
+    ) as context:
+        found = survey(context)
     assert all(level.plain for level in found.plan.levels) and not any(lift.any for lift in found.lifts)
     assert found.plan.spots == () and all(place.warp is None for place in found.plan.places)
     assert found.alignment is not None and dict(found.alignment.beds) == {} and found.alignment.rms < 0.1
 
 
 def test_a_lone_piece_needs_no_survey(pieces: list[Path]) -> None:
-    with _bench(pieces[:1]) as bench:
-        found = survey(bench)
+    with _context(pieces[:1]) as context:
+        found = survey(context)
     assert found.alignment is None and found.ties is None
     assert np.array_equal(found.plan.places[0].sheet_from_tile, np.eye(3)) and found.plan.levels[0].plain
 
 
 def test_a_canvas_past_the_limit_is_refused(pieces: list[Path]) -> None:
-    with _bench(pieces, max_megapixels=0.1) as bench, pytest.raises(CanvasTooLarge, match="--max-megapixels"):
-        survey(bench)
+    with _context(pieces, max_megapixels=0.1) as context, pytest.raises(CanvasTooLarge, match="--max-megapixels"):
+        survey(context)
 
 
 def test_glances_are_small_and_links_are_values(pieces: list[Path]) -> None:
-    with _bench(pieces) as bench:
-        glances = look_at_all(bench)
-        links, no_links = link_all(bench, glances)
-    assert [glance.keypoints.tile for glance in glances] == ["piece_01.tif", "piece_02.tif"]
+    with _context(pieces) as context:
+        previews = preview_all(context)
+        links, no_links = link_all(context, previews)
+    assert [preview.keypoints.tile for preview in previews] == ["piece_01.tif", "piece_02.tif"]
     assert len(links) == 1 and isinstance(links[0], Link) and no_links == []
 
 
@@ -93,8 +93,8 @@ def _with_blank_overlap(folder: Path, grain: float, noise: float) -> tuple[list[
 
 def test_pieces_are_joined_by_the_grain_of_blank_paper(tmp_path: Path) -> None:
     paths, true = _with_blank_overlap(tmp_path, grain=0.012, noise=0.0)
-    with _bench(paths) as bench:
-        found = survey(bench)
+    with _context(paths) as context:
+        found = survey(context)
     one, two = (place.sheet_from_tile for place in found.plan.places)
     relative = np.linalg.inv(one) @ two
     corners = np.array([[0, 0, 1], [359, 0, 1], [359, 299, 1], [0, 299, 1]], float).T
@@ -105,8 +105,8 @@ def test_pieces_are_joined_by_the_grain_of_blank_paper(tmp_path: Path) -> None:
 
 def test_paper_without_grain_joins_nothing_and_is_named(tmp_path: Path) -> None:
     paths, _ = _with_blank_overlap(tmp_path, grain=0.0, noise=0.006)
-    with _bench(paths) as bench, pytest.raises(Islands, match="none of the 2 pieces overlaps another"):
-        survey(bench)
+    with _context(paths) as context, pytest.raises(Disconnected, match="none of the 2 pieces overlaps another"):
+        survey(context)
 
 
 def _tile(name: str, dpi: tuple[float, float] | None, shape: tuple[int, int, int] = (400, 500, 3)) -> Tile:
@@ -130,8 +130,8 @@ def test_tiles_of_one_size_and_dpi_share_a_bed() -> None:
         _tile("c", (600, 600)),
         _tile("d", (300, 300), (500, 400, 3)),
     )
-    bench = Bench(tiles, np.array([300.0, 300.0, 600.0, 300.0]), None, KIND, SETTINGS)  # type: ignore[arg-type]
-    assert bed_groups(bench) == [0, 0, 1, 2]
+    context = SurveyContext(tiles, np.array([300.0, 300.0, 600.0, 300.0]), None, KIND, SETTINGS)  # type: ignore[arg-type]
+    assert bed_groups(context) == [0, 0, 1, 2]
 
 
 def _layout(scale: float) -> Layout:
@@ -153,9 +153,9 @@ def test_islands_are_an_error_or_a_warning() -> None:
     assert demand_whole([one], [], ["a", "b"], allow_missing=False) == (one, [])
     layout, warnings = demand_whole([one, two], [], ["a", "b", "c"], allow_missing=True)
     assert layout is one and warnings[0].startswith("left out, not placed: c.")
-    with pytest.raises(Islands, match="1 of 3 pieces could not be placed: c"):
+    with pytest.raises(Disconnected, match="1 of 3 pieces could not be placed: c"):
         demand_whole([one, two], [], ["a", "b", "c"], allow_missing=False)
-    with pytest.raises(Islands, match="none of the 2 pieces overlaps"):
+    with pytest.raises(Disconnected, match="none of the 2 pieces overlaps"):
         demand_whole([replace_names(two, "a"), two], [], ["a", "c"], allow_missing=False)
 
 

@@ -19,8 +19,8 @@ from stitchbed.mosaic.registration.tie_points import (
     chosen,
     gathered,
     measure,
-    misfits,
     overlaps,
+    residuals_of,
     spots,
     texture_of,
 )
@@ -77,7 +77,7 @@ def test_turned_and_scaled_tiles_are_measured_where_they_truly_are(turn: float, 
     tiles = truth.cut_tiles(sheet, poses, dtype="uint16")
     places = _places((400, 500), *poses)
     ties = _measured([gray_of(t.pixels) for t in tiles], places, _grid((400, 500), 110, 25))
-    off = np.hypot(*misfits(places, ties).T)
+    off = np.hypot(*residuals_of(places, ties).T)
     assert len(off) > 60 and np.median(off) < tol.TURNED_TIE_PX and np.percentile(off, 95) < 3 * tol.TURNED_TIE_PX
 
 
@@ -223,6 +223,6 @@ def test_misfits_count_warps_and_places() -> None:
     one, two = Placement("a", (400, 500), np.eye(3), bend), Placement("b", (400, 500), truth.pose(249.5, 199.5, 180.0))
     xy = np.array([[10.0, 20.0], [100.0, 300.0]])
     ties = gathered([(0, 1, p, np.array([499.0, 399.0]) - p, np.eye(2), 0.9) for p in xy])
-    assert np.allclose(misfits([one, two], ties), [[-0.5, 0.25]] * 2, atol=tol.ARITHMETIC_PX)
+    assert np.allclose(residuals_of([one, two], ties), [[-0.5, 0.25]] * 2, atol=tol.ARITHMETIC_PX)
     assert len(chosen(ties, np.array([True, False])).a) == 1
     assert gathered([]).xy_a.shape == (0, 2)

@@ -26,7 +26,7 @@ from stitchbed.card.board import (
     slant_corners,
 )
 from stitchbed.color.cielab import SPACES, xyz_from_lab, xyz_from_rgb
-from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Rgb, Shape, Text
+from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Rgb, Shape, Text
 from stitchbed.imaging.transfer import srgb_encode
 
 PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm; ISO 216, ANSI Y14.1
@@ -75,7 +75,7 @@ class Sheet:
     """A page to print and what lies on it."""
 
     name: str
-    page: Page
+    page: CardPage
     laid: tuple[Laid, ...]
 
 
@@ -102,7 +102,7 @@ def _full_sheet(width: float, height: float) -> Sheet:
     piece = full_piece()
     x, y = (width - piece.width) / 2, (height - piece.height) / 2
     shapes = [*_piece_shapes(piece, x, y), *_full_rulers(x, y), *_full_words(x, y)]
-    return Sheet("full", Page(width, height, tuple(shapes)), (Laid(piece, x, y),))
+    return Sheet("full", CardPage(width, height, tuple(shapes)), (Laid(piece, x, y),))
 
 
 def _corner_sheet(width: float, height: float) -> Sheet:
@@ -119,7 +119,7 @@ def _corner_sheet(width: float, height: float) -> Sheet:
     shapes += [*_line_down(left + first.width + 2, 10), *_ruler_across((width - LINE_ACROSS_MM) / 2, 184)]
     shapes += _steps(CORNER_STEPS, left + 8, 200)
     shapes.append(Text(left + 8, 256, 2.6, _signature("corner cards 1 to 4"), color=QUIET))
-    return Sheet("corners", Page(width, height, tuple(shapes)), laid)
+    return Sheet("corners", CardPage(width, height, tuple(shapes)), laid)
 
 
 def _piece_shapes(piece: Piece, x: float, y: float) -> Iterator[Shape]:

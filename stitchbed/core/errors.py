@@ -28,7 +28,7 @@ class MixedTiles(StitchbedError):
     """Pieces that cannot go into one master as they are (profiles, kinds)."""
 
 
-class Islands(StitchbedError):
+class Disconnected(StitchbedError):
     """Pieces that do not hang together, or one that could not be placed."""
 
 

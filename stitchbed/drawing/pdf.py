@@ -15,12 +15,12 @@ import numpy as np
 from PIL import ImageCms
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Rgb
+from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Rgb
 
 POINT_MM = MM_PER_INCH / 72
 
 
-def pdf_of(pages: Sequence[Page], title: str) -> bytes:
+def pdf_of(pages: Sequence[CardPage], title: str) -> bytes:
     """The pages as one PDF that asks the viewer to print without scaling."""
     kids = " ".join(f"{6 + 2 * i} 0 R" for i in range(len(pages)))
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
@@ -35,13 +35,13 @@ def pdf_of(pages: Sequence[Page], title: str) -> bytes:
     for index, page in enumerate(pages):
         box = f"[0 0 {page.width / POINT_MM:.4f} {page.height / POINT_MM:.4f}]"
         contents = f"/Contents {7 + 2 * index} 0 R /Resources {resources}"
-        objects.append(f"<< /Type /Page /Parent 2 0 R /MediaBox {box} {contents} >>".encode())
+        objects.append(f"<< /Type /CardPage /Parent 2 0 R /MediaBox {box} {contents} >>".encode())
         objects.append(_stream(_operators(page).encode("cp1252"), ""))
     objects.append(f"<< /Title ({_escaped(title)}) /Creator (stitchbed) >>".encode("cp1252"))
     return _assembled(objects)
 
 
-def _operators(page: Page) -> str:
+def _operators(page: CardPage) -> str:
     """The page's drawing operators, in mm with y up from the page's foot."""
     lines = [f"{1 / POINT_MM:.8f} 0 0 {1 / POINT_MM:.8f} 0 0 cm"]
     for shape in page.shapes:

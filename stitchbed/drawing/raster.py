@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.drawing.shapes import Grid, Page, Polygon, Rect, Rgb, Text
+from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Rgb, Text
 
 FINER = 8  # slanted shapes are drawn this much finer and averaged; 1/64 of a pixel's area is the smallest step
 
 
-def pixels_of(page: Page, dpi: float) -> NDArray[np.uint8]:
+def pixels_of(page: CardPage, dpi: float) -> NDArray[np.uint8]:
     """The page as (h, w, 3) uint8 sRGB. Edges fall between pixels where the mm say so: pixels mix by covered area."""
     scale = dpi / MM_PER_INCH
     canvas = np.full((round(page.height * scale), round(page.width * scale), 3), 255, np.uint8)

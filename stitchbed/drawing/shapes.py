@@ -61,7 +61,7 @@ Shape = Rect | Polygon | Text | Grid
 
 
 @dataclass(frozen=True)
-class Page:
+class CardPage:
     """width, height : mm. shapes : in drawing order."""
 
     width: float

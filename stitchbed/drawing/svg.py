@@ -1,6 +1,6 @@
 """I draw flat shapes on a page in mm and write the page as SVG or as PNG, both from the same shapes.
 
-In: a `Page` of shapes. Out: a file that prints at its true size.
+In: a `SvgPage` of shapes. Out: a file that prints at its true size.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Words:
 
 
 @dataclass(frozen=True)
-class Page:
+class SvgPage:
     """width, height mm; shapes in painting order."""
 
     width: float
@@ -70,7 +70,7 @@ def line(*points: Point, stroke: str, width: float = 0.3, dash: float | None = N
     return Polygon(points, None, stroke, width, closed=False, dash=dash)
 
 
-def write_drawing(path: Path, page: Page) -> None:
+def write_drawing(path: Path, page: SvgPage) -> None:
     """Write the page by its suffix: .svg or .png.
 
     Raises
@@ -84,7 +84,7 @@ def write_drawing(path: Path, page: Page) -> None:
         writers[path.suffix.lower()](partial, page)
 
 
-def svg(page: Page) -> str:
+def svg(page: SvgPage) -> str:
     """The page as an SVG document, sized in mm."""
     parts = [_svg_shape(shape) for shape in page.shapes]
     return (
@@ -95,7 +95,7 @@ def svg(page: Page) -> str:
     )
 
 
-def picture(page: Page, dpi: float = PNG_DPI) -> Image.Image:
+def picture(page: SvgPage, dpi: float = PNG_DPI) -> Image.Image:
     """The page as an RGB picture at `dpi`."""
     scale = dpi / MM_PER_INCH * FINER
     size = round(page.width * scale), round(page.height * scale)
@@ -109,11 +109,11 @@ def picture(page: Page, dpi: float = PNG_DPI) -> Image.Image:
     return image.resize((size[0] // FINER, size[1] // FINER), Image.Resampling.BOX)
 
 
-def _write_svg(path: Path, page: Page) -> None:
+def _write_svg(path: Path, page: SvgPage) -> None:
     path.write_text(svg(page), encoding="utf-8")
 
 
-def _write_png(path: Path, page: Page) -> None:
+def _write_png(path: Path, page: SvgPage) -> None:
     picture(page).save(path, format="PNG", dpi=(PNG_DPI, PNG_DPI), optimize=True)
 
 

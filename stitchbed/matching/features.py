@@ -66,7 +66,7 @@ def detect(
         return Keypoints(
             name, np.zeros((0, 2)), *(np.zeros(0, np.float32),) * 2, np.zeros((0, 128), np.float32), reduction
         )
-    order = _spread(table, even.shape, settings.most)
+    order = _evenly_placed(table, even.shape, settings.most)
     table, kept = table[order], descriptors[order]
     root = np.sqrt(kept / np.maximum(kept.sum(1, keepdims=True), 1e-9))  # Arandjelovic & Zisserman (2012)
     xy = (table[:, :2] + (area.col, area.row) + 0.5) * reduction - 0.5
@@ -99,7 +99,7 @@ def _in_bands(picture: NDArray[np.uint8], most: int) -> tuple[NDArray[np.float64
     return np.concatenate(tables), np.concatenate(kept)
 
 
-def _spread(table: NDArray[np.float64], shape: tuple[int, ...], most: int) -> NDArray[np.intp]:
+def _evenly_placed(table: NDArray[np.float64], shape: tuple[int, ...], most: int) -> NDArray[np.intp]:
     """Indices of the strongest points per cell of a 10 x 10 grid, then the strongest of all up to `most`."""
     cells = (table[:, 1] * 10 // shape[0]).astype(int) * 10 + (table[:, 0] * 10 // shape[1]).astype(int)
     order = np.lexsort((table[:, 0], table[:, 1], -table[:, 4], cells))

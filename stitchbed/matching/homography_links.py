@@ -68,7 +68,7 @@ def link_photos(
     if not believable(int(kept.sum()), int(near.sum())) or not _plain(b_from_a, np.array([low, high])):
         return NoLink(a.tile, b.tile, "no perspective explains enough points", len(xy_a))
     chosen = np.flatnonzero(kept)
-    chosen = chosen[_spread(xy_a[chosen], settings.most)]
+    chosen = chosen[_evenly_placed(xy_a[chosen], settings.most)]
     return PhotoLink(*pair, b_from_a, xy_a[chosen], xy_b[chosen])
 
 
@@ -84,7 +84,7 @@ def _plain(matrix: Array, box: Array) -> bool:
     return bool((turns > 0).all()) and 1 / 9 < size / max(area, 1.0) < 9
 
 
-def _spread(xy: Array, most: int) -> NDArray[np.intp]:
+def _evenly_placed(xy: Array, most: int) -> NDArray[np.intp]:
     """Index of up to `most` points, the first of each cell, then the second, on a 12 x 12 grid."""
     span = np.maximum(np.ptp(xy, axis=0), 1.0)
     cells = np.minimum((xy - xy.min(0)) / span * 12, 11).astype(int) @ np.array([1, 12])

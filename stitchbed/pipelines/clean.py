@@ -18,7 +18,7 @@ from stitchbed.output.tiff_master import write_master
 from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
-from stitchbed.page.clean.steps import Desk, desk_of, dust, framed_desk, paper, repair, tone
+from stitchbed.page.clean.steps import CleanContext, desk_of, dust, framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
 from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
@@ -30,7 +30,7 @@ STEPS = ("border", "repair", "paper", "dust", "tone")
 LEAST_MM, LEAST_PX = 2.0, 8  # of a side; less holds neither an edge nor paper that could be judged
 WORKER_BYTES = 300 * 2**20  # one thread's share at 1200 dpi in color, measured
 
-Step = Callable[[Desk, CleanPlan, Any, Record], CleanPlan]
+Step = Callable[[CleanContext, CleanPlan, Any, Record], CleanPlan]
 DOERS: dict[str, Step] = {"repair": repair, "paper": paper, "dust": dust, "tone": tone}
 
 

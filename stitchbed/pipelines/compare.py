@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.errors import BadSettings, Islands
+from stitchbed.core.errors import BadSettings, Disconnected
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
@@ -59,7 +59,7 @@ def compare(paths: Sequence[Path], *, crops: Path | None = None) -> tuple[dict[s
 
     Raises
     ------
-    BadSettings : fewer than two scans, or none says its dpi. Islands : they do not show the same sheet.
+    BadSettings : fewer than two scans, or none says its dpi. Disconnected : they do not show the same sheet.
     """
     tiles, warnings = take_in(paths)
     if len(tiles) < 2:
@@ -95,7 +95,7 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> list[_Scan]:
 
     Raises
     ------
-    Islands : a scan shows another sheet. BadSettings : a scan is too small to be compared.
+    Disconnected : a scan shows another sheet. BadSettings : a scan is too small to be compared.
     """
     scans: list[_Scan] = []
     first: tuple[Keypoints, Sight] | None = None
@@ -115,7 +115,7 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> list[_Scan]:
             continue
         got = link(first[0], seen[0], (first[1], seen[1]), dpi / scans[0].dpi, LinkSettings())
         if not isinstance(got, Link):
-            raise Islands(
+            raise Disconnected(
                 f"{tile.name} and {scans[0].tile.name} do not show the same sheet ({got.reason})",
                 expected="scans of one part of a sheet at different dpi, with the right dpi in the file",
                 attempt="scan the same part again without moving the sheet",
@@ -154,7 +154,7 @@ def _places(scans: Sequence[_Scan], best: _Scan, *, calm: bool) -> list[Array]:
             break
         found.append(at)
     if not found:
-        raise Islands(
+        raise Disconnected(
             "the scans share no part large enough to compare",
             expected=f"at least {side_mm:.0f} mm shown by all of them",
             attempt="scan a larger part of the sheet, the same each time",

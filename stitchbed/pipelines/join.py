@@ -27,7 +27,7 @@ from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
 from stitchbed.mosaic.result.record import survey_record, tile_rows, versions
 from stitchbed.mosaic.result.render_rows import render_rows, spec_of
-from stitchbed.mosaic.survey.context import Bench, Kind, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.survey import survey
 from stitchbed.mosaic.survey.uncovered import settled_outside
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
@@ -180,8 +180,8 @@ def _planned(
     dpi, doubts = declared_dpi(tiles, settings.survey.default_dpi)
     if settings.dpi:
         dpi, doubts = np.full(len(tiles), settings.dpi), []
-    bench = Bench(tuple(tiles), dpi, shelf, kind, settings.survey, settings.workers, progress)
-    found = survey(bench)
+    context = SurveyContext(tuple(tiles), dpi, shelf, kind, settings.survey, settings.workers, progress)
+    found = survey(context)
     plan, outside, words = settled_outside(found, settings.outside)
     about = survey_record(found, plan)
     about |= {"placed": [t.name for t in plan.tiles], "paper": plan.paper, "alpha": plan.alpha, "outside": outside}

@@ -16,7 +16,7 @@ from stitchbed.core.record import plain
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
-from stitchbed.planning.captures import Layout, best_layout, grid_layout, mark_places
+from stitchbed.planning.captures import CapturePlan, best_layout, grid_layout, mark_places
 from stitchbed.planning.drawing import PlanSheet, plan_page
 
 PRINT_DPI = 300  # the least for print at the printed size; common practice, and FADGI 2016's floor for oversize items
@@ -120,7 +120,7 @@ def cost_line(art: tuple[float, float], bed: tuple[float, float], dpi: float, de
 
 
 def cost_record(
-    art: tuple[float, float], bed: tuple[float, float], layout: Layout, dpi: float, settings: PlanSettings
+    art: tuple[float, float], bed: tuple[float, float], layout: CapturePlan, dpi: float, settings: PlanSettings
 ) -> dict[str, Any]:
     """Bytes, time, disk, memory and formats of the whole job."""
     line = cost_line(art, bed, dpi, settings.depth)
@@ -156,7 +156,7 @@ def _dpi_cautions(dpi: float, least: int) -> list[str]:
     return found
 
 
-def _layout_record(layout: Layout, art: tuple[float, float]) -> dict[str, Any]:
+def _layout_record(layout: CapturePlan, art: tuple[float, float]) -> dict[str, Any]:
     return {
         "captures": [plain(capture) for capture in layout.captures],
         "columns": layout.columns,

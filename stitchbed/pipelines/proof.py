@@ -128,11 +128,11 @@ def prove_step(path: Path, told: dict[str, Any], sources: Sequence[Path], canvas
     As `proof.write_proof`.
     """
     inputs = [{"path": str(source)} for source in sources]
-    content = {**told, "originals": inputs, "dust": mended_spots(told, canvas)}
+    content = {**told, "originals": inputs, "dust": inpainted_spots(told, canvas)}
     told["proof"] = write_proof(path, content, canvas, pairs=[*_whole(told, sources, canvas), *_steps(told, canvas)])
 
 
-def mended_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
+def inpainted_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
     """How many grains of dust went and where they lay on `canvas`, from the mask a clean-up leaves; else nothing."""
     name = next((n for n in told.get("outputs", ()) if n.endswith("/dust_mask.tif")), None)
     numbers = next((s["numbers"] for s in told["numbers"].get("steps", ()) if s["step"] == "dust"), None)
@@ -155,11 +155,11 @@ def mended_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
 
 
 def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> list[PagePair]:
-    """Everything at a glance: each source small (of many, the first two), and the result."""
+    """Everything at a preview: each source small (of many, the first two), and the result."""
     shown = [_small(source, f"before: {source.name}") for source in sources[:2]]
     result = _small(canvas, f"after: {canvas.name}")
     words = f"{_named(sources)} as given, and {canvas.name} as written; both as sRGB."
-    return [PagePair("At a glance", words, (*shown, result))]
+    return [PagePair("At a preview", words, (*shown, result))]
 
 
 def _named(sources: Sequence[Path]) -> str:

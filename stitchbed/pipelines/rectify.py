@@ -25,9 +25,9 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
-from stitchbed.photos.survey.glare import Shine, shine_of
+from stitchbed.photos.survey.glare import Highlights, highlights_of
 from stitchbed.photos.survey.illumination import survey_light
-from stitchbed.photos.survey.parts import in_parts, shine_in_parts, survey_light_in_parts
+from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_light_in_parts
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
@@ -72,7 +72,7 @@ def rectify(
         parts = in_parts(photos, plane)
         survey = survey_light_in_parts if parts else survey_light
         fields, light_notes = survey(photos, plane, light=settings.light, blank=blank)
-        shine = (shine_in_parts if parts else shine_of)(photos, plane, fields)
+        shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
         job = _job(photos, plane, fields, shine, settings)
         _write(job, photos, output, settings.workers, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
@@ -104,7 +104,7 @@ def _job(
     photos: Sequence[Photo],
     plane: PlaneSurvey,
     fields: Sequence[LightField | None],
-    shine: Shine,
+    shine: Highlights,
     settings: RectifySettings,
 ) -> FaceJob:
     height, width = canvas_size(plane.facing, settings.dpi)

@@ -44,7 +44,7 @@ class Capture:
 
 
 @dataclass(frozen=True)
-class Layout:
+class CapturePlan:
     """A grid of captures in the order they are taken. overlap: (x, y) mm between neighbors, None with one column/row.
 
     bed_turned : the bed lies across, so the sheet is turned by a quarter on the glass.
@@ -78,14 +78,16 @@ def captures_along(length_mm: float, bed_mm: float, overlap_mm: float) -> int:
     return max(1, math.ceil((length_mm - overlap_mm) / (bed_mm - overlap_mm) - 1e-9))
 
 
-def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str] = ()) -> Layout:
+def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str] = ()) -> CapturePlan:
     """The fewest captures whose sheet passes no closed side; when there are none such, the fewest of all."""
     upright = grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=False)
     turned = grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=True)
     return min((upright, turned), key=lambda layout: (bool(layout.unreachable), len(layout.captures)))
 
 
-def grid_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], bed_turned: bool) -> Layout:
+def grid_layout(
+    art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], bed_turned: bool
+) -> CapturePlan:
     """Captures spread evenly over the sheet, ordered so that the sheet is turned once and moves one step at a time."""
     seen = (bed_mm[1], bed_mm[0]) if bed_turned else bed_mm
     counts = [captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True)]
@@ -95,10 +97,10 @@ def grid_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collec
     ordered = sorted(loose, key=lambda c: (c.turn_deg, c.row, c.col if c.row % 2 == 0 else -c.col))
     overlaps = [_overlap(art_mm[axis], seen[axis], counts[axis]) for axis in (0, 1)]
     numbered = tuple(replace(capture, number=index) for index, capture in enumerate(ordered, start=1))
-    return Layout(counts[0], counts[1], bed_turned, (overlaps[0], overlaps[1]), numbered)
+    return CapturePlan(counts[0], counts[1], bed_turned, (overlaps[0], overlaps[1]), numbered)
 
 
-def mark_places(layout: Layout, art_mm: Size, *, inset_mm: float = 15.0) -> list[tuple[float, float]]:
+def mark_places(layout: CapturePlan, art_mm: Size, *, inset_mm: float = 15.0) -> list[tuple[float, float]]:
     """Where marks help (mm, sheet frame): the ends of each overlap of neighbors that lie at the sheet's margin.
 
     Inside the sheet there is no margin to put a mark on, so overlaps that reach no edge have none.

@@ -1,6 +1,6 @@
 """I draw a plan of captures as one A4 page: the sheet with every capture, and how the sheet lies for each.
 
-In: sheet, bed and layout in mm. Out: a `Page`.
+In: sheet, bed and layout in mm. Out: a `SvgPage`.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ import math
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from stitchbed.drawing.svg import Page, Point, Polygon, Words, box, line
-from stitchbed.planning.captures import SIDES, Capture, Layout
+from stitchbed.drawing.svg import Point, Polygon, SvgPage, Words, box, line
+from stitchbed.planning.captures import SIDES, Capture, CapturePlan
 
 Shape = Polygon | Words
 
@@ -29,19 +29,19 @@ class PlanSheet:
 
     art_mm: tuple[float, float]
     bed_mm: tuple[float, float]
-    layout: Layout
+    layout: CapturePlan
     marks: list[tuple[float, float]]
     heading: str
     closed: Collection[str]
 
 
-def plan_page(sheet: PlanSheet) -> Page:
+def plan_page(sheet: PlanSheet) -> SvgPage:
     """The page to print."""
     shapes: list[Shape] = [Words(MARGIN, 15, sheet.heading, 5.2)]
     shapes += _legend(sheet)
     shapes += _map(sheet)
     shapes += _cards(sheet)
-    return Page(*PAGE, tuple(shapes), sheet.heading)
+    return SvgPage(*PAGE, tuple(shapes), sheet.heading)
 
 
 def on_bed(point: Point, capture: Capture) -> Point:

@@ -1,4 +1,4 @@
-"""I put the layers of one unit of the canvas together: whose pixel it is, and how neighbors melt into each other.
+"""I put the layers of one unit of the canvas together: whose pixel it is, and how neighbors blend into each other.
 
 In: a plan, a way to read and a box. Out: linear light over the box, and where nothing is seen.
 """
@@ -12,7 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
-from stitchbed.mosaic.compositing.multiband_blending import HALO, blend, melt
+from stitchbed.mosaic.compositing.multiband_blending import HALO, blend, multiband_blend
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of
 from stitchbed.mosaic.registration.canvas import NODE, footprint
@@ -96,7 +96,7 @@ def _of_two(
         if index in parts:
             light[shifted(parts[index][0], -box.row, -box.col).slices] = parts[index][1].light
     if len(parts) == 2:
-        _melt_into(light, (parts[first], parts[second]), owned, box)
+        _blend_into(light, (parts[first], parts[second]), owned, box)
     inner = (slice(HALO, HALO + unit.height), slice(HALO, HALO + unit.width))
     return light[inner]
 
@@ -111,7 +111,7 @@ def _reached(mine: Mask, box: Box) -> Box | None:
     return clipped(grown(shifted(spanning(top, left, foot, right), box.row, box.col), HALO), box)
 
 
-def _melt_into(light: Floats, parts: tuple[tuple[Box, Layer], tuple[Box, Layer]], owned: Mask, box: Box) -> None:
+def _blend_into(light: Floats, parts: tuple[tuple[Box, Layer], tuple[Box, Layer]], owned: Mask, box: Box) -> None:
     """Melt the first layer into the second one where both have a say; elsewhere `light` is right already."""
     (around, layer), (around_two, layer_two) = parts
     common = clipped(around, around_two)
@@ -129,7 +129,7 @@ def _melt_into(light: Floats, parts: tuple[tuple[Box, Layer], tuple[Box, Layer]]
         if (layer_two.valid is not None)
         else layer_two.light[two]
     )
-    light[here] = base + melt(more, owned[here].astype(np.float32))
+    light[here] = base + multiband_blend(more, owned[here].astype(np.float32))
 
 
 def _with_more(

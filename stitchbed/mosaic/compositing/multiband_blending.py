@@ -1,8 +1,8 @@
-"""I melt the layers of one block together around the seams.
+"""I blend the layers of one block together around the seams.
 
 In: layers of light over a block and who owns which pixel. Out: one picture. Each frequency band crosses a seam over a
 width of its own (Burt & Adelson, ACM TOG 2(4):217-236, 1983): fine detail switches within two pixels, so that edges
-are never doubled and grain is not averaged away; slow differences melt over `HALO`.
+are never doubled and grain is not averaged away; slow differences blend over `HALO`.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ def blend(layers: Sequence[Floats], owners: Sequence[Floats]) -> Floats:
     return _collapsed(total)
 
 
-def melt(more: Floats, owner: Floats) -> Floats:
+def multiband_blend(more: Floats, owner: Floats) -> Floats:
     """What a layer adds to another one, (h, w, c), by its ownership mask (h, w): `blend` of two, told by difference.
 
-    Blending is linear: two layers A and B blend to B + melt(A - B), with half of the bands to be made.
+    Blending is linear: two layers A and B blend to B + multiband_blend(A - B), with half of the bands to be made.
     """
     parts = [band * share[..., None] for band, share in zip(_bands(more), _smoothed(owner), strict=True)]
     return _collapsed(parts)

@@ -73,7 +73,7 @@ def find_seams(
         lead = np.where(second > -np.inf, best - np.maximum(second, -1e6), np.inf)
         labels = _moved_to_paper(labels, lead, energy, settings)
         labels = _back_where_bad(labels, places, lifts, canvas, (cell, settings.least_mm, best))
-    return SeamMap(_spread(labels), cell)
+    return SeamMap(_flooded(labels), cell)
 
 
 def depth_mm(place: Placement, lift: Lift, xy: Array, px_per_mm: float) -> Array:
@@ -155,7 +155,7 @@ def _back_where_bad(
     return np.where(bad | ((labels < 0) & (original >= 0)), original, labels)
 
 
-def _spread(labels: NDArray[np.int32]) -> NDArray[np.uint16]:
+def _flooded(labels: NDArray[np.int32]) -> NDArray[np.uint16]:
     """Fill cells nobody sees within two cells of a seen one, so that partly covered cells at the rim have an owner."""
     empty = labels < 0
     if not empty.any() or empty.all():

@@ -71,7 +71,7 @@ class _Unknown:
     bed: Array
 
 
-def no_level(name: str, channels: int) -> Level:
+def no_gain(name: str, channels: int) -> Level:
     """A level that changes nothing."""
     return Level(name, np.ones(channels), np.zeros(channels), np.zeros((2, 2)), 1e9)
 
@@ -87,7 +87,7 @@ class _Pair:
     weight: Array
 
 
-def find_levels(
+def find_gains(
     names: Sequence[str],
     sizes: Sequence[tuple[int, int]],
     patches: Patches,
@@ -102,7 +102,7 @@ def find_levels(
     """
     channels = patches.seen[0].light.shape[1]
     if not len(patches.xy):
-        return [no_level(name, channels) for name in names], [seen.light for seen in patches.seen]
+        return [no_gain(name, channels) for name in names], [seen.light for seen in patches.seen]
     designs = [
         shading_basis(size, seen.at, settings.bed_degree) for size, seen in zip(sizes, patches.seen, strict=True)
     ]

@@ -21,7 +21,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement, Warp
 from stitchbed.mosaic.registration.scanner_bed import Bed, BedSettings, BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, misfits
+from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
 
 HOLD = 1e4  # weight of the rows that hold the anchor tile still
 
@@ -60,20 +60,20 @@ class Frame:
 
 @dataclass(frozen=True)
 class Alignment:
-    """placements in the order given; beds by group; misfit (N, 2) sheet px per tie; weight (N,) 0..1 robust weight.
+    """placements in the order given; beds by group; residual (N, 2) sheet px per tie; weight (N,) 0..1 robust weight.
 
     rms, worst : px over ties the robust loss kept (weight > .25).
     """
 
     placements: tuple[Placement, ...]
     beds: Mapping[int, Bed]
-    misfit: Array
+    residual: Array
     weight: Array
     rms: float
     worst: float
 
 
-def align(
+def adjust_bundle(
     places: Sequence[Placement], ties: Ties, frame: Frame, settings: AlignmentSettings, bed_settings: BedSettings
 ) -> Alignment:
     """Solve for all tiles at once (warps of `places` are replaced)."""
@@ -82,9 +82,9 @@ def align(
     unknown = np.zeros(starts[-1])
     current = [replace(place, warp=None) for place in places]
     for _ in range(settings.rounds):
-        misfit, sigmas = _misfit(current, ties)
-        weight = _robust(sigmas, settings.cauchy)
-        seen = _as_seen(current, ties, misfit)
+        residual, sigmas = _residual(current, ties)
+        weight = _robust_weights(sigmas, settings.cauchy)
+        seen = _as_seen(current, ties, residual)
         bases = {g: _bed_columns(current, seen, frame, g, bed_settings) for g in groups}
         jacobian = _jacobian(current, seen, frame, bases)
         rows, target = _prior(current, unknown, frame, groups, (settings, bed_settings))
@@ -107,36 +107,36 @@ def align(
     return _finished(current, ties, solved, covariance, settings)
 
 
-def expected_misfit(places: Sequence[Placement], ties: Ties, cauchy: float) -> tuple[Array, Array]:
-    """(N, 2) misfit in sheet px and (N,) robust weight of ties under given placements."""
-    misfit, sigmas = _misfit(places, ties)
-    return misfit, _robust(sigmas, cauchy)
+def expected_residual(places: Sequence[Placement], ties: Ties, cauchy: float) -> tuple[Array, Array]:
+    """(N, 2) residual in sheet px and (N,) robust weight of ties under given placements."""
+    residual, sigmas = _residual(places, ties)
+    return residual, _robust_weights(sigmas, cauchy)
 
 
 def whitening(places: Sequence[Placement], ties: Ties) -> Array:
-    """(N, 2, 2) factors that turn sheet misfits into sigmas: transposed Cholesky factor, turned into the sheet
+    """(N, 2, 2) factors that turn sheet residuals into sigmas: transposed Cholesky factor, turned into the sheet
     frame."""
     linear = np.array([np.linalg.inv(place.sheet_from_tile[:2, :2]) for place in places])[ties.a]
     result: Array = np.linalg.cholesky(ties.info).swapaxes(1, 2) @ linear
     return result
 
 
-def _misfit(places: Sequence[Placement], ties: Ties) -> tuple[Array, Array]:
-    misfit = misfits(places, ties)
-    return misfit, np.einsum("nij,nj->ni", whitening(places, ties), misfit)
+def _residual(places: Sequence[Placement], ties: Ties) -> tuple[Array, Array]:
+    residual = residuals_of(places, ties)
+    return residual, np.einsum("nij,nj->ni", whitening(places, ties), residual)
 
 
-def _as_seen(places: Sequence[Placement], ties: Ties, misfit: Array) -> Ties:
+def _as_seen(places: Sequence[Placement], ties: Ties, residual: Array) -> Ties:
     """The ties, tile a's end moved to where a would see what b shows: derivatives are taken there.
 
     Misfits are counted in a's pixels. With derivatives at a's own point, shrinking all tiles (or the bed's axis, where
     no overlap sees it) would seem to lessen the noise, and thousands of ties would outvote the prior.
     """
     linear = np.array([np.linalg.inv(place.sheet_from_tile[:2, :2]) for place in places])[ties.a]
-    return replace(ties, xy_a=ties.xy_a + np.einsum("nij,nj->ni", linear, misfit))
+    return replace(ties, xy_a=ties.xy_a + np.einsum("nij,nj->ni", linear, residual))
 
 
-def _robust(sigmas: Array, cauchy: float) -> Array:
+def _robust_weights(sigmas: Array, cauchy: float) -> Array:
     result: Array = 1 / (1 + (sigmas**2).sum(1) / cauchy**2)
     return result
 
@@ -171,7 +171,7 @@ def _bed_columns(
 def _jacobian(
     places: Sequence[Placement], ties: Ties, frame: Frame, bases: Mapping[int, tuple[tuple[csr_matrix, ...], ...]]
 ) -> tuple[csr_matrix, csr_matrix]:
-    """Derivatives of the x and of the y misfit by all unknowns."""
+    """Derivatives of the x and of the y residual by all unknowns."""
     n, total = len(ties.a), 4 * len(places)
     across = csr_matrix((n, total))
     down = csr_matrix((n, total))
@@ -290,9 +290,9 @@ def _described(
 def _finished(
     places: Sequence[Placement], ties: Ties, solved: Mapping[int, Bed], covariance: Array, settings: AlignmentSettings
 ) -> Alignment:
-    misfit, weight = expected_misfit(places, ties, settings.cauchy)
+    residual, weight = expected_residual(places, ties, settings.cauchy)
     spread = np.sqrt(np.maximum(np.diag(covariance), 0))
     sized = [replace(p, sigma=float(np.hypot(*spread[4 * i + 2 : 4 * i + 4]))) for i, p in enumerate(places)]
-    length = np.hypot(*misfit.T)[weight > 0.25]
+    length = np.hypot(*residual.T)[weight > 0.25]
     rms = float(np.sqrt((length**2).mean())) if len(length) else 0.0
-    return Alignment(tuple(sized), dict(solved), misfit, weight, rms, float(length.max(initial=0)))
+    return Alignment(tuple(sized), dict(solved), residual, weight, rms, float(length.max(initial=0)))

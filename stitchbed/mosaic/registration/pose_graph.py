@@ -57,7 +57,7 @@ def lay_out(
     return sorted(layouts, key=lambda layout: (-len(layout.sheet_from_tile), layout.reference))
 
 
-def loop_misfit(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
+def loop_residual(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
     """How far (px) the corners of a tile of `size` (h, w) miss themselves after going round a loop.
 
     links : (link, forward) in order; forward means from link.a to link.b.
@@ -97,7 +97,7 @@ def _triangles(graph: nx.Graph, one: str, two: str, sizes: Mapping[str, tuple[in
     closing = 0
     for third in sorted(nx.common_neighbors(graph, one, two)):
         round_trip = [_directed(graph, one, two), _directed(graph, two, third), _directed(graph, third, one)]
-        closing += loop_misfit(round_trip, sizes[one]) < 0.02 * max(sizes[one])
+        closing += loop_residual(round_trip, sizes[one]) < 0.02 * max(sizes[one])
     return closing
 
 
@@ -181,10 +181,10 @@ def _fits(
     sizes: Mapping[str, tuple[int, int]],
     settings: GraphSettings,
 ) -> bool:
-    return _misfit(graph, e, places) < settings.loop_px / 1000 * max(sizes[e[0]])
+    return _residual(graph, e, places) < settings.loop_px / 1000 * max(sizes[e[0]])
 
 
-def _misfit(graph: nx.Graph, e: tuple[str, str], places: Mapping[str, Array]) -> float:
+def _residual(graph: nx.Graph, e: tuple[str, str], places: Mapping[str, Array]) -> float:
     item: Link = graph.edges[e]["link"]
     implied = np.linalg.inv(places[item.b]) @ places[item.a]
     at = np.stack([item.xy_a.min(0), item.xy_a.max(0)])

@@ -17,7 +17,7 @@ from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
 from scipy.sparse.linalg import cg
 
 from stitchbed.core.arrays import Array
-from stitchbed.mosaic.registration.bundle_adjustment import expected_misfit, whitening
+from stitchbed.mosaic.registration.bundle_adjustment import expected_residual, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.tie_points import Ties
 
@@ -44,12 +44,12 @@ def with_fields(
     """Placements with fields added to their warps (see module)."""
     grids = [_grid(place.size, settings.lattice_mm * k) for place, k in zip(places, px_per_mm, strict=True)]
     starts = np.concatenate([[0], np.cumsum([2 * rows * cols for rows, cols, _ in grids])]).astype(int)
-    misfit, weight = expected_misfit(places, ties, settings.cauchy)
+    residual, weight = expected_residual(places, ties, settings.cauchy)
     across, down = _design(places, ties, grids, starts)
     w = whitening(places, ties)
     root = diags(np.sqrt(weight * settings.correlated))
     rows = [root @ (diags(w[:, r, 0]) @ across + diags(w[:, r, 1]) @ down) for r in range(2)]
-    rest = np.einsum("nij,nj->ni", w, misfit) * np.sqrt(weight * settings.correlated)[:, None]
+    rest = np.einsum("nij,nj->ni", w, residual) * np.sqrt(weight * settings.correlated)[:, None]
     prior = _prior(grids, px_per_mm, settings)
     stack = vstack([*rows, prior]).tocsr()
     target = np.concatenate([-rest[:, 0], -rest[:, 1], np.zeros(prior.shape[0])])
@@ -70,7 +70,7 @@ def _grid(size: tuple[int, int], spacing: float) -> tuple[int, int, float]:
 def _design(
     places: Sequence[Placement], ties: Ties, grids: Sequence[tuple[int, int, float]], starts: NDArray[np.intp]
 ) -> tuple[csr_matrix, csr_matrix]:
-    """Derivatives of the x and y misfits (sheet px) by all node displacements (tile px)."""
+    """Derivatives of the x and y residuals (sheet px) by all node displacements (tile px)."""
     n, total = len(ties.a), int(starts[-1])
     across, down = csr_matrix((n, total)), csr_matrix((n, total))
     linear = np.array([place.sheet_from_tile[:2, :2] for place in places])

@@ -214,7 +214,7 @@ def _together(parts: Sequence[Ties]) -> Ties:
     return Ties(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
-def misfits(places: Sequence[Placement], ties: Ties) -> Array:
+def residuals_of(places: Sequence[Placement], ties: Ties) -> Array:
     """(N, 2) sheet px: where tile b puts each tie minus where tile a puts it."""
     result = np.zeros((len(ties.a), 2))
     for index, place in enumerate(places):

@@ -21,7 +21,7 @@ from stitchbed.core.record import VERSION, Record, plain
 from stitchbed.imaging.transforms import scale_of, turn_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.registration.placement import from_sheet, to_sheet
-from stitchbed.mosaic.registration.tie_points import misfits
+from stitchbed.mosaic.registration.tie_points import residuals_of
 from stitchbed.mosaic.survey.survey import Survey
 from stitchbed.reading.base.tile import Tile
 
@@ -193,7 +193,7 @@ def _row(a: str, b: str, weak: bool, reason: str | None) -> dict[str, Any]:
 def _left(found: Survey) -> NDArray[np.float64]:
     if found.ties is None:
         return np.zeros(0)
-    return np.hypot(*misfits(found.plan.places, found.ties).T)
+    return np.hypot(*residuals_of(found.plan.places, found.ties).T)
 
 
 def _residuals(found: Survey, plan: Plan) -> list[dict[str, Any]]:
@@ -202,7 +202,7 @@ def _residuals(found: Survey, plan: Plan) -> list[dict[str, Any]]:
         return []
     kept = np.flatnonzero(found.alignment.weight > 0.25)
     kept = kept[:: max(1, -(-len(kept) // MOST_RESIDUALS))]
-    left = misfits(plan.places, found.ties)
+    left = residuals_of(plan.places, found.ties)
     rows = []
     for n in kept:
         a, b = int(found.ties.a[n]), int(found.ties.b[n])

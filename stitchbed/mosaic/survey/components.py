@@ -11,26 +11,26 @@ from dataclasses import replace
 
 import cv2
 
-from stitchbed.core.errors import Islands
+from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.matching.features import Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, link, scales_seen
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.mosaic.survey.context import Bench
+from stitchbed.mosaic.survey.context import SurveyContext
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
 
 
-def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
+def closer_search(context: SurveyContext, layouts: Sequence[Layout]) -> list[Link]:
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
     Only pairs across different islands are compared, the smaller islands' tiles first.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
-    index = {tile.name: i for i, tile in enumerate(bench.tiles)}
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
     pairs = [
         (a, b)
         for a in sorted(index, key=lambda n: (-island[n], n))
@@ -38,17 +38,17 @@ def second_look(bench: Bench, layouts: Sequence[Layout]) -> list[Link]:
         if island[a] > island[b]
     ][:MOST_PAIRS]
     needed = sorted({name for pair in pairs for name in pair})
-    with ThreadPoolExecutor(bench.workers) as pool:
-        closer = dict(zip(needed, pool.map(lambda name: _closer(bench, index[name]), needed), strict=True))
-    settings = replace(bench.settings.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
+    with ThreadPoolExecutor(context.workers) as pool:
+        closer = dict(zip(needed, pool.map(lambda name: _closer(context, index[name]), needed), strict=True))
+    settings = replace(context.settings.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
     found = []
     for a, b in pairs:
-        scale = float(bench.dpi[index[b]] / bench.dpi[index[a]])
+        scale = float(context.dpi[index[b]] / context.dpi[index[a]])
         got = link(closer[a][0], closer[b][0], (closer[a][1], closer[b][1]), scale, settings)
         if isinstance(got, Link):
             found.append(replace(got, weak=True))
             continue
-        other = _at_other_scales(closer[a], closer[b], bench.settings.links)
+        other = _at_other_scales(closer[a], closer[b], context.settings.links)
         found.extend([other] if other is not None else [])
     return found
 
@@ -70,7 +70,7 @@ def demand_whole(
 
     Raises
     ------
-    Islands : more than one island and not allow_missing.
+    Disconnected : more than one island and not allow_missing.
     """
     if len(layouts) == 1:
         return layouts[0], []
@@ -86,7 +86,7 @@ def demand_whole(
 
 def _error(
     main: Layout, single: Sequence[str], groups: Sequence[Sequence[str]], words: Sequence[str], total: int
-) -> Islands:
+) -> Disconnected:
     parts = []
     if len(main.sheet_from_tile) == 1 and not groups:
         parts.append(f"none of the {total} pieces overlaps another so that it can be seen")
@@ -98,7 +98,7 @@ def _error(
     if single and len(main.sheet_from_tile) > 1:
         parts.append(f"{len(single)} of {total} pieces could not be placed: {', '.join(single)}")
     parts.extend(words)
-    return Islands(
+    return Disconnected(
         ". ".join(parts),
         expected="pieces of one sheet, each sharing at least about a fifth of its picture with a neighbor",
         attempt="join each group alone if these are different sheets; otherwise scan the named pieces again with more "
@@ -117,12 +117,12 @@ def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
     return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 4} more." if len(mine) > 4 else ".")
 
 
-def _closer(bench: Bench, index: int) -> tuple[Keypoints, Sight]:
-    tile = bench.tiles[index]
-    side = CLOSER * bench.settings.features.view_side
+def _closer(context: SurveyContext, index: int) -> tuple[Keypoints, Sight]:
+    tile = context.tiles[index]
+    side = CLOSER * context.settings.features.view_side
     reduction = max(1, round(max(tile.raster.shape[:2]) / side))
-    view = bench.shelf.view(tile, reduction)
-    settings = replace(bench.settings.features, most=9000, contrast_floor=1.0)
+    view = context.shelf.view(tile, reduction)
+    settings = replace(context.settings.features, most=9000, contrast_floor=1.0)
     gray = gray_of(view)
     times = max(1, round(max(gray.shape) / 1100))
     size = (max(1, round(gray.shape[1] / times)), max(1, round(gray.shape[0] / times)))

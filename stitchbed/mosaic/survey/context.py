@@ -1,4 +1,4 @@
-"""I am the workbench of one survey: the tiles, where to read them, and the settings of every stage.
+"""I am the context of one survey: the tiles, where to read them, and the settings of every stage.
 
 In: tiles, shelf, settings. Out: frozen values the steps of the survey are called with.
 """
@@ -28,7 +28,7 @@ from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
-from stitchbed.mosaic.survey.preview import GlanceSettings
+from stitchbed.mosaic.survey.preview import PreviewSettings
 from stitchbed.reading.base.tile import Tile
 
 
@@ -55,7 +55,7 @@ class SurveySettings:
     """
 
     features: FeatureSettings = field(default_factory=FeatureSettings)
-    glance: GlanceSettings = field(default_factory=GlanceSettings)
+    preview: PreviewSettings = field(default_factory=PreviewSettings)
     pairs: PairSettings = field(default_factory=PairSettings)
     links: LinkSettings = field(default_factory=LinkSettings)
     graph: GraphSettings = field(default_factory=GraphSettings)
@@ -92,7 +92,7 @@ class Kind:
 
 
 @dataclass(frozen=True)
-class Bench:
+class SurveyContext:
     """dpi : (T,) per tile, as declared or assumed."""
 
     tiles: tuple[Tile, ...]

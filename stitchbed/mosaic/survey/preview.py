@@ -1,6 +1,6 @@
 """I look at one tile once, small, and keep all that the survey needs of it.
 
-In: a reduced view. Out: a `Glance` of a few megabytes, so that 150 tiles fit in memory whatever their dpi.
+In: a reduced view. Out: a `Preview` of a few megabytes, so that 150 tiles fit in memory whatever their dpi.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from stitchbed.mosaic.registration.tie_points import Texture, texture_of
 
 
 @dataclass(frozen=True)
-class GlanceSettings:
+class PreviewSettings:
     """sight_side: px of the picture motions are judged by. texture_side: px of the texture map's long side.
     cell_mm, drawing_mm: cells for light (a megabyte for an A4 piece) and for drawing.
     blank: gray steps per view px that are still paper.
@@ -40,7 +40,7 @@ class GlanceSettings:
 
 
 @dataclass(frozen=True)
-class Glance:
+class Preview:
     """What is kept of a tile's reduced view."""
 
     keypoints: Keypoints
@@ -51,16 +51,16 @@ class Glance:
     marks: Candidates
 
 
-def glance(
+def preview_of(
     name: str,
     fine: NDArray[Any],
     reductions: tuple[int, int],
     *,
     px_per_mm: float,
     transfer: Transfer,
-    settings: tuple[GlanceSettings, FeatureSettings, SpeckSettings],
+    settings: tuple[PreviewSettings, FeatureSettings, SpeckSettings],
     in_turn: AbstractContextManager[object],
-) -> Glance:
+) -> Preview:
     """Look at a tile whose full-resolution scale is px_per_mm.
 
     fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
@@ -77,16 +77,16 @@ def glance(
     half, times = shrunk_to(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
-    return Glance(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
+    return Preview(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
 
 
 def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi: float) -> tuple[int, int]:
-    """(fine, coarse) whole reductions for `glance`; the coarse one is a multiple of the fine one."""
+    """(fine, coarse) whole reductions for `preview`; the coarse one is a multiple of the fine one."""
     fine = max(1, min(int(dpi / look_dpi + 0.1), reduction_for(shape, view_side)))
     return fine, fine * max(1, round(reduction_for(shape, view_side) / fine))
 
 
-def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: GlanceSettings) -> Drawing:
+def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: PreviewSettings) -> Drawing:
     """Mean edge strength above the paper's own unrest, per cell."""
     gx, gy = cv2.Sobel(gray, cv2.CV_32F, 1, 0, scale=0.25), cv2.Sobel(gray, cv2.CV_32F, 0, 1, scale=0.25)
     strength = np.maximum(np.hypot(gx, gy) - settings.blank, 0).astype(np.float32)

@@ -1,6 +1,6 @@
 """I measure the places: ties on full-resolution windows, the bed, a first look at lift, and small fields.
 
-In: a bench and first places. Out: `Measured`: places good to a few hundredths of a pixel, and how far that is true.
+In: a context and first places. Out: `Measured`: places good to a few hundredths of a pixel, and how far that is true.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, Frame, align
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, Frame, adjust_bundle
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import with_fields
 from stitchbed.mosaic.registration.scanner_bed import BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, measure, misfits, overlaps, spots
-from stitchbed.mosaic.survey.context import Bench
-from stitchbed.mosaic.survey.preview import Glance
+from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.preview import Preview
 
 SHY_MM = 9.0  # before lift is known, places nearer to an edge than this are taken only where there is nothing better
 FLAT_SHY_MM = 2.0  # and after: covers still shade the outermost millimeters
@@ -44,8 +44,8 @@ class Measured:
 
 
 def measure_places(
-    bench: Bench,
-    glances: Sequence[Glance],
+    context: SurveyContext,
+    previews: Sequence[Preview],
     places: Sequence[Placement],
     scales: Mapping[str, float],
     *,
@@ -56,26 +56,26 @@ def measure_places(
     find_lifts : where the sheet leaves the glass, given places good to a pixel; no ties are taken there.
     """
     reference = next(i for i, p in enumerate(places) if np.array_equal(p.sheet_from_tile, np.eye(3)))
-    dpi = float(bench.dpi[reference])
+    dpi = float(context.dpi[reference])
     if len(places) == 1:
         return Measured(tuple(places), None, None, dpi, {}, ())
-    frame = _frame(bench, scales, reference)
+    frame = _frame(context, scales, reference)
     solved: Alignment | None = None
     current, lifts = list(places), None
-    for step in range(bench.settings.rounds):
-        ties = measure_ties(bench, glances, current, lifts)
-        solved = align(current, ties, frame, bench.settings.alignment, bench.settings.bed)
+    for step in range(context.settings.rounds):
+        ties = measure_ties(context, previews, current, lifts)
+        solved = adjust_bundle(current, ties, frame, context.settings.alignment, context.settings.bed)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
             break
         lifts = find_lifts(current) if lifts is None else lifts
-        bench.progress("measuring", step + 1, bench.settings.rounds)
+        context.progress("measuring", step + 1, context.settings.rounds)
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
-    if bench.settings.solve_fields:
-        current = with_fields(current, ties, list(bench.px_per_mm), bench.settings.fields)
-    numbers, warnings = _told(bench, current, ties, solved)
+    if context.settings.solve_fields:
+        current = with_fields(current, ties, list(context.px_per_mm), context.settings.fields)
+    numbers, warnings = _told(context, current, ties, solved)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 
 
@@ -98,14 +98,14 @@ def _largest_move(before: Sequence[Placement], after: Sequence[Placement]) -> fl
 
 
 def measure_ties(
-    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], lifts: Sequence[Lift] | None
+    context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], lifts: Sequence[Lift] | None
 ) -> Ties:
     """Tie points over all overlaps; the first time (lifts None) within reach of the survey's error, then close by."""
     first = lifts is None
-    settings = bench.settings.ties
-    scale = float(np.median(bench.px_per_mm))
+    settings = context.settings.ties
+    scale = float(np.median(context.px_per_mm))
     window = int(np.clip(round(settings.window_mm * scale / 2) * 2, 24, settings.widest_px))
-    coarse = max(g.keypoints.reduction for g in glances)
+    coarse = max(g.keypoints.reduction for g in previews)
     reach = 4 * coarse + 4 if first else 5
     pairs = overlaps(places, LEAST_OVERLAP_MM * scale)
     share = settings.first_share if first else 1.0
@@ -113,7 +113,7 @@ def measure_ties(
     jobs = {
         (i, j): spots(
             (places[i], places[j]),
-            glances[i].texture,
+            previews[i].texture,
             per_pair,
             margin_px=window / 2 + reach + 9,
             shy_px=(SHY_MM if first else FLAT_SHY_MM) * scale,
@@ -122,19 +122,19 @@ def measure_ties(
     }
     if lifts is not None:
         jobs = {pair: _flat(places, lifts, pair, xy) for pair, xy in jobs.items()}
-    byname = {tile.name: tile for tile in bench.tiles}
+    byname = {tile.name: tile for tile in context.tiles}
 
     def read(name: str, box: Box) -> NDArray[np.float32]:
-        return gray_of(bench.shelf.window(byname[name], box))
+        return gray_of(context.shelf.window(byname[name], box))
 
-    return measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=bench.workers)
+    return measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=context.workers)
 
 
-def bed_groups(bench: Bench) -> list[int]:
+def bed_groups(context: SurveyContext) -> list[int]:
     """Bed number per tile: tiles of one dpi and (within 2 %) one size are taken to come from one bed."""
     groups: list[tuple[float, tuple[int, ...]]] = []
     numbers = []
-    for tile, dpi in zip(bench.tiles, bench.dpi, strict=True):
+    for tile, dpi in zip(context.tiles, context.dpi, strict=True):
         kind = (float(dpi), tile.raster.shape[:2])
         found = next((k for k, other in enumerate(groups) if _alike(kind, other)), len(groups))
         if found == len(groups):
@@ -148,23 +148,25 @@ def _alike(one: tuple[float, tuple[int, ...]], two: tuple[float, tuple[int, ...]
     return sizes and abs(one[0] / two[0] - 1) < 0.01
 
 
-def _frame(bench: Bench, scales: Mapping[str, float], reference: int) -> Frame:
-    groups = np.array(bed_groups(bench))
+def _frame(context: SurveyContext, scales: Mapping[str, float], reference: int) -> Frame:
+    groups = np.array(bed_groups(context))
     shapes = {}
     for g in sorted(set(groups.tolist())):
         mine = np.flatnonzero(groups == g)
         if len(mine) > 1:
-            sizes = [bench.tiles[i].raster.shape[:2] for i in mine]
+            sizes = [context.tiles[i].raster.shape[:2] for i in mine]
             size = (max(s[0] for s in sizes), max(s[1] for s in sizes))
-            shapes[g] = BedShape(size, float(bench.px_per_mm[mine[0]]))
+            shapes[g] = BedShape(size, float(context.px_per_mm[mine[0]]))
     groups[~np.isin(groups, list(shapes))] = -1
-    expected = np.array([scales[tile.name] for tile in bench.tiles])
+    expected = np.array([scales[tile.name] for tile in context.tiles])
     return Frame(expected, groups, shapes, reference)
 
 
-def _told(bench: Bench, places: Sequence[Placement], ties: Ties, solved: Alignment) -> tuple[dict[str, Any], list[str]]:
+def _told(
+    context: SurveyContext, places: Sequence[Placement], ties: Ties, solved: Alignment
+) -> tuple[dict[str, Any], list[str]]:
     """Numbers for the record, and warnings where a piece hangs by little."""
-    left = np.hypot(*misfits(places, ties).T)[solved.weight > 0.25]
+    left = np.hypot(*residuals_of(places, ties).T)[solved.weight > 0.25]
     numbers = {
         "ties": len(ties.a),
         "kept": int((solved.weight > 0.25).sum()),
@@ -173,6 +175,6 @@ def _told(bench: Bench, places: Sequence[Placement], ties: Ties, solved: Alignme
         "p99_px": round(float(np.percentile(left, 99)), 4) if len(left) else None,
     }
     good = np.bincount(np.concatenate([ties.a, ties.b])[np.tile(solved.weight > 0.25, 2)], minlength=len(places))
-    loose = [bench.tiles[i].name for i in np.flatnonzero(good < 6)]
+    loose = [context.tiles[i].name for i in np.flatnonzero(good < 6)]
     words = f"few or no measurable places in the overlaps of {', '.join(loose)}: placed by its links only (weak)"
     return numbers, [words] if loose else []

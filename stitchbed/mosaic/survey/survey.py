@@ -1,6 +1,6 @@
 """I tell the first half of a join: look at all pieces small, measure where it matters, and end in a plan.
 
-In: a `Bench` (tiles, shelf, settings). Out: a `Survey`: the plan, and all that was found out on the way.
+In: a `SurveyContext` (tiles, shelf, settings). Out: a `Survey`: the plan, and all that was found out on the way.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
-from stitchbed.mosaic.photometry.gain_compensation import Level, find_levels, no_level
+from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
 from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
 from stitchbed.mosaic.photometry.overlap_samples import Small, look
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
@@ -32,18 +32,18 @@ from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance
 from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
 from stitchbed.mosaic.registration.tie_points import Ties
-from stitchbed.mosaic.survey.components import demand_whole, second_look
-from stitchbed.mosaic.survey.context import Bench
-from stitchbed.mosaic.survey.preview import Glance, glance, look_reductions
+from stitchbed.mosaic.survey.components import closer_search, demand_whole
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.preview import Preview, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, bed_groups, measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
 
 @dataclass(frozen=True)
 class Survey:
-    """bench : of the tiles that were placed. plan : see `Plan`. The rest is for the record."""
+    """context : of the tiles that were placed. plan : see `Plan`. The rest is for the record."""
 
-    bench: Bench
+    context: SurveyContext
     plan: Plan
     layout: Layout
     no_links: tuple[NoLink, ...]
@@ -55,54 +55,54 @@ class Survey:
     warnings: tuple[str, ...]
 
 
-def survey(bench: Bench) -> Survey:
+def survey(context: SurveyContext) -> Survey:
     """From tiles to a plan.
 
     Raises
     ------
-    Islands : a piece could not be placed (unless allow_missing). CanvasTooLarge : see `make_canvas`.
+    Disconnected : a piece could not be placed (unless allow_missing). CanvasTooLarge : see `make_canvas`.
     """
-    with recording("look", bench.settings.glance) as looked:
-        glances = look_at_all(bench)
-        looked.numbers = {"points": {g.keypoints.tile: len(g.keypoints.xy) for g in glances}}
-    with recording("links", bench.settings.links) as linked:
-        links, no_links = link_all(bench, glances)
+    with recording("look", context.settings.preview) as looked:
+        previews = preview_all(context)
+        looked.numbers = {"points": {g.keypoints.tile: len(g.keypoints.xy) for g in previews}}
+    with recording("links", context.settings.links) as linked:
+        links, no_links = link_all(context, previews)
         linked.numbers = {"links": len(links), "pairs_compared": len(links) + len(no_links)}
-    with recording("layout", bench.settings.graph) as laid:
-        layout, warnings = one_layout(bench, links, no_links)
+    with recording("layout", context.settings.graph) as laid:
+        layout, warnings = one_layout(context, links, no_links)
         laid.numbers = {"placed": len(layout.sheet_from_tile), "dropped": len(layout.dropped)}
-    bench, glances = _placed_only(bench, glances, layout)
-    with recording("measure", bench.settings.ties) as measured_step:
-        home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)})
-        declared = {tile.name: float(home / dpi) for tile, dpi in zip(bench.tiles, bench.dpi, strict=True)}
+    context, previews = _placed_only(context, previews, layout)
+    with recording("measure", context.settings.ties) as measured_step:
+        home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)})
+        declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
         scales, doubts = agreed_scales(layout, declared)
-        bench = replace(bench, dpi=np.round([home / scales[tile.name] for tile in bench.tiles], 9))
-        places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in bench.tiles]
-        measured = measure_places(bench, glances, places, scales, find_lifts=partial(lifts_at, bench, glances))
+        context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
+        places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
+        measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         measured_step.numbers = measured.numbers
-    with recording("plan", bench.settings.seams) as planned:
-        plan, lifts = make_plan(bench, glances, measured)
+    with recording("plan", context.settings.seams) as planned:
+        plan, lifts = make_plan(context, previews, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
-    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(bench, plan, lifts))
+    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(context, plan, lifts))
     return Survey(
-        bench,
+        context,
         plan,
         layout,
         tuple(no_links),
         measured.alignment,
         measured.ties,
         tuple(lifts),
-        tuple(g.small for g in glances),
+        tuple(g.small for g in previews),
         steps,
         every_warning,
     )
 
 
-def _lifted_words(bench: Bench, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
+def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
     shown = []
     for i, (place, lift) in enumerate(zip(plan.places, lifts, strict=True)):
-        area = square_cm(shown_cells(place, i, lift, plan.seams), lift, float(bench.px_per_mm[i]))
+        area = square_cm(shown_cells(place, i, lift, plan.seams), lift, float(context.px_per_mm[i]))
         if area > 1:
             shown.append((place.tile, area))
     if not shown:
@@ -114,59 +114,59 @@ def _lifted_words(bench: Bench, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
     ]
 
 
-def look_at_all(bench: Bench) -> list[Glance]:
-    """A glance at every tile, `workers` at a time."""
-    wishes = bench.settings
-    settings = (wishes.glance, wishes.features, wishes.specks)
+def preview_all(context: SurveyContext) -> list[Preview]:
+    """A preview at every tile, `workers` at a time."""
+    wishes = context.settings
+    settings = (wishes.preview, wishes.features, wishes.specks)
     in_turn = Lock()
 
-    def one(index: int) -> Glance:
-        tile = bench.tiles[index]
-        dpi, scale = float(bench.dpi[index]), float(bench.px_per_mm[index])
+    def one(index: int) -> Preview:
+        tile = context.tiles[index]
+        dpi, scale = float(context.dpi[index]), float(context.px_per_mm[index])
         steps = look_reductions(tile.raster.shape, dpi, wishes.features.view_side, wishes.specks.look_dpi)
-        fine = bench.shelf.view(tile, steps[0])
-        curve = bench.kind.transfer
-        seen = glance(tile.name, fine, steps, px_per_mm=scale, transfer=curve, settings=settings, in_turn=in_turn)
-        bench.progress("looking at pieces", index + 1, len(bench.tiles))
+        fine = context.shelf.view(tile, steps[0])
+        curve = context.kind.transfer
+        seen = preview_of(tile.name, fine, steps, px_per_mm=scale, transfer=curve, settings=settings, in_turn=in_turn)
+        context.progress("looking at pieces", index + 1, len(context.tiles))
         return seen
 
-    with ThreadPoolExecutor(bench.workers) as pool:
-        return list(pool.map(one, range(len(bench.tiles))))
+    with ThreadPoolExecutor(context.workers) as pool:
+        return list(pool.map(one, range(len(context.tiles))))
 
 
-def link_all(bench: Bench, glances: Sequence[Glance]) -> tuple[list[Link], list[NoLink]]:
+def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[Link], list[NoLink]]:
     """Compare the pairs worth comparing."""
-    pairs = choose([g.keypoints for g in glances], bench.settings.pairs)
+    pairs = choose([g.keypoints for g in previews], context.settings.pairs)
 
     def one(pair: tuple[int, int]) -> Link | NoLink:
         i, j = pair
-        scale = float(bench.dpi[j] / bench.dpi[i])
-        sights = (glances[i].sight, glances[j].sight)
-        return link(glances[i].keypoints, glances[j].keypoints, sights, scale, bench.settings.links)
+        scale = float(context.dpi[j] / context.dpi[i])
+        sights = (previews[i].sight, previews[j].sight)
+        return link(previews[i].keypoints, previews[j].keypoints, sights, scale, context.settings.links)
 
-    with ThreadPoolExecutor(bench.workers) as pool:
+    with ThreadPoolExecutor(context.workers) as pool:
         results = list(pool.map(one, pairs))
-    bench.progress("comparing pieces", len(pairs), len(pairs))
+    context.progress("comparing pieces", len(pairs), len(pairs))
     return [r for r in results if isinstance(r, Link)], [r for r in results if isinstance(r, NoLink)]
 
 
-def one_layout(bench: Bench, links: Sequence[Link], no_links: Sequence[NoLink]) -> tuple[Layout, list[str]]:
+def one_layout(context: SurveyContext, links: Sequence[Link], no_links: Sequence[NoLink]) -> tuple[Layout, list[str]]:
     """The one island all tiles belong to, after a second look where needed.
 
     Raises
     ------
-    Islands : see `demand_whole`.
+    Disconnected : see `demand_whole`.
     """
-    sizes = {tile.name: tile.raster.shape[:2] for tile in bench.tiles}
-    rng = np.random.default_rng(bench.settings.seed)
-    layouts = lay_out(sizes, links, bench.settings.graph, rng)
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    rng = np.random.default_rng(context.settings.seed)
+    layouts = lay_out(sizes, links, context.settings.graph, rng)
     weak: list[Link] = []
     if len(layouts) > 1:
-        weak = second_look(bench, layouts)
+        weak = closer_search(context, layouts)
         known = [item for layout in layouts for item in layout.links]
-        layouts = lay_out(sizes, [*known, *weak], bench.settings.graph, rng) if weak else layouts
-    names = [tile.name for tile in bench.tiles]
-    layout, warnings = demand_whole(layouts, no_links, names, allow_missing=bench.settings.allow_missing)
+        layouts = lay_out(sizes, [*known, *weak], context.settings.graph, rng) if weak else layouts
+    names = [tile.name for tile in context.tiles]
+    layout, warnings = demand_whole(layouts, no_links, names, allow_missing=context.settings.allow_missing)
     used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
     if used:
         warnings.append(
@@ -175,18 +175,18 @@ def one_layout(bench: Bench, links: Sequence[Link], no_links: Sequence[NoLink]) 
     return layout, warnings
 
 
-def make_plan(bench: Bench, glances: Sequence[Glance], measured: Measured) -> tuple[Plan, list[Lift]]:
+def make_plan(context: SurveyContext, previews: Sequence[Preview], measured: Measured) -> tuple[Plan, list[Lift]]:
     """Canvas, levels, seams."""
     canvas = make_canvas(
-        measured.places, measured.dpi, most_pixels=bench.settings.max_megapixels * 1e6
+        measured.places, measured.dpi, most_pixels=context.settings.max_megapixels * 1e6
     )  # in the reference tile's pixels
     places = [on_canvas(place, canvas) for place in measured.places]
-    lifts, levels = judged_light(bench, glances, places, canvas)
-    seams = find_seams(places, lifts, [g.drawing for g in glances], canvas, settings=bench.settings.seams)
+    lifts, levels = judged_light(context, previews, places, canvas)
+    seams = find_seams(places, lifts, [g.drawing for g in previews], canvas, settings=context.settings.seams)
     levels = with_evening(places, lifts, levels, seams)
-    spots = specks_of(bench, glances, (places, lifts, seams), canvas)
-    kind = bench.kind
-    frame = (bench.tiles, canvas, tuple(places), tuple(levels), seams)
+    spots = specks_of(context, previews, (places, lifts, seams), canvas)
+    kind = context.kind
+    frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     return Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots)), lifts
 
 
@@ -199,47 +199,50 @@ def with_evening(
 
 
 def specks_of(
-    bench: Bench, glances: Sequence[Glance], laid: tuple[Sequence[Placement], Sequence[Lift], SeamMap], canvas: Canvas
+    context: SurveyContext,
+    previews: Sequence[Preview],
+    laid: tuple[Sequence[Placement], Sequence[Lift], SeamMap],
+    canvas: Canvas,
 ) -> list[Spot]:
     """Dust to be taken from another tile."""
-    if not bench.settings.find_dust or len(glances) < 2:
+    if not context.settings.find_dust or len(previews) < 2:
         return []
     places, lifts, seams = laid
 
     def read(index: int, box: Box) -> NDArray[np.float32]:
-        return gray_of(bench.shelf.window(bench.tiles[index], box))
+        return gray_of(context.shelf.window(context.tiles[index], box))
 
-    marks = [g.marks for g in glances]
-    wishes = bench.settings.specks
-    return find_spots(places, marks, lifts, canvas, seams=seams, read=read, settings=wishes, workers=bench.workers)
+    marks = [g.marks for g in previews]
+    wishes = context.settings.specks
+    return find_spots(places, marks, lifts, canvas, seams=seams, read=read, settings=wishes, workers=context.workers)
 
 
-def lifts_at(bench: Bench, glances: Sequence[Glance], places: Sequence[Placement]) -> list[Lift]:
+def lifts_at(context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement]) -> list[Lift]:
     """Where the sheet lifts, under places good to a pixel."""
-    canvas = make_canvas(places, float(np.median(bench.dpi)), most_pixels=bench.settings.max_megapixels * 1e6)
-    return judged_light(bench, glances, [on_canvas(place, canvas) for place in places], canvas)[0]
+    canvas = make_canvas(places, float(np.median(context.dpi)), most_pixels=context.settings.max_megapixels * 1e6)
+    return judged_light(context, previews, [on_canvas(place, canvas) for place in places], canvas)[0]
 
 
 def judged_light(
-    bench: Bench, glances: Sequence[Glance], places: Sequence[Placement], canvas: Canvas
+    context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], canvas: Canvas
 ) -> tuple[list[Lift], list[Level]]:
     """Lifted zones and levels: levels first without the rims, then lift, then levels again without what lifts."""
-    settings = bench.settings
+    settings = context.settings
     names, sizes = [p.tile for p in places], [p.size for p in places]
-    smalls = [g.small for g in glances]
-    if smalls[0].light.shape[2] != bench.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
-        smalls = [replace(s, light=_promoted(s.light, bench.kind.channels)) for s in smalls]
+    smalls = [g.small for g in previews]
+    if smalls[0].light.shape[2] != context.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
+        smalls = [replace(s, light=_promoted(s.light, context.kind.channels)) for s in smalls]
     patches = look(places, smalls, canvas, settings.levels.spacing_mm)
     nothing = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
     if not settings.solve_levels or not len(patches.xy):
-        return nothing, [no_level(name, bench.kind.channels) for name in names]
-    lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], bench.px_per_mm, 12.0)
-    group = bed_groups(bench)
+        return nothing, [no_gain(name, context.kind.channels) for name in names]
+    lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], context.px_per_mm, 12.0)
+    group = bed_groups(context)
     for _ in range(2 if settings.find_lift else 0):
-        _, corrected = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
-        lifts = find_lift(names, sizes, patches, corrected, list(bench.px_per_mm), settings.lift)
+        _, corrected = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
+        lifts = find_lift(names, sizes, patches, corrected, list(context.px_per_mm), settings.lift)
         weight = trust(lifts, patches)
-    levels, _ = find_levels(names, sizes, patches, weight, group=group, settings=settings.levels)
+    levels, _ = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
     return lifts, levels
 
 
@@ -253,7 +256,9 @@ def _promoted(light: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
     return light if light.shape[2] == channels else np.repeat(light, channels, axis=2)
 
 
-def _placed_only(bench: Bench, glances: Sequence[Glance], layout: Layout) -> tuple[Bench, list[Glance]]:
-    kept = [i for i, tile in enumerate(bench.tiles) if tile.name in layout.sheet_from_tile]
-    smaller = replace(bench, tiles=tuple(bench.tiles[i] for i in kept), dpi=bench.dpi[kept])
-    return smaller, [glances[i] for i in kept]
+def _placed_only(
+    context: SurveyContext, previews: Sequence[Preview], layout: Layout
+) -> tuple[SurveyContext, list[Preview]]:
+    kept = [i for i, tile in enumerate(context.tiles) if tile.name in layout.sheet_from_tile]
+    smaller = replace(context, tiles=tuple(context.tiles[i] for i in kept), dpi=context.dpi[kept])
+    return smaller, [previews[i] for i in kept]

@@ -16,7 +16,7 @@ from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block
-from stitchbed.page.dust.inpaint import filled, mended
+from stitchbed.page.dust.inpaint import filled, inpainted
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import Page, linear
@@ -105,7 +105,7 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     if plan.dust is not None:
         mask = mask_at(plan.dust, around)
         if mask.any():
-            patched = mended(patched, mask, plan.traits)
+            patched = inpainted(patched, mask, plan.traits)
     if not plan.even:
         patched = np.asarray(patched * (paper / np.maximum(plan.white.mean, np.float32(1e-4))), np.float32)
     return patched[margin : margin + box.height, margin : margin + box.width]

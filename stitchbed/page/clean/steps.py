@@ -34,7 +34,7 @@ KINDS = ("alone", "on_strokes", "in_ink")
 
 
 @dataclass(frozen=True)
-class Desk:
+class CleanContext:
     """page, its file, where pictures go, threads; view : (h, w, c) light of the page reduced by `factor`;
     area : the part of the page under the frame; boxes : samples that show its ink.
     """
@@ -48,7 +48,7 @@ class Desk:
     area: Box
     boxes: tuple[Box, ...] = ()
 
-    def on(self, frame: Framing, settings: PaperSettings) -> tuple[Desk, CleanPlan]:
+    def on(self, frame: Framing, settings: PaperSettings) -> tuple[CleanContext, CleanPlan]:
         """The desk with the frame's area and samples, and the plan that only frames."""
         area = clipped(source_box(frame, frame.box, 0), self.page.box)
         white = survey(self.page, area, settings, workers=self.workers)
@@ -57,13 +57,13 @@ class Desk:
         return replace(self, area=area, boxes=boxes), CleanPlan(frame, white, False, traits)
 
 
-def desk_of(page: Page, source: Path, album: Album, workers: int) -> Desk:
+def desk_of(page: Page, source: Path, album: Album, workers: int) -> CleanContext:
     """A desk with the page seen small."""
     factor = max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX))
-    return Desk(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
+    return CleanContext(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
 
 
-def framed_desk(desk: Desk, settings: BorderSettings, record: Record) -> Framing:
+def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
     """The border step: find the sheet, say what is cropped and how it is turned."""
     page = desk.page
     sides = find_sheet(page) if settings.crop or settings.straighten else ()
@@ -91,7 +91,7 @@ def framed_desk(desk: Desk, settings: BorderSettings, record: Record) -> Framing
     return frame
 
 
-def repair(desk: Desk, plan: CleanPlan, settings: RepairSettings, record: Record) -> CleanPlan:
+def repair(desk: CleanContext, plan: CleanPlan, settings: RepairSettings, record: Record) -> CleanPlan:
     """Fill given places from what surrounds them."""
     places = places_of(desk.page, settings)
     after = replace(plan, patches=repaired(desk.page, plan.white, places))
@@ -103,7 +103,7 @@ def repair(desk: Desk, plan: CleanPlan, settings: RepairSettings, record: Record
     return after
 
 
-def paper(desk: Desk, plan: CleanPlan, settings: PaperSettings, record: Record) -> CleanPlan:
+def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: Record) -> CleanPlan:
     """Even out the paper's white."""
     white = plan.white
     before, now = unevenness(white), unevenness(white, evened=True)
@@ -121,7 +121,7 @@ def paper(desk: Desk, plan: CleanPlan, settings: PaperSettings, record: Record) 
     return replace(plan, even=bool(white.paper.any()))
 
 
-def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
+def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
     """Find dust and mend it."""
     page = desk.page
     factor = reduction_to(page.dpi, LOOK_DPI)
@@ -158,7 +158,7 @@ def dust(desk: Desk, plan: CleanPlan, settings: DustSettings, record: Record) ->
     return after
 
 
-def tone(desk: Desk, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
+def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
     """Set black and white point, cut edges if asked."""
     white = float(luminance(plan.white.mean[None, None])[0, 0])
     at = points(settings, plan.traits, white)
@@ -181,7 +181,7 @@ def tone(desk: Desk, plan: CleanPlan, settings: ToneSettings, record: Record) ->
     return after
 
 
-def _jagged(desk: Desk, plan: CleanPlan) -> dict[str, float]:
+def _jagged(desk: CleanContext, plan: CleanPlan) -> dict[str, float]:
     """Jaggedness px of the edges as chosen, and of a plain threshold for comparison, on the sample with most ink."""
     if not desk.boxes or plan.tone is None:
         return {}
@@ -203,7 +203,7 @@ def _darkness(view: Floats, factor: int, area: Box, mean: Floats) -> Floats:
     return np.asarray(luminance(part) < 0.5 * luminance(mean[None, None])[0, 0], np.float32)
 
 
-def _twice(desk: Desk, finds: Finds, factor: int) -> Mask | None:
+def _twice(desk: CleanContext, finds: Finds, factor: int) -> Mask | None:
     pieces = pieces_of(desk.source)
     if not pieces:
         return None

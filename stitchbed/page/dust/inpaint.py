@@ -35,7 +35,7 @@ def filled(light: Floats, mask: Mask) -> Floats:
     return np.asarray(np.where(mask[..., None], np.clip(new, 0, None), light), np.float32)
 
 
-def mended(light: Floats, mask: Mask, traits: InkTraits) -> Floats:
+def inpainted(light: Floats, mask: Mask, traits: InkTraits) -> Floats:
     """Like `filled`, but places crossed by strokes are filled along the direction that leaves least to explain.
 
     traits : of this picture, blur in its px.

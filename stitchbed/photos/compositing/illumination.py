@@ -61,7 +61,7 @@ def fit_light(
     design = np.column_stack([terms, *[(names == kind).astype(float) for kind in kinds_of]])
     if len(xy) < design.shape[1] + 2:
         return None
-    solution, spread, inliers = _robust(design, np.log(light))
+    solution, spread, inliers = _robust_fit(design, np.log(light))
     coefficients = np.vstack([np.zeros((1, light.shape[1])), solution[: terms.shape[1]]])
     grid = np.stack(np.meshgrid(*[np.linspace(0, side, GRID) for side in size_mm]), -1).reshape(-1, 2)
     log_light = polynomial((grid - center) / reach, order) @ coefficients
@@ -86,7 +86,7 @@ def polynomial(xy: Array, order: int) -> Array:
     return np.stack([x ** (n - j) * y**j for n in range(order + 1) for j in range(n + 1)], axis=1)
 
 
-def _robust(design: Array, values: Array) -> tuple[Array, float, float]:
+def _robust_fit(design: Array, values: Array) -> tuple[Array, float, float]:
     """Least squares with Tukey's weights: (coefficients, robust sigma, share of rows that still count)."""
     weights = np.ones(len(design))
     solution = np.zeros((design.shape[1], values.shape[1]))

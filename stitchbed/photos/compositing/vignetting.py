@@ -30,7 +30,7 @@ FEWEST = 40
 
 
 @dataclass(frozen=True)
-class PhotoLevels:
+class Vignetting:
     """exposure : (photos, channels) log light. shared : (2 + T, channels): r^2, r^4, `polynomial` without its constant.
 
     own : (photos, U, channels) of `polynomial` without its constant. spread : share, robust sigma of what overlaps
@@ -45,7 +45,7 @@ class PhotoLevels:
     spread_before: float
 
 
-def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mask]) -> PhotoLevels | None:
+def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mask]) -> Vignetting | None:
     """Solve for all photos at once; the first one keeps its exposure.
 
     light : per photo (N, channels) linear, of the same N places. at : per photo (N, 2) place in its frame, in half
@@ -61,15 +61,15 @@ def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mas
     if not rows or sum(map(len, rows)) < FEWEST:
         return None
     design, target = np.concatenate(rows), np.concatenate(values)
-    solution, spread, agreeing = _robust(design, target, _beliefs(len(light)))
+    solution, spread, agreeing = _robust_fit(design, target, _priors(len(light)))
     count, shared = len(light), 2 + _terms(SHARED_ORDER)
     own = solution[count + shared :].reshape(count, _terms(OWN_ORDER), -1)
     exposure = solution[:count] - solution[0]
-    before = _spread(target - design[:, :count] @ _gains_alone(design[:, :count], target))
-    return PhotoLevels(exposure, solution[count : count + shared], own, spread, agreeing, before)
+    before = _robust_sigma(target - design[:, :count] @ _gains_alone(design[:, :count], target))
+    return Vignetting(exposure, solution[count : count + shared], own, spread, agreeing, before)
 
 
-def log_falloff(levels: PhotoLevels, photo: int, at: Array) -> Array:
+def log_falloff(levels: Vignetting, photo: int, at: Array) -> Array:
     """(N, channels) log light of a photo at places (N, 2) half diagonals from its middle, exposure included."""
     shared = _shared(at) @ levels.shared
     own = polynomial(at, OWN_ORDER)[:, 1:] @ levels.own[photo]
@@ -97,14 +97,14 @@ def _rows(photo: int, at: Array, count: int) -> Array:
     return rows
 
 
-def _beliefs(count: int) -> Array:
+def _priors(count: int) -> Array:
     """(unknowns,) width of what is believed."""
     own = (OWN, count * _terms(OWN_ORDER))
     sizes = ((EXPOSURE, count), (RADIAL, 2), (SHARED, _terms(SHARED_ORDER)), own)
     return np.concatenate([np.full(number, width) for width, number in sizes])
 
 
-def _robust(design: Array, target: Array, widths: Array) -> tuple[Array, float, float]:
+def _robust_fit(design: Array, target: Array, widths: Array) -> tuple[Array, float, float]:
     """Least squares with Tukey's weights and beliefs: (solution, robust sigma, share of rows that count)."""
     weights = np.ones(len(design))
     solution, spread = np.zeros((design.shape[1], target.shape[1])), NOISE
@@ -113,12 +113,12 @@ def _robust(design: Array, target: Array, widths: Array) -> tuple[Array, float, 
         normal = design.T @ weighted + np.diag(1 / widths**2)
         solution = np.asarray(np.linalg.solve(normal, weighted.T @ target), dtype=np.float64)
         away = target - design @ solution
-        spread = _spread(away)
+        spread = _robust_sigma(away)
         weights = np.clip(1 - (np.abs(away).max(1) / (TUKEY * max(spread, 0.002))) ** 2, 0, None) ** 2
     return solution, spread, float(np.mean(weights > 0.1))
 
 
-def _spread(away: Array) -> float:
+def _robust_sigma(away: Array) -> float:
     return 1.4826 * float(np.median(np.abs(away).max(axis=1)))
 
 

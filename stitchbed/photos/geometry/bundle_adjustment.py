@@ -95,7 +95,7 @@ def solve_plane(
     problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings)
     bare = replace(problem, frame=replace(frame, sides=()), sides=())
     rough = start.params if start is not None else _begun(bare)
-    robust = _robust(problem, _with_lines(problem, rough))
+    robust = _robust_solution(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)
     return _finished(kept, _minimize(kept, robust), dropped)
 
@@ -122,13 +122,13 @@ def _minimize(problem: _Problem, guess: Array, weights: Array | None = None) -> 
     return np.asarray(found.x, dtype=np.float64)
 
 
-def _robust(problem: _Problem, guess: Array) -> Array:
+def _robust_solution(problem: _Problem, guess: Array) -> Array:
     """The same with residuals beyond ROBUST_SIGMAS pulled down (soft L1 by reweighting); beliefs keep their weight."""
     params = guess
     for _ in range(ROBUST_ROUNDS):
         residuals = _residuals(problem, params)
         weights = (1 + (residuals / ROBUST_SIGMAS) ** 2) ** -0.25
-        weights[len(residuals) - len(_beliefs(problem, params)) :] = 1
+        weights[len(residuals) - len(_priors(problem, params)) :] = 1
         params = _minimize(problem, params, weights)
     return params
 
@@ -136,7 +136,7 @@ def _robust(problem: _Problem, guess: Array) -> Array:
 def _residuals(problem: _Problem, params: Array) -> Array:
     """Card corners, side points, ties, beliefs; each divided by its sigma."""
     seen = [*_card_residuals(problem, params), *_side_residuals(problem, params), *_tie_residuals(problem, params)]
-    parts = [*seen, _beliefs(problem, params)]
+    parts = [*seen, _priors(problem, params)]
     return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
 
 
@@ -175,7 +175,7 @@ def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
     return parts
 
 
-def _beliefs(problem: _Problem, params: Array) -> Array:
+def _priors(problem: _Problem, params: Array) -> Array:
     s, frame = problem.settings, problem.frame
     lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4)
     views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
@@ -204,7 +204,7 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
     """The problem without the points the robust solution does not explain, and how many went."""
     cards, sides, dropped, total = [], [], 0, 0
     errors = [np.hypot(*part.reshape(-1, 2).T) for part in _card_residuals(problem, params)]
-    limit = OUTLIER_SIGMAS * _spread(np.concatenate(errors))
+    limit = OUTLIER_SIGMAS * _robust_sigma(np.concatenate(errors))
     for points, error in zip(problem.cards, errors, strict=True):
         good = error <= limit
         dropped, total = dropped + int((~good).sum()), total + len(good)
@@ -213,7 +213,7 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
     if dropped > MOST_DROPPED * total or {p.card for p in cards} != set(problem.frame.cards):
         raise _no_plane(f"{dropped} of {total} card corners do not fit one flat plane")
     for side, part in zip(problem.sides, _side_residuals(problem, params), strict=True):
-        good = np.abs(part) <= OUTLIER_SIGMAS * _spread(np.abs(part))
+        good = np.abs(part) <= OUTLIER_SIGMAS * _robust_sigma(np.abs(part))
         sides.append(replace(side, photo_xy=side.photo_xy[good]))
         dropped += int((~good).sum())
     ties = _agreeing_ties(problem, params)
@@ -225,12 +225,12 @@ def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
     kept = []
     for tie, part in zip(problem.ties, _tie_residuals(problem, params), strict=True):
         away = np.hypot(*part.reshape(-1, 2).T)
-        good = away <= OUTLIER_SIGMAS * _spread(away)
+        good = away <= OUTLIER_SIGMAS * _robust_sigma(away)
         kept.append(replace(tie, xy_a=tie.xy_a[good], xy_b=tie.xy_b[good]))
     return tuple(kept)
 
 
-def _spread(errors: Array) -> float:
+def _robust_sigma(errors: Array) -> float:
     """Robust sigma of absolute errors, never below the stated one."""
     return max(1.0, 1.4826 * float(np.median(errors)))
 
@@ -256,7 +256,7 @@ def _covariance(problem: _Problem, params: Array) -> Array:
             zip(steps, np.eye(len(params)), strict=True)]  # fmt: skip
     slopes = np.stack([(ahead - behind) / (2 * step) for (ahead, behind), step in zip(ends, steps, strict=True)], 1)
     residuals = _residuals(problem, params)
-    data = residuals[: len(residuals) - len(_beliefs(problem, params))]
+    data = residuals[: len(residuals) - len(_priors(problem, params))]
     freedom = max(1, len(residuals) - len(params))
     chi = max(1.0, float(np.sum(data**2)) / freedom)
     scale = np.linalg.norm(slopes, axis=0) + 1e-300

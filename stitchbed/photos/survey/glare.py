@@ -1,6 +1,6 @@
 """I look at photos of a work straight on: where it shines, and which photo sees that place without.
 
-In: open photos, their plane and light. Out: `Shine`: what is burnt out, and how much of each photo to take where.
+In: open photos, their plane and light. Out: `Highlights`: what is burnt out, and how much of each photo to take where.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ GLANCE_LONG_PX = 1400  # flat views that shine is sought in
 
 
 @dataclass(frozen=True)
-class Shine:
+class Highlights:
     """What shines, and which photo shows what.
 
     burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : from other photos, because
@@ -41,7 +41,7 @@ class Shine:
     shown_by: tuple[float, ...] = ()
 
 
-def shine_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Shine:
+def highlights_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Highlights:
     """Look at flat views: what is burnt out, and which photo sees it without."""
     density = GLANCE_LONG_PX / max(plane.facing.width, plane.facing.height)
     views = [evened_view(photo, plane, number, fields[number], density) for number, photo in enumerate(photos)]
@@ -49,12 +49,12 @@ def shine_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[Light
     gains = balance(flats)
     work = on_work(plane, raw[0].shape, density)
     if len(photos) == 1:
-        return Shine(float(raw[0][work].mean()), regions_mm(raw[0] & work, density), 0.0, None, gains)
+        return Highlights(float(raw[0][work].mean()), regions_mm(raw[0] & work, density), 0.0, None, gains)
     balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
     taken = shares(balanced, density)
     left = work & np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
     replaced = float((1 - taken.weights[0])[work].mean())
-    return Shine(float(left[work].mean()), regions_mm(left, density), replaced, taken, gains)
+    return Highlights(float(left[work].mean()), regions_mm(left, density), replaced, taken, gains)
 
 
 def on_work(plane: PlaneSurvey, shape: tuple[int, ...], density: float) -> NDArray[np.bool_]:

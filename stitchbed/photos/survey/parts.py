@@ -1,6 +1,6 @@
 """I even out and put together photos that each show a part of the work: levels from overlaps, light, seams, shine.
 
-In: open photos and their common plane. Out: a `LightField` for each photo, and `Shine`, as `rectify` wants them.
+In: open photos and their common plane. Out: a `LightField` for each photo, and `Highlights`, as `rectify` wants them.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.photos.compositing.glare import BURNT, regions_mm
 from stitchbed.photos.compositing.illumination import LightField, light_at, polynomial
 from stitchbed.photos.compositing.seams import mosaic_shares
-from stitchbed.photos.compositing.vignetting import PhotoLevels, level_photos, log_falloff
+from stitchbed.photos.compositing.vignetting import Vignetting, level_photos, log_falloff
 from stitchbed.photos.geometry.output_frame import Facing, inside_photo, plane_from_canvas, to_photo
 from stitchbed.photos.geometry.plane_pose import photo_from_plane
 from stitchbed.photos.survey.flat_views import seen_by
-from stitchbed.photos.survey.glare import GLANCE_LONG_PX, Shine, evened_view, on_work
+from stitchbed.photos.survey.glare import GLANCE_LONG_PX, Highlights, evened_view, on_work
 from stitchbed.photos.survey.illumination import RING_MM, board_field, card_field, on_canvas, places
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
@@ -75,7 +75,7 @@ def survey_light_in_parts(
     return tuple(on_canvas(field, plane) for field in fields), notes
 
 
-def shine_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Shine:
+def highlights_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Highlights:
     """Which photo shows which part, shine avoided where another photo sees the place without."""
     density = GLANCE_LONG_PX / max(plane.facing.width, plane.facing.height)
     views = [evened_view(photo, plane, number, fields[number], density) for number, photo in enumerate(photos)]
@@ -87,7 +87,7 @@ def shine_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence
     work = on_work(plane, shape[:2], density)
     shown_by = tuple(float(weights[work].mean()) for weights in taken.weights)
     gains = np.ones((len(photos), shape[2]))
-    return Shine(float(left[work].mean()), regions_mm(left & work, density), 0.0, taken, gains, shown_by)
+    return Highlights(float(left[work].mean()), regions_mm(left & work, density), 0.0, taken, gains, shown_by)
 
 
 def _in_frame(photo: Photo, plane: PlaneSurvey, number: int, xy: Array) -> Array:
@@ -106,7 +106,7 @@ def _grid_seen(photo: Photo, plane: PlaneSurvey, number: int) -> Array:
     return grid[inside_photo(to_photo(plane.work, plane.fit, number)(grid), photo.size)]
 
 
-def _falloff(plane: PlaneSurvey, number: int, photo: Photo, levels: PhotoLevels) -> LightField:
+def _falloff(plane: PlaneSurvey, number: int, photo: Photo, levels: Vignetting) -> LightField:
     """A photo's exposure and falloff as a field over the work."""
     xy = _grid_seen(photo, plane, number)
     log_light = log_falloff(levels, number, _in_frame(photo, plane, number, xy))

@@ -34,7 +34,7 @@ def photo_figures(
     sharp = card_sharpness(photo, plane, number)
     if sharp is not None:
         figures |= {"efficiency": 100 * sharp.efficiency, "at_half": sharp.at_half, "sharpening": sharp.largest}
-        figures["half_contrast"] = 100 * sharp.half_contrast
+        figures["half_contrast"] = 100 * sharp.mtf50
         if sharp.apart is not None:
             figures["misregistration"] = sharp.apart
     noise = [value for _, reading in neutral_readings(photo, plane, number) for value in neutral_noise(reading)]

@@ -50,7 +50,7 @@ def edge_sfr(picture: Array) -> EdgeSfr | None:
     if not SMALLEST_ANGLE <= abs(angle) <= LARGEST_ANGLE or not 4 < start + slope * rows / 2 < columns - 4:
         return None
     whole = _whole_turns(rows, slope)
-    spread = _spread(picture[:whole], slope, start)
+    spread = _edge_spread(picture[:whole], slope, start)
     if spread is None:
         return None
     response = _response(spread, np.cos(angle))
@@ -116,7 +116,7 @@ def _whole_turns(rows: int, slope: float) -> int:
     return round(crossings / abs(slope)) if crossings >= 1 else rows
 
 
-def _spread(picture: Array, slope: float, start: float) -> Array | None:
+def _edge_spread(picture: Array, slope: float, start: float) -> Array | None:
     """Edge profile in quarter-pixel bins along the row direction; None when a bin near the edge stays empty."""
     rows, columns = picture.shape
     away = np.arange(columns)[None] - (start + slope * np.arange(rows)[:, None])

@@ -25,12 +25,12 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 class Sharpness:
     """efficiency : frequency of 10 % contrast over half the sampling frequency, 1 = all pixels count.
 
-    half_contrast : frequency of 50 % over half the sampling frequency. at_half : contrast at that frequency's end.
+    mtf50 : frequency of 50 % over half the sampling frequency. at_half : contrast at that frequency's end.
     largest : largest response. apart : px between color channels, None for gray. edges : number measured.
     """
 
     efficiency: float
-    half_contrast: float
+    mtf50: float
     at_half: float
     largest: float
     apart: float | None

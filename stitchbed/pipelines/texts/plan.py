@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from stitchbed.planning.captures import Layout
+from stitchbed.planning.captures import CapturePlan
 from stitchbed.planning.costs import in_words, time_in_words
 
 HANDLING = (
@@ -35,7 +35,9 @@ def heading(record: dict[str, Any]) -> str:
     return f"{captures}: sheet {art[0]:g} x {art[1]:g} mm on a bed of {bed[0]:g} x {bed[1]:g} mm"
 
 
-def cautions(art: tuple[float, float], bed: tuple[float, float], layout: Layout, advice: dict[str, Any]) -> list[str]:
+def cautions(
+    art: tuple[float, float], bed: tuple[float, float], layout: CapturePlan, advice: dict[str, Any]
+) -> list[str]:
     """What could go wrong with this very plan."""
     found = list(advice["cautions"])
     if layout.unreachable:

@@ -11,7 +11,6 @@ import mmap
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-
 from pathlib import Path
 
 import imagecodecs
@@ -31,7 +30,7 @@ SCAN = 0xDA
 
 
 @dataclass(frozen=True)
-class Frame:
+class JpegFrame:
     """process : 0 baseline, 1 extended, 2 progressive, 3 lossless, above that rarer ones."""
 
     height: int
@@ -59,14 +58,14 @@ def segments(data: bytes | mmap.mmap, limit: int = 10_000) -> Iterator[tuple[int
         place += 2 + size
 
 
-def frame_of(data: bytes | mmap.mmap) -> Frame | None:
+def frame_of(data: bytes | mmap.mmap) -> JpegFrame | None:
     """The frame header, or None when there is none before the first scan."""
     if data[:2] != b"\xff\xd8":
         return None
     for marker, start, end in segments(data):
         if marker in FRAMES and min(end, len(data)) - start >= 6:
             bits, height, width, components = struct.unpack(">BHHB", data[start : start + 6])
-            return Frame(height, width, bits, components, marker - 0xC0)
+            return JpegFrame(height, width, bits, components, marker - 0xC0)
     return None
 
 
@@ -101,13 +100,13 @@ def read_header(path: Path, max_pixels: int) -> Header:
 
 def bands(path: Path, header: Header) -> Iterator[Pixels]:
     """Decoded rows (rows, width, samples) from top to bottom."""
-    frame: Frame = header.layout
+    frame: JpegFrame = header.layout
     with telling(path, "decoding it"):
         decoded = np.asarray(imagecodecs.jpeg8_decode(path.read_bytes()))
     yield decoded.reshape(frame.height, frame.width, frame.components)
 
 
-def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> Frame:
+def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> JpegFrame:
     frame = frame_of(data)
     if frame is None:
         raise unreadable(path, "is cut off or damaged: a JPEG without a frame header")

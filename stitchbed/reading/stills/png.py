@@ -21,7 +21,7 @@ from stitchbed.reading.metadata.density import from_png
 from stitchbed.reading.metadata.exif import read_exif
 from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
 from stitchbed.reading.stills import png_rows
-from stitchbed.reading.stills.png_rows import MAGIC, Layout
+from stitchbed.reading.stills.png_rows import MAGIC, PngLayout
 from stitchbed.reading.views.orientation import swapped
 
 SMALL_CHUNKS = (b"iCCP", b"pHYs", b"eXIf", b"PLTE", b"tRNS")
@@ -97,15 +97,15 @@ def _walk(path: Path, file: IO[bytes]) -> tuple[dict[bytes, bytes], tuple[tuple[
     raise unreadable(path, "is cut off: the end mark of a PNG (IEND) is missing")
 
 
-def _layout(first: tuple[int, ...], found: dict[bytes, bytes], data: tuple[tuple[int, int], ...]) -> Layout:
+def _layout(first: tuple[int, ...], found: dict[bytes, bytes], data: tuple[tuple[int, int], ...]) -> PngLayout:
     width, height, depth, kind, _, _, interlace = first
     key = found.get(b"tRNS")
     least = {0: 2, 2: 6, 3: 0}.get(kind, len(key or b"") + 1)
     transparency = key if key is not None and len(key) >= least else None
-    return Layout(width, height, depth, kind, interlace == 1, data, found.get(b"PLTE"), transparency)
+    return PngLayout(width, height, depth, kind, interlace == 1, data, found.get(b"PLTE"), transparency)
 
 
-def _check(path: Path, layout: Layout) -> None:
+def _check(path: Path, layout: PngLayout) -> None:
     """Refuse what cannot be decoded or is not whole."""
     if layout.depth not in DEPTHS.get(layout.kind, ()):
         found = f"is a PNG of {layout.depth} bits per sample, color type {layout.kind}"

@@ -40,7 +40,7 @@ PASSES = ((0, 0, 8, 8), (0, 4, 8, 8), (4, 0, 8, 4), (0, 2, 4, 4), (2, 0, 4, 2), 
 
 
 @dataclass(frozen=True)
-class Layout:
+class PngLayout:
     """depth : bits per sample. kind : color type. data : (offset, length) of each IDAT chunk.
 
     palette, transparency : contents of PLTE and tRNS, or None.
@@ -70,7 +70,7 @@ class Layout:
         return max(1, SAMPLES[self.kind] * self.depth // 8)
 
 
-def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
+def bands(path: Path, layout: PngLayout) -> Iterator[Pixels]:
     """Decoded bands from top to bottom; an interlaced picture comes as one.
 
     Raises
@@ -92,7 +92,7 @@ def bands(path: Path, layout: Layout) -> Iterator[Pixels]:
         deque(stream, maxlen=0)  # the check sums of what is left
 
 
-def _unwoven(path: Path, file: IO[bytes], layout: Layout) -> Pixels:
+def _unwoven(path: Path, file: IO[bytes], layout: PngLayout) -> Pixels:
     """(height, width, samples) of an interlaced picture, as stored."""
     samples = np.empty((layout.height, layout.width, SAMPLES[layout.kind]), "uint16" if layout.depth == 16 else "uint8")
     targets = [samples[row::down, col::across] for row, col, down, across in PASSES]
@@ -106,7 +106,7 @@ def _unwoven(path: Path, file: IO[bytes], layout: Layout) -> Pixels:
     return samples
 
 
-def _inflated(path: Path, file: IO[bytes], layout: Layout, size: int) -> Iterator[bytes]:
+def _inflated(path: Path, file: IO[bytes], layout: PngLayout, size: int) -> Iterator[bytes]:
     """The image data: at once and fast when small and sound, else piece by piece up to where they end."""
     if size <= AT_ONCE:
         packed = b"".join(content for content in _contents(path, file, layout))
@@ -126,7 +126,7 @@ def _inflated(path: Path, file: IO[bytes], layout: Layout, size: int) -> Iterato
         yield inflater.flush()
 
 
-def _contents(path: Path, file: IO[bytes], layout: Layout) -> Iterator[bytes]:
+def _contents(path: Path, file: IO[bytes], layout: PngLayout) -> Iterator[bytes]:
     """The compressed data in pieces of bounded size; the check sum of each chunk is compared."""
     for offset, length in layout.data:
         file.seek(offset)
@@ -171,7 +171,7 @@ def _chunk(name: bytes, content: bytes) -> bytes:
     return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(name)))
 
 
-def _unpacked(layout: Layout, raw: Bytes, width: int) -> Pixels:
+def _unpacked(layout: PngLayout, raw: Bytes, width: int) -> Pixels:
     """(rows, width, samples) uint8/uint16 of raw rows; less than 8 bits become whole numbers."""
     rows, count = raw.shape[0], SAMPLES[layout.kind]
     if layout.depth == 16:
@@ -183,7 +183,7 @@ def _unpacked(layout: Layout, raw: Bytes, width: int) -> Pixels:
     return (bits @ weights).astype(np.uint8)[..., np.newaxis]
 
 
-def _expanded(layout: Layout, samples: Pixels) -> Pixels:
+def _expanded(layout: PngLayout, samples: Pixels) -> Pixels:
     """Samples as handed out: palette looked up, single bits stretched, a transparent color turned into alpha."""
     if layout.kind == 3:
         return _palette(layout)[samples[..., 0]]
@@ -197,7 +197,7 @@ def _expanded(layout: Layout, samples: Pixels) -> Pixels:
     return np.concatenate([shown, opaque], axis=2)
 
 
-def _palette(layout: Layout) -> Bytes:
+def _palette(layout: PngLayout) -> Bytes:
     """(256, 3 or 4) colors; entries the file does not have are black."""
     stated = np.frombuffer(layout.palette or b"", np.uint8)[:768]
     table = np.zeros((256, 3), np.uint8)

@@ -10,14 +10,14 @@ import numpy as np
 
 from stitchbed.core.arrays import Pixels
 from stitchbed.reading.stills.jpeg import frame_of
-from stitchbed.reading.tiff.layout import FAXES, Page
+from stitchbed.reading.tiff.layout import FAXES, TiffPage
 
 
 class ShortPieceError(ValueError):
     """A piece yields fewer bytes than its rows need."""
 
 
-def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
+def decode_piece(page: TiffPage, data: bytes, rows: int) -> Pixels:
     """The piece as (rows, piece_width, piece_samples) uint8 or uint16, before photometric interpretation.
 
     rows : how many of the piece's rows lie in the picture; a last strip may hold no more than these.
@@ -39,7 +39,7 @@ def decode_piece(page: Page, data: bytes, rows: int) -> Pixels:
     return pixels
 
 
-def unpacked(page: Page, raw: bytes, rows: int, width: int) -> Pixels:
+def unpacked(page: TiffPage, raw: bytes, rows: int, width: int) -> Pixels:
     """Uncompressed bytes of whole rows as (rows, width, samples) uint8/uint16; packed bits become 0, 1, ..."""
     samples = page.piece_samples
     row_bytes = (width * samples * page.bits + 7) // 8
@@ -54,7 +54,7 @@ def unpacked(page: Page, raw: bytes, rows: int, width: int) -> Pixels:
     return (bits[:, :width] @ weights).astype(np.uint8).reshape(rows, width, 1)
 
 
-def bit_ordered(page: Page, data: bytes) -> bytes:
+def bit_ordered(page: TiffPage, data: bytes) -> bytes:
     """Bytes with the first pixel in the highest bit (FillOrder, tag 266)."""
     return bytes(imagecodecs.bitorder_decode(data)) if page.low_bit_first else data
 
@@ -72,7 +72,7 @@ def _inflated(compression: str, data: bytes, size: int) -> bytes:
     return bytes(imagecodecs.deflate_decode(data, out=size))
 
 
-def _from_fax(page: Page, data: bytes, rows: int) -> Pixels:
+def _from_fax(page: TiffPage, data: bytes, rows: int) -> Pixels:
     """Rows of 0 and 1. Reference: ITU-T T.4, T.6; TIFF 6.0, sections 10 and 11."""
     size = (rows, page.piece_width)
     if page.compression == "fax rle":
@@ -84,7 +84,7 @@ def _from_fax(page: Page, data: bytes, rows: int) -> Pixels:
     return np.asarray(bits).reshape(rows, page.piece_width, 1)
 
 
-def _from_jpeg(page: Page, data: bytes, rows: int) -> Pixels:
+def _from_jpeg(page: TiffPage, data: bytes, rows: int) -> Pixels:
     """A JPEG stream of one piece; its own size is checked first so that it cannot ask for more memory than it may."""
     frame = frame_of(data)
     if frame is None or frame.bits != 8 or frame.components != page.piece_samples:

@@ -1,6 +1,6 @@
 """I am how the pixels of one picture lie in a TIFF.
 
-In: facts of its tags. Out: a frozen `Page`, and what follows from it by arithmetic.
+In: facts of its tags. Out: a frozen `TiffPage`, and what follows from it by arithmetic.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ FAXES = ("fax rle", "fax 3", "fax 4")  # for one bit per pixel only
 
 
 @dataclass(frozen=True)
-class Page:
+class TiffPage:
     """How one picture's pixels lie. Pieces are strips (as wide as the picture) or tiles; sizes in px, offsets in bytes.
 
     samples : per pixel as stored; piece_samples : in one piece (1 when planes are apart).
@@ -91,7 +91,7 @@ LARGE_TILE = 2**22  # px; a tile of 2048 x 2048 is accepted even for a picture o
 MOST_PIECE = 2**31 - 1  # bytes of one decoded strip or tile; the decoders count in 32 bits
 
 
-def check_pieces(page: Page, path: Path) -> None:
+def check_pieces(page: TiffPage, path: Path) -> None:
     """A piece must be decodable in memory, and tiles must not be much larger than the picture."""
     if page.compression in FAXES and page.bits != 1:
         raise unreadable(path, f"has fax compression with {page.bits} bits per sample", attempt=AS_PLAIN_TIFF)
@@ -102,7 +102,7 @@ def check_pieces(page: Page, path: Path) -> None:
         raise unreadable(path, f"has tiles of {page.piece_width} x {page.piece_height} px, larger than the picture")
 
 
-def check_extents(page: Page, source: Source) -> None:
+def check_extents(page: TiffPage, source: Source) -> None:
     """Every piece must lie in the file and hold enough bytes for what it claims."""
     what = "tile" if page.tiled else "strip"
     missing = np.flatnonzero(page.counts <= 0)
@@ -124,7 +124,7 @@ def check_extents(page: Page, source: Source) -> None:
         raise unreadable(source.path, f"is damaged: {found}")
 
 
-def _needed_bytes(page: Page) -> NDArray[np.float64]:
+def _needed_bytes(page: TiffPage) -> NDArray[np.float64]:
     """(pieces,) decoded bytes each piece must yield."""
     down, across = page.grid
     rows = np.full(down, page.piece_height, np.float64)

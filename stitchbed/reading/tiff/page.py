@@ -1,6 +1,6 @@
 """I understand which page of a TIFF is the picture and how its pixels lie in the file.
 
-In: directories of tags. Out: a frozen `Page`, or the reason why its pixels cannot be taken.
+In: directories of tags. Out: a frozen `TiffPage`, or the reason why its pixels cannot be taken.
 
 Reference: TIFF 6.0 (1992), sections 4-6, 8, 14, 15, 22; supplement 2 (2002) for deflate and JPEG.
 """
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stitchbed.core.errors import StitchbedError
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, unreadable
 from stitchbed.reading.metadata.tags import Directory, Source, blob, directories, directory_at, number, numbers
-from stitchbed.reading.tiff.layout import Page, check_extents, check_pieces
+from stitchbed.reading.tiff.layout import TiffPage, check_extents, check_pieces
 
 COMPRESSIONS = {
     1: "none", 2: "fax rle", 3: "fax 3", 4: "fax 4", 5: "lzw", 7: "jpeg", 8: "deflate", 32773: "packbits",
@@ -50,7 +50,7 @@ def picture_directory(source: Source) -> Directory:
     return first
 
 
-def page_of(directory: Directory, max_pixels: int) -> Page:
+def page_of(directory: Directory, max_pixels: int) -> TiffPage:
     """The page of a directory, checked against the file's size.
 
     Raises
@@ -64,7 +64,7 @@ def page_of(directory: Directory, max_pixels: int) -> Page:
     fields |= _coding(directory, path)
     fields |= _samples(directory, path, fields["compression"])
     fields |= _pieces(directory, path, fields)
-    page: Page = Page(
+    page: TiffPage = TiffPage(
         **fields,
         palette=_palette(directory, path, fields),
         jpeg_tables=blob(directory, 347),
@@ -195,13 +195,13 @@ MOST_LEVELS = 16
 class Pages:
     """The full-size page, and its reduced views: levels[k] is at 1/2^(k+1)."""
 
-    page: Page
-    levels: tuple[Page, ...]
+    page: TiffPage
+    levels: tuple[TiffPage, ...]
 
 
-def layout_of(directory: Directory, page: Page) -> Pages:
+def layout_of(directory: Directory, page: TiffPage) -> Pages:
     """The page with the reduced views that fit it; a view that is damaged or missing ends the row."""
-    levels: list[Page] = []
+    levels: list[TiffPage] = []
     if (blob(directory, 305) or b"").startswith(WRITER) and page.alpha is None:
         places = numbers(directory, 330)
         for place in [] if places is None else places.tolist()[:MOST_LEVELS]:
@@ -212,7 +212,7 @@ def layout_of(directory: Directory, page: Page) -> Pages:
     return Pages(page, tuple(levels))
 
 
-def _level(directory: Directory, place: int, page: Page, number: int) -> Page | None:
+def _level(directory: Directory, place: int, page: TiffPage, number: int) -> TiffPage | None:
     try:
         level = page_of(directory_at(directory, place), page.height * page.width)
     except (StitchbedError, struct.error):

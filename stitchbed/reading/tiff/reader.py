@@ -25,7 +25,7 @@ from stitchbed.reading.metadata.density import from_tiff
 from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
 from stitchbed.reading.tiff.decode import bit_ordered, decode_piece, unpacked
-from stitchbed.reading.tiff.layout import Page
+from stitchbed.reading.tiff.layout import TiffPage
 from stitchbed.reading.tiff.page import Pages, layout_of, page_of, picture_directory
 from stitchbed.reading.views.orientation import swapped
 
@@ -82,7 +82,7 @@ def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path 
     return replace(full, levels=tuple(levels))
 
 
-def _reader(page: Page, fetch: Fetch, keep: Keep) -> Stored:
+def _reader(page: TiffPage, fetch: Fetch, keep: Keep) -> Stored:
     if page.compression == "none" and not page.tiled:
         page = _joined(page)
         piece = 1, page.width
@@ -98,7 +98,7 @@ def _kept(path: Path, cache: PieceCache, whose: tuple[object, int], index: int, 
         return cache.get((*whose, index), make)
 
 
-def _spilled(path: Path, page: Page, file: IO[bytes], scratch: Path | None) -> Stored:
+def _spilled(path: Path, page: TiffPage, file: IO[bytes], scratch: Path | None) -> Stored:
     """Decode every piece once, rows of pieces from the top, into scratch."""
 
     def make_only(index: int, make: Callable[[], Pixels]) -> Pixels:
@@ -114,7 +114,7 @@ def _spilled(path: Path, page: Page, file: IO[bytes], scratch: Path | None) -> S
         return spilled(bands(), (page.height, page.width, page.handed_out), page.dtype, path=path, scratch=scratch)
 
 
-def _unused(page: Page) -> tuple[str, ...]:
+def _unused(page: TiffPage) -> tuple[str, ...]:
     """A note when samples are left out, as the infrared channel of film scans."""
     count = page.samples - len(page.chosen)
     return (f"{count} further channel(s) beside color and alpha are not used",) if count else ()
@@ -130,7 +130,7 @@ def _source(path: Path, file: IO[bytes]) -> Source:
     return source_of(path, size, read)
 
 
-def _colored(page: Page, read: Read, box: Box) -> Pixels:
+def _colored(page: TiffPage, read: Read, box: Box) -> Pixels:
     """Stored samples of a box as gray or RGB (and alpha): inverted, expanded, stretched to 0..255 where needed."""
     raw = read(box, page.chosen)
     if page.palette is not None:
@@ -144,7 +144,7 @@ def _colored(page: Page, read: Read, box: Box) -> Pixels:
     return raw
 
 
-def _read_rows(page: Page, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pixels:
+def _read_rows(page: TiffPage, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pixels:
     """A box of an uncompressed file with strips, straight from the file."""
     if page.planes_apart:
         return np.concatenate([_plane_rows(page, fetch, box, sample) for sample in chosen], axis=2)
@@ -152,7 +152,7 @@ def _read_rows(page: Page, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pix
     return whole if len(chosen) == page.samples else whole[..., chosen]
 
 
-def _plane_rows(page: Page, fetch: Fetch, box: Box, plane: int) -> Pixels:
+def _plane_rows(page: TiffPage, fetch: Fetch, box: Box, plane: int) -> Pixels:
     """(h, w, piece_samples) of a box of one plane (plane 0 holds all samples unless planes are apart)."""
     runs = []
     row = box.row
@@ -165,7 +165,7 @@ def _plane_rows(page: Page, fetch: Fetch, box: Box, plane: int) -> Pixels:
     return runs[0] if len(runs) == 1 else np.concatenate(runs)
 
 
-def _strip_rows(page: Page, fetch: Fetch, start: int, rows: int, span: tuple[int, int]) -> Pixels:
+def _strip_rows(page: TiffPage, fetch: Fetch, start: int, rows: int, span: tuple[int, int]) -> Pixels:
     """Rows of one strip from byte `start` on; span : (first column, columns)."""
     col, width = span
     if page.bits < 8:
@@ -179,7 +179,7 @@ def _strip_rows(page: Page, fetch: Fetch, start: int, rows: int, span: tuple[int
     return stored.reshape(rows, width, page.piece_samples)
 
 
-def _read_pieces(page: Page, fetch: Fetch, keep: Keep, box: Box, chosen: Sequence[int]) -> Pixels:
+def _read_pieces(page: TiffPage, fetch: Fetch, keep: Keep, box: Box, chosen: Sequence[int]) -> Pixels:
     """A box put together from the decoded strips or tiles it touches."""
     out = np.empty((box.height, box.width, len(chosen)), page.dtype)
     down, across = page.grid
@@ -196,7 +196,7 @@ def _read_pieces(page: Page, fetch: Fetch, keep: Keep, box: Box, chosen: Sequenc
     return out
 
 
-def _piece(page: Page, fetch: Fetch, index: int) -> Pixels:
+def _piece(page: TiffPage, fetch: Fetch, index: int) -> Pixels:
     """One decoded strip or tile, cut to the rows that lie in the picture when it is a strip."""
     down, across = page.grid
     row = index // across % down
@@ -219,7 +219,7 @@ def _paste(out: Pixels, piece: Pixels, chosen: Sequence[int] | None, box: Box, o
         out[(*there.slices, place)] = piece[(*here.slices, sample)]
 
 
-def _joined(page: Page) -> Page:
+def _joined(page: TiffPage) -> TiffPage:
     """The page with strips that follow one another without a gap taken as one strip per plane."""
     down = page.grid[0]
     starts = page.offsets.reshape(-1, down)
