@@ -44,8 +44,8 @@ def together(
 ) -> tuple[NDArray[np.uint8], Mask, int]:
     """All photos as one flat picture (h, w, channels), where none sees anything, and how many photos went in.
 
-    Photos blend into each other over all of their overlap, so that no edge of a photo looks like a side of the work. The
-    first photo stands alone where it sees nearly all that there is.
+    Photos blend into each other over all of their overlap, so that no edge of a photo looks like a side of the work.
+    The first photo stands alone where it sees nearly all that there is.
     """
     first = flat_of(photos[0], fit, 0, view, density)
     masks = [seen_by(photo, fit, i, view, (first.shape, density)) for i, photo in enumerate(photos)]

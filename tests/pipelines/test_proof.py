@@ -1,0 +1,145 @@
+"""I check the proof pages of clean, color and rectify: what they show is what was read and written."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+from page.clean.test_clean import SPECKS, _scan
+from PIL import Image
+from pipelines.test_color import measured24, saved
+from report.test_page import NASTY, _complaints, _wait, browser  # noqa: F401 (a fixture)
+from synthetic_charts import chart_picture, shown
+
+from stitchbed.cli.commands import clean, color, rectify
+from stitchbed.core.errors import WouldTouchOriginal
+from stitchbed.core.files import sha256_of
+from stitchbed.pipelines import proof as proof_steps
+from stitchbed.pipelines.proof import inpainted_spots, prove_step
+from stitchbed.report.pictures import PagePair, Shown, pairs_section
+
+
+@pytest.fixture(scope="module")
+def cleaned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a scan, its clean page and the proof page of that."""
+    folder = tmp_path_factory.mktemp("proof of a step")
+    _scan(folder / "map.tif")
+    words = [str(folder / "map.tif"), "-o", str(folder / "clean.tif"), "--proof", str(folder / "clean.html"), "--quiet"]
+    result = CliRunner().invoke(clean.command, words, catch_exceptions=False)
+    assert result.exit_code == 0
+    return folder
+
+
+def _pictures(page: str) -> list[np.ndarray]:
+    section = re.search(r'<section id="pairs">(.*?)</section>', page, re.DOTALL)
+    assert section is not None
+    found = re.findall(r'src="data:image/jpeg;base64,([^"]+)" width="(\d+)" height="(\d+)"', section[1])
+    pictures = [np.asarray(Image.open(io.BytesIO(base64.b64decode(data)))) for data, _, _ in found]
+    assert [p.shape[1::-1] for p in pictures] == [(int(w), int(h)) for _, w, h in found]
+    return pictures
+
+
+def test_a_clean_up_shows_the_whole_and_every_step(cleaned: Path) -> None:
+    page = (cleaned / "clean.html").read_text(encoding="utf-8")
+    assert "Proof of a clean-up: clean.tif" in page
+    titles = re.findall(r"<h3>(.*?)</h3>", page)
+    assert titles == ["At a preview", "Border", "Paper", "Dust", "Tone"]
+    before, after, *steps = _pictures(page)
+    assert len(steps) == 4
+    # the lid is dark, the clean page's rim is white paper: codes 0.1 and 1.0 of light are 89 and 255
+    assert before[2:6, 2:6].mean() < 110
+    assert after[2:6, 2:6].mean() > 250
+    for path in (cleaned / "map.tif", cleaned / "clean.tif"):
+        assert sha256_of(path) in page
+    assert f"<p>{len(SPECKS)} specks were filled" in page
+    assert "strength" in page  # a setting
+
+
+def test_spots_lie_where_dust_lay(cleaned: Path) -> None:
+    step = {"step": "dust", "numbers": {"dust": 5}}
+    result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
+    spots = inpainted_spots(result, cleaned / "clean.tif")["spots"]
+    # mm on the sheet, less .1 mm that is cut off inside its edge; .3 mm is the task's own bound for the crop
+    found = sorted((spot["x"] / 300 * 25.4 + 0.1, spot["y"] / 300 * 25.4 + 0.1) for spot in spots)
+    assert np.allclose(found, sorted((x + 0.05, y) for x, y in SPECKS), atol=0.35)
+    assert inpainted_spots({**result, "outputs": {}}, cleaned / "clean.tif") == {}
+
+
+def test_many_spots_are_thinned_all_over_the_page(cleaned: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(proof_steps, "MOST_SPOTS", 3)
+    step = {"step": "dust", "numbers": {"dust": 5}}
+    result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
+    rows = [spot["y"] / 300 * 25.4 for spot in inpainted_spots(result, cleaned / "clean.tif")["spots"]]
+    assert len(rows) == 3
+    # the first and the last of SPECKS from above lie at 12 and 44 mm
+    assert min(rows) < 13 and max(rows) > 43
+
+
+def test_color_shows_both_sides_and_the_patches(tmp_path: Path) -> None:
+    picture = saved(chart_picture(shown("A").light, np.random.default_rng(1)), tmp_path / "seen.tif")
+    words = [str(picture), "-o", str(tmp_path / "true.tif"), "--card", "24", "--patches", str(measured24(tmp_path))]
+    words += ["--proof", str(tmp_path / "true.html"), "--quiet"]
+    assert CliRunner().invoke(color.command, words, catch_exceptions=False).exit_code == 0
+    page = (tmp_path / "true.html").read_text(encoding="utf-8")
+    assert "Proof of color: true.tif" in page
+    assert page.count('class="pair"') == 2 * 24
+    for side, path in zip(_pictures(page), (picture, tmp_path / "true.tif"), strict=True):
+        stored = tifffile.imread(path)
+        wanted = stored.reshape(-1, 3).mean(axis=0) * 255 / np.iinfo(stored.dtype).max
+        # both are sRGB: reduced, and JPEG at quality 88, keep the mean within a code; they differ by some 5
+        assert np.abs(side.reshape(-1, 3).mean(axis=0) - wanted).max() < 1.5
+
+
+def test_rectify_shows_photo_and_result(tmp_path: Path) -> None:
+    photo = np.full((600, 900, 3), 60, np.uint8)
+    photo[100:500, 150:750] = np.random.default_rng(1).integers(150, 250, (10, 15, 3)).repeat(40, 0).repeat(40, 1)
+    tifffile.imwrite(tmp_path / "photo.tif", photo, photometric="rgb")
+    corners = ["150,100", "749,100", "749,499", "150,499"]
+    words = [str(tmp_path / "photo.tif"), "-o", str(tmp_path / "flat.tif"), "--dpi", "100", "--size", "152.4x101.6mm"]
+    words += ["--corners", *corners, "--scan", "--light", "none", "--proof", str(tmp_path / "flat.html"), "--quiet"]
+    assert CliRunner().invoke(rectify.command, words, catch_exceptions=False).exit_code == 0
+    before, after = _pictures((tmp_path / "flat.html").read_text(encoding="utf-8"))
+    assert before.shape == (600, 900, 3)
+    assert after.shape == (400, 600, 3)
+    assert before[20, 20].mean() < 80 < after[20, 20].mean()
+
+
+def test_no_source_is_written_over(cleaned: Path) -> None:
+    record = {"step": "clean", "inputs": {}, "outputs": {}, "numbers": {}}
+    source = cleaned / "map.tif"
+    before = sha256_of(source)
+    with pytest.raises(WouldTouchOriginal):
+        prove_step(source, record, [source], cleaned / "clean.tif")
+    assert sha256_of(source) == before
+
+
+def test_words_cannot_become_markup() -> None:
+    html = pairs_section([PagePair(NASTY, NASTY, (Shown(b"\xff\xd8", 4, 3, NASTY),))])
+    assert "<img src=x" not in html
+    assert html.count("<img ") == 1
+    assert pairs_section([]) == ""
+
+
+def test_the_page_opens_in_a_browser(browser: Any, cleaned: Path) -> None:  # noqa: F811
+    browser.get("file://" + quote(str(cleaned / "clean.html")))
+    _wait(browser, "return document.getElementById('stage').dataset.drawn === 'yes'")
+    loaded = "return [...document.querySelectorAll('main img')].map(i => i.complete && i.naturalWidth > 0)"
+    assert browser.execute_script(loaded) == [True] * 6
+    # of the overlays only dust can be there; its key is the first
+    assert len(browser.find_elements("css selector", "[data-shows]")) == 1
+    browser.find_element("css selector", ".openseadragon-canvas").send_keys("1")
+    script = "const g = document.getElementById('over-dust'); return [g.style.display, g.childElementCount]"
+    assert browser.execute_script(script) == ["", 2 * len(SPECKS)]
+    for width in (1280, 500):
+        browser.set_window_size(width, 900)
+        assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    browser.set_window_size(1280, 900)
+    assert _complaints(browser) == []
