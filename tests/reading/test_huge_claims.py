@@ -62,7 +62,7 @@ import sys, time
 import stitchbed.cli
 from stitchbed.core.errors import StitchbedError
 import importlib
-importlib.import_module("stitchbed.stories." + sys.argv[1])
+importlib.import_module("stitchbed.pipelines." + sys.argv[1])
 begun = time.process_time()
 try:
     stitchbed.cli.stitchbed.main(sys.argv[2:], standalone_mode=False)
@@ -71,7 +71,7 @@ except StitchbedError as error:
     print(type(error).__name__)
 print(time.process_time() - begun)
 """
-STORY = {"join-two": "join", "check": "inspection", "compare": "comparison"}
+PIPELINE = {"join-two": "join"}
 
 
 def _claim(folder: Path, kind: str) -> Path:
@@ -101,7 +101,7 @@ def test_every_command_refuses_within_its_means(name: str, tmp_path: Path) -> No
     (tmp_path / "in").mkdir()
     job = JOBS[name](tmp_path / "in")
     words = [word.replace("OUT", str(tmp_path)) for word in job.swap(_claim(tmp_path, "TIFF"))]
-    said, peak = run_measured(COMMAND, STORY.get(name, name.split("-")[0]), *words)
+    said, peak = run_measured(COMMAND, PIPELINE.get(name, name.split("-")[0]), *words)
     *text, end, seconds = said
     if name == "check":  # goes on with the others, and says so
         assert end == "done" and any("claim.tif" in word for word in text)
