@@ -11,12 +11,20 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core import quantities as sizes
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
-from stitchbed.planning.captures import CapturePlan, best_layout, grid_layout, mark_places
+from stitchbed.planning.captures import (
+    MOST_CAPTURES,
+    CapturePlan,
+    best_layout,
+    captures_needed,
+    grid_layout,
+    mark_places,
+)
 from stitchbed.planning.drawing import PlanSheet, plan_page
 
 PRINT_DPI = 300  # the least for print at the printed size; common practice, and FADGI 2016's floor for oversize items
@@ -49,8 +57,15 @@ def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[st
 
     Raises
     ------
-    BadSettings : words that are no size, use or timing. CannotWrite : a drawing could not be written.
+    BadSettings : words that are no size, use or timing; 1 bit in color; too many captures.
+    CannotWrite : a drawing could not be written.
     """
+    if settings.depth.bits == 1 and settings.depth.channels != 1:
+        raise BadSettings(
+            "1 bit per channel in color",
+            expected="1 bit in gray, or 8 or 16 bits in color",
+            attempt="--bits 1 --gray",
+        )
     art = sizes.size_mm(settings.art, option="--art")
     bed = sizes.size_mm(settings.bed, option="--bed")
     overlap = sizes.length_mm(settings.overlap, option="--overlap", whole_mm=min(bed))
@@ -175,7 +190,7 @@ def _other_layouts(
     found = []
     for overlap in sorted({25.0, 50.0, round(chosen, 1)}):
         for turned in (False, True):
-            if overlap < min(bed):
+            if overlap < min(bed) and captures_needed(art, bed, overlap_mm=overlap, bed_turned=turned) <= MOST_CAPTURES:
                 grid = grid_layout(art, bed, overlap_mm=overlap, closed=closed, bed_turned=turned)
                 found.append(
                     {

@@ -18,6 +18,7 @@ from stitchbed.core.errors import BadSettings
 Size = tuple[float, float]
 
 SIDES = ("top", "right", "bottom", "left")  # clockwise, so that a quarter turn is one step
+MOST_CAPTURES = 300  # two working days of laying at a minute and a half each; larger plans are slips of the keys
 AT_EDGE_MM = 0.5  # nearer than this a capture ends with the sheet; thinner than any frame a sheet could hang over
 
 
@@ -79,10 +80,39 @@ def captures_along(length_mm: float, bed_mm: float, overlap_mm: float) -> int:
 
 
 def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str] = ()) -> CapturePlan:
-    """The fewest captures whose sheet passes no closed side; when there are none such, the fewest of all."""
-    upright = grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=False)
-    turned = grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=True)
-    return min((upright, turned), key=lambda layout: (bool(layout.unreachable), len(layout.captures)))
+    """The layout with the fewest captures out of reach; of those the fewest captures, then the least turning.
+
+    More columns or rows than needed never bring a capture into reach, so the two ways to lay the bed
+    are all there is to try.
+
+    Raises
+    ------
+    BadSettings : the overlap leaves nothing of the bed, or the sheet takes more than MOST_CAPTURES.
+    """
+    counts = {
+        turned: captures_needed(art_mm, bed_mm, overlap_mm=overlap_mm, bed_turned=turned) for turned in (False, True)
+    }
+    ways = [turned for turned, count in counts.items() if count <= MOST_CAPTURES]
+    if not ways:
+        raise BadSettings(
+            f"{min(counts.values())} captures of {bed_mm[0]:g} x {bed_mm[1]:g} mm for a sheet "
+            f"of {art_mm[0]:g} x {art_mm[1]:g} mm",
+            expected=f"at most {MOST_CAPTURES} captures",
+            attempt="look at the sizes of sheet and bed and their units, take less overlap, or photograph the sheet",
+        )
+    layouts = [grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=turned) for turned in ways]
+    return min(layouts, key=_effort)
+
+
+def captures_needed(art_mm: Size, bed_mm: Size, *, overlap_mm: float, bed_turned: bool) -> int:
+    """Captures of a grid, counted without laying it."""
+    seen = (bed_mm[1], bed_mm[0]) if bed_turned else bed_mm
+    return math.prod(captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True))
+
+
+def _effort(layout: CapturePlan) -> tuple[int, int, int, bool]:
+    turns = len({capture.turn_deg for capture in layout.captures})
+    return len(layout.unreachable), len(layout.captures), turns, layout.bed_turned
 
 
 def grid_layout(

@@ -20,6 +20,7 @@ MAP = (MARGIN, 30.0, 186.0, 128.0)  # x, y, width, height of the sheet's map
 CARDS = (MARGIN, 178.0, 186.0, 100.0)  # of the little pictures of the bed
 INK, SOFT, PAPER, GRID, CLOSED = "#23272e", "#55524a", "#f6f2e7", "#9a9484", "#a4452c"
 TINTS = ("#2f6f73", "#b07a1e", "#6a5a8c", "#4f7d3a")  # neighbors never share one: two along rows, two along columns
+LISTED = 30  # numbers in one line of words
 CARD_VIEW = 0.42  # share of the bed shown around it
 
 
@@ -145,7 +146,16 @@ def _cards(sheet: PlanSheet) -> list[Shape]:
         corner = CARDS[0] + index % columns * cell[0], CARDS[1] + index // columns * cell[1]
         shapes += _card(capture, sheet, (*corner, *cell))
     note = "Thick red side: nothing can hang over the bed there." if sheet.closed else "All sides of the bed are open."
-    return [*shapes, Words(MARGIN, 286, note, 3.2, SOFT)]
+    return [*shapes, Words(MARGIN, 286, note, 3.2, SOFT), *_out_of_reach(sheet.layout)]
+
+
+def _out_of_reach(layout: CapturePlan) -> list[Shape]:
+    """Which captures cannot be laid, in words, as far as a line holds them."""
+    numbers = [str(number) for number in layout.unreachable]
+    if not numbers:
+        return []
+    listed = ", ".join(numbers[:LISTED]) + (f" and {len(numbers) - LISTED} more" if len(numbers) > LISTED else "")
+    return [Words(MARGIN, 291, f"OUT OF REACH, crossed out: {listed}", 3.6, CLOSED)]
 
 
 def _card(capture: Capture, sheet: PlanSheet, cell: tuple[float, float, float, float]) -> list[Shape]:
@@ -160,8 +170,16 @@ def _card(capture: Capture, sheet: PlanSheet, cell: tuple[float, float, float, f
     middle = left + bed[0] * scale / 2, top + bed[1] * scale / 2
     size = min(6.0, bed[0] * scale / 3)
     up = {0: "upright", 90: "turned 90", 180: "turned 180", 270: "turned 270"}[capture.turn_deg]
+    if not capture.reachable:
+        up = "out of reach"
+        shapes += _crossed((left, top, bed[0] * scale, bed[1] * scale))
     shapes.append(Words(middle[0], middle[1] - size * 0.6, str(capture.number), size, INK, "middle"))
     return [*shapes, Words(middle[0], middle[1] + size * 0.5, up, size * 0.4, INK, "middle")]
+
+
+def _crossed(rect: tuple[float, float, float, float]) -> list[Shape]:
+    corners = box(*rect)
+    return [line(corners[end], corners[end + 2], stroke=CLOSED, width=0.6) for end in (0, 1)]
 
 
 def _card_scale(cell: tuple[float, float], bed: tuple[float, float]) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -96,6 +96,11 @@ def test_iso_and_arch_names() -> None:
     assert [sizes.paper_mm(f"B{n}") for n in range(6)] == b_sizes
     assert sizes.paper_mm("arch d") == pytest.approx((609.6, 914.4))
     assert sizes.paper_mm("A27") is None
+    # ISO 216 ends at 10: A10 26 x 37 mm, B10 31 x 44 mm; ANSI/ASME Y14.1 sizes A and B are 8.5 x 11 and 11 x 17 in
+    assert [sizes.paper_mm(name) for name in ("A10", "din b10")] == [(26, 37), (31, 44)]
+    assert sizes.paper_mm("Letter") == pytest.approx((215.9, 279.4))
+    assert sizes.paper_mm("TABLOID") == pytest.approx((279.4, 431.8))
+    assert sizes.paper_mm("legal") == pytest.approx((215.9, 355.6))
 
 
 def test_format_limits() -> None:
@@ -169,6 +174,69 @@ def test_a_reachable_layout_is_preferred_to_a_smaller_one() -> None:
     assert len(best_layout((390.0, 800.0), (216, 297), overlap_mm=25).captures) == 6
 
 
+def _out_of_reach(
+    art: tuple[float, float], seen: tuple[float, float], counts: tuple[int, int], closed: set[str]
+) -> int:
+    """Captures of an even grid no turn of which keeps the sheet off the closed sides, from the corners alone."""
+    across = seen[0] > seen[1]
+    lost = 0
+    for col, row in product(*map(range, counts)):
+        x, y = (
+            (length - side) * (index / (count - 1) if count > 1 else 0.5)
+            for length, side, index, count in zip(art, seen, (col, row), counts, strict=True)
+        )
+        beyond = [y > 0.5, x + seen[0] < art[0] - 0.5, y + seen[1] < art[1] - 0.5, x > 0.5]  # top, right, bottom, left
+        # a quarter turn clockwise brings what was at the left to the top
+        lying = [[beyond[(side - turn) % 4] for side in range(4)] for turn in ((1, 3) if across else (0, 2))]
+        lost += all(any(hangs[SIDES.index(side)] for side in closed) for hangs in lying)
+    return lost
+
+
+@pytest.mark.parametrize("seed", range(200))
+def test_no_grid_reaches_more_with_fewer(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    bed = tuple(sorted(rng.uniform((150, 220), (320, 460))))
+    art = tuple(rng.uniform(0.5, 6.0, 2) * bed[0])
+    overlap = float(rng.uniform(0.05, 0.35) * bed[0])
+    closed = set(rng.choice(SIDES, rng.integers(0, 4), replace=False).tolist())
+    tried = []
+    for seen in (bed, bed[::-1]):
+        least = [captures_along(length, side, overlap) for length, side in zip(art, seen, strict=True)]
+        for counts in product(*(range(n, n + 3) for n in least)):
+            tried.append((_out_of_reach(art, seen, counts, closed), counts[0] * counts[1]))
+    layout = best_layout(art, bed, overlap_mm=overlap, closed=closed)
+    assert (len(layout.unreachable), len(layout.captures)) == min(tried)
+
+
+def test_more_in_reach_goes_before_fewer_captures() -> None:
+    # upright 4 x 4 = 16 leaves the two inner rows (8) out of reach, across 3 x 6 = 18 only the middle column
+    layout = best_layout((600.0, 1000.0), (216, 297), overlap_mm=25, closed=("top",))
+    assert (layout.bed_turned, len(layout.captures), len(layout.unreachable)) == (True, 18, 6)
+
+
+def test_out_of_reach_is_told_with_ways_out(tmp_path: Path) -> None:
+    record, text = plan(PlanSettings("900x900mm", "216x297mm"), [tmp_path / "plan.svg"])
+    lost = record["layout"]["unreachable"]
+    assert lost
+    for words in ("hinge", "support", "photograph", ", ".join(map(str, lost))):
+        assert words in text
+    page = (tmp_path / "plan.svg").read_text()
+    assert page.count("out of reach</text>") == len(lost)
+    assert "OUT OF REACH" in page
+
+
+def test_hundreds_of_captures_are_refused_at_once() -> None:
+    with pytest.raises(BadSettings, match="captures of 1 x 1 mm"):
+        plan(PlanSettings("A0", "1x1mm"))
+    assert len(plan(PlanSettings("A0", "100x100mm", overlap="5mm"))[0]["layout"]["captures"]) == 117
+
+
+def test_one_bit_is_gray_only() -> None:
+    with pytest.raises(BadSettings, match="1 bit"):
+        plan(PlanSettings("A2", "A4", depth=costs.Depth(3, 1)))
+    assert plan(PlanSettings("A2", "A4", depth=costs.Depth(1, 1)))[0]["costs"]["bits"] == 1
+
+
 def test_the_sheet_is_turned_only_once() -> None:
     turns = [c.turn_deg for c in best_layout((420, 594), (216, 297), overlap_mm=40, closed=("top",)).captures]
     assert sum(a != b for a, b in pairwise(turns)) == len(set(turns)) - 1 == 1
@@ -229,7 +297,17 @@ def test_nonsense_is_refused_in_words(words: dict[str, str]) -> None:
 
 def test_sizes_in_other_units() -> None:
     assert sizes.size_mm("18x24in", option="--art") == pytest.approx((457.2, 609.6))
-    assert sizes.size_mm("42 x 59.4 cm", option="--art") == pytest.approx((420, 594))
+    for words in ("42 x 59.4 cm", "42x59,4cm", "42 cm x 594 mm", "420 × 594"):
+        assert sizes.size_mm(words, option="--art") == pytest.approx((420, 594))
+    for words in ("18 x 24 inches", '18" x 24"', "18in*24in"):
+        assert sizes.size_mm(words, option="--art") == pytest.approx((457.2, 609.6))
+    with pytest.raises(BadSettings, match=r"1189 or 1\.189"):
+        sizes.size_mm("841x1,189mm", option="--art")
+    with pytest.raises(BadSettings, match="letter, legal, tabloid"):
+        sizes.size_mm("foolscap", option="--art")
+    assert sizes.timing("38,5 s @ 300 dpi") == (38.5, 300)
+    assert sizes.enlargement("enlarge 1,5x") == 1.5
+    assert sizes.length_mm("2,5 cm", option="--overlap", whole_mm=216) == pytest.approx(25)
     assert sizes.length_mm("20%", option="--overlap", whole_mm=216) == pytest.approx(43.2)
 
 

@@ -17,7 +17,7 @@ from stitchbed.planning import costs
 
 
 @click.command("plan", short_help="How to cut a sheet into captures.")
-@click.option("--art", required=True, help="The sheet: 420x594mm, 18x24in, A2 ...")
+@click.option("--art", required=True, help="The sheet: 420x594mm, 18x24in, A2, letter ...")
 @click.option("--bed", required=True, help="What the scanner sees: 216x297mm, as the scan stands.")
 @click.option("--dpi", type=click.FloatRange(min=30, max=20000), help="Resolution; without it one is advised.")
 @click.option("--use", default="print-same-size", show_default=True, help='print-same-size, "enlarge 2x" or web.')

@@ -41,11 +41,7 @@ def cautions(
     """What could go wrong with this very plan."""
     found = list(advice["cautions"])
     if layout.unreachable:
-        numbers = ", ".join(str(number) for number in layout.unreachable)
-        found.append(
-            f"in captures {numbers} the sheet has to pass a closed side of the bed: take the lid off, use a bed whose "
-            "frame is level with the glass, or photograph the sheet"
-        )
+        found.append(_ways_out(layout, art, bed))
     seen = (bed[1], bed[0]) if layout.bed_turned else bed
     for name, length, side, count in zip(("width", "height"), art, seen, (layout.columns, layout.rows), strict=True):
         if count == 1 and side - length < TOLERANCE_MM:
@@ -53,6 +49,19 @@ def cautions(
                 f"the sheet's {name} ({length:g} mm) just fits the bed ({side:g} mm): measure the sheet itself"
             )
     return found
+
+
+def _ways_out(layout: CapturePlan, art: tuple[float, float], bed: tuple[float, float]) -> str:
+    """Which captures cannot be laid, and what then."""
+    numbers = ", ".join(str(number) for number in layout.unreachable)
+    count, total = len(layout.unreachable), len(layout.captures)
+    return (
+        f"{count} of {total} captures are out of reach ({numbers}): the sheet would have to pass a closed side of the "
+        "bed, and the bed laid the other way leaves no fewer. Ways out: take the lid off its hinge and plan again with "
+        "--closed none; lay the sheet over a support as high as the glass all around, so that it passes the frame "
+        f"flat; use a bed larger than {bed[0]:g} x {bed[1]:g} mm; or photograph the sheet of {art[0]:g} x {art[1]:g} "
+        "mm with cards beside it (rectify)"
+    )
 
 
 def text(record: dict[str, Any]) -> str:
