@@ -126,7 +126,7 @@ def measure(
         return _measured(places, pair, jobs[pair], read, (window_px, reach_px), settings)
 
     with ThreadPoolExecutor(workers) as pool:
-        return _together(list(pool.map(one_pair, sorted(jobs))))
+        return together(list(pool.map(one_pair, sorted(jobs))))
 
 
 def gathered(rows: Sequence[tuple[int, int, Array, Array, Array, float]]) -> Ties:
@@ -145,6 +145,14 @@ def gathered(rows: Sequence[tuple[int, int, Array, Array, Array, float]]) -> Tie
 def chosen(ties: Ties, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Ties:
     """The ties at `keep`."""
     return Ties(ties.a[keep], ties.b[keep], ties.xy_a[keep], ties.xy_b[keep], ties.info[keep], ties.correlation[keep])
+
+
+def together(parts: Sequence[Ties]) -> Ties:
+    """All ties of several tables, in order."""
+    if not parts:
+        return gathered([])
+    names = ("a", "b", "xy_a", "xy_b", "info", "correlation")
+    return Ties(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def _edge_weight(texture: Texture, one: Placement, two: Placement, margin: float, shy: float) -> Floats:
@@ -205,13 +213,6 @@ def _source_boxes(two_from_one: Array, center: Array, half: float) -> NDArray[np
     corners = center[:, None] + square
     there = np.einsum("nij,nkj->nki", two_from_one[:, :2, :2], corners) + two_from_one[:, None, :2, 2]
     return np.stack([np.floor(there.min(1)).astype(int) - 2, np.ceil(there.max(1)).astype(int) + 3], axis=1)
-
-
-def _together(parts: Sequence[Ties]) -> Ties:
-    if not parts:
-        return gathered([])
-    names = ("a", "b", "xy_a", "xy_b", "info", "correlation")
-    return Ties(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def residuals_of(places: Sequence[Placement], ties: Ties) -> Array:

@@ -24,6 +24,7 @@ from stitchbed.mosaic.compositing.seams import SeamSettings
 from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.registration.bundle_adjustment import AlignmentSettings
+from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
@@ -61,6 +62,7 @@ class SurveySettings:
     graph: GraphSettings = field(default_factory=GraphSettings)
     ties: TieSettings = field(default_factory=TieSettings)
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    holding: HoldSettings = field(default_factory=HoldSettings)
     bed: BedSettings = field(default_factory=BedSettings)
     fields: FieldSettings = field(default_factory=FieldSettings)
     levels: LevelSettings = field(default_factory=LevelSettings)

@@ -6,21 +6,22 @@ In: a context and first places. Out: `Measured`: places good to a few hundredths
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, Frame, adjust_bundle
+from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import with_fields
 from stitchbed.mosaic.registration.scanner_bed import BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots
+from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots, together
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.preview import Preview
 
@@ -60,11 +61,14 @@ def measure_places(
     if len(places) == 1:
         return Measured(tuple(places), None, None, dpi, {}, ())
     frame = _frame(context, scales, reference)
+    holding = context.settings.holding
     solved: Alignment | None = None
     current, lifts = list(places), None
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
-        solved = adjust_bundle(current, ties, frame, context.settings.alignment, context.settings.bed)
+        groups = parts(len(places), counted(ties), holding.least_join)
+        held = by_layout(places, gaps(places, groups), context.px_per_mm, holding)
+        solved = _solved(context, current, (ties, held), frame)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
@@ -75,16 +79,41 @@ def measure_places(
         raise ValueError("settings.rounds must be at least 1")
     if context.settings.solve_fields:
         current = with_fields(current, ties, list(context.px_per_mm), context.settings.fields)
-    numbers, warnings = _told(context, current, ties, solved)
+    numbers = _told(ties, current, solved)
+    loose = [i for group in groups if reference not in group for i in sorted(group)]
+    warnings = _held_words(context, loose, ties, lifts)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 
 
-def _flat(places: Sequence[Placement], lifts: Sequence[Lift], pair: tuple[int, int], xy: Array) -> Array:
-    """The places where neither tile lifts."""
-    i, j = pair
-    there = from_sheet(places[j], to_sheet(places[i], xy))
-    kept: Array = xy[~(inside(lifts[i], xy) | inside(lifts[j], there))]
-    return kept
+def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame) -> Alignment:
+    """All tiles at once, by what was measured and what holds the rest; residuals are told of the measured only."""
+    measured, held = ties
+    both = together([measured, held])
+    solved = adjust_bundle(places, both, frame, context.settings.alignment, context.settings.bed)
+    count = len(measured.a)
+    return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count])
+
+
+def _without_lifted(
+    context: SurveyContext, places: Sequence[Placement], lifts: Sequence[Lift], jobs: Mapping[tuple[int, int], Array]
+) -> dict[tuple[int, int], Array]:
+    """The places of `jobs` where neither tile lifts, and all of them between pieces that flat ones do not hold."""
+    flat = {}
+    for (i, j), xy in jobs.items():
+        there = from_sheet(places[j], to_sheet(places[i], xy))
+        flat[i, j] = xy[~(inside(lifts[i], xy) | inside(lifts[j], there))]
+    counts = {pair: len(xy) for pair, xy in flat.items()}
+    group = part_of(parts(len(places), counts, context.settings.holding.least_ties))
+    return {(i, j): xy if group[i] == group[j] else jobs[i, j] for (i, j), xy in flat.items()}
+
+
+def _lifted(lifts: Sequence[Lift], ties: Ties) -> Mask:
+    """(N,) True where a tie lies in a lifted zone of either tile."""
+    result = np.zeros(len(ties.a), bool)
+    for index, lift in enumerate(lifts):
+        for which, xy in ((ties.a, ties.xy_a), (ties.b, ties.xy_b)):
+            result[which == index] |= inside(lift, xy[which == index])
+    return result
 
 
 def _largest_move(before: Sequence[Placement], after: Sequence[Placement]) -> float:
@@ -121,13 +150,16 @@ def measure_ties(
         for i, j, _ in pairs
     }
     if lifts is not None:
-        jobs = {pair: _flat(places, lifts, pair, xy) for pair, xy in jobs.items()}
+        jobs = _without_lifted(context, places, lifts, jobs)
     byname = {tile.name: tile for tile in context.tiles}
 
     def read(name: str, box: Box) -> NDArray[np.float32]:
         return gray_of(context.shelf.window(byname[name], box))
 
-    return measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=context.workers)
+    ties = measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=context.workers)
+    if lifts is None:
+        return ties
+    return lifted_weighed_less(ties, _lifted(lifts, ties), context.px_per_mm, context.settings.holding)
 
 
 def bed_groups(context: SurveyContext) -> list[int]:
@@ -162,19 +194,34 @@ def _frame(context: SurveyContext, scales: Mapping[str, float], reference: int) 
     return Frame(expected, groups, shapes, reference)
 
 
-def _told(
-    context: SurveyContext, places: Sequence[Placement], ties: Ties, solved: Alignment
-) -> tuple[dict[str, Any], list[str]]:
-    """Numbers for the record, and warnings where a piece hangs by little."""
+def _told(ties: Ties, places: Sequence[Placement], solved: Alignment) -> dict[str, Any]:
+    """Numbers for the record."""
     left = np.hypot(*residuals_of(places, ties).T)[solved.weight > 0.25]
-    numbers = {
+    numbers: dict[str, Any] = {
         "ties": len(ties.a),
         "kept": int((solved.weight > 0.25).sum()),
         "rms_px_rigid_and_bed": round(solved.rms, 4),
         "rms_px": round(float(np.sqrt((left**2).mean())), 4) if len(left) else None,
         "p99_px": round(float(np.percentile(left, 99)), 4) if len(left) else None,
     }
-    good = np.bincount(np.concatenate([ties.a, ties.b])[np.tile(solved.weight > 0.25, 2)], minlength=len(places))
-    loose = [context.tiles[i].name for i in np.flatnonzero(good < 6)]
-    words = f"few or no measurable places in the overlaps of {', '.join(loose)}: placed by its links only (weak)"
-    return numbers, [words] if loose else []
+    return numbers
+
+
+def _held_words(context: SurveyContext, loose: Sequence[int], ties: Ties, lifts: Sequence[Lift] | None) -> list[str]:
+    """Warnings of pieces that hang by little: by the survey's layout only, or by edges that lift."""
+    words, settings = [], context.settings.holding
+    if loose:
+        names = ", ".join(context.tiles[i].name for i in loose)
+        words.append(
+            f"few or no measurable places in the overlaps of {names}: placed by links only, which may be off by "
+            f"{2 * settings.layout_mm:g} mm. More overlap, with drawing in it that lies flat, would mend it"
+        )
+    flat = ~_lifted(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
+    counts = np.bincount(np.concatenate([ties.a[flat], ties.b[flat]]), minlength=len(context.tiles))
+    lifted = [context.tiles[i].name for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
+    if lifted:
+        words.append(
+            f"{', '.join(lifted)}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
+            f"about {2 * settings.lifted_mm:g} mm. More overlap would mend it"
+        )
+    return words

@@ -1,0 +1,91 @@
+"""I hold what too few good ties hold: by ties where the sheet lifts, weighed less, and last by the survey's layout.
+
+In: places, ties, which of them lie where a sheet lifts. Out: ties whose information says how little they are worth, and
+ties made from the layout for pieces that hang by nothing measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import networkx as nx
+import numpy as np
+
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline, to_sheet
+from stitchbed.mosaic.registration.tie_points import Ties, gathered
+
+
+@dataclass(frozen=True)
+class HoldSettings:
+    """least_ties: an overlap with fewer flat ties keeps its lifted ones; twelve settle turn and place well.
+    least_join: an overlap with fewer ties of any kind does not hold a piece.
+    lifted_mm: by how much drawing is shifted where a sheet lifts (.25 mm at the edge of a sheet over a frame, less
+    inward). alike: the lifted ties of an overlap are shifted alike, so all together count as this many.
+    layout_mm: how far the survey's layout may be off between neighbors (half a px of a reduced view, axes of the bed).
+    """
+
+    least_ties: int = 12
+    least_join: int = 6
+    lifted_mm: float = 0.1
+    alike: float = 3.0
+    layout_mm: float = 0.5
+
+
+def lifted_weighed_less(ties: Ties, lifted: Mask, px_per_mm: Array, settings: HoldSettings) -> Ties:
+    """Ties with the variance of lifted drawing added where `lifted` (N,); px_per_mm : (T,)."""
+    if not lifted.any():
+        return ties
+    pair = ties.a * len(px_per_mm) + ties.b
+    _, which, count = np.unique(pair[lifted], return_inverse=True, return_counts=True)
+    variance = (settings.lifted_mm * px_per_mm[ties.a[lifted]]) ** 2 * np.maximum(1, count[which] / settings.alike)
+    info = ties.info.copy()
+    info[lifted] = np.linalg.inv(np.linalg.inv(info[lifted]) + variance[:, None, None] * np.eye(2))
+    return replace(ties, info=info)
+
+
+def counted(ties: Ties) -> dict[tuple[int, int], int]:
+    """Number of ties per pair."""
+    pairs, counts = np.unique(np.stack([ties.a, ties.b], 1).reshape(-1, 2), axis=0, return_counts=True)
+    return {(int(a), int(b)): int(count) for (a, b), count in zip(pairs, counts, strict=True)}
+
+
+def parts(tiles: int, counts: Mapping[tuple[int, int], int], least: int) -> list[set[int]]:
+    """Groups of pieces (indices) held together by overlaps of at least `least` ties; mostly one."""
+    joined = nx.Graph()
+    joined.add_nodes_from(range(tiles))
+    joined.add_edges_from(pair for pair, count in counts.items() if count >= least)
+    return list(nx.connected_components(joined))
+
+
+def part_of(groups: Sequence[set[int]]) -> dict[int, int]:
+    """Number of its group per piece."""
+    return {i: number for number, group in enumerate(groups) for i in group}
+
+
+def gaps(places: Sequence[Placement], groups: Sequence[set[int]]) -> list[tuple[int, int]]:
+    """Pairs (i, j), i < j, of near pieces by which `groups` can be held to each other."""
+    middles = np.array([outline(place).mean(axis=0) for place in places])
+    nearest = nx.Graph()
+    for one, two in combinations(range(len(groups)), 2):
+        pairs = [(i, j) for i in sorted(groups[one]) for j in sorted(groups[two])]
+        far = [float(np.hypot(*(middles[i] - middles[j]))) for i, j in pairs]
+        nearest.add_edge(one, two, far=min(far), pair=tuple(sorted(pairs[int(np.argmin(far))])))
+    return sorted(data["pair"] for _, _, data in nx.minimum_spanning_edges(nearest, weight="far"))
+
+
+def by_layout(
+    places: Sequence[Placement], pairs: Sequence[tuple[int, int]], px_per_mm: Array, settings: HoldSettings
+) -> Ties:
+    """Four ties per pair round the middle between the two, where the layout puts them; `places` are the layout's."""
+    rows = []
+    for i, j in pairs:
+        between = (outline(places[i]).mean(axis=0) + outline(places[j]).mean(axis=0)) / 2
+        arm = min(places[i].size) / 4
+        info = np.eye(2) / (settings.layout_mm * float(px_per_mm[i])) ** 2
+        for at in from_sheet(places[i], between[None]) + arm * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]):
+            there = from_sheet(places[j], to_sheet(places[i], at[None]))[0]
+            rows.append((i, j, at, there, info, 0.0))
+    return gathered(rows)

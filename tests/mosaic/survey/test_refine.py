@@ -1,0 +1,52 @@
+"""I check how places are measured where pieces share little that lies flat."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.registration.placement import Placement, to_sheet
+from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.refine import Measured, measure_places
+from stitchbed.mosaic.survey.survey import link_all, one_layout, preview_all
+from stitchbed.reading.intake import take_in
+from stitchbed.reading.shelf import Shelf
+
+SETTINGS = SurveySettings()
+KIND = Kind(3, "uint8", None, transfer_of(None))
+
+
+def _measured(paths: list[Path], *, lifted: bool, **changes: object) -> Measured:
+    """Places of `paths`, every cell of every piece said to be lifted or flat."""
+    tiles, _ = take_in(paths)
+    dpi, _ = declared_dpi(tiles, SETTINGS.default_dpi)
+    with Shelf(tiles, 2**28) as shelf:
+        context = SurveyContext(tuple(tiles), dpi, shelf, KIND, replace(SETTINGS, **changes))
+        previews = preview_all(context)
+        links, none = link_all(context, previews)
+        layout, _ = one_layout(context, links, none)
+        places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
+        mask = np.full((2, 2), lifted)
+        lifts = [Lift(p.tile, mask, float(max(p.size)), 0.2 * lifted, 0.2 * mask) for p in places]
+        return measure_places(context, previews, places, {p.tile: 1.0 for p in places}, find_lifts=lambda _: lifts)
+
+
+def test_pieces_that_lie_flat_nowhere_together_are_placed_by_lifted_ties_and_named(pieces: list[Path]) -> None:
+    flat, lifted = (_measured(pieces, lifted=lifted) for lifted in (False, True))
+    assert flat.warnings == () and any("piece_02.tif" in w and "edges that lift" in w for w in lifted.warnings)
+    corner = np.array([[0.0, 0.0]])
+    off = to_sheet(flat.places[1], corner) - to_sheet(lifted.places[1], corner)
+    assert np.abs(off).max() < 0.5
+
+
+def test_pieces_without_a_single_tie_are_placed_by_their_links_and_named(pieces: list[Path]) -> None:
+    found = _measured(pieces, lifted=False, ties=replace(SETTINGS.ties, least_correlation=1.1))
+    assert found.ties is not None and len(found.ties.a) == 0
+    assert any("placed by links only" in words for words in found.warnings)
+    corner = np.array([[0.0, 0.0]])
+    off = to_sheet(_measured(pieces, lifted=False).places[1], corner) - to_sheet(found.places[1], corner)
+    assert np.abs(off).max() < 2
