@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import importlib
 import sys
+import traceback
+from pathlib import Path
 
 import click
 
@@ -65,9 +67,25 @@ def main() -> None:
     except StitchbedError as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    except click.exceptions.Abort:
+    except click.exceptions.Abort as stop:
+        if isinstance(stop.__cause__, EOFError):  # which click takes for the end of what is typed
+            sys.exit(_unforeseen(stop.__cause__))
         click.echo("Stopped.", err=True)
         sys.exit(130)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
+    except Exception as error:
+        sys.exit(_unforeseen(error))
+
+
+def _unforeseen(error: BaseException) -> int:
+    """Say what nobody foresaw in words, with the place for whoever mends it; returns the exit code."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    told = StitchbedError(
+        f"an error nobody foresaw ({type(error).__name__}: {error}; {Path(place.filename).name}, line {place.lineno})",
+        expected="a job that can be done, or a reason why not",
+        attempt="the same command once more; if it fails again, report these three lines and the command",
+    )
+    click.echo(str(told), err=True)
+    return 1

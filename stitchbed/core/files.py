@@ -13,6 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
+from stitchbed.core.kept import sync_folder
 from stitchbed.core.record import plain
 
 
@@ -67,7 +68,7 @@ def claimed(path: Path, *, originals: Sequence[Path] = (), overwrite: bool = Tru
         with partial.open("rb+") as file:
             os.fsync(file.fileno())
         os.replace(partial, path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError as error:
         raise cannot_write(path, error) from error
     finally:
@@ -89,13 +90,3 @@ def cannot_write(path: Path, error: OSError) -> CannotWrite:
         expected="an existing folder that can be written to, with room for the result",
         attempt="another folder or disk with -o, or make room, then run the same command again",
     )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the rename itself survive a power cut; not every file system allows it."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

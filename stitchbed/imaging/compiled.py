@@ -5,10 +5,16 @@ In: a function of arrays and numbers. Out: the same function, compiled the first
 
 from __future__ import annotations
 
+import hashlib
+import os
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 import numba
+
+from stitchbed.core.kept import is_kept, keep, sync_folder
 
 Given = ParamSpec("Given")
 Result = TypeVar("Result")
@@ -25,6 +31,61 @@ def compiled(loop: Callable[Given, Result]) -> Callable[Given, Result]:
     """
     wishes: dict[str, Any] = {"nogil": True, "fastmath": LOOSE, "error_model": "numpy"}
     try:
-        return numba.njit(loop, cache=True, **wishes)
-    except RuntimeError:  # what numba says when it finds no place to write
+        fast = numba.njit(loop, cache=True, **wishes)
+        fast._cache._cache_file = SealedCode(fast._cache._cache_file)
+    except (RuntimeError, AttributeError):  # no place to write; a numba that keeps code in another way
         return numba.njit(loop, **wishes)
+    return fast
+
+
+class SealedCode:
+    """Code kept on disk that is run only when it is still what was written: numba itself believes what it finds.
+
+    After a power cut its files may be empty, which ended every run; code with a bit turned would be run.
+    Wraps numba's own store of one function (`numba.core.caching.IndexDataCacheFile`).
+    """
+
+    def __init__(self, store: Any) -> None:
+        self._store = store
+
+    def load(self, key: Any) -> Any:
+        """What was kept under `key`, or None: then it is compiled anew."""
+        with suppress(OSError):
+            if is_kept(self._seal, {"files": self._hashes()}):
+                return self._store.load(key)
+            self.flush()
+        return None
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep code and seal it; where there is no room for it, it is compiled in every run."""
+        with suppress(OSError):
+            self._store.save(key, data)
+            for file in self._files():
+                with file.open("rb+") as written:
+                    os.fsync(written.fileno())
+            sync_folder(self._index.parent)
+            keep(self._seal, {"files": self._hashes()}, [])
+
+    def flush(self) -> None:
+        """Forget all that is kept of this function."""
+        for file in [*self._files(), self._seal]:
+            file.unlink(missing_ok=True)
+
+    @property
+    def _index(self) -> Path:
+        return Path(self._store._index_path)
+
+    @property
+    def _seal(self) -> Path:
+        return self._index.with_suffix(".seal")
+
+    def _files(self) -> list[Path]:
+        """Of this function: the index, and the code for each kind of arguments."""
+        code = sorted(path for path in self._index.parent.iterdir() if self._is_code(path.name))
+        return [self._index, *code] if self._index.exists() else code
+
+    def _is_code(self, name: str) -> bool:
+        return name.startswith(f"{self._index.stem}.") and name.endswith(".nbc")
+
+    def _hashes(self) -> dict[str, str]:
+        return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in self._files()}

@@ -8,11 +8,12 @@ thread made it, and kept on disk by rows of blocks, so that no step ever holds m
 
 from __future__ import annotations
 
-import json
+import math
 import os
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import cannot_write, claimed, refuse_touching
+from stitchbed.core.kept import is_kept, keep, open_kept
 
 
 @dataclass(frozen=True)
@@ -40,25 +42,30 @@ def row_path(folder: Path, row: int) -> Path:
     return folder / f"row-{row:05d}"
 
 
-def write_row(folder: Path, row: int, line: Sequence[EncodedBlock]) -> None:
-    """Keep one row of blocks, whole or not at all."""
+def write_row(folder: Path, row: int, line: Sequence[EncodedBlock], job: str = "") -> None:
+    """Keep one row of blocks, whole or not at all.
+
+    job : fingerprint of all that made it, for a run that goes on from it; "" for a row that outlives no run.
+    """
     levels = [list(_row_of_segments(line, level)) for level in range(len(line[0].segments))]
     small = np.ascontiguousarray(np.concatenate([block.small for block in line], axis=1))
-    head = {"lengths": [[len(s) for s in level] for level in levels], "shape": small.shape, "dtype": str(small.dtype)}
-    target = row_path(folder, row)
-    partial = target.with_suffix(".partial")
-    with partial.open("wb") as file:
-        file.write(json.dumps(head).encode() + b"\n")
-        for level in levels:
-            file.writelines(level)
-        file.write(small.tobytes())
-    os.replace(partial, target)
+    lengths = [[len(s) for s in level] for level in levels]
+    head = {**_head(row, job), "lengths": lengths, "shape": small.shape, "dtype": str(small.dtype)}
+    keep(row_path(folder, row), head, [*chain.from_iterable(levels), small.tobytes()], lasting=bool(job))
+
+
+def row_is_kept(folder: Path, row: int, job: str) -> bool:
+    """Whether this row of this job is there and still as it was written."""
+    return is_kept(row_path(folder, row), _head(row, job))
+
+
+def _head(row: int, job: str) -> dict[str, Any]:
+    return {"holds": "row", "job": job, "row": row}
 
 
 def read_segments(folder: Path, row: int, level: int) -> Iterator[bytes]:
     """Segments of one level of one row, in file order."""
-    with row_path(folder, row).open("rb") as file:
-        head = json.loads(file.readline())
+    with open_kept(row_path(folder, row)) as (head, file):
         file.seek(sum(sum(lengths) for lengths in head["lengths"][:level]), os.SEEK_CUR)
         for length in head["lengths"][level]:
             yield file.read(length)
@@ -66,10 +73,10 @@ def read_segments(folder: Path, row: int, level: int) -> Iterator[bytes]:
 
 def read_small(folder: Path, row: int) -> NDArray[Any]:
     """The smallest view of a row, (h, w, samples)."""
-    with row_path(folder, row).open("rb") as file:
-        head = json.loads(file.readline())
+    with open_kept(row_path(folder, row)) as (head, file):
         file.seek(sum(sum(lengths) for lengths in head["lengths"]), os.SEEK_CUR)
-        return np.frombuffer(file.read(), head["dtype"]).reshape(head["shape"])
+        size = math.prod(head["shape"]) * np.dtype(head["dtype"]).itemsize
+        return np.frombuffer(file.read(size), head["dtype"]).reshape(head["shape"])
 
 
 def _row_of_segments(line: Sequence[EncodedBlock], level: int) -> Iterator[bytes]:

@@ -5,11 +5,9 @@ In: paths and settings. Out: the master, `NAME.json` beside it, and the same rec
 
 from __future__ import annotations
 
-import json
 import math
 import shutil
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,9 +20,10 @@ from stitchbed.core.memory import one_heap
 from stitchbed.core.progress import Progress
 from stitchbed.core.record import VERSION, Record, fingerprint, recording
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.mosaic.compositing.plan import Plan, packed, unpacked
+from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
+from stitchbed.mosaic.result.plan_file import keep_plan, kept_plan, rows_mark
 from stitchbed.mosaic.result.record import survey_record, tile_rows, versions
 from stitchbed.mosaic.result.render_rows import render_rows, spec_of
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
@@ -137,13 +136,13 @@ def _joined(
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
     mark = fingerprint([(t.name, t.sha256) for t in tiles], replace(settings, memory=0, workers=0, codec=""), VERSION)
     with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch") as shelf:
-        plan, about = _planned(tiles, kind, shelf, folder / mark[:16], settings, progress)
+        plan, about = _planned(tiles, kind, shelf, (folder, mark), settings, progress)
         source = Source(shelf.window, shelf.alpha, transfer)
         with recording("render", {"codec": settings.codec}) as rendered:
             spec = spec_of(plan, settings.codec)
             demand_room(spec, output, settings.memory)
-            rows = folder / f"{mark[:16]}-{settings.codec}"
-            reused = render_rows(plan, source, spec, folder=rows, workers=settings.workers, progress=progress)
+            rows, job = folder / f"{mark[:16]}-{settings.codec}", rows_mark(mark, plan, settings.codec)
+            reused = render_rows(plan, source, spec, folder=rows, job=job, workers=settings.workers, progress=progress)
             rendered.numbers = {"rows_taken_from_an_earlier_run": reused}
         with recording("write") as written:
             _refuse_changed(tiles)
@@ -166,17 +165,17 @@ def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:
 
 
 def _planned(
-    tiles: Sequence[Tile], kind: Kind, shelf: Shelf, stem: Path, settings: JoinSettings, progress: Progress
+    tiles: Sequence[Tile], kind: Kind, shelf: Shelf, at: tuple[Path, str], settings: JoinSettings, progress: Progress
 ) -> tuple[Plan, dict[str, Any]]:
-    """The plan and its record: from an earlier run of the same job, or by a survey now."""
-    saved, told = stem.with_suffix(".plan.npz"), stem.with_suffix(".survey.json")
-    with suppress(OSError, ValueError, KeyError, json.JSONDecodeError):
-        about = json.loads(told.read_text(encoding="utf-8"))
-        with np.load(saved) as arrays:
-            by_name = {tile.name: tile for tile in tiles}
-            kept = tuple(by_name[name] for name in about["placed"])
-            alpha, paper, channels = about["alpha"], tuple(about["paper"]), about["channels"]
-            return unpacked(dict(arrays), kept, replace(kind, alpha=alpha, paper=paper, channels=channels)), about
+    """The plan and its record: from an earlier run of the same job, or by a survey now.
+
+    at : folder of the job, its fingerprint.
+    """
+    folder, job = at
+    saved = folder / f"{job[:16]}.plan"
+    kept = kept_plan(saved, job, tiles, kind)
+    if kept is not None:
+        return kept
     dpi, doubts = declared_dpi(tiles, settings.survey.default_dpi)
     if settings.dpi:
         dpi, doubts = np.full(len(tiles), settings.dpi), []
@@ -184,14 +183,8 @@ def _planned(
     found = survey(context)
     plan, outside, words = settled_outside(found, settings.outside)
     about = survey_record(found, plan)
-    about |= {"placed": [t.name for t in plan.tiles], "paper": plan.paper, "alpha": plan.alpha, "outside": outside}
-    about["channels"] = plan.channels
-    about["warnings"] = [*doubts, *found.warnings, *words]
-    with saved.with_suffix(".partial").open("wb") as file:
-        np.savez(file, **packed(plan))  # type: ignore[arg-type]
-    saved.with_suffix(".partial").replace(saved)
-    write_json(told, about)
-    return plan, json.loads(told.read_text(encoding="utf-8"))
+    about |= {"outside": outside, "warnings": [*doubts, *found.warnings, *words]}
+    return plan, keep_plan(saved, job, plan, about)
 
 
 def _refuse_changed(tiles: Sequence[Tile]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+from pathlib import Path
 from typing import Any
 
 import numba
@@ -33,6 +35,47 @@ def test_without_a_place_to_keep_it_a_loop_is_compiled_all_the_same(monkeypatch:
     values = np.arange(4.0)
     compiled(doubled)(values)
     assert values.tolist() == [0, 2, 4, 6]
+
+
+SOURCE = """
+import numpy as np
+from stitchbed.imaging.compiled import compiled
+@compiled
+def doubled(values):
+    for i in range(values.size):
+        values[i] *= 2
+def run():
+    values = np.arange(4.0)
+    doubled(values)
+    return values.tolist(), sum(doubled.stats.cache_hits.values())
+"""
+
+
+def _run_afresh(folder: Path) -> tuple[list[float], int]:
+    """As a new process would: the module read again, its compiled code found on disk or not."""
+    spec = importlib.util.spec_from_file_location("kept_loop", folder / "kept_loop.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    found: tuple[list[float], int] = module.run()
+    return found
+
+
+@pytest.mark.parametrize("suffix", [".nbi", ".nbc", ".seal"])
+@pytest.mark.parametrize("damage", ["emptied", "zeros", "one bit", "gone"])
+def test_damaged_code_is_compiled_anew(tmp_path: Path, suffix: str, damage: str) -> None:
+    """As a power cut leaves it; the code is kept again then, and taken up by the run after."""
+    (tmp_path / "kept_loop.py").write_text(SOURCE)
+    assert _run_afresh(tmp_path) == ([0, 2, 4, 6], 0) and _run_afresh(tmp_path) == ([0, 2, 4, 6], 1)
+    (file,) = (tmp_path / "__pycache__").glob(f"*{suffix}")
+    content = file.read_bytes()
+    middle = len(content) // 2
+    turned = content[:middle] + bytes([content[middle] ^ 4]) + content[middle + 1 :]
+    if damage == "gone":
+        file.unlink()
+    else:
+        file.write_bytes({"emptied": b"", "zeros": bytes(len(content)), "one bit": turned}[damage])
+    assert _run_afresh(tmp_path) == ([0, 2, 4, 6], 0) and _run_afresh(tmp_path) == ([0, 2, 4, 6], 1)
 
 
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])

@@ -299,10 +299,10 @@ def test_a_job_that_was_stopped_goes_on_where_it_was(
     settings = replace(QUICK, keep_job=True)
     write, kept = rendering.write_row, []
 
-    def stop_after_one(folder: Path, row: int, line: object) -> None:
+    def stop_after_one(folder: Path, row: int, line: object, job: str) -> None:
         if kept:
             raise KeyboardInterrupt
-        write(folder, row, line)  # type: ignore[arg-type]
+        write(folder, row, line, job)  # type: ignore[arg-type]
         kept.append(row)
 
     monkeypatch.setattr(rendering, "write_row", stop_after_one)
@@ -320,6 +320,33 @@ def test_a_job_that_was_stopped_goes_on_where_it_was(
     assert next(s["numbers"] for s in again["steps"] if s["step"] == "render")["rows_taken_from_an_earlier_run"] == 2
     assert (tmp_path / "canvas.tif").read_bytes() == base.canvas.read_bytes()
     assert again["placements"] == base.record["placements"]
+
+
+@pytest.mark.parametrize("damage", ["one bit", "emptied", "zeros", "swapped", "plan", "plan of a bit less"])
+def test_what_is_kept_is_not_believed_by_its_name(base: Joined, tmp_path: Path, damage: str) -> None:
+    """Rows and plan that a power cut or a bad disk spoiled are made anew: the same bytes as ever."""
+    settings = replace(QUICK, keep_job=True)
+    stitchbed.join(base.paths, tmp_path / "canvas.tif", settings)
+    (tmp_path / "canvas.tif").unlink()
+    job = tmp_path / ".canvas.tif.job"
+    rows, (plan,) = sorted(job.glob("*/row-*")), list(job.glob("*.plan"))
+    first, second = (row.read_bytes() for row in rows)
+    middle = len(first) // 2
+    if damage == "one bit":
+        rows[0].write_bytes(first[:middle] + bytes([first[middle] ^ 1]) + first[middle + 1 :])
+    elif damage == "emptied":
+        rows[0].write_bytes(b"")
+    elif damage == "zeros":
+        rows[0].write_bytes(first[:middle] + bytes(len(first) - middle))
+    elif damage == "swapped":
+        rows[0].write_bytes(second)
+        rows[1].write_bytes(first)
+    else:
+        plan.write_bytes(b"" if damage == "plan" else plan.read_bytes()[:-1])
+    again = stitchbed.join(base.paths, tmp_path / "canvas.tif", settings)
+    assert (tmp_path / "canvas.tif").read_bytes() == base.canvas.read_bytes()
+    taken = next(s["numbers"] for s in again["steps"] if s["step"] == "render")["rows_taken_from_an_earlier_run"]
+    assert taken == (2 if damage.startswith("plan") else 0 if damage == "swapped" else 1)
 
 
 def test_another_piece_is_another_job(base: Joined, tmp_path: Path) -> None:

@@ -13,9 +13,11 @@ from PIL import Image
 
 import stitchbed
 from stitchbed.core.errors import UnreadableTile, WouldTouchOriginal
+from stitchbed.core.kept import open_kept
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.mosaic.compositing.plan import Plan, unpacked
+from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
+from stitchbed.mosaic.result.plan_file import kept_plan
 from stitchbed.mosaic.survey.context import Kind
 from stitchbed.reading.intake import take_in
 from stitchbed.report.overlays import seam_path
@@ -33,10 +35,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     stitchbed.join(paths, canvas, stitchbed.JoinSettings(workers=1, keep_job=True))
     record = json.loads((folder / "c.json").read_text())
     by_name = {tile.name: tile for tile in take_in(paths)[0]}
-    with np.load(next((folder / ".c.tif.job").glob("*.plan.npz"))) as arrays:
-        kept = tuple(by_name[row["tile"]] for row in record["placements"])
-        plan = unpacked(dict(arrays), kept, Kind(3, "uint8", truth.SRGB, transfer_of(truth.SRGB)))
-    return canvas, plan, record, paths
+    kept = next((folder / ".c.tif.job").glob("*.plan"))
+    with open_kept(kept) as (head, _):
+        job = head["job"]
+    kind = Kind(3, "uint8", truth.SRGB, transfer_of(truth.SRGB))
+    found = kept_plan(kept, job, list(by_name.values()), kind)
+    assert found is not None
+    return canvas, found[0], record, paths
 
 
 def test_both_are_written_and_told_of(made: Made) -> None:
