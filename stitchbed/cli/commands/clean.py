@@ -39,6 +39,8 @@ class Rect(click.ParamType):  # type: ignore[type-arg]
               show_default=True, help="careful: only what cannot have been drawn.")  # fmt: skip
 @click.option("--largest", type=click.FloatRange(0.05, 3), default=0.6, show_default=True, help="Mm, largest dust.")
 @click.option("--smallest-dot", type=click.FloatRange(0), default=0.15, show_default=True, help="Mm, the pen's finest.")
+@click.option("--specks-in-ink", "in_ink", is_flag=True,
+              help="Also fill light specks in solid ink; stars and highlights may go with them.")  # fmt: skip
 @click.option("--white", default="found", show_default=True, help="found, keep, or the L* that becomes white.")
 @click.option("--black", default="found", show_default=True, help="found, keep, or the L* that becomes black.")
 @click.option("--gamma", type=click.FloatRange(0.1, 10), default=1.0, show_default=True, help="Over 1: lighter middle.")
@@ -79,7 +81,7 @@ def settings_of(shared: Shared, *, steps: str, codec: str, pictures: bool, dpi: 
         steps=tuple(chosen),
         border=BorderSettings(inset=rest["inset"], turn=int(rest["turn"])),
         repair=RepairSettings(tuple(rest["rects"]), rest["mask"]),
-        dust=DustSettings(rest["strength"], rest["largest"], rest["smallest_dot"]),
+        dust=DustSettings(rest["strength"], rest["largest"], rest["smallest_dot"], rest["in_ink"]),
         tone=ToneSettings(rest["white"], rest["black"], rest["gamma"], rest["edges"]),
         codec=codec, dpi=dpi, pictures=pictures, memory=shared.memory, workers=shared.workers,
     )  # fmt: skip

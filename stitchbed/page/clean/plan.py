@@ -105,7 +105,7 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     if plan.dust is not None:
         mask = mask_at(plan.dust, around)
         if mask.any():
-            patched = inpainted(patched, mask, plan.traits)
+            patched = inpainted(patched, mask, plan.traits, darkens=plan.dust.in_ink)
     if not plan.even:
         patched = np.asarray(patched * (paper / np.maximum(plan.white.mean, np.float32(1e-4))), np.float32)
     return patched[margin : margin + box.height, margin : margin + box.width]

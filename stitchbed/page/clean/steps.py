@@ -130,7 +130,7 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     finds = sweep(page, plan.white, desk.area, traits, scale, workers=desk.workers)
     twice = _twice(desk, finds, factor)
     judge = judged(finds, traits, scale, settings, twice=twice)
-    found = dust_map(page, finds, judge)
+    found = dust_map(page, finds, judge, in_ink=settings.in_ink)
     after = replace(plan, dust=found if found.count else None)
     kinds = np.bincount(finds.kind[judge], minlength=3)
     record.numbers = {

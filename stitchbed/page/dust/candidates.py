@@ -59,6 +59,8 @@ class Finds:
     hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
     bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
     kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
+    shut : of a GRAY find, how much darker than it the ink on all sides of it is: a light mark in ink, blurred, or dust
+    in one.
     owner, rows, cols : (m,) pixels with the row number of their find.
     """
 
@@ -75,6 +77,7 @@ class Finds:
     host: Floats
     kin: Floats
     bare: Floats
+    shut: Floats
     owner: Labels
     rows: Labels
     cols: Labels
@@ -82,12 +85,16 @@ class Finds:
 
 @dataclass(frozen=True)
 class Look:
-    """The pictures all three looks share: ink (h, w, c); soft, strokes, odd (h, w); blur px of `soft`."""
+    """The pictures all three looks share: ink (h, w, c); soft, strokes, odd, between (h, w); blur px of `soft`.
+
+    between : ink on both sides in every direction, less the place's own.
+    """
 
     ink: Floats
     soft: Floats
     strokes: Floats
     odd: Floats
+    between: Floats
     blur: float
     scale: Scale
 
@@ -98,14 +105,15 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
     soft = softened(mean, scale.px_per_mm)
     blur = float(np.hypot(traits.blur, softening(scale.px_per_mm)))
     strokes = unbroken(soft, scale.length)
-    look = Look(ink, soft, strokes, unexplained(soft, blur), blur, scale)
+    between = 1 - unbroken(1 - soft, scale.length, every=True) - soft
+    look = Look(ink, soft, strokes, unexplained(soft, blur), between, blur, scale)
     faintest = max(0.04, FAINTEST * traits.noise)
     alone = components(soft - look.strokes > faintest)
     alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
     first = _measured(ALONE, alone, mean, soft, look)
     first = replace(first, kin=_kin(first, look, faintest), bare=_bare(first, look, faintest))
     second = _measured(GRAY, _compact(look), look.odd, look.odd, look)
-    second = replace(second, kin=_kin(second, look, faintest))
+    second = replace(second, kin=_kin(second, look, faintest), shut=_shut(second, look))
     holes, deep = _holes(look)
     third = replace(_measured(HOLE, holes, 1 - mean, 1 - soft, look), alone=deep.astype(np.float32))
     return joined([first, _hosted(second, alone, first, scale.largest), third])
@@ -153,9 +161,8 @@ def _compact(look: Look) -> Labels:
     beside it, or lies with ink on both sides.
     """
     darker = look.soft - look.strokes
-    between = 1 - unbroken(1 - look.soft, look.scale.length, every=True) - look.soft
     compact = look.odd - unbroken(look.odd, look.scale.length)
-    seeds = components((compact > 0.2) & (np.maximum(darker, between) > 0.1))
+    seeds = components((compact > 0.2) & (np.maximum(darker, look.between) > 0.1))
     body = cv2.morphologyEx((look.odd > 0.1).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     whole = grown(seeds, round(0.12 * look.scale.px_per_mm), body == 0)
     return grown(whole, int(np.ceil(1.1 * look.blur)), np.zeros(body.shape, bool))
@@ -188,6 +195,12 @@ def _bare(finds: Finds, look: Look, faintest: float) -> Floats:
     own = np.bincount(finds.owner, marked[finds.rows, finds.cols], len(finds.kind))
     rows, cols = np.rint(finds.row).astype(int), np.rint(finds.col).astype(int)
     return np.asarray(1 - (count[rows, cols] - own) / side**2, np.float32)
+
+
+def _shut(finds: Finds, look: Look) -> Floats:
+    """(n,) largest excess of the ink all round a place over what tells it as dark beside a stroke."""
+    excess = look.between - np.maximum(look.soft - look.strokes, 0)
+    return _largest(excess[finds.rows, finds.cols], finds.owner, len(finds.kind))
 
 
 def _holes(look: Look) -> tuple[Labels, Mask]:
@@ -235,6 +248,7 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "host": np.zeros(n),
         "kin": np.zeros(n),
         "bare": np.zeros(n),
+        "shut": np.zeros(n),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

@@ -23,12 +23,14 @@ STRENGTHS = ("careful", "normal", "eager")
 class DustSettings:
     """strength : "careful" takes only what cannot have been drawn, "normal" also small black specks on their own,
     "eager" also larger ones on their own. largest : mm; the default is a grain of dust seen without a glass.
-    smallest_dot : mm; the finest dot the pen makes. The default, .15, is just under a .2 mm pen's.
+    smallest_dot : mm; the finest dot the pen makes. The default, .15, is just under a .2 mm pen's. in_ink : also fill
+    light specks in solid ink; not by default, for stars, highlights and the gaps of hatching look the same.
     """
 
     strength: str = "normal"
     largest: float = 0.6
     smallest_dot: float = 0.15
+    in_ink: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ KIN = 1.0  # mm of strokes as pale as a pale dot beside it: it then belongs to w
 PALE_COMPANY = 4  # the same for pale dots: dust is pale too, so more are wanted
 LEAST_GRAY, LEAST_ODD = 2.0, 0.2  # in blur areas, of full ink; measured on clean drawn pages at 300, 600, 1200 dpi
 COARSE_BLUR, COARSE = 0.55, 2.2  # px; scans sharper than their pixels leave that much more at clean crossings
+SHUT = 0.1  # of full ink that all sides of a gray place are darker than it: then it is a light place in ink
 GRAY_HOLE = 0.7  # of the paper's light; a whiter hole in a stroke may be the inside of a small letter
 ENOUGH_DOTS = 12  # marks before the page's own dots are believed
 USUAL_SPREAD = 0.02  # of the shape of drawn dots; measured on drawn pages at 300 dpi
@@ -109,10 +112,11 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
     lone = _lone_dust(finds, limits, palest, scale, settings)
     strange = np.maximum(finds.gray - LEAST_GRAY, 0) * np.maximum(finds.peak - LEAST_ODD, 0)
     gray = strange > limits.strange * (COARSE if traits.blur < COARSE_BLUR else 1)
+    gray &= settings.in_ink | (finds.shut < SHUT)
     gray &= (finds.host == 0) | (finds.host >= palest)
     gray &= (company(finds, GRAY, scale) < COMPANY[GRAY]) & (finds.kin < KIN)
     hole = (finds.alone > 0.5) | ((finds.peak < GRAY_HOLE) & (finds.size < settings.largest / 2))
-    hole &= company(finds, HOLE, scale) < COMPANY[HOLE]
+    hole &= settings.in_ink & (company(finds, HOLE, scale) < COMPANY[HOLE])
     return np.asarray(small & np.choose(finds.kind, [lone, gray, hole]))
 
 

@@ -35,10 +35,10 @@ def filled(light: Floats, mask: Mask) -> Floats:
     return np.asarray(np.where(mask[..., None], np.clip(new, 0, None), light), np.float32)
 
 
-def inpainted(light: Floats, mask: Mask, traits: InkTraits) -> Floats:
+def inpainted(light: Floats, mask: Mask, traits: InkTraits, *, darkens: bool = True) -> Floats:
     """Like `filled`, but places crossed by strokes are filled along the direction that leaves least to explain.
 
-    traits : of this picture, blur in its px.
+    traits : of this picture, blur in its px. darkens : else pixels that filling would make darker stay: dust is dark.
     """
     result = filled(light, mask)
     for place, part in _places(mask, margin=int(4 * traits.blur) + 3):
@@ -49,7 +49,10 @@ def inpainted(light: Floats, mask: Mask, traits: InkTraits) -> Floats:
             window[part] = _best(light[place], window, known, part, traits=traits)[part]
     # what the noise would hide anyway stays as it was scanned, grain and all; roots, since eyes and codes follow them
     new, old = (np.sqrt(np.maximum(luminance(m), 0)) for m in (result, light))
-    return np.asarray(np.where((np.abs(new - old) < 1.5 * traits.noise)[..., None], light, result), np.float32)
+    kept = np.abs(new - old) < 1.5 * traits.noise
+    if not darkens:
+        kept |= new < old
+    return np.asarray(np.where(kept[..., None], light, result), np.float32)
 
 
 def _places(mask: Mask, margin: int) -> Iterator[tuple[tuple[slice, slice], Mask]]:

@@ -29,11 +29,15 @@ BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
 
 @dataclass(frozen=True)
 class DustMap:
-    """bits : (h, ceil(w / 8)) packed mask of pixels of `factor` page px; count : grains of dust in it."""
+    """bits : (h, ceil(w / 8)) packed mask of pixels of `factor` page px; count : grains of dust in it.
+
+    in_ink : some of it lies in ink, so that filling may darken.
+    """
 
     bits: NDArray[np.uint8]
     factor: int
     count: int
+    in_ink: bool = False
 
 
 def relative(page: Page, white: White, box: Box) -> Floats:
@@ -91,8 +95,8 @@ def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, 
     return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
 
 
-def dust_map(page: Page, finds: Finds, dust: Mask) -> DustMap:
-    """The mask of all finds where `dust` is true."""
+def dust_map(page: Page, finds: Finds, dust: Mask, *, in_ink: bool = False) -> DustMap:
+    """The mask of all finds where `dust` is true. in_ink : see `DustMap`."""
     factor = reduction_to(page.dpi, LOOK_DPI)
     high, wide = -(-page.height // factor), -(-page.width // factor)
     bits = np.zeros((high, -(-wide // 8)), np.uint8)
@@ -101,7 +105,7 @@ def dust_map(page: Page, finds: Finds, dust: Mask) -> DustMap:
     inside = (rows >= 0) & (rows < high) & (cols >= 0) & (cols < wide)
     rows, cols = rows[inside], cols[inside]
     np.bitwise_or.at(bits, (rows, cols // 8), (128 >> (cols % 8)).astype(np.uint8))
-    return DustMap(bits, factor, int(dust.sum()))
+    return DustMap(bits, factor, int(dust.sum()), in_ink)
 
 
 def mask_at(dust: DustMap, box: Box) -> Mask:

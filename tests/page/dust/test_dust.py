@@ -8,7 +8,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from ink_pages import INK, PAPER, InkPage, drawing, seen, with_dust
+from ink_pages import INK, PAPER, InkPage, blank, dot, drawing, scatter, seen, solid, stroke, with_dust
 from scipy import ndimage
 
 from stitchbed.core.errors import BadSettings
@@ -103,7 +103,7 @@ def test_dust_goes_and_drawing_stays(dpi: int) -> None:
     case = _known(dpi)
     assert len(case.made.speck_list) == 600
     assert int(case.made.dots.max()) == 400
-    result = _cleaned(case, *_swept(case))
+    result = _cleaned(case, *_swept(case, DustSettings(in_ink=True)))
     habit = _median_habit(case.dirty)
     recall, touched = _recall(case, result), _touched(case, result, case.made.dots)
     # both bounds are the task's own
@@ -135,6 +135,25 @@ def test_a_clean_page_stays_as_it_is() -> None:
     # 400 dots and 203 pieces of hatching: one mistake in 300 marks at most
     assert dust.sum() <= 2
     assert len(dust) > 400
+
+
+@pytest.mark.parametrize("strength", ["careful", "normal", "eager"])
+def test_white_marks_in_black_stay(strength: str) -> None:
+    """Stars of .1 to .5 mm and thin crosses in a night sky: nothing is filled unless asked for."""
+    sheet = blank(30, 20, 600)
+    solid(sheet, np.array([(1.0, 1.0), (29, 1), (29, 19), (1, 19)]))
+    sky, rng = blank(30, 20, 600), np.random.default_rng(5)
+    for n, (x, y) in enumerate(scatter(rng, (2, 2, 28, 18), 120, apart=0.9, taken=[])):
+        dot(sky, x, y, 0.1 + 0.4 * n / 120)
+        if n % 8 == 0:
+            stroke(sky, [(x - 0.4, y), (x + 0.4, y)], 0.1)
+    light = PAPER + (INK - PAPER) * sheet.ink * (1 - sky.ink)
+    page = page_of_array(seen(cv2.GaussianBlur(light, (0, 0), 0.65), 600, np.random.default_rng(1)), 600)
+    white = survey(page, page.box, PaperSettings())
+    traits, scale = sweeping.ink_of(page, white, [page.box], 1), Scale(600 / MM_PER_INCH, 0.6)
+    finds = sweeping.sweep(page, white, page.box, traits, scale)
+    assert not judged(finds, traits, scale, DustSettings(strength)).any()
+    assert judged(finds, traits, scale, DustSettings(strength, in_ink=True)).sum() > 20
 
 
 def test_strength_only_adds() -> None:
