@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.imaging.transfer import srgb_decode, srgb_encode
 from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
 Array = NDArray[np.float64]
@@ -40,9 +41,12 @@ def scene(
     gain: Array | None = None,
     offset: Array | None = None,
     shading: Callable[[int, Array, Array], Array] = lambda tile, u, v: 0 * u,
+    exponent: Array | None = None,
     noise: float = 0.002,
 ) -> Scene:
-    """gain, offset : (T, 3) of the model. shading(tile, u, v) : log, u and v run from -1 to 1. noise : relative."""
+    """gain, offset : (T, 3) of the model. shading(tile, u, v) : log, u and v run from -1 to 1. exponent : (T, 3)
+    a program put on each tile's encoded values, light clipped at 1 before. noise : relative.
+    """
     count = rows * cols
     gain = np.ones((count, 3)) if gain is None else gain
     offset = np.zeros((count, 3)) if offset is None else offset
@@ -62,7 +66,9 @@ def scene(
         u, v = 2 * at[:, 0] / (SIZE[1] - 1) - 1, 2 * at[:, 1] / (SIZE[0] - 1) - 1
         light = true[index] / gain[k] / np.exp(shading(k, u, v))[:, None] - offset[k]
         light = light * (1 + rng.normal(0, noise, light.shape))
-        seen.append(Seen(number[index], light, rng.uniform(0, 0.1, len(index)), at))
+        if exponent is not None:
+            light = srgb_decode(srgb_encode(np.clip(light, 0, 1)) ** exponent[k])
+        seen.append(Seen(number[index], light, rng.uniform(0, 0.1, len(index)), np.zeros_like(light), at))
     names = [f"t{k}" for k in range(count)]
     weight = [np.ones(len(one.index)) for one in seen]
     return Scene(names, [SIZE] * count, Patches(xy[shared], tuple(seen)), weight, true[shared], origins)

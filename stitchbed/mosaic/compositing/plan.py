@@ -80,7 +80,7 @@ def packed(plan: Plan) -> dict[str, NDArray[np.generic]]:
     }
     for i, (place, level) in enumerate(zip(plan.places, plan.levels, strict=True)):
         arrays |= {f"matrix_{i}": place.sheet_from_tile, f"sigma_{i}": np.array(place.sigma)}
-        arrays |= {f"gain_{i}": level.gain, f"offset_{i}": level.offset}
+        arrays |= {f"gain_{i}": level.gain, f"offset_{i}": level.offset, f"curve_{i}": level.curve}
         arrays |= {f"shading_{i}": level.shading, f"shading_spacing_{i}": np.array(level.spacing)}
         if place.warp is not None:
             arrays |= {f"warp_{i}": place.warp.shift, f"warp_spacing_{i}": np.array(place.warp.spacing)}
@@ -98,7 +98,7 @@ def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...],
         places.append(Placement(tile.name, tile.raster.shape[:2], matrix, warp, sigma))
         gain, offset = np.asarray(arrays[f"gain_{i}"], float), np.asarray(arrays[f"offset_{i}"], float)
         shading, spacing = np.asarray(arrays[f"shading_{i}"], float), float(arrays[f"shading_spacing_{i}"])
-        levels.append(Level(tile.name, gain, offset, shading, spacing))
+        levels.append(Level(tile.name, gain, offset, shading, spacing, np.asarray(arrays[f"curve_{i}"], float)))
     height, width = (int(n) for n in arrays["canvas_size"])
     canvas = Canvas(height, width, float(arrays["dpi"]), np.asarray(arrays["canvas_from_sheet"], float))
     spots = tuple(

@@ -107,7 +107,8 @@ def layer_of(plan: Plan, source: Source, index: int, box: Box) -> Layer:
     pixels = source.window(tile, window)
     if not level.plain and pixels.shape[2] < len(level.gain):  # a gray piece among colored ones has a gain per color
         pixels = np.repeat(pixels, len(level.gain), axis=2)
-    table = tone_table(pixels, source.transfer, *((level.gain, level.offset) if not level.plain else ()))
+    numbers = () if level.plain else (level.gain, level.offset, level.curve)
+    table = tone_table(pixels, source.transfer, *numbers)
     local = (at - (window.col, window.row)).astype(np.float32)
     factor = np.ones(at.shape[:2], np.float32) if level.plain else _shade(level, at)
     moved = resampled(pixels, table, local, factor, (box.height, box.width))

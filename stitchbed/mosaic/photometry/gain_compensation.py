@@ -1,4 +1,4 @@
-"""I find each tile's gain, offset and shading so that overlaps agree, in linear light.
+"""I find each tile's gain, offset, tone curve and shading so that overlaps agree, in linear light.
 
 In: what the tiles see at common places. Out: a `Level` per tile. Only ratios are used and the mean of all gains stays
 1, so nothing is pulled towards anything; fall-off that all scans share belongs to the bed.
@@ -7,18 +7,21 @@ In: what the tiles see at common places. Out: a `Level` per tile. Only ratios ar
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial.legendre import legvander2d
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
 OWN_TERMS = 5
 INDEPENDENT = 400  # points of an overlap that count as independent
+ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
+MOST_CURVE = 0.4  # exponents farther from 1 are no program's doing, and a curve stays monotone up to here
 
 
 @dataclass(frozen=True)
@@ -28,6 +31,9 @@ class LevelSettings:
     (log, linear, log, log) of gain differences, black offsets, drift over a scan, shared fall-off (lamp warm-up ~1 %,
     repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). agree: relative difference that counts as agreement.
     most_points: of an overlap that are used.
+    curve, tint_curve: expected sizes of exponents (less 1) a program put on a scan, common to its channels and beside
+    that by channel. straight: exponents this near to 1 in all pieces are no curves. clipped: light a channel of a piece
+    holds at most where it still tells tones apart.
     """
 
     spacing_mm: float = 4.0
@@ -39,14 +45,20 @@ class LevelSettings:
     agree: float = 0.006
     rounds: int = 12
     most_points: int = 1500
+    curve: float = 0.15
+    tint_curve: float = 0.04
+    straight: float = 0.012
+    clipped: float = 0.985
     solve_shading: bool = True
+    solve_curves: bool = True
 
 
 @dataclass(frozen=True)
 class Level:
-    """corrected = (stored_linear + offset) * gain * exp(shading).
+    """corrected = x * exp((curve - 1) * curve_term(x)) * gain * exp(shading), x = stored_linear + offset.
 
-    gain, offset : (c,). shading : (gh, gw) log gain on a lattice over the tile. spacing : px of the lattice.
+    gain, offset : (c,). shading : (gh, gw) log gain on a lattice over the tile. spacing : px of the lattice. curve :
+    (c,) or (1,) exponent on encoded values, 1 for none; see `curve_term`.
     """
 
     tile: str
@@ -54,19 +66,30 @@ class Level:
     offset: Array
     shading: Array
     spacing: float
+    curve: Array = field(default_factory=lambda: np.ones(1))
 
     @property
     def plain(self) -> bool:
         """True when nothing is changed."""
-        return bool((self.gain == 1).all() and (self.offset == 0).all() and not self.shading.any())
+        even = (self.gain == 1).all() and (self.offset == 0).all() and (self.curve == 1).all()
+        return bool(even and not self.shading.any())
+
+
+def leveled(level: Level, light: Array, shade: Array) -> Array:
+    """Corrected light (N, c) of stored linear light (N, c or 1) where the log of the shading is `shade` (N, 1)."""
+    found = np.maximum(light + level.offset, 0)
+    found = found * np.exp((level.curve - 1) * curve_term(found))
+    result: Array = found * level.gain * np.exp(shade)
+    return result
 
 
 @dataclass(frozen=True)
 class _Unknown:
-    """log gain (T, C), offset (T, C), own shading (T, 5), bed shading (G, K)."""
+    """log gain (T, C), offset (T, C), curve less 1 (T, C), own shading (T, 5), bed shading (G, K)."""
 
     gain: Array
     offset: Array
+    curve: Array
     own: Array
     bed: Array
 
@@ -78,13 +101,26 @@ def no_gain(name: str, channels: int) -> Level:
 
 @dataclass(frozen=True)
 class _Pair:
-    """Two tiles, the positions of their common points in each one's list, and the trust (N,) in each."""
+    """Two tiles, the positions of their common points in each one's list, and the trust (N, C) in each."""
 
     i: int
     j: int
     at_i: NDArray[np.intp]
     at_j: NDArray[np.intp]
     weight: Array
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the solution is made from. shared : bed number per tile, -1 for none. pivot : `curve_term` of the commonest
+    tone: measured from there, curves are told apart from gains, and stay at 1 where an overlap holds a single tone.
+    """
+
+    patches: Patches
+    pairs: Sequence[_Pair]
+    designs: Designs
+    shared: Sequence[int]
+    pivot: float
 
 
 def find_gains(
@@ -106,20 +142,32 @@ def find_gains(
     designs = [
         shading_basis(size, seen.at, settings.bed_degree) for size, seen in zip(sizes, patches.seen, strict=True)
     ]
-    shared = _bed_index(group)
-    state = _Unknown(
-        np.zeros((len(names), channels)), np.zeros((len(names), channels)), np.zeros((len(names), OWN_TERMS)),
-        np.zeros((max(shared, default=-1) + 1, designs[0][1].shape[1])),
-    )  # fmt: skip
-    pairs = _pairs(patches, weight, settings.most_points)
-    for _ in range(settings.rounds):
-        before = state
-        state = _step(state, patches, pairs, designs, shared, settings)
-        if max(np.abs(state.gain - before.gain).max(), np.abs(state.own - before.own).max()) < 1e-5:
+    pairs = _pairs(patches, weight, settings)
+    tones = [patches.seen[pair.i].light[pair.at_i] for pair in pairs]
+    pivot = float(curve_term(np.array(np.median(np.concatenate(tones))))) if pairs else 0.0
+    seen = _Seen(patches, pairs, designs, _bed_index(group), pivot)
+    flat = np.zeros((len(names), channels))
+    beds = np.zeros((max(seen.shared, default=-1) + 1, designs[0][1].shape[1]))
+    state = _solved(_Unknown(flat, flat, flat, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
+    levels = [_level(i, names[i], sizes[i], state, seen, settings) for i in range(len(names))]
+    return levels, [np.exp(_logs(state, seen, i)) for i in range(len(names))]
+
+
+def _solved(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
+    """Steps until nothing moves; without curves when none is found, so that they cost nothing where there are none.
+
+    With curves the scale of agreement starts wide: a curve puts dark places far off at first.
+    """
+    start = state
+    for step in range(settings.rounds):
+        before, wide = state, 2.0 ** (4 - step) if settings.solve_curves else 1.0
+        state = _step(state, seen, replace(settings, agree=settings.agree * max(1.0, wide)))
+        moves = [np.abs(a - b).max() for a, b in ((state.gain, before.gain), (state.own, before.own))]
+        if wide <= 1 and max(moves) < 1e-5:
             break
-    levels = [_level(i, names[i], sizes[i], state, shared, settings) for i in range(len(names))]
-    everything = [np.arange(len(seen.index)) for seen in patches.seen]
-    return levels, [np.exp(_logs(state, patches, i, at, designs, shared)) for i, at in enumerate(everything)]
+    if settings.solve_curves and np.abs(state.curve).max() < settings.straight:
+        return _solved(start, seen, replace(settings, solve_curves=False))
+    return state
 
 
 def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array, Array]:
@@ -141,8 +189,8 @@ def _bed_index(group: Sequence[int]) -> list[int]:
     return [shared.index(g) if g in shared else -1 for g in group]
 
 
-def _pairs(patches: Patches, weight: Sequence[Array], most: int) -> list[_Pair]:
-    """Every two tiles that see enough places together, thinned evenly to `most` places."""
+def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[_Pair]:
+    """Every two tiles that see enough places together, thinned evenly to `most_points` places."""
     found = []
     for i, one in enumerate(patches.seen):
         for j in range(i + 1, len(patches.seen)):
@@ -152,80 +200,92 @@ def _pairs(patches: Patches, weight: Sequence[Array], most: int) -> list[_Pair]:
             _, at_i, at_j = np.intersect1d(one.index, two.index, assume_unique=True, return_indices=True)
             trusted = weight[i][at_i] * weight[j][at_j]
             at_i, at_j, trusted = at_i[trusted > 0], at_j[trusted > 0], trusted[trusted > 0]
-            step = max(1, -(-len(at_i) // most))
+            step = max(1, -(-len(at_i) // settings.most_points))
             at_i, at_j, trusted = at_i[::step], at_j[::step], trusted[::step]
             if len(at_i) >= 6:
                 unrest = one.unrest[at_i] + two.unrest[at_j]
                 dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
                 calm = 1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2
-                found.append(_Pair(i, j, at_i, at_j, calm * trusted))
+                telling = _telling(one.light[at_i], two.light[at_j], (calm * trusted)[:, None], settings.clipped)
+                found.append(_Pair(i, j, at_i, at_j, telling))
     return found
 
 
-def _logs(
-    state: _Unknown, patches: Patches, i: int, points: NDArray[np.intp], designs: Designs, shared: Sequence[int]
-) -> Array:
-    """(N, C) log of corrected light of tile i at some of its points."""
-    shade = designs[i][0][points] @ state.own[i]
-    if shared[i] >= 0:
-        shade = shade + designs[i][1][points] @ state.bed[shared[i]]
-    light = patches.seen[i].light[points]
-    result: Array = np.log(np.maximum(light + state.offset[i], 1e-4)) + state.gain[i] + shade[:, None]
+def _telling(one: Array, two: Array, weight: Array, clipped: float) -> Array:
+    """(N, C) trust without places where a channel of either tile is clipped, as long as enough others are left."""
+    brightest = np.maximum(one, two)
+    open_ = np.clip((1.0 - brightest) / (1.0 - clipped), 0, 1) * weight
+    enough = open_.sum(0) > ENOUGH_OPEN * weight.sum()
+    result: Array = np.where(enough, open_, weight)
     return result
 
 
-def _step(
-    state: _Unknown,
-    patches: Patches,
-    pairs: Sequence[_Pair],
-    designs: Designs,
-    shared: Sequence[int],
-    settings: LevelSettings,
-) -> _Unknown:
+def _logs(state: _Unknown, seen: _Seen, i: int) -> Array:
+    """(N, C) log of corrected light of tile i."""
+    shade = seen.designs[i][0] @ state.own[i]
+    if seen.shared[i] >= 0:
+        shade = shade + seen.designs[i][1] @ state.bed[seen.shared[i]]
+    light = np.maximum(seen.patches.seen[i].light + state.offset[i], 1e-4)
+    bent = state.curve[i] * _curve_by(seen, i, light) if state.curve.any() else 0.0
+    result: Array = np.log(light) + bent + state.gain[i] + shade[:, None]
+    return result
+
+
+def _slopes(state: _Unknown, seen: _Seen, i: int, *, curves: bool) -> Array:
+    """(2 or 3, N, C) derivatives of `_logs` by tile i's gain, offset and curve."""
+    light = np.maximum(seen.patches.seen[i].light + state.offset[i], 1e-3)
+    rows = [np.ones_like(light), (1 + state.curve[i]) / light]
+    return np.stack([*rows, _curve_by(seen, i, light)] if curves else rows)
+
+
+def _curve_by(seen: _Seen, i: int, light: Array) -> Array:
+    """(N, C) derivative of the log of tile i's light (N, C) by its curve.
+
+    A curve bends each tone by itself: a cell of lines on paper hardly darkens, for what it sends back is paper's light.
+    """
+    result: Array = curve_term(light) + seen.patches.seen[i].mixed - seen.pivot
+    return result
+
+
+def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     """One Gauss-Newton step with Cauchy weights over all pairs."""
     tiles, channels = state.gain.shape
-    cut, own_end = tiles * channels, 2 * tiles * channels + state.own.size
+    own_start = 3 * tiles * channels
+    own_end = own_start + state.own.size
     normal, right = _prior(state, settings, own_end + state.bed.size)
-    for pair in pairs:
-        rest = _logs(state, patches, pair.i, pair.at_i, designs, shared)
-        rest = rest - _logs(state, patches, pair.j, pair.at_j, designs, shared)
-        robust = pair.weight[:, None] / (1 + (rest / (2.385 * settings.agree)) ** 2) / settings.agree**2
+    logs = [_logs(state, seen, i) for i in range(tiles)]
+    slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
+    for pair in seen.pairs:
+        rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
+        robust = pair.weight / (1 + (rest / (2.385 * settings.agree)) ** 2) / settings.agree**2
         # neighboring points see the same unevenness: a pair counts as at most INDEPENDENT of them
         robust = robust * min(1.0, INDEPENDENT / len(rest))
-        shading, shading_columns = _shading_rows(pair, designs, shared, state)
+        shading, shading_columns = _shading_rows(pair, seen, state)
         for c in range(channels):
-            rows, columns = _gain_rows(pair, patches, state, c)
+            rows = np.concatenate([slopes[pair.i][:, pair.at_i, c], -slopes[pair.j][:, pair.at_j, c]])
+            kinds = np.arange(len(rows) // 2) * tiles * channels + c
+            columns = np.concatenate([kinds + pair.i * channels, kinds + pair.j * channels])
             if settings.solve_shading:
                 rows, columns = np.concatenate([rows, shading]), np.concatenate([columns, shading_columns])
             weighted = rows * robust[:, c]
             normal[np.ix_(columns, columns)] += weighted @ rows.T
             right[columns] -= weighted @ rest[:, c]
     step = np.linalg.solve(normal, right)
+    by_tile = step[:own_start].reshape(3, tiles, channels)
     return _Unknown(
-        state.gain + step[:cut].reshape(tiles, channels),
-        np.clip(state.offset + step[cut : 2 * cut].reshape(tiles, channels), -0.05, 0.05),
-        state.own + step[2 * cut : own_end].reshape(state.own.shape),
+        state.gain + by_tile[0],
+        np.clip(state.offset + by_tile[1], -0.05, 0.05),
+        np.clip(state.curve + by_tile[2], -MOST_CURVE, MOST_CURVE) if settings.solve_curves else state.curve,
+        state.own + step[own_start:own_end].reshape(state.own.shape),
         state.bed + step[own_end:].reshape(state.bed.shape),
     )
 
 
-def _gain_rows(pair: _Pair, patches: Patches, state: _Unknown, c: int) -> tuple[Array, NDArray[np.intp]]:
-    """Derivatives (4, N) of the log difference by both gains and both offsets of channel c, and their columns."""
-    tiles, channels = state.gain.shape
-    one = np.ones(len(pair.at_i))
-    slope_i = 1 / np.maximum(patches.seen[pair.i].light[pair.at_i, c] + state.offset[pair.i, c], 1e-3)
-    slope_j = 1 / np.maximum(patches.seen[pair.j].light[pair.at_j, c] + state.offset[pair.j, c], 1e-3)
-    gain_i, gain_j = pair.i * channels + c, pair.j * channels + c
-    columns = np.array([gain_i, gain_j, tiles * channels + gain_i, tiles * channels + gain_j])
-    return np.stack([one, -one, slope_i, -slope_j]), columns
-
-
-def _shading_rows(
-    pair: _Pair, designs: Designs, shared: Sequence[int], state: _Unknown
-) -> tuple[Array, NDArray[np.intp]]:
+def _shading_rows(pair: _Pair, seen: _Seen, state: _Unknown) -> tuple[Array, NDArray[np.intp]]:
     """Derivatives (K, N) by own and bed shading, and their columns."""
     tiles, channels = state.gain.shape
-    first_own, own_n, bed_n = 2 * tiles * channels, state.own.shape[1], state.bed.shape[1]
+    designs, shared = seen.designs, seen.shared
+    first_own, own_n, bed_n = 3 * tiles * channels, state.own.shape[1], state.bed.shape[1]
     first_bed = first_own + state.own.size
     rows = [designs[pair.i][0][pair.at_i].T, -designs[pair.j][0][pair.at_j].T]
     columns = [first_own + pair.i * own_n + np.arange(own_n), first_own + pair.j * own_n + np.arange(own_n)]
@@ -237,32 +297,36 @@ def _shading_rows(
 
 
 def _prior(state: _Unknown, settings: LevelSettings, total: int) -> tuple[Array, Array]:
-    """Expected sizes on the diagonal; mean log gain and mean offset held at zero (the gauge)."""
+    """Expected sizes; mean log gain, mean offset and mean curve held at zero (the gauge)."""
     tiles, channels = state.gain.shape
     tiny = np.full(state.own.shape, settings.slope)
     tiny[:, 2:] = settings.slope / 3
     sigma = np.concatenate([
         np.full(state.gain.size, settings.gain), np.full(state.offset.size, settings.offset),
-        tiny.ravel(), np.full(state.bed.size, settings.fall),
+        np.full(state.curve.size, settings.tint_curve), tiny.ravel(), np.full(state.bed.size, settings.fall),
     ])  # fmt: skip
-    value = np.concatenate([state.gain.ravel(), state.offset.ravel(), state.own.ravel(), state.bed.ravel()])
+    value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
     normal = np.diag(1 / sigma**2)
-    right = -value / sigma**2
-    for start, current, hold in ((0, state.gain, 1e3), (tiles * channels, state.offset, 1e5)):
+    for tile in range(tiles):  # a program's exponent is mostly the same for all channels
+        columns = 2 * tiles * channels + tile * channels + np.arange(channels)
+        spread = np.full((channels, channels), settings.curve**2) + np.eye(channels) * settings.tint_curve**2
+        normal[np.ix_(columns, columns)] = np.linalg.inv(spread)
+    right = -normal @ value
+    for start, current, hold in ((0, state.gain, 1e3), (1, state.offset, 1e5), (2, state.curve, 1e4)):
         for c in range(channels):
-            columns = start + np.arange(tiles) * channels + c
+            columns = start * tiles * channels + np.arange(tiles) * channels + c
             normal[np.ix_(columns, columns)] += hold**2 / tiles
             right[columns] -= hold**2 / tiles * current[:, c].sum()
     return normal, right
 
 
-def _level(
-    i: int, name: str, size: tuple[int, int], state: _Unknown, shared: Sequence[int], settings: LevelSettings
-) -> Level:
+def _level(i: int, name: str, size: tuple[int, int], state: _Unknown, seen: _Seen, settings: LevelSettings) -> Level:
     spacing = max(size) / 48
     xs = np.arange(int(np.ceil((size[1] - 1) / spacing)) + 1) * spacing
     ys = np.arange(int(np.ceil((size[0] - 1) / spacing)) + 1) * spacing
     grid = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
     own, bed = shading_basis(size, grid, settings.bed_degree)
-    shade = own @ state.own[i] + (bed @ state.bed[shared[i]] if shared[i] >= 0 else 0)
-    return Level(name, np.exp(state.gain[i]), state.offset[i], shade.reshape(len(ys), len(xs)), spacing)
+    shade = own @ state.own[i] + (bed @ state.bed[seen.shared[i]] if seen.shared[i] >= 0 else 0)
+    shading = shade.reshape(len(ys), len(xs))
+    gain = np.exp(state.gain[i] - state.curve[i] * seen.pivot)
+    return Level(name, gain, state.offset[i], shading, spacing, 1 + state.curve[i])

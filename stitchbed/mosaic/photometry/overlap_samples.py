@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.sample import sample
+from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
@@ -24,21 +25,26 @@ ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sid
 
 @dataclass(frozen=True)
 class Small:
-    """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px."""
+    """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px.
+
+    mixed : (h, w, c) what the mixture of tones within a cell adds to `curve_term` of its mean light.
+    """
 
     light: Floats
     unrest: Floats
+    mixed: Floats
     cell: float
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); at (n, 2)
-    tile px."""
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); mixed (n, C),
+    see `Small`; at (n, 2) tile px."""
 
     index: NDArray[np.intp]
     light: Array
     unrest: Array
+    mixed: Array
     at: Array
 
 
@@ -50,14 +56,18 @@ class Patches:
     seen: tuple[Seen, ...]
 
 
-def small_of(linear: Floats, reduction: int, cells_px: float) -> Small:
-    """Average a linear view (h, w, c) at `reduction` softly into cells of about `cells_px` full-resolution px."""
+def small_of(linear: Floats, bent: Floats, reduction: int, cells_px: float) -> Small:
+    """Average a linear view (h, w, c) at `reduction` softly into cells of about `cells_px` full-resolution px.
+
+    bent : (h, w, c) light times its `curve_term`.
+    """
     step = max(1, round(cells_px / reduction))
     h, w = max(1, linear.shape[0] // step), max(1, linear.shape[1] // step)
-    crop = linear[: h * step, : w * step] if h * step <= linear.shape[0] and w * step <= linear.shape[1] else linear
+    crop, bent = linear[: h * step, : w * step], bent[: h * step, : w * step]
     mean, square = _soft_cells(crop, (w, h)), _soft_cells(crop * crop, (w, h))
     spread = np.sqrt(np.maximum(square - mean * mean, 0)).mean(2) / np.maximum(mean.mean(2), 1e-3)
-    return Small(mean, spread.astype(np.float32), float(step * reduction))
+    mixed = _soft_cells(bent, (w, h)) / np.maximum(mean, 1e-4) - curve_term(mean)
+    return Small(mean, spread.astype(np.float32), mixed.astype(np.float32), float(step * reduction))
 
 
 def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
@@ -85,8 +95,9 @@ def look(
     for (index, at), small in zip(found, smalls, strict=True):
         shared = count[index] >= 2
         here = at[shared]
-        light, unrest = sample(small.light, here, small.cell), sample(small.unrest[..., None], here, small.cell)[:, 0]
-        seen.append(Seen(number[index[shared]], light, unrest, here))
+        light, mixed = sample(small.light, here, small.cell), sample(small.mixed, here, small.cell)
+        unrest = sample(small.unrest[..., None], here, small.cell)[:, 0]
+        seen.append(Seen(number[index[shared]], light, unrest, mixed, here))
     return Patches(xy[count >= 2], tuple(seen))
 
 

@@ -217,6 +217,7 @@ def _gains(plan: Plan) -> list[dict[str, Any]]:
     return [
         {
             "tile": level.tile, "gain": np.round(level.gain, 5).tolist(), "offset": np.round(level.offset, 6).tolist(),
+            "curve": np.round(np.broadcast_to(level.curve, level.gain.shape), 4).tolist(),
             "shading_range": [round(float(level.shading.min()), 5), round(float(level.shading.max()), 5)],
         }
         for level in plan.levels

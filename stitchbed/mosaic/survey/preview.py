@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for, shrunk, shrunk_to
-from stitchbed.imaging.transfer import Transfer, to_linear
+from stitchbed.imaging.transfer import Transfer, to_bent, to_linear
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.similarity_links import Sight, sight_of
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, candidates
@@ -76,7 +76,8 @@ def preview_of(
     sight = sight_of(gray, reduction, own.sight_side)
     half, times = shrunk_to(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
-    small = small_of(to_linear(view, transfer), reduction, own.cell_mm * px_per_mm)
+    light = (to_linear(view, transfer), to_bent(view, transfer))
+    small = small_of(*light, reduction, own.cell_mm * px_per_mm)
     return Preview(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
 
 

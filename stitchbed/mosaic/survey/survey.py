@@ -231,7 +231,8 @@ def judged_light(
     names, sizes = [p.tile for p in places], [p.size for p in places]
     smalls = [g.small for g in previews]
     if smalls[0].light.shape[2] != context.kind.channels or len({s.light.shape[2] for s in smalls}) > 1:
-        smalls = [replace(s, light=_promoted(s.light, context.kind.channels)) for s in smalls]
+        channels = context.kind.channels
+        smalls = [replace(s, light=_promoted(s.light, channels), mixed=_promoted(s.mixed, channels)) for s in smalls]
     patches = look(places, smalls, canvas, settings.levels.spacing_mm)
     nothing = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
     if not settings.solve_levels or not len(patches.xy):

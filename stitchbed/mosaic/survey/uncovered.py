@@ -16,7 +16,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.seams import SeamMap
-from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
@@ -56,10 +56,10 @@ def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int)
         at = np.asarray(
             (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell, np.float64
         )
-        shade = np.exp(sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing))
+        shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
         light = np.broadcast_to(small.light, (h, w, channels)).reshape(-1, channels)
         calm = small.unrest.ravel() < 0.03
-        colors.append(((light + level.offset) * level.gain * shade)[calm])
+        colors.append(leveled(level, np.asarray(light[calm], np.float64), shade[calm]))
     every = np.concatenate(colors)
     if not len(every):
         return (0.85,) * channels

@@ -39,8 +39,12 @@ def _plan(spots: tuple[Spot, ...]) -> Plan:
         for k, t in enumerate(tiles)
     )
     levels = tuple(
-        Level(t.name, rng.normal(1, 0.1, 3), rng.normal(0, 0.01, 3), rng.normal(0, 0.01, (4, 5)), 12.25) for t in tiles
-    )
+        Level(
+            t.name, rng.normal(1, 0.1, 3), rng.normal(0, 0.01, 3), rng.normal(0, 0.01, (4, 5)), 12.25,
+            rng.normal(1, 0.1, 3),
+        )
+        for t in tiles
+    )  # fmt: skip
     labels = rng.integers(0, 3, (6, 7)).astype(np.uint16)
     labels[0, 0] = NOBODY
     canvas = Canvas(60, 70, 299.5, truth.pose(3, 4, 0.5))
@@ -67,9 +71,8 @@ def test_a_plan_survives_the_disk(spots: tuple[Spot, ...]) -> None:
         if one.warp is not None and two.warp is not None:
             assert np.array_equal(one.warp.shift, two.warp.shift) and one.warp.spacing == two.warp.spacing
     for a, b in zip(plan.levels, back.levels, strict=True):
-        assert all(
-            np.array_equal(getattr(a, field), getattr(b, field)) for field in ("gain", "offset", "shading", "spacing")
-        )
+        fields = ("gain", "offset", "curve", "shading", "spacing")
+        assert all(np.array_equal(getattr(a, field), getattr(b, field)) for field in fields)
 
 
 def test_a_missing_array_is_noticed() -> None:

@@ -13,12 +13,12 @@ import tolerances as tol
 import truth
 
 from stitchbed.imaging.box import Box, blocks
-from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
+from stitchbed.imaging.transfer import srgb_decode, to_linear, to_stored, transfer_of
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.render import UNIT, render_block
 from stitchbed.mosaic.compositing.seams import NOBODY, SeamMap
 from stitchbed.mosaic.compositing.tile_layer import Source
-from stitchbed.mosaic.photometry.gain_compensation import Level, no_gain
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled, no_gain
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet
 from stitchbed.reading.base.tile import Raster, Tile
@@ -163,8 +163,24 @@ def test_levels_are_applied_in_linear_light() -> None:
     plan, source = _single(pixels)
     level = Level("a", np.array([0.5, 0.8, 1.1]), np.array([0.01, 0.0, -0.005]), np.full((2, 2), np.log(0.9)), 200.0)
     light = to_linear(_whole(replace(plan, levels=(level,)), source), source.transfer)
-    wanted = (to_linear(pixels, source.transfer) + level.offset) * level.gain * 0.9
+    stored = to_linear(pixels, source.transfer)
+    wanted = (stored + level.offset) * level.gain * 0.9
     assert np.abs(light - np.clip(wanted, 0, 1)).max() < 2e-5  # 16-bit codes are at most 3.8e-5 of light apart
+    bent = replace(level, curve=np.array([0.9, 1.0, 1.12]))
+    light = to_linear(_whole(replace(plan, levels=(bent,)), source), source.transfer)
+    wanted = leveled(bent, stored.reshape(-1, 3).astype(float), np.log([[0.9]])).reshape(stored.shape)
+    assert np.abs(light - np.clip(wanted, 0, 1)).max() < 2e-5
+
+
+def test_an_exponent_on_encoded_values_is_undone() -> None:
+    """A scan darkened by 1 / .9 on its encoded values comes back to 2.5 % of what code 24 of 255 holds."""
+    codes = np.arange(6200, 65536, 1, dtype=np.uint16)
+    transfer = transfer_of(None)
+    true = to_linear(codes, transfer).astype(float)
+    seen = srgb_decode((codes / 65535.0) ** (1 / 0.9))
+    level = Level("a", np.ones(1), np.zeros(1), np.zeros((2, 2)), 1e9, np.array([0.9]))
+    ratio = leveled(level, seen[:, None], np.zeros((1, 1)))[:, 0] / true
+    assert np.abs(ratio / np.median(ratio) - 1).max() < 0.025
 
 
 def test_shading_is_smooth_between_its_nodes() -> None:

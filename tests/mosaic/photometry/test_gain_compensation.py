@@ -13,6 +13,7 @@ import pytest
 import tolerances as tol
 from light_scene import SIZE, Scene, scene
 
+from stitchbed.imaging.transfer import curve_term, srgb_decode, srgb_encode
 from stitchbed.mosaic.photometry.gain_compensation import Level, LevelSettings, find_gains, no_gain, shading_basis
 from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
@@ -120,6 +121,68 @@ def test_a_drift_of_one_scan_comes_back() -> None:
     assert levels[4].shading[rows - 1, 24] - levels[4].shading[0, 24] == pytest.approx(0.02, abs=0.006)
 
 
+@pytest.mark.parametrize("draw", range(3))
+def test_exponents_that_programs_chose_come_back(draw: int) -> None:
+    """Each scan encoded with an exponent of its own, .85 to 1.15, gains and black offsets besides."""
+    rng = np.random.default_rng([draw, 9])
+    exponent = rng.uniform(0.85, 1.15, (6, 1)) * np.exp(rng.normal(0, 0.01, (6, 3)))
+    made = scene(2, 3, rng, gain=np.exp(rng.normal(0, 0.04, (6, 3))), exponent=exponent)
+    levels, corrected = _found(made)
+    undone = np.array([level.curve for level in levels]) * exponent
+    assert np.abs(undone / undone.mean(0) - 1).max() < tol.CURVE
+    assert _spread(made, corrected) < tol.UNEVENNESS
+
+
+def _spread(made: Scene, corrected: list[np.ndarray]) -> float:
+    """95 % point of how far the tiles' corrected logs lie from their mean at each place."""
+    total, count = np.zeros((len(made.true), 3)), np.zeros((len(made.true), 1))
+    for light, seen in zip(corrected, made.patches.seen, strict=True):
+        np.add.at(total, seen.index, np.log(light))
+        np.add.at(count, seen.index, 1)
+    off = [
+        np.log(light) - (total / count)[seen.index] for light, seen in zip(corrected, made.patches.seen, strict=True)
+    ]
+    return float(np.percentile(np.abs(np.concatenate(off)), 95))
+
+
+def test_scans_without_curves_are_given_none() -> None:
+    for draw in range(4):
+        rng = np.random.default_rng([draw, 10])
+        made = scene(2, 3, rng, gain=np.exp(rng.normal(0, 0.05, (6, 3))), offset=rng.normal(0, 0.003, (6, 3)))
+        levels, _ = _found(made)
+        straight, _ = _found(made, replace(SETTINGS, solve_curves=False))
+        for level, other in zip(levels, straight, strict=True):
+            assert (level.curve == 1).all() and np.array_equal(level.gain, other.gain)
+
+
+def test_tones_mixed_within_a_cell_do_not_pass_for_a_curve() -> None:
+    """Lines on paper: an exponent on each tone is no exponent on their mean, and the mixture is told along."""
+    paper, ink, exponent = 0.8, 0.03, 1.1
+    share = np.linspace(0, 0.6, 7)
+    bent = [float(srgb_decode(srgb_encode(np.array(tone)) ** exponent)) for tone in (paper, ink)]
+    mean = (1 - share) * paper + share * ink
+    seen_as = (1 - share) * bent[0] + share * bent[1]
+    terms = curve_term(np.array([paper, ink]))
+    mixed = ((1 - share) * paper * terms[0] + share * ink * terms[1]) / mean - curve_term(mean)
+    told = (exponent - 1) * (curve_term(mean) + mixed)
+    bare = (exponent - 1) * curve_term(mean)
+    true = np.log(seen_as / mean)
+    true, told, bare = true - true[0], told - told[0], bare - bare[0]
+    assert np.abs(told - true).max() < 0.004 < 0.05 < np.abs(bare - true).max()
+
+
+def test_a_clipped_channel_is_not_asked_while_others_are_enough() -> None:
+    """One tile is a fifth too bright and clips its brightest places: they would pull its gain down."""
+    rng = np.random.default_rng(11)
+    made = scene(1, 2, rng, noise=0.001)
+    bright = replace(made.patches.seen[1], light=np.minimum(made.patches.seen[1].light * 1.2, 1.0))
+    made = replace(made, patches=Patches(made.patches.xy, (made.patches.seen[0], bright)))
+    clipped = (bright.light >= 1).mean()
+    levels, _ = _found(made, replace(SETTINGS, solve_shading=False))
+    ratio = np.log(levels[0].gain / levels[1].gain)
+    assert 0.05 < clipped < 0.5 and np.abs(ratio - np.log(1.2)).max() < 2 * tol.GAIN
+
+
 def test_a_long_row_does_not_drift() -> None:
     rng = np.random.default_rng(4)
     gain = np.exp(rng.normal(0, 0.05, (10, 3)))
@@ -160,7 +223,7 @@ def test_places_without_trust_have_no_say() -> None:
 
 
 def test_a_lone_tile_is_not_touched() -> None:
-    nothing = Seen(np.zeros(0, np.intp), np.zeros((0, 3)), np.zeros(0), np.zeros((0, 2)))
+    nothing = Seen(np.zeros(0, np.intp), np.zeros((0, 3)), np.zeros(0), np.zeros((0, 3)), np.zeros((0, 2)))
     patches = Patches(np.zeros((0, 2)), (nothing,))
     (level,), _ = find_gains(["a"], [SIZE], patches, [np.zeros(0)], group=[0], settings=SETTINGS)
     assert level.plain and level.tile == "a" and no_gain("a", 1).gain.shape == (1,)
