@@ -118,9 +118,9 @@ def tone_table(
 def curve_term(light: NDArray[Any]) -> NDArray[np.float64]:
     """What an exponent 1 + d on encoded values adds to the log of linear light, per d; 0 at light PIVOT.
 
-    The derivative of log decode(encode(light) ** p) by p at p = 1, of the sRGB curve. Programs that darken or lighten a
-    scan put an exponent on its encoded values; to first order this undoes it: for exponents of .85 to 1.15 to 1 % of the
-    light of washes and to 5 % of that of the darkest ink, under .0007 of white.
+    The derivative of log decode(encode(light) ** p) by p at p = 1, of the sRGB curve. Programs that darken or lighten
+    a scan put an exponent on its encoded values. To first order this undoes it: for exponents of .85 to 1.15 to 1 % of
+    the light of washes and to 5 % of that of the darkest ink, under .0007 of white.
     """
     encoded = srgb_encode(np.maximum(np.asarray(light, np.float64), DARKEST))
     return _log_by_exponent(encoded) - _log_by_exponent(srgb_encode(np.array(PIVOT)))
