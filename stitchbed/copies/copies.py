@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -20,7 +20,8 @@ from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, room
+from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import deepened
 from stitchbed.imaging.parallel import in_order
@@ -42,12 +43,19 @@ class CopySettings:
     layer_bits : 8, 16, or None for the artwork's depth. codec : of the print's TIFF.
     """
 
-    print_mm: tuple[float, float] | None = None
-    print_dpi: float | None = None
-    web_px: int = 2048
-    sharpen: float = 0.5
-    layer_bits: int | None = None
-    codec: str = "deflate"
+    print_mm: Annotated[
+        tuple[float, float] | None,
+        Setting("Room for the print; its shape is kept.", unit="WxH mm", low=0.1, high=1e5, read=room),
+    ] = None
+    print_dpi: Annotated[float | None, Setting("Dpi of the print.", unit="dpi", low=1, high=100_000)] = None
+    web_px: Annotated[int, Setting("Longest side of the web copy.", unit="px", low=16, high=65_535)] = 2048
+    sharpen: Annotated[float, Setting("Of the web copy.", low=0, high=5)] = 0.5
+    layer_bits: Annotated[int | None, Setting("Bits of the layers; the artwork's when not said.", choices=(8, 16))] = (
+        None
+    )
+    codec: Annotated[str, Setting("Compression of the print.", shell=False, choices=("deflate", "zstd", "none"))] = (
+        "deflate"
+    )
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ write it.
 
 from __future__ import annotations
 
+import math
 import re
 
 from stitchbed.core.errors import BadSettings
@@ -126,3 +127,38 @@ def enlargement(use: str) -> float | None:
     if words in ("print-same-size", "web"):
         return 1.0 if words != "web" else None
     raise BadSettings(f"--use {use!r}", expected="print-same-size, enlarge 2x or web", attempt='--use "enlarge 2x"')
+
+
+def listed(words: str) -> tuple[str, ...]:
+    """The items of "border,dust, tone"."""
+    return tuple(part.strip() for part in words.split(",") if part.strip())
+
+
+def rectangle(words: str) -> tuple[int, int, int, int]:
+    """(x, y, width, height) of "100,200,30,30".
+
+    Raises
+    ------
+    ValueError : not four whole numbers.
+    """
+    parts = words.split(",")
+    if len(parts) != 4 or not all(part.strip().isdecimal() for part in parts):
+        raise ValueError(f"{words!r} is no rectangle; write it like 100,200,30,30")
+    x, y, width, height = (int(part) for part in parts)
+    return x, y, width, height
+
+
+def room(words: str) -> tuple[float, float]:
+    """(width, height) mm of "210x297".
+
+    Raises
+    ------
+    ValueError : not two numbers that have an end, or no room.
+    """
+    try:
+        width, height = (float(part) for part in words.lower().removesuffix("mm").split("x"))
+    except ValueError:
+        raise ValueError(f"{words!r} is no size; write it like 210x297") from None
+    if not (0 < width < math.inf and 0 < height < math.inf):
+        raise ValueError(f"{words!r} has no room")
+    return width, height

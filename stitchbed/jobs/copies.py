@@ -8,21 +8,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from stitchbed.copies.copies import CopySettings
 from stitchbed.core.errors import WouldTouchOriginal
+from stitchbed.core.settings import BITS, CODEC, Setting
 from stitchbed.jobs.call import FLATS, LINES, Call
 from stitchbed.pipelines.export import ExportSettings, export
 
 STANDARD = CopySettings()
+OF = Setting("The lines over the flats, where the job makes them, or the page.", choices=("artwork", "page"))
 
 
 @dataclass(frozen=True)
 class LayersWishes:
     """bits : 8, 16, or None for the artwork's depth. memory : bytes to work in. workers : threads."""
 
-    bits: int | None = STANDARD.layer_bits
+    bits: Annotated[int | None, BITS] = STANDARD.layer_bits
     memory: int = 2**30
     workers: int = 2
 
@@ -34,10 +36,12 @@ class PrintWishes:
     dpi : of the print. codec : of its TIFF. memory : bytes to work in. workers : threads.
     """
 
-    of: str = "artwork"
-    mm: tuple[float, float] | None = STANDARD.print_mm
-    dpi: float | None = STANDARD.print_dpi
-    codec: str = STANDARD.codec
+    of: Annotated[str, OF] = "artwork"
+    mm: Annotated[
+        tuple[float, float] | None, Setting("Room for the print; its shape is kept.", unit="mm", low=1, high=1e5)
+    ] = STANDARD.print_mm
+    dpi: Annotated[float | None, Setting("Dpi of the print.", unit="dpi", low=1, high=100_000)] = STANDARD.print_dpi
+    codec: Annotated[str, CODEC] = STANDARD.codec
     memory: int = 2**30
     workers: int = 2
 
@@ -46,9 +50,9 @@ class PrintWishes:
 class WebWishes:
     """of : as of a print. px : longest side. sharpen : amount once made smaller. memory, workers : as of a print."""
 
-    of: str = "artwork"
-    px: int = STANDARD.web_px
-    sharpen: float = STANDARD.sharpen
+    of: Annotated[str, OF] = "artwork"
+    px: Annotated[int, Setting("Longest side.", unit="px", low=16, high=65_535)] = STANDARD.web_px
+    sharpen: Annotated[float, Setting("Amount once made smaller.", low=0, high=5)] = STANDARD.sharpen
     memory: int = 2**30
     workers: int = 2
 
@@ -57,7 +61,7 @@ class WebWishes:
 class BareWishes:
     """of, memory, workers : as of a print."""
 
-    of: str = "artwork"
+    of: Annotated[str, OF] = "artwork"
     memory: int = 2**30
     workers: int = 2
 

@@ -15,11 +15,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
+from stitchbed.core.settings import Setting
 from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
 from stitchbed.jobs.settings import Place, settings_of
@@ -35,8 +36,10 @@ DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
 class RunSettings:
     """upto : last step to do. again : first step to redo, with all after it. memory : bytes. workers : threads."""
 
-    upto: str | None = None
-    again: str | None = None
+    upto: Annotated[str | None, Setting("The last step to do.", unit="STEP")] = None
+    again: Annotated[
+        str | None, Setting("Do this step and all after it, also when nothing has changed.", unit="STEP")
+    ] = None
     memory: int = 2**30
     workers: int = 2
 
@@ -197,9 +200,7 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
     """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
     given = {"memory": settings.memory, "workers": settings.workers}
     return {
-        task.name: settings_of(
-            task.step.settings(), task.table, Place(task.name, job.folder, task.step.limits), given=given
-        )
+        task.name: settings_of(task.step.settings(), task.table, Place(task.name, job.folder), given=given)
         for task in tasks
     }
 

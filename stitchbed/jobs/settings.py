@@ -5,20 +5,19 @@ In: a frozen dataclass of settings, a table. Out: the settings; or which key or 
 
 from __future__ import annotations
 
-import math
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, Field, dataclass, fields, is_dataclass, replace
 from pathlib import Path
-from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin
 
 import numpy as np
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.settings import SHELL_ONLY, Setting, default_of, hint_of, misfit
 from stitchbed.jobs.job_file import Table, unknown_key
 
 Settings = TypeVar("Settings")
-SHELL_ONLY = ("memory", "workers")  # said in the shell; they change how long a job takes, never what it makes
 WORDS = {
     int: "a whole number",
     float: "a number",
@@ -29,26 +28,14 @@ WORDS = {
 
 
 @dataclass(frozen=True)
-class Span:
-    """Numbers from low to high, both allowed."""
-
-    low: float
-    high: float
-
-
-Limits = Mapping[str, tuple[Any, ...] | Span]
-
-
-@dataclass(frozen=True)
 class Place:
-    """step : whose table. folder : relative file names start here. limits : key, with dots, -> what is allowed.
+    """step : whose table. folder : relative file names start here.
 
     inner : names of the tables within the step's table that lead here.
     """
 
     step: str
     folder: Path
-    limits: Limits
     inner: tuple[str, ...] = ()
 
     @property
@@ -84,20 +71,20 @@ def settings_of(kind: type[Settings], table: Table, at: Place, given: Table) -> 
 
 def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
     """Field -> value for every key of the table. base : the instance whose nested settings are changed, or None."""
-    hints = get_type_hints(kind)
     owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY}
     values = {}
     for key, value in table.items():
         if key not in owned:
             raise unknown_key(key, list(owned), f"in {at.table}")
-        default = getattr(base, key) if base is not None else _default(owned[key])
+        default = getattr(base, key) if base is not None else default_of(owned[key])
         if is_dataclass(default) and not isinstance(default, type) and isinstance(value, dict):
             inner = replace(at, inner=(*at.inner, key))
             values[key] = replace(default, **_values(type(default), default, value, inner))
             continue
         try:
-            values[key] = _as(hints[key], value, at.folder)
-            _check_limits(values[key], at.limits.get(".".join((*at.inner, key))))
+            hint, setting = hint_of(kind, key)
+            values[key] = _as(hint, value, at.folder)
+            _check_fits(values[key], setting)
         except _Wrong as wrong:
             raise BadSettings(
                 f"{key} = {_shown(value)} in {at.table}", expected=str(wrong), attempt=f"{key} written so, or left out"
@@ -105,12 +92,10 @@ def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
     return values
 
 
-def _check_limits(value: Any, limit: tuple[Any, ...] | Span | None) -> None:
-    values = value if isinstance(value, tuple) else (value,)
-    if isinstance(limit, Span) and not all(limit.low <= one <= limit.high for one in values):
-        raise _Wrong(f"a number from {limit.low:g} to {limit.high:g}")
-    if isinstance(limit, tuple) and value not in limit:
-        raise _Wrong("one of " + ", ".join(map(repr, limit)))
+def _check_fits(value: Any, setting: Setting) -> None:
+    expected = misfit(value, setting)
+    if expected:
+        raise _Wrong(expected)
 
 
 def _as(hint: Any, value: Any, folder: Path) -> Any:
@@ -152,8 +137,6 @@ def _plain(hint: type, value: Any, folder: Path) -> Any:
     fits: bool = isinstance(value, taken) and (hint is bool or not isinstance(value, bool))
     if not fits:
         raise _Wrong(WORDS[hint])
-    if hint is float and not math.isfinite(value):
-        raise _Wrong("a number that has an end")
     return folder / value if hint is Path else hint(value)
 
 
@@ -179,12 +162,6 @@ def _array(value: Any) -> Any:
     if array.shape != (4, 2) or not np.isfinite(array).all():
         raise _Wrong("a list of four points [x, y]")
     return array
-
-
-def _default(field: Field[Any]) -> Any:
-    if field.default_factory is not MISSING:
-        return field.default_factory()
-    return None if field.default is MISSING else field.default
 
 
 def _needed(field: Field[Any]) -> bool:

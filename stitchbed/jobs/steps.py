@@ -6,20 +6,15 @@ In: a `Call`. Out: the story's record. Stories are loaded when they are needed: 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.jobs.call import FLATS, LINES, PAGE, PIECES, Call
 from stitchbed.jobs.job_file import files_of
-from stitchbed.jobs.settings import Limits, Span
 
 ALL = (PAGE, LINES, FLATS)
-OF = ("artwork", "page")
-CODECS = ("deflate", "zstd", "none")
-BITS = (8, 16)
-GRADES = ("prints", "paintings", "oversize")
 
 
 @dataclass(frozen=True)
@@ -28,7 +23,6 @@ class Step:
 
     gives : the source its output is for the steps after it, or "". settings : loads the class of its settings.
     ending : of its output; "" when it names its files itself, beginning with the output's name.
-    limits : key, with dots, -> words or numbers allowed; only what the story does not check by itself.
     """
 
     number: int
@@ -37,7 +31,6 @@ class Step:
     takes: tuple[str, ...] = (PAGE,)
     gives: str = PAGE
     ending: str = ".tif"
-    limits: Limits = field(default_factory=dict)
 
 
 def _join_settings() -> type[Any]:
@@ -192,32 +185,14 @@ def _check_goes_round(corners: Any) -> None:
 
 # in the order of a job, whatever the order in the file
 STEPS: dict[str, Step] = {
-    "join": Step(
-        10, _join_settings, _join, (PIECES,),
-        limits={"codec": CODECS, "assume_profile": ("first", "none"), "dpi": Span(1, 1e5),
-                "survey.default_dpi": Span(1, 1e5), "survey.max_megapixels": Span(0.01, 1e6),
-                "survey.rounds": Span(1, 20)},
-    ),
-    "rectify": Step(
-        20, _rectify_settings, _rectify,
-        limits={"dpi": Span(10, 20000), "light": ("auto", "blank", "board", "card", "none"), "bits": BITS,
-                "table": GRADES, "asked.margin_mm": Span(0, 1e4)},
-    ),
-    "color": Step(
-        30, _color_settings, _color,
-        limits={"card": ("own", "24", "chart"), "edition": ("before-2014", "from-2014"), "bits": BITS,
-                "kind": ("auto", "matrix", "root"), "space": ("same", "srgb", "wide"), "table": GRADES},
-    ),
-    "clean": Step(40, _clean_settings, _clean, limits={"codec": CODECS, "dpi": Span(1, 1e5)}),
-    "lines": Step(50, _lines_settings, _lines, gives=LINES, limits={"codec": CODECS, "dpi": Span(1, 1e5)}),
-    "flats": Step(
-        60, _flats_settings, _flats, (LINES, PAGE), FLATS, limits={"codec": CODECS, "dpi": Span(1, 1e5)},
-    ),
-    "export.layers": Step(70, _layers_settings, _layers, ALL, "", "", {"bits": BITS}),
-    "export.print": Step(
-        71, _print_settings, _print, ALL, "", "",
-        {"of": OF, "codec": CODECS, "dpi": Span(1, 1e5), "mm": Span(1, 1e5)},
-    ),
-    "export.web": Step(72, _web_settings, _web, ALL, "", "", {"of": OF, "px": Span(16, 65535), "sharpen": Span(0, 5)}),
-    "export.nopaper": Step(73, _bare_settings, _bare, ALL, "", "", {"of": OF}),
-}  # fmt: skip
+    "join": Step(10, _join_settings, _join, (PIECES,)),
+    "rectify": Step(20, _rectify_settings, _rectify),
+    "color": Step(30, _color_settings, _color),
+    "clean": Step(40, _clean_settings, _clean),
+    "lines": Step(50, _lines_settings, _lines, gives=LINES),
+    "flats": Step(60, _flats_settings, _flats, (LINES, PAGE), FLATS),
+    "export.layers": Step(70, _layers_settings, _layers, ALL, "", ""),
+    "export.print": Step(71, _print_settings, _print, ALL, "", ""),
+    "export.web": Step(72, _web_settings, _web, ALL, "", ""),
+    "export.nopaper": Step(73, _bare_settings, _bare, ALL, "", ""),
+}

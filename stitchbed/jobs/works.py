@@ -10,9 +10,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Annotated
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import cannot_write
+from stitchbed.core.settings import Setting
 from stitchbed.jobs.job_file import JOB
 from stitchbed.jobs.run import RunSettings
 
@@ -28,8 +30,12 @@ class BatchSettings:
     run : for each work; its memory and workers are shared out among works at a time, on a cluster given to each.
     """
 
-    at_once: int | None = None
-    cluster: str | None = None
+    at_once: Annotated[
+        int | None, Setting("With --each: works at a time, sharing memory and threads.", low=1, high=64)
+    ] = None
+    cluster: Annotated[
+        str | None, Setting("With --each: the Dask scheduler whose workers do the works.", unit="ADDRESS")
+    ] = None
     out: Path | None = None
     run: RunSettings = field(default_factory=RunSettings)
 

@@ -6,8 +6,9 @@ In: paper, pieces, a path. Out: card.pdf, card.png (one picture for each page) a
 from __future__ import annotations
 
 import io
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from PIL import Image, ImageCms
 
@@ -17,6 +18,7 @@ from stitchbed.card.sheet import PAPERS, Sheet, sheets
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed, sha256_of
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
 
@@ -24,21 +26,33 @@ PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
 FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")
 
 
-def make_card(path: Path, *, paper: str, piece: str) -> tuple[dict[str, Any], str]:
+@dataclass(frozen=True)
+class CardSettings:
+    """paper : to print on. piece : "corner" for four small cards round the work, "full" for one beside it, "all"."""
+
+    paper: Annotated[str, Setting("Paper to print on.", choices=tuple(PAPERS))] = "A4"
+    piece: Annotated[
+        str,
+        Setting(
+            "Four small cards to lay round the work, one large card to lay beside it, or both.",
+            choices=("corner", "full", "all"),
+        ),
+    ] = "all"
+
+
+def make_card(path: Path, settings: CardSettings | None = None) -> tuple[dict[str, Any], str]:
     """Write the card files; returns the record and what to tell the user.
 
     Raises
     ------
     BadSettings : unknown paper or piece, or a path that does not end in .pdf.
     """
-    if paper not in PAPERS or piece not in ("full", "corner", "all") or path.suffix.lower() != ".pdf":
-        raise BadSettings(
-            f"paper {paper}, piece {piece}, file {path.name}",
-            expected=f"paper {' or '.join(PAPERS)}, piece corner, full or all, and a file name ending in .pdf",
-            attempt="card -o card.pdf --paper A4 --piece all",
-        )
-    with recording("card", {"paper": paper, "piece": piece, "version": VERSION}) as record:
-        pages = sheets(paper, piece)
+    settings = settings or CardSettings()
+    check(settings)
+    if path.suffix.lower() != ".pdf":
+        raise BadSettings(f"the name {path.name}", expected="a name ending in .pdf", attempt="card -o card.pdf")
+    with recording("card", {**asdict(settings), "version": VERSION}) as record:
+        pages = sheets(settings.paper, settings.piece)
         _write(path, pdf_of([sheet.page for sheet in pages], "Reference card"))
         pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
         for picture, sheet in zip(pictures, pages, strict=True):

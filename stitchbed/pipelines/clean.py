@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, plain, recording
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
 from stitchbed.output.tiff_master import write_master
 from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
@@ -42,15 +43,18 @@ class CleanSettings:
     memory : bytes to work in. workers : threads.
     """
 
-    steps: tuple[str, ...] = STEPS
+    steps: Annotated[
+        tuple[str, ...],
+        Setting("Which steps, with commas; their order is fixed.", unit="STEPS", choices=STEPS, read=listed),
+    ] = STEPS
     border: BorderSettings = field(default_factory=BorderSettings)
     repair: RepairSettings = field(default_factory=RepairSettings)
     paper: PaperSettings = field(default_factory=PaperSettings)
     dust: DustSettings = field(default_factory=DustSettings)
     tone: ToneSettings = field(default_factory=ToneSettings)
-    codec: str = "deflate"
-    dpi: float | None = None
-    pictures: bool = True
+    codec: Annotated[str, CODEC] = "deflate"
+    dpi: Annotated[float | None, DPI] = None
+    pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,12 @@ from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
 from stitchbed.color.fit import ColorFit, fit_color, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.corners import corner_points
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Progress
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import BITS, GRADE, Setting
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
@@ -30,7 +33,7 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
-from stitchbed.photos.targets.pairing import OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
+from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
 from stitchbed.pipelines.checks import check_name, stored_as
 from stitchbed.pipelines.texts.color import told
 
@@ -53,15 +56,42 @@ class ColorSettings:
     table : of the grade, or None.
     """
 
-    card: str = "own"
-    patches: Path | None = None
-    edition: str | None = None
-    corners: Array | None = None
-    chart_in: Path | None = None
-    kind: str = "auto"
-    space: str = "same"
-    bits: int = 16
-    table: str | None = None
+    card: Annotated[
+        str, Setting("The card of `card`, the classic chart of 24 patches, or any chart by --corners.", choices=CHARTS)
+    ] = "own"
+    patches: Annotated[
+        Path | None, Setting("Colors of its patches: card.txt with measured values, or a reference file.")
+    ] = None
+    edition: Annotated[str | None, Setting("Of the chart of 24 patches.", choices=("before-2014", "from-2014"))] = None
+    corners: Annotated[
+        Array | None,
+        Setting(
+            "Of a chart's patch field, px, its top left first.",
+            unit="X,Y X,Y X,Y X,Y",
+            words=4,
+            read=partial(corner_points, clockwise=False),
+        ),
+    ] = None
+    chart_in: Annotated[
+        Path | None, Setting("Another picture, made with the same settings, that holds the card or chart.")
+    ] = None
+    kind: Annotated[
+        str,
+        Setting(
+            "Three terms, six terms, or whichever errs less on patches it has not seen.",
+            option="fit",
+            choices=("auto", "matrix", "root"),
+        ),
+    ] = "auto"
+    space: Annotated[
+        str,
+        Setting(
+            "Color space of the output: the picture's own, sRGB, or a wide one for strong inks.",
+            choices=("same", "srgb", "wide"),
+        ),
+    ] = "same"
+    bits: Annotated[int, BITS] = 16
+    table: Annotated[str | None, GRADE] = None
     workers: int = 2
 
 

@@ -9,14 +9,16 @@ import json
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from stitchbed.color.convert import hex_color
 from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.quantities import listed
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import DPI, Setting
 from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows
 
@@ -30,13 +32,20 @@ class ExportSettings:
     memory : bytes to work in. workers : threads.
     """
 
-    make: tuple[str, ...] | None = None
-    lines: Path | None = None
-    flats: Path | None = None
-    stem: str | None = None
-    replace: bool = False
+    make: Annotated[
+        tuple[str, ...] | None,
+        Setting(
+            "Which, with commas: layers,print,web,nopaper. All that can be made, when not said.",
+            unit="COPIES",
+            read=listed,
+        ),
+    ] = None
+    lines: Annotated[Path | None, Setting("The line layer.")] = None
+    flats: Annotated[Path | None, Setting("The flats.")] = None
+    stem: Annotated[str | None, Setting("How file names begin.", option="name")] = None
+    replace: Annotated[bool, Setting("Write over files that exist.")] = False
     copies: CopySettings = field(default_factory=CopySettings)
-    dpi: float | None = None
+    dpi: Annotated[float | None, DPI] = None
     memory: int = 2**30
     workers: int = 2
 

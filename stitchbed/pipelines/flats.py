@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -17,13 +17,14 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.line_art.fill import PALETTE, Region, colored, region_means, settled
+from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, settled
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
 from stitchbed.page.page import Page, page_of
@@ -46,17 +47,19 @@ class FlatsSettings:
     memory : bytes to work in. workers : threads.
     """
 
-    gap: float = 0.5
-    sliver: float = 0.3
-    line: float = 0.25
-    ground: str = "largest"
-    paper: str = "#ffffff"
-    palette: tuple[str, ...] = PALETTE
-    colors: str = "palette"
-    reference: Path | None = None
-    codec: str = "deflate"
-    dpi: float | None = None
-    pictures: bool = True
+    gap: Annotated[float, Setting("Widest gap to bridge.", unit="mm", low=0.01, high=10)] = 0.5
+    sliver: Annotated[float, Setting("Smaller regions are merged.", unit="mm2", low=0, high=1e4)] = 0.3
+    line: Annotated[float, Setting("Alpha that is line.", low=0.02, high=0.98)] = 0.25
+    ground: Annotated[str, Setting("Regions at the page's edge that stay paper.", choices=GROUNDS)] = "largest"
+    paper: Annotated[str, Setting("Color of the paper.")] = "#ffffff"
+    palette: Annotated[
+        tuple[str, ...], Setting("Colors, with commas: #e8b4a0,#a9cfc2,...", unit="COLORS", read=listed)
+    ] = PALETTE
+    colors: Annotated[str, Setting("From the palette, or the mean of a page.", shell=False, choices=COLORS)] = "palette"
+    reference: Annotated[Path | None, Setting("Take each region's mean color from this page.", option="from")] = None
+    codec: Annotated[str, CODEC] = "deflate"
+    dpi: Annotated[float | None, DPI] = None
+    pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
 

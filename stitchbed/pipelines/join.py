@@ -10,7 +10,7 @@ import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from stitchbed.core.files import cannot_write, refuse_touching, write_json
 from stitchbed.core.memory import one_heap
 from stitchbed.core.progress import Progress
 from stitchbed.core.record import VERSION, Record, fingerprint, recording
+from stitchbed.core.settings import CODEC, DPI, Setting
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
@@ -49,14 +50,18 @@ class JoinSettings:
     """
 
     survey: SurveySettings = field(default_factory=SurveySettings)
-    outside: str = "alpha"
-    codec: str = "deflate"
-    dpi: float | None = None
-    assume_profile: str | None = None
-    allow_unreadable: bool = False
+    outside: Annotated[str, Setting("Places no piece sees: transparent, or the paper's color.", choices=OUTSIDE)] = (
+        "alpha"
+    )
+    codec: Annotated[str, CODEC] = "deflate"
+    dpi: Annotated[float | None, DPI] = None
+    assume_profile: Annotated[
+        str | None, Setting("Where profiles differ: take the first, or none.", choices=("first", "none"))
+    ] = None
+    allow_unreadable: Annotated[bool, Setting("Go on without files that cannot be read.")] = False
     memory: int = 2**30
     workers: int = 2
-    keep_job: bool = False
+    keep_job: Annotated[bool, Setting("Leave the job folder behind.", shell=False)] = False
 
 
 def silent(step: str, done: int, total: int) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -18,10 +18,11 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.line_art.ink_layer import InkSettings, Lifting, lifted, lifting_of, over, whitened
+from stitchbed.page.line_art.ink_layer import MEDIA, InkSettings, Lifting, lifted, lifting_of, over, whitened
 from stitchbed.page.page import Page, page_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
@@ -39,11 +40,13 @@ class LinesSettings:
     workers : threads.
     """
 
-    ink: str = "own"
-    medium: str = "ink"
-    codec: str = "deflate"
-    dpi: float | None = None
-    pictures: bool = True
+    ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
+    medium: Annotated[str, Setting("ink: solid strokes are opaque. pencil: every tone stays tone.", choices=MEDIA)] = (
+        "ink"
+    )
+    codec: Annotated[str, CODEC] = "deflate"
+    dpi: Annotated[float | None, DPI] = None
+    pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
 

@@ -8,17 +8,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
+from stitchbed.core.settings import Setting
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
 from stitchbed.planning.captures import (
     MOST_CAPTURES,
+    SIDES,
     CapturePlan,
     best_layout,
     captures_needed,
@@ -42,13 +44,22 @@ class PlanSettings:
     hinged there on many beds. timed : "38s@300" or None. depth : of the pieces; 16 bits leave room for toning.
     """
 
-    art: str
-    bed: str
-    dpi: float | None = None
-    use: str = "print-same-size"
-    overlap: str = "20%"
-    closed: tuple[str, ...] = ("top",)
-    timed: str | None = None
+    art: Annotated[str, Setting("The sheet: 420x594mm, 18x24in, A2, letter ...")]
+    bed: Annotated[str, Setting("What the scanner sees: 216x297mm, as the scan stands.")]
+    dpi: Annotated[float | None, Setting("Resolution; without it one is advised.", unit="dpi", low=30, high=20_000)] = (
+        None
+    )
+    use: Annotated[str, Setting('print-same-size, "enlarge 2x" or web.')] = "print-same-size"
+    overlap: Annotated[str, Setting("Least overlap: a length or a share of the bed.")] = "20%"
+    closed: Annotated[
+        tuple[str, ...],
+        Setting(
+            "Side of the scan where the sheet cannot hang over the bed (the lid's hinge); may be given again.",
+            choices=(*SIDES, "none"),
+            many=True,
+        ),
+    ] = ("top",)
+    timed: Annotated[str | None, Setting("One capture you timed, such as 38s@300.", option="timing")] = None
     depth: costs.Depth = field(default_factory=costs.Depth)
 
 
@@ -68,18 +79,19 @@ def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[st
         )
     art = sizes.size_mm(settings.art, option="--art")
     bed = sizes.size_mm(settings.bed, option="--bed")
+    closed = tuple(side for side in settings.closed if side != "none")
     overlap = sizes.length_mm(settings.overlap, option="--overlap", whole_mm=min(bed))
-    layout = best_layout(art, bed, overlap_mm=overlap, closed=settings.closed)
+    layout = best_layout(art, bed, overlap_mm=overlap, closed=closed)
     advice = advised_dpi(settings.use, settings.dpi)
     record = {
         "command": "plan",
         "art_mm": art,
         "bed_mm": bed,
-        "closed_sides": list(settings.closed),
+        "closed_sides": list(closed),
         "advice": advice,
         "layout": _layout_record(layout, art),
         "costs": cost_record(art, bed, layout, float(advice["dpi"]), settings),
-        "others": _other_layouts(art, bed, settings.closed, overlap),
+        "others": _other_layouts(art, bed, closed, overlap),
         "dpi_table": [cost_line(art, bed, dpi, settings.depth) for dpi in sorted({*STEPS, round(advice["dpi"])})],
         "cautions": planning_words.cautions(art, bed, layout, advice),
         "handling": list(planning_words.HANDLING),

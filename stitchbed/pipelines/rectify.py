@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Progress
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
+from stitchbed.core.settings import BITS, GRADE, Setting
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
@@ -26,7 +27,7 @@ from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
 from stitchbed.photos.survey.glare import Highlights, highlights_of
-from stitchbed.photos.survey.illumination import survey_light
+from stitchbed.photos.survey.illumination import LIGHTS, survey_light
 from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_light_in_parts
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
@@ -44,12 +45,12 @@ ENLARGED = 1.25  # a result this much finer than the photo holds no more than th
 class RectifySettings:
     """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None."""
 
-    dpi: float
+    dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
     asked: Asked = field(default_factory=Asked)
-    blank: Path | None = None
-    light: str = "auto"
-    bits: int = 16
-    table: str | None = None
+    blank: Annotated[Path | None, Setting("Photo of a blank sheet in the work's place, to even out the light.")] = None
+    light: Annotated[str, Setting("What tells how evenly the work was lit.", choices=LIGHTS)] = "auto"
+    bits: Annotated[int, BITS] = 16
+    table: Annotated[str | None, GRADE] = None
     workers: int = 2
 
 

@@ -6,8 +6,10 @@ In: mm, dpi, channels, bits. Out: whole numbers of pixels and bytes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.settings import Setting
 
 MIB, GIB = 2**20, 2**30
 
@@ -20,8 +22,8 @@ SECONDS_TO_LAY = 60.0  # turning, laying and pressing the sheet; common practice
 class Depth:
     """channels : 1 gray, 3 color. bits : 1, 8 or 16 per channel."""
 
-    channels: int = 3
-    bits: int = 16
+    channels: Annotated[int, Setting("1 gray, 3 color.", shell=False, choices=(1, 3))] = 3
+    bits: Annotated[int, Setting("Bits per channel.", choices=(1, 8, 16))] = 16
 
 
 @dataclass(frozen=True)

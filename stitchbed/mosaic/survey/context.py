@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Annotated, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.progress import Progress
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer
 from stitchbed.matching.features import FeatureSettings
@@ -73,11 +74,13 @@ class SurveySettings:
     solve_levels: bool = True
     solve_fields: bool = True
     find_dust: bool = True
-    rounds: int = 2
+    rounds: Annotated[int, Setting("How often ties are measured.", shell=False, low=1, high=20)] = 2
     seed: int = 20
-    allow_missing: bool = False
-    max_megapixels: float = 4000.0
-    default_dpi: float = 300.0
+    allow_missing: Annotated[bool, Setting("Write the rest when a piece cannot be placed.")] = False
+    max_megapixels: Annotated[float, Setting("Largest canvas.", unit="megapixels", low=0.01, high=1e6)] = 4000.0
+    default_dpi: Annotated[
+        float, Setting("Dpi when no piece says its own.", unit="dpi", shell=False, low=1, high=100_000)
+    ] = 300.0
 
 
 @dataclass(frozen=True)

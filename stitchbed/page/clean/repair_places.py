@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated
 
 import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Mask
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import rectangle
+from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.page import Page
 from stitchbed.reading.formats import open_windows
@@ -25,8 +28,20 @@ LARGEST = 2500  # px; a longer place is no spot to repair but a part to draw aga
 class RepairSettings:
     """rects : (x, y, width, height) px of the page each. mask : a picture of the page's size, light where to repair."""
 
-    rects: tuple[tuple[int, int, int, int], ...] = ()
-    mask: Path | None = None
+    rects: Annotated[
+        tuple[tuple[int, int, int, int], ...],
+        Setting(
+            "A place to fill from around; may be given again.",
+            option="repair",
+            unit="x,y,width,height",
+            low=0,
+            many=True,
+            read=rectangle,
+        ),
+    ] = ()
+    mask: Annotated[
+        Path | None, Setting("A picture of the page's size, light where to fill.", option="repair-mask")
+    ] = None
 
     @property
     def any(self) -> bool:

@@ -6,6 +6,7 @@ In: a table of finds of the whole page. Out: which of them are dust, the mask of
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.settings import Setting
 from stitchbed.page.dust.candidates import ALONE, GRAY, HOLE, Finds, Scale
 from stitchbed.page.ink import InkTraits, softening
 
@@ -27,10 +29,17 @@ class DustSettings:
     light specks in solid ink; not by default, for stars, highlights and the gaps of hatching look the same.
     """
 
-    strength: str = "normal"
-    largest: float = 0.6
-    smallest_dot: float = 0.15
-    in_ink: bool = False
+    strength: Annotated[
+        str, Setting("careful: only what cannot have been drawn.", option="dust", choices=STRENGTHS)
+    ] = "normal"
+    largest: Annotated[float, Setting("Largest dust.", unit="mm", low=0.05, high=3)] = 0.6
+    smallest_dot: Annotated[float, Setting("The pen's finest dot.", unit="mm", low=0, high=5)] = 0.15
+    in_ink: Annotated[
+        bool,
+        Setting(
+            "Also fill light specks in solid ink; stars and highlights may go with them.", option="specks-in-ink"
+        ),
+    ] = False
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.page.page import Page, linear, overview
@@ -46,8 +47,8 @@ class BorderSettings:
 
     crop: bool = True
     straighten: bool = True
-    inset: float = 0.1
-    turn: int = 0
+    inset: Annotated[float, Setting("Cut off inside the edge.", unit="mm", low=0, high=50)] = 0.1
+    turn: Annotated[int, Setting("Turn clockwise.", unit="degrees", choices=(0, 90, 180, 270))] = 0
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ In: light relative to paper (paper 1). Out: light 0..1 with ink at 0 and paper a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 import cv2
 import numpy as np
@@ -13,10 +14,31 @@ import numpy as np
 from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.settings import Setting
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import luminance
 
 EDGES = ("soft", "crisp", "hard")
+
+
+def tone_word(words: str) -> str | float:
+    """A point of tone as said: found, keep, or an L*.
+
+    Raises
+    ------
+    ValueError : none of these.
+    """
+    if words in ("found", "keep"):
+        return words
+    try:
+        lightness = float(words)
+    except ValueError:
+        raise ValueError(f"{words!r} is not found, keep or a lightness L*") from None
+    if not 0 <= lightness <= 100:
+        raise ValueError(f"a lightness L* of {words}; it goes from 0 to 100")
+    return lightness
+
+
 GRAIN_SDS = 3.5  # of the paper's grain that go white with it; one pixel in 4000 of bare paper stays visible
 INK_SDS = 1.0  # of the ink's grain that go black with it
 MOST_GRAIN = 0.1  # of the paper's light; rougher paper keeps some grain rather than losing pale strokes
@@ -32,10 +54,31 @@ class ToneSettings:
     pixel wide; "hard" cuts without any gray, and shows stairs.
     """
 
-    white: str | float = "found"
-    black: str | float = "found"
-    gamma: float = 1.0
-    edges: str = "soft"
+    white: Annotated[
+        str | float,
+        Setting(
+            "found, keep, or the lightness L* that becomes white.",
+            unit="found|keep|L*",
+            low=0,
+            high=100,
+            read=tone_word,
+        ),
+    ] = "found"
+    black: Annotated[
+        str | float,
+        Setting(
+            "found, keep, or the lightness L* that becomes black.",
+            unit="found|keep|L*",
+            low=0,
+            high=100,
+            read=tone_word,
+        ),
+    ] = "found"
+    gamma: Annotated[float, Setting("Over 1: lighter middle.", low=0.1, high=10)] = 1.0
+    edges: Annotated[
+        str,
+        Setting("soft: as scanned. crisp: black on white, edges a pixel wide. hard: no gray at all.", choices=EDGES),
+    ] = "soft"
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Annotated
 
 import numpy as np
 
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array
+from stitchbed.core.corners import corner_points, printed_lines
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import length_mm, size_mm
+from stitchbed.core.settings import Setting
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
@@ -35,12 +40,44 @@ class Asked:
     scan : no perspective. keep_cards : the result also holds the cards.
     """
 
-    size_mm: tuple[float, float] | None = None
-    corners: Array | None = None
-    printed_mm: tuple[float, float | None] | None = None
-    margin_mm: float = 0.0
-    scan: bool = False
-    keep_cards: bool = False
+    size_mm: Annotated[
+        tuple[float, float] | None,
+        Setting(
+            "Size of the work, width first: 600x420mm. Serves without a card.",
+            option="size",
+            unit="size",
+            low=1,
+            read=partial(size_mm, option="--size"),
+        ),
+    ] = None
+    corners: Annotated[
+        Array | None,
+        Setting("Its corners in the photo, px, top left first.", unit="X,Y X,Y X,Y X,Y", words=4, read=corner_points),
+    ] = None
+    printed_mm: Annotated[
+        tuple[float, float | None] | None,
+        Setting(
+            "The card's check lines as measured, across x down: 159.6x159.8.",
+            option="printed-mm",
+            unit="mm",
+            low=1,
+            high=1e4,
+            read=printed_lines,
+        ),
+    ] = None
+    margin_mm: Annotated[
+        float,
+        Setting(
+            "Shown round the work.",
+            option="margin",
+            unit="mm",
+            low=0,
+            high=1e4,
+            read=partial(length_mm, option="--margin", whole_mm=0.0),
+        ),
+    ] = 0.0
+    scan: Annotated[bool, Setting("The picture is a scan: no perspective, no lens.")] = False
+    keep_cards: Annotated[bool, Setting("The result also holds the cards, for `color`.")] = False
 
 
 @dataclass(frozen=True)
