@@ -46,7 +46,7 @@ def settings_from(kind: type[Settings], words: Mapping[tuple[str, ...], Any], sh
     """Settings with what was said; what was not said (None, or no item) stays as its dataclass has it."""
     table: dict[str, Any] = {}
     for path, value in words.items():
-        if value is None or value == ():
+        if value is None or (isinstance(value, tuple) and not value):
             continue
         inner = table
         for name in path[:-1]:

@@ -96,7 +96,7 @@ def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[st
         "cautions": planning_words.cautions(art, bed, layout, advice),
         "handling": list(planning_words.HANDLING),
     }
-    sheet = PlanSheet(art, bed, layout, mark_places(layout, art), planning_words.heading(record), settings.closed)
+    sheet = PlanSheet(art, bed, layout, mark_places(layout, art), planning_words.heading(record), closed)
     for path in drawings:
         write_drawing(path, plan_page(sheet))
     record["drawings"] = [str(path) for path in drawings]

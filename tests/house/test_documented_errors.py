@@ -18,8 +18,7 @@ from png_bytes import png
 from small_jobs import page
 from tiff_bytes import Plan, tiff
 
-from stitchbed.cli.commands.color import color_settings
-from stitchbed.cli.commands.rectify import rectify_settings
+from stitchbed.cli import stitchbed as command_line
 from stitchbed.copies.artwork import Artwork
 from stitchbed.copies.copies import LARGEST_SIDE, CopySettings, print_size
 from stitchbed.copies.openraster import write_layers
@@ -220,32 +219,29 @@ def test_write_proof_says_unreadable_tile(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-RECTIFY = {"size": None, "corners": None, "printed_mm": None, "margin": "0mm", "scan": False, "keep_cards": False,
-           "blank": None, "light": "auto", "bits": "16", "grade": None, "dpi": 300.0}  # fmt: skip
-COLOR = {"card": "own", "patches": None, "edition": None, "corners": None, "chart_in": None, "fit": "auto",
-         "space": "same", "bits": "16", "grade": None}  # fmt: skip
-
-
 @pytest.mark.parametrize(
-    "wish",
+    "words",
     [
-        {"size": "large"},
-        {"size": "600"},
-        {"printed_mm": "about 160"},
-        {"margin": "wide"},
-        {"corners": ("1,1", "2", "3,3", "4,4")},
+        ("--size", "large"),
+        ("--size", "600"),
+        ("--printed-mm", "about 160"),
+        ("--margin", "wide"),
+        ("--corners", "1,1", "2", "3,3", "4,4"),
     ],
 )
-def test_rectify_settings_say_bad_settings(wish: dict[str, Any]) -> None:
+def test_words_of_rectify_say_bad_settings(words: tuple[str, ...], tmp_path: Path) -> None:
     with pytest.raises(BadSettings):
-        rectify_settings({**RECTIFY, **wish}, 1)
-    assert rectify_settings(RECTIFY, 1).dpi == 300
+        command_line.main(
+            ["rectify", "a.tif", "-o", str(tmp_path / "o.tif"), "--dpi", "300", *words], standalone_mode=False
+        )
 
 
 @pytest.mark.parametrize(
     "corners",
-    [("1,1", "2,x", "3,3", "4,4"), ("1,1", "5,1", "5,5"), ("1,1", "5,5", "5,1", "1,5"), ("nan,1", "5,1", "5,5", "1,5")],
+    [("1,1", "2,x", "3,3", "4,4"), ("1,1", "5,5", "5,1", "1,5"), ("nan,1", "5,1", "5,5", "1,5")],
 )
-def test_color_settings_say_bad_settings(corners: tuple[str, ...]) -> None:
+def test_words_of_color_say_bad_settings(corners: tuple[str, ...], tmp_path: Path) -> None:
     with pytest.raises(BadSettings):
-        color_settings({**COLOR, "corners": corners}, 1)
+        command_line.main(
+            ["color", "a.tif", "-o", str(tmp_path / "o.tif"), "--corners", *corners], standalone_mode=False
+        )

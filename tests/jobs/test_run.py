@@ -406,7 +406,7 @@ def test_the_example_says_what_is_understood_also_where_it_is_commented_out(tmp_
     for path in (EXAMPLE, tmp_path / "job.toml"):
         job = job_of(path, list(STEPS))
         for name, table in job.tables.items():
-            settings_of(STEPS[name].settings(), table, Place(name, job.folder, STEPS[name].limits), given={})
+            settings_of(STEPS[name].settings(), table, Place(name, job.folder), given={})
     assert awake.count("\n# ") < text.count("\n# ") and list(job.tables) == list(STEPS)
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import MISSING, dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.jobs.settings import Place, Span, settings_of
+from stitchbed.core.settings import Setting, check, misfit, places
+from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS
 
 
@@ -19,7 +21,7 @@ from stitchbed.jobs.steps import STEPS
 class Inner:
     """Settings within settings."""
 
-    depth: float = 0.5
+    depth: Annotated[float, Setting("How deep.", low=0, high=1)] = 0.5
     words: tuple[str, ...] = ("a",)
 
 
@@ -28,9 +30,9 @@ class Outer:
     """One field of every type that settings have."""
 
     dpi: float
-    count: int = 1
+    count: Annotated[int, Setting("How many.", low=1, high=9)] = 1
     deep: bool = False
-    kind: str = "auto"
+    kind: Annotated[str, Setting("Which.", choices=("auto", "own"))] = "auto"
     tone: str | float = "found"
     mode: Literal["soft", "hard"] = "soft"
     mask: Path | None = None
@@ -42,12 +44,9 @@ class Outer:
     workers: int = 7
 
 
-LIMITS = {"kind": ("auto", "own"), "count": Span(1, 9), "inner.depth": Span(0, 1)}
-
-
 def made(table: dict[str, Any], given: dict[str, Any] | None = None) -> Outer:
     """Settings from a table."""
-    return settings_of(Outer, table, Place("step", Path("folder"), LIMITS), given=given or {})
+    return settings_of(Outer, table, Place("step", Path("folder")), given=given or {})
 
 
 def test_what_is_not_said_stays_as_it_is_by_default() -> None:
@@ -138,22 +137,49 @@ def test_memory_and_workers_are_said_in_the_shell_only() -> None:
 
 
 @pytest.mark.parametrize("name", list(STEPS))
-def test_every_step_of_a_job_has_settings_that_limits_name_rightly(name: str) -> None:
-    step = STEPS[name]
-    kind = step.settings()
+def test_defaults_of_every_step_lie_within_what_is_said_of_them(name: str) -> None:
+    kind = STEPS[name].settings()
     must = {"dpi": 300.0} if name == "rectify" else {}
-    default = settings_of(kind, must, Place(name, Path(), step.limits), given={"memory": 2**30, "workers": 1})
-    for key, limit in step.limits.items():
-        value: Any = default
-        for part in key.split("."):
-            value = getattr(value, part)
-        inside = value is None or (limit.low <= value <= limit.high if isinstance(limit, Span) else value in limit)
-        assert inside, f"the default of {key} lies outside of its limits"
+    check(settings_of(kind, must, Place(name, Path()), given={"memory": 2**30, "workers": 1}))
+    for place in places(kind):
+        if place.default is not MISSING:
+            assert misfit(place.default, place.setting) == "", place.path
+
+
+@pytest.mark.parametrize("name", list(STEPS))
+def test_no_number_of_any_step_may_be_without_an_end_or_negative(name: str) -> None:
+    """Every float of every table of a job file, those of nested tables too, refuses NaN, infinities and -1e300."""
+    tried = 0
+    for place in places(STEPS[name].settings()):
+        if not isinstance(place.default, float):
+            continue
+        for value in (math.nan, math.inf, -math.inf, -1e300):
+            table: dict[str, Any] = {place.path[-1]: value}
+            for step in reversed(place.path[:-1]):
+                table = {step: table}
+            with pytest.raises(BadSettings, match=place.path[-1]):
+                settings_of(STEPS[name].settings(), {"dpi": 300.0, **table}, Place(name, Path()), given={})
+            tried += 1
+    assert tried or name in ("lines", "color", "export.layers", "export.print", "export.nopaper")
+
+
+@pytest.mark.parametrize(
+    ("table", "key"),
+    [
+        ({"dust": {"largest": 50.0}}, "largest"),
+        ({"dust": {"largest": 0}}, "largest"),
+        ({"dust": {"smallest_dot": -3}}, "smallest_dot"),
+        ({"border": {"inset": -5}}, "inset"),
+    ],
+)
+def test_what_the_shell_refuses_a_job_file_refuses(table: dict[str, Any], key: str) -> None:
+    with pytest.raises(BadSettings, match=key):
+        settings_of(STEPS["clean"].settings(), table, Place("clean", Path()), given={})
 
 
 def test_nested_tables_reach_the_survey_of_a_join() -> None:
     step = STEPS["join"]
     table = {"codec": "zstd", "survey": {"allow_missing": True, "levels": {}, "rounds": 2}}
-    settings = settings_of(step.settings(), table, Place("join", Path(), step.limits), given={"memory": 5})
+    settings = settings_of(step.settings(), table, Place("join", Path()), given={"memory": 5})
     assert (settings.codec, settings.survey.allow_missing, settings.survey.rounds) == ("zstd", True, 2)
     assert settings.memory == 5 and settings.survey.find_lift

@@ -15,7 +15,7 @@ from stitchbed.card.cgats import read_tables, references
 from stitchbed.card.detection import find_cards
 from stitchbed.cli.commands.card import command
 from stitchbed.core.errors import BadSettings
-from stitchbed.pipelines.card import make_card
+from stitchbed.pipelines.card import CardSettings, make_card
 
 
 @pytest.fixture(scope="module")
@@ -59,12 +59,12 @@ def test_the_card_is_found_in_its_own_picture(made: Path) -> None:
 
 
 def test_a_single_piece(tmp_path: Path) -> None:
-    record, text = make_card(tmp_path / "one.pdf", paper="letter", piece="corner")
+    record, text = make_card(tmp_path / "one.pdf", CardSettings(paper="letter", piece="corner"))
     assert len(record["outputs"]) == 3 and "Print at 100 %" in text
 
 
 def test_settings_that_cannot_be(tmp_path: Path) -> None:
     for path, paper, piece in (("c.pdf", "A3", "full"), ("c.pdf", "A4", "half"), ("c.png", "A4", "full")):
         with pytest.raises(BadSettings):
-            make_card(tmp_path / path, paper=paper, piece=piece)
+            make_card(tmp_path / path, CardSettings(paper, piece))
     assert list(tmp_path.iterdir()) == []
