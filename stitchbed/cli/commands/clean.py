@@ -5,6 +5,7 @@ In: a master. Out: a clean master, the mask of its dust, pictures and numbers of
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -26,6 +27,8 @@ def command(source: Path, output: Path, proof: Path | None, settings: CleanSetti
 
     SOURCE is only read. What each step did is shown in a folder beside the output and told in its record.
     """
+    if settings.repair.any and "repair" not in settings.steps:
+        settings = replace(settings, steps=(*settings.steps, "repair"))
     record, text = clean(source, output, settings)
     prove(proof, record, [source], output)
     report(record, shared, text)

@@ -36,9 +36,7 @@ class DustSettings:
     smallest_dot: Annotated[float, Setting("The pen's finest dot.", unit="mm", low=0, high=5)] = 0.15
     in_ink: Annotated[
         bool,
-        Setting(
-            "Also fill light specks in solid ink; stars and highlights may go with them.", option="specks-in-ink"
-        ),
+        Setting("Also fill light specks in solid ink; stars and highlights may go with them.", option="specks-in-ink"),
     ] = False
 
 
