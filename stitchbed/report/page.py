@@ -58,46 +58,44 @@ def page_html(
 ) -> str:
     """The whole page."""
     style = _bundled("proof.css")
-    viewer = re.sub(r"\n//# sourceMappingURL=\S*\s*$", "\n", _bundled("openseadragon.min.js"))
-    scripts = [viewer.replace("</script", "<\\/script"), _bundled("proof.js")]
+    script = page_script()
     sections = _sections(record, shapes, pairs)
     title = f"{HEADINGS.get(str(record.get('command')), 'Proof')}: {_name(record)}"
     return "\n".join(
         [
             '<!DOCTYPE html>\n<html lang="en" data-mat="middle"><head><meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{content_policy(style, scripts)}">',
+            f'<meta http-equiv="Content-Security-Policy" content="{content_policy(style, script)}">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             '<meta name="referrer" content="no-referrer">',
             f"<title>{escape(title)}</title>",
-            # the attribute tells the viewer that a style of its own is not wanted (the policy would refuse it)
-            f"<style data-openseadragon-mobile-css>{style}</style></head><body>",
+            f"<style>{style}</style></head><body>",
             '<a class="skip" href="#numbers">Past the picture to the numbers</a>',
             _head(record, tiles, title, sections),
             picture_bench(shapes),
             f'<main id="numbers" tabindex="-1">{"".join(sections.values())}</main>',
             _foot(record),
             f'<script type="application/json" id="shapes">{_data(record, tiles, shapes)}</script>',
-            *(f"<script>{script}</script>" for script in scripts),
+            f'<script type="module">{script}</script>',
             "</body></html>\n",
         ]
     )
 
 
-def content_policy(style: str, scripts: list[str]) -> str:
-    """Only this style sheet and these scripts, by hash; pictures from beside or inside the page; nothing else.
+def page_script() -> str:
+    """The viewer and what the page does with it as one module: a page of one file has nowhere to import from."""
+    viewer, proof = (_bundled(name) for name in ("viewer.js", "proof.js"))
+    return viewer + re.sub(r'^import .* from "\./viewer\.js";$', "", proof, count=1, flags=re.MULTILINE)
+
+
+def content_policy(style: str, script: str) -> str:
+    """Only this style sheet and this script, by hash; pictures from beside or inside the page; nothing else.
 
     Reference: W3C Content Security Policy Level 3.
     """
-    allowed = " ".join(_hash_source(script) for script in scripts)
     return (
-        f"default-src 'none'; script-src {allowed}; style-src {_hash_source(style)}; img-src 'self' data:; "
-        "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src {_hash_source(script)}; style-src {_hash_source(style)}; "
+        "img-src 'self' data:; base-uri 'none'; form-action 'none'"
     )
-
-
-def viewer_license() -> str:
-    """The license of the bundled picture viewer, as it came."""
-    return _bundled("openseadragon.LICENSE.txt")
 
 
 def _hash_source(text: str) -> str:
@@ -283,12 +281,9 @@ def _rest(record: Mapping[str, Any]) -> str:
 
 def _foot(record: Mapping[str, Any]) -> str:
     version = escape(str(record.get("version") or ""))
-    text = escape(viewer_license())
     return (
         f'<footer class="foot"><p>Written by stitchbed {version}. Colors are shown as sRGB; the file itself keeps its '
-        "profile. Keys on the picture: arrows move, + and - zoom, 0 shows all, 1 to 6 switch overlays.</p>"
-        "<details><summary>License of the picture viewer in this page (OpenSeadragon)</summary>"
-        f'<pre tabindex="0">{text}</pre></details></footer>'
+        "profile. Keys on the picture: arrows move, + and - zoom, 0 shows all, 1 to 6 switch overlays.</p></footer>"
     )
 
 

@@ -12,11 +12,12 @@ from urllib.parse import quote
 import numpy as np
 import pytest
 import tifffile
+from browser import chromium, complaints, wait  # noqa: F401 (a fixture)
 from click.testing import CliRunner
 from page.clean.test_clean import SPECKS, _scan
 from PIL import Image
 from pipelines.test_color import measured24, saved
-from report.test_page import NASTY, _complaints, _wait, browser  # noqa: F401 (a fixture)
+from report.test_page import NASTY
 from synthetic_charts import chart_picture, shown
 
 from stitchbed.cli.commands import clean, color, rectify
@@ -128,18 +129,18 @@ def test_words_cannot_become_markup() -> None:
     assert pairs_section([]) == ""
 
 
-def test_the_page_opens_in_a_browser(browser: Any, cleaned: Path) -> None:  # noqa: F811
+def test_the_page_opens_in_a_browser(browser: Any, cleaned: Path) -> None:
     browser.get("file://" + quote(str(cleaned / "clean.html")))
-    _wait(browser, "return document.getElementById('stage').dataset.drawn === 'yes'")
+    wait(browser, "return document.getElementById('stage').dataset.drawn === 'yes'")
     loaded = "return [...document.querySelectorAll('main img')].map(i => i.complete && i.naturalWidth > 0)"
     assert browser.execute_script(loaded) == [True] * 6
     # of the overlays only dust can be there; its key is the first
     assert len(browser.find_elements("css selector", "[data-shows]")) == 1
-    browser.find_element("css selector", ".openseadragon-canvas").send_keys("1")
+    browser.find_element("css selector", "#picture").send_keys("1")
     script = "const g = document.getElementById('over-dust'); return [g.style.display, g.childElementCount]"
     assert browser.execute_script(script) == ["", 2 * len(SPECKS)]
     for width in (1280, 500):
         browser.set_window_size(width, 900)
         assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
     browser.set_window_size(1280, 900)
-    assert _complaints(browser) == []
+    assert complaints(browser) == []

@@ -1,32 +1,24 @@
 /* I show the picture in depth and lay the record's shapes over it.
    In: the JSON in #shapes (canvas px) and tiles beside the page or inside it. Out: what one sees and can reach by keys. */
-"use strict";
-(() => {
+import { pictureViewer } from "./viewer.js";
+{
   const data = JSON.parse(document.getElementById("shapes").textContent);
   const byId = (id) => document.getElementById(id);
   const stage = byId("stage");
   const say = (words) => { byId("status").textContent = words; };
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
 
+  const viewer = pictureViewer(byId("picture"), {
+    words: "The picture: arrow keys move, plus and minus zoom, 0 shows all, 1 to 6 switch overlays",
+  });
   const source = {
-    width: data.width, height: data.height, tileSize: data.tile, tileOverlap: 0,
-    maxLevel: Math.ceil(Math.log2(Math.max(data.width, data.height))),
-    getTileUrl(level, col, row) {
-      const name = `half${this.maxLevel - level}/r${row}c${col}.jpg`;
+    width: data.width, height: data.height, tile: data.tile, halvings: data.halvings,
+    url(halvings, row, col) {
+      const name = `half${halvings}/r${row}c${col}.jpg`;
       return data.inside ? data.inside[name] : `${encodeURIComponent(data.folder)}/${name}`;
     },
   };
-  source.minLevel = source.maxLevel - data.halvings;
-
-  const viewer = OpenSeadragon({
-    element: byId("picture"), tileSources: source, drawer: "canvas", showNavigationControl: false, showNavigator: false,
-    animationTime: still ? 0 : 0.35, springStiffness: 8, visibilityRatio: 0.3, minZoomImageRatio: 0.5,
-    maxZoomPixelRatio: 16, crossOriginPolicy: false, preserveImageSizeOnResize: true,
-    gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: true },
-  });
   window.proof = { viewer };
-  viewer.canvas.setAttribute("role", "application");
-  viewer.canvas.setAttribute("aria-label", "The picture: arrow keys move, plus and minus zoom, 0 shows all, 1 to 6 switch overlays");
 
   /* shapes */
   const SVG = "http://www.w3.org/2000/svg";
@@ -38,7 +30,7 @@
   };
   const over = make("svg", { class: "over", "aria-hidden": "true" });
   const world = make("g", {}, over);
-  viewer.canvas.appendChild(over);
+  viewer.element.append(over);
   const groups = {};
   for (const name of ["heat", "pieces", "seams", "arrows", "dust", "lift", "shown"]) {
     groups[name] = make("g", { class: `g-${name}`, id: `over-${name}` }, world);
@@ -80,22 +72,14 @@
     words.forEach((d, index) => { if (d) twice("path", { d, class: `a${index}` }, groups.arrows); });
   };
 
-  const follow = () => {
-    const item = viewer.world.getItemAt(0);
-    if (!item) return;
-    const zero = item.imageToViewerElementCoordinates(new OpenSeadragon.Point(0, 0));
-    const end = item.imageToViewerElementCoordinates(new OpenSeadragon.Point(data.width, 0));
-    const scale = (end.x - zero.x) / data.width;
-    world.setAttribute("transform", `translate(${zero.x + scale / 2} ${zero.y + scale / 2}) scale(${scale})`);
+  viewer.on("view", ({ scale }) => {
+    world.setAttribute("transform", `translate(${viewer.fromImage([0, 0]).join(" ")}) scale(${scale})`);
     for (const [text, [x, y]] of labels) text.setAttribute("transform", `translate(${x} ${y}) scale(${1 / scale})`);
-    byId("zoom").textContent = `${(100 * scale).toPrecision(3)} %`;
-    /* beyond twice its size one looks at pixels, so they are shown as they are */
-    viewer.drawer.setImageSmoothingEnabled(scale * devicePixelRatio < 2);
-  };
-  for (const name of ["open", "update-viewport", "resize"]) viewer.addHandler(name, follow);
-  viewer.addHandler("open", () => { stage.dataset.open = "yes"; });
-  viewer.addHandler("tile-drawn", () => { stage.dataset.drawn = "yes"; });
-  viewer.addHandler("tile-load-failed", () => { byId("missing").hidden = false; });
+    byId("zoom").textContent = `${(100 * scale * devicePixelRatio).toPrecision(3)} %`;
+  });
+  viewer.on("settled", () => { stage.dataset.drawn = "yes"; });
+  viewer.on("lost", () => { byId("missing").hidden = false; });
+  viewer.open(source);
 
   /* switches */
   const switches = [...document.querySelectorAll("[data-shows]")];
@@ -107,44 +91,25 @@
   };
   switches.forEach((button) => button.addEventListener("click", () => press(button)));
 
-  const zoomTo = (frame) => {
-    const item = viewer.world.getItemAt(0);
-    const margin = 0.15 * Math.max(frame[2], frame[3], 200);
-    const [x, y, w, h] = [frame[0] - margin, frame[1] - margin, frame[2] + 2 * margin, frame[3] + 2 * margin];
-    viewer.viewport.fitBounds(item.imageToViewportRectangle(x, y, w, h), still);
+  const around = ([x, y, width, height]) => {
+    const margin = 0.15 * Math.max(width, height, 200);
+    return [x - margin, y - margin, width + 2 * margin, height + 2 * margin];
   };
   const acts = {
-    in: () => viewer.viewport.zoomBy(1.6),
-    out: () => viewer.viewport.zoomBy(1 / 1.6),
-    all: () => viewer.viewport.goHome(still),
-    one: () => viewer.viewport.zoomTo(viewer.world.getItemAt(0).imageToViewportZoom(1)),
-    full: () => { stage.classList.add("full"); viewer.canvas.focus(); },
+    in: () => viewer.zoomBy(1.6),
+    out: () => viewer.zoomBy(1 / 1.6),
+    all: () => viewer.fit(),
+    one: () => viewer.zoomTo(1),
+    full: () => { stage.classList.add("full"); viewer.element.focus(); },
     leave: () => { stage.classList.remove("full"); document.querySelector('[data-act="full"]').focus(); },
   };
-  const act = (name) => {
-    if (!viewer.world.getItemAt(0)) return;
-    acts[name]();
-    viewer.viewport.applyConstraints(still);
-  };
-  document.querySelectorAll("[data-act]").forEach((button) => button.addEventListener("click", () => act(button.dataset.act)));
+  document.querySelectorAll("[data-act]").forEach((button) => button.addEventListener("click", acts[button.dataset.act]));
   document.addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && stage.classList.contains("full")) act("leave");
+    if (event.key === "Escape" && stage.classList.contains("full")) acts.leave();
   });
-  viewer.addHandler("canvas-key", (event) => {
-    const key = event.originalEvent.key;
-    if (/^[1-9]$/.test(key)) {
-      event.preventDefaultAction = true;
-      const button = switches[Number(key) - 1];
-      if (button && !button.disabled) press(button);
-    }
-    /* one step for each press, the same as the buttons */
-    const step = { "+": "in", "=": "in", "-": "out", "_": "out", 0: "all" }[key];
-    if (step) {
-      event.preventDefaultAction = true;
-      act(step);
-    }
-    /* turning and mirroring would part the picture from the overlays */
-    if (/^[rRfF]$/.test(key)) event.preventDefaultAction = true;
+  viewer.element.addEventListener("keydown", (event) => {
+    const button = /^[1-9]$/.test(event.key) && switches[Number(event.key) - 1];
+    if (button && !button.disabled) press(button);
   });
 
   const factor = byId("factor");
@@ -159,11 +124,11 @@
   /* a link of the table shows its place */
   document.querySelectorAll("[data-link]").forEach((button) => button.addEventListener("click", () => {
     const link = data.links[Number(button.dataset.link)];
-    if (!link || !viewer.world.getItemAt(0)) return;
+    if (!link) return;
     groups.shown.replaceChildren();
     const [x, y, width, height] = link.frame;
     twice("rect", { x, y, width: Math.max(width, 1), height: Math.max(height, 1) }, groups.shown);
-    zoomTo(link.frame);
+    viewer.fit(around(link.frame));
     stage.scrollIntoView({ block: "nearest", behavior: still ? "auto" : "smooth" });
     say(`Showing ${link.a} and ${link.b}`);
   }));
@@ -171,11 +136,9 @@
   /* where the pointer is */
   const place = byId("place");
   stage.addEventListener("pointermove", (event) => {
-    const item = viewer.world.getItemAt(0);
-    if (!item) return;
-    const frame = viewer.canvas.getBoundingClientRect();
-    const at = item.viewerElementToImageCoordinates(new OpenSeadragon.Point(event.clientX - frame.left, event.clientY - frame.top));
-    const mm = data.dpi > 0 ? `${(at.x * 25.4 / data.dpi).toFixed(1)}, ${(at.y * 25.4 / data.dpi).toFixed(1)} mm; ` : "";
-    place.textContent = `${mm}${Math.floor(at.x)}, ${Math.floor(at.y)} px`;
+    const frame = viewer.element.getBoundingClientRect();
+    const [x, y] = viewer.toImage([event.clientX - frame.left, event.clientY - frame.top]);
+    const mm = (px) => ((px + 0.5) * 25.4 / data.dpi).toFixed(1);
+    place.textContent = `${data.dpi > 0 ? `${mm(x)}, ${mm(y)} mm; ` : ""}${Math.round(x)}, ${Math.round(y)} px`;
   });
-})();
+}
