@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
 
 from stitchbed.color.profiles import profile_of
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Progress
@@ -26,6 +27,7 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
+from stitchbed.photos.survey.clipping import Headroom, cut_off_note, headroom_of
 from stitchbed.photos.survey.glare import Highlights, highlights_of
 from stitchbed.photos.survey.illumination import LIGHTS, survey_light
 from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_light_in_parts
@@ -72,18 +74,21 @@ def rectify(
         plane = survey_plane(photos, settings.asked)
         parts = in_parts(photos, plane)
         survey = survey_light_in_parts if parts else survey_light
-        fields, light_notes = survey(photos, plane, light=settings.light, blank=blank)
+        even = "none" if settings.light == "auto" and settings.asked.scan else settings.light  # scans are even
+        fields, light_notes = survey(photos, plane, light=even, blank=blank)
         shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
-        job = _job(photos, plane, fields, shine, settings)
-        _write(job, photos, output, settings.workers, progress)
+        room = headroom_of(photos, plane, fields, shine.gains)
+        job = _job(photos, plane, fields, replace(shine, gains=shine.gains * room.factor), settings)
+        cut_off = _write(job, photos, output, settings.workers, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
-        record.numbers = numbers_of(plane, fields, shine, job)
+        record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
         figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)
         record.numbers |= {"figures": figures}
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
-        record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job), *_changed(photos)]
+        record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
+        record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
     content = plain(record)
     write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
@@ -124,23 +129,35 @@ def _job(
     return FaceJob(plane.facing, plane.fit, settings.dpi, height, width, channels, dtype, sources, shine.shares)
 
 
-def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> None:
+def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> Array:
+    """Write the result; returns (channels,) the share of it that is cut off at full white."""
     icc = photos[0].tile.raster.icc
     if icc is None and job.channels == 3:
         icc = profile_of("srgb")
     spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)
     boxes = list(blocks(job.height, job.width, BLOCK))
 
-    def one(box: Box) -> EncodedBlock:
-        return encode_block(render(job, box), spec)
+    cut_off = np.zeros(job.channels)
+    full = np.iinfo(job.dtype).max
+
+    def one(box: Box) -> tuple[EncodedBlock, Array]:
+        pixels = render(job, box)
+        return encode_block(pixels, spec), np.count_nonzero(pixels == full, axis=(0, 1))
 
     def counted() -> Iterator[EncodedBlock]:
-        for done, block in enumerate(in_order(one, boxes, workers), start=1):
+        for done, (block, cut) in enumerate(in_order(one, boxes, workers), start=1):
             progress("rendering", done, len(boxes))
+            cut_off[:] += cut
             yield block
 
     with single_threaded_opencv():
         write_master(output, spec, counted(), originals=[photo.tile.path for photo in photos])
+    return cut_off / (job.height * job.width)
+
+
+def _cut_off_numbers(result: Array, room: Headroom) -> dict[str, Any]:
+    shares = {name: [round(float(v), 6) for v in each] for name, each in (("result", result), ("photo", room.cut_off))}
+    return {"cut_off": shares, "light_lowered_to": round(room.factor, 4)}
 
 
 def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[str]:

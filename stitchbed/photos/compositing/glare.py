@@ -13,7 +13,8 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
 
-BURNT = 0.97  # linear light, all channels; sensors clip at 1, small views average a little below
+BURNT = 0.97  # linear light of the brightest channel; sensors clip at 1, small views average a little below
+LIGHT_TONE = 0.5  # mean of the channels: a burnt channel of a lighter tone is shine, of a darker one a strong color
 BRIGHTER, BRIGHTER_SHARE = 0.03, 0.15  # shine: brighter than the darkest photo by this much light plus this share
 SPECK_MM = 1.0  # smaller shining specks are left alone: single brush marks shine from everywhere
 ROOM_MM = 3.0  # taken from the other photo round the shine as well
@@ -30,7 +31,12 @@ class Shares:
 
 def burnt(flat: Floats, density: float) -> Mask:
     """(h, w) True where a flat view (h, w, channels) is burnt out over more than a speck."""
-    return _without_specks(flat.min(axis=2) >= BURNT, density)
+    return _without_specks(burnt_out(flat), density)
+
+
+def burnt_out(flat: Floats) -> Mask:
+    """(h, w) True where a channel is at its end in a light tone."""
+    return np.asarray((flat.max(axis=2) >= BURNT) & (flat.mean(axis=2) >= LIGHT_TONE))
 
 
 def balance(flats: Sequence[Floats]) -> Array:
@@ -50,7 +56,7 @@ def shares(flats: Sequence[Floats], density: float) -> Shares:
     flats : balanced views (h, w, channels) of equal size.
     """
     light = np.stack([_soft(flat.mean(axis=2)) for flat in flats])
-    clipped = np.stack([flat.min(axis=2) >= BURNT for flat in flats])
+    clipped = np.stack([burnt_out(flat) for flat in flats])
     bad = shining(light, clipped, np.ones(light.shape, np.bool_), density)
     best = np.where(bad[0], light.argmin(axis=0), 0)
     # a place that shines in the first photo goes to the first other photo that is calm there, else to the darkest

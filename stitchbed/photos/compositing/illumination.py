@@ -27,13 +27,15 @@ GRID = 33  # places across and down at which the field's brightest and darkest a
 class LightField:
     """Light on the canvas relative to its brightest place, per channel.
 
-    center : (2,) mm. reach : mm that count as 1. order : of the polynomial. coefficients : (T, channels), log light.
+    center : (2,) mm. known : (2,) mm from there within which it was fitted; beyond, it stays as at the nearest place.
+    reach : mm that count as 1. order : of the polynomial. coefficients : (T, channels), log light.
     peak : (channels,) log light at the brightest place of the work. source : where it came from, in words.
     residual : share, robust sigma of what it leaves. inliers : share of places that agree. uneven : share of light lost
     at the darkest place of the work.
     """
 
     center: Array
+    known: Array
     reach: float
     order: int
     coefficients: Array
@@ -67,15 +69,17 @@ def fit_light(
     log_light = polynomial((grid - center) / reach, order) @ coefficients
     peak = log_light.max(0)
     uneven = 1 - float(np.exp((log_light - peak).mean(1).min()))
-    return LightField(center, reach, order, coefficients, peak, source, spread, inliers, uneven)
+    known = np.maximum(np.abs(xy - center).max(0), center)
+    return LightField(center, known, reach, order, coefficients, peak, source, spread, inliers, uneven)
 
 
 def light_at(field: LightField, xy: Array) -> Array:
     """(N, channels) light relative to the brightest place of the work, at canvas places (N, 2) mm.
 
-    Far beyond the places a field was fitted at it means nothing; there it is kept from running away.
+    Beyond the places a field was fitted at it means nothing; there it stays as it is at the nearest of them.
     """
-    terms = polynomial((xy - field.center) / field.reach, field.order)
+    near = np.clip(xy - field.center, -field.known, field.known)
+    terms = polynomial(near / field.reach, field.order)
     log_light = np.clip(terms @ field.coefficients - field.peak, -MOST_LOG, MOST_LOG)
     return np.asarray(np.exp(log_light), dtype=np.float64)
 

@@ -108,6 +108,7 @@ def _resampled(source: FaceSource, at: Array, finer: int) -> Floats:
     local = _dense((at - [window.col, window.row]).astype(np.float32), finer)
     x, y = np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1])
     fine = cv2.remap(light, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    fine = np.minimum(fine, light.max(axis=(0, 1)))  # the kernel swings over beside lines: white paper would be cut off
     seen = fine if finer == 1 else cv2.resize(fine, (UNIT, UNIT), interpolation=cv2.INTER_AREA)
     return np.asarray(seen, dtype=np.float32)
 

@@ -27,9 +27,9 @@ from stitchbed.photos.geometry.output_frame import (
     to_photo,
 )
 from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_from_plane
+from stitchbed.photos.survey.card_paper import on_card, piece_called
 from stitchbed.photos.survey.photo import Photo, small_px
 from stitchbed.photos.survey.plane_types import PlaneSurvey
-from stitchbed.photos.survey.work_edges import on_card, piece_called
 
 LIGHTS = ("auto", "blank", "board", "card", "none")
 CELL_MM = 6.0  # places are means over squares of this side
@@ -134,7 +134,7 @@ def board_field(
     for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
         seen = places(photo, plane.fit, number, plane.work, RING_MM)
         ring = seen.calm & ~_on_work(plane, seen.xy)
-        ring &= ~on_card(plane.fit, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
+        ring &= ~on_card(plane.fit, plane.papers, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
         parts.append((seen.xy[ring], _evened(seen.light[ring], seen.xy[ring], field)))
     xy, cells = (np.concatenate(part) for part in zip(*parts, strict=True))
     size = (plane.work.width, plane.work.height)

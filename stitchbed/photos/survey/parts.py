@@ -11,7 +11,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.compositing.glare import BURNT, regions_mm
+from stitchbed.photos.compositing.glare import burnt_out, regions_mm
 from stitchbed.photos.compositing.illumination import LightField, light_at, polynomial
 from stitchbed.photos.compositing.seams import mosaic_shares
 from stitchbed.photos.compositing.vignetting import Vignetting, level_photos, log_falloff
@@ -79,7 +79,7 @@ def highlights_in_parts(photos: Sequence[Photo], plane: PlaneSurvey, fields: Seq
     """Which photo shows which part, shine avoided where another photo sees the place without."""
     density = GLANCE_LONG_PX / max(plane.facing.width, plane.facing.height)
     views = [evened_view(photo, plane, number, fields[number], density) for number, photo in enumerate(photos)]
-    flats, clipped = [flat for flat, _ in views], [linear.min(axis=2) >= BURNT for _, linear in views]
+    flats, clipped = [flat for flat, _ in views], [burnt_out(linear) for _, linear in views]
     shape = flats[0].shape
     seen = [seen_by(photo, plane.fit, i, plane.facing, (shape, density)) for i, photo in enumerate(photos)]
     flats = [np.where(mask[..., None], flat, np.float32(0)) for flat, mask in zip(flats, seen, strict=True)]
@@ -117,12 +117,13 @@ def _falloff(plane: PlaneSurvey, number: int, photo: Photo, levels: Vignetting) 
 def _field(work: Facing, xy: Array, log_light: Array, told: tuple[str, float, float, float]) -> LightField:
     """A polynomial through log light (N, channels) at places (N, 2) mm, centered on those places."""
     center = (xy.min(0) + xy.max(0)) / 2
-    reach = float(np.ptp(xy, axis=0).max()) / 2
+    known = np.ptp(xy, axis=0) / 2
+    reach = float(known.max())
     design = polynomial((xy - center) / reach, FIELD_ORDER)
     coefficients = np.asarray(np.linalg.lstsq(design, log_light, rcond=None)[0], dtype=np.float64)
     source, residual, inliers, uneven = told
     return LightField(
-        center, reach, FIELD_ORDER, coefficients, np.zeros(log_light.shape[1]), source, residual, inliers, uneven
+        center, known, reach, FIELD_ORDER, coefficients, np.zeros(log_light.shape[1]), source, residual, inliers, uneven
     )
 
 

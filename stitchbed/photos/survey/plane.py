@@ -53,10 +53,10 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
     if fine:
         fit = solve_plane(sizes, points, fine, settings=settings, start=fit, ties=ties)
-    corners = between_cards(fit, found.view) if found.lines is None else work_corners(fit, found, found.lines)
+    corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
     overlaps = overlaps_of(fit, ties)
     warnings += [*_doubts(photos, fit, found), *_loose(photos, overlaps)]
-    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps)
+    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps, found.papers)
     return plane_survey_of(photos, fit, rest, asked, warnings)
 
 

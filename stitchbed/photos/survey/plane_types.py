@@ -6,7 +6,7 @@ In: lengths read off a ruler, sizes, corners. Out: `Asked`, print scale, solver 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Annotated
 
@@ -23,8 +23,8 @@ from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance
+from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.survey.work_edges import card_outline
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
 UNMEASURED_SCALE = 0.003  # printers are off by .2 to .5 % (common practice, no source)
@@ -98,6 +98,7 @@ class PlaneSurvey:
     corners : (4, 2) plane mm of the work.
     uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by photo and name. own_edges : the work's own
     sides were found. scale_95 : relative, 95 %. overlaps : what photos share, where they were tied to each other.
+    papers : of the cards.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -111,17 +112,21 @@ class PlaneSurvey:
     scale_95: float
     warnings: tuple[str, ...]
     overlaps: tuple[Overlap, ...] = ()
+    papers: Papers = field(default_factory=Papers)
 
 
 @dataclass(frozen=True)
 class Found:
-    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps."""
+    """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps,
+    papers of the cards.
+    """
 
     seen: tuple[tuple[SeenCard, ...], ...]
     sides: Mapping[int, Mapping[str, Side]]
     corners: Array
     own_edges: bool
     overlaps: tuple[Overlap, ...] = ()
+    papers: Papers = field(default_factory=Papers)
 
 
 def plane_survey_of(
@@ -136,7 +141,7 @@ def plane_survey_of(
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
     sure = radius95(covariance)
-    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps)
+    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
 

@@ -8,10 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from stitchbed.card.board import Piece, all_pieces
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, doubtful_sides, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
@@ -24,8 +22,9 @@ from stitchbed.photos.geometry.output_frame import (
     plane_from_canvas,
     to_photo,
 )
-from stitchbed.photos.geometry.plane_pose import PlaneFit, card_from_plane, card_on_plane, plane_from_photo, px_per_mm
+from stitchbed.photos.geometry.plane_pose import PlaneFit, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo, read_small
 
@@ -34,8 +33,6 @@ Way = Callable[[Array], Array]
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
 ROUND_CARDS_MM = 8.0  # table shown round the cards in that view
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
-CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
-CARD_RIM_MM = 4.0  # kept out of round each card: its cut edge and shadow
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
 SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
 SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
@@ -47,47 +44,50 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 class SidesFound:
     """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
 
-    doubtful : sides beside which another straight edge runs.
+    doubtful : sides beside which another straight edge runs. papers : of the cards.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
     lines: Mapping[str, Line] | None
     view: Facing
+    papers: Papers
     doubtful: tuple[str, ...] = ()
 
 
 def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None) -> SidesFound:
     """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them."""
-    view = _rough_facing(photos, fit)
+    papers = papers_of(photos, fit)
+    view = _rough_facing(photos, fit, papers)
     density = FLAT_LONG_PX / max(view.width, view.height)
     if corners is not None:
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
-        return SidesFound(_measured_in(photos[:1], fit, view, lines, 2.5 / density), lines, view)
+        return SidesFound(_measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
     flat, unseen, used = together(photos, fit, view, density)
-    keep_out = unseen | _cards_in(flat.shape[:2], fit, view, density)
+    keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
     found = find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
-        return SidesFound({}, None, view)
+        return SidesFound({}, None, view, papers)
     lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
-    sides = _measured_in(photos[:used], fit, view, lines, 4.0 / density)
+    sides = _measured_in(photos[:used], fit, papers, (view, lines), 4.0 / density)
     shares: dict[str, float] = {}
     for each in sides.values():
         shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
     if sum(share >= CLEAR_SHARE for share in shares.values()) < 3:
-        return SidesFound({}, None, view)
-    return SidesFound(sides, lines, view, doubtful_sides(flat, keep_out, found))
+        return SidesFound({}, None, view, papers)
+    return SidesFound(sides, lines, view, papers, doubtful_sides(flat, keep_out, found))
 
 
 def _measured_in(
-    photos: Sequence[Photo], fit: PlaneFit, view: Facing, lines: Mapping[str, Line], reach: float
+    photos: Sequence[Photo], fit: PlaneFit, papers: Papers, rough: tuple[Facing, Mapping[str, Line]], reach: float
 ) -> dict[int, dict[str, Side]]:
-    """Sides near rough lines in each photo, where it sees them and no card lies."""
+    """Sides near rough lines (in mm of a frame) in each photo, where it sees them and no card lies."""
+    view, lines = rough
     sides = {}
     for number, photo in enumerate(photos):
         go = to_photo(view, fit, number)
 
         def hidden(xy: Array, go: Way = go, size: tuple[int, int] = photo.size) -> Mask:
-            return on_card(fit, plane_from_canvas(view, xy)) | ~inside_photo(go(xy), size)
+            return on_card(fit, papers, plane_from_canvas(view, xy)) | ~inside_photo(go(xy), size)
 
         sides[number] = measured(photo, lines, go, reach=reach, hidden=hidden)
     return sides
@@ -126,38 +126,13 @@ def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) ->
     return plane_from_canvas(found.view, corners_of(fine))
 
 
-def between_cards(fit: PlaneFit, view: Facing) -> Array:
+def between_cards(fit: PlaneFit, found: SidesFound) -> Array:
     """(4, 2) plane mm: corners of the area that corner cards bound, or of all that is seen beside a single card."""
-    box = view
-    if _corner_count(fit) >= 3:
-        box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), view.turn, 0.0)
+    box = found.view
+    if _laid_round(fit, found.papers):
+        box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), box.turn, 0.0)
     rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
     return plane_from_canvas(box, rim)
-
-
-def on_card(fit: PlaneFit, plane_xy: Array, room: float = CUT_MM) -> Mask:
-    """True where plane points (N, 2) mm lie on a card, or less than `room` mm beside it."""
-    covered = np.zeros(len(plane_xy), bool)
-    for name in fit.poses:
-        card = piece_called(name)
-        if card is not None:
-            xy = card_from_plane(fit, name, plane_xy)
-            covered |= ((xy > -room) & (xy < np.array([card.width, card.height]) + room)).all(axis=1)
-    return covered
-
-
-def card_outline(fit: PlaneFit, name: str) -> Array:
-    """(4, 2) plane mm of a card's own corners."""
-    card = piece_called(name)
-    if card is None:
-        return np.empty((0, 2))
-    rim = np.array([[0, 0], [card.width, 0], [card.width, card.height], [0, card.height]], dtype=float)
-    return card_on_plane(fit, name, rim)
-
-
-def piece_called(name: str) -> Piece | None:
-    """The piece of that name; None for anything else that the solver treats as a card."""
-    return next((piece for piece in all_pieces() if piece.name == name), None)
 
 
 def _to_mm(line: Line, density: float) -> float:
@@ -165,16 +140,17 @@ def _to_mm(line: Line, density: float) -> float:
     return float(line.offset + 0.5 * (np.cos(line.angle) + np.sin(line.angle))) / density
 
 
-def _corner_count(fit: PlaneFit) -> int:
-    return sum(name.startswith("corner") for name in fit.poses)
+def _laid_round(fit: PlaneFit, papers: Papers) -> bool:
+    """True when three or four corner cards lie round the work, not on one uncut sheet."""
+    return sum(name.startswith("corner") and name not in papers.uncut for name in fit.poses) >= 3
 
 
-def _rough_facing(photos: Sequence[Photo], fit: PlaneFit) -> Facing:
+def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Facing:
     """Round three or four corner cards; else all that the photos show of the plane, within reason."""
     h, w = photos[0].size
     turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
     outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
-    if _corner_count(fit) >= 3:
+    if _laid_round(fit, papers):
         return facing_around(outlines, turn, ROUND_CARDS_MM)
     seen = np.concatenate([plane_from_photo(fit, number, _rim(photo.size)) for number, photo in enumerate(photos)])
     reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
@@ -187,16 +163,6 @@ def _rim(size: tuple[int, int]) -> Array:
     h, w = size
     rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
     return np.concatenate([rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]])
-
-
-def _cards_in(shape: tuple[int, int], fit: PlaneFit, view: Facing, density: float) -> Mask:
-    """Where cards lie, with a rim."""
-    cards = np.zeros(shape, np.uint8)
-    for name in fit.poses:
-        corners = canvas_from_plane(view, card_outline(fit, name)) * density - 0.5
-        cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
-    rim = 2 * round(CARD_RIM_MM * density) + 1
-    return np.asarray(cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0)
 
 
 def _line_through(points: Array, name: str) -> Line:

@@ -18,10 +18,10 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.geometry.plane_pose import card_on_plane, photo_from_plane, px_per_mm
+from stitchbed.photos.survey.card_paper import piece_called
 from stitchbed.photos.survey.illumination import neutral_readings
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
-from stitchbed.photos.survey.work_edges import piece_called
 from stitchbed.photos.targets.grade import Graded, graded, table_name
 from stitchbed.photos.targets.sharpness import LUMINANCE, Sharpness, sharpness
 

@@ -1,0 +1,165 @@
+"""I know the paper round each card: cut along its lines, or still the whole sheet it was printed on.
+
+In: a plane by cards, open photos. Out: how far the paper of each card goes, and which plane points lie on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from stitchbed.card.board import Piece, all_pieces
+from stitchbed.card.sheet import PAPERS, sheets
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.photos.geometry.output_frame import Facing, canvas_from_plane, inside_photo
+from stitchbed.photos.geometry.plane_pose import (
+    PlaneFit,
+    card_from_plane,
+    card_on_plane,
+    photo_from_plane,
+    placed,
+)
+from stitchbed.photos.survey.photo import Photo, read_small
+
+CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
+SHADOW_MM = 2.5  # kept out of besides, where sides are sought: the paper's edge and its shadow
+QUIET_MM = (1.0, 3.0)  # within each card's rim lies bare paper, which shows the paper's tone
+BEYOND_MM = (1.0, 22.0)  # where more of it is sought; sheets of PAPERS go on for at most 20.5 mm
+LIKE_PAPER = 0.06  # stored values, share of full scale: paper differs less from itself over some centimeters
+MOSTLY = 0.7  # share of a rim along which paper goes on
+AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
+
+
+@dataclass(frozen=True)
+class Papers:
+    """beside : card -> (4,) mm of paper beyond its left, top, right and bottom rim. uncut : cards on whole sheets."""
+
+    beside: Mapping[str, Array] = field(default_factory=dict)
+    uncut: tuple[str, ...] = ()
+
+
+def papers_of(photos: Sequence[Photo], fit: PlaneFit) -> Papers:
+    """How far the paper of each card goes beyond it, looked for in the photos."""
+    beside: dict[str, Array] = {}
+    uncut: list[str] = []
+    sheet = _uncut_corner_cards(fit)
+    for name in fit.poses:
+        piece = piece_called(name)
+        if piece is None:
+            continue
+        seen = sheet.get(name)
+        if seen is None:
+            seen = np.max([_paper_beyond(photo, fit, i, piece) for i, photo in enumerate(photos)], axis=0)
+        beside[name] = np.maximum(seen, CUT_MM)
+        if name in sheet or np.count_nonzero(seen > 2 * CUT_MM) >= 3:
+            uncut.append(name)
+    return Papers(beside, tuple(uncut))
+
+
+def on_card(fit: PlaneFit, papers: Papers, plane_xy: Array, room: float = 0.0) -> Mask:
+    """True where plane points (N, 2) mm lie on a card's paper, or less than `room` mm beside it."""
+    covered = np.zeros(len(plane_xy), bool)
+    for name, beside in papers.beside.items():
+        card = piece_called(name)
+        if card is not None:
+            xy = card_from_plane(fit, name, plane_xy)
+            low, high = -beside[:2] - room, np.array([card.width, card.height]) + beside[2:] + room
+            covered |= ((xy > low) & (xy < high)).all(axis=1)
+    return covered
+
+
+def cards_in(shape: tuple[int, ...], fit: PlaneFit, papers: Papers, view: Facing, density: float) -> Mask:
+    """(h, w) where cards and their paper lie in a flat view, with a rim."""
+    cards = np.zeros(shape[:2], np.uint8)
+    for name, beside in papers.beside.items():
+        corners = canvas_from_plane(view, card_outline(fit, name, beside)) * density - 0.5
+        cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
+    rim = 2 * round(SHADOW_MM * density) + 1
+    return np.asarray(cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0)
+
+
+def card_outline(fit: PlaneFit, name: str, beside: Array | None = None) -> Array:
+    """(4, 2) plane mm of a card's own corners, or of those of its paper."""
+    card = piece_called(name)
+    if card is None:
+        return np.empty((0, 2))
+    left, top, right, bottom = np.zeros(4) if beside is None else beside
+    x, y = card.width + right, card.height + bottom
+    return card_on_plane(fit, name, np.array([[-left, -top], [x, -top], [x, y], [-left, y]], dtype=float))
+
+
+def piece_called(name: str) -> Piece | None:
+    """The piece of that name; None for anything else that the solver treats as a card."""
+    return next((piece for piece in all_pieces() if piece.name == name), None)
+
+
+def _paper_beyond(photo: Photo, fit: PlaneFit, number: int, piece: Piece) -> Array:
+    """(4,) mm of paper beyond each rim as one photo shows it; 0 where the photo does not see the rim."""
+    out = np.arange(*BEYOND_MM, 0.5)
+    quiet = -np.linspace(*QUIET_MM, 5)
+    reach = []
+    for side in range(4):
+        long = (piece.height, piece.width)[side % 2]
+        along = np.linspace(0.05, 0.95, 60) * long
+        at = photo_from_plane(
+            fit, number, card_on_plane(fit, piece.name, _beyond(side, piece, along, np.concatenate([quiet, out])))
+        )
+        if not inside_photo(at, photo.size).all():
+            reach.append(_cut_short(photo, at, len(along), out, len(quiet)))
+            continue
+        reach.append(_reach(read_small(photo, at.reshape(len(along), -1, 2)), out, len(quiet)))
+    return np.minimum(reach, _most_paper(piece))
+
+
+def _cut_short(photo: Photo, at: Array, rows: int, out: Array, quiet: int) -> float:
+    """The same where the photo ends somewhere beyond the rim: what lies outside repeats its edge."""
+    inside = inside_photo(at, photo.size).reshape(rows, -1)
+    if not inside[:, : quiet + 1].all():
+        return 0.0
+    return _reach(read_small(photo, at.reshape(rows, -1, 2)), out, quiet)
+
+
+def _reach(values: Array, out: Array, quiet: int) -> float:
+    """How far (mm) values (rows, places, channels) stay like those of the quiet rim."""
+    paper = np.median(values[:, :quiet], axis=1, keepdims=True)
+    alike = np.abs(values[:, quiet:] - paper).max(axis=2) < LIKE_PAPER
+    goes_on = alike.mean(axis=0) >= MOSTLY
+    return 0.0 if not goes_on[0] else float(out[-1] if goes_on.all() else out[int(np.argmin(goes_on))])
+
+
+def _beyond(side: int, piece: Piece, along: Array, out: Array) -> Array:
+    """(rows * places, 2) card mm of places `out` mm beyond a rim (left, top, right, bottom), row by row."""
+    a, o = (grid.ravel() for grid in np.meshgrid(along, out, indexing="ij"))
+    ways = ((-o, a), (a, -o), (piece.width + o, a), (a, piece.height + o))
+    return np.stack(ways[side], 1)
+
+
+def _most_paper(piece: Piece) -> Array:
+    """(4,) mm that the largest margins of the papers allow; cards cut out by hand keep a few millimeters."""
+    if piece.name != "full":
+        return np.full(4, 3 * CUT_MM)
+    sizes = np.array(list(PAPERS.values()))
+    x, y = (sizes.max(axis=0) - [piece.width, piece.height]) / 2 + CUT_MM
+    return np.array([x, y, x, y])
+
+
+def _uncut_corner_cards(fit: PlaneFit) -> dict[str, Array]:
+    """Card -> (4,) mm of paper beyond it, when two or more corner cards lie to each other as on the printed sheet."""
+    sheet = sheets("A4", "corner")[0]
+    laid = {one.piece.name: one for one in sheet.laid if one.piece.name in fit.poses}
+    if len(laid) < 2:
+        return {}
+    first = next(iter(laid.values()))
+    for name, one in laid.items():
+        true = placed(fit.poses[first.piece.name], np.array([[one.x - first.x, one.y - first.y]]) * fit.stretch)[0]
+        turned = (fit.poses[name][2] - fit.poses[first.piece.name][2] + np.pi) % (2 * np.pi) - np.pi
+        if np.hypot(*(fit.poses[name][:2] - true)) > AS_PRINTED_MM or abs(turned) > AS_PRINTED_RAD:
+            return {}
+    width, height = np.array(list(PAPERS.values())).max(axis=0)
+    return {
+        name: np.array([one.x, one.y, width - one.x - one.piece.width, height - one.y - one.piece.height])
+        for name, one in laid.items()
+    }
