@@ -62,13 +62,13 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     lines = []
     for name in SIDES:
         edges, middle = (across, np.pi / 2) if name in ("top", "bottom") else (down, 0.0)
-        lines.append(_lines(edges * _calm(busy, outward[name]), middle, tilt))
+        lines.append(lines_along(edges * _calm(busy, outward[name]), middle, tilt))
     soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5)).reshape(*picture.shape[:2], -1).astype(np.float64)
     best = _best_rectangle(lines, (across, down), soft, keep_out)
     if best is None:
         return None
     sides = dict(zip(SIDES, best, strict=True))
-    return {name: _settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
+    return {name: settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
 
 
 def meeting(a: Line, b: Line) -> Array:
@@ -116,7 +116,7 @@ def edges_of(picture: NDArray[np.uint8], keep_out: Mask) -> tuple[Array, Array]:
     return found[0], found[1]
 
 
-def _settled(name: str, sides: Mapping[str, Line], edges: Array) -> Line:
+def settled(name: str, sides: Mapping[str, Line], edges: Array) -> Line:
     """The side moved to where the edges along it are sharpest, no farther than candidates were told apart."""
     corners = corners_of(sides)
     a, b = corners[[SIDES.index(name), (SIDES.index(name) + 1) % 4]]
@@ -146,7 +146,7 @@ def _calm(busy: Array, outward: tuple[int, int]) -> Array:
     return np.asarray(np.clip(1 - 6 * beyond, LEAST_CALM, 1), dtype=np.float64)
 
 
-def _lines(edges: Array, middle: float, tilt: float) -> list[Line]:
+def lines_along(edges: Array, middle: float, tilt: float, most: int = BEST_LINES) -> list[Line]:
     """The lines near an angle that most edge pixels lie on, no two alike."""
     y, x = np.nonzero(edges)
     weight = edges[y, x] / HARD_STEP
@@ -160,7 +160,7 @@ def _lines(edges: Array, middle: float, tilt: float) -> list[Line]:
     lines: list[Line] = []
     apart = max(4, round(0.006 * reach))
     turned = max(2, round(np.deg2rad(1.5) / ANGLE_STEP))
-    while len(lines) < BEST_LINES and votes.max() > LEAST_VOTES * min(edges.shape):
+    while len(lines) < most and votes.max() > LEAST_VOTES * min(edges.shape):
         row, column = np.unravel_index(int(votes.argmax()), votes.shape)
         lines.append(Line(float(angles[row]), float(column - reach)))
         votes[max(0, row - turned) : row + turned + 1, max(0, column - apart) : column + apart + 1] = 0
@@ -207,20 +207,20 @@ def _contrast(corners: Array, soft: Array) -> float:
     """Mean over the sides of how far tones just within and just beyond differ, gray levels."""
     steps = []
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        tones = _beside(a, b, corners.mean(0), BESIDE_PX[0], soft.shape)
+        tones = beside(a, b, corners.mean(0), BESIDE_PX[0], soft.shape)
         steps.append(np.median(np.abs(soft[tones[0][1], tones[0][0]] - soft[tones[1][1], tones[1][0]]).max(axis=1)))
     return float(np.mean(steps))
 
 
-def _beside(
-    a: Array, b: Array, middle: Array, beside: float, shape: tuple[int, ...]
+def beside(
+    a: Array, b: Array, middle: Array, away: float, shape: tuple[int, ...]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """(2, 120) pixels (x, y) along a side, some px beyond it and as many within, `middle` being within."""
     normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
     normal = normal * np.sign(normal @ ((a + b) / 2 - middle))
     points = a + np.linspace(0.02, 0.98, 120)[:, None] * (b - a)
     limits = np.array([shape[1], shape[0]]) - 1
-    outer, inner = (np.clip(np.rint(points + d * beside * normal), 0, limits).astype(np.intp).T for d in (1, -1))
+    outer, inner = (np.clip(np.rint(points + d * away * normal), 0, limits).astype(np.intp).T for d in (1, -1))
     return outer, inner
 
 
@@ -268,8 +268,8 @@ def _parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
     Tones are medians along a quarter of the side, so that strokes and grain do not count.
     """
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        for beside in BESIDE_PX:
-            outer, inner = _beside(a, b, corners.mean(0), beside, visible.shape)
+        for away in BESIDE_PX:
+            outer, inner = beside(a, b, corners.mean(0), away, visible.shape)
             seen = visible[outer[1], outer[0]] & visible[inner[1], inner[0]]
             tones = [median_filter(soft[at[1], at[0]], size=(31, 1), mode="nearest") for at in (outer, inner)]
             step = np.abs(tones[1] - tones[0]).max(axis=1)

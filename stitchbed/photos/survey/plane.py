@@ -107,7 +107,7 @@ def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[s
         doubts.append(NO_EDGES)
     if found.doubtful:
         doubts.append(
-            f"straight lines run beside the work ({', '.join(found.doubtful)}): look whether the result ends where the "
+            "the work's sides do not stand out from what it lies on all along: look whether the result ends where the "
             "work does, or give its --corners; a plain board underneath avoids this"
         )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):

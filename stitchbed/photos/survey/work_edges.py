@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.edge_points import Side, doubtful_sides, measure_side
+from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
+from stitchbed.photos.geometry.outline import find_outline
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -31,7 +33,8 @@ from stitchbed.photos.survey.photo import Photo, read_small
 Way = Callable[[Array], Array]
 
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
-ROUND_CARDS_MM = 8.0  # table shown round the cards in that view
+ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
+RIM_SHARE = 0.03  # of the view, along the end of what is seen: table, or the work is not whole in the photo
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
 SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
@@ -44,7 +47,7 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 class SidesFound:
     """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
 
-    doubtful : sides beside which another straight edge runs. papers : of the cards.
+    doubtful : sides that do not part the table from the work all along. papers : of the cards.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
@@ -64,7 +67,10 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         return SidesFound(_measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
     flat, unseen, used = together(photos, fit, view, density)
     keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
-    found = find_sides(flat, keep_out, tilt=MOST_LEAN)
+    table = sure_table(keep_out, unseen, fit, papers, (view, density))
+    outline = find_outline(flat, keep_out, table, tilt=MOST_LEAN)
+    clear = outline is not None and outline.clear
+    found = outline.lines if outline is not None and clear else find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
         return SidesFound({}, None, view, papers)
     lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
@@ -74,7 +80,25 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
     if sum(share >= CLEAR_SHARE for share in shares.values()) < 3:
         return SidesFound({}, None, view, papers)
-    return SidesFound(sides, lines, view, papers, doubtful_sides(flat, keep_out, found))
+    return SidesFound(sides, lines, view, papers, () if clear else SIDES)
+
+
+def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
+    """(h, w) True where a flat view surely shows table: near the end of what is seen, and beyond corner cards.
+
+    frame : the view's, and its px per mm.
+    """
+    view, density = frame
+    shape = keep_out.shape
+    seen = np.pad(~unseen, 1).astype(np.uint8)
+    rim = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1] <= RIM_SHARE * max(shape)
+    if _laid_round(fit, papers):
+        hull = np.concatenate([card_outline(fit, name) for name in fit.poses])
+        between = cv2.convexHull((canvas_from_plane(view, hull) * density - 0.5).astype(np.float32))
+        inner = np.zeros(shape, np.uint8)
+        cv2.fillConvexPoly(inner, np.rint(between).astype(np.int32), 1)
+        rim = rim | (inner == 0)
+    return np.asarray(rim & ~keep_out)
 
 
 def _measured_in(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stitchbed.imaging.sample import look_up
-from stitchbed.photos.geometry.edge_points import doubtful_sides, measure_side
+from stitchbed.photos.geometry.edge_points import measure_side
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of, find_sides, sides_through
 from stitchbed.photos.survey.work_edges import CLEAR_SHARE
 
@@ -89,21 +89,6 @@ def test_lines_among_dense_strokes_are_not_clear(seed: int) -> None:
         side = measure_side(name, corners[list(ends)], lambda xy: xy, lambda xy: look_up(light, xy), reach=4.0)
         shares.append(0.0 if side is None else side.share)
     assert sum(share >= CLEAR_SHARE for share in shares) < 3
-
-
-def test_joints_of_the_table_are_no_sides() -> None:
-    """Dark lines across the whole table, beside and parallel to the sheet."""
-    view = picture(np.random.default_rng(9), frame=False)
-    for a, b, outward in ((TRUE[0], TRUE[1], -14.0), (TRUE[3], TRUE[2], 18.0)):
-        slope = (b - a)[1] / (b - a)[0]
-        ends = [(x, round(a[1] + outward + slope * (x - a[0]))) for x in (0, 959)]
-        cv2.line(view, ends[0], ends[1], (40, 40, 40), 2, cv2.LINE_AA)
-    sides = find_sides(view, np.zeros(view.shape[:2], bool), tilt=0.1)
-    assert sides is not None
-    assert np.abs(corners_of(sides) - TRUE).max() < 3
-    assert set(doubtful_sides(view, np.zeros(view.shape[:2], bool), sides)) == {"top", "bottom"}
-    calm = picture(np.random.default_rng(9), frame=True)
-    assert doubtful_sides(calm, np.zeros(calm.shape[:2], bool), sides) == ()
 
 
 def test_lines_through_corners_meet_there_again() -> None:

@@ -1,0 +1,150 @@
+"""I find the rectangle that parts what lies on a table from the table, by what lies on both sides of each side.
+
+In: a small flat view, where it surely shows table. Out: four lines, and which of them the pictures bear out all along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.photos.geometry.rectangle import (
+    SIDES,
+    Line,
+    Rectangle,
+    beside,
+    corners_of,
+    edges_of,
+    lines_along,
+    settled,
+)
+from stitchbed.photos.geometry.table import strangeness
+
+ACROSS_PX = 6.0  # where strangeness within and beyond an edge is compared, to find lines: a patch's half and some
+BESIDE_PX = (6.0, 10.0, 15.0)  # where it is compared along a whole side
+LEAST_LINE = 0.1  # weight of an edge that parts nothing
+CANDIDATES = 7  # lines for each side
+SHRINK = 4  # areas are counted on a view this much smaller
+LEAST_AREA = 0.04  # share of the view
+LEAST_PARTED = 0.7  # mean strangeness within less that beyond, for a side that is borne out
+MOST_TABLE_LIKE, MOST_STRANGE = 0.25, 0.2  # shares of a side that may look like table within, and strange beyond
+LEAST_SEEN = 0.1  # share of a side that must be seen
+LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
+
+
+@dataclass(frozen=True)
+class Outline:
+    """lines : the four sides. doubtful : sides that do not part the table from something else all along.
+
+    filled : how much of what is strange lies within, less what is not strange there; 1 at best.
+    """
+
+    lines: Mapping[str, Line]
+    doubtful: tuple[str, ...]
+    filled: float
+
+    @property
+    def clear(self) -> bool:
+        """True when every side is borne out and nearly all that is no table lies within."""
+        return not self.doubtful and self.filled >= LEAST_FILLED
+
+
+def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, tilt: float) -> Outline | None:
+    """The rectangle of what lies on the table, or None when the table is not known or nothing rectangular lies on it.
+
+    picture : (h, w, channels). keep_out : (h, w) True where cards lie or nothing is seen. table : where it is sure.
+    tilt : rad, how far sides may lean.
+    """
+    strange = strangeness(picture, table)
+    if strange is None:
+        return None
+    strange = np.asarray(cv2.medianBlur((255 * strange).astype(np.uint8), 5), np.float32) / np.float32(255)
+    edges = edges_of(picture, keep_out)
+    lines = _candidates(strange, keep_out, edges, tilt)
+    best = _fullest(lines, strange, keep_out)
+    if best is None:
+        return None
+    filled, rectangle = best
+    sides = dict(zip(SIDES, rectangle, strict=True))
+    sides = {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
+    return Outline(sides, _doubtful(sides, strange, ~keep_out), filled)
+
+
+def _candidates(strange: Floats, keep_out: Mask, edges: tuple[Array, Array], tilt: float) -> list[list[Line]]:
+    """Lines that edges follow where table turns into something else, for each side."""
+    soft = cv2.blur(strange, (5, 5))
+    step = round(ACROSS_PX)
+    outward = {"top": (0, -1), "right": (1, 0), "bottom": (0, 1), "left": (-1, 0)}
+    lines = []
+    for index, name in enumerate(SIDES):
+        dx, dy = outward[name]
+        within = np.roll(soft, (dy * step, dx * step), axis=(0, 1))
+        beyond = np.roll(soft, (-dy * step, -dx * step), axis=(0, 1))
+        parts = np.clip(within - beyond, 0, 1)
+        weight = edges[index % 2] * np.maximum(parts, LEAST_LINE) + _crests(parts, index % 2) * ~keep_out
+        lines.append(lines_along(weight, np.pi / 2 if index % 2 == 0 else 0.0, tilt, CANDIDATES))
+    return lines
+
+
+def _crests(parts: Array, axis: int) -> Array:
+    """Where table turns into something else most steeply, across (axis 0) or along the rows, without any sharp edge."""
+    kernel = np.ones((9, 1) if axis == 0 else (1, 9), np.uint8)
+    return np.asarray((parts >= 0.5) & (parts >= cv2.dilate(parts, kernel)), dtype=np.float64)
+
+
+def _fullest(lines: Sequence[Sequence[Line]], strange: Floats, keep_out: Mask) -> tuple[float, Rectangle] | None:
+    """The rectangle that holds most of what is strange and least of what is not."""
+    h, w = strange.shape
+    size = (w // SHRINK, h // SHRINK)
+    seen = cv2.resize((~keep_out).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    worth = (cv2.resize(strange, size, interpolation=cv2.INTER_AREA) - np.float32(0.5)) * seen
+    total = float(np.maximum(worth, 0).sum())
+    best: tuple[float, Rectangle] | None = None
+    if total <= 0:
+        return None
+    for top, right, bottom, left in product(*lines):
+        corners = corners_of(dict(zip(SIDES, (top, right, bottom, left), strict=True)))
+        area = cv2.contourArea(corners.astype(np.float32), True)
+        if area < LEAST_AREA * strange.size or np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
+            continue
+        inside = np.zeros(worth.shape, np.uint8)
+        cv2.fillConvexPoly(inside, np.rint((corners + 0.5) / SHRINK - 0.5).astype(np.int32), 1)
+        filled = float(worth[inside > 0].sum()) / total
+        if best is None or filled > best[0]:
+            best = (filled, (top, right, bottom, left))
+    return best
+
+
+def _doubtful(sides: Mapping[str, Line], strange: Floats, visible: Mask) -> tuple[str, ...]:
+    """Sides along which the table does not turn into something else all along."""
+    corners = corners_of(sides)
+    names = []
+    for index, name in enumerate(SIDES):
+        a, b = corners[index], corners[(index + 1) % 4]
+        within, beyond = [], []
+        for away in BESIDE_PX:
+            outer, inner = beside(a, b, corners.mean(0), away, visible.shape)
+            seen = visible[outer[1], outer[0]] & visible[inner[1], inner[0]]
+            within.append(np.where(seen, strange[inner[1], inner[0]], np.nan))
+            beyond.append(np.where(seen, strange[outer[1], outer[0]], np.nan))
+        if not _borne_out(np.array(within), np.array(beyond)):
+            names.append(name)
+    return tuple(names)
+
+
+def _borne_out(within: Array, beyond: Array) -> bool:
+    """Whether strangeness (distances, places) along a side speaks for it; NaN where a card hides it."""
+    seen = np.isfinite(within)
+    if seen.mean() < LEAST_SEEN:
+        return False
+    inner, outer = within[seen], beyond[seen]
+    parted = float(inner.mean() - outer.mean())
+    return bool(
+        parted >= LEAST_PARTED and np.mean(inner < 0.5) <= MOST_TABLE_LIKE and np.mean(outer > 0.5) <= MOST_STRANGE
+    )

@@ -1,0 +1,87 @@
+"""I check that a work is told from patterned tables, and that nothing is sure where the two look alike."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from stitchbed.photos.geometry.outline import find_outline
+from stitchbed.photos.geometry.rectangle import corners_of
+from stitchbed.photos.geometry.table import strangeness
+
+SHAPE = (400, 560)
+WORK = (slice(100, 310), slice(120, 440))  # rows, columns
+
+
+def planks(rng: np.random.Generator) -> np.ndarray:
+    """Boards with streaks, of differing tones, dark joints between them."""
+    table = np.empty((*SHAPE, 3))
+    for top in range(0, SHAPE[0], 60):
+        streaks = cv2.GaussianBlur(rng.standard_normal((60, SHAPE[1])), (0, 0), sigmaX=40, sigmaY=1) * 120
+        table[top : top + 60] = np.array([150, 105, 70]) * rng.uniform(0.85, 1.15) + streaks[: SHAPE[0] - top, :, None]
+        table[top : top + 3] = 40
+    return table
+
+
+def checks(rng: np.random.Generator) -> np.ndarray:
+    """A checked cloth of three tones."""
+    rows, columns = np.indices(SHAPE) // 34 % 2
+    return np.repeat((160 - 45 * rows - 45 * columns)[..., None], 3, axis=2) + rng.normal(0, 4, (*SHAPE, 3))
+
+
+def painted(rng: np.random.Generator, *, margin: int) -> np.ndarray:
+    """Bands and blocks with long straight edges, in a white margin."""
+    height, width = (part.stop - part.start for part in WORK)
+    work = np.full((height, width, 3), 235.0)
+    inner = work[margin : height - margin, margin : width - margin]
+    for left in range(0, inner.shape[1], 70):
+        inner[:, left : left + 70] = rng.uniform(20, 230, 3)
+    inner[inner.shape[0] // 2 :] *= 0.6
+    return work + rng.normal(0, 3, work.shape)
+
+
+def laid(table: np.ndarray, work: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """The work on the table under light that falls to a half: picture, and where it surely shows table."""
+    scene = table.copy()
+    scene[WORK] = work
+    light = np.linspace(1, 0.73, SHAPE[1])[None, :, None]  # stored values: 2:1 in light
+    picture = cv2.GaussianBlur(scene * light + rng.normal(0, 1, scene.shape), (0, 0), 0.8)
+    sure = np.ones(SHAPE, bool)
+    sure[40:-40, 40:-40] = False
+    return np.clip(np.rint(picture), 0, 255).astype(np.uint8), sure
+
+
+@pytest.mark.parametrize("margin", [0, 18])
+@pytest.mark.parametrize("kind", [planks, checks], ids=["planks", "checks"])
+def test_the_outermost_sides_are_found_on_a_pattern(kind: object, margin: int) -> None:
+    rng = np.random.default_rng(margin)
+    picture, sure = laid(kind(rng), painted(rng, margin=margin), rng)  # type: ignore[operator]
+    outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
+    assert outline is not None and outline.clear
+    true = [(120, 100), (440, 100), (440, 310), (120, 310)]
+    assert np.abs(corners_of(outline.lines) + 0.5 - true).max() < 2.5
+
+
+def test_a_work_like_the_table_is_not_sure() -> None:
+    rng = np.random.default_rng(3)
+    table = checks(rng)
+    work = table[: WORK[0].stop - WORK[0].start, : WORK[1].stop - WORK[1].start] + 3
+    picture, sure = laid(table, work, rng)
+    outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
+    assert outline is None or not outline.clear
+
+
+def test_strangeness_is_low_on_the_table_and_high_on_the_work() -> None:
+    rng = np.random.default_rng(4)
+    picture, sure = laid(planks(rng), painted(rng, margin=0), rng)
+    strange = strangeness(picture, sure)
+    assert strange is not None
+    work = np.zeros(SHAPE, bool)
+    work[WORK] = True
+    near = cv2.dilate(work.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
+    assert strange[work].mean() > 0.9 and strange[~near].mean() < 0.1
+
+
+def test_without_a_sure_table_nothing_is_told() -> None:
+    assert strangeness(np.full((*SHAPE, 3), 128, np.uint8), np.zeros(SHAPE, bool)) is None
