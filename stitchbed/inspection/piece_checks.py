@@ -152,13 +152,22 @@ def enlargement_of(look: Look) -> float | None:
             max((t.strength for t in look.traces if t.axis == axis and _near(t, frequency)), default=0)
             for axis in (0, 1)
         ]
-        if max(axes) > least or sum(axes) > 1.5 * least:
+        if (max(axes) > least or sum(axes) > 1.5 * least) and max(axes) > _other_periods(look, frequency):
             return _with_cutoff(look, frequency, factor)
     fine, half = (float(np.sqrt(np.median(look.bands_calm[part]))) for part in (slice(11, 16), slice(5, 8)))
     empty = fine < FLOOR_LEVEL and half > FLOOR_DROP * fine and look.blocks <= BLOCKS
     # quiet scanners with soft optics have nothing there either, so a trace of doubling must show as well, if a weak one
     doubled = max((t.strength for t in look.traces if _near(t, 0.5)), default=0) > WEAK_TRACE
     return 2.0 if empty and doubled else None
+
+
+def _other_periods(look: Look, frequency: float) -> float:
+    """Strength of the strongest period that is no multiple of a frequency: printed screens and rows of dots leave many
+    periods of their own, an enlargement one with its multiples.
+    """
+    multiples = [abs((step * frequency + 0.5) % 1 - 0.5) for step in range(1, 6)]
+    others = [t.strength for t in look.traces if not any(_near(t, multiple) for multiple in multiples)]
+    return max(others, default=0.0)
 
 
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:

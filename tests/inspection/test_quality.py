@@ -15,7 +15,7 @@ from scipy import ndimage
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection import quality, resolution
+from stitchbed.inspection import quality
 from stitchbed.inspection.glass import grains
 from stitchbed.inspection.looks import look_at
 from stitchbed.inspection.piece_checks import enlargement_of
@@ -173,36 +173,3 @@ def test_grains_are_found_where_they_lie_and_drawing_is_not() -> None:
     clean = [gray_of(captures.good_set(seed, 1, 1)[0].pixels) for seed in range(4)]
     assert grains(clean) == []
     assert grains(views[:2]) == []  # two scans cannot tell dust from drawing
-
-
-# ------------------------------------------------------------------ where detail ends
-
-
-@pytest.mark.parametrize("sigma", [1.0, 2.0, 3.0])
-def test_detail_of_a_known_spectrum_ends_where_theory_says(sigma: float) -> None:
-    """White detail blurred by a Gaussian: power A exp(-4 pi2 s2 u2) + n2, so it is twice n2 at a known frequency."""
-    rng = _rng(8)
-    power, noise = 40.0**2, 1.5
-    frequency = np.hypot(np.fft.fftfreq(192)[:, None], np.fft.rfftfreq(192)[None])
-    transfer = np.exp(-2 * np.pi**2 * sigma**2 * frequency**2)
-    windows = []
-    for _ in range(10):
-        white = np.fft.rfft2(np.sqrt(power) * rng.standard_normal((192, 192)))
-        blurred = np.fft.irfft2(white * transfer, (192, 192))
-        windows.append((blurred + noise * rng.standard_normal((192, 192))).astype(np.float32))
-    calm = [(noise * rng.standard_normal((96, 96))).astype(np.float32) for _ in range(10)]
-    found = resolution.limits(resolution.spectrum(windows, calm, noise), 600)
-    true = min(0.5, np.sqrt(np.log(power / noise**2) / (4 * np.pi**2 * sigma**2))) * 600 / 25.4
-    # 6 %: a ring is 1/64 cycle wide, and the taper lets a steep slope leak into the next one
-    assert found.detail == pytest.approx(true, rel=0.06)
-    assert found.nyquist == pytest.approx(11.81, abs=0.01)  # lp/mm at 600 dpi
-
-
-def test_least_dpi_and_steps() -> None:
-    # 11.81 cycles/mm take 600 dpi, 23.62 take 1200 (Nyquist)
-    assert resolution.least_dpi(11.811) == pytest.approx(600, abs=0.1)
-    assert resolution.advised([300, 600, 1200], 9.0) == 600
-    assert resolution.advised([300, 600, 1200], 11.9) == 600  # within 3 %, what a limit is known to
-    assert resolution.advised([300, 600, 1200], 13.0) == 1200
-    assert resolution.advised([300, 600], 20.0) is None
-    assert resolution.time_ratio(1200, 600) == (2, 4)

@@ -389,32 +389,22 @@ def write_steps(folder: Path, scans: dict[int, Codes]) -> list[Path]:
     return paths
 
 
-def true_limit(sheet: Floats, dpi: int, optics: Optics) -> float:
-    """Cycles/mm where the drawing alone, seen without noise, holds as much power as the noise of a scan at `dpi`.
+def true_losses(sheet: Floats, optics: Optics, steps: tuple[int, ...], place_mm: float) -> dict[int, float]:
+    """Share of the sheet that loses more than the noise at each step below the last, from a scan without noise.
 
-    From windows of the drawn half of a noiseless scan of the sheet without its paper's tooth (which is what a scan of
-    drawing holds above bare paper); above it power is less than twice that of noise alone.
+    Means of areas are taken here by hand, so steps have to divide the last one.
     """
-    still = Optics(optics.sigma_um, 0.0)
-    flat = np.where(sheet > 0.6, np.float32(0.82), sheet)
-    pixels = scan_at(flat, dpi, still, np.random.default_rng(0)).astype(np.float64)
-    side = round(8.128 / 25.4 * dpi)
-    drawn = [
-        pixels[r : r + side, c : c + side]
-        for r in range(0, pixels.shape[0] - side, side // 2)
-        for c in range(0, pixels.shape[1] - side, side // 2)
-    ]
-    spread = np.array([part.std() for part in drawn])
-    busy = [part for part, s in zip(drawn, spread, strict=True) if s >= np.quantile(spread, 0.6)]
-    taper = np.hanning(side)[:, None] * np.hanning(side)[None]
-    power = np.mean([np.abs(np.fft.fft2((p - p.mean()) * taper)) ** 2 for p in busy], axis=0) / (taper**2).sum()
-    radius = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.fftfreq(side)[None])
-    rings = np.floor(radius * 64).astype(int)
-    mean = np.bincount(rings.ravel(), power.ravel())[:32] / np.bincount(rings.ravel())[:32]
-    noise = optics.noise**2 + 1 / 12
-    above = np.flatnonzero(mean[2:] - 1 / 12 < noise)
-    last = 32 if not len(above) else int(above[0]) + 2
-    if last == 32:
-        return dpi / 25.4 / 2
-    high, low = np.log(mean[last - 1] / noise), np.log(max(mean[last] - 1 / 12, 1e-9) / noise)
-    return float((last - 0.5 + high / (high - low)) / 64 * dpi / 25.4)
+    top = steps[-1]
+    still = scan_at(sheet, top, Optics(optics.sigma_um, 0.0), np.random.default_rng(0)).astype(np.float32)
+    place, rim = round(place_mm / 25.4 * top), round(2.5 / 25.4 * top)
+    shares = {}
+    for step in steps[:-1]:
+        times = top // step
+        side = still.shape[0] // times * times
+        whole = still[:side, :side]
+        small = whole.reshape(side // times, times, side // times, times).mean((1, 3))
+        gone = (whole - cv2.resize(small, (side, side), interpolation=cv2.INTER_CUBIC))[rim:-rim, rim:-rim] ** 2
+        count = gone.shape[0] // place
+        power = gone[: count * place, : count * place].reshape(count, place, count, place).mean((1, 3))
+        shares[step] = float((power - 1 / 12 > optics.noise**2).mean())
+    return shares

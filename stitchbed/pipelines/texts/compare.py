@@ -9,49 +9,64 @@ from typing import Any
 
 
 def text(record: dict[str, Any]) -> str:
-    """The whole comparison, the advice first."""
-    lines = [*_advice(record), ""]
-    lines += ["  dpi    drawing ends at   grain ends at    real dpi  noise  specks/cm2  size   time"]
-    for part, ratio in zip(record["scans"], record["ratios"], strict=True):
-        limits = part["limits"]
-        real = f"{part['effective_dpi']}" + (" made up" if part["interpolated"] else "")
-        least, most = ratio["time"]
-        lines.append(
-            f"  {part['dpi']:<6.0f} {limits['detail']:5.1f} cycles/mm   {limits['grain']:5.1f} cycles/mm  {real:<9} "
-            f"{part['noise']:<6.1f} {part['specks_per_cm2']:<11.0f} {ratio['size']:<6g} {least:.1f} to {most:.1f}"
-        )
-    lines += ["", "size and time are over those of the lowest; time grows between dpi and its square"]
+    """The whole comparison, the advice first, then what each step loses and saves."""
+    rule = record["criterion"]
+    lines = [*_advice(record), "", "  dpi     loses more than noise   worst places lose   size    time"]
+    lines += [_line(scan) for scan in record["scans"]]
+    lines += [
+        "",
+        f"A square of {rule['place_mm']:g} mm loses when what a step cannot show of it is stronger than the noise of "
+        f"the scan ({rule['noise']:.1f} of 255 levels). A step that costs more than {100 * rule['share']:g} % of the "
+        "sheet is not advised.",
+        "Worst places: the hundredth of the sheet that loses most, in levels of 255. Size and time are over those of "
+        "the lowest; time grows between dpi and its square.",
+    ]
     return "\n".join([*lines, *(f"note: {line}" for line in record["warnings"])])
 
 
 def _advice(record: dict[str, Any]) -> list[str]:
     advised = record["advised_dpi"]
+    by_dpi = {scan["dpi"]: scan for scan in record["scans"]}
+    below = [scan for dpi, scan in by_dpi.items() if dpi < advised and scan["loses_share"] is not None]
     if record["detail_goes_on"]:
-        lines = [f"{advised:.0f} dpi: the drawing goes on beyond it; a higher resolution may show still more"]
+        lines = [f"{advised:.0f} dpi, or more: the drawing goes on beyond it; a higher resolution may show still more."]
     else:
-        lines = [
-            f"{advised:.0f} dpi loses nothing: the drawing ends at {record['detail_per_mm']:.1f} cycles/mm, "
-            f"which takes {record['detail_dpi']} dpi"
-        ]
-    higher = [part for part in record["scans"] if part["dpi"] > advised and not part["interpolated"]]
-    if higher:
-        lines.append(f"Above {advised:.0f} dpi the scans add {_added(record, higher[-1], advised)}.")
-    for part in record["scans"]:
-        if part["interpolated"]:
+        lines = [f"{advised:.0f} dpi is enough."]
+    if by_dpi[advised]["loses_share"] is not None:
+        lines.append(f"At {advised:.0f} dpi {_loss(by_dpi[advised])}; {_saved(record)}.")
+    if below:
+        lines.append(f"At {below[-1]['dpi']:.0f} dpi {_loss(below[-1])}.")
+    for scan in record["scans"]:
+        if scan["interpolated"]:
             lines.append(
-                f"{part['name']} is interpolated, about {part['interpolated']:g} times: it holds no more than "
-                f"a scan at {part['dpi'] / part['interpolated']:.0f} dpi"
+                f"{scan['name']} is interpolated, about {scan['interpolated']:g} times: it holds no more than a scan "
+                f"at {scan['dpi'] / scan['interpolated']:.0f} dpi."
             )
     return lines
 
 
-def _added(record: dict[str, Any], highest: dict[str, Any], advised: float) -> str:
-    parts = []
-    if record["grain_dpi"] > 1.1 * advised:
-        parts.append(f"the paper's own grain (up to {record['grain_dpi']} dpi)")
-    base = next(part for part in record["scans"] if part["dpi"] == advised)
-    if highest["specks_per_cm2"] > 1.5 * base["specks_per_cm2"] + 1:
-        parts.append(f"dust ({highest['specks_per_cm2']:.0f} specks/cm2 for {base['specks_per_cm2']:.0f})")
-    parts.append("noise")
-    ratio = (highest["dpi"] / advised) ** 2
-    return f"{' and '.join(parts)}, at {ratio:.1f} times the size"
+def _loss(scan: dict[str, Any]) -> str:
+    said = f"{_percent(scan['loses_share'])} of the sheet loses more than its noise"
+    return said + (
+        f" (beside the paper's own grain, {scan['grain_lost']:.1f} levels)" if scan["grain_lost"] > 1 else ""
+    )
+
+
+def _saved(record: dict[str, Any]) -> str:
+    best = next(scan for scan in record["scans"] if scan["name"] == record["best"])
+    return f"{best['dpi']:.0f} dpi is {(best['dpi'] / record['advised_dpi']) ** 2:.1f} times the size"
+
+
+def _line(scan: dict[str, Any]) -> str:
+    least, most = scan["time"]
+    if scan["interpolated"]:
+        lost, worst = "made up", ""
+    elif scan["loses_share"] is None:
+        lost, worst = "the measure", ""
+    else:
+        lost, worst = f"{_percent(scan['loses_share'])} of the sheet", f"{scan['loses_levels']:.1f} levels"
+    return f"  {scan['dpi']:<7.0f} {lost:<23} {worst:<19} {scan['size']:<7g} {least:.1f} to {most:.1f}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.2g} %" if share >= 0.0005 else "nothing"

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from stitchbed.core.files import claimed
-from stitchbed.inspection.resolution import crop
 
 SIDE = 380  # px of a crop
 GAP = 12
@@ -54,7 +53,7 @@ def crop_sheet(rows: Sequence[CropRow]) -> Image.Image:
         for column, (label, pixels) in enumerate(row.crops):
             x, y = GAP + column * (SIDE + GAP), GAP + number * (SIDE + HEAD + GAP)
             draw.text((x, y), label, fill=INK, font=font)
-            sheet.paste(Image.fromarray(crop(_rgb8(pixels), SIDE)), (x, y + HEAD))
+            sheet.paste(Image.fromarray(_square(_rgb8(pixels))), (x, y + HEAD))
     return sheet
 
 
@@ -62,3 +61,9 @@ def _rgb8(pixels: NDArray[Any]) -> NDArray[np.uint8]:
     scaled = cv2.convertScaleAbs(np.ascontiguousarray(pixels), alpha=255.0 / np.iinfo(pixels.dtype).max)
     flat = scaled.reshape(*pixels.shape[:2], -1)
     return np.asarray(np.repeat(flat, 3, axis=2) if flat.shape[2] == 1 else flat, np.uint8)
+
+
+def _square(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """(SIDE, SIDE, 3) picture of a square crop: pixels stay visible when enlarged, nothing is made up."""
+    how = cv2.INTER_AREA if pixels.shape[0] > SIDE else cv2.INTER_NEAREST
+    return np.asarray(cv2.resize(np.ascontiguousarray(pixels), (SIDE, SIDE), interpolation=how), np.uint8)

@@ -1,0 +1,1 @@
+"""What a resolution shows of a sheet, and what it loses."""
