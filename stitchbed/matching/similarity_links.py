@@ -50,6 +50,7 @@ class Link:
     b_from_a : 3x3 similarity, full-resolution px. xy_a, xy_b : (M, 2) px inliers. sigma : px, spread of the inliers.
     inlier_share : inliers over candidate matches in the overlap. agreement : correlation of the views, -1..1.
     rival : agreement of the best other motion over this one's, 0..1. weak : found by grain or layout only.
+    probability : that the tiles truly lie so, judged by all they would share; 1 where nobody judged.
     """
 
     a: str
@@ -62,6 +63,7 @@ class Link:
     agreement: float
     rival: float
     weak: bool = False
+    probability: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -96,16 +98,27 @@ def link(
 
     scale : expected magnification from a to b (dpi_b / dpi_a).
     """
+    found = proposals(a, b, sights, scale, settings)
+    return found if isinstance(found, NoLink) else found[0]
+
+
+def proposals(
+    a: Keypoints, b: Keypoints, sights: tuple[Sight, Sight], scale: float, settings: LinkSettings
+) -> list[Link] | NoLink:
+    """Every motion under which two tiles may hang together, the one under which the pictures agree most first.
+
+    scale : expected magnification from a to b (dpi_b / dpi_a).
+    """
     if min(len(a.xy), len(b.xy)) < settings.least_inliers:
         return NoLink(a.tile, b.tile, "too little structure to compare", min(len(a.xy), len(b.xy)))
     matches = match(a, b, settings)
-    judged = _judged(a, b, matches, sights, (scale, settings))
+    judged = sorted(_judged(a, b, matches, sights, (scale, settings)), key=lambda one: -one.agreement)
     if not judged:
         return NoLink(a.tile, b.tile, "no motion explains enough points", len(matches.index_a))
-    best = max(judged, key=lambda one: one.agreement)
-    if best.agreement < settings.least_agreement:
+    good = [one for one in judged if one.agreement >= settings.least_agreement]
+    if not good:
         return NoLink(a.tile, b.tile, "the pictures do not agree where they would overlap", len(matches.index_a))
-    return _link_of(a, b, matches, best, _rival(judged, best, a))
+    return [_link_of(a, b, matches, one, _rival(judged, one, a)) for one in good]
 
 
 def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[float]:

@@ -23,10 +23,12 @@ from stitchbed.matching.similarity_links import Link
 class GraphSettings:
     """loop_px: how far (tile px per 1000 px of tile) a loop may miss before a link in it is doubted;
     6 covers uncorrected axis errors of .3 % and survey noise. trees: spanning trees tried in doubtful sets.
+    alone: probability that a link needs which no loop confirms.
     """
 
     loop_px: float = 6.0
     trees: int = 60
+    alone: float = 0.9
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,16 @@ def lay_out(
     for part in islands:
         layouts.extend(_settled(graph.subgraph(part).copy(), sizes, settings, rng))
     return sorted(layouts, key=lambda layout: (-len(layout.sheet_from_tile), layout.reference))
+
+
+def without(layout: Layout, links: Sequence[Link], reason: str, sizes: Mapping[str, tuple[int, int]]) -> list[Layout]:
+    """The islands that are left of a layout when some of its links are not believed any more."""
+    kept = _graph(sizes, [item for item in layout.links if not any(item is other for other in links)])
+    kept = kept.subgraph(layout.sheet_from_tile).copy()
+    dropped = [*layout.dropped, *[(item, reason) for item in links]]
+    parts = sorted(nx.connected_components(kept), key=lambda part: (-len(part), min(part)))
+    places = layout.sheet_from_tile
+    return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
 
 
 def loop_residual(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
@@ -86,10 +98,10 @@ def _graph(sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]) -> nx.Gr
 
 
 def _trust(item: Link) -> float:
-    """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well."""
-    return float(
-        max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * (1.05 - min(item.rival, 1.0)) * (0.1 if item.weak else 1)
-    )
+    """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well,
+    and less the less probable it is."""
+    doubt = (1.05 - min(item.rival, 1.0)) * item.probability * (0.1 if item.weak else 1)
+    return float(max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * doubt)
 
 
 def _triangles(graph: nx.Graph, one: str, two: str, sizes: Mapping[str, tuple[int, int]]) -> int:
@@ -120,10 +132,28 @@ def _settled(
         if e not in agreeing
     ]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
+    kept.add_nodes_from(graph.nodes)
+    dropped += _cut_bridges(kept, settings.alone)
+    parts = sorted(nx.connected_components(kept), key=lambda part: (-len(part), min(part)))
+    return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
+
+
+def _cut_bridges(kept: nx.Graph, alone: float) -> list[tuple[Link, str]]:
+    """Take out links that hold two parts together with no loop to confirm them, unless they are sure by themselves."""
+    doubtful = [e for e in nx.bridges(kept) if kept.edges[e]["link"].probability < alone]
+    cut = [(kept.edges[e]["link"], "too doubtful to hold two groups together alone") for e in sorted(doubtful)]
+    kept.remove_edges_from(doubtful)
+    return cut
+
+
+def _island(
+    kept: nx.Graph, places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], dropped: list[tuple[Link, str]]
+) -> Layout:
     reference = _center(kept, places, sizes)
     back = np.linalg.inv(places[reference])
-    sheet = {name: np.eye(3) if name == reference else back @ places[name] for name in sorted(graph.nodes)}
-    return [Layout(reference, sheet, tuple(graph.edges[e]["link"] for e in sorted(agreeing)), tuple(dropped))]
+    sheet = {name: np.eye(3) if name == reference else back @ places[name] for name in sorted(kept.nodes)}
+    links = tuple(kept.edges[e]["link"] for e in _sorted_edges(kept))
+    return Layout(reference, sheet, links, tuple(dropped))
 
 
 def _sorted_edges(graph: nx.Graph) -> list[tuple[str, str]]:

@@ -5,25 +5,38 @@ In: layouts of several islands. Out: one layout, or an error that names pieces, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.matching.features import Keypoints, detect
-from stitchbed.matching.hypotheses import LinkSettings
-from stitchbed.matching.similarity_links import Link, NoLink, Sight, link, scales_seen
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, compare, detail_of, probability
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.judgment import believed, pair_scale
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
+# Grain is finer and fainter than drawing, noise is a good part of it, and by chance it agrees less.
+GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.1, even=0.3)
+WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 
-def closer_search(context: SurveyContext, layouts: Sequence[Layout]) -> list[Link]:
+@dataclass(frozen=True)
+class Closer:
+    """A piece looked at more closely."""
+
+    keypoints: Keypoints
+    sight: Sight
+    detail: Detail
+
+
+def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Mapping[str, Detail]) -> list[Link]:
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
@@ -40,24 +53,49 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout]) -> list[Lin
     needed = sorted({name for pair in pairs for name in pair})
     with ThreadPoolExecutor(context.workers) as pool:
         closer = dict(zip(needed, pool.map(lambda name: _closer(context, index[name]), needed), strict=True))
-    settings = replace(context.settings.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
     found = []
     for a, b in pairs:
-        scale = float(context.dpi[index[b]] / context.dpi[index[a]])
-        got = link(closer[a][0], closer[b][0], (closer[a][1], closer[b][1]), scale, settings)
-        if isinstance(got, Link):
-            found.append(replace(got, weak=True))
-            continue
-        other = _at_other_scales(closer[a], closer[b], context.settings.links)
-        found.extend([other] if other is not None else [])
+        scale = pair_scale(context.dpi, (index[a], index[b]))
+        plain = (details[a], details[b])
+        got = _by_grain(context, (closer[a], closer[b]), plain, scale)
+        if got is None:
+            got = _at_other_scales(context, (closer[a], closer[b]), plain)
+        found.extend([got] if got is not None else [])
     return found
 
 
-def _at_other_scales(one: tuple[Keypoints, Sight], two: tuple[Keypoints, Sight], settings: LinkSettings) -> Link | None:
-    """A link although the declared dpi is wrong; asked to agree well, for there is no other witness of the scale."""
-    strict = replace(settings, least_agreement=0.3, least_inliers=30)
-    for scale in scales_seen(one[0], two[0], settings):
-        got = link(one[0], two[0], (one[1], two[1]), scale, strict)
+def _by_grain(
+    context: SurveyContext, closer: tuple[Closer, Closer], plain: tuple[Detail, Detail], scale: float
+) -> Link | None:
+    """A weak link that the finest marks agree on, and that no plain drawing contradicts."""
+    wishes = context.settings
+    one, two = closer
+    settings = replace(wishes.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
+    proposed = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, settings)
+    if isinstance(proposed, NoLink):
+        return None
+    grain = (one.detail, two.detail)
+    got = believed(proposed, grain, scale, settings=replace(wishes.belief, least=WEAK_LEAST), evidence=GRAIN)
+    if isinstance(got, NoLink):
+        return None
+    drawn = compare(got.b_from_a, plain, wishes.evidence)
+    if drawn.amount > 1 and probability(drawn, wishes.evidence) < wishes.belief.least:
+        return None
+    return replace(got, weak=True)
+
+
+def _at_other_scales(
+    context: SurveyContext, closer: tuple[Closer, Closer], plain: tuple[Detail, Detail]
+) -> Link | None:
+    """A link although the declared dpi is wrong; sure by itself, for nothing else tells the scale."""
+    one, two = closer
+    strict = replace(context.settings.links, least_agreement=0.3, least_inliers=30)
+    for scale in scales_seen(one.keypoints, two.keypoints, context.settings.links):
+        proposed = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, strict)
+        if isinstance(proposed, NoLink):
+            continue
+        free = replace(context.settings.belief, least=context.settings.graph.alone, other_scale=0.0)
+        got = believed(proposed, plain, scale, settings=free, evidence=context.settings.evidence)
         if isinstance(got, Link):
             return got
     return None
@@ -117,7 +155,7 @@ def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
     return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 4} more." if len(mine) > 4 else ".")
 
 
-def _closer(context: SurveyContext, index: int) -> tuple[Keypoints, Sight]:
+def _closer(context: SurveyContext, index: int) -> Closer:
     tile = context.tiles[index]
     side = CLOSER * context.settings.features.view_side
     reduction = max(1, round(max(tile.raster.shape[:2]) / side))
@@ -128,4 +166,5 @@ def _closer(context: SurveyContext, index: int) -> tuple[Keypoints, Sight]:
     size = (max(1, round(gray.shape[1] / times)), max(1, round(gray.shape[0] / times)))
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     sight = Sight(evened(small, 10.0, 0.5), float(reduction * gray.shape[1] / small.shape[1]))
-    return detect(tile.name, view, reduction, settings), sight
+    detail = detail_of(gray, reduction, float(context.px_per_mm[index]), GRAIN)
+    return Closer(detect(tile.name, view, reduction, settings), sight, detail)

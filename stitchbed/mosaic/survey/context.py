@@ -19,6 +19,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer
 from stitchbed.matching.features import FeatureSettings
 from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.overlap_evidence import EvidenceSettings
 from stitchbed.matching.pairs import PairSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
@@ -30,6 +31,7 @@ from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
+from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.preview import PreviewSettings
 from stitchbed.reading.base.tile import Tile
 
@@ -60,6 +62,8 @@ class SurveySettings:
     preview: PreviewSettings = field(default_factory=PreviewSettings)
     pairs: PairSettings = field(default_factory=PairSettings)
     links: LinkSettings = field(default_factory=LinkSettings)
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    belief: BeliefSettings = field(default_factory=BeliefSettings)
     graph: GraphSettings = field(default_factory=GraphSettings)
     ties: TieSettings = field(default_factory=TieSettings)
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)

@@ -18,6 +18,7 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for, shrunk, shrunk_to
 from stitchbed.imaging.transfer import Transfer, to_bent, to_linear
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Sight, sight_of
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, candidates
 from stitchbed.mosaic.compositing.seams import Drawing
@@ -45,6 +46,7 @@ class Preview:
 
     keypoints: Keypoints
     sight: Sight
+    detail: Detail
     texture: Texture
     small: Small
     drawing: Drawing
@@ -58,7 +60,7 @@ def preview_of(
     *,
     px_per_mm: float,
     transfer: Transfer,
-    settings: tuple[PreviewSettings, FeatureSettings, SpeckSettings],
+    settings: tuple[PreviewSettings, FeatureSettings, SpeckSettings, EvidenceSettings],
     in_turn: AbstractContextManager[object],
 ) -> Preview:
     """Look at a tile whose full-resolution scale is px_per_mm.
@@ -66,8 +68,11 @@ def preview_of(
     fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
     in_turn : held while points are sought, which needs some 160 MB: a lock where several tiles are looked at together.
     """
-    own, feature_settings, speck_settings = settings
-    marks = candidates(gray_of(fine), reductions[0], px_per_mm, speck_settings)
+    own, feature_settings, speck_settings, evidence_settings = settings
+    finest = gray_of(fine)
+    marks = candidates(finest, reductions[0], px_per_mm, speck_settings)
+    detail = detail_of(finest, reductions[0], px_per_mm, evidence_settings)
+    del finest
     reduction = reductions[1]
     view = shrunk(fine, reduction // reductions[0])
     gray = gray_of(view)
@@ -78,7 +83,7 @@ def preview_of(
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     light = (to_linear(view, transfer), to_bent(view, transfer))
     small = small_of(*light, reduction, own.cell_mm * px_per_mm)
-    return Preview(keypoints, sight, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
+    return Preview(keypoints, sight, detail, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
 
 
 def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi: float) -> tuple[int, int]:

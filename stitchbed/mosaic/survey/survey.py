@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record, recording
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.matching.pairs import choose
-from stitchbed.matching.similarity_links import Link, NoLink, link
+from stitchbed.matching.similarity_links import Link, NoLink, proposals
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
 from stitchbed.mosaic.compositing.plan import Plan, Spot
@@ -34,6 +35,8 @@ from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.components import closer_search, demand_whole
 from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled
+from stitchbed.mosaic.survey.judgment import believed, pair_scale
 from stitchbed.mosaic.survey.preview import Preview, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, bed_groups, measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
@@ -69,7 +72,7 @@ def survey(context: SurveyContext) -> Survey:
         links, no_links = link_all(context, previews)
         linked.numbers = {"links": len(links), "pairs_compared": len(links) + len(no_links)}
     with recording("layout", context.settings.graph) as laid:
-        layout, warnings = one_layout(context, links, no_links)
+        layout, warnings = one_layout(context, previews, links, no_links)
         laid.numbers = {"placed": len(layout.sheet_from_tile), "dropped": len(layout.dropped)}
     context, previews = _placed_only(context, previews, layout)
     with recording("measure", context.settings.ties) as measured_step:
@@ -84,7 +87,8 @@ def survey(context: SurveyContext) -> Survey:
         plan, lifts = make_plan(context, previews, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
-    every_warning = (*warnings, *doubts, *measured.warnings, *_lifted_words(context, plan, lifts))
+    quarreling = _quarrel_words(context, previews, plan)
+    every_warning = (*warnings, *doubts, *measured.warnings, *quarreling, *_lifted_words(context, plan, lifts))
     return Survey(
         context,
         plan,
@@ -97,6 +101,21 @@ def survey(context: SurveyContext) -> Survey:
         steps,
         every_warning,
     )
+
+
+def _quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
+    """Overlaps of the finished layout in which two pieces show different things."""
+    places = {place.tile: place.sheet_from_tile for place in plan.places}
+    sizes = {place.tile: place.size for place in plan.places}
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    found = quarrels(places, sizes, details, context.settings.evidence, exact=True)
+    if not found:
+        return []
+    listed = "; ".join(doubted(one, places[one.a], plan.canvas.dpi / MM_PER_INCH) for one in found)
+    return [
+        f"pieces that show different things where they lie on each other: {listed}. One of them is misplaced, shows "
+        "another sheet, or the sheet changed between the scans; look at these places"
+    ]
 
 
 def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
@@ -117,7 +136,7 @@ def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> 
 def preview_all(context: SurveyContext) -> list[Preview]:
     """A preview at every tile, `workers` at a time."""
     wishes = context.settings
-    settings = (wishes.preview, wishes.features, wishes.specks)
+    settings = (wishes.preview, wishes.features, wishes.specks, wishes.evidence)
     in_turn = Lock()
 
     def one(index: int) -> Preview:
@@ -140,9 +159,12 @@ def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[
 
     def one(pair: tuple[int, int]) -> Link | NoLink:
         i, j = pair
-        scale = float(context.dpi[j] / context.dpi[i])
-        sights = (previews[i].sight, previews[j].sight)
-        return link(previews[i].keypoints, previews[j].keypoints, sights, scale, context.settings.links)
+        a, b = previews[i], previews[j]
+        scale, wishes = pair_scale(context.dpi, pair), context.settings
+        found = proposals(a.keypoints, b.keypoints, (a.sight, b.sight), scale, wishes.links)
+        if isinstance(found, NoLink):
+            return found
+        return believed(found, (a.detail, b.detail), scale, settings=wishes.belief, evidence=wishes.evidence)
 
     with ThreadPoolExecutor(context.workers) as pool:
         results = list(pool.map(one, pairs))
@@ -150,7 +172,9 @@ def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[
     return [r for r in results if isinstance(r, Link)], [r for r in results if isinstance(r, NoLink)]
 
 
-def one_layout(context: SurveyContext, links: Sequence[Link], no_links: Sequence[NoLink]) -> tuple[Layout, list[str]]:
+def one_layout(
+    context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link], no_links: Sequence[NoLink]
+) -> tuple[Layout, list[str]]:
     """The one island all tiles belong to, after a second look where needed.
 
     Raises
@@ -158,21 +182,37 @@ def one_layout(context: SurveyContext, links: Sequence[Link], no_links: Sequence
     Disconnected : see `demand_whole`.
     """
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
     rng = np.random.default_rng(context.settings.seed)
-    layouts = lay_out(sizes, links, context.settings.graph, rng)
-    weak: list[Link] = []
+
+    def laid(known: Sequence[Link]) -> list[Layout]:
+        parts = lay_out(sizes, known, context.settings.graph, rng)
+        checked = [settled(part, sizes, details, context.settings.evidence) for part in parts]
+        return sorted((one for some in checked for one in some), key=lambda one: -len(one.sheet_from_tile))
+
+    layouts = laid(links)
     if len(layouts) > 1:
-        weak = closer_search(context, layouts)
+        weak = closer_search(context, layouts, details)
         known = [item for layout in layouts for item in layout.links]
-        layouts = lay_out(sizes, [*known, *weak], context.settings.graph, rng) if weak else layouts
+        dropped = [item for layout in layouts for item in layout.dropped]
+        layouts = laid([*known, *weak]) if weak else layouts
+        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
     names = [tile.name for tile in context.tiles]
     layout, warnings = demand_whole(layouts, no_links, names, allow_missing=context.settings.allow_missing)
+    return layout, [*warnings, *link_words(layout)]
+
+
+def link_words(layout: Layout) -> list[str]:
+    """What a layout hangs by that should be looked at, and what was not believed."""
+    words = []
     used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
     if used:
-        warnings.append(
-            f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams."
-        )
-    return layout, warnings
+        words.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams")
+    placed = layout.sheet_from_tile
+    dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
+    if dropped:
+        words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
+    return words
 
 
 def make_plan(context: SurveyContext, previews: Sequence[Preview], measured: Measured) -> tuple[Plan, list[Lift]]:

@@ -1,0 +1,237 @@
+"""I say how far two pieces show the same drawing where a motion lays them on each other, cell by cell.
+
+In: leveled pictures of both pieces and a motion. Out: `Evidence`, for and against, with the place of each cell.
+
+The whole overlap that a motion implies is asked, not only the points it was found by: a cell with drawing that
+disagrees counts against a motion as one that agrees counts for it, and bare paper counts for nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Floats, Ints
+from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
+
+# Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
+# (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
+LIKENESS_SLOPE, BARE_SLOPE = 14.0, 60.0
+BARE_FREE = 0.08  # dust, lift and blur leave this much of the drawing in one piece only
+LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
+LEAST_SEEN = 0.4  # share of a cell that both pieces must see
+LEAST_PIXELS = 20  # of a cell, for a correlation
+TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
+# What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain.
+STRONGER, GRAIN = 1.5, 12.0
+
+
+@dataclass(frozen=True)
+class EvidenceSettings:
+    """pixel_mm: of the leveled pictures; lines of writing agree wrongly in coarser ones. ground_mm: light that changes
+    over more than this is leveled away. rim_mm: left out at the rims, where sheets lift. cell_mm: a glyph or a stroke
+    with some paper round it. reach_mm: what a motion may be off, at a cell. wide_mm: the same, for a second try.
+    drawing: gray levels of 255 by which a cell must vary to count half; grain and noise stay under 5. chance, even:
+    likeness of a motion that nothing speaks for, and that of one as likely true as false.
+    """
+
+    pixel_mm: float = 0.25
+    ground_mm: float = 4.0
+    rim_mm: float = 2.5
+    cell_mm: float = 8.0
+    reach_mm: float = 0.5
+    wide_mm: float = 2.0
+    drawing: float = 14.0
+    chance: float = 0.3
+    even: float = 0.56
+
+
+@dataclass(frozen=True)
+class Detail:
+    """A piece, leveled: pixels (h, w) gray levels above its surroundings; step: full-resolution px per pixel;
+    pixel_mm: mm per pixel."""
+
+    pixels: NDArray[np.int8]
+    step: float
+    pixel_mm: float
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What an overlap tells of a motion.
+
+    middle : (n, 2) px of each cell in the first piece. likeness : (n,) correlation -1..1 where it is best.
+    drawing : (n,) 0..1, how much is drawn there in either piece. shift : (n, 2) px of the first piece from where the
+    second should be to where it was found. bare : share of the drawing that is in one piece only, 0..1.
+    """
+
+    middle: Array
+    likeness: Array
+    drawing: Array
+    shift: Array
+    bare: float
+
+    @property
+    def amount(self) -> float:
+        """Cells' worth of drawing."""
+        return float(self.drawing.sum())
+
+    @property
+    def score(self) -> float:
+        """Mean likeness, weighed by drawing; 0 where nothing is drawn."""
+        return float(self.drawing @ self.likeness) / self.amount if self.amount > 0 else 0.0
+
+
+def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
+    """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
+    times = max(1.0, settings.pixel_mm * px_per_mm / reduction)
+    size = [max(1, round(side / times)) for side in gray.shape[::-1]]
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if times > 1 else gray
+    step = gray.shape[1] * reduction / small.shape[1]
+    ground = cv2.GaussianBlur(small, (0, 0), settings.ground_mm * px_per_mm / step)
+    return Detail(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
+
+
+def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:
+    """Compare two pieces over the overlap of a motion (3x3, full-resolution px)."""
+    one, two = details
+    there, corner = _laid_on(b_from_a, one, two, settings)
+    if not there.size:
+        return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
+    part = one.pixels[corner[0] : corner[0] + there.shape[0], corner[1] : corner[1] + there.shape[1]]
+    here = part.astype(np.float32)
+    cell, reach = (max(1, round(mm / one.pixel_mm)) for mm in (settings.cell_mm, settings.reach_mm))
+    corners = _cells(there.shape, cell)
+    found = np.zeros((len(corners), 5))
+    _correlate(here, there, corners, cell, reach, found)
+    found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
+    likeness, shift, share, power = found[:, 0], found[:, 1:3], found[:, 3], found[:, 4] ** 2
+    middle = (corners[:, ::-1] + corner[::-1] + cell / 2) * one.step - 0.5
+    drawing = np.minimum(share, 1) * power / (power + settings.drawing**2)
+    return Evidence(middle, likeness, drawing, shift * one.step, _bare(here, there, reach))
+
+
+def aligned(
+    b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, *, keep_scale: bool = True
+) -> tuple[Array, Evidence]:
+    """The motion drawn to where its cells agree within `wide_mm`, and its evidence; as it was if that is no better."""
+    before = compare(b_from_a, details, settings)
+    wide = compare(b_from_a, details, replace(settings, reach_mm=settings.wide_mm))
+    weight = np.where(wide.likeness > TRUE_CELL, wide.drawing, 0.0)
+    if np.count_nonzero(weight) < 3:
+        return b_from_a, before
+    src = wide.middle
+    params = fit_similarity(src, moved(b_from_a, src + wide.shift), np.maximum(weight, 1e-9))
+    motion = similarity_matrix(params)
+    if keep_scale:
+        motion = scaled_to(motion, scale_of(b_from_a), weight @ src / weight.sum())
+    after = compare(motion, details, settings)
+    return (motion, after) if after.score > before.score else (b_from_a, before)
+
+
+def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
+    """That a motion is true, 0..1, for a pair about which nothing else is known."""
+    amount = evidence.amount
+    likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
+    odds = LIKENESS_SLOPE * (likeness - settings.even) - BARE_SLOPE * max(evidence.bare - BARE_FREE, 0.0)
+    return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
+
+
+def scaled_to(motion: Array, scale: float, around: Array) -> Array:
+    """The motion with another scale, `around` (2,) px staying where it was put."""
+    params = similarity_params(motion)
+    there = moved(motion, around[None])[0]
+    turned = similarity_matrix(np.array([*(params[:2] * scale / np.hypot(*params[:2])), 0.0, 0.0]))
+    turned[:2, 2] = there - turned[:2, :2] @ around
+    return turned
+
+
+def _laid_on(b_from_a: Array, one: Detail, two: Detail, settings: EvidenceSettings) -> tuple[Floats, tuple[int, int]]:
+    """The second picture in the first one's pixels, over the overlap only, and that part's first (row, col).
+
+    NaN outside, and within the rim of the second; the rim of the first is cut off.
+    """
+    rim = [max(1, round(settings.rim_mm / each.pixel_mm)) for each in (one, two)]
+    a_small, b_small = _small_from_full(one), _small_from_full(two)
+    motion = b_small @ b_from_a @ np.linalg.inv(a_small)
+    (h, w), (rows, cols) = one.pixels.shape, two.pixels.shape
+    frame = np.array([[rim[1], rim[1]], [cols - 1 - rim[1], rim[1]], [cols - 1 - rim[1], rows - 1 - rim[1]],
+                      [rim[1], rows - 1 - rim[1]]], float)  # fmt: skip
+    seen = moved(np.asarray(np.linalg.inv(motion), np.float64), frame)
+    left, top = np.maximum(np.ceil(seen.min(0)), rim[0]).astype(int)
+    right, bottom = np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])).astype(int)
+    if right - left < 4 or bottom - top < 4:
+        return np.zeros((0, 0), np.float32), (0, 0)
+    inner = two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]].astype(np.float32)
+    into = np.array([[1, 0, -rim[1]], [0, 1, -rim[1]], [0, 0, 1.0]])
+    out_of = np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (int(right - left), int(bottom - top))
+    there = cv2.warpPerspective(inner, into @ motion @ out_of, size, flags=flags, borderValue=float("nan"))
+    return np.asarray(there, np.float32), (int(top), int(left))
+
+
+def _small_from_full(detail: Detail) -> Array:
+    """3x3 from full-resolution px to the leveled picture's, pixel centers at whole numbers in both."""
+    half = (1 / detail.step - 1) / 2
+    return np.array([[1 / detail.step, 0, half], [0, 1 / detail.step, half], [0, 0, 1]])
+
+
+def _cells(shape: tuple[int, ...], cell: int) -> Ints:
+    """(n, 2) first row and column of cells side by side, in the middle of a picture, some past its ends."""
+    starts = []
+    for length in shape[:2]:
+        count = max(1, round(length / cell))
+        starts.append((length - count * cell) // 2 + cell * np.arange(count))
+    return np.stack(np.meshgrid(*starts, indexing="ij"), -1).reshape(-1, 2).astype(np.int64)
+
+
+@compiled
+def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int, found: Array) -> None:
+    """Per cell: best correlation, its shift (x, y) px, share of the cell seen by both, the larger spread."""
+    h, w = here.shape
+    for k in range(corners.shape[0]):
+        top, left = corners[k, 0], corners[k, 1]
+        best = -2.0
+        for dy in range(-reach, reach + 1):
+            for dx in range(-reach, reach + 1):
+                n, sum_x, sum_y, sum_xx, sum_yy, sum_xy = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+                for row in range(max(top, -dy, 0), min(top + cell, h - dy, h)):
+                    for col in range(max(left, -dx, 0), min(left + cell, w - dx, w)):
+                        y = there[row + dy, col + dx]
+                        if np.isfinite(y):
+                            x = here[row, col]
+                            n += 1
+                            sum_x, sum_y = sum_x + x, sum_y + y
+                            sum_xx, sum_yy, sum_xy = sum_xx + x * x, sum_yy + y * y, sum_xy + x * y
+                if n < LEAST_PIXELS:
+                    continue
+                power_x = max(sum_xx - sum_x * sum_x / n, 0.0) / n
+                power_y = max(sum_yy - sum_y * sum_y / n, 0.0) / n
+                alike = (sum_xy - sum_x * sum_y / n) / n / np.sqrt(max(power_x * power_y, 1e-6))
+                if dx == 0 and dy == 0:
+                    found[k, 3], found[k, 4] = n / (cell * cell), np.sqrt(max(power_x, power_y))
+                if alike > best:
+                    best = alike
+                    found[k, 0], found[k, 1], found[k, 2] = alike, dx, dy
+
+
+def _bare(here: Floats, there: Floats, reach: int) -> float:
+    """Share of what is drawn in either that has nothing like it within `reach` px in the other."""
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    hole = cv2.dilate(np.isnan(there).astype(np.uint8), kernel) > 0
+    other = np.nan_to_num(there)
+    alone, every = 0.0, 1e-6
+    for sign in (np.float32(1), np.float32(-1)):
+        a, b = sign * here, sign * other
+        for own, facing in ((a, b), (b, a)):
+            drawn = np.maximum(own - GRAIN, 0)
+            drawn[hole] = 0
+            more = np.maximum(cv2.dilate(facing, kernel), 0) * STRONGER
+            alone += float(np.clip(own - more - GRAIN, 0, drawn).sum())
+            every += float(drawn.sum())
+    return alone / every

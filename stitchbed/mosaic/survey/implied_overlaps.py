@@ -1,0 +1,109 @@
+"""I check every overlap that a layout implies, whether or not a link was ever proposed for it.
+
+In: a layout and the pieces' leveled pictures. Out: pairs that show different things where they should show the same,
+and the layouts that are left when the links that laid them so are not believed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import networkx as nx
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
+from stitchbed.mosaic.registration.pose_graph import Layout, corners, without
+
+LEAST_DRAWN = 3.0  # cells' worth of drawing that a quarrel needs
+LEAST_SHARE = 0.02  # of the smaller piece, that an overlap must have to be looked at
+QUARREL = 0.1  # probability under which two pieces quarrel
+MOST_ODDS = 8.0  # log odds that one pair may weigh, for or against: about 1 in 3,000
+
+
+@dataclass(frozen=True)
+class Quarrel:
+    """Two pieces that a layout lays on each other and that show different things there. probability : of the layout
+    being right there. evidence : cell by cell, in px of `a`."""
+
+    a: str
+    b: str
+    probability: float
+    evidence: Evidence
+
+
+def quarrels(
+    places: Mapping[str, Array],
+    sizes: Mapping[str, tuple[int, int]],
+    details: Mapping[str, Detail],
+    evidence: EvidenceSettings,
+    *,
+    trusted: frozenset[tuple[str, str]] = frozenset(),
+    exact: bool = False,
+) -> list[Quarrel]:
+    """Pairs whose implied overlap contradicts the layout; `trusted` pairs (names in order) are not asked again.
+
+    places : sheet_from_tile 3x3. exact : they are good to a pixel; else the drawing may lie some millimeters off.
+    """
+    found = []
+    for a, b in combinations(sorted(places), 2):
+        if (a, b) in trusted or _shared(places, sizes, a, b) < LEAST_SHARE:
+            continue
+        motion, pair = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64), (details[a], details[b])
+        seen = compare(motion, pair, evidence)
+        if not exact and probability(seen, evidence) < QUARREL:
+            _, seen = aligned(motion, pair, evidence)
+        chance = probability(seen, evidence)
+        if seen.amount >= LEAST_DRAWN and chance < QUARREL:
+            found.append(Quarrel(a, b, chance, seen))
+    return found
+
+
+def settled(
+    layout: Layout, sizes: Mapping[str, tuple[int, int]], details: Mapping[str, Detail], evidence: EvidenceSettings
+) -> list[Layout]:
+    """What is left of a layout after its implied overlaps were asked.
+
+    Two quarreling pieces are parted where the links between them are weakest, if all quarrels that this settles weigh
+    more than the links it costs.
+    """
+    trusted = frozenset((min(one.a, one.b), max(one.a, one.b)) for one in layout.links)
+    open_quarrels = quarrels(layout.sheet_from_tile, sizes, details, evidence, trusted=trusted)
+    graph = nx.Graph()
+    graph.add_nodes_from(layout.sheet_from_tile)
+    for item in layout.links:
+        graph.add_edge(item.a, item.b, capacity=_odds(item.probability), link=item)
+    cut = []
+    for quarrel in sorted(open_quarrels, key=lambda one: (one.probability, one.a, one.b)):
+        if not nx.has_path(graph, quarrel.a, quarrel.b):
+            continue
+        cost, (side, _) = nx.minimum_cut(graph, quarrel.a, quarrel.b)
+        parted = [one for one in open_quarrels if (one.a in side) != (one.b in side)]
+        if cost < sum(_odds(1 - one.probability) for one in parted):
+            crossing = [e for e in graph.edges if (e[0] in side) != (e[1] in side)]
+            cut += [graph.edges[e]["link"] for e in sorted(crossing)]
+            graph.remove_edges_from(crossing)
+    reason = "other overlaps that it implies show different drawing"
+    return without(layout, cut, reason, sizes) if cut else [layout]
+
+
+def doubted(quarrel: Quarrel, place: Array, px_per_mm: float) -> str:
+    """Words for a quarrel, with its middle on the canvas. place : canvas_from_tile of piece a."""
+    weight = quarrel.evidence.drawing * (1 - quarrel.evidence.likeness)
+    x, y = moved(place, (weight @ quarrel.evidence.middle / weight.sum())[None])[0] / px_per_mm
+    return f"{quarrel.a} and {quarrel.b} (around {x:.0f} mm from the left, {y:.0f} mm from the top)"
+
+
+def _odds(chance: float) -> float:
+    return float(np.clip(np.log(max(chance, 1e-9) / max(1 - chance, 1e-9)), 0.01, MOST_ODDS))
+
+
+def _shared(places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], a: str, b: str) -> float:
+    """Overlap of two pieces' outlines as a share of the smaller one."""
+    one, two = (moved(places[name], corners(sizes[name])).astype(np.float32) for name in (a, b))
+    area, _ = cv2.intersectConvexConvex(one, two)
+    return float(area) / min(abs(cv2.contourArea(one)), abs(cv2.contourArea(two)))

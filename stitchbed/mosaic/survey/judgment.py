@@ -1,0 +1,94 @@
+"""I judge the motions proposed for two pieces by all that they would share.
+
+In: proposed links of a pair, both pieces' leveled pictures, the scale their dpi say. Out: the most probable link, or
+why none is believed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.transforms import scale_of
+from stitchbed.matching.overlap_evidence import (
+    Detail,
+    Evidence,
+    EvidenceSettings,
+    aligned,
+    compare,
+    probability,
+    scaled_to,
+)
+from stitchbed.matching.similarity_links import Link, NoLink
+
+
+@dataclass(frozen=True)
+class BeliefSettings:
+    """least: probability from which a link is kept, for loops to confirm. sure: from which no other motion is tried.
+    tries: motions judged per pair, those under which the pictures agree most. other_scale: likeness that another scale
+    than the dpi's must gain to be believed, for scanners keep theirs to a ten-thousandth. scale_noise: share within
+    which a scale is the dpi's.
+    """
+
+    least: float = 0.35
+    sure: float = 0.99
+    tries: int = 4
+    other_scale: float = 0.1
+    scale_noise: float = 1e-3
+
+
+def believed(
+    proposed: Sequence[Link],
+    details: tuple[Detail, Detail],
+    scale: float,
+    *,
+    settings: BeliefSettings,
+    evidence: EvidenceSettings,
+) -> Link | NoLink:
+    """The most probable of the links proposed for one pair (at least one). scale : dpi_b / dpi_a."""
+    best: tuple[float, Link, Evidence] | None = None
+    for item in proposed[: settings.tries]:
+        motion, seen = _best_motion(item, details, scale, settings, evidence)
+        chance = probability(seen, evidence)
+        if best is None or chance > best[0]:
+            best = chance, replace(item, b_from_a=motion, probability=chance), seen
+        if chance > settings.sure:
+            break
+    if best is None:
+        raise ValueError("no link was proposed")
+    chance, item, seen = best
+    return item if chance >= settings.least else NoLink(item.a, item.b, difference(seen), len(item.xy_a))
+
+
+def difference(seen: Evidence) -> str:
+    """What speaks against a motion, in words."""
+    drawn = seen.drawing > 0.2
+    if seen.amount < 1 or not drawn.any():
+        return "hardly anything is drawn where they would overlap"
+    unlike = int((seen.likeness[drawn] < 0.6).sum())
+    if unlike > 0.15 * drawn.sum():
+        return f"{unlike} of {int(drawn.sum())} places with drawing differ where they would overlap"
+    return f"{100 * seen.bare:.0f} % of the drawing is in one of them only where they would overlap"
+
+
+def _best_motion(
+    item: Link, details: tuple[Detail, Detail], scale: float, settings: BeliefSettings, evidence: EvidenceSettings
+) -> tuple[Array, Evidence]:
+    """The motion at the scale of the dpi, drawn to where it fits; at a scale of its own only where that fits better."""
+    held = scaled_to(item.b_from_a, scale, item.xy_a.mean(0))
+    seen = compare(held, details, evidence)
+    if probability(seen, evidence) < settings.sure:
+        held, seen = aligned(held, details, evidence)
+    found = scale_of(item.b_from_a) / scale
+    if abs(found - 1) < settings.scale_noise or probability(seen, evidence) >= settings.sure:
+        return held, seen
+    free, other = aligned(item.b_from_a, details, evidence, keep_scale=False)
+    return (free, other) if other.score > seen.score + settings.other_scale else (held, seen)
+
+
+def pair_scale(dpi: Array, pair: tuple[int, int]) -> float:
+    """Magnification from the first to the second piece that their dpi say."""
+    return float(np.divide(*dpi[[pair[1], pair[0]]]))

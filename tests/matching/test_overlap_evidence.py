@@ -1,0 +1,117 @@
+"""I check that true overlaps are believed, and that false ones, forms and other sheets are not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+import truth
+from numpy.testing import assert_allclose
+
+from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.overlap_evidence import (
+    Detail,
+    Evidence,
+    EvidenceSettings,
+    aligned,
+    compare,
+    detail_of,
+    probability,
+)
+
+SETTINGS = EvidenceSettings()
+DPI = 150.0
+SHAPE = (300, 360)
+
+
+def _detail(pixels: np.ndarray) -> Detail:
+    return detail_of(gray_of(pixels), 1, DPI / 25.4, SETTINGS)
+
+
+def _pair(seed: int, *, other: int | None = None, faults: truth.Faults = truth.REAL) -> tuple[list[Detail], np.ndarray]:
+    """Two overlapping pieces of one sheet, or of two sheets; and the motion from the first to the second."""
+    poses = [truth.pose(200, 170, 0.6, shape=SHAPE), truth.pose(430, 180, 180.4, shape=SHAPE)]
+    sheets = [truth.paint_sheet(360, 640, number) for number in (seed, seed if other is None else other)]
+    tiles = [
+        truth.cut_tiles(sheet, poses, shape=SHAPE, faults=faults, seed=seed)[k].pixels for k, sheet in enumerate(sheets)
+    ]
+    return [_detail(pixels) for pixels in tiles], np.linalg.inv(poses[1]) @ poses[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_true_overlap_is_believed_and_another_sheet_is_not(seed: int) -> None:
+    (one, two), motion = _pair(seed)
+    seen = compare(motion, (one, two), SETTINGS)
+    assert seen.score > 0.8 and seen.bare < 0.05 and probability(seen, SETTINGS) > 0.95
+    (one, two), motion = _pair(seed, other=seed + 50)
+    seen = compare(motion, (one, two), SETTINGS)
+    assert seen.score < 0.5 and probability(seen, SETTINGS) < 0.01
+
+
+def test_cells_are_where_they_say_and_as_alike_as_numpy_says() -> None:
+    """Against numpy.corrcoef on the same pixels, for pieces cut from one picture with a whole-pixel shift."""
+    rng = np.random.default_rng(3)
+    sheet = cv2.GaussianBlur(rng.uniform(0, 255, (220, 300)).astype(np.float32), (0, 0), 2) * 3 % 255
+    noisy = np.clip(sheet[20:200, 60:280] + rng.normal(0, 25, (180, 220)), 0, 255).astype(np.float32)
+    one, two = (detail_of(part, 1, 4.0, SETTINGS) for part in (sheet[:200, :240].copy(), noisy))
+    motion = np.array([[1, 0, -60], [0, 1, -20], [0, 0, 1.0]])
+    still = replace(SETTINGS, reach_mm=0.25)
+    seen = compare(motion, (one, two), still)
+    assert one.step == 1 and seen.middle.shape[1] == 2 and (seen.shift == 0).all()
+    inside = ((seen.middle > (88, 48)) & (seen.middle < (212, 172))).all(1)  # of the rims, 10 px at either piece
+    assert inside.sum() >= 6
+    for middle, likeness in zip(seen.middle[inside], seen.likeness[inside], strict=True):
+        col, row = np.rint(middle - 15.5).astype(int)
+        a = one.pixels[row : row + 32, col : col + 32].ravel()
+        b = two.pixels[row - 20 : row + 12, col - 60 : col - 28].ravel()
+        assert_allclose(likeness, np.corrcoef(a, b)[0, 1], atol=1e-6)
+
+
+def test_a_motion_some_millimeters_off_is_drawn_to_its_place() -> None:
+    (one, two), motion = _pair(7)
+    off = motion.copy()
+    off[:2, 2] += (7.0, -6.0)  # px; 1.2 and 1.0 mm
+    found, seen = aligned(off, (one, two), SETTINGS)
+    assert np.hypot(*(moved(found, seen.middle) - moved(motion, seen.middle)).T).max() < 3
+    assert seen.score > compare(off, (one, two), SETTINGS).score + 0.1
+    assert_allclose(np.hypot(*found[:2, 0]), np.hypot(*motion[:2, 0]), rtol=1e-9)  # the scale is held
+
+
+def _form(seed: int) -> np.ndarray:
+    """A printed form, the same for all, with strokes of its own."""
+    sheet = np.full((400, 500), 225, np.uint8)
+    for y in range(20, 400, 60):
+        cv2.line(sheet, (10, y), (490, y), 90, 2, cv2.LINE_AA)
+    for x in (10, 130, 300, 490):
+        cv2.line(sheet, (x, 20), (x, 380), 90, 2, cv2.LINE_AA)
+    rng = np.random.default_rng(seed)
+    for _ in range(25):
+        points = (rng.uniform(0, 1, 2) * (500, 400) + np.cumsum(rng.normal(0, 14, (7, 2)), 0)).astype(np.int32)
+        cv2.polylines(sheet, [points], False, 40, 2, cv2.LINE_AA)
+    return sheet[..., None]
+
+
+def test_two_pages_on_one_printed_form_are_told_apart() -> None:
+    mine, again, other = _detail(_form(1)), _detail(_form(1)), _detail(_form(2))
+    assert probability(compare(np.eye(3), (mine, again), SETTINGS), SETTINGS) > 0.99
+    seen = compare(np.eye(3), (mine, other), SETTINGS)
+    assert seen.bare > 0.15 and probability(seen, SETTINGS) < 0.1
+
+
+def test_bare_paper_says_nothing() -> None:
+    paper = np.random.default_rng(1).normal(220, 2, (300, 300, 1)).astype(np.uint8)
+    seen = compare(np.eye(3), (_detail(paper), _detail(paper[::-1].copy())), SETTINGS)
+    assert seen.amount < 1.5 and probability(seen, SETTINGS) < 0.1
+    nothing = compare(np.array([[1, 0, 900], [0, 1, 0], [0, 0, 1.0]]), (_detail(paper), _detail(paper)), SETTINGS)
+    assert nothing.amount == 0 and nothing.score == 0
+
+
+def test_more_drawing_makes_surer() -> None:
+    def seen(cells: int) -> Evidence:
+        return Evidence(np.zeros((cells, 2)), np.full(cells, 0.8), np.full(cells, 0.7), np.zeros((cells, 2)), 0.0)
+
+    chances = [probability(seen(cells), SETTINGS) for cells in (1, 3, 30)]
+    assert chances == sorted(chances) and chances[0] < 0.9 < chances[2]
