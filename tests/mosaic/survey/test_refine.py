@@ -28,7 +28,7 @@ def _measured(paths: list[Path], *, lifted: bool, **changes: object) -> Measured
         context = SurveyContext(tuple(tiles), dpi, shelf, KIND, replace(SETTINGS, **changes))
         previews = preview_all(context)
         links, none = link_all(context, previews)
-        layout, _ = one_layout(context, links, none)
+        layout, _ = one_layout(context, previews, links, none)
         places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
         mask = np.full((2, 2), lifted)
         lifts = [Lift(p.tile, mask, float(max(p.size)), 0.2 * lifted, 0.2 * mask) for p in places]
