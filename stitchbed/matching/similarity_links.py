@@ -68,12 +68,13 @@ class Link:
 
 @dataclass(frozen=True)
 class NoLink:
-    """Why two tiles were not joined."""
+    """Why two tiles were not joined; probability : of the best motion that was not believed."""
 
     a: str
     b: str
     reason: str
     tried: int
+    probability: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ In: layouts of several islands. Out: one layout, or an error that names pieces, 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -102,9 +102,16 @@ def _at_other_scales(
 
 
 def demand_whole(
-    layouts: Sequence[Layout], no_links: Sequence[NoLink], names: Sequence[str], *, allow_missing: bool
+    layouts: Sequence[Layout],
+    no_links: Sequence[NoLink],
+    names: Sequence[str],
+    *,
+    allow_missing: bool,
+    why: Callable[[], Sequence[str]] = tuple,
 ) -> tuple[Layout, list[str]]:
     """The one layout; or, when there are more, the largest with a warning, or an error.
+
+    why : called only when there are several; sentences, without full stops, that tell why.
 
     Raises
     ------
@@ -115,10 +122,10 @@ def demand_whole(
     main, rest = layouts[0], layouts[1:]
     single = [next(iter(layout.sheet_from_tile)) for layout in rest if len(layout.sheet_from_tile) == 1]
     groups = [sorted(layout.sheet_from_tile) for layout in rest if len(layout.sheet_from_tile) > 1]
-    words = [_tried(name, no_links, main) for name in single]
+    words = [*why(), *[_tried(name, no_links, main) for name in single]]
     if allow_missing:
         missing = [*single, *[name for group in groups for name in group]]
-        return main, [f"left out, not placed: {', '.join(missing)}. " + " ".join(words)]
+        return main, [". ".join([f"left out, not placed: {', '.join(missing)}", *words])]
     raise _error(main, single, groups, words, len(names))
 
 
@@ -128,11 +135,10 @@ def _error(
     parts = []
     if len(main.sheet_from_tile) == 1 and not groups:
         parts.append(f"none of the {total} pieces overlaps another so that it can be seen")
-    elif groups or len(main.sheet_from_tile) > 1:
+    elif groups:
         shown = [sorted(main.sheet_from_tile), *groups]
-        if groups:
-            listed = "; ".join(f"group {k + 1}: {', '.join(group)}" for k, group in enumerate(shown))
-            parts.append(f"{len(shown)} groups of pieces that do not hang together ({listed})")
+        listed = "; ".join(f"group {k}: {', '.join(group)}" for k, group in enumerate(shown, start=1))
+        parts.append(f"{len(shown)} groups of pieces that do not hang together ({listed})")
     if single and len(main.sheet_from_tile) > 1:
         parts.append(f"{len(single)} of {total} pieces could not be placed: {', '.join(single)}")
     parts.extend(words)
@@ -146,13 +152,13 @@ def _error(
 
 
 def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
-    """What was tried for one piece, most promising neighbor first."""
+    """What was tried for one piece, the neighbor first that came nearest; no full stop."""
     mine = [n for n in no_links if name in (n.a, n.b)]
-    mine.sort(key=lambda n: (-n.tried, n.a, n.b))
+    mine.sort(key=lambda n: (-n.probability, -n.tried, n.a, n.b))
     if not mine:
-        return f"{name} matched neighbors only in ways that contradict the other pieces."
-    tries = [f"{n.b if n.a == name else n.a} ({n.reason}, {n.tried} candidate matches)" for n in mine[:4]]
-    return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 4} more." if len(mine) > 4 else ".")
+        return f"{name} matched neighbors only in ways that contradict the other pieces"
+    tries = [f"{n.b if n.a == name else n.a} ({n.reason})" for n in mine[:3]]
+    return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 3} more" if len(mine) > 3 else "")
 
 
 def _closer(context: SurveyContext, index: int) -> Closer:

@@ -51,7 +51,7 @@ def quarrels(
     """
     found = []
     for a, b in combinations(sorted(places), 2):
-        if (a, b) in trusted or _shared(places, sizes, a, b) < LEAST_SHARE:
+        if (a, b) in trusted or shared(places, sizes, a, b) < LEAST_SHARE:
             continue
         motion, pair = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64), (details[a], details[b])
         seen = compare(motion, pair, evidence)
@@ -102,8 +102,10 @@ def _odds(chance: float) -> float:
     return float(np.clip(np.log(max(chance, 1e-9) / max(1 - chance, 1e-9)), 0.01, MOST_ODDS))
 
 
-def _shared(places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], a: str, b: str) -> float:
-    """Overlap of two pieces' outlines as a share of the smaller one."""
+def shared(
+    places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], a: str, b: str, *, larger: bool = False
+) -> float:
+    """Overlap of two pieces' outlines as a share of the smaller one, or of the larger one."""
     one, two = (moved(places[name], corners(sizes[name])).astype(np.float32) for name in (a, b))
     area, _ = cv2.intersectConvexConvex(one, two)
-    return float(area) / min(abs(cv2.contourArea(one)), abs(cv2.contourArea(two)))
+    return float(area) / (max if larger else min)(abs(cv2.contourArea(one)), abs(cv2.contourArea(two)))

@@ -60,7 +60,9 @@ def believed(
     if best is None:
         raise ValueError("no link was proposed")
     chance, item, seen = best
-    return item if chance >= settings.least else NoLink(item.a, item.b, difference(seen), len(item.xy_a))
+    if chance >= settings.least:
+        return item
+    return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
 
 
 def difference(seen: Evidence) -> str:

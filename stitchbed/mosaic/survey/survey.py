@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record, recording
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
@@ -31,12 +30,11 @@ from stitchbed.mosaic.photometry.overlap_samples import Small, look
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance
-from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
+from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
-from stitchbed.mosaic.survey.components import closer_search, demand_whole
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled
 from stitchbed.mosaic.survey.judgment import believed, pair_scale
+from stitchbed.mosaic.survey.layout import one_layout, quarrel_words
 from stitchbed.mosaic.survey.preview import Preview, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, bed_groups, measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
@@ -87,7 +85,7 @@ def survey(context: SurveyContext) -> Survey:
         plan, lifts = make_plan(context, previews, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     steps = (looked, linked, laid, measured_step, planned)
-    quarreling = _quarrel_words(context, previews, plan)
+    quarreling = quarrel_words(context, previews, plan)
     every_warning = (*warnings, *doubts, *measured.warnings, *quarreling, *_lifted_words(context, plan, lifts))
     return Survey(
         context,
@@ -101,21 +99,6 @@ def survey(context: SurveyContext) -> Survey:
         steps,
         every_warning,
     )
-
-
-def _quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
-    """Overlaps of the finished layout in which two pieces show different things."""
-    places = {place.tile: place.sheet_from_tile for place in plan.places}
-    sizes = {place.tile: place.size for place in plan.places}
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
-    found = quarrels(places, sizes, details, context.settings.evidence, exact=True)
-    if not found:
-        return []
-    listed = "; ".join(doubted(one, places[one.a], plan.canvas.dpi / MM_PER_INCH) for one in found)
-    return [
-        f"pieces that show different things where they lie on each other: {listed}. One of them is misplaced, shows "
-        "another sheet, or the sheet changed between the scans; look at these places"
-    ]
 
 
 def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
@@ -170,49 +153,6 @@ def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[
         results = list(pool.map(one, pairs))
     context.progress("comparing pieces", len(pairs), len(pairs))
     return [r for r in results if isinstance(r, Link)], [r for r in results if isinstance(r, NoLink)]
-
-
-def one_layout(
-    context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link], no_links: Sequence[NoLink]
-) -> tuple[Layout, list[str]]:
-    """The one island all tiles belong to, after a second look where needed.
-
-    Raises
-    ------
-    Disconnected : see `demand_whole`.
-    """
-    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
-    rng = np.random.default_rng(context.settings.seed)
-
-    def laid(known: Sequence[Link]) -> list[Layout]:
-        parts = lay_out(sizes, known, context.settings.graph, rng)
-        checked = [settled(part, sizes, details, context.settings.evidence) for part in parts]
-        return sorted((one for some in checked for one in some), key=lambda one: -len(one.sheet_from_tile))
-
-    layouts = laid(links)
-    if len(layouts) > 1:
-        weak = closer_search(context, layouts, details)
-        known = [item for layout in layouts for item in layout.links]
-        dropped = [item for layout in layouts for item in layout.dropped]
-        layouts = laid([*known, *weak]) if weak else layouts
-        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
-    names = [tile.name for tile in context.tiles]
-    layout, warnings = demand_whole(layouts, no_links, names, allow_missing=context.settings.allow_missing)
-    return layout, [*warnings, *link_words(layout)]
-
-
-def link_words(layout: Layout) -> list[str]:
-    """What a layout hangs by that should be looked at, and what was not believed."""
-    words = []
-    used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
-    if used:
-        words.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams")
-    placed = layout.sheet_from_tile
-    dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
-    if dropped:
-        words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
-    return words
 
 
 def make_plan(context: SurveyContext, previews: Sequence[Preview], measured: Measured) -> tuple[Plan, list[Lift]]:

@@ -11,8 +11,9 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.layout import one_layout
 from stitchbed.mosaic.survey.refine import Measured, measure_places
-from stitchbed.mosaic.survey.survey import link_all, one_layout, preview_all
+from stitchbed.mosaic.survey.survey import link_all, preview_all
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
 

@@ -1,0 +1,155 @@
+"""I find out why pieces do not hang together: mirrored ones, and sides beyond which the drawing goes on.
+
+In: groups of pieces that do not hang together, and what was seen of them. Out: sentences for the user.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.sample import sample
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.features import detect
+from stitchbed.matching.similarity_links import NoLink, proposals
+from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.judgment import believed, pair_scale
+from stitchbed.mosaic.survey.preview import Preview
+
+SIDES = ("top", "right", "bottom", "left")  # in the order of `corners`
+BAND_MM = 5.0  # how far inside a side drawing is looked for: less may be lift or the sheet's own edge
+OPEN = 0.12  # share of a side, of what no other piece of the group shows, along which something is drawn
+DRAWN = 1.0  # energy of a cell of `Drawing` from which something is drawn there: a thin line gives 3
+MOST_TRIED = 12  # pieces looked at mirrored
+MOST_NAMES = 4
+
+
+def why_apart(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
+    """Sentences, without full stops, that tell why there are several layouts and where something is missing."""
+    names = mirrored(context, previews, layouts)
+    words = []
+    if names:
+        many = len(names) > 1
+        words.append(
+            f"{_listed(names)} {'are mirrored pictures' if many else 'is a mirrored picture'}: flipped left to right "
+            f"{'they fit' if many else 'it fits'}; scan or export {'them' if many else 'it'} again, unmirrored"
+        )
+    left = [one for one in layouts if not set(one.sheet_from_tile) <= set(names)]
+    if len(left) > 1:
+        words += open_sides(context, previews, left)
+        gaps = numbering_gaps([tile.name for tile in context.tiles])
+        words += [f"no piece is numbered {gaps}"] if gaps else []
+    return words
+
+
+def mirrored(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
+    """Pieces of the smaller groups that fit a piece of another group when flipped left to right."""
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    found: list[str] = []
+    loose = [name for layout in reversed(layouts[1:]) for name in sorted(layout.sheet_from_tile)]
+    for name in loose[:MOST_TRIED]:
+        group = next(one.sheet_from_tile for one in layouts if name in one.sheet_from_tile)
+        flipped = _flipped(context, previews, index[name])
+        others = [other for other in index if other not in group and other not in found]
+        if any(_fits(context, flipped, previews[index[other]], (index[name], index[other])) for other in others):
+            found.append(name)
+    return sorted(found)
+
+
+def open_sides(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
+    """Where each group's drawing runs off its pieces, so that a piece next to it must exist."""
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    said = []
+    for number, layout in enumerate(layouts, start=1):
+        sides: dict[str, list[str]] = {}
+        for name in sorted(layout.sheet_from_tile):
+            scale = float(context.px_per_mm[index[name]])
+            for side in _open(layout, name, context, previews[index[name]], scale):
+                sides.setdefault(side, []).append(name)
+        if sides and len(sides) < len(SIDES):
+            group = _listed(sorted(layout.sheet_from_tile))
+            where = " and ".join(f"the {side} of {_listed(names)}" for side, names in sides.items())
+            said.append((f"group {number} ({group})" if len(layout.sheet_from_tile) > 1 else group, where))
+    if len(said) < 2:
+        return []
+    told = "; ".join(f"the drawing of {who} goes on past {where}" for who, where in said)
+    return [f"{told}: what lies between seems to be missing"]
+
+
+def numbering_gaps(names: Sequence[str]) -> str:
+    """Numbers missing between those of files named alike ("2, 5 and 8"), or nothing where there is no such order."""
+    found = [re.match(r"^(.*?)(\d+)(\D*)$", name.rsplit(".", 1)[0]) for name in names]
+    if len(names) < 3 or any(one is None for one in found):
+        return ""
+    stems = {(one.group(1), one.group(3)) for one in found if one}
+    numbers = sorted({int(one.group(2)) for one in found if one})
+    missing = sorted(set(range(numbers[0], numbers[-1])) - set(numbers))
+    if len(stems) > 1 or not missing or len(missing) > len(numbers):
+        return ""
+    return _listed([str(number) for number in missing], most=99)
+
+
+def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) -> Preview:
+    """What would be seen of a piece flipped left to right."""
+    own, tile = previews[index], context.tiles[index]
+    view = context.shelf.view(tile, own.keypoints.reduction)[:, ::-1]
+    points = detect(tile.name, np.ascontiguousarray(view), own.keypoints.reduction, context.settings.features)
+    sight = replace(own.sight, pixels=np.ascontiguousarray(own.sight.pixels[:, ::-1]))
+    detail = replace(own.detail, pixels=np.ascontiguousarray(own.detail.pixels[:, ::-1]))
+    return replace(own, keypoints=points, sight=sight, detail=detail)
+
+
+def _fits(context: SurveyContext, one: Preview, two: Preview, pair: tuple[int, int]) -> bool:
+    scale, wishes = pair_scale(context.dpi, pair), context.settings
+    found = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, wishes.links)
+    if isinstance(found, NoLink):
+        return False
+    sure = replace(wishes.belief, least=wishes.graph.alone)
+    got = believed(found, (one.detail, two.detail), scale, settings=sure, evidence=wishes.evidence)
+    return not isinstance(got, NoLink)
+
+
+def _open(layout: Layout, name: str, context: SurveyContext, preview: Preview, px_per_mm: float) -> list[str]:
+    """Sides of a piece that no other piece of its group covers and along which something is drawn."""
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    found = []
+    for side, at in zip(SIDES, _bands(sizes[name], BAND_MM * px_per_mm), strict=True):
+        beyond = ~_covered(layout, name, at, sizes)
+        if beyond.mean() < 0.25:
+            continue
+        strength = sample(preview.drawing.energy[..., None], at[beyond], preview.drawing.cell)[:, 0]
+        if (strength > DRAWN).mean() > OPEN:
+            found.append(side)
+    return found
+
+
+def _bands(size: tuple[int, int], inset: float) -> list[Array]:
+    """(60, 2) px along each side, `inset` px inside it."""
+    middle = corners(size).mean(0)
+    room = 1 - 2 * inset / np.array([size[1], size[0]])
+    frame = middle + (corners(size) - middle) * room
+    steps = np.linspace(0, 1, 60)[:, None]
+    return [frame[k] + steps * (frame[(k + 1) % 4] - frame[k]) for k in range(4)]
+
+
+def _covered(layout: Layout, name: str, at: Array, sizes: Mapping[str, tuple[int, int]]) -> Array:
+    """(n,) whether another piece of the layout shows a place of this one."""
+    there, found = moved(layout.sheet_from_tile[name], at), np.zeros(len(at), bool)
+    for other, place in layout.sheet_from_tile.items():
+        if other != name:
+            back = moved(np.asarray(np.linalg.inv(place), np.float64), there)
+            found |= ((back >= 0) & (back <= np.array(sizes[other][::-1]) - 1)).all(1)
+    return found
+
+
+def _listed(names: Sequence[str], most: int = MOST_NAMES) -> str:
+    """a, b and c; of many the first ones."""
+    shown = list(names[:most])
+    if len(names) > most:
+        return f"{', '.join(shown)} and {len(names) - most} more"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"

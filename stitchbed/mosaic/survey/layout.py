@@ -1,0 +1,92 @@
+"""I lay the pieces out by their links, ask every overlap that this implies, and tell what was not believed.
+
+In: links and what was seen of each piece. Out: one layout of all pieces and words, or an error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from itertools import combinations
+
+import numpy as np
+
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.matching.similarity_links import Link, NoLink
+from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
+from stitchbed.mosaic.survey.apart import why_apart
+from stitchbed.mosaic.survey.components import closer_search, demand_whole
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled, shared
+from stitchbed.mosaic.survey.preview import Preview
+
+SAME = 0.95  # share of both pieces that duplicates have in common
+
+
+def one_layout(
+    context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link], no_links: Sequence[NoLink]
+) -> tuple[Layout, list[str]]:
+    """The one island all tiles belong to, after a second look where needed.
+
+    Raises
+    ------
+    Disconnected : see `demand_whole`.
+    """
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    rng = np.random.default_rng(context.settings.seed)
+
+    def laid(known: Sequence[Link]) -> list[Layout]:
+        parts = lay_out(sizes, known, context.settings.graph, rng)
+        checked = [settled(part, sizes, details, context.settings.evidence) for part in parts]
+        return sorted((one for some in checked for one in some), key=lambda one: -len(one.sheet_from_tile))
+
+    layouts = laid(links)
+    if len(layouts) > 1:
+        weak = closer_search(context, layouts, details)
+        known = [item for layout in layouts for item in layout.links]
+        dropped = [item for layout in layouts for item in layout.dropped]
+        layouts = laid([*known, *weak]) if weak else layouts
+        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
+    names = [tile.name for tile in context.tiles]
+    layout, warnings = demand_whole(
+        layouts,
+        no_links,
+        names,
+        allow_missing=context.settings.allow_missing,
+        why=partial(why_apart, context, previews, layouts),
+    )
+    return layout, [*warnings, *link_words(layout, sizes)]
+
+
+def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:
+    """What a layout hangs by that should be looked at, what was not believed, and what it holds twice."""
+    words = []
+    used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
+    if used:
+        words.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams")
+    placed = layout.sheet_from_tile
+    dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
+    if dropped:
+        words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
+    places = layout.sheet_from_tile
+    pairs = [pair for pair in combinations(sorted(places), 2) if shared(places, sizes, *pair, larger=True) > SAME]
+    words += [f"{a} and {b} show the same part of the sheet; one of them is enough" for a, b in pairs]
+    return words
+
+
+def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
+    """Overlaps of the finished layout in which two pieces show different things."""
+    places = {place.tile: place.sheet_from_tile for place in plan.places}
+    sizes = {place.tile: place.size for place in plan.places}
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    found = quarrels(places, sizes, details, context.settings.evidence, exact=True)
+    if not found:
+        return []
+    listed = "; ".join(doubted(one, places[one.a], plan.canvas.dpi / MM_PER_INCH) for one in found)
+    return [
+        f"pieces that show different things where they lie on each other: {listed}. One of them is misplaced, shows "
+        "another sheet, or the sheet changed between the scans; look at these places"
+    ]
