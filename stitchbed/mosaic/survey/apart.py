@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import detect
@@ -43,7 +43,7 @@ def why_apart(context: SurveyContext, previews: Sequence[Preview], layouts: Sequ
     if len(left) > 1:
         words += open_sides(context, previews, left)
         gaps = numbering_gaps([tile.name for tile in context.tiles])
-        words += [f"no piece is numbered {gaps}"] if gaps else []
+        words += [f"No piece is numbered {gaps}"] if gaps else []
     return words
 
 
@@ -73,12 +73,12 @@ def open_sides(context: SurveyContext, previews: Sequence[Preview], layouts: Seq
                 sides.setdefault(side, []).append(name)
         if sides and len(sides) < len(SIDES):
             group = _listed(sorted(layout.sheet_from_tile))
-            where = " and ".join(f"the {side} of {_listed(names)}" for side, names in sides.items())
+            where = ", ".join(f"the {side} of {_listed(names)}" for side, names in sides.items())
             said.append((f"group {number} ({group})" if len(layout.sheet_from_tile) > 1 else group, where))
     if len(said) < 2:
         return []
-    told = "; ".join(f"the drawing of {who} goes on past {where}" for who, where in said)
-    return [f"{told}: what lies between seems to be missing"]
+    told = "; ".join(f"{who} goes on past {where}" for who, where in said)
+    return [f"The drawing of {told}: what lies between seems to be missing"]
 
 
 def numbering_gaps(names: Sequence[str]) -> str:
@@ -137,9 +137,10 @@ def _bands(size: tuple[int, int], inset: float) -> list[Array]:
     return [frame[k] + steps * (frame[(k + 1) % 4] - frame[k]) for k in range(4)]
 
 
-def _covered(layout: Layout, name: str, at: Array, sizes: Mapping[str, tuple[int, int]]) -> Array:
+def _covered(layout: Layout, name: str, at: Array, sizes: Mapping[str, tuple[int, int]]) -> Mask:
     """(n,) whether another piece of the layout shows a place of this one."""
-    there, found = moved(layout.sheet_from_tile[name], at), np.zeros(len(at), bool)
+    there = moved(layout.sheet_from_tile[name], at)
+    found: Mask = np.zeros(len(at), bool)
     for other, place in layout.sheet_from_tile.items():
         if other != name:
             back = moved(np.asarray(np.linalg.inv(place), np.float64), there)

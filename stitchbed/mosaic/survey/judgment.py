@@ -38,6 +38,7 @@ class BeliefSettings:
     tries: int = 4
     other_scale: float = 0.1
     scale_noise: float = 1e-3
+    hopeless: float = 0.25
 
 
 def believed(
@@ -82,6 +83,8 @@ def _best_motion(
     """The motion at the scale of the dpi, drawn to where it fits; at a scale of its own only where that fits better."""
     held = scaled_to(item.b_from_a, scale, item.xy_a.mean(0))
     seen = compare(held, details, evidence)
+    if seen.score < settings.hopeless:
+        return held, seen
     if probability(seen, evidence) < settings.sure:
         held, seen = aligned(held, details, evidence)
     found = scale_of(item.b_from_a) / scale

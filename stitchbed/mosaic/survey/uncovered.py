@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.plan import Plan
@@ -22,9 +23,13 @@ from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 from stitchbed.mosaic.survey.survey import Survey
 
+MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
 
-def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float]:
-    """(share of the canvas, greatest width in mm) of what no tile sees; `places` are on the canvas."""
+
+def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float, list[str]]:
+    """(share of the canvas, greatest width in mm) of what no tile sees, and where so much of it lies that a piece must
+    be missing; `places` are on the canvas.
+    """
     rows, cols = seams.labels.shape
     # the last row and column of cells may reach past the canvas: what counts is their part of it
     xs = np.minimum((np.arange(cols) + 0.5) * seams.cell, canvas.width - 1)
@@ -42,10 +47,26 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
         part |= ((at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)).reshape(part.shape)
     hole = ~seen
     if not hole.any():
-        return 0.0, 0.0
+        return 0.0, 0.0, []
     # a rim sliver is as wide as its deepest point is far from what is seen
     depth = ndimage.distance_transform_edt(hole) if not hole.all() else np.full(hole.shape, np.inf)
-    return float(hole.mean()), float(depth.max()) * seams.cell / canvas.dpi * MM_PER_INCH
+    cell_mm = seams.cell / canvas.dpi * MM_PER_INCH
+    return float(hole.mean()), float(depth.max()) * cell_mm, _missing(hole, np.asarray(depth, np.float64), cell_mm)
+
+
+def _missing(hole: Mask, depth: Array, cell_mm: float) -> list[str]:
+    """Size and place of holes that a piece would fill."""
+    labels, count = ndimage.label(hole)
+    found = []
+    for number, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
+        if box is None or depth[box][labels[box] == number].max() * cell_mm < MISSING_MM:
+            continue
+        (top, foot), (left, right) = ((part.start * cell_mm, part.stop * cell_mm) for part in box)
+        found.append(
+            f"{right - left:.0f} x {foot - top:.0f} mm around {(left + right) / 2:.0f} mm from the left, "
+            f"{(top + foot) / 2:.0f} mm from the top"
+        )
+    return found
 
 
 def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int) -> tuple[float, ...]:
@@ -78,7 +99,7 @@ def settled_outside(found: Survey, wish: str) -> tuple[Plan, dict[str, Any], lis
     gray profile forbids it): hardly any program reads gray with alpha.
     """
     plan = found.plan
-    share, width = unseen(plan.places, plan.canvas, plan.seams)
+    share, width, missing = unseen(plan.places, plan.canvas, plan.seams)
     alpha = wish == "alpha" and (share > 0 or any(tile.raster.alpha for tile in plan.tiles))
     promoted = alpha and plan.channels == 1 and plan.icc is None
     channels = 3 if promoted else plan.channels
@@ -92,6 +113,8 @@ def settled_outside(found: Survey, wish: str) -> tuple[Plan, dict[str, Any], lis
             f"{100 * share:.2f} % of the canvas, up to {width:.0f} mm from what is seen, "
             f"was seen by no piece and is {how}"
         )
+    if missing:
+        words.append(f"a piece seems to be missing: none shows {'; '.join(missing)}. Scan these places too")
     if promoted:
         words.append(
             "gray pieces are written as RGB, because few programs read gray with transparency "

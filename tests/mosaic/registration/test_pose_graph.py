@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import networkx as nx
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ import tolerances as tol
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_residual
+from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_residual, without
 
 SIZE = (400, 500)
 STEP = (290.0, 360.0)
@@ -184,3 +186,30 @@ def _bare(motion: np.ndarray) -> Link:
 
 def test_corners_are_pixel_centers_clockwise() -> None:
     assert corners((3, 5)).tolist() == [[0, 0], [4, 0], [4, 2], [0, 2]]
+
+
+def test_a_doubtful_link_holds_only_within_a_loop() -> None:
+    """Four pieces in a ring, then in a row: the ring confirms the doubtful link, the row does not."""
+    rng = _rng()
+    places = _grid(2, 2, rng)
+    links = [_link(places, a, b, rng, noise=0.0) for a, b in _neighbors(2, 2)]
+    doubtful = [replace(links[0], probability=0.6), *links[1:]]
+    (ring,) = lay_out(_sizes(places), doubtful, SETTINGS, _rng())
+    assert len(ring.links) == 4 and ring.dropped == ()
+    parts = lay_out(_sizes(places), [*doubtful[:2], links[3]], SETTINGS, _rng())  # one of the ring is missing
+    assert sorted(len(part.sheet_from_tile) for part in parts) == [1, 3] or len(parts) == 2
+    told = [why for part in parts for _, why in part.dropped]
+    assert told == ["too doubtful to hold two groups together alone"]
+    (sure,) = lay_out(_sizes(places), [*links[:2], links[3]], SETTINGS, _rng())
+    assert len(sure.links) == 3
+
+
+def test_links_that_are_not_believed_any_more_part_a_layout() -> None:
+    rng = _rng()
+    places = _grid(1, 4, rng)
+    (layout,) = lay_out(_sizes(places), [_link(places, a, b, rng) for a, b in _neighbors(1, 4)], SETTINGS, _rng())
+    middle = next(item for item in layout.links if (item.a, item.b) == ("t1", "t2"))
+    left, right = without(layout, [middle], "other drawing", _sizes(places))
+    assert sorted(left.sheet_from_tile) == ["t0", "t1"] and sorted(right.sheet_from_tile) == ["t2", "t3"]
+    assert [(item.a, why) for item, why in left.dropped] == [("t1", "other drawing")]
+    assert _wrong_by(left, places) < 2 and _wrong_by(right, places) < 2
