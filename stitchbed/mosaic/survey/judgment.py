@@ -28,16 +28,18 @@ from stitchbed.matching.similarity_links import Link, NoLink
 @dataclass(frozen=True)
 class BeliefSettings:
     """least: probability from which a link is kept, for loops to confirm. sure: from which no other motion is tried.
-    tries: motions judged per pair, those under which the pictures agree most. other_scale: likeness that another scale
-    than the dpi's must gain to be believed, for scanners keep theirs to a ten-thousandth. scale_noise: share within
-    which a scale is the dpi's.
+    tries: motions judged per pair, those under which the pictures agree most. scale_noise: share within which a scale
+    found from few points may be the dpi's. other_scale: likeness that another scale than the dpi's must gain to be
+    believed, for scanners keep theirs to a ten-thousandth; sure_scale: the same where the link is sure with it.
+    hopeless: likeness under which a motion is not worth drawing to where it fits.
     """
 
     least: float = 0.35
     sure: float = 0.99
     tries: int = 4
+    scale_noise: float = 5e-3
     other_scale: float = 0.1
-    scale_noise: float = 1e-3
+    sure_scale: float = 0.02
     hopeless: float = 0.25
 
 
@@ -87,11 +89,13 @@ def _best_motion(
         return held, seen
     if probability(seen, evidence) < settings.sure:
         held, seen = aligned(held, details, evidence)
-    found = scale_of(item.b_from_a) / scale
-    if abs(found - 1) < settings.scale_noise or probability(seen, evidence) >= settings.sure:
+    if abs(scale_of(item.b_from_a) / scale - 1) < settings.scale_noise:
         return held, seen
     free, other = aligned(item.b_from_a, details, evidence, keep_scale=False)
-    return (free, other) if other.score > seen.score + settings.other_scale else (held, seen)
+    if abs(scale_of(free) / scale - 1) < settings.scale_noise:
+        return held, seen
+    proof = settings.sure_scale if probability(other, evidence) > settings.sure else settings.other_scale
+    return (free, other) if other.score > seen.score + proof else (held, seen)
 
 
 def pair_scale(dpi: Array, pair: tuple[int, int]) -> float:
