@@ -15,12 +15,14 @@ from PIL import ImageCms
 from stitchbed.color.cielab import SPACES, xyz_from_rgb
 from stitchbed.core.arrays import Array
 
+FIXED_DATE = (1998, 1, 1, 0, 0, 0)
+
 
 def profile_of(space: str) -> bytes:
     """Matrix/curve ICC profile of a space of `lab.SPACES`."""
     known = SPACES[space]
     if space == "srgb":
-        return _undated(bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()))
+        return srgb_profile()
     x, y = known.white
     primaries = [value for px, py in known.primaries for value in (float(px), float(py), 1.0)]
     made = imagecodecs.cms_profile("rgb", whitepoint=(float(x), float(y), 1.0), primaries=primaries, gamma=known.gamma)
@@ -43,15 +45,11 @@ def xyz_from_profile(icc: bytes | None) -> Array:
 def _undated(icc: bytes) -> bytes:
     """The profile with a fixed date and no checksum, so that the same picture gives the same file on every day.
 
-    Reference: ICC.1:2022, 7.2.10 (date and time), 7.2.20 (profile ID, zero when not calculated).
+    Reference: ICC.1:2022, 7.2.8 (date and time of creation), 7.2.18 (profile ID, zero when not calculated).
     """
-    date = struct.pack(">6H", 2026, 1, 1, 0, 0, 0)
-    return icc[:24] + date + icc[36:84] + bytes(16) + icc[100:]
+    return icc[:24] + struct.pack(">6H", *FIXED_DATE) + icc[36:84] + bytes(16) + icc[100:]
 
 
 def srgb_profile() -> bytes:
-    """An sRGB profile, the same on every machine."""
-    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    profile[24:36] = bytes((7, 206, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0))  # date of creation (ICC.1:2022, 7.2.8): 1998-01-01
-    profile[84:100] = bytes(16)  # profile ID, which would no longer fit
-    return bytes(profile)
+    """An sRGB profile, the same on every machine and every day: the one all files of the house carry."""
+    return _undated(bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()))

@@ -14,7 +14,7 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.box import Box
-from stitchbed.imaging.depth import deepened
+from stitchbed.imaging.depth import at_depth
 from stitchbed.page.line_art.ink_layer import Lifting, lifted, over
 from stitchbed.page.page import Page
 
@@ -107,7 +107,7 @@ def flat_codes(art: Artwork, box: Box) -> tuple[Pixels, Mask]:
         return np.broadcast_to(paper, (*shape, len(paper))), np.zeros(shape, bool)
     codes = art.flats.read(box)
     if codes.dtype != art.first.dtype:
-        codes = deepened(codes, art.first.dtype)
+        codes = at_depth(codes, art.first.dtype)
     return codes, (codes != paper).any(axis=2)
 
 

@@ -23,7 +23,7 @@ from stitchbed.core.files import claimed
 from stitchbed.core.quantities import MM_PER_INCH, room
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, blocks
-from stitchbed.imaging.depth import deepened
+from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
@@ -161,7 +161,7 @@ def _resized_codes(art: Artwork, new: tuple[int, int], box: Box) -> Pixels:
     """(h, w, c) 16-bit codes of the flattened artwork at another size; what is made much smaller is read in parts."""
     old = art.first.height, art.first.width
     if new == old:
-        return deepened(flattened(art, box), "uint16")
+        return at_depth(flattened(art, box), "uint16")
     axis = 0 if box.height >= box.width else 1
     if box.height * box.width * (old[0] / new[0]) ** 2 > READ_PX and (box.height, box.width)[axis] > 1:
         return np.concatenate([_resized_codes(art, new, half) for half in _halves(box, axis)], axis=axis)

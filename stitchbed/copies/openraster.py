@@ -28,7 +28,7 @@ from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes
 from stitchbed.core.arrays import Ints, Pixels
 from stitchbed.core.files import claimed
 from stitchbed.imaging.box import Box
-from stitchbed.imaging.depth import deepened
+from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
@@ -185,15 +185,15 @@ def _write_pictures(
 
 def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
     """A strip of every picture as wide as the page; merged from the very codes of the layers."""
-    lines = _rgb(deepened(line_layer(art, box), dtype))
+    lines = _rgb(at_depth(line_layer(art, box), dtype))
     codes, solid = flat_codes(art, box)
-    paper = deepened(paper_codes(art), dtype)
+    paper = at_depth(paper_codes(art), dtype)
     paper = np.broadcast_to(paper if len(paper) == 3 else np.repeat(paper, 3), (box.height, box.width, 3))
-    colors = _rgb(deepened(codes, dtype))
+    colors = _rgb(at_depth(codes, dtype))
     merged = over(lines, np.where(solid[..., None], colors, paper))
     whole = {"data/lines.png": lines, "data/paper.png": paper, "mergedimage.png": merged}
     if art.page is not None:
-        whole["data/reference.png"] = _rgb(deepened(page_codes(art, box), dtype))
+        whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
     return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
 
 
@@ -230,7 +230,7 @@ def _thinned(merged: Pixels, box: Box, step: int) -> Pixels:
     width = max(1, merged.shape[1] // step)
     lines = [cv2.resize(part, (width, 1), interpolation=cv2.INTER_AREA).reshape(1, width, 3) for part in rows]
     whole = np.concatenate(lines) if lines else np.zeros((0, width, 3), merged.dtype)
-    return deepened(whole, "uint8")
+    return at_depth(whole, "uint8")
 
 
 def _write_thumbnail(path: Path, small: Pixels, art: Artwork) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,8 +15,6 @@ from dataclasses import asdict, dataclass, field, is_dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 VERSION = "0.1.0"
 
@@ -58,12 +57,10 @@ def plain(value: object) -> Any:
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [plain(item) for item in (sorted(value) if isinstance(value, set | frozenset) else value)]
-    if isinstance(value, np.ndarray):
-        return plain(value.tolist())
-    if isinstance(value, np.generic):
-        return plain(value.item())
     if isinstance(value, float):
-        return value if np.isfinite(value) else None
+        return float(value) if math.isfinite(value) else None
+    if hasattr(value, "tolist"):  # arrays and numbers of numpy, which is not loaded for this
+        return plain(value.tolist())
     if isinstance(value, bytes):
         return f"{len(value)} bytes"
     return str(value) if isinstance(value, Path) else value

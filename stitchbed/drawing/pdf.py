@@ -12,7 +12,6 @@ import zlib
 from collections.abc import Sequence
 
 import numpy as np
-from PIL import ImageCms
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Rgb
@@ -20,14 +19,13 @@ from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Rgb
 POINT_MM = MM_PER_INCH / 72
 
 
-def pdf_of(pages: Sequence[CardPage], title: str) -> bytes:
-    """The pages as one PDF that asks the viewer to print without scaling."""
+def pdf_of(pages: Sequence[CardPage], title: str, icc: bytes) -> bytes:
+    """The pages as one PDF that asks the viewer to print without scaling. icc : profile of the colors."""
     kids = " ".join(f"{6 + 2 * i} 0 R" for i in range(len(pages)))
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     objects = [
         b"<< /Type /Catalog /Pages 2 0 R /ViewerPreferences << /PrintScaling /None >> >>",
         f"<< /Type /Pages /Kids [{kids}] /Count {len(pages)} >>".encode(),
-        _stream(profile, "/N 3"),
+        _stream(icc, "/N 3"),
         b"<< /Type /Font /Subtype /Type1 /BaseFont /Helvetica /Encoding /WinAnsiEncoding >>",
         b"<< /Type /Font /Subtype /Type1 /BaseFont /Helvetica-Bold /Encoding /WinAnsiEncoding >>",
     ]

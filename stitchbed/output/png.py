@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Pixels
+from stitchbed.imaging.chunks import chunk
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 COLOR_TYPE = {1: 0, 2: 4, 3: 2, 4: 6}  # by samples: gray, gray and alpha, RGB, RGB and alpha
@@ -97,7 +98,7 @@ class PngRows:
             self.close()
 
     def _chunk(self, name: bytes, data: bytes) -> None:
-        self._file.write(struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data)))
+        self._file.write(chunk(name, data))
 
 
 def _filtered(lines: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:

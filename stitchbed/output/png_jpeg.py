@@ -19,6 +19,8 @@ from PIL import Image
 
 from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.core.files import claimed
+from stitchbed.imaging.chunks import chunk
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.output.tiff_master import SEGMENT, MasterSpec, read_segments, row_count
 
 FLAT_KINDS = (".png", ".jpg", ".jpeg")
@@ -70,15 +72,11 @@ def _png(pixels: NDArray[Any], spec: MasterSpec) -> bytes:
     plain = bytes(imagecodecs.png_encode(picture, level=4))
     chunks = b""
     if spec.icc:
-        chunks += _chunk(b"iCCP", b"profile\0\0" + zlib.compress(spec.icc))
+        chunks += chunk(b"iCCP", b"profile\0\0" + zlib.compress(spec.icc))
     per_meter = round(spec.dpi / 0.0254)  # ISO/IEC 15948, pHYs
-    chunks += _chunk(b"pHYs", struct.pack(">IIB", per_meter, per_meter, 1))
+    chunks += chunk(b"pHYs", struct.pack(">IIB", per_meter, per_meter, 1))
     after_header = 8 + 25  # signature, IHDR chunk
     return plain[:after_header] + chunks + plain[after_header:]
-
-
-def _chunk(kind: bytes, data: bytes) -> bytes:
-    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
 
 
 def _jpeg(pixels: NDArray[Any], spec: MasterSpec) -> bytes:
@@ -86,7 +84,7 @@ def _jpeg(pixels: NDArray[Any], spec: MasterSpec) -> bytes:
     if spec.alpha:
         color = np.where(pixels[..., -1:] > 0, color, np.iinfo(spec.dtype).max)
     if spec.dtype == "uint16":
-        color = np.rint(color / 257)
+        color = eight_bit(color)
     eight = color.astype(np.uint8)
     buffer = BytesIO()
     picture = Image.fromarray(eight if spec.channels == 3 else eight[..., 0])

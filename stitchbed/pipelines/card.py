@@ -10,11 +10,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from PIL import Image, ImageCms
+from PIL import Image
 
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM, VERSION
 from stitchbed.card.cgats import PatchTable, written
 from stitchbed.card.sheet import PAPERS, Sheet, sheets
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed, sha256_of
 from stitchbed.core.record import plain, recording
@@ -53,7 +54,7 @@ def make_card(path: Path, settings: CardSettings | None = None) -> tuple[dict[st
         raise BadSettings(f"the name {path.name}", expected="a name ending in .pdf", attempt="card -o card.pdf")
     with recording("card", {**asdict(settings), "version": VERSION}) as record:
         pages = sheets(settings.paper, settings.piece)
-        _write(path, pdf_of([sheet.page for sheet in pages], "Reference card"))
+        _write(path, pdf_of([sheet.page for sheet in pages], "Reference card", srgb_profile()))
         pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
         for picture, sheet in zip(pictures, pages, strict=True):
             _write(picture, _png_of(sheet))
@@ -89,10 +90,9 @@ def _picture_path(path: Path, sheet: Sheet, *, first: bool) -> Path:
 
 
 def _png_of(sheet: Sheet) -> bytes:
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     file = io.BytesIO()
     picture = Image.fromarray(pixels_of(sheet.page, PNG_DPI))
-    picture.save(file, "PNG", dpi=(PNG_DPI, PNG_DPI), icc_profile=profile, optimize=False)
+    picture.save(file, "PNG", dpi=(PNG_DPI, PNG_DPI), icc_profile=srgb_profile(), optimize=False)
     return file.getvalue()
 
 

@@ -27,6 +27,7 @@ from stitchbed.core.progress import Progress
 from stitchbed.core.record import plain, recording
 from stitchbed.core.settings import BITS, GRADE, Setting
 from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
@@ -275,4 +276,4 @@ def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSe
 def _alpha_as(alpha: NDArray[Any], dtype: str) -> NDArray[Any]:
     if alpha.dtype == dtype:
         return alpha
-    return alpha.astype(np.uint16) * 257 if dtype == "uint16" else (alpha >> 8).astype(np.uint8)
+    return at_depth(alpha, dtype)

@@ -15,6 +15,7 @@ from PIL import Image
 
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.files import claimed
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import srgb_encode
 
 SIDE = 480  # px of one picture, at most; smaller ones are enlarged by whole numbers so that their pixels show
@@ -49,7 +50,7 @@ def outlined(light: Floats, corners: NDArray[np.float64]) -> NDArray[np.uint8]:
 
 
 def _rgb8(pixels: Pixels) -> NDArray[np.uint8]:
-    codes = pixels if pixels.dtype == np.uint8 else (pixels // 257).astype(np.uint8)
+    codes = eight_bit(pixels)
     codes = codes.reshape(*codes.shape[:2], -1)
     return np.ascontiguousarray(np.repeat(codes[..., :1], 3, axis=2) if codes.shape[2] < 3 else codes[..., :3])
 

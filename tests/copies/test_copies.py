@@ -24,7 +24,7 @@ from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.imaging.depth import deepened
+from stitchbed.imaging.depth import at_depth
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.page import page_of_array
@@ -231,8 +231,8 @@ def test_sharpening_raises_edges_only() -> None:
 
 def test_depths_and_profiles() -> None:
     codes = np.arange(256, dtype=np.uint8).reshape(16, 16, 1)
-    assert np.array_equal(deepened(deepened(codes, "uint16"), "uint8"), codes)
-    assert deepened(codes, "uint16").max() == 65535
+    assert np.array_equal(at_depth(at_depth(codes, "uint16"), "uint8"), codes)
+    assert at_depth(codes, "uint16").max() == 65535
     assert to_srgb(codes, None).shape == (16, 16, 3)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted
+from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.mosaic.compositing.compose import composed
 from stitchbed.mosaic.compositing.multiband_blending import HALO
@@ -81,7 +82,7 @@ def _alone(plan: Plan, source: Source, index: int, unit: Box, spots: Sequence[Sp
 def _promoted(pixels: Pixels, plan: Plan) -> Pixels:
     """Depth and channels of the master: 8 to 16 bits by 257, gray to RGB."""
     if pixels.dtype != plan.dtype:
-        pixels = pixels.astype(np.uint16) * 257 if plan.dtype == "uint16" else (pixels // 257).astype(np.uint8)
+        pixels = at_depth(pixels, plan.dtype)
     return np.repeat(pixels, 3, axis=2) if pixels.shape[2] < plan.channels else pixels
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.reading.base.tile import Tile
@@ -86,5 +87,5 @@ def _opened(tile: Tile, stack: ExitStack) -> Photo:
     windows = stack.enter_context(open_windows(tile.path))
     reduction = -(-max(tile.raster.shape[:2]) // LONGEST_VIEW)
     view: Any = windows.view(reduction)
-    small = view if view.dtype == np.uint8 else (view >> 8).astype(np.uint8)
+    small = eight_bit(view)
     return Photo(tile, windows, transfer_of(tile.raster.icc), reduction, small)

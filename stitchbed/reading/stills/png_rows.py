@@ -23,6 +23,7 @@ import imagecodecs
 import numpy as np
 
 from stitchbed.core.arrays import Bytes, Pixels
+from stitchbed.imaging.chunks import chunk
 from stitchbed.reading.base.faults import unreadable
 
 MAGIC = b"\x89PNG\r\n\x1a\n"
@@ -161,14 +162,10 @@ def _unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
     rows = len(filtered) // (before.size + 1)
     content = bytes(imagecodecs.zlib_encode(b"\0" + before.tobytes() + filtered, level=0))
     header = struct.pack(">IIBBBBB", before.size // pixel_bytes, rows + 1, depth, kind, 0, 0, 0)
-    carrier = MAGIC + _chunk(b"IHDR", header) + _chunk(b"IDAT", content) + _chunk(b"IEND", b"")
+    carrier = MAGIC + chunk(b"IHDR", header) + chunk(b"IDAT", content) + chunk(b"IEND", b"")
     decoded = np.asarray(imagecodecs.png_decode(carrier)).reshape(rows + 1, -1)
     raw = decoded.astype(">u2") if depth == 16 else decoded
     return raw.view(np.uint8)[1:]
-
-
-def _chunk(name: bytes, content: bytes) -> bytes:
-    return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(name)))
 
 
 def _unpacked(layout: PngLayout, raw: Bytes, width: int) -> Pixels:
