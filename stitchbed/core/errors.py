@@ -64,3 +64,10 @@ def _printable(text: str) -> str:
         char if char.isprintable() or char == "\n" else char.encode("unicode_escape", "backslashreplace").decode()
         for char in text
     )
+
+
+class Cancelled(StitchbedError):
+    """The job was ended from outside; nothing stands under the names of its outputs that was not whole before."""
+
+    def __init__(self, step: str) -> None:
+        super().__init__(f"the job was ended while {step}", expected="to go on to the end", attempt="the same again")

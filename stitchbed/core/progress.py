@@ -1,10 +1,47 @@
-"""I name what a long job calls to say how far it is.
+"""I name what a long job calls to say how far it is, and what it asks whether to go on.
 
-In: step, done, of how many. Out: nothing.
+In: step, done, of how many. Out: nothing, or the end of the job.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
 
-Progress = Callable[[str, int, int], None]
+from stitchbed.core.errors import Cancelled
+
+Progress = Callable[[str, int, int], None]  # step, done, of how many
+Cancel = Callable[[], bool]  # True once the job shall end
+Item = TypeVar("Item")
+
+
+def silent(step: str, done: int, total: int) -> None:
+    """A progress that shows nothing."""
+
+
+def never() -> bool:
+    """The answer of someone who never ends a job."""
+    return False
+
+
+def watched(progress: Progress, cancel: Cancel) -> Progress:
+    """Progress that ends the job at the next unit of work once `cancel` says so.
+
+    Raises
+    ------
+    Cancelled : from the progress, when `cancel` returns True.
+    """
+
+    def report(step: str, done: int, total: int) -> None:
+        if cancel():
+            raise Cancelled(step)
+        progress(step, done, total)
+
+    return report
+
+
+def counted(items: Iterable[Item], step: str, total: int, progress: Progress) -> Iterator[Item]:
+    """The items, each told once it has been used."""
+    for done, item in enumerate(items, start=1):
+        yield item
+        progress(step, done, total)

@@ -69,6 +69,11 @@ def shifted(box: Box, rows: int, cols: int) -> Box:
     return Box(box.row + rows, box.col + cols, box.height, box.width)
 
 
+def block_count(height: int, width: int, edge: int) -> int:
+    """How many boxes `blocks` makes."""
+    return -(-height // edge) * -(-width // edge)
+
+
 def blocks(height: int, width: int, edge: int) -> Iterator[Box]:
     """Cover a height x width px picture with edge x edge blocks in file order; each pixel exactly once.
 

@@ -96,7 +96,7 @@ def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[st
         memory=call.settings.memory, workers=call.settings.workers,
     )  # fmt: skip
     try:
-        told = export(page, call.output.parent, settings)[0]
+        told = export(page, call.output.parent, settings, progress=call.progress)
     except WouldTouchOriginal as error:
         if call.ours:
             raise

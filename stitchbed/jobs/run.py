@@ -24,7 +24,7 @@ from stitchbed.core.settings import Setting
 from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
 from stitchbed.jobs.settings import Place, settings_of
-from stitchbed.jobs.steps import STEPS, Step
+from stitchbed.jobs.steps import STEPS, Step, do, settings_class
 
 if TYPE_CHECKING:
     from stitchbed.core.progress import Progress
@@ -200,7 +200,7 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
     """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
     given = {"memory": settings.memory, "workers": settings.workers}
     return {
-        task.name: settings_of(task.step.settings(), task.table, Place(task.name, job.folder), given=given)
+        task.name: settings_of(settings_class(task.step), task.table, Place(task.name, job.folder), given=given)
         for task in tasks
     }
 
@@ -213,7 +213,7 @@ def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record
         except OSError as error:
             raise cannot_write(folder, error) from error
     with _begun(job, task), recording(task.name, dict(task.table)) as record:
-        told = task.step.do(call)
+        told = do(task.name, task.step, call)
     record.inputs = inputs
     made = [task.output.name] if task.step.ending else list(told["outputs"])
     record.outputs = {name: sha256_of(job.out / name) for name in made}

@@ -18,10 +18,12 @@ from stitchbed.card.sheet import PAPERS, Sheet, sheets
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed, sha256_of
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain, recording
 from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
+from stitchbed.pipelines.checks import Inputs, paths_of
 
 PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
 FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")
@@ -41,8 +43,15 @@ class CardSettings:
     ] = "all"
 
 
-def make_card(path: Path, settings: CardSettings | None = None) -> tuple[dict[str, Any], str]:
-    """Write the card files; returns the record and what to tell the user.
+def make_card(
+    inputs: Inputs,
+    output: str | Path,
+    settings: CardSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Write the card files; returns the record. inputs : none.
 
     Raises
     ------
@@ -50,9 +59,15 @@ def make_card(path: Path, settings: CardSettings | None = None) -> tuple[dict[st
     """
     settings = settings or CardSettings()
     check(settings)
+    path, progress = Path(output), watched(progress, cancel)
+    if paths_of(inputs):
+        raise BadSettings(
+            "pictures given to `card`", expected="none: it is made from nothing", attempt="card -o card.pdf"
+        )
     if path.suffix.lower() != ".pdf":
         raise BadSettings(f"the name {path.name}", expected="a name ending in .pdf", attempt="card -o card.pdf")
     with recording("card", {**asdict(settings), "version": VERSION}) as record:
+        progress("drawing", 0, 1)
         pages = sheets(settings.paper, settings.piece)
         _write(path, pdf_of([sheet.page for sheet in pages], "Reference card", srgb_profile()))
         pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
@@ -63,10 +78,7 @@ def make_card(path: Path, settings: CardSettings | None = None) -> tuple[dict[st
         files = [path, *pictures, table]
         record.outputs = {file.name: sha256_of(file) for file in files}
         record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
-    words = [f"Wrote {', '.join(str(file) for file in files)}."]
-    words.append(f"Print at 100 % and measure both check lines ({LINE_ACROSS_MM:.0f} mm): give them as --printed-mm.")
-    words.append(f"{table.name} lists the patches' nominal colors; put measured ones in for true color.")
-    return plain(record), "\n".join(words)
+    return {**plain(record), "command": "card"}
 
 
 def patch_table(pages: tuple[Sheet, ...]) -> PatchTable:

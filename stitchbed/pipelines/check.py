@@ -7,15 +7,15 @@ text.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
@@ -31,13 +31,11 @@ from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, Sight, link, sight_of
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
-from stitchbed.pipelines.texts import check as inspection_words
+from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
 from stitchbed.reading.intake import take_in
-
-Progress = Callable[[str, int, int], None]
 
 FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
@@ -55,22 +53,36 @@ class _Seen:
     sight: Sight
 
 
-def inspect(paths: Sequence[Path], *, workers: int = 2, progress: Progress | None = None) -> tuple[dict[str, Any], str]:
-    """Findings on all pieces.
+@dataclass(frozen=True)
+class CheckSettings:
+    """Nothing to set so far but how many threads may work."""
+
+    workers: int = 2
+
+
+def check(
+    inputs: Inputs,
+    output: None = None,
+    settings: CheckSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Findings on all pieces; nothing is written.
 
     Raises
     ------
     UnreadableTile : no picture can be read, or one is too small to judge.
     """
     begun = time.perf_counter()
-    tiles, warnings = take_in(paths, allow_unreadable=True)
+    workers, progress = (settings or CheckSettings()).workers, watched(progress, cancel)
+    tiles, warnings = take_in(paths_of(inputs), allow_unreadable=True)
     transfer = transfer_of(usual_profile(tiles))
     with ThreadPoolExecutor(max(1, workers)) as pool:
         seen = []
         for index, one in enumerate(pool.map(lambda tile: _see(tile, transfer), tiles), start=1):
             seen.append(one)
-            if progress:
-                progress("look", index, len(tiles))
+            progress("look", index, len(tiles))
         links = _links(tiles, seen, pool)
     evidence = _evidence(tiles, seen, links)
     record = {
@@ -79,7 +91,8 @@ def inspect(paths: Sequence[Path], *, workers: int = 2, progress: Progress | Non
         "warnings": warnings,
         "seconds": round(time.perf_counter() - begun, 2),
     }
-    return plain(record), inspection_words.text(plain(record))
+    told: dict[str, Any] = plain(record)
+    return told
 
 
 def _see(tile: Tile, transfer: Transfer) -> _Seen:

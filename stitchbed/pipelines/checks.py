@@ -5,6 +5,7 @@ In: paths and settings. Out: nothing, or an error in words.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from stitchbed.core.errors import BadSettings
@@ -36,3 +37,26 @@ def stored_as(bits: int) -> str:
     if dtype is None:
         raise BadSettings(f"--bits {bits}", expected="8 or 16", attempt="--bits 16, which holds all that cameras see")
     return dtype
+
+
+Inputs = str | Path | Sequence[str | Path]
+
+
+def paths_of(inputs: Inputs | None) -> list[Path]:
+    """Paths of one name or of several."""
+    if inputs is None:
+        return []
+    return [Path(inputs)] if isinstance(inputs, str | Path) else [Path(one) for one in inputs]
+
+
+def one_path(inputs: Inputs, command: str) -> Path:
+    """The only path among the inputs.
+
+    Raises
+    ------
+    BadSettings : none or several.
+    """
+    paths = paths_of(inputs)
+    if len(paths) != 1:
+        raise BadSettings(f"{len(paths)} pictures for {command}", expected="one picture", attempt="one call for each")
+    return paths[0]

@@ -12,10 +12,12 @@ from typing import Annotated, Any
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, plain, recording
-from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
-from stitchbed.output.tiff_master import write_master
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
+from stitchbed.imaging.box import block_count
+from stitchbed.output.tiff_master import BLOCK, write_master
 from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
@@ -25,6 +27,7 @@ from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
+from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.reading.formats import open_windows
 
 STEPS = ("border", "repair", "paper", "dust", "tone")
@@ -59,8 +62,15 @@ class CleanSettings:
     workers: int = 2
 
 
-def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> tuple[dict[str, Any], str]:
-    """Clean `source` into `target` (TIFF); returns the record, also written beside it as JSON, and a text.
+def clean(
+    inputs: Inputs,
+    output: str | Path,
+    settings: CleanSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Clean one page into `output` (TIFF); returns the record, also written beside it as JSON.
 
     Raises
     ------
@@ -68,6 +78,8 @@ def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> 
     and ground.
     """
     settings = settings or CleanSettings()
+    check(settings)
+    source, target, progress = one_path(inputs, "clean"), Path(output), watched(progress, cancel)
     _check(settings, source, target)
     workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
     with open_windows(source) as windows, recording("clean", replace(settings, memory=0, workers=0)) as record:
@@ -77,7 +89,17 @@ def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> 
         with kept_if_done(album):
             plan, steps = planned(page, source, settings, album, workers=workers)
             spec = spec_of(page, plan, settings.codec)
-            write_master(target, spec, clean_blocks(page, plan, spec, workers=workers), originals=[source])
+            write_master(
+                target,
+                spec,
+                counted(
+                    clean_blocks(page, plan, spec, workers=workers),
+                    "cleaning",
+                    block_count(spec.height, spec.width, BLOCK),
+                    progress,
+                ),
+                originals=[source],
+            )
         record.inputs = {source.name: sha256_of(source)}
         record.outputs = {target.name: sha256_of(target), **album.written}
         record.numbers = {
@@ -89,7 +111,7 @@ def clean(source: Path, target: Path, settings: CleanSettings | None = None) -> 
         record.warnings = [warning for step in steps for warning in step.warnings]
     told = {**plain(record), "command": "clean"}
     write_json(target.with_suffix(".json"), told, originals=[source])
-    return told, summary(told, target)
+    return told
 
 
 def planned(
@@ -108,16 +130,6 @@ def planned(
                 plan = step(desk, plan, getattr(settings, name), record)
             records.append(record)
     return plan, records
-
-
-def summary(told: dict[str, Any], target: Path) -> str:
-    """What a person wants to know first."""
-    numbers = told["numbers"]
-    mm = [numbers[side] / numbers["dpi"] * MM_PER_INCH for side in ("width", "height")]
-    lines = [f"{target}: {numbers['width']} x {numbers['height']} px, {mm[0]:.1f} x {mm[1]:.1f} mm."]
-    lines += [f"{step['step']}: {step['numbers']['words']}." for step in numbers["steps"]]
-    lines += [f"Note: {warning}." for warning in told["warnings"]]
-    return "\n".join(lines)
 
 
 def _row(step: Record) -> dict[str, Any]:

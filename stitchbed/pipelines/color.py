@@ -23,9 +23,9 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.corners import corner_points
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
-from stitchbed.core.progress import Progress
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain, recording
-from stitchbed.core.settings import BITS, GRADE, Setting
+from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
@@ -35,8 +35,7 @@ from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
-from stitchbed.pipelines.checks import check_name, stored_as
-from stitchbed.pipelines.texts.color import told
+from stitchbed.pipelines.checks import Inputs, check_name, one_path, stored_as
 
 Apply = Callable[[Floats], Floats]
 
@@ -104,13 +103,23 @@ class Correction:
     icc: bytes | None
 
 
-def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progress) -> tuple[dict[str, Any], str]:
-    """Write the corrected picture; returns the record and the text for the user.
+def correct_color(
+    inputs: Inputs,
+    output: str | Path,
+    settings: ColorSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Write the corrected picture; returns the record, also written beside it.
 
     Raises
     ------
     CardNotFound, BadSettings, MixedTiles, UnreadableTile, CannotWrite, WouldTouchOriginal.
     """
+    settings = settings or ColorSettings()
+    check(settings)
+    path, output, progress = one_path(inputs, "color"), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
     with recording("color", settings) as record, ExitStack() as stack:
@@ -126,9 +135,9 @@ def color(path: Path, output: Path, settings: ColorSettings, *, progress: Progre
         record.numbers = numbers
         record.warnings = [*notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
-    content = plain(record)
+    content = {**plain(record), "command": "color"}
     write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])
-    return content, told(content, output)
+    return content
 
 
 def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict[str, Any], list[str]]:

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, Disconnected
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
+from stitchbed.core.settings import check
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.imaging.transforms import moved
@@ -29,7 +31,7 @@ from stitchbed.inspection.findings import declared_dpi
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.piece_checks import enlargement_of
 from stitchbed.pipelines.check import LEAST_SIDE
-from stitchbed.pipelines.texts import compare as comparison_words
+from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.intake import take_in
@@ -50,15 +52,31 @@ class _Scan:
     factor: float | None
 
 
-def compare(paths: Sequence[Path], *, crops: Path | None = None) -> tuple[dict[str, Any], str]:
-    """Compare two or more scans; `crops` (PNG) receives the places that lose most, from all of them.
+@dataclass(frozen=True)
+class CompareSettings:
+    """Nothing to set so far but how many threads may work."""
+
+    workers: int = 2
+
+
+def compare(
+    inputs: Inputs,
+    output: str | Path | None = None,
+    settings: CompareSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Compare two or more scans; `output` (PNG) receives the places that lose most, from all of them.
 
     Raises
     ------
     BadSettings : fewer than two scans, one too small, or one that does not say its dpi. Disconnected : no two show the
     same sheet.
     """
-    tiles, warnings = take_in(paths)
+    check(settings or CompareSettings())
+    crops, progress = Path(output) if output is not None else None, watched(progress, cancel)
+    tiles, warnings = take_in(paths_of(inputs))
     if len(tiles) < 2:
         raise BadSettings(
             "only one scan to compare", expected="the same sheet at two or more dpi", attempt="compare A B"
@@ -68,6 +86,7 @@ def compare(paths: Sequence[Path], *, crops: Path | None = None) -> tuple[dict[s
     steps = sorted({scan.dpi for scan in scans if scan.dpi < best.dpi})
     with open_windows(best.tile.path) as windows:
         power = losses.power_of(windows, best.dpi, [*steps, best.dpi / NEAR_TOP])
+    progress("measuring", 1, 1)
     noise, found = losses.losses(power, best.dpi, [*steps, best.dpi / NEAR_TOP])
     advice = losses.advised(found[:-1], best.dpi)
     record = {
@@ -84,7 +103,8 @@ def compare(paths: Sequence[Path], *, crops: Path | None = None) -> tuple[dict[s
         rows = _crop_rows(scans, best, power, _shown_loss(found[:-1], advice))
         write_crops(crops, rows, originals=[tile.path for tile in tiles])
         record["crops"] = crops
-    return plain(record), comparison_words.text(plain(record))
+    told: dict[str, Any] = plain(record)
+    return told
 
 
 def _in_order(tiles: Sequence[Tile]) -> list[tuple[Tile, float]]:

@@ -16,10 +16,12 @@ from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
 from stitchbed.core.record import plain, recording
-from stitchbed.core.settings import DPI, Setting
+from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.page.page import Page, page_of
+from stitchbed.pipelines.checks import Inputs, one_path, paths_of
 from stitchbed.reading.formats import open_windows
 
 
@@ -50,10 +52,17 @@ class ExportSettings:
     workers: int = 2
 
 
-def export(page: Path | None, folder: Path, settings: ExportSettings | None = None) -> tuple[dict[str, Any], str]:
-    """Write copies into `folder`, which must exist; returns the record, also written there, and a text.
+def export(
+    inputs: Inputs,
+    output: str | Path,
+    settings: ExportSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Write copies into the folder `output`, which must exist; returns the record, also written there.
 
-    page : the clean page; None when lines (and flats) are all there is.
+    inputs : the clean page; nothing when lines (and flats) are all there is.
 
     Raises
     ------
@@ -61,8 +70,11 @@ def export(page: Path | None, folder: Path, settings: ExportSettings | None = No
     CannotWrite : see ground.
     """
     settings = settings or ExportSettings()
-    inputs = [path for path in (page, settings.lines, settings.flats) if path is not None]
-    wanted = _wanted(settings, inputs, folder)
+    check(settings)
+    folder, progress = Path(output), watched(progress, cancel)
+    page = one_path(inputs, "export") if paths_of(inputs) else None
+    originals = [path for path in (page, settings.lines, settings.flats) if path is not None]
+    wanted = _wanted(settings, originals, folder)
     stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
     with ExitStack() as stack, recording("export", replace(settings, memory=0, workers=0)) as record:
         sheet, lines, flats = (_opened(stack, path, settings.dpi) for path in (page, settings.lines, settings.flats))
@@ -70,16 +82,17 @@ def export(page: Path | None, folder: Path, settings: ExportSettings | None = No
         check_sizes(art)
         paths = {name: folder / EXPORTS[name].name(stem, art, settings.copies) for name in wanted}
         told_in = folder / f"{stem}_export.json"
-        _refuse(list(paths.values()), inputs, settings.replace)
-        record.inputs = {path.name: sha256_of(path) for path in inputs}
-        for name, path in paths.items():
-            task = Task(path, art, settings.copies, settings.workers, tuple(inputs), settings.replace)
+        _refuse(list(paths.values()), originals, settings.replace)
+        record.inputs = {path.name: sha256_of(path) for path in originals}
+        for done, (name, path) in enumerate(paths.items()):
+            progress("copying", done, len(paths))
+            task = Task(path, art, settings.copies, settings.workers, tuple(originals), settings.replace)
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
     told = {**plain(record), "command": "export"}
-    write_json(told_in, told, originals=inputs)
-    return told, _summary(told, folder)
+    write_json(told_in, told, originals=originals)
+    return told
 
 
 def _wanted(settings: ExportSettings, inputs: list[Path], folder: Path) -> list[str]:
@@ -126,11 +139,3 @@ def _refuse(paths: list[Path], inputs: list[Path], replacing: bool) -> None:
             raise WouldTouchOriginal(
                 f"{path} exists already", expected="a name that is free", attempt="another folder, --name, or --replace"
             )
-
-
-def _summary(told: dict[str, Any], folder: Path) -> str:
-    lines = []
-    for name, numbers in told["numbers"].items():
-        size = f"{numbers['width']} x {numbers['height']} px, {numbers['bytes'] / 2**20:.1f} MiB"
-        lines.append(f"{folder / numbers['file']}: {EXPORTS[name].words}, {size}")
-    return "\n".join(lines)

@@ -17,10 +17,11 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import plain, recording
-from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
-from stitchbed.imaging.box import Box, blocks
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
+from stitchbed.imaging.box import Box, block_count, blocks
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
@@ -28,6 +29,7 @@ from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, regi
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
 from stitchbed.page.page import Page, page_of
+from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -64,14 +66,23 @@ class FlatsSettings:
     workers: int = 2
 
 
-def flats(source: Path, target: Path, settings: FlatsSettings | None = None) -> tuple[dict[str, Any], str]:
-    """Fill the regions of `source` into `target` (TIFF); returns the record, also written beside it, and a text.
+def fill_flats(
+    inputs: Inputs,
+    output: str | Path,
+    settings: FlatsSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Fill the regions of one line layer into `output` (TIFF); returns the record, also written beside it.
 
     Raises
     ------
     BadSettings : unknown words, a reference of another size, too few colors. Others : see scans and ground.
     """
     settings = settings or FlatsSettings()
+    check(settings)
+    source, target, progress = one_path(inputs, "flats"), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
     _check(settings, target, originals)
     with open_windows(source) as windows, recording("flats", replace(settings, memory=0, workers=0)) as record:
@@ -81,7 +92,17 @@ def flats(source: Path, target: Path, settings: FlatsSettings | None = None) -> 
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
         table, words = _color_table(page, found, regions, settings, icc)
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
-        write_master(target, spec, _blocks(page, found, line_at, table, spec, settings.workers), originals=originals)
+        write_master(
+            target,
+            spec,
+            counted(
+                _blocks(page, found, line_at, table, spec, settings.workers),
+                "filling",
+                block_count(spec.height, spec.width, BLOCK),
+                progress,
+            ),
+            originals=originals,
+        )
         record.inputs = {path.name: sha256_of(path) for path in originals}
         record.outputs = {target.name: sha256_of(target)}
         record.numbers = _numbers(page, found, regions, words, settings)
@@ -89,7 +110,7 @@ def flats(source: Path, target: Path, settings: FlatsSettings | None = None) -> 
             record.outputs |= _show(page, found, table, target, originals)
     told = {**plain(record), "command": "flats"}
     write_json(target.with_suffix(".json"), told, originals=originals)
-    return told, _summary(told, target)
+    return told
 
 
 def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
@@ -200,16 +221,6 @@ def _show(page: Page, found: RegionMap, table: Pixels, target: Path, originals: 
     pair = [np.where(free[..., None] > 0, below, 0).astype(page.dtype) for below in (white, table[labels])]
     write_pair(path, pair, originals=originals)
     return {path.name: sha256_of(path)}
-
-
-def _summary(told: dict[str, Any], target: Path) -> str:
-    numbers = told["numbers"]
-    regions = numbers["regions"]
-    ground = sum(r["ground"] for r in regions)
-    return (
-        f"{target}: {len(regions) - ground} regions in {len(numbers['colors'])} colors, {ground} left as paper.\n"
-        f"Gaps up to {numbers['gap_bridged_mm']:.2f} mm are bridged."
-    )
 
 
 def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> None:

@@ -17,9 +17,9 @@ import numpy as np
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, refuse_touching, write_json
 from stitchbed.core.memory import one_heap
-from stitchbed.core.progress import Progress
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import VERSION, Record, fingerprint, recording
-from stitchbed.core.settings import CODEC, DPI, Setting
+from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
@@ -33,6 +33,7 @@ from stitchbed.mosaic.survey.uncovered import settled_outside
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import assemble
+from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -64,20 +65,17 @@ class JoinSettings:
     keep_job: Annotated[bool, Setting("Leave the job folder behind.", shell=False)] = False
 
 
-def silent(step: str, done: int, total: int) -> None:
-    """A progress that shows nothing."""
-
-
 def join(
-    paths: Sequence[str | Path],
+    inputs: Inputs,
     output: str | Path,
     settings: JoinSettings | None = None,
     *,
     progress: Progress = silent,
+    cancel: Cancel = never,
 ) -> dict[str, Any]:
     """Join pieces into one master.
 
-    paths : files and folders. output : .tif, .tiff, .png, .jpg or .jpeg. Returns the record that is also written
+    inputs : files and folders. output : .tif, .tiff, .png, .jpg or .jpeg. Returns the record that is also written
     beside the output as JSON.
 
     Raises
@@ -86,8 +84,9 @@ def join(
     """
     one_heap()  # for callers from Python and the processes of a batch, which do not come by way of the command
     settings = settings or JoinSettings()
-    output = Path(output)
-    tiles, warnings = _taken([Path(p) for p in paths], output, settings)
+    check(settings)
+    output, progress = Path(output), watched(progress, cancel)
+    tiles, warnings = _taken(paths_of(inputs), output, settings)
     icc = same_profile(tiles, settings.assume_profile)
     folder = output.with_name(f".{output.name}.job")
     try:

@@ -16,14 +16,16 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
-from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting
-from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
+from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.ink_layer import MEDIA, InkSettings, Lifting, lifted, lifting_of, over, whitened
 from stitchbed.page.page import Page, page_of
+from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -51,14 +53,23 @@ class LinesSettings:
     workers: int = 2
 
 
-def lines(source: Path, target: Path, settings: LinesSettings | None = None) -> tuple[dict[str, Any], str]:
-    """Lift the lines of `source` into `target` (TIFF); returns the record, also written beside it, and a text.
+def lift_lines(
+    inputs: Inputs,
+    output: str | Path,
+    settings: LinesSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Lift the lines of one page into `output` (TIFF); returns the record, also written beside it.
 
     Raises
     ------
     BadSettings : unknown words. UnreadableTile, CannotWrite, WouldTouchOriginal : see scans and ground.
     """
     settings = settings or LinesSettings()
+    check(settings)
+    source, target, progress = one_path(inputs, "lines"), Path(output), watched(progress, cancel)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
     for path in (target, target.with_suffix(".json")):
@@ -73,7 +84,17 @@ def lines(source: Path, target: Path, settings: LinesSettings | None = None) -> 
             lifting = replace(lifting, color=lifting.color[:1])
         channels = 3 if colored else page.channels
         spec = MasterSpec(page.height, page.width, channels, page.dtype, True, page.dpi, icc, settings.codec)
-        write_master(target, spec, _blocks(page, lifting, spec, colored, settings.workers), originals=[source])
+        write_master(
+            target,
+            spec,
+            counted(
+                _blocks(page, lifting, spec, colored, settings.workers),
+                "lifting lines",
+                block_count(spec.height, spec.width, BLOCK),
+                progress,
+            ),
+            originals=[source],
+        )
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
         record.numbers = _numbers(samples, lifting, spec)
         if lifting.white < 1:
@@ -84,7 +105,7 @@ def lines(source: Path, target: Path, settings: LinesSettings | None = None) -> 
             record.outputs |= _show(page, lifting, colored, target, source)
     told = {**plain(record), "command": "lines"}
     write_json(target.with_suffix(".json"), told, originals=[source])
-    return told, _summary(told, target)
+    return told
 
 
 def spread_boxes(page: Page) -> list[Box]:
@@ -148,11 +169,3 @@ def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Pat
     path = target.with_name(f"{target.stem}_over_color.png")
     write_pair(path, [page.read(place), over(rgb, below)], originals=[source])
     return {path.name: sha256_of(path)}
-
-
-def _summary(told: dict[str, Any], target: Path) -> str:
-    numbers = told["numbers"]
-    text = [f"{target}: {numbers['width']} x {numbers['height']} px, ink on {numbers['inked_share']:.1%} of the page."]
-    if numbers["worst_over_white_8bit"] is not None:
-        text.append(f"Over white the page comes back within {numbers['worst_over_white_8bit']:.2f} codes of 255.")
-    return "\n".join([*text, *(f"Note: {warning}." for warning in told["warnings"])])

@@ -5,17 +5,17 @@ In: the sheet, the bed, the use. Out: a record, a text to read, and a drawing to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Annotated, Any
 
 from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
-from stitchbed.core.settings import Setting
+from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.svg import write_drawing
+from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
 from stitchbed.planning.captures import (
@@ -63,14 +63,26 @@ class PlanSettings:
     depth: costs.Depth = field(default_factory=costs.Depth)
 
 
-def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[str, Any], str]:
-    """The whole plan; each path in `drawings` (.svg or .png) receives the page to print.
+def plan(
+    inputs: Inputs,
+    output: Inputs | None,
+    settings: PlanSettings,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """The whole plan; each path of `output` (.svg or .png) receives the page to print. inputs : none.
 
     Raises
     ------
     BadSettings : words that are no size, use or timing; 1 bit in color; too many captures.
     CannotWrite : a drawing could not be written.
     """
+    check(settings)
+    drawings, progress = paths_of(output), watched(progress, cancel)
+    if paths_of(inputs):
+        raise BadSettings("pictures given to `plan`", expected="sizes only", attempt="--art 420x594mm --bed A4")
+    progress("planning", 0, 1)
     if settings.depth.bits == 1 and settings.depth.channels != 1:
         raise BadSettings(
             "1 bit per channel in color",
@@ -100,7 +112,8 @@ def plan(settings: PlanSettings, drawings: Sequence[Path] = ()) -> tuple[dict[st
     for path in drawings:
         write_drawing(path, plan_page(sheet))
     record["drawings"] = [str(path) for path in drawings]
-    return plain(record), planning_words.text(plain(record))
+    told: dict[str, Any] = plain(record)
+    return told
 
 
 def advised_dpi(use: str, chosen: float | None) -> dict[str, Any]:

@@ -17,10 +17,10 @@ from stitchbed.color.profiles import profile_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
-from stitchbed.core.progress import Progress
+from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
-from stitchbed.core.settings import BITS, GRADE, Setting
+from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
@@ -35,8 +35,8 @@ from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
-from stitchbed.pipelines.checks import check_name, stored_as
-from stitchbed.pipelines.texts.rectify import numbers_of, told
+from stitchbed.pipelines.checks import Inputs, check_name, paths_of, stored_as
+from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 
 MOST_PIXELS = 4e9
@@ -57,14 +57,21 @@ class RectifySettings:
 
 
 def rectify(
-    paths: Sequence[Path], output: Path, settings: RectifySettings, *, progress: Progress
-) -> tuple[dict[str, Any], str]:
-    """Write the rectified picture; returns the record and the text for the user.
+    inputs: Inputs,
+    output: str | Path,
+    settings: RectifySettings,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> dict[str, Any]:
+    """Write the rectified picture; returns the record, also written beside it.
 
     Raises
     ------
     CardNotFound, BadSettings, UnreadableTile, CanvasTooLarge, MixedTiles, CannotWrite, WouldTouchOriginal.
     """
+    check(settings)
+    paths, output, progress = paths_of(inputs), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
     with recording("rectify", settings) as record, ExitStack() as stack:
@@ -90,9 +97,9 @@ def rectify(
         record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
         record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
-    content = plain(record)
+    content = {**plain(record), "command": "rectify"}
     write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
-    return content, told(content, output)
+    return content
 
 
 def _check_alike(photos: Sequence[Photo]) -> None:

@@ -45,7 +45,7 @@ def main() -> None:
     for index in range(len(SIGMAS)):
         scans, step, true = sheet_scans(index)
         with tempfile.TemporaryDirectory() as folder:
-            record, _ = compare(captures.write_steps(Path(folder), scans))
+            record = compare(captures.write_steps(Path(folder), scans))
             false = record["interpolated"]
             made_up = dict(scans)
             made_up[1200] = cv2.resize(
@@ -53,7 +53,7 @@ def main() -> None:
                 (scans[1200].shape[1], scans[1200].shape[0]),
                 interpolation=(cv2.INTER_CUBIC, cv2.INTER_LINEAR)[index % 2],
             )
-            second, _ = compare(captures.write_steps(Path(folder), made_up))
+            second = compare(captures.write_steps(Path(folder), made_up))
         right += record["advised_dpi"] == step
         named += second["interpolated"] == ["quay_1200.tif"]
         measured = [part["loses_share"] for part in record["scans"]]

@@ -45,8 +45,8 @@ from stitchbed.page.sheet.border import BorderSettings, find_sheet, skew
 from stitchbed.page.sheet.tone import ToneSettings, lightness
 from stitchbed.pipelines.clean import CleanSettings, clean
 from stitchbed.pipelines.export import CopySettings, ExportSettings, export
-from stitchbed.pipelines.flats import FlatsSettings, flats
-from stitchbed.pipelines.lines import LinesSettings, lines
+from stitchbed.pipelines.flats import FlatsSettings, fill_flats
+from stitchbed.pipelines.lines import LinesSettings, lift_lines
 
 Row = tuple[str, float, str, bool]
 ROOT = Path(__file__).resolve().parents[2]
@@ -100,7 +100,7 @@ def paper() -> Iterator[Row]:
             source = Path(folder) / "page.tif"
             sheet = _thin_sheet(source, dpi)
             settings = CleanSettings(pictures=False, tone=ToneSettings(white="keep", black="keep"))
-            record, _ = clean(source, Path(folder) / "kept.tif", settings)
+            record = clean(source, Path(folder) / "kept.tif", settings)
             light = _light(Path(folder) / "kept.tif")
             uneven = _unevenness(light, sheet, dpi)
             yield f"{dpi} dpi: range of bare paper / mean (was .12 and more)", uneven, "<= .01", uneven <= 0.01
@@ -198,7 +198,7 @@ def lifted() -> Iterator[Row]:
         cleaned = tifffile.imread(Path(folder) / "clean.tif")
         for ink, medium in (("own", "ink"), ("own", "pencil"), ("black", "ink")):
             layer = Path(folder) / f"{ink}_{medium}.tif"
-            lines(Path(folder) / "clean.tif", layer, LinesSettings(ink, medium, pictures=False))
+            lift_lines(Path(folder) / "clean.tif", layer, LinesSettings(ink, medium, pictures=False))
             codes = tifffile.imread(layer)
             # with black ink the page's own color noise is dropped: its mean comes back
             wanted = np.repeat(cleaned.mean(axis=2, keepdims=True), 3, axis=2) if ink == "black" else cleaned
@@ -267,7 +267,7 @@ def layers() -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _chain(folder)
-        record, _ = export(folder / "page.tif", folder, ExportSettings(("layers",), folder / "l.tif", folder / "f.tif"))
+        record = export(folder / "page.tif", folder, ExportSettings(("layers",), folder / "l.tif", folder / "f.tif"))
         path = folder / record["numbers"]["layers"]["file"]
         with zipfile.ZipFile(path) as archive:
             first = archive.infolist()[0]
@@ -295,9 +295,9 @@ def _chain(folder: Path, dpi: int = 300) -> None:
     tifffile.imwrite(folder / "page.tif", codes, photometric="rgb", **size)
     size.pop("iccprofile")
     tifffile.imwrite(folder / "ink.tif", 255 - page.alpha, photometric="minisblack", **size)
-    lines(folder / "ink.tif", folder / "l.tif", LinesSettings(ink="#0c1228", pictures=False))
+    lift_lines(folder / "ink.tif", folder / "l.tif", LinesSettings(ink="#0c1228", pictures=False))
     mean = FlatsSettings(colors="mean", reference=folder / "page.tif", pictures=False)
-    flats(folder / "l.tif", folder / "f.tif", mean)
+    fill_flats(folder / "l.tif", folder / "f.tif", mean)
 
 
 def copies() -> Iterator[Row]:
@@ -307,7 +307,7 @@ def copies() -> Iterator[Row]:
         _chain(folder)
         sizes = CopySettings(print_dpi=600, web_px=400)
         settings = ExportSettings(None, folder / "l.tif", folder / "f.tif", copies=sizes)
-        numbers = export(folder / "page.tif", folder, settings)[0]["numbers"]
+        numbers = export(folder / "page.tif", folder, settings)["numbers"]
         for kind in ("print", "web", "nopaper"):
             path = folder / numbers[kind]["file"]
             told = numbers[kind]["width"], numbers[kind]["height"]
@@ -326,7 +326,7 @@ def copies() -> Iterator[Row]:
         tifffile.imwrite(source, gray, photometric="minisblack", resolution=(120, 120), resolutionunit=2)
         for dpi, wanted in ((600, (5100, 7020)), (300, (2550, 3510))):
             settings = ExportSettings(("print",), copies=CopySettings(print_dpi=dpi))
-            told = export(source, folder, settings)[0]["numbers"]["print"]
+            told = export(source, folder, settings)["numbers"]["print"]
             kept = (told["width"], told["height"]) == wanted
             yield f"8.5 x 11.7 in at {dpi} dpi: MiB of 8-bit gray", told["mib_of_pixels"] / 2, f"{wanted}", kept
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import synthetic_captures as captures
 from inspection.test_inspection import FOLLOWS, _faults
 
-from stitchbed.pipelines.check import inspect
+from stitchbed.pipelines.check import check
 
 TIMES, GOOD = 4, 20
 # good sets come from scanners of several kinds: usual, quiet and soft, noisy, sharp
@@ -26,7 +26,7 @@ SCANNERS = tuple(captures.Scanner(blur=b, noise=n) for b, n in ((0.45, 1.2), (1.
 def found(pieces: list[captures.Piece]) -> dict[str | None, dict[str, str]]:
     """Faults per piece (None: the set)."""
     with tempfile.TemporaryDirectory() as folder:
-        return _faults(inspect(captures.write_pieces(Path(folder), pieces))[0])
+        return _faults(check(captures.write_pieces(Path(folder), pieces)))
 
 
 def main(first: int) -> None:

@@ -42,7 +42,7 @@ def one_set(seed: int, cards: tuple[int, ...], folder: Path) -> tuple[float, ...
         paths.append(folder / f"part {number}.png")
         cv2.imwrite(str(paths[-1]), photograph(photos.scene, camera, rng)[..., ::-1])
     settings = RectifySettings(DPI, Asked(printed_mm=(160.0, 160.0)))
-    record, _ = rectify(paths, folder / "whole.tif", settings, progress=lambda *_: None)
+    record = rectify(paths, folder / "whole.tif", settings, progress=lambda *_: None)
     light = to_linear(np.ascontiguousarray(tifffile.imread(folder / "whole.tif")), transfer_of(None))
     true = (photos.dots + np.array(SIZE) / 2) * (DPI / 25.4) - 0.5
     found = find_dots(light.mean(2), true, DPI / 25.4)

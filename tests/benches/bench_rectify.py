@@ -75,7 +75,7 @@ def corners_scene(seed: int, folder: Path) -> tuple[float, ...]:
     photo, result = folder / "photo.png", folder / "result.tif"
     cv2.imwrite(str(photo), photograph(scene, camera, rng)[..., ::-1])
     asked = Asked(printed_mm=(round(160 * printed[0], 1), round(160 * printed[1], 1)))
-    record, _ = rectify([photo], result, RectifySettings(DPI, asked), progress=lambda *_: None)
+    record = rectify([photo], result, RectifySettings(DPI, asked), progress=lambda *_: None)
     stored = tifffile.imread(result)
     light = to_linear(np.ascontiguousarray(stored), transfer_of(None)).mean(2)
     true = dots + np.array(SIZE) / 2

@@ -29,8 +29,9 @@ from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.page import page_of_array
 from stitchbed.pipelines.export import CopySettings, ExportSettings, export
-from stitchbed.pipelines.flats import FlatsSettings, flats
-from stitchbed.pipelines.lines import LinesSettings, lines
+from stitchbed.pipelines.flats import FlatsSettings, fill_flats
+from stitchbed.pipelines.lines import LinesSettings, lift_lines
+from stitchbed.pipelines.texts.export import summary as export_summary
 
 ICC = srgb_profile()
 DPI = 300
@@ -43,8 +44,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drawn = region_page(DPI, 2, size=(50.0, 32.0))
     page = (255 - drawn.alpha).astype(np.uint16) * 257
     tifffile.imwrite(folder / "map.tif", page, photometric="minisblack", resolution=(DPI, DPI), resolutionunit=2)
-    lines(folder / "map.tif", folder / "lines.tif", LinesSettings(pictures=False))
-    flats(folder / "lines.tif", folder / "flats.tif", FlatsSettings(pictures=False))
+    lift_lines(folder / "map.tif", folder / "lines.tif", LinesSettings(pictures=False))
+    fill_flats(folder / "lines.tif", folder / "flats.tif", FlatsSettings(pictures=False))
     return folder
 
 
@@ -53,7 +54,8 @@ def copies(made: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, 
     folder = tmp_path_factory.mktemp("copies")
     sizes = CopySettings(print_mm=(40, 40), print_dpi=600, web_px=400)
     settings = ExportSettings(lines=made / "lines.tif", flats=made / "flats.tif", copies=sizes)
-    record, text = export(made / "map.tif", folder, settings)
+    record = export(made / "map.tif", folder, settings)
+    text = export_summary(record, folder)
     assert len(text.splitlines()) == 4
     return folder, record
 
@@ -122,7 +124,7 @@ def test_copy_without_paper(copies: tuple[Path, dict[str, object]], made: Path) 
 
 def test_same_size_is_code_for_code(made: Path, tmp_path: Path) -> None:
     settings = ExportSettings(make=("print",), stem="same")
-    record, _ = export(made / "map.tif", tmp_path, settings)
+    record = export(made / "map.tif", tmp_path, settings)
     path = tmp_path / record["numbers"]["print"]["file"]
     assert path.name == "same_print_50x32mm_300dpi_gray16.tif"
     assert np.array_equal(tifffile.imread(path), tifffile.imread(made / "map.tif"))
@@ -136,7 +138,7 @@ def test_letter_page_arithmetic(tmp_path: Path) -> None:
     )
     for dpi, size, mib in ((300, (2550, 3510), 51.2), (200, (1700, 2340), 22.8)):
         settings = ExportSettings(make=("print",), copies=CopySettings(print_dpi=dpi))
-        numbers = export(source, tmp_path, settings)[0]["numbers"]["print"]
+        numbers = export(source, tmp_path, settings)["numbers"]["print"]
         assert (numbers["width"], numbers["height"]) == size
         assert numbers["mib_of_pixels"] == mib
         assert set(np.unique(tifffile.imread(tmp_path / numbers["file"]))) == {200 * 257}
@@ -165,7 +167,7 @@ def test_nonsense_is_refused(
     made: Path, page: str | None, folder: str, make: tuple[str, ...] | None, error: type[Exception]
 ) -> None:
     with pytest.raises(error):
-        export(made / page if page else None, made / folder, ExportSettings(make=make))
+        export(made / page if page else (), made / folder, ExportSettings(make=make))
 
 
 @pytest.mark.parametrize("bits", [8, 16])

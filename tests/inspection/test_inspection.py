@@ -22,7 +22,8 @@ from stitchbed.cli.commands.check import command
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.inspection.overlaps import Comparison, gains
 from stitchbed.inspection.set_checks import _place_words, _quarters
-from stitchbed.pipelines.check import inspect
+from stitchbed.pipelines.check import check
+from stitchbed.pipelines.texts.check import summary as check_summary
 
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
@@ -51,7 +52,7 @@ def _inspected(fault: str) -> tuple[dict[str, Any], str, str | None]:
     """(record, text, name of the faulty piece) of a set with one planted fault; each set is looked at once."""
     pieces, where = captures.planted(fault, 40 + captures.FAULTS.index(fault))
     with tempfile.TemporaryDirectory() as folder:
-        return *inspect(captures.write_pieces(Path(folder), pieces)), where
+        return (record := check(captures.write_pieces(Path(folder), pieces))), check_summary(record), where
 
 
 def _only_finding(fault: str) -> dict[str, Any]:
@@ -83,7 +84,8 @@ def _rank(level: str) -> int:
 def test_good_scans_are_left_in_peace(tmp_path: Path, seed: int) -> None:
     paths = captures.write_pieces(tmp_path, captures.good_set(seed))
     before = [hashlib.sha256(path.read_bytes()).digest() for path in paths]
-    record, text = inspect(paths)
+    record = check(paths)
+    text = check_summary(record, None)
     assert _faults(record) == {None: {}, **{path.stem: {} for path in paths}}
     assert record["verdict"] == "good"
     assert "ready to join" in text
@@ -94,12 +96,12 @@ def test_a_quiet_soft_scanner_is_not_called_interpolated(tmp_path: Path) -> None
     # next to no noise and a blur of a whole pixel: nothing is left near the finest detail, as after an enlargement
     quiet = captures.Scanner(blur=1.0, noise=0.35)
     paths = captures.write_pieces(tmp_path, captures.good_set(63, scanners=dict.fromkeys(range(4), quiet)))
-    assert _faults(inspect(paths)[0]) == {None: {}, **{path.stem: {} for path in paths}}
+    assert _faults(check(paths)) == {None: {}, **{path.stem: {} for path in paths}}
 
 
 def test_one_piece_alone_is_judged_by_itself(tmp_path: Path) -> None:
     paths = captures.write_pieces(tmp_path, captures.good_set(3, 1, 1, {0: captures.Scanner(gain=(1.4, 1.4, 1.4))}))
-    found = _faults(inspect(paths)[0])["quay_01"]
+    found = _faults(check(paths))["quay_01"]
     assert set(found) == {"clipped white"}
 
 
@@ -133,14 +135,14 @@ def test_files_that_are_no_scans(tmp_path: Path) -> None:
     paths = captures.write_pieces(tmp_path, captures.good_set(2, 1, 2))
     broken = tmp_path / "broken.tif"
     broken.write_bytes(b"II*\0 and nothing more")
-    record, _ = inspect([*paths, broken])
+    record = check([*paths, broken])
     assert any("broken.tif" in line for line in record["warnings"])
     with pytest.raises(UnreadableTile):
-        inspect([broken])
+        check([broken])
     tiny = tmp_path / "tiny.tif"
     tifffile.imwrite(tiny, np.zeros((40, 60, 3), np.uint8))
     with pytest.raises(UnreadableTile):
-        inspect([tiny])
+        check([tiny])
 
 
 def test_sixteen_bit_gray_scans_are_judged_too(tmp_path: Path) -> None:
@@ -150,7 +152,7 @@ def test_sixteen_bit_gray_scans_are_judged_too(tmp_path: Path) -> None:
         gray = piece.pixels[..., 1].astype(np.uint16) * 257
         tifffile.imwrite(path, gray, photometric="minisblack", resolution=(200, 200), resolutionunit="INCH")
         paths.append(path)
-    found = _faults(inspect(paths)[0])
+    found = _faults(check(paths))
     assert found == {None: {"no profile": "note"}, "quay_01": {}, "quay_02": {}}
 
 

@@ -10,7 +10,8 @@ import re
 import resource
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+import types
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import files_of, job_of
 from stitchbed.jobs.run import BY_HAND, DONE, UNCHANGED, RunSettings
 from stitchbed.jobs.settings import Place, settings_of
-from stitchbed.jobs.steps import STEPS, Step
+from stitchbed.jobs.steps import STEPS, Step, do, settings_class
 
 HEAVY = {"cv2", "scipy", "skimage", "networkx", "imagecodecs", "tifffile", "PIL"}
 
@@ -68,33 +69,36 @@ def context(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[SurveyC
     """Steps first, second and last: each copies what it works on and adds its word; and one that names its files."""
     done: list[str] = []
 
-    def copy(name: str, source: str) -> Callable[[Call], dict[str, Any]]:
-        def do(call: Call) -> dict[str, Any]:
+    def copy(name: str) -> Callable[..., dict[str, Any]]:
+        def pipeline(inputs: Sequence[Path], output: Path, settings: Words, *, progress: Any) -> dict[str, Any]:
             done.append(name)
-            text = "+".join(path.read_text() for path in files_of(call.sources[source]))
-            other = call.settings.other.read_text() if call.settings.other else ""
-            call.output.write_text(f"{text}>{name}{call.settings.word}{other}")
-            if call.settings.fail:
+            text = "+".join(path.read_text() for path in files_of(inputs))
+            other = settings.other.read_text() if settings.other else ""
+            output.write_text(f"{text}>{name}{settings.word}{other}")
+            if settings.fail:
                 raise StitchbedError("bad luck", expected="luck", attempt="again")
             return {"warnings": [f"{name} was done"]}
 
-        return do
+        return pipeline
 
-    def named(call: Call) -> dict[str, Any]:
+    def named(call: Call, page: Path) -> dict[str, Any]:
         path = call.output.with_name(f"{call.output.name}_{call.settings.word}.txt")
         if path.exists() and not call.ours:
             raise WouldTouchOriginal("bad luck", expected="luck", attempt="again")
         done.append("copies")
-        path.write_text(files_of(call.sources[PAGE])[0].read_text())
+        path.write_text(page.read_text())
         return {"outputs": {path.name: "any"}, "numbers": {"copies": 1}}
 
     steps = {
-        "first": Step(1, lambda: Words, copy("first", PIECES), (PIECES,)),
-        "second": Step(2, lambda: Words, copy("second", PAGE)),
-        "last": Step(3, lambda: Words, copy("last", PAGE), ending=".txt"),
-        "copies": Step(4, lambda: Words, named, gives="", ending=""),
-        "after": Step(5, lambda: Words, copy("after", PAGE)),
+        "first": Step(1, "copying", "Words", "first", (PIECES,), many=True),
+        "second": Step(2, "copying", "Words", "second", many=True),
+        "last": Step(3, "copying", "Words", "last", many=True, ending=".txt"),
+        "copies": Step(4, "copying", "Words", "copies", gives="", ending=""),
+        "after": Step(5, "copying", "Words", "after", many=True),
     }
+    home = types.ModuleType("copying")
+    vars(home).update({name: copy(name) for name in steps}, Words=Words, copies=named)
+    monkeypatch.setitem(sys.modules, "copying", home)
     monkeypatch.setattr(story, "STEPS", steps)
     folder = tmp_path / "harbor"
     folder.mkdir()
@@ -311,7 +315,8 @@ def test_records_say_what_was_done(context: SurveyContext) -> None:
 def test_several_pictures_for_a_step_of_one_are_told() -> None:
     for name in ("color", "clean"):
         with pytest.raises(BadSettings, match=rf"2 pictures for \[{name}\]"):
-            STEPS[name].do(Call({PAGE: (Path(__file__), Path(truth.__file__))}, Path("o.tif"), None, lambda *_: None))
+            call = Call({PAGE: (Path(__file__), Path(truth.__file__))}, Path("o.tif"), None, lambda *_: None)
+            do(name, STEPS[name], call)
 
 
 def test_corners_in_a_job_file_are_checked_as_in_the_shell(tmp_path: Path) -> None:
@@ -406,7 +411,7 @@ def test_the_example_says_what_is_understood_also_where_it_is_commented_out(tmp_
     for path in (EXAMPLE, tmp_path / "job.toml"):
         job = job_of(path, list(STEPS))
         for name, table in job.tables.items():
-            settings_of(STEPS[name].settings(), table, Place(name, job.folder), given={})
+            settings_of(settings_class(STEPS[name]), table, Place(name, job.folder), given={})
     assert awake.count("\n# ") < text.count("\n# ") and list(job.tables) == list(STEPS)
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.settings import Setting, check, misfit, places
 from stitchbed.jobs.settings import Place, settings_of
-from stitchbed.jobs.steps import STEPS
+from stitchbed.jobs.steps import STEPS, settings_class
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def test_memory_and_workers_are_said_in_the_shell_only() -> None:
 
 @pytest.mark.parametrize("name", list(STEPS))
 def test_defaults_of_every_step_lie_within_what_is_said_of_them(name: str) -> None:
-    kind = STEPS[name].settings()
+    kind = settings_class(STEPS[name])
     must = {"dpi": 300.0} if name == "rectify" else {}
     check(settings_of(kind, must, Place(name, Path()), given={"memory": 2**30, "workers": 1}))
     for place in places(kind):
@@ -150,7 +150,7 @@ def test_defaults_of_every_step_lie_within_what_is_said_of_them(name: str) -> No
 def test_no_number_of_any_step_may_be_without_an_end_or_negative(name: str) -> None:
     """Every float of every table of a job file, those of nested tables too, refuses NaN, infinities and -1e300."""
     tried = 0
-    for place in places(STEPS[name].settings()):
+    for place in places(settings_class(STEPS[name])):
         if not isinstance(place.default, float):
             continue
         for value in (math.nan, math.inf, -math.inf, -1e300):
@@ -158,7 +158,7 @@ def test_no_number_of_any_step_may_be_without_an_end_or_negative(name: str) -> N
             for step in reversed(place.path[:-1]):
                 table = {step: table}
             with pytest.raises(BadSettings, match=place.path[-1]):
-                settings_of(STEPS[name].settings(), {"dpi": 300.0, **table}, Place(name, Path()), given={})
+                settings_of(settings_class(STEPS[name]), {"dpi": 300.0, **table}, Place(name, Path()), given={})
             tried += 1
     assert tried or name in ("lines", "color", "export.layers", "export.print", "export.nopaper")
 
@@ -174,12 +174,12 @@ def test_no_number_of_any_step_may_be_without_an_end_or_negative(name: str) -> N
 )
 def test_what_the_shell_refuses_a_job_file_refuses(table: dict[str, Any], key: str) -> None:
     with pytest.raises(BadSettings, match=key):
-        settings_of(STEPS["clean"].settings(), table, Place("clean", Path()), given={})
+        settings_of(settings_class(STEPS["clean"]), table, Place("clean", Path()), given={})
 
 
 def test_nested_tables_reach_the_survey_of_a_join() -> None:
     step = STEPS["join"]
     table = {"codec": "zstd", "survey": {"allow_missing": True, "levels": {}, "rounds": 2}}
-    settings = settings_of(step.settings(), table, Place("join", Path()), given={"memory": 5})
+    settings = settings_of(settings_class(step), table, Place("join", Path()), given={"memory": 5})
     assert (settings.codec, settings.survey.allow_missing, settings.survey.rounds) == ("zstd", True, 2)
     assert settings.memory == 5 and settings.survey.find_lift

@@ -16,6 +16,7 @@ from stitchbed.card.detection import find_cards
 from stitchbed.cli.commands.card import command
 from stitchbed.core.errors import BadSettings
 from stitchbed.pipelines.card import CardSettings, make_card
+from stitchbed.pipelines.texts.card import summary as card_summary
 
 
 @pytest.fixture(scope="module")
@@ -59,12 +60,13 @@ def test_the_card_is_found_in_its_own_picture(made: Path) -> None:
 
 
 def test_a_single_piece(tmp_path: Path) -> None:
-    record, text = make_card(tmp_path / "one.pdf", CardSettings(paper="letter", piece="corner"))
+    record = make_card((), tmp_path / "one.pdf", CardSettings(paper="letter", piece="corner"))
+    text = card_summary(record, tmp_path / "one.pdf")
     assert len(record["outputs"]) == 3 and "Print at 100 %" in text
 
 
 def test_settings_that_cannot_be(tmp_path: Path) -> None:
     for path, paper, piece in (("c.pdf", "A3", "full"), ("c.pdf", "A4", "half"), ("c.png", "A4", "full")):
         with pytest.raises(BadSettings):
-            make_card(tmp_path / path, CardSettings(paper, piece))
+            make_card((), tmp_path / path, CardSettings(paper, piece))
     assert list(tmp_path.iterdir()) == []

@@ -26,7 +26,8 @@ from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, Unreada
 from stitchbed.drawing.raster import pixels_of
 from stitchbed.drawing.shapes import CardPage
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode, transfer_of
-from stitchbed.pipelines.color import ColorSettings, color
+from stitchbed.pipelines.color import ColorSettings, correct_color
+from stitchbed.pipelines.texts.color import summary as color_summary
 
 CHART = ColorSettings(card="24")
 # A linear camera, light = XYZ @ MIXING, exposed so that white stays below full scale.
@@ -58,7 +59,8 @@ def test_a_measured_chart_gives_true_color(illuminant: str, tmp_path: Path) -> N
     """Promised: mean dE2000 of held-out patches at most 1.5, grays within 1.0, under daylight, a lamp, and an LED."""
     picture = saved(chart_picture(shown(illuminant).light, np.random.default_rng(1)), tmp_path / "seen.tif")
     settings = replace(CHART, patches=measured24(tmp_path), space="wide", table="prints")
-    record, text = color(picture, tmp_path / "true.tif", settings, progress=aside)
+    record = correct_color(picture, tmp_path / "true.tif", settings, progress=aside)
+    text = color_summary(record, tmp_path / "true.tif")
     numbers = record["numbers"]
     assert numbers["de00_held_out"]["mean"] <= 1.5 < numbers["de00_before"]["mean"]
     assert numbers["figures"]["white_balance"] <= 1.0
@@ -87,9 +89,9 @@ def read_back(pixels: np.ndarray, icc: bytes) -> np.ndarray:
 def test_an_edition_serves_where_nothing_was_measured(tmp_path: Path) -> None:
     lab = np.array(list(references24("from-2014").lab.values()))
     picture = saved(chart_picture(xyz_from_lab(lab) @ MIXING, np.random.default_rng(2)), tmp_path / "seen.tif")
-    record, _ = color(picture, tmp_path / "t.tif", replace(CHART, edition="from-2014"), progress=aside)
+    record = correct_color(picture, tmp_path / "t.tif", replace(CHART, edition="from-2014"), progress=aside)
     assert record["numbers"]["de00_held_out"]["mean"] < 0.7  # a linear camera; reading noise alone is left
-    other, _ = color(picture, tmp_path / "u.tif", replace(CHART, edition="before-2014"), progress=aside)
+    other = correct_color(picture, tmp_path / "u.tif", replace(CHART, edition="before-2014"), progress=aside)
     assert other["numbers"]["de00_held_out"]["mean"] > record["numbers"]["de00_held_out"]["mean"]
 
 
@@ -116,13 +118,14 @@ def own_card(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 def test_the_own_card_measured(own_card: tuple[Path, Path], tmp_path: Path) -> None:
     picture, table = own_card
-    record, _ = color(picture, tmp_path / "t.tif", ColorSettings(patches=table), progress=aside)
+    record = correct_color(picture, tmp_path / "t.tif", ColorSettings(patches=table), progress=aside)
     assert record["numbers"]["patches"] == 34
     assert record["numbers"]["de00_held_out"]["mean"] < 0.7
 
 
 def test_the_own_card_unmeasured_claims_nothing(own_card: tuple[Path, Path], tmp_path: Path) -> None:
-    record, text = color(own_card[0], tmp_path / "t.tif", ColorSettings(table="prints"), progress=aside)
+    record = correct_color(own_card[0], tmp_path / "t.tif", ColorSettings(table="prints"), progress=aside)
+    text = color_summary(record, tmp_path / "t.tif")
     numbers = record["numbers"]
     assert numbers["measured"] is False and "de00_after" not in numbers and "grade" not in numbers
     assert "none is claimed" in text and "dE2000" not in text
@@ -137,19 +140,19 @@ def test_the_own_card_unmeasured_claims_nothing(own_card: tuple[Path, Path], tmp
 def test_nominal_values_are_not_measured_ones(own_card: tuple[Path, Path], tmp_path: Path) -> None:
     nominal = table_of({p.name: p.lab for p in full_piece().patches}, tmp_path / "card.txt")
     with pytest.raises(BadSettings, match="nominal colors"):
-        color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=nominal), progress=aside)
+        correct_color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=nominal), progress=aside)
 
 
 def test_a_reference_file_for_something_else(own_card: tuple[Path, Path], tmp_path: Path) -> None:
     other = table_of({f"Z{i}": (50, 0, 0) for i in range(30)}, tmp_path / "other.txt")
     with pytest.raises(BadSettings, match="knows 0 of the 34 patches"):
-        color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=other), progress=aside)
+        correct_color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=other), progress=aside)
     mixed = dict(
         zip([p.name for p in full_piece().patches], np.random.default_rng(1).uniform(-40, 90, (34, 3)), strict=True)
     )
     wrong = table_of({name: list(row) for name, row in mixed.items()}, tmp_path / "wrong.txt")
     with pytest.raises(BadSettings, match="do not fit"):
-        color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=wrong), progress=aside)
+        correct_color(own_card[0], tmp_path / "t.tif", ColorSettings(patches=wrong), progress=aside)
 
 
 @pytest.fixture(scope="module")
@@ -173,7 +176,7 @@ def grid(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, np.ndarr
 def test_any_chart_by_its_corners(grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:
     picture, table, corners = grid
     settings = ColorSettings(card="chart", patches=table, corners=corners)
-    record, _ = color(picture, tmp_path / "t.tif", settings, progress=aside)
+    record = correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
     assert record["numbers"]["patches"] == 96 and record["numbers"]["de00_held_out"]["mean"] < 0.8
 
 
@@ -187,20 +190,21 @@ def test_corners_the_wrong_way_round_are_named(
     picture, table, corners = grid
     settings = ColorSettings(card="chart", patches=table, corners=corners[list(order)])
     with pytest.raises(BadSettings, match=f"lies {way}"):
-        color(picture, tmp_path / "t.tif", settings, progress=aside)
+        correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
 
 
 def test_burnt_out_patches(tmp_path: Path) -> None:
     picture = saved(chart_picture(3 * shown("D65").light, np.random.default_rng(1)), tmp_path / "bright.tif")
     with pytest.raises(BadSettings, match="burnt out or sunk"):
-        color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
+        correct_color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
 
 
 def test_one_burnt_patch_is_left_out_and_named(tmp_path: Path) -> None:
     light = shown("D65").light.copy()
     light[18] = 1.2
     picture = saved(chart_picture(light, np.random.default_rng(1)), tmp_path / "one.tif")
-    record, text = color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
+    record = correct_color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
+    text = color_summary(record, tmp_path / "t.tif")
     assert record["numbers"]["patches"] == 23 and "patch 19 was left out: clipped" in text
 
 
@@ -208,12 +212,12 @@ def test_a_mirrored_chart_and_none(tmp_path: Path) -> None:
     mirrored = chart_picture(shown("D65").light, np.random.default_rng(1))[:, ::-1]
     picture = saved(np.ascontiguousarray(mirrored), tmp_path / "mirrored.tif")
     with pytest.raises(CardNotFound, match="mirrored"):
-        color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
+        correct_color(picture, tmp_path / "t.tif", replace(CHART, patches=measured24(tmp_path)), progress=aside)
     blank = saved(np.full((300, 400, 3), 20000, np.uint16), tmp_path / "blank.tif")
     with pytest.raises(CardNotFound, match="no chart of 24"):
-        color(blank, tmp_path / "t.tif", replace(CHART, edition="from-2014"), progress=aside)
+        correct_color(blank, tmp_path / "t.tif", replace(CHART, edition="from-2014"), progress=aside)
     with pytest.raises(CardNotFound, match="no reference card"):
-        color(blank, tmp_path / "t.tif", ColorSettings(), progress=aside)
+        correct_color(blank, tmp_path / "t.tif", ColorSettings(), progress=aside)
     assert not (tmp_path / "t.tif").exists()
 
 
@@ -223,7 +227,7 @@ def test_a_chart_upside_down_reads_the_same(tmp_path: Path) -> None:
     settings = replace(CHART, patches=measured24(tmp_path))
     means = []
     for name, seen in (("up", pixels), ("down", np.ascontiguousarray(pixels[::-1, ::-1]))):
-        record, _ = color(saved(seen, tmp_path / f"{name}.tif"), tmp_path / "t.tif", settings, progress=aside)
+        record = correct_color(saved(seen, tmp_path / f"{name}.tif"), tmp_path / "t.tif", settings, progress=aside)
         means.append(record["numbers"]["de00_held_out"]["mean"])
     assert means[0] == pytest.approx(means[1], abs=0.05) and means[1] <= 1.5
 
@@ -237,13 +241,13 @@ def test_words_that_are_missing(grid: tuple[Path, Path, np.ndarray], tmp_path: P
         replace(CHART, patches=table),
     ):
         with pytest.raises(BadSettings):
-            color(picture, tmp_path / "t.tif", settings, progress=aside)
+            correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
     gray = tmp_path / "gray.tif"
     tifffile.imwrite(gray, np.full((100, 100), 128, np.uint8))
     with pytest.raises(MixedTiles):
-        color(gray, tmp_path / "t.tif", CHART, progress=aside)
+        correct_color(gray, tmp_path / "t.tif", CHART, progress=aside)
     with pytest.raises(WouldTouchOriginal):
-        color(picture, picture, ColorSettings(card="chart", patches=table, corners=corners), progress=aside)
+        correct_color(picture, picture, ColorSettings(card="chart", patches=table, corners=corners), progress=aside)
 
 
 @pytest.mark.parametrize("bits", [1, 12, 32])
@@ -252,11 +256,11 @@ def test_bits_that_are_not_written(bits: int, grid: tuple[Path, Path, np.ndarray
     picture, table, corners = grid
     settings = ColorSettings(card="chart", patches=table, corners=corners, bits=bits)
     with pytest.raises(BadSettings, match=f"--bits {bits}"):
-        color(picture, tmp_path / "t.tif", settings, progress=aside)
+        correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
     deep = tmp_path / "deep.tif"
     tifffile.imwrite(deep, np.full((100, 100, 3), 0.5, np.float32), photometric="rgb")
     with pytest.raises(UnreadableTile, match="floating point"):
-        color(deep, tmp_path / "t.tif", replace(settings, bits=16), progress=aside)
+        correct_color(deep, tmp_path / "t.tif", replace(settings, bits=16), progress=aside)
     assert not (tmp_path / "t.tif").exists()
 
 
@@ -272,7 +276,7 @@ def test_alpha_and_own_profile_stay(grid: tuple[Path, Path, np.ndarray], tmp_pat
     path = tmp_path / "alpha.tif"
     extra = [(34675, 7, len(icc), icc, True)]
     tifffile.imwrite(path, both, photometric="rgb", extrasamples=["unassalpha"], extratags=extra)
-    record, _ = color(
+    record = correct_color(
         path, tmp_path / "t.tif", ColorSettings(card="chart", patches=table, corners=corners), progress=aside
     )
     with tifffile.TiffFile(tmp_path / "t.tif") as file:
@@ -314,12 +318,12 @@ def test_the_chart_may_lie_in_another_picture(grid: tuple[Path, Path, np.ndarray
     pixels = tifffile.imread(picture)
     part = saved(np.ascontiguousarray(pixels[60:120, 60:200]), tmp_path / "canvas.tif")
     settings = ColorSettings(card="chart", patches=table, corners=corners)
-    color(picture, tmp_path / "whole.tif", settings, progress=aside)
-    record, _ = color(part, tmp_path / "part.tif", replace(settings, chart_in=picture), progress=aside)
+    correct_color(picture, tmp_path / "whole.tif", settings, progress=aside)
+    record = correct_color(part, tmp_path / "part.tif", replace(settings, chart_in=picture), progress=aside)
     assert np.array_equal(
         tifffile.imread(tmp_path / "part.tif"), tifffile.imread(tmp_path / "whole.tif")[60:120, 60:200]
     )
     assert len(record["inputs"]) == 2
     odd = saved(np.ascontiguousarray(pixels[60:120, 60:200]), tmp_path / "odd.tif", profile_of("wide"))
     with pytest.raises(MixedTiles, match="same settings"):
-        color(odd, tmp_path / "no.tif", replace(settings, chart_in=picture), progress=aside)
+        correct_color(odd, tmp_path / "no.tif", replace(settings, chart_in=picture), progress=aside)

@@ -20,6 +20,7 @@ from stitchbed.cli.commands.compare import command
 from stitchbed.core.errors import BadSettings, Disconnected
 from stitchbed.inspection.dpi import losses, same_sheet
 from stitchbed.pipelines.compare import compare
+from stitchbed.pipelines.texts.compare import summary as compare_summary
 
 STEPS = (300, 600, 1200)
 SIDE_MM = 19.0
@@ -38,7 +39,8 @@ def _scans(optics: captures.Optics, seed: int, steps: tuple[int, ...] = STEPS) -
 @pytest.mark.parametrize("sigma_um", [8.0, 48.0, 95.0])
 def test_advice_is_what_the_criterion_asks_of_the_noiseless_sheet(tmp_path: Path, sigma_um: float) -> None:
     optics = captures.Optics(sigma_um)
-    record, text = compare(captures.write_steps(tmp_path, _scans(optics, 3)))
+    record = compare(captures.write_steps(tmp_path, _scans(optics, 3)))
+    text = compare_summary(record, None)
     true = captures.true_losses(captures.fine_sheet(SIDE_MM, 1), optics, STEPS, losses.PLACE_MM)
     right = min((step for step, share in true.items() if share <= losses.SHARE), default=max(STEPS))
     assert record["advised_dpi"] == right
@@ -63,7 +65,7 @@ def test_a_screen_over_all_is_drawing_not_noise(tmp_path: Path) -> None:
         side = 1800 * dpi // 1200
         seen = cv2.resize(cv2.GaussianBlur(page, (0, 0), 1.5), (side, side), interpolation=cv2.INTER_AREA)
         scans[dpi] = np.clip(255 * seen + rng.normal(0, 1.2, seen.shape), 0, 255).astype(np.uint8)
-    record, _ = compare(captures.write_steps(tmp_path, scans))
+    record = compare(captures.write_steps(tmp_path, scans))
     assert record["advised_dpi"] == 600
     assert [part["loses_share"] > 0.9 for part in record["scans"][:2]] == [True, True]
 
@@ -73,7 +75,8 @@ def test_one_stranger_is_left_out_and_named(tmp_path: Path) -> None:
     paths = captures.write_steps(tmp_path, scans)
     other = captures.scan_at(captures.fine_sheet(SIDE_MM, 2), 400, captures.Optics(40.0), np.random.default_rng(2))
     paths += captures.write_steps(tmp_path, {400: other})
-    record, text = compare(paths)
+    record = compare(paths)
+    text = compare_summary(record, None)
     assert [part["dpi"] for part in record["scans"]] == [300, 600]
     assert "quay_400.tif is left out" in text
     assert "scan" not in text.split("quay_400.tif is left out")[1].split("or not")[1]  # nothing to scan again
@@ -97,7 +100,8 @@ def test_scans_are_laid_on_each_other_however_they_lie(turn: float) -> None:
 def test_made_up_resolution_is_named_and_not_believed(tmp_path: Path) -> None:
     scans = _scans(captures.Optics(20.0), 4, (300, 600))
     scans[1200] = cv2.resize(scans[600], None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-    record, text = compare(captures.write_steps(tmp_path, scans))
+    record = compare(captures.write_steps(tmp_path, scans))
+    text = compare_summary(record, None)
     assert record["interpolated"] == ["quay_1200.tif"]
     assert record["advised_dpi"] == 600
     assert "interpolated" in text
@@ -105,7 +109,7 @@ def test_made_up_resolution_is_named_and_not_believed(tmp_path: Path) -> None:
 
 def test_crops_show_the_same_places(tmp_path: Path) -> None:
     crops = tmp_path / "crops.png"
-    record, _ = compare(captures.write_steps(tmp_path, _scans(captures.Optics(30.0), 5, (300, 600))), crops=crops)
+    record = compare(captures.write_steps(tmp_path, _scans(captures.Optics(30.0), 5, (300, 600))), crops)
     assert record["crops"] == str(crops)
     with Image.open(crops) as image:
         picture = np.asarray(image.convert("L"), np.float32)
@@ -121,7 +125,7 @@ def test_crops_show_the_same_places(tmp_path: Path) -> None:
 
 
 def test_ratios_of_size_and_time(tmp_path: Path) -> None:
-    record, _ = compare(captures.write_steps(tmp_path, _scans(captures.Optics(40.0), 6, (300, 600))))
+    record = compare(captures.write_steps(tmp_path, _scans(captures.Optics(40.0), 6, (300, 600))))
     # facts of scanning: pixels grow with the square, time between once and twice per doubling of rows
     assert [(scan["size"], scan["time"]) for scan in record["scans"]] == [(1.0, [1.0, 1.0]), (4.0, [2.0, 4.0])]
 

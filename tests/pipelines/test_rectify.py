@@ -41,6 +41,7 @@ from stitchbed.photos.survey.photo import opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, printed_scale
 from stitchbed.pipelines.rectify import RectifySettings, rectify
+from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
 SIZE = (300.0, 210.0)
 PHOTO = (2400, 1600)
@@ -86,7 +87,8 @@ def errors_of(result: Path, dots: np.ndarray) -> tuple[np.ndarray, float]:
 @pytest.fixture(scope="module")
 def rectified(taken: tuple[Scene, Camera, np.ndarray, Path]) -> tuple[Path, dict[str, object], str]:
     path = taken[3].with_name("result.tif")
-    record, text = rectify([taken[3]], path, RectifySettings(DPI, EXACT, table="paintings"), progress=aside)
+    record = rectify([taken[3]], path, RectifySettings(DPI, EXACT, table="paintings"), progress=aside)
+    text = rectify_summary(record, path)
     return path, record, text
 
 
@@ -156,7 +158,8 @@ def test_a_blank_sheet_tells_the_light(taken: tuple[Scene, Camera, np.ndarray, P
     sheet = np.full_like(scene.light, 0.8)
     blank = write(tmp_path / "blank.jpg", photograph(replace(scene, light=sheet), camera, np.random.default_rng(3)))
     settings = RectifySettings(50.0, EXACT, blank=blank, light="blank")
-    record, text = rectify([path], tmp_path / "out.tif", settings, progress=aside)
+    record = rectify([path], tmp_path / "out.tif", settings, progress=aside)
+    text = rectify_summary(record, tmp_path / "out.tif")
     (field,) = record["numbers"]["light"]
     assert field["source"] == "blank sheet" and field["left"] < 0.01 and "blank sheet" in text
     work = write(tmp_path / "not_blank.jpg", cv2.imread(str(path))[..., ::-1])
@@ -177,12 +180,13 @@ def test_shine_comes_from_the_other_photo(taken: tuple[Scene, Camera, np.ndarray
     first = write(tmp_path / "shining.jpg", photograph(shining, camera, rng))
     other = aimed(rng, size=PHOTO, field_mm=(520, 255), tilt_deg=12)
     second = write(tmp_path / "calm.jpg", photograph(scene, replace(other, lens=camera.lens), rng))
-    alone, _ = rectify([first], tmp_path / "alone.tif", RectifySettings(DPI, EXACT, light="none"), progress=aside)
+    alone = rectify([first], tmp_path / "alone.tif", RectifySettings(DPI, EXACT, light="none"), progress=aside)
     assert alone["numbers"]["burnt_out"] > 0.003 and alone["numbers"]["burnt_out_regions_mm"]
     region = alone["numbers"]["burnt_out_regions_mm"][0]
     place = (region["x"] + region["width"] / 2 - 150, region["y"] + region["height"] / 2 - 105)
     assert place == pytest.approx((40, -30), abs=3)
-    both, text = rectify([first, second], tmp_path / "both.tif", RectifySettings(DPI, EXACT), progress=aside)
+    both = rectify([first, second], tmp_path / "both.tif", RectifySettings(DPI, EXACT), progress=aside)
+    text = rectify_summary(both, tmp_path / "both.tif")
     assert both["numbers"]["burnt_out"] == 0 and both["numbers"]["taken_from_other_photos"] > 0.005
     assert "without shine" in text
     error, _ = errors_of(tmp_path / "both.tif", dots)
@@ -227,7 +231,8 @@ def test_the_size_of_the_work_serves_without_a_card(
     camera, dots, path = bare
     corners = photo_from_scene(camera, np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(SIZE) / 2)
     asked = Asked(size_mm=SIZE, corners=np.rint(corners) + PICKED_PX if picked else None)
-    record, text = rectify([path], tmp_path / "out.tif", RectifySettings(DPI, asked), progress=aside)
+    record = rectify([path], tmp_path / "out.tif", RectifySettings(DPI, asked), progress=aside)
+    text = rectify_summary(record, tmp_path / "out.tif")
     error, scale = errors_of(tmp_path / "out.tif", dots)
     assert np.sqrt(np.mean(error**2)) < RMS_MM and error.max() < WORST_MM and abs(scale) < SCALE
     assert record["numbers"]["width_px"] == 1500 and "true rectangle" in text
@@ -251,7 +256,7 @@ def test_a_scan_gets_its_true_scale_back(tmp_path: Path) -> None:
     canvas = tmp_path / "canvas.tif"
     tifffile.imwrite(canvas, photograph(scene, camera, rng).astype(np.uint16) * 257, photometric="rgb")
     asked = replace(EXACT, scan=True)
-    record, _ = rectify([canvas], tmp_path / "out.tif", RectifySettings(DPI, asked, light="none"), progress=aside)
+    record = rectify([canvas], tmp_path / "out.tif", RectifySettings(DPI, asked, light="none"), progress=aside)
     numbers = record["numbers"]
     assert numbers["width_mm"] == pytest.approx(120, abs=0.1) and numbers["height_mm"] == pytest.approx(200, abs=0.1)
     light = to_linear(np.ascontiguousarray(tifffile.imread(tmp_path / "out.tif")), transfer_of(None)).mean(2)
@@ -331,7 +336,7 @@ def test_cards_kept_in_the_result_are_seen_straight_on_and_evenly_lit(
     taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path
 ) -> None:
     settings = RectifySettings(DPI, replace(EXACT, keep_cards=True))
-    record, _ = rectify([taken[3]], tmp_path / "kept.tif", settings, progress=aside)
+    record = rectify([taken[3]], tmp_path / "kept.tif", settings, progress=aside)
     assert record["numbers"]["width_mm"] > SIZE[0] + 150
     pixels = tifffile.imread(tmp_path / "kept.tif")
     cards, _ = find_cards((pixels[..., 1] >> 8).astype(np.uint8), "kept")

@@ -20,6 +20,7 @@ from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.pipelines.rectify import RectifySettings, rectify
+from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
 SIZE = (300.0, 210.0)
 PHOTO = (1200, 1600)
@@ -59,7 +60,8 @@ def photos() -> PhotoSet:
 @pytest.fixture(scope="module")
 def result(photos: PhotoSet, tmp_path_factory: pytest.TempPathFactory) -> tuple[np.ndarray, dict[str, object], str]:
     folder = tmp_path_factory.mktemp("parts")
-    record, text = rectify(shot(photos, folder), folder / "whole.tif", SETTINGS, progress=aside)
+    record = rectify(shot(photos, folder), folder / "whole.tif", SETTINGS, progress=aside)
+    text = rectify_summary(record, folder / "whole.tif")
     return linear_of(folder / "whole.tif"), record, text
 
 
@@ -118,7 +120,7 @@ def test_shine_comes_from_the_photo_without(
     seen = photo_from_scene(photos.cameras[0], SPOT[None])[0]
     assert np.all((seen > 60) & (seen < np.array(PHOTO) - 60))  # the first photo does see it
     paths = shot(photos, tmp_path, shine=True)
-    record, _ = rectify(paths, tmp_path / "whole.tif", SETTINGS, progress=aside)
+    record = rectify(paths, tmp_path / "whole.tif", SETTINGS, progress=aside)
     light, reach = linear_of(tmp_path / "whole.tif"), round(1.4 * SPOT_MM * DPI / 25.4)
     box = (slice(at[1] - reach, at[1] + reach), slice(at[0] - reach, at[0] + reach))
     blurred = [cv2.GaussianBlur(p.astype(np.float32), (0, 0), 2)[box] for p in (light, result[0])]

@@ -17,6 +17,7 @@ from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings, CannotWrite
 from stitchbed.drawing.svg import SvgPage, write_drawing
 from stitchbed.pipelines.plan import PlanSettings, advised_dpi, plan
+from stitchbed.pipelines.texts.plan import summary as plan_summary
 from stitchbed.planning import costs
 from stitchbed.planning.captures import SIDES, best_layout, captures_along, grid_layout, mark_places
 from stitchbed.planning.drawing import on_bed
@@ -215,7 +216,8 @@ def test_more_in_reach_goes_before_fewer_captures() -> None:
 
 
 def test_out_of_reach_is_told_with_ways_out(tmp_path: Path) -> None:
-    record, text = plan(PlanSettings("900x900mm", "216x297mm"), [tmp_path / "plan.svg"])
+    record = plan((), [tmp_path / "plan.svg"], PlanSettings("900x900mm", "216x297mm"))
+    text = plan_summary(record, None)
     lost = record["layout"]["unreachable"]
     assert lost
     for words in ("hinge", "support", "photograph", ", ".join(map(str, lost))):
@@ -227,14 +229,14 @@ def test_out_of_reach_is_told_with_ways_out(tmp_path: Path) -> None:
 
 def test_hundreds_of_captures_are_refused_at_once() -> None:
     with pytest.raises(BadSettings, match="captures of 1 x 1 mm"):
-        plan(PlanSettings("A0", "1x1mm"))
-    assert len(plan(PlanSettings("A0", "100x100mm", overlap="5mm"))[0]["layout"]["captures"]) == 117
+        plan((), None, PlanSettings("A0", "1x1mm"))
+    assert len(plan((), None, PlanSettings("A0", "100x100mm", overlap="5mm"))["layout"]["captures"]) == 117
 
 
 def test_one_bit_is_gray_only() -> None:
     with pytest.raises(BadSettings, match="1 bit"):
-        plan(PlanSettings("A2", "A4", depth=costs.Depth(3, 1)))
-    assert plan(PlanSettings("A2", "A4", depth=costs.Depth(1, 1)))[0]["costs"]["bits"] == 1
+        plan((), None, PlanSettings("A2", "A4", depth=costs.Depth(3, 1)))
+    assert plan((), None, PlanSettings("A2", "A4", depth=costs.Depth(1, 1)))["costs"]["bits"] == 1
 
 
 def test_the_sheet_is_turned_only_once() -> None:
@@ -260,7 +262,8 @@ def test_marks_lie_on_the_margin_and_in_overlaps() -> None:
 
 def test_drawing_shows_every_capture(tmp_path: Path) -> None:
     svg, png = tmp_path / "plan.svg", tmp_path / "plan.png"
-    record, text = plan(PlanSettings("A2", "216x297mm", timed="38s@300"), [svg, png])
+    record = plan((), [svg, png], PlanSettings("A2", "216x297mm", timed="38s@300"))
+    text = plan_summary(record, None)
     count = len(record["layout"]["captures"])
     root = ElementTree.parse(svg).getroot()
     words = [element.text for element in root.iter("{http://www.w3.org/2000/svg}text")]
@@ -276,9 +279,9 @@ def test_drawing_shows_every_capture(tmp_path: Path) -> None:
 
 def test_drawing_refuses_other_names_and_folders(tmp_path: Path) -> None:
     with pytest.raises(BadSettings):
-        plan(PlanSettings("A2", "A4"), [tmp_path / "plan.pdf"])
+        plan((), [tmp_path / "plan.pdf"], PlanSettings("A2", "A4"))
     with pytest.raises(CannotWrite):
-        plan(PlanSettings("A2", "A4"), [tmp_path / "missing" / "plan.svg"])
+        plan((), [tmp_path / "missing" / "plan.svg"], PlanSettings("A2", "A4"))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -291,7 +294,7 @@ NONSENSE = [
 @pytest.mark.parametrize("words", NONSENSE)
 def test_nonsense_is_refused_in_words(words: dict[str, str]) -> None:
     with pytest.raises(BadSettings) as caught:
-        plan(PlanSettings(**{"art": "A2", "bed": "216x297mm", **words}))
+        plan((), None, PlanSettings(**{"art": "A2", "bed": "216x297mm", **words}))
     assert caught.value.attempt
 
 

@@ -11,7 +11,8 @@ import click
 
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.card import CardSettings
+from stitchbed.pipelines.card import CardSettings, make_card
+from stitchbed.pipelines.texts.card import summary
 
 
 @click.command("card", short_help="Make the printable reference card.")
@@ -19,7 +20,5 @@ from stitchbed.pipelines.card import CardSettings
 @settings_options(CardSettings)
 def command(output: Path, settings: CardSettings, shared: Shared) -> None:
     """The card for true shape, size and color, to print at home: a PDF, the same as PNG, and its patches as text."""
-    from stitchbed.pipelines.card import make_card
-
-    record, text = make_card(output, settings)
-    report(record, shared, text)
+    record = make_card((), output, settings)
+    report(record, shared, summary(record, output))

@@ -11,8 +11,10 @@ from pathlib import Path
 import click
 
 from stitchbed.cli.options import Shared, prove, report
+from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
 from stitchbed.pipelines.clean import CleanSettings, clean
+from stitchbed.pipelines.texts.clean import summary
 
 PATH = click.Path(path_type=Path)
 
@@ -29,6 +31,7 @@ def command(source: Path, output: Path, proof: Path | None, settings: CleanSetti
     """
     if settings.repair.any and "repair" not in settings.steps:
         settings = replace(settings, steps=(*settings.steps, "repair"))
-    record, text = clean(source, output, settings)
+    with shown(shared.quiet) as progress:
+        record = clean(source, output, settings, progress=progress)
     prove(proof, record, [source], output)
-    report(record, shared, text)
+    report(record, shared, summary(record, output))

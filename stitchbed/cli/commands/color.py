@@ -12,7 +12,8 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.color import ColorSettings, color
+from stitchbed.pipelines.color import ColorSettings, correct_color
+from stitchbed.pipelines.texts.color import summary
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
@@ -29,6 +30,6 @@ def command(picture: Path, output: Path, proof: Path | None, settings: ColorSett
     Only measured colors give true color. The card printed at home, unmeasured, gives white balance and exposure.
     """
     with shown(shared.quiet) as progress:
-        record, text = color(picture, output, settings, progress=progress)
+        record = correct_color(picture, output, settings, progress=progress)
     prove(proof, record, [picture], output)
-    report(record, shared, text)
+    report(record, shared, summary(record, output))

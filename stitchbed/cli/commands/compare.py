@@ -9,16 +9,19 @@ from pathlib import Path
 
 import click
 
-from stitchbed.cli.options import Shared, report, shared_options
+from stitchbed.cli.options import Shared, report
+from stitchbed.cli.progress import shown
+from stitchbed.cli.settings import settings_options
+from stitchbed.pipelines.compare import CompareSettings, compare
+from stitchbed.pipelines.texts.compare import summary
 
 
 @click.command("compare", short_help="Captures of one sheet at different dpi.")
 @click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--crops", type=click.Path(path_type=Path, dir_okay=False), help="PNG with the same places of all scans.")
-@shared_options
-def command(scans: tuple[Path, ...], crops: Path | None, shared: Shared) -> None:
+@settings_options(CompareSettings)
+def command(scans: tuple[Path, ...], crops: Path | None, settings: CompareSettings, shared: Shared) -> None:
     """Find where detail ends and noise begins, and the lowest dpi that loses nothing."""
-    from stitchbed.pipelines.compare import compare
-
-    record, text = compare(scans, crops=crops)
-    report(record, shared, text)
+    with shown(shared.quiet) as progress:
+        record = compare(scans, crops, settings, progress=progress)
+    report(record, shared, summary(record))

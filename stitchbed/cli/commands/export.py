@@ -10,8 +10,10 @@ from pathlib import Path
 import click
 
 from stitchbed.cli.options import Shared, report
+from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
 from stitchbed.pipelines.export import ExportSettings, export
+from stitchbed.pipelines.texts.export import summary
 
 PATH = click.Path(path_type=Path)
 
@@ -22,5 +24,6 @@ PATH = click.Path(path_type=Path)
 @settings_options(ExportSettings)
 def command(page: Path | None, folder: Path, settings: ExportSettings, shared: Shared) -> None:
     """Make copies of PAGE, or of its lines over its flats, in the folder given. Nothing given is changed."""
-    record, text = export(page, folder, settings)
-    report(record, shared, text)
+    with shown(shared.quiet) as progress:
+        record = export(page or (), folder, settings, progress=progress)
+    report(record, shared, summary(record, folder))

@@ -11,8 +11,10 @@ from pathlib import Path
 import click
 
 from stitchbed.cli.options import Shared, report
+from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.flats import FlatsSettings, flats
+from stitchbed.pipelines.flats import FlatsSettings, fill_flats
+from stitchbed.pipelines.texts.flats import summary
 
 PATH = click.Path(path_type=Path)
 
@@ -27,5 +29,6 @@ def command(source: Path, output: Path, settings: FlatsSettings, shared: Shared)
     SOURCE comes from `lines`; a clean page will do. It is only read.
     """
     wanted = replace(settings, colors="mean") if settings.reference else settings
-    record, text = flats(source, output, wanted)
-    report(record, shared, text)
+    with shown(shared.quiet) as progress:
+        record = fill_flats(source, output, wanted, progress=progress)
+    report(record, shared, summary(record, output))

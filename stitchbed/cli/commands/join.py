@@ -6,15 +6,14 @@ In: files or folders. Out: the master and its record.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.pipelines.join import JoinSettings, join
+from stitchbed.pipelines.texts.join import summary
 
 ANY = click.Path(path_type=Path)
 
@@ -35,19 +34,4 @@ def command(pieces: tuple[Path, ...], output: Path, proof: Path | None, settings
         from stitchbed.pipelines.proof import write_proof
 
         record["proof"] = write_proof(proof, record, output)
-    report(record, shared, summary(record))
-
-
-def summary(record: dict[str, Any]) -> str:
-    """What a person wants to know first."""
-    canvas = record["canvas"]
-    mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
-    left = [step["numbers"].get("rms_px") for step in record["steps"] if step["step"] == "measure"]
-    lines = [
-        f"{canvas['path']}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "
-        f"{canvas['dpi']:.0f} dpi, from {len(record['placements'])} of {len(record['inputs'])} pieces.",
-        *([f"Neighbors agree to {left[0]:.2f} px."] if left and left[0] is not None else []),
-        *[f"Note: {warning}." for warning in record["warnings"]],
-        f"Record: {Path(canvas['path']).with_suffix('.json')}",
-    ]
-    return "\n".join(lines)
+    report(record, shared, summary(record, output))

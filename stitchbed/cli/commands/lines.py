@@ -10,8 +10,10 @@ from pathlib import Path
 import click
 
 from stitchbed.cli.options import Shared, report
+from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.lines import LinesSettings, lines
+from stitchbed.pipelines.lines import LinesSettings, lift_lines
+from stitchbed.pipelines.texts.lines import summary
 
 PATH = click.Path(path_type=Path)
 
@@ -25,5 +27,6 @@ def command(source: Path, output: Path, settings: LinesSettings, shared: Shared)
 
     SOURCE is only read; it should come from `clean`, so that its paper is white.
     """
-    record, text = lines(source, output, settings)
-    report(record, shared, text)
+    with shown(shared.quiet) as progress:
+        record = lift_lines(source, output, settings, progress=progress)
+    report(record, shared, summary(record, output))

@@ -13,6 +13,7 @@ import click
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.settings import settings_options
 from stitchbed.pipelines.plan import PlanSettings, plan
+from stitchbed.pipelines.texts.plan import summary
 
 PATH = click.Path(path_type=Path, dir_okay=False)
 
@@ -24,5 +25,5 @@ PATH = click.Path(path_type=Path, dir_okay=False)
 def command(drawing: tuple[Path, ...], gray: bool, settings: PlanSettings, shared: Shared) -> None:
     """How many captures a sheet needs, in which order, which turned, and what they cost."""
     depth = replace(settings.depth, channels=1) if gray else settings.depth
-    record, text = plan(replace(settings, depth=depth), drawing)
-    report(record, shared, text)
+    record = plan((), drawing, replace(settings, depth=depth))
+    report(record, shared, summary(record))

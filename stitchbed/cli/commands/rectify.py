@@ -13,6 +13,7 @@ from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
 from stitchbed.pipelines.rectify import RectifySettings, rectify
+from stitchbed.pipelines.texts.rectify import summary
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 PICTURE = click.Path(path_type=Path)  # a folder here is told of in the words of the readers
@@ -33,6 +34,6 @@ def command(
     a third become one picture; a card in any of them will do, corner cards all round are best.
     """
     with shown(shared.quiet) as progress:
-        record, text = rectify(photos, output, settings, progress=progress)
+        record = rectify(photos, output, settings, progress=progress)
     prove(proof, record, photos, output)
-    report(record, shared, text)
+    report(record, shared, summary(record, output))

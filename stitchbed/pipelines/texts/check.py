@@ -5,6 +5,8 @@ In: its record. Out: plain text: the set first, then the pieces that need someth
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 SET_WORDS = {
@@ -15,7 +17,7 @@ SET_WORDS = {
 ORDER = {"redo": 0, "usable": 1, "good": 2}
 
 
-def text(record: dict[str, Any]) -> str:
+def summary(record: Mapping[str, Any], output: Path | None = None) -> str:
     """The whole inspection."""
     pieces = sorted(record["pieces"], key=lambda piece: ORDER[piece["verdict"]])
     lines = [f"{len(pieces)} pieces: {SET_WORDS[record['verdict']]}."]
@@ -33,6 +35,6 @@ def text(record: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _finding(whose: str, finding: dict[str, Any]) -> list[str]:
+def _finding(whose: str, finding: Mapping[str, Any]) -> list[str]:
     head = f"{whose}: " if whose else ""
     return [f"  {head}{finding['fault']} ({finding['level']}): {finding['why']}", f"      {finding['change']}"]

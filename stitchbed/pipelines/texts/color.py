@@ -14,7 +14,7 @@ from stitchbed.pipelines.texts.rectify import grade_lines
 WORST_SHOWN = 5
 
 
-def told(record: Mapping[str, Any], output: Path) -> str:
+def summary(record: Mapping[str, Any], output: Path) -> str:
     """What a person wants to know first."""
     numbers = record["numbers"]
     lines = [f"{output}: written."]

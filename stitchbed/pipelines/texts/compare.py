@@ -5,10 +5,12 @@ In: its record. Out: plain text.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 
-def text(record: dict[str, Any]) -> str:
+def summary(record: Mapping[str, Any], output: Path | None = None) -> str:
     """The whole comparison, the advice first, then what each step loses and saves."""
     rule = record["criterion"]
     lines = [*_advice(record), "", "  dpi     loses more than noise   worst places lose   size    time"]
@@ -24,7 +26,7 @@ def text(record: dict[str, Any]) -> str:
     return "\n".join([*lines, *(f"note: {line}" for line in record["warnings"])])
 
 
-def _advice(record: dict[str, Any]) -> list[str]:
+def _advice(record: Mapping[str, Any]) -> list[str]:
     advised = record["advised_dpi"]
     by_dpi = {scan["dpi"]: scan for scan in record["scans"]}
     below = [scan for dpi, scan in by_dpi.items() if dpi < advised and scan["loses_share"] is not None]
@@ -45,19 +47,19 @@ def _advice(record: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _loss(scan: dict[str, Any]) -> str:
+def _loss(scan: Mapping[str, Any]) -> str:
     said = f"{_percent(scan['loses_share'])} of the sheet loses more than its noise"
     return said + (
         f" (beside the paper's own grain, {scan['grain_lost']:.1f} levels)" if scan["grain_lost"] > 1 else ""
     )
 
 
-def _saved(record: dict[str, Any]) -> str:
+def _saved(record: Mapping[str, Any]) -> str:
     best = next(scan for scan in record["scans"] if scan["name"] == record["best"])
     return f"{best['dpi']:.0f} dpi is {(best['dpi'] / record['advised_dpi']) ** 2:.1f} times the size"
 
 
-def _line(scan: dict[str, Any]) -> str:
+def _line(scan: Mapping[str, Any]) -> str:
     least, most = scan["time"]
     if scan["interpolated"]:
         lost, worst = "made up", ""

@@ -5,6 +5,8 @@ In: the plan's record. Out: plain text.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from stitchbed.planning.captures import CapturePlan
@@ -27,7 +29,7 @@ MARKS = (
 TOLERANCE_MM = 3.0  # ISO 216 lets a long side differ by up to 3 mm (from memory)
 
 
-def heading(record: dict[str, Any]) -> str:
+def heading(record: Mapping[str, Any]) -> str:
     """One line for the top of text and drawing."""
     art, bed = record["art_mm"], record["bed_mm"]
     count = len(record["layout"]["captures"])
@@ -64,7 +66,7 @@ def _ways_out(layout: CapturePlan, art: tuple[float, float], bed: tuple[float, f
     )
 
 
-def text(record: dict[str, Any]) -> str:
+def summary(record: Mapping[str, Any], output: Path | None = None) -> str:
     """The whole plan as text."""
     parts = [
         heading(record),
@@ -85,7 +87,7 @@ def text(record: dict[str, Any]) -> str:
     return "\n".join([*parts, "", "Handling:", *(f"  - {line}" for line in record["handling"])])
 
 
-def _layout_lines(record: dict[str, Any]) -> list[str]:
+def _layout_lines(record: Mapping[str, Any]) -> list[str]:
     layout = record["layout"]
     way = "the sheet lies across the bed (turned by a quarter)" if layout["bed_turned"] else "the sheet lies upright"
     overlaps = [

@@ -59,7 +59,7 @@ def numbers_of(plane: PlaneSurvey, fields: Sequence[LightField | None], shine: A
     }  # fmt: skip
 
 
-def told(record: Mapping[str, Any], output: Path) -> str:
+def summary(record: Mapping[str, Any], output: Path) -> str:
     """What a person wants to know first."""
     n = record["numbers"]
     lines = [

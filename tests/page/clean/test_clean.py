@@ -24,6 +24,7 @@ from stitchbed.page.clean.plan import clean_pixels
 from stitchbed.page.clean.repair_places import RepairSettings
 from stitchbed.page.page import page_of
 from stitchbed.pipelines.clean import STEPS, CleanSettings, clean, planned
+from stitchbed.pipelines.texts.clean import summary as clean_summary
 from stitchbed.reading.formats import open_windows
 
 ICC = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
@@ -74,7 +75,8 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, dict[str
     source, target = folder / "map.tif", folder / "map_clean.tif"
     _scan(source)
     before = sha256_of(source)
-    record, text = clean(source, target)
+    record = clean(source, target)
+    text = clean_summary(record, target)
     assert sha256_of(source) == before
     assert "map_clean.tif" in text
     return source, target, record
@@ -135,7 +137,7 @@ def test_each_step_alone(tmp_path: Path, step: str) -> None:
     source, target = tmp_path / "a.tif", tmp_path / "b.tif"
     _scan(source, degrees=0.0, dtype="uint8")
     settings = CleanSettings(steps=(step,), repair=RepairSettings(rects=((300, 300, 12, 9),)))
-    record, _ = clean(source, target, settings)
+    record = clean(source, target, settings)
     assert list(_steps(record)) == [step]
     before, after = tifffile.imread(source), tifffile.imread(target)
     if step == "border":

@@ -20,7 +20,8 @@ from stitchbed.page.line_art.fill import PALETTE, colored, settled
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.line_art.regions import borders, find_regions, wall_distance
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.pipelines.flats import FlatsSettings, flats
+from stitchbed.pipelines.flats import FlatsSettings, fill_flats
+from stitchbed.pipelines.texts.flats import summary as flats_summary
 
 GAP = 0.5  # mm
 
@@ -185,8 +186,9 @@ def test_story_writes_flats_and_list(tmp_path: Path) -> None:
     page = region_page(300, 7)
     source, target, again = (tmp_path / name for name in ("lines.tif", "flats.tif", "again.tif"))
     _layer(source, page)
-    record, text = flats(source, target)
-    flats(source, again, FlatsSettings(workers=1, pictures=False))
+    record = fill_flats(source, target)
+    text = flats_summary(record, target)
+    fill_flats(source, again, FlatsSettings(workers=1, pictures=False))
     picture = tifffile.imread(target)
     assert np.array_equal(picture, tifffile.imread(again))
     assert picture.shape == (*page.alpha.shape, 3)
@@ -209,13 +211,13 @@ def test_mean_colors_come_from_the_page(tmp_path: Path) -> None:
     shades = np.random.default_rng(1).integers(60, 220, (page.count + 1, 3), dtype=np.uint8)
     painted = np.where(page.alpha[..., None] > 20, 0, shades[page.truth]).astype(np.uint8)
     tifffile.imwrite(colors, painted, photometric="rgb", resolution=(300, 300), resolutionunit=2)
-    flats(source, target, FlatsSettings(colors="mean", reference=colors, ground="none"))
+    fill_flats(source, target, FlatsSettings(colors="mean", reference=colors, ground="none"))
     picture = tifffile.imread(target)
     # in the middle of a region its own shade stands, rounded
     far = page.alpha == 0
     assert (np.abs(picture[far].astype(int) - shades[page.truth[far]]).max(axis=1) <= 2).mean() > 0.98
     with pytest.raises(BadSettings):
-        flats(source, target, FlatsSettings(colors="mean"))
+        fill_flats(source, target, FlatsSettings(colors="mean"))
 
 
 def test_command_takes_a_palette(tmp_path: Path) -> None:

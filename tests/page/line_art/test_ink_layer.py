@@ -20,7 +20,8 @@ from stitchbed.color.convert import from_srgb, hex_color, to_srgb
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
 from stitchbed.page.line_art.ink_layer import InkSettings, lifted, lifting_of, over
-from stitchbed.pipelines.lines import LinesSettings, lines
+from stitchbed.pipelines.lines import LinesSettings, lift_lines
+from stitchbed.pipelines.texts.lines import summary as lines_summary
 
 DPI = 300
 
@@ -122,7 +123,8 @@ def test_gray_becomes_rgb_with_a_color(tmp_path: Path) -> None:
     gray = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     source, target = tmp_path / "page.tif", tmp_path / "lines.tif"
     tifffile.imwrite(source, _page("uint16")[..., 0], photometric="minisblack", resolution=(DPI, DPI), resolutionunit=2)
-    record, text = lines(source, target, LinesSettings(ink="#1f3a93"))
+    record = lift_lines(source, target, LinesSettings(ink="#1f3a93"))
+    text = lines_summary(record, target)
     with tifffile.TiffFile(target) as file:
         page = file.pages[0]
         layer = page.asarray()

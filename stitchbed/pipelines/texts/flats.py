@@ -1,0 +1,20 @@
+"""I put flats into words.
+
+In: its record, where it was written. Out: what a person wants to know first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+
+def summary(record: Mapping[str, Any], output: Path) -> str:
+    numbers = record["numbers"]
+    regions = numbers["regions"]
+    ground = sum(r["ground"] for r in regions)
+    return (
+        f"{output}: {len(regions) - ground} regions in {len(numbers['colors'])} colors, {ground} left as paper.\n"
+        f"Gaps up to {numbers['gap_bridged_mm']:.2f} mm are bridged."
+    )
