@@ -18,6 +18,8 @@ from scipy.sparse import csr_matrix, hstack
 from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration.placement import Warp
 
+STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
+
 
 @dataclass(frozen=True)
 class BedSettings:
@@ -88,7 +90,11 @@ def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[csr_matrix
 
 
 def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
-    """Rows that pull the unknowns to zero, each divided by its expected size: amplitude, bend, axis, shear."""
+    """Rows that pull the unknowns to zero, each divided by its expected size: amplitude, bend, axis, shear.
+
+    Straight lines are taken out of the splines: along the travel they are the axes, elsewhere a size or a turn, and
+    would carry in what was held.
+    """
     rows = [csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
     counts = [
         _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm),
@@ -98,7 +104,7 @@ def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
     for count in (counts[0], counts[0], counts[1], counts[1]):
         amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
         bend = np.diff(np.eye(count), 2, axis=0) / (settings.bend_mm * shape.px_per_mm)
-        blocks.append(np.concatenate([amplitude, bend]))
+        blocks.append(np.concatenate([amplitude, bend, _straight(count) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))
     full[:2, :2] = rows[0].toarray()
@@ -148,6 +154,15 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
         np.clip(seen, 0, 1),
         warp,
     )
+
+
+def _straight(count: int) -> Array:
+    """(2, count) mean and slope (as its rise from the middle to an end) of a cubic spline's coefficients.
+
+    Over uniform knots a straight line has straight coefficients, so that what is orthogonal to it here bends.
+    """
+    along = np.linspace(-1, 1, count)
+    return np.stack([np.full(count, 1 / count), along / (along**2).sum()])
 
 
 def _evaluate(shape: BedShape, xy: Array, solution: Array, settings: BedSettings) -> Array:

@@ -25,12 +25,12 @@ from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
 from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
-from stitchbed.mosaic.registration.bundle_adjustment import AlignmentSettings
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.preview import PreviewSettings
 from stitchbed.reading.base.tile import Tile

@@ -16,12 +16,13 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, Frame, adjust_bundle
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import with_fields
 from stitchbed.mosaic.registration.scanner_bed import BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots, together
+from stitchbed.mosaic.registration.unknowns import Frame
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.preview import Preview
 

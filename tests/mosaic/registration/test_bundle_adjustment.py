@@ -12,8 +12,6 @@ import tolerances as tol
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration.bundle_adjustment import (
     Alignment,
-    AlignmentSettings,
-    Frame,
     adjust_bundle,
     expected_residual,
     whitening,
@@ -21,11 +19,12 @@ from stitchbed.mosaic.registration.bundle_adjustment import (
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
 
 Luck = np.random.Generator
 SIZE = (400, 500)
 STEP = np.array([360.0, 290.0])
-RIGID = AlignmentSettings(solve_bed=False)
+RIGID = AlignmentSettings(solve_bed=False, solve_stretch=False)
 
 # Far-corner standard deviation over a pair's, translations, one corner held: closed form of the grid graph's Laplacian
 FAR_CORNER = {(2, 2): 1.00, (2, 4): 1.37, (3, 3): 1.22, (4, 4): 1.36, (5, 5): 1.46}

@@ -6,11 +6,12 @@ import networkx as nx
 import numpy as np
 
 from stitchbed.imaging.transforms import similarity_matrix
-from stitchbed.mosaic.registration.bundle_adjustment import AlignmentSettings, Frame, adjust_bundle
+from stitchbed.mosaic.registration.bundle_adjustment import adjust_bundle
 from stitchbed.mosaic.registration.holding import HoldSettings, by_layout, counted, gaps, lifted_weighed_less, parts
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, gathered, together
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
 
 SETTINGS = HoldSettings()
 SCALE = np.full(5, 6.0)  # px per mm

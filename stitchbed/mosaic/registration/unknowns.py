@@ -1,0 +1,211 @@
+"""I am the list of unknowns of an alignment: which column moves what, and what is expected of each beforehand.
+
+In: placements, beds, settings. Out: derivatives, prior rows, placements after a step.
+
+Per tile six: turn and size, place, and the stretch of the paper (longer one way, shorter the other; and askew); then,
+per bed, its axes and errors. Paper that took up moisture between scans is a piece's own; axes are the bed's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix, diags, hstack, vstack
+
+from stitchbed.core.arrays import Array
+from stitchbed.mosaic.registration import scanner_bed as beds
+from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
+
+PER_TILE = 6
+HOLD = 1e4  # weight of the rows that hold the anchor tile still
+SHOWN_BY = np.sin(np.pi / 6)  # pieces turned against each other by 30 to 150 degrees show a bed's axes
+
+
+@dataclass(frozen=True)
+class AlignmentSettings:
+    """rounds: Gauss-Newton steps. cauchy: scale of the robust loss in sigmas (2.385: 95 % efficiency, Holland &
+    Welsch 1977).
+    scale_sigma: how far a tile's scale may differ from the expected one (share); scans of one bed repeat to about 1e-4.
+    solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
+    longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
+    some do by a permille.
+    solve_bed: False leaves the bed at zero. least_ties_bed: ties under which a bed is left alone.
+    lattice_mm: spacing of the displacement lattice.
+    """
+
+    rounds: int = 12
+    cauchy: float = 2.385
+    scale_sigma: float = 1e-4
+    solve_stretch: bool = True
+    stretch_sigma: float = 1e-4
+    skew_sigma: float = 3e-5
+    solve_bed: bool = True
+    least_ties_bed: int = 40
+    lattice_mm: float = 1.0
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What the solver is told of the tiles besides their places.
+
+    scales : (T,) expected sheet px per tile px. group : (T,) bed of each tile, -1 for none. shapes : bed frame per
+    group.
+    anchor : index of the tile held still.
+    """
+
+    scales: Array
+    group: NDArray[np.intp]
+    shapes: Mapping[int, BedShape]
+    anchor: int
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Where each unknown stands.
+
+    tiles : number of tiles, PER_TILE columns each. beds : columns (first, past the last) per group that is solved.
+    held : columns that keep their value, for nothing shows them. total : all columns.
+    """
+
+    tiles: int
+    beds: Mapping[int, tuple[int, int]]
+    held: NDArray[np.intp]
+    total: int
+
+
+def columns_of(
+    places: Sequence[Placement],
+    groups: Sequence[int],
+    frame: Frame,
+    settings: tuple[AlignmentSettings, BedSettings],
+) -> Columns:
+    """Columns of all unknowns; `groups` are the beds to solve."""
+    tiles, start = len(places), PER_TILE * len(places)
+    spans, held = {}, []
+    if not settings[0].solve_stretch:
+        held += [PER_TILE * i + k for i in range(tiles) for k in (4, 5)]
+    for g in groups:
+        spans[g] = (start, start + beds.column_count(frame.shapes[g], settings[1]))
+        if not axes_shown([place for place, own in zip(places, frame.group, strict=True) if own == g]):
+            held += [start, start + 1]
+        start = spans[g][1]
+    return Columns(tiles, spans, np.array(held, np.intp), start)
+
+
+def axes_shown(places: Sequence[Placement]) -> bool:
+    """True when some pieces are turned against others so far that they see the bed's axes.
+
+    Turns of a degree would show them too if all else were known to 1e-5; paper that stretches by a permille is not.
+    """
+    turns = np.array([turn_and_stretch(place.sheet_from_tile)[1] for place in places])
+    return bool(np.abs(np.sin(turns[:, None] - turns[None])).max(initial=0) > SHOWN_BY)
+
+
+def turn_and_stretch(matrix: Array) -> tuple[float, float, float, float]:
+    """Size, turn rad, stretch and skew of a 3x3: linear part = size * turn @ (I + [[stretch, skew], [skew,
+    -stretch]])."""
+    m = matrix[:2, :2]
+    similar = complex(m[0, 0] + m[1, 1], m[1, 0] - m[0, 1]) / 2
+    rest = complex(m[0, 0] - m[1, 1], m[1, 0] + m[0, 1]) / 2 / similar
+    return abs(similar), float(np.angle(similar)), rest.real, rest.imag
+
+
+def motion(
+    places: Sequence[Placement],
+    points: tuple[NDArray[np.intp], Array],
+    columns: Columns,
+    frame: Frame,
+    bed_settings: BedSettings,
+) -> tuple[csr_matrix, csr_matrix]:
+    """Derivatives (N, total) of sheet x and y (px) of tile points by all unknowns.
+
+    points : (N,) index of the tile, (N, 2) px in it.
+    """
+    index, xy = points
+    linear = np.array([place.sheet_from_tile[:2, :2] for place in places])[index]
+    x, y = ((xy - middles(places)[index]) / reach(places)[index, None]).T
+    one, none = np.ones(len(index)), np.zeros(len(index))
+    unstretched, askew = np.stack([x, -y], 1), np.stack([y, x], 1)
+    by_x = [x, -y, one, none, *(np.einsum("nj,nj->n", linear[:, 0], part) for part in (unstretched, askew))]
+    by_y = [y, x, none, one, *(np.einsum("nj,nj->n", linear[:, 1], part) for part in (unstretched, askew))]
+    own = [_scattered(PER_TILE * index, values, PER_TILE * columns.tiles) for values in (by_x, by_y)]
+    parts: tuple[list[csr_matrix], list[csr_matrix]] = ([own[0]], [own[1]])
+    for g in columns.beds:
+        mine = (frame.group[index] == g).astype(float)
+        bed_x, bed_y = beds.basis(frame.shapes[g], xy, bed_settings)
+        for row, part in enumerate(parts):
+            part.append(diags(mine * linear[:, row, 0]) @ bed_x + diags(mine * linear[:, row, 1]) @ bed_y)
+    return hstack(parts[0]).tocsr(), hstack(parts[1]).tocsr()
+
+
+def prior_rows(
+    places: Sequence[Placement],
+    unknown: Array,
+    columns: Columns,
+    frame: Frame,
+    settings: tuple[AlignmentSettings, BedSettings],
+) -> tuple[csr_matrix, Array]:
+    """Rows and right-hand sides: expected sizes and stretches, the anchor's place and turn, the beds' sizes."""
+    rows, target = _piece_rows(places, columns, frame, settings[0])
+    parts, targets = [rows], [target]
+    for g, (start, stop) in columns.beds.items():
+        own = beds.prior(frame.shapes[g], settings[1])
+        room = (csr_matrix((own.shape[0], start)), csr_matrix((own.shape[0], columns.total - stop)))
+        parts.append(hstack([room[0], own, room[1]]))
+        targets.append(-(own @ unknown[start:stop]))
+    return vstack(parts).tocsr(), np.concatenate(targets)
+
+
+def stepped(places: Sequence[Placement], step: Array) -> list[Placement]:
+    """Placements after a step of the unknowns (beds apart)."""
+    moved_places = []
+    for i, (place, middle, far) in enumerate(zip(places, middles(places), reach(places), strict=True)):
+        da, db, dx, dy, stretch, skew = step[PER_TILE * i : PER_TILE * (i + 1)]
+        matrix = place.sheet_from_tile.copy()
+        own = matrix[:2, :2] @ np.array([[stretch, skew], [skew, -stretch]])
+        linear = (np.array([[da, -db], [db, da]]) + own) / far
+        matrix[:2, :2] += linear
+        matrix[:2, 2] += np.array([dx, dy]) - linear @ middle
+        moved_places.append(replace(place, sheet_from_tile=matrix))
+    return moved_places
+
+
+def middles(places: Sequence[Placement]) -> Array:
+    """(T, 2) px, middle of each tile."""
+    return np.array([[(place.size[1] - 1) / 2, (place.size[0] - 1) / 2] for place in places])
+
+
+def reach(places: Sequence[Placement]) -> Array:
+    """Half diagonal px: turns and scales are solved in px at the tile's corners, which keeps the system well scaled."""
+    return np.array([np.hypot(*place.size) / 2 for place in places])
+
+
+def _piece_rows(
+    places: Sequence[Placement], columns: Columns, frame: Frame, settings: AlignmentSettings
+) -> tuple[csr_matrix, Array]:
+    rows = np.zeros((3 * len(places) + 3, columns.total))
+    target = np.zeros(len(rows))
+    sigmas = np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
+    for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
+        size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
+        off = np.array([size / frame.scales[i] - 1, stretch, skew]) / sigmas
+        root = 1 / np.sqrt(1 + (off**2).sum() / settings.cauchy**2)
+        first, own = PER_TILE * i, slice(3 * i, 3 * i + 3)
+        rows[3 * i, first : first + 2] = np.array([np.cos(turn), np.sin(turn)]) / far / frame.scales[i] / sigmas[0]
+        rows[3 * i + 1, first + 4] = 1 / far / sigmas[1]
+        rows[3 * i + 2, first + 5] = 1 / far / sigmas[2]
+        rows[own], target[own] = rows[own] * root, -off * root
+        if i == frame.anchor:
+            rows[-3, first : first + 2] = np.array([-np.sin(turn), np.cos(turn)]) * HOLD
+            rows[-2, first + 2] = rows[-1, first + 3] = HOLD
+    return csr_matrix(rows), target
+
+
+def _scattered(first: NDArray[np.intp], values: Sequence[Array], width: int) -> csr_matrix:
+    row = np.tile(np.arange(len(first)), len(values))
+    column = np.concatenate([first + k for k in range(len(values))])
+    return csr_matrix((np.concatenate(values), (row, column)), shape=(len(first), width))
