@@ -96,15 +96,14 @@ def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
     would carry in what was held.
     """
     rows = [csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
-    counts = [
-        _count(shape.size[0], settings.travel_knot_mm * shape.px_per_mm),
-        _count(shape.size[1], settings.sensor_knot_mm * shape.px_per_mm),
-    ]
+    along = (shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
+    across = (shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     blocks = []
-    for count in (counts[0], counts[0], counts[1], counts[1]):
+    for side in (along, along, across, across):
+        count = _count(*side)
         amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
         bend = np.diff(np.eye(count), 2, axis=0) / (settings.bend_mm * shape.px_per_mm)
-        blocks.append(np.concatenate([amplitude, bend, _straight(count) / (STRAIGHT_MM * shape.px_per_mm)]))
+        blocks.append(np.concatenate([amplitude, bend, _straight(*side) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))
     full[:2, :2] = rows[0].toarray()
@@ -156,13 +155,11 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
     )
 
 
-def _straight(count: int) -> Array:
-    """(2, count) mean and slope (as its rise from the middle to an end) of a cubic spline's coefficients.
-
-    Over uniform knots a straight line has straight coefficients, so that what is orthogonal to it here bends.
-    """
-    along = np.linspace(-1, 1, count)
-    return np.stack([np.full(count, 1 / count), along / (along**2).sum()])
+def _straight(length: int, spacing: float) -> Array:
+    """(2, K) mean of a spline over its range, and its slope (least squares) as the rise from the middle to an end."""
+    along = np.linspace(-1, 1, 4 * _count(length, spacing))
+    values = _spline((along + 1) / 2 * length, length, spacing).toarray()
+    return np.stack([values.mean(axis=0), along @ values / (along @ along)])
 
 
 def _evaluate(shape: BedShape, xy: Array, solution: Array, settings: BedSettings) -> Array:
