@@ -83,23 +83,24 @@ def adjust_bundle(
     return _finished(current, ties, unknown, system, frame, both)
 
 
-def covariance_of(system: System, axis_sigma: float) -> Array:
+def covariance_of(system: System, *, axes_known: bool = False) -> Array:
     """(total, total) covariance of the unknowns; those held are as uncertain as their prior and pull the others along.
 
+    axes_known : as it would be if the axes that are held were known.
     Reference: consider covariance, Bierman (1977), Factorization Methods for Discrete Sequential Estimation, ch. 8.
     """
-    held = system.columns.held
-    free = np.setdiff1d(np.arange(system.columns.total), held)
+    held = np.setdiff1d(system.columns.held, system.columns.axes) if axes_known else system.columns.held
+    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
     normal = system.of_ties + system.of_priors
     factor = cho_factor(normal[np.ix_(free, free)], lower=True)
     result = np.zeros_like(normal)
     result[np.ix_(free, free)] = cho_solve(factor, np.eye(len(free)))
-    axes = held[held >= PER_TILE * system.columns.tiles]
-    if len(axes):
-        pull = np.zeros((system.columns.total, len(axes)))
-        pull[free] = cho_solve(factor, normal[np.ix_(free, axes)])
-        pull[axes] = -np.eye(len(axes))
-        result += axis_sigma**2 * pull @ pull.T
+    if len(held):
+        pull = np.zeros((system.columns.total, len(held)))
+        pull[free] = cho_solve(factor, normal[np.ix_(free, held)])
+        pull[held] = -np.eye(len(held))
+        expected = cho_factor(system.of_priors[np.ix_(held, held)], lower=True)
+        result += pull @ cho_solve(expected, pull.T)
     return result
 
 
@@ -176,7 +177,7 @@ def _with_beds(
     frame: Frame,
     settings: tuple[AlignmentSettings, BedSettings],
 ) -> list[Placement]:
-    warps = {g: _warp(frame.shapes[g], unknown[slice(*span)], settings) for g, span in columns.beds.items()}
+    warps = {g: _warp(frame.shapes[g], unknown[slice(*columns.beds[g])], settings) for g in columns.solved}
     return [replace(place, warp=warps.get(int(g))) for place, g in zip(places, frame.group, strict=True)]
 
 
@@ -192,10 +193,10 @@ def _finished(
     frame: Frame,
     settings: tuple[AlignmentSettings, BedSettings],
 ) -> Alignment:
-    covariance = covariance_of(system, settings[1].axis)
+    covariance = covariance_of(system)
     solved = {}
-    for g, span in system.columns.beds.items():
-        own = slice(*span)
+    for g in system.columns.solved:
+        own = slice(*system.columns.beds[g])
         warp = _warp(frame.shapes[g], unknown[own], settings)
         solved[g] = beds.described(frame.shapes[g], unknown[own], covariance[own, own], settings[1], warp)
     residual, weight = expected_residual(places, ties, settings[0].cauchy)

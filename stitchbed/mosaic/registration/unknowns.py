@@ -67,13 +67,17 @@ class Frame:
 class Columns:
     """Where each unknown stands.
 
-    tiles : number of tiles, PER_TILE columns each. beds : columns (first, past the last) per group that is solved.
-    held : columns that keep their value, for nothing shows them. total : all columns.
+    tiles : number of tiles, PER_TILE columns each. beds : columns (first, past the last) per group. solved : groups
+    whose bed is solved for; of the others all columns are held.
+    held : columns that keep their value, for nothing shows them. axes : those of them that are a bed's axes.
+    total : all columns.
     """
 
     tiles: int
     beds: Mapping[int, tuple[int, int]]
+    solved: tuple[int, ...]
     held: NDArray[np.intp]
+    axes: NDArray[np.intp]
     total: int
 
 
@@ -85,15 +89,17 @@ def columns_of(
 ) -> Columns:
     """Columns of all unknowns; `groups` are the beds to solve."""
     tiles, start = len(places), PER_TILE * len(places)
-    spans, held = {}, []
+    spans, held, axes = {}, [], []
     if not settings[0].solve_stretch:
         held += [PER_TILE * i + k for i in range(tiles) for k in (4, 5)]
-    for g in groups:
-        spans[g] = (start, start + beds.column_count(frame.shapes[g], settings[1]))
-        if not axes_shown([place for place, own in zip(places, frame.group, strict=True) if own == g]):
-            held += [start, start + 1]
+    for g, shape in sorted(frame.shapes.items()):
+        spans[g] = (start, start + beds.column_count(shape, settings[1]))
+        unseen = not axes_shown([place for place, own in zip(places, frame.group, strict=True) if own == g])
+        axes += [start, start + 1] if unseen or g not in groups else []
+        held += range(start + 2, spans[g][1]) if g not in groups else []
         start = spans[g][1]
-    return Columns(tiles, spans, np.array(held, np.intp), start)
+    every = np.array(sorted([*held, *axes]), np.intp)
+    return Columns(tiles, spans, tuple(groups), every, np.array(axes, np.intp), start)
 
 
 def axes_shown(places: Sequence[Placement]) -> bool:

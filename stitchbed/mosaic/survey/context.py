@@ -30,6 +30,7 @@ from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
+from stitchbed.mosaic.registration.uncertainty import UncertaintySettings
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.preview import PreviewSettings
@@ -69,6 +70,7 @@ class SurveySettings:
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     holding: HoldSettings = field(default_factory=HoldSettings)
     bed: BedSettings = field(default_factory=BedSettings)
+    uncertainty: UncertaintySettings = field(default_factory=UncertaintySettings)
     fields: FieldSettings = field(default_factory=FieldSettings)
     levels: LevelSettings = field(default_factory=LevelSettings)
     lift: LiftSettings = field(default_factory=LiftSettings)

@@ -133,9 +133,9 @@ def test_held_axes_are_counted_as_uncertain() -> None:
     """The covariance holds the prior of what was held: a bed of axis a moves corners by a times their distance."""
     places = [_piece(k, turn) for k, turn in enumerate([0, 0.8, -0.6, 0.3, -1, 0.5])]
     found = _solved(places, _ties(places, np.random.default_rng(5)))
-    covariance = covariance_of(found.system, 0.002)
+    covariance = covariance_of(found.system)
     first = found.system.columns.beds[0][0]
     assert np.sqrt(covariance[first, first]) == pytest.approx(0.002)
     assert (np.linalg.eigvalsh(covariance) > -1e-9).all()
-    known = covariance_of(found.system, 1e-9)
+    known = covariance_of(found.system, axes_known=True)
     assert np.diag(known).sum() < np.diag(covariance).sum()

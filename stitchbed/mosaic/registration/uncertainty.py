@@ -1,0 +1,146 @@
+"""I say how far the canvas may be from the truth, by all that is unknown: also what no overlap shows.
+
+In: a solved alignment and its ties. Out: `Uncertainty`, px of the sheet.
+
+The errors of all unknowns are drawn many times from their covariance, and each draw is looked at as a picture would be:
+how far do its places lie from where they belong, apart from a turn and a size of the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.spatial import cKDTree
+
+from stitchbed.core.arrays import Array
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, covariance_of, whitening
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, to_sheet
+from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
+from stitchbed.mosaic.registration.unknowns import Frame, motion
+
+
+@dataclass(frozen=True)
+class UncertaintySettings:
+    """draws: how many errors are drawn; the 95th percentile of 400 is known to a tenth.
+    share: of the places and of the draws that lie below the figures told.
+    correlated: neighboring ties err alike; each counts as this share of one.
+    near_mm: ties nearer than this to each other show what is left of errors that no unknown stands for.
+    across: places per side of a tile that are looked at.
+    """
+
+    draws: int = 400
+    share: float = 0.95
+    correlated: float = 0.3
+    near_mm: float = 8.0
+    across: int = 9
+    seed: int = 20
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """Bounds px that 95 % of the places keep with a probability of 95 %.
+
+    error_px : of the whole. shown_px : the same if the beds' axes were known. local_px : one sd per axis of errors no
+    unknown stands for.
+    """
+
+    error_px: float
+    shown_px: float
+    local_px: float
+
+
+def uncertainty(
+    alignment: Alignment,
+    ties: Ties,
+    frame: Frame,
+    px_per_mm: float,
+    *,
+    bed_settings: BedSettings,
+    settings: UncertaintySettings,
+) -> Uncertainty:
+    """How far off `alignment` may be (see module); `ties` are those it tells residuals of."""
+    places = alignment.placements
+    factor = _variance_factor(places, ties, alignment.weight)
+    system = replace(alignment.system, of_ties=alignment.system.of_ties * settings.correlated / factor)
+    local = _local_error(places, ties, alignment, settings.near_mm * px_per_mm)
+    shown = _shown(places, settings.across)
+    moves = motion(places, shown, system.columns, frame, bed_settings)
+    sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
+    whole, known = (
+        _bound(covariance_of(system, axes_known=axes_known), moves, sheet, local=local, settings=settings)
+        for axes_known in (False, True)
+    )
+    return Uncertainty(whole, known, local)
+
+
+def _variance_factor(places: Sequence[Placement], ties: Ties, weight: Array) -> float:
+    """Mean square of what is left, in sigmas, over the ties the robust loss kept; at least 1."""
+    kept = weight > 0.25
+    if not kept.any():
+        return 1.0
+    sigmas = np.einsum("nij,nj->ni", whitening(places, ties), residuals_of(places, ties))[kept]
+    return max(1.0, float((sigmas**2).mean()))
+
+
+def _local_error(places: Sequence[Placement], ties: Ties, alignment: Alignment, near_px: float) -> float:
+    """One sd px per axis and tile of what near ties of an overlap have in common: noise of their own cancels out."""
+    kept = np.flatnonzero(alignment.weight > 0.25)
+    pair = (ties.a * len(places) + ties.b)[kept]
+    products = []
+    for key in np.unique(pair):
+        mine = kept[pair == key]
+        near = cKDTree(ties.xy_a[mine]).query_pairs(near_px, output_type="ndarray")
+        left = alignment.residual[mine]
+        products.append((left[near[:, 0]] * left[near[:, 1]]).ravel())
+    every = np.concatenate(products) if products else np.zeros(0)
+    return float(np.sqrt(max(0.0, every.mean() / 2))) if len(every) else 0.0
+
+
+def _shown(places: Sequence[Placement], across: int) -> tuple[NDArray[np.intp], Array]:
+    """Index of the tile and (N, 2) px in it: places over all tiles where no other tile sees deeper."""
+    index, points = [], []
+    for i, place in enumerate(places):
+        h, w = place.size
+        xy = np.stack(np.meshgrid(np.linspace(0, w - 1, across), np.linspace(0, h - 1, across)), -1).reshape(-1, 2)
+        sheet, best = to_sheet(place, xy), np.ones(len(xy), bool)
+        for j, other in enumerate(places):
+            if j != i:
+                deeper = edge_distance(other.size, from_sheet(other, sheet)) - edge_distance(place.size, xy)
+                best &= deeper < 0 if j < i else deeper <= 0
+        index.append(np.full(int(best.sum()), i))
+        points.append(xy[best])
+    return np.concatenate(index), np.concatenate(points)
+
+
+def _bound(
+    covariance: Array,
+    moves: tuple[csr_matrix, csr_matrix],
+    sheet: Array,
+    *,
+    local: float,
+    settings: UncertaintySettings,
+) -> float:
+    """The bound px at `sheet` (N, 2), which the unknowns move by `moves`."""
+    rng = np.random.default_rng(settings.seed)
+    values, vectors = np.linalg.eigh(covariance)
+    wrong = (vectors * np.sqrt(np.maximum(values, 0))) @ rng.standard_normal((len(values), settings.draws))
+    errors = np.concatenate([moves[0] @ wrong, moves[1] @ wrong])
+    errors += local * rng.standard_normal(errors.shape)
+    whole = _whole_motion(sheet)
+    errors -= whole @ (whole.T @ errors)
+    length = np.hypot(errors[: len(sheet)], errors[len(sheet) :])
+    return float(np.quantile(np.quantile(length, settings.share, axis=0), settings.share))
+
+
+def _whole_motion(sheet: Array) -> Array:
+    """(2 N, 4) orthonormal columns: the moves of points when the whole is moved, turned and resized."""
+    x, y = (sheet - sheet.mean(axis=0)).T
+    one, none = np.ones(len(sheet)), np.zeros(len(sheet))
+    columns = np.stack([np.r_[one, none], np.r_[none, one], np.r_[x, y], np.r_[-y, x]], axis=1)
+    result: Array = columns / np.linalg.norm(columns, axis=0)
+    return result
