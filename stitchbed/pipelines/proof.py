@@ -28,9 +28,9 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
+from stitchbed.report.blocks import PagePair, Shown
 from stitchbed.report.overlays import overlay_shapes
 from stitchbed.report.page import PageTiles, page_html
-from stitchbed.report.pictures import PagePair, Shown
 from stitchbed.report.records import page_record
 
 INSIDE_PIXELS = 16_000_000  # up to here the tiles go into the page itself: some 6 MB, one file to pass on

@@ -21,7 +21,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.reading.base.faults import shown
-from stitchbed.report.overlays import HEAT_CELLS, HEAT_STEPS, heat_step, number, piece_outlines, rows
+from stitchbed.report.overlays import HEAT_CELLS, HEAT_STEPS, heat_step, piece_outlines
+from stitchbed.report.records import number, rows
 
 LONGEST_SIDE = 1400  # px of the map itself, without margin and legend
 LEAST_SIDE = 900  # px; a small canvas is drawn larger, so that words beside it can be read

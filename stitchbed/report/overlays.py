@@ -5,14 +5,15 @@ In: the record (missing keys are fine) and the seam map's file. Out: plain lists
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from stitchbed.report.records import mapping, number, rows
 
 Part = dict[str, Any]
 
@@ -22,19 +23,6 @@ HEAT_CELLS = 28  # along the long side: fine enough to find a lifted corner, coa
 HEAT_STEPS = (0.25, 0.5, 0.75, 1.0, 1.5)  # px; half a pixel is the aim, one pixel shows in thin lines
 
 
-def number(value: object, fallback: float = 0.0) -> float:
-    """`value` as a finite float, else `fallback`."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return fallback
-    return float(value) if math.isfinite(value) else fallback
-
-
-def rows(record: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
-    """The list of mappings under a key; anything else counts as none."""
-    value = record.get(key)
-    return [item for item in value if isinstance(item, Mapping)] if isinstance(value, Sequence) else []
-
-
 def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int]) -> Part:
     """All shapes over a canvas of size (width, height) px."""
     return {
@@ -42,7 +30,7 @@ def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int
         "seams": seam_path(record, canvas),
         "arrows": arrows(record),
         "heat": heat_cells(record, size),
-        "dust": [_spot(spot) for spot in rows(_mapping(record.get("dust")), "spots")],
+        "dust": [_spot(spot) for spot in rows(mapping(record.get("dust")), "spots")],
         "lift": lifted_places(record),
         "links": link_centers(record),
     }
@@ -76,7 +64,7 @@ def seam_path(record: Mapping[str, Any], canvas: Path) -> str:
 
     The map is looked for beside the canvas only, whatever folder the record names.
     """
-    seams = _mapping(record.get("seams"))
+    seams = mapping(record.get("seams"))
     name, cell = seams.get("path"), number(seams.get("cell_px"))
     if not isinstance(name, str) or cell <= 0:
         return ""
@@ -172,10 +160,6 @@ def _spot(spot: Mapping[str, Any]) -> list[float]:
         round(number(spot.get("y")), 1),
         round(number(spot.get("radius_px"), 4), 1),
     ]
-
-
-def _mapping(value: object) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
 
 
 def _matrix(value: object) -> NDArray[np.float64] | None:

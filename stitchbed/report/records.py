@@ -1,25 +1,42 @@
-"""I bring the record of any command into the form the proof page reads.
+"""I read records: values of the kind asked for whatever is there, and any command's record in the form a page reads.
 
 In: the record of a join as it is, or that of one step (color, rectify, clean). Out: a mapping with the join's keys.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from stitchbed.report.overlays import number, rows
-
 STARS = ("below one star", "one star", "two stars", "three stars", "four stars")
+
+
+def number(value: object, fallback: float = 0.0) -> float:
+    """`value` as a finite float, else `fallback`."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return fallback
+    return float(value) if math.isfinite(value) else fallback
+
+
+def rows(record: Mapping[str, Any], key: str) -> list[Mapping[str, Any]]:
+    """The list of mappings under a key; anything else counts as none."""
+    value = record.get(key)
+    return [item for item in value if isinstance(item, Mapping)] if isinstance(value, Sequence) else []
+
+
+def mapping(value: object) -> Mapping[str, Any]:
+    """`value` if it is a mapping, else an empty one."""
+    return value if isinstance(value, Mapping) else {}
 
 
 def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
     """The record with the keys of a join; a step's own numbers go where the page looks for them."""
     if "step" not in record:
         return dict(record)
-    numbers = _mapping(record.get("numbers"))
-    inputs = _mapping(record.get("inputs"))
+    numbers = mapping(record.get("numbers"))
+    inputs = mapping(record.get("inputs"))
     shown = {
         "command": record.get("step"),
         "version": record.get("version"),
@@ -32,7 +49,7 @@ def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
         "numbers": {key: value for key, value in numbers.items() if key not in ("table", "grade", "steps")},
         "numbers of steps": {str(row.get("step")): row.get("numbers") for row in rows(numbers, "steps")},
         "dust": record.get("dust"),
-        "grades": _grades(_mapping(numbers.get("grade"))),
+        "grades": _grades(mapping(numbers.get("grade"))),
         "color": _color(numbers),
     }
     return {key: value for key, value in shown.items() if value not in (None, {}, [])}
@@ -40,12 +57,12 @@ def page_record(record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
 
 def _pictures(record: Mapping[str, Any]) -> dict[str, Any]:
     """What was written, without the pictures of steps: name -> hash."""
-    return {name: digest for name, digest in _mapping(record.get("outputs")).items() if "/" not in name}
+    return {name: digest for name, digest in mapping(record.get("outputs")).items() if "/" not in name}
 
 
 def _color(numbers: Mapping[str, Any]) -> dict[str, Any]:
     """Patches of a fit: wanted, before, after."""
-    table = _mapping(numbers.get("table"))
+    table = mapping(numbers.get("table"))
     patches = [
         {
             "name": name,
@@ -59,7 +76,7 @@ def _color(numbers: Mapping[str, Any]) -> dict[str, Any]:
         return {}
     facts = {key: numbers.get(key) for key in ("kind", "reference") if isinstance(numbers.get(key), str)}
     for key in ("de00_before", "de00_after", "de00_held_out"):
-        for name, value in _mapping(numbers.get(key)).items():
+        for name, value in mapping(numbers.get(key)).items():
             facts[f"{key} {name}"] = number(value)
     patches.sort(key=lambda patch: -number(patch["de00_after"]))
     return {**facts, "patches": patches}
@@ -78,7 +95,3 @@ def _grades(grade: Mapping[str, Any]) -> list[dict[str, Any]]:
         }
         for item in figures
     ]
-
-
-def _mapping(value: object) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}

@@ -25,7 +25,8 @@ from stitchbed.core.errors import WouldTouchOriginal
 from stitchbed.core.files import sha256_of
 from stitchbed.pipelines import proof as proof_steps
 from stitchbed.pipelines.proof import inpainted_spots, prove_step
-from stitchbed.report.pictures import PagePair, Shown, pairs_section
+from stitchbed.report.blocks import PagePair, Shown
+from stitchbed.report.page import PageTiles, page_html
 
 
 @pytest.fixture(scope="module")
@@ -122,11 +123,13 @@ def test_no_source_is_written_over(cleaned: Path) -> None:
     assert sha256_of(source) == before
 
 
-def test_words_cannot_become_markup() -> None:
-    html = pairs_section([PagePair(NASTY, NASTY, (Shown(b"\xff\xd8", 4, 3, NASTY),))])
+@pytest.mark.parametrize("count", [1, 2])
+def test_words_cannot_become_markup(count: int) -> None:
+    pair = PagePair(NASTY, NASTY, (Shown(b"\xff\xd8", 4, 3, NASTY),) * count, curtain=count == 2)
+    html = page_html({}, PageTiles(4, 3, 512, 0, NASTY), {}, [pair])
     assert "<img src=x" not in html
-    assert html.count("<img ") == 1
-    assert pairs_section([]) == ""
+    assert html.count("<img ") == count
+    assert 'id="pairs"' not in page_html({}, PageTiles(4, 3, 512, 0, ""), {})
 
 
 def test_the_page_opens_in_a_browser(browser: Any, cleaned: Path) -> None:

@@ -9,6 +9,8 @@ import hashlib
 import json
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -235,10 +237,59 @@ def test_pieces_are_outlined_where_they_lie() -> None:
 
 def test_links_come_in_order_of_trouble() -> None:
     record = _record("c.tif", (400, 600))
-    html = proof_tables.links_table(record, proof_shapes.link_centers(record))
-    states = re.findall(r">(dropped|weak|used)<", html)
-    assert states == ["dropped", "weak", "used", "used"]
-    assert re.findall(r'<td class="n">(0\.2|0\.3)</td>', html) == ["0.3", "0.2"]
+    table = proof_tables.links_table(record, proof_shapes.link_centers(record))
+    assert table is not None
+    assert [line[1].word for line in table.lines] == ["dropped", "weak", "used", "used"]
+    assert [line[3] for line in table.lines] == [3.0, 0.5, 0.3, 0.2]
+    page = _page(record)
+    assert re.findall(r">(dropped|weak|used)<", page) == ["dropped", "weak", "used", "used"]
+    assert re.findall(r'<td class="n">(0\.2|0\.3)</td>', page)[:2] == ["0.3", "0.2"]
+
+
+def test_what_is_not_known_is_not_said_to_be_nothing() -> None:
+    record = {"links": [{"a": "x", "b": "y", "points": 0, "rms_px": None, "dropped": True}]}
+    table = proof_tables.links_table(record, [])
+    assert table is not None and table.lines[0][2:] == (0, "", "")
+    dust = proof_tables.dust_table({"spots": [{"x": 10, "y": 20, "radius_px": 2}]}, 0)
+    assert dust is not None and dust.head[0] == "x, px" and dust.lines[0] == (10, 20, 4)
+
+
+def test_words_are_plain_or_explained() -> None:
+    """No raw JSON stands in a table, and every trade word is explained in its section."""
+    record = _record("c.tif", (400, 600))
+    record["steps"] += [
+        {"step": "tone", "numbers": {"words": "black at L* 29.9, white at L* 89.3"}},
+        {"step": "odd", "numbers": {"by_piece": {NASTY: 3, "b": 4}, "rms_px": 0.12345678, "ends": [1, 2], "on": True}},
+    ]
+    record["settings"] = {"sliver": 0.3, "deep": {"list": [{"a": None}, {"b": [0, 1, 0.5]}]}}
+    page = _page(record)
+    assert "color, 16 bits" in page and "uint16" not in page
+    assert "by piece 2 values · rms px 0.123457 · ends 2 values · on yes" in page
+    sections = dict(re.findall(r'<section id="(\w+)">(.*?)</section>', page, re.DOTALL))
+    for anchor, word in [("links", "rms"), ("color", "dE"), ("color", "Lab"), ("steps", "L*"), ("steps", "sliver")]:
+        assert f"<dt>{word}</dt>" in sections[anchor]
+    assert "<dt>L*</dt>" not in sections["links"]
+    assert "<dt>deep</dt><dd><dl><dt>list</dt>" in re.sub(r"\n", "", sections["steps"])
+    assert ">0, 1, 0.5<" in re.sub(r"\n", "", sections["steps"])
+    cells = re.findall(r"<td[^>]*>(.*?)</td>", page, re.DOTALL)
+    assert len(cells) > 50
+    assert not [cell for cell in cells if re.search(r"[{\[]", cell)]
+
+
+def test_long_lists_are_cut_and_say_so() -> None:
+    page = _page({"settings": {"places": list(range(1000, 1090))}})
+    assert "1039, and 50 more, in the record" in page and "1040" not in page
+
+
+def test_the_same_work_gives_the_same_page() -> None:
+    """How long it took, and when, is in the record; pages of two runs are the same bytes."""
+    pages = []
+    for seconds in (1.5, 2.5):
+        record = _record("c.tif", (400, 600)) | {"seconds": seconds, "started": f"2026-01-0{seconds:.0f}"}
+        record["steps"] = [{"step": "links", "seconds": seconds, "numbers": {"seconds": seconds, "links": 4}}]
+        record["deep"] = {"er": [{"seconds": seconds, "kept": 1}]}
+        pages.append(_page(record))
+    assert pages[0] == pages[1]
 
 
 @pytest.mark.parametrize(
@@ -281,7 +332,7 @@ def test_policy_names_what_is_in_the_page_and_nothing_else() -> None:
     assert "default-src 'none'" in policy[1]
     assert not re.search(r"unsafe|https?:|\*", policy[1])
     assert not re.search(r"^import |\bfetch\(|XMLHttpRequest|importScripts", scripts[0], re.MULTILINE)
-    outside = re.sub(r"<script type=.module.*?</script>|<pre.*?</pre>", "", page, flags=re.DOTALL)
+    outside = re.sub(r"<script type=.module.*?</script>", "", page, flags=re.DOTALL)
     assert not re.search(r'(?:src|href)="(?!#)', outside)
 
 
@@ -323,7 +374,7 @@ def test_a_color_step_shows_patches_and_grades() -> None:
     assert "#ff0000" in page  # the wanted red as a swatch
     assert "four stars" in page
     assert "<img src=x" not in page
-    assert page.index("&#x27;quay") < page.index(">A1<")  # the patch with the larger rest comes first
+    assert page.index("&#39;quay") < page.index(">A1<")  # the patch with the larger rest comes first
 
 
 # ------------------------------------------------------------------ writing
@@ -350,6 +401,14 @@ def test_small_picture_is_inside_the_page(canvas: Path, tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["proof.html"]
     assert written["page_bytes"] == page.stat().st_size < 25e6
     assert written["tiles"] == 3 * 4 + 2 * 2 + 1  # 1900 x 1300 px in tiles of 512, halved twice
+    before = page.read_bytes()
+    proof.write_proof(page, _record("canvas.tif", (1300, 1900)), canvas)
+    assert page.read_bytes() == before
+
+
+def test_templates_are_loaded_only_for_a_page() -> None:
+    words = "import sys, stitchbed.cli, stitchbed.report.page; sys.exit('jinja2' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", words], check=False).returncode == 0
 
 
 def test_folder_of_tiles_is_renewed_but_no_other_folder(
@@ -501,6 +560,11 @@ def test_phone_needs_no_sideways_scrolling(page: Any, tmp_path: Path) -> None:
             "return [...document.querySelectorAll('button, select, summary')].map(b => b.offsetHeight).filter(h => h)"
         )
         assert len(heights) > 20 and min(heights) >= 24
+        # however much there is to look at first, all of it is seen
+        script = "const notes = document.querySelector('.notes'), line = notes.querySelector('li');"
+        script += "for (let n = 0; n < 30; n++) line.parentNode.append(line.cloneNode(true));"
+        script += "return [notes.scrollHeight - notes.clientHeight, notes.scrollWidth - notes.clientWidth]"
+        assert page.execute_script(script) == [0, 0]
         page.save_screenshot(str(tmp_path / "phone.png"))
         assert (tmp_path / "phone.png").stat().st_size > 20_000
     finally:
