@@ -159,9 +159,9 @@ def test_an_unknown_command_is_wrong_usage() -> None:
 def test_settings_nobody_understands_are_refused(pieces: list[Path], tmp_path: Path) -> None:
     import stitchbed
 
-    with pytest.raises(BadSettings, match="alpha.*paper"):
+    with pytest.raises(BadSettings, match=r"alpha.*paper"):
         stitchbed.join(pieces, tmp_path / "c.tif", stitchbed.JoinSettings(outside="white"))
-    with pytest.raises(BadSettings, match="deflate.*zstd.*none"):
+    with pytest.raises(BadSettings, match=r"deflate.*zstd.*none"):
         stitchbed.join(pieces[:1], tmp_path / "c.tif", stitchbed.JoinSettings(codec="rar"))
 
 
