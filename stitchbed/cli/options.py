@@ -24,12 +24,15 @@ UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10*
 
 @dataclass(frozen=True)
 class Shared:
-    """json: record on standard output. quiet: no progress. memory: bytes. workers: threads."""
+    """json: record on standard output. quiet: no progress. memory: bytes. workers: threads. replace: keep aside what
+    lies where a result goes and was not made here.
+    """
 
     json: bool
     quiet: bool
     memory: int
     workers: int
+    replace: bool = False
 
 
 class Bytes(click.ParamType[int]):
@@ -46,11 +49,11 @@ class Bytes(click.ParamType[int]):
 
 
 def shared_options(function: Command) -> Command:
-    """Add --json, --quiet, --memory and --workers; the command receives them as `shared`."""
+    """Add --json, --quiet, --memory, --workers and --replace; the command receives them as `shared`."""
 
     @functools.wraps(function)
-    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, **kwargs: Any) -> Any:
-        shared = Shared(json, quiet or json, memory, workers)
+    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, replace: bool, **kwargs: Any) -> Any:
+        shared = Shared(json, quiet or json, memory, workers, replace)
         return function(*args, shared=shared, **kwargs)
 
     options = [
@@ -58,6 +61,7 @@ def shared_options(function: Command) -> Command:
         click.option("--quiet", is_flag=True, help="No progress on the screen."),
         click.option("--memory", type=Bytes(), default="1GiB", show_default=True, help="Memory to work in."),
         click.option("--workers", type=click.IntRange(1, 64), default=os.cpu_count() or 1, help="Threads to use."),
+        click.option("--replace", is_flag=True, help="Keep a file in the way under a name with a number."),
     ]
     for option in reversed(options):
         wrapped = option(wrapped)

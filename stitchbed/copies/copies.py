@@ -60,14 +60,13 @@ class CopySettings:
 
 @dataclass(frozen=True)
 class Task:
-    """One copy to make: path, the artwork, settings, threads, files never to be touched, whether to write over."""
+    """One copy to make: path, the artwork, settings, threads, files never to be touched."""
 
     path: Path
     art: Artwork
     settings: CopySettings
     workers: int
     originals: tuple[Path, ...]
-    replace: bool
 
 
 @dataclass(frozen=True)
@@ -134,9 +133,7 @@ def _write_layers(task: Task) -> dict[str, Any]:
     if bits not in (8, 16):
         raise BadSettings(f"{bits} bits a sample", expected="8 or 16", attempt="--layer-bits 8")
     first = task.art.first
-    found = write_layers(
-        task.path, task.art, bits=bits, workers=task.workers, originals=task.originals, replace=task.replace
-    )
+    found = write_layers(task.path, task.art, bits=bits, workers=task.workers, originals=task.originals)
     return {"height": first.height, "width": first.width, "dpi": first.dpi, **found}
 
 
@@ -196,7 +193,7 @@ def _write_web(task: Task) -> dict[str, Any]:
     dpi = art.first.dpi * height / art.first.height
     spec = PngSpec(height, width, 3, 8, dpi, srgb=True)
     with (
-        claimed(task.path, originals=task.originals, overwrite=task.replace) as partial,
+        claimed(task.path, originals=task.originals) as partial,
         partial.open("wb") as file,
         PngRows(file, spec) as sheet,
     ):
@@ -211,7 +208,7 @@ def _write_bare(task: Task) -> dict[str, Any]:
     spec = PngSpec(first.height, first.width, 4 if art.colored else 2, bits, first.dpi, art.icc, srgb=art.icc is None)
     strips = _strips(first.height, first.width)
     with (
-        claimed(task.path, originals=task.originals, overwrite=task.replace) as partial,
+        claimed(task.path, originals=task.originals) as partial,
         partial.open("wb") as file,
         PngRows(file, spec) as sheet,
     ):

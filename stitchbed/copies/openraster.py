@@ -75,7 +75,7 @@ class _Strip:
 
 
 def write_layers(
-    path: Path, art: Artwork, *, bits: int, workers: int = 1, originals: Sequence[Path] = (), replace: bool = False
+    path: Path, art: Artwork, *, bits: int, workers: int = 1, originals: Sequence[Path] = ()
 ) -> dict[str, Any]:
     """Write the artwork; returns what is in it. bits : 8 or 16 per sample.
 
@@ -91,7 +91,7 @@ def write_layers(
     entries += [_Entry(f"data/flat_{n:02d}.png", f.name, f.box, group="Flats") for n, f in enumerate(flat, 1)]
     entries.append(_Entry("data/paper.png", "Paper", whole))
     with (
-        claimed(path, originals=originals, overwrite=replace) as partial,
+        claimed(path, originals=originals) as partial,
         tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.") as scratch,
     ):
         _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers)

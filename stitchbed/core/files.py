@@ -1,26 +1,87 @@
-"""I write files whole or not at all, and never over an original.
+"""I write files whole or not at all, never over an original, and over a file only where this program made it.
 
 In: a path, what must stay untouched. Out: a file that appears when it is complete.
+
+What was made is known by its bytes: each folder that receives files has a list of their hashes, `.stitchbed.sha256`, in
+the common format of checksum lists (`sha256sum -c` reads it). A line is added before a file appears under its name, so
+the list knows it whenever the power goes. A retouched page is no longer what the list says, and is nobody's to replace.
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 
 from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
 from stitchbed.core.kept import sync_folder
 from stitchbed.core.record import plain
 
+MADE = ".stitchbed.sha256"  # the list in each folder: what was made there
+LEFT_BY_LOOKING = (".DS_Store", "Thumbs.db", "desktop.ini")  # by windows that show a folder: nobody's work
+
 
 def sha256_of(path: Path) -> str:
-    """Hash of a file, streamed."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    """Hash of a file, streamed; of a folder, that of the list of all files in it."""
+    if not path.is_dir():
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    inside = sorted(one for one in path.rglob("*") if one.is_file() and one.name not in LEFT_BY_LOOKING)
+    return hashlib.sha256(b"".join(_line(str(one.relative_to(path)), sha256_of(one)) for one in inside)).hexdigest()
+
+
+def is_ours(path: Path) -> bool:
+    """Whether `path` is, byte for byte, something this program made under that name in that folder."""
+    with suppress(OSError, ValueError):
+        lines = set(path.with_name(MADE).read_bytes().splitlines(keepends=True))
+        listed = any(line.endswith(_line(path.name, "")) for line in lines)
+        plain_one = not path.is_symlink() and (path.is_file() or path.is_dir())  # nothing that is waited for
+        return listed and plain_one and _line(path.name, sha256_of(path)) in lines
+    return False
+
+
+def claim(
+    writes: Sequence[Path], reads: Sequence[Path], *, replace: bool = False, scratch: Sequence[Path] = ()
+) -> list[str]:
+    """Look at all that a job will write and all that it reads, before it begins; returns words on what will be kept.
+
+    writes : files, and folders that are replaced whole. replace : what lies there and was not made here is kept under
+    a name with a number (see `claimed`) instead of being refused. scratch : folders that are taken away in the end.
+
+    Raises
+    ------
+    WouldTouchOriginal : a path is read and written, or written twice; something lies there that was not made here.
+    """
+    for place, path in enumerate(writes):
+        refuse_touching(path, reads)
+        if any(_same(path, other) for other in writes[:place]):
+            raise WouldTouchOriginal(
+                f"{path} named for two results", expected="a name of its own for each", attempt="another name for one"
+            )
+    for folder in (*scratch, *writes):
+        for original in reads:
+            if _lies_in(original, folder):
+                raise WouldTouchOriginal(
+                    f"the input file {original} lies in {folder}, which is written anew",
+                    expected="originals in a folder of their own",
+                    attempt="moving it, or another name for the result",
+                )
+    foreign = [path for path in writes if os.path.lexists(path) and not is_ours(path)]
+    if foreign and not replace:
+        raise WouldTouchOriginal(
+            f"{foreign[0]} exists and is not, or no longer, what this program wrote there",
+            expected="a free name, or an earlier result as it was written",
+            attempt="another name, moving it away, or --replace to keep it under a name with a number",
+        )
+    return [
+        f"{path} was not written by this program as it is; it is kept as {_numbered(path).name}" for path in foreign
+    ]
 
 
 def refuse_touching(path: Path, originals: Sequence[Path]) -> None:
@@ -30,50 +91,63 @@ def refuse_touching(path: Path, originals: Sequence[Path]) -> None:
     ------
     WouldTouchOriginal : `path` is one of `originals` (same file, also through links).
     """
-    for original in originals:
-        same = path == original
-        # a path that leads nowhere (links in a circle, a zero in its name) is no file, so it is nobody's original
-        with suppress(OSError, RuntimeError, ValueError):
-            same = same or path.resolve() == original.resolve()
-        with suppress(OSError, ValueError):
-            same = same or os.path.samefile(path, original)
-        if same:
-            raise WouldTouchOriginal(
-                f"the output {path} is one of the input files",
-                expected="an output path of its own; originals are never written to",
-                attempt=f"another name, such as {path.with_stem(path.stem + '_joined').name}",
-            )
+    if any(_same(path, original) for original in originals):
+        raise WouldTouchOriginal(
+            f"the output {path} is one of the input files",
+            expected="an output path of its own; originals are never written to",
+            attempt=f"another name, such as {path.with_stem(path.stem + '_joined').name}",
+        )
 
 
 @contextmanager
-def claimed(path: Path, *, originals: Sequence[Path] = (), overwrite: bool = True) -> Iterator[Path]:
+def claimed(path: Path, *, originals: Sequence[Path] = ()) -> Iterator[Path]:
     """A path beside `path` to write to; renamed to `path` (after fsync) when the block ends well, removed when not.
+
+    A file that lies there and was not made by this program is kept under a name with a number; `claim` asks first.
 
     Raises
     ------
-    WouldTouchOriginal : see `refuse_touching`; also when `overwrite` is False and the file exists.
+    WouldTouchOriginal : see `refuse_touching`.
     CannotWrite : the folder is missing or not writable, the disk is full.
     """
     refuse_touching(path, originals)
-    if path.exists() and not overwrite:
-        raise WouldTouchOriginal(
-            f"{path} exists already",
-            expected="a name that is free",
-            attempt="another name, or --replace to write over it",
-        )
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
         partial.touch()
         yield partial
-        with partial.open("rb+") as file:
-            os.fsync(file.fileno())
-        os.replace(partial, path)
-        sync_folder(path.parent)
+        _sync(partial)
+        _appear(partial, path)
     except OSError as error:
         raise cannot_write(path, error) from error
     finally:
         with suppress(OSError):
             partial.unlink(missing_ok=True)
+
+
+@contextmanager
+def claimed_folder(path: Path) -> Iterator[Path]:
+    """A folder beside `path` to fill; takes the place of `path` whole when the block ends well, removed when not.
+
+    What lies there is treated as in `claimed`.
+
+    Raises
+    ------
+    CannotWrite : the folder it lies in is missing or not writable, the disk is full.
+    """
+    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    try:
+        partial.mkdir()
+        yield partial
+        for file in partial.rglob("*"):
+            if file.is_dir():
+                sync_folder(file)
+            else:
+                _sync(file)
+        _appear(partial, path)
+    except OSError as error:
+        raise cannot_write(path, error) from error
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
 
 
 def write_json(path: Path, content: object, *, originals: Sequence[Path] = ()) -> None:
@@ -90,3 +164,84 @@ def cannot_write(path: Path, error: OSError) -> CannotWrite:
         expected="an existing folder that can be written to, with room for the result",
         attempt="another folder or disk with -o, or make room, then run the same command again",
     )
+
+
+def _appear(partial: Path, path: Path) -> None:
+    """List what was made, put it in its place and let that last; what must not be lost makes room first.
+
+    Raises
+    ------
+    OSError
+    """
+    if path.is_dir() and not partial.is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+    _list(path, sha256_of(partial))
+    if os.path.lexists(path) and not is_ours(path):
+        path.rename(_numbered(path))
+    if path.is_dir():
+        old = partial.with_suffix(".old.partial")
+        path.rename(old)
+        partial.rename(path)
+        shutil.rmtree(old, ignore_errors=True)
+    else:
+        partial.replace(path)
+    sync_folder(path.parent)
+
+
+def _list(path: Path, digest: str) -> None:
+    """Add a line to the list of the folder: one write at its end, so that jobs side by side do not mix theirs."""
+    if path.parent.suffix == ".partial":
+        return  # it is listed as a whole when it appears
+    made = path.with_name(MADE)
+    new = not made.exists()
+    try:
+        with made.open("ab+") as file:
+            file.seek(max(0, file.tell() - 1))
+            torn = file.read() not in (b"", b"\n")  # by a power cut
+            file.write(b"\n" * torn + _line(path.name, digest))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError:
+        if new:
+            made.unlink(missing_ok=True)
+        raise
+    if new:
+        sync_folder(path.parent)
+
+
+def _sync(file: Path) -> None:
+    with file.open("rb+") as written:
+        os.fsync(written.fileno())
+
+
+def _line(name: str, digest: str) -> bytes:
+    """A line of a checksum list, as GNU coreutils writes it: odd names are escaped and the line says so."""
+    raw = os.fsencode(name)
+    safe = raw.replace(b"\\", b"\\\\").replace(b"\n", b"\\n").replace(b"\r", b"\\r")
+    mark = b"\\" if safe != raw and digest else b""
+    return mark + digest.encode() + b"  " + safe + b"\n"
+
+
+def _numbered(path: Path) -> Path:
+    """The first free name of that kind with a number."""
+    names = (path.with_name(f"{path.stem}-{number}{path.suffix}") for number in count(1))
+    return next(name for name in names if not os.path.lexists(name))
+
+
+def _same(path: Path, other: Path) -> bool:
+    """Whether both are one file: by spelling, through links, by any name."""
+    if path == other:
+        return True
+    # a path that leads nowhere (links in a circle, a zero in its name) is no file, so it is nobody's original
+    with suppress(OSError, RuntimeError, ValueError):
+        if path.resolve() == other.resolve():
+            return True
+    with suppress(OSError, ValueError):
+        return os.path.samefile(path, other)
+    return False
+
+
+def _lies_in(path: Path, folder: Path) -> bool:
+    with suppress(OSError, RuntimeError, ValueError):
+        return folder.is_dir() and path.resolve().is_relative_to(folder.resolve())
+    return False

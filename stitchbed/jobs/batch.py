@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import BadSettings, StitchbedError, WorksFailed
-from stitchbed.core.files import write_json
+from stitchbed.core.files import claim, write_json
 from stitchbed.core.record import VERSION, recording
 from stitchbed.jobs.job_file import job_of
 from stitchbed.jobs.run import run
@@ -63,9 +63,11 @@ def run_each(
     Raises
     ------
     BadSettings : no works, two that would write the same files, no way to the cluster.
+    WouldTouchOriginal : a file of the record's name that was not made here.
     """
     works, passed = works_of(paths, settings)
     path = record_path(works, settings)
+    claim([path], [work.path for work in works], replace=settings.run.replace)
     with recording("batch", settings) as record:
         results = _done(works, settings, task, progress)
     failed = [result["name"] for result in results if not result["ok"]]

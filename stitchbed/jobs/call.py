@@ -21,11 +21,11 @@ PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"
 class Call:
     """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own.
 
-    ours : what lies there already was made by this step, or may be written over as if it were.
+    replace : what lies there and was not made here is kept aside instead of being refused.
     """
 
     sources: Mapping[str, tuple[Path, ...]]
     output: Path
     settings: Any
     progress: Progress
-    ours: bool = False
+    replace: bool = False

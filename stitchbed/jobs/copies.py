@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from stitchbed.copies.copies import CopySettings
-from stitchbed.core.errors import WouldTouchOriginal
 from stitchbed.core.settings import BITS, CODEC, Setting
 from stitchbed.jobs.call import FLATS, LINES, Call
 from stitchbed.pipelines.export import ExportSettings, export
@@ -88,24 +87,11 @@ def write_bare(call: Call, page: Path) -> Mapping[str, Any]:
 
 
 def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[str, Any]:
-    """The copy of one kind; files of an earlier run of this step are written over, others never."""
+    """The copy of one kind, with a record of its own."""
     whole = getattr(call.settings, "of", "artwork") == "artwork"
     lines, flats = (call.sources[one][0] if whole and one in call.sources else None for one in (LINES, FLATS))
     settings = ExportSettings(
-        (kind,), lines, flats, call.output.name, call.ours, copies,
+        (kind,), lines, flats, call.output.name, call.replace, f"{call.output.name}_export_{kind}.json", copies,
         memory=call.settings.memory, workers=call.settings.workers,
     )  # fmt: skip
-    try:
-        told = export(page, call.output.parent, settings, progress=call.progress)
-    except WouldTouchOriginal as error:
-        if call.ours:
-            raise
-        raise WouldTouchOriginal(
-            error.found,
-            expected="to write over own results only",
-            attempt=f"moving it away, or --again export.{kind} to write over it",
-        ) from error
-    # the next kind would write its record over this one's
-    record = call.output.with_name(f"{call.output.name}_export.json")
-    record.replace(call.output.with_name(f"{call.output.name}_export_{kind}.json"))
-    return told
+    return export(page, call.output.parent, settings, progress=call.progress)

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
-from stitchbed.core.files import cannot_write, sha256_of, write_json
+from stitchbed.core.files import cannot_write, claim, claimed, is_ours, sha256_of, write_json
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.core.settings import Setting
 from stitchbed.jobs.call import PAGE, PIECES, Call
@@ -34,7 +34,10 @@ DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
 
 @dataclass(frozen=True)
 class RunSettings:
-    """upto : last step to do. again : first step to redo, with all after it. memory : bytes. workers : threads."""
+    """upto : last step to do. again : first step to redo, with all after it. memory : bytes. workers : threads.
+
+    replace : what lies there and was not made here, or was changed since, is kept aside instead of being refused.
+    """
 
     upto: Annotated[str | None, Setting("The last step to do.", unit="STEP")] = None
     again: Annotated[
@@ -42,13 +45,14 @@ class RunSettings:
     ] = None
     memory: int = 2**30
     workers: int = 2
+    replace: bool = False
 
 
 @dataclass(frozen=True)
 class _Task:
     """One step of this job: its table, where its output and record go, and whether it is redone in any case.
 
-    output : without ending when the step names its files itself, beginning with that name.
+    output : without ending when the step names its files itself, beginning with that name. replace : see `RunSettings`.
     """
 
     name: str
@@ -57,6 +61,7 @@ class _Task:
     output: Path
     record: Path
     forced: bool
+    replace: bool
 
 
 @dataclass
@@ -90,8 +95,7 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
         done: Record | None = None
         if state is None:
             prepared = prepared or _prepared(job, tasks, settings)
-            ours = task.forced or _old_record(task.record) is not None
-            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress, ours))
+            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress, task.replace))
             hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
         if task.step.gives:
             sources = {**sources, task.step.gives: (task.output,)}
@@ -126,7 +130,8 @@ def _tasks(job: JobFile, settings: RunSettings) -> list[_Task]:
         step = STEPS[name]
         stem = f"{job.name}_{name}" if step.ending and not job.plain else job.name
         record = job.records / f"{step.number:02d}-{name}.json"
-        tasks.append(_Task(name, step, job.tables[name], job.out / (stem + step.ending), record, place >= first))
+        forced, output = place >= first, job.out / (stem + step.ending)
+        tasks.append(_Task(name, step, job.tables[name], output, record, forced, forced or settings.replace))
     return tasks
 
 
@@ -162,7 +167,7 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
             attempt=f'out = "out_{job.name}" in the job file, or name = "{old["job"]}"',
         )
     if old is None:
-        if any(now.values()):
+        if any(now[name] and not is_ours(job.out / name) for name in names) and not task.replace:
             raise _not_ours(task, task.output, "was not made by this job")
         return None
     made = old["outputs"]
@@ -170,7 +175,7 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
     whole = bool(names) and all(now.values()) and all(made.get(name) for name in names)
     if whole and _mark(old["inputs"], old["settings"], old["version"]) == _mark(inputs, task.table, VERSION):
         return BY_HAND if edited else UNCHANGED
-    if edited:
+    if edited and not task.replace:
         raise _not_ours(task, job.out / edited[0], "was changed by hand, and its step is to be done anew")
     return None
 
@@ -183,7 +188,7 @@ def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
     return WouldTouchOriginal(
         f"{path} {found}",
         expected="to write over own results only",
-        attempt=f"moving it away, or --again {task.name} to write over it",
+        attempt=f"moving it away, or --replace (or --again {task.name}) to keep it under a name with a number",
     )
 
 
@@ -200,13 +205,19 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
     """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
     given = {"memory": settings.memory, "workers": settings.workers}
     return {
-        task.name: settings_of(settings_class(task.step), task.table, Place(task.name, job.folder), given=given)
+        task.name: settings_of(
+            settings_class(task.step),
+            task.table,
+            Place(task.name, job.folder),
+            given={**given, "replace": task.replace},
+        )
         for task in tasks
     }
 
 
 def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record:
     """Do one step and write its record; until it is done, its record holds no hashes and so vouches for nothing."""
+    claim([task.record], [job.path, *(job.folder / name for name in inputs)], replace=task.replace)
     for folder in (job.out, job.records):
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -234,7 +245,8 @@ def _begun(job: JobFile, task: _Task) -> Iterator[None]:
         if before is None:
             task.record.unlink()
         else:
-            task.record.write_bytes(before)
+            with claimed(task.record) as partial:
+                partial.write_bytes(before)
         raise
 
 

@@ -17,7 +17,7 @@ from stitchbed.card.cgats import PatchTable, written
 from stitchbed.card.sheet import PAPERS, Sheet, sheets
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.files import claimed, sha256_of
+from stitchbed.core.files import claim, claimed, sha256_of
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain, recording
 from stitchbed.core.settings import Setting, check
@@ -31,7 +31,10 @@ FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B"
 
 @dataclass(frozen=True)
 class CardSettings:
-    """paper : to print on. piece : "corner" for four small cards round the work, "full" for one beside it, "all"."""
+    """paper : to print on. piece : "corner" for four small cards round the work, "full" for one beside it, "all".
+
+    replace : keep aside what lies there and was not made here.
+    """
 
     paper: Annotated[str, Setting("Paper to print on.", choices=tuple(PAPERS))] = "A4"
     piece: Annotated[
@@ -41,6 +44,7 @@ class CardSettings:
             choices=("corner", "full", "all"),
         ),
     ] = "all"
+    replace: bool = False
 
 
 def make_card(
@@ -66,17 +70,19 @@ def make_card(
         )
     if path.suffix.lower() != ".pdf":
         raise BadSettings(f"the name {path.name}", expected="a name ending in .pdf", attempt="card -o card.pdf")
+    table = path.with_suffix(".txt")
+    pages = sheets(settings.paper, settings.piece)
+    pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
+    kept_aside = claim([path, *pictures, table], [], replace=settings.replace)
     with recording("card", {**asdict(settings), "version": VERSION}) as record:
         progress("drawing", 0, 1)
-        pages = sheets(settings.paper, settings.piece)
         _write(path, pdf_of([sheet.page for sheet in pages], "Reference card", srgb_profile()))
-        pictures = [_picture_path(path, sheet, first=index == 0) for index, sheet in enumerate(pages)]
         for picture, sheet in zip(pictures, pages, strict=True):
             _write(picture, _png_of(sheet))
-        table = path.with_suffix(".txt")
         _write(table, written(patch_table(pages)).encode("ascii"))
         files = [path, *pictures, table]
         record.outputs = {file.name: sha256_of(file) for file in files}
+        record.warnings = kept_aside
         record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
     return {**plain(record), "command": "card"}
 

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, plain, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import block_count
 from stitchbed.output.tiff_master import BLOCK, write_master
-from stitchbed.page.clean.pictures import Album, album_of, kept_if_done
+from stitchbed.page.clean.pictures import Album, album_folder, album_of
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
 from stitchbed.page.clean.steps import CleanContext, desk_of, dust, framed_desk, paper, repair, tone
@@ -28,6 +28,7 @@ from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
 from stitchbed.pipelines.checks import Inputs, one_path
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.reading.formats import open_windows
 
 STEPS = ("border", "repair", "paper", "dust", "tone")
@@ -43,7 +44,7 @@ class CleanSettings:
     """steps : which of STEPS; their order is fixed. One settings value per step. codec : of the file written.
 
     dpi : where the file is wrong or silent. pictures : write before/after pictures and the mask of the dust.
-    memory : bytes to work in. workers : threads.
+    memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
     """
 
     steps: Annotated[
@@ -60,6 +61,7 @@ class CleanSettings:
     pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
+    replace: bool = False
 
 
 def clean(
@@ -80,13 +82,12 @@ def clean(
     settings = settings or CleanSettings()
     check(settings)
     source, target, progress = one_path(inputs, "clean"), Path(output), watched(progress, cancel)
-    _check(settings, source, target)
+    notes = _check(settings, source, target)
     workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
     with open_windows(source) as windows, recording("clean", replace(settings, memory=0, workers=0)) as record:
         page = page_of(windows, dpi=settings.dpi)
         _refuse_small(page, source)
-        album = album_of(target, source, wanted=settings.pictures)
-        with kept_if_done(album):
+        with album_of(target, source, wanted=settings.pictures) as album:
             plan, steps = planned(page, source, settings, album, workers=workers)
             spec = spec_of(page, plan, settings.codec)
             write_master(
@@ -108,7 +109,7 @@ def clean(
             "dpi": spec.dpi,
             "steps": [_row(s) for s in steps],
         }
-        record.warnings = [warning for step in steps for warning in step.warnings]
+        record.warnings = [*notes, *(warning for step in steps for warning in step.warnings)]
     told = {**plain(record), "command": "clean"}
     write_json(target.with_suffix(".json"), told, originals=[source])
     return told
@@ -137,8 +138,8 @@ def _row(step: Record) -> dict[str, Any]:
     return {key: told[key] for key in ("step", "seconds", "settings", "numbers", "warnings")}
 
 
-def _check(settings: CleanSettings, source: Path, target: Path) -> None:
-    """Everything that can be wrong before a pixel is read."""
+def _check(settings: CleanSettings, source: Path, target: Path) -> list[str]:
+    """Everything that can be wrong before a pixel is read; words on what will be kept aside."""
     unknown = [step for step in settings.steps if step not in STEPS]
     if unknown or not settings.steps:
         raise BadSettings(f"steps {list(settings.steps)}", expected=", ".join(STEPS), attempt="--steps dust,tone")
@@ -146,8 +147,8 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> None:
         raise BadSettings(f"a turn of {settings.border.turn}", expected="0, 90, 180 or 270", attempt="--turn 90")
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
-    for path in (target, target.with_suffix(".json")):
-        refuse_touching(path, [source])
+    album = [album_folder(target)] if settings.pictures else []
+    return claim_outputs([target, target.with_suffix(".json"), *album], [source], settings)
 
 
 def _refuse_small(page: Page, source: Path) -> None:

@@ -36,6 +36,7 @@ from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
 from stitchbed.pipelines.checks import Inputs, check_name, one_path, stored_as
+from stitchbed.pipelines.claims import claim_outputs
 
 Apply = Callable[[Floats], Floats]
 
@@ -53,7 +54,7 @@ class ColorSettings:
 
     chart_in : picture that holds the chart, where that is not the picture to correct.
     kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
-    table : of the grade, or None.
+    table : of the grade, or None. replace : keep aside what lies there and was not made here.
     """
 
     card: Annotated[
@@ -93,6 +94,7 @@ class ColorSettings:
     bits: Annotated[int, BITS] = 16
     table: Annotated[str | None, GRADE] = None
     workers: int = 2
+    replace: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,7 @@ def correct_color(
     path, output, progress = one_path(inputs, "color"), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
+    kept_aside = claim_outputs([output, output.with_suffix(".json")], [path], settings)
     with recording("color", settings) as record, ExitStack() as stack:
         paths = [path] if settings.chart_in is None else [path, settings.chart_in]
         photos, notes = stack.enter_context(opened(paths))
@@ -133,7 +136,7 @@ def correct_color(
         numbers["out_of_space"] = _write(photo, correction, output, settings, progress)
         record.inputs = {one.tile.name: one.tile.sha256 for one in photos}
         record.numbers = numbers
-        record.warnings = [*notes, *warnings]
+        record.warnings = [*kept_aside, *notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
     content = {**plain(record), "command": "color"}
     write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])

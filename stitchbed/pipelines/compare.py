@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, Disconnected
+from stitchbed.core.files import claim
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
@@ -54,9 +55,10 @@ class _Scan:
 
 @dataclass(frozen=True)
 class CompareSettings:
-    """Nothing to set so far but how many threads may work."""
+    """workers : threads. replace : keep aside what lies there and was not made here."""
 
     workers: int = 2
+    replace: bool = False
 
 
 def compare(
@@ -74,8 +76,10 @@ def compare(
     BadSettings : fewer than two scans, one too small, or one that does not say its dpi. Disconnected : no two show the
     same sheet.
     """
-    check(settings or CompareSettings())
+    settings = settings or CompareSettings()
+    check(settings)
     crops, progress = Path(output) if output is not None else None, watched(progress, cancel)
+    kept_aside = claim([crops] if crops is not None else [], paths_of(inputs), replace=settings.replace)
     tiles, warnings = take_in(paths_of(inputs))
     if len(tiles) < 2:
         raise BadSettings(
@@ -91,7 +95,7 @@ def compare(
     advice = losses.advised(found[:-1], best.dpi)
     record = {
         "command": "compare",
-        "warnings": [*warnings, *strangers],
+        "warnings": [*kept_aside, *warnings, *strangers],
         "criterion": {"place_mm": losses.PLACE_MM, "share": losses.SHARE, "noise": round(noise, 2)},
         "best": best.tile.name,
         "advised_dpi": advice,

@@ -14,14 +14,15 @@ from typing import Annotated, Any
 from stitchbed.color.convert import hex_color
 from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
-from stitchbed.core.errors import BadSettings, CannotWrite, WouldTouchOriginal
-from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.errors import BadSettings, CannotWrite
+from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
 from stitchbed.core.record import plain, recording
 from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path, paths_of
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.reading.formats import open_windows
 
 
@@ -30,7 +31,8 @@ class ExportSettings:
     """make : which of `copies.copies.EXPORTS`; None makes all that the given layers allow.
 
     lines, flats : made by the commands of these names, or None. stem : how names begin; None takes the page's.
-    replace : write over files that exist. copies : sizes and depths. dpi : where the files are wrong or silent.
+    replace : keep aside what lies there and was not made here. record : name of the record; None: STEM_export.json.
+    copies : sizes and depths. dpi : where the files are wrong or silent.
     memory : bytes to work in. workers : threads.
     """
 
@@ -45,7 +47,8 @@ class ExportSettings:
     lines: Annotated[Path | None, Setting("The line layer.")] = None
     flats: Annotated[Path | None, Setting("The flats.")] = None
     stem: Annotated[str | None, Setting("How file names begin.", option="name")] = None
-    replace: Annotated[bool, Setting("Write over files that exist.")] = False
+    replace: bool = False
+    record: Annotated[str | None, Setting("Name of the record.", shell=False)] = None
     copies: CopySettings = field(default_factory=CopySettings)
     dpi: Annotated[float | None, DPI] = None
     memory: int = 2**30
@@ -81,12 +84,13 @@ def export(
         art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
         check_sizes(art)
         paths = {name: folder / EXPORTS[name].name(stem, art, settings.copies) for name in wanted}
-        told_in = folder / f"{stem}_export.json"
-        _refuse(list(paths.values()), originals, settings.replace)
+        told_in = folder / (settings.record or f"{stem}_export.json")
+        beside = [settings.flats.with_suffix(".json")] if settings.flats else []  # read for the paper's color
+        record.warnings = claim_outputs([*paths.values(), told_in], [*originals, *beside], settings)
         record.inputs = {path.name: sha256_of(path) for path in originals}
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
-            task = Task(path, art, settings.copies, settings.workers, tuple(originals), settings.replace)
+            task = Task(path, art, settings.copies, settings.workers, tuple(originals))
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
@@ -129,13 +133,3 @@ def _paper_of(flats: Path | None) -> tuple[int, int, int]:
         with suppress(OSError, ValueError, KeyError, TypeError, BadSettings):
             return hex_color(json.loads(flats.with_suffix(".json").read_text(encoding="utf-8"))["settings"]["paper"])
     return 255, 255, 255
-
-
-def _refuse(paths: list[Path], inputs: list[Path], replacing: bool) -> None:
-    """Raise before any work when a copy would lie over an original, or over a file nobody said to replace."""
-    for path in paths:
-        refuse_touching(path, inputs)
-        if path.exists() and not replacing:
-            raise WouldTouchOriginal(
-                f"{path} exists already", expected="a name that is free", attempt="another folder, --name, or --replace"
-            )

@@ -16,7 +16,7 @@ from stitchbed.color.convert import from_srgb, hex_color, to_srgb
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import plain, recording
@@ -30,6 +30,7 @@ from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -46,7 +47,7 @@ class FlatsSettings:
     page's edge, all at the "edge", or "none". paper : that color. palette : colors of the others.
     colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
     codec : of the file. dpi : where the file is wrong or silent. pictures : show lines over flats, small.
-    memory : bytes to work in. workers : threads.
+    memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
     """
 
     gap: Annotated[float, Setting("Widest gap to bridge.", unit="mm", low=0.01, high=10)] = 0.5
@@ -64,6 +65,7 @@ class FlatsSettings:
     pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
+    replace: bool = False
 
 
 def fill_flats(
@@ -84,7 +86,7 @@ def fill_flats(
     check(settings)
     source, target, progress = one_path(inputs, "flats"), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
-    _check(settings, target, originals)
+    notes = _check(settings, target, originals)
     with open_windows(source) as windows, recording("flats", replace(settings, memory=0, workers=0)) as record:
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
@@ -105,12 +107,17 @@ def fill_flats(
         )
         record.inputs = {path.name: sha256_of(path) for path in originals}
         record.outputs = {target.name: sha256_of(target)}
-        record.numbers = _numbers(page, found, regions, words, settings)
+        record.numbers, record.warnings = _numbers(page, found, regions, words, settings), notes
         if settings.pictures:
             record.outputs |= _show(page, found, table, target, originals)
     told = {**plain(record), "command": "flats"}
     write_json(target.with_suffix(".json"), told, originals=originals)
     return told
+
+
+def regions_picture(target: Path) -> Path:
+    """Where the picture of the regions goes."""
+    return target.with_name(f"{target.stem}_regions.png")
 
 
 def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
@@ -217,13 +224,13 @@ def _show(page: Page, found: RegionMap, table: Pixels, target: Path, originals: 
     step = max(1, -(-max(found.free.shape) // 900))
     labels, free = found.labels[::step, ::step], found.free[::step, ::step]
     white = np.full((*labels.shape, 3), page.top, page.dtype)
-    path = target.with_name(f"{target.stem}_regions.png")
+    path = regions_picture(target)
     pair = [np.where(free[..., None] > 0, below, 0).astype(page.dtype) for below in (white, table[labels])]
     write_pair(path, pair, originals=originals)
     return {path.name: sha256_of(path)}
 
 
-def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> None:
+def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> list[str]:
     if settings.colors not in COLORS:
         raise BadSettings(f"colors {settings.colors!r}", expected=", ".join(COLORS), attempt="--colors palette")
     if target.suffix.lower() not in (".tif", ".tiff"):
@@ -235,5 +242,5 @@ def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> None
         )  # fmt: skip
     for color in (*settings.palette, settings.paper):
         hex_color(color)
-    for path in (target, target.with_suffix(".json")):
-        refuse_touching(path, originals)
+    shown = [regions_picture(target)] if settings.pictures else []
+    return claim_outputs([target, target.with_suffix(".json"), *shown], originals, settings)

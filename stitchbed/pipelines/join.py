@@ -15,7 +15,7 @@ from typing import Annotated, Any
 import numpy as np
 
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
-from stitchbed.core.files import cannot_write, refuse_touching, write_json
+from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.memory import one_heap
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import VERSION, Record, fingerprint, recording
@@ -34,6 +34,7 @@ from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import assemble
 from stitchbed.pipelines.checks import Inputs, paths_of
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -47,7 +48,8 @@ class JoinSettings:
     color ("paper"); a canvas without such places has no alpha channel. codec: deflate, zstd or none. dpi: overrides
     the files'.
     assume_profile: None, "first" or "none" where profiles differ. allow_unreadable: go on without unreadable files.
-    memory: bytes to work in. workers: threads. keep_job: leave the job folder behind.
+    memory: bytes to work in. workers: threads. keep_job: leave the job folder behind. replace: keep aside what lies
+    there and was not made here.
     """
 
     survey: SurveySettings = field(default_factory=SurveySettings)
@@ -63,6 +65,7 @@ class JoinSettings:
     memory: int = 2**30
     workers: int = 2
     keep_job: Annotated[bool, Setting("Leave the job folder behind.", shell=False)] = False
+    replace: bool = False
 
 
 def join(
@@ -88,7 +91,7 @@ def join(
     output, progress = Path(output), watched(progress, cancel)
     tiles, warnings = _taken(paths_of(inputs), output, settings)
     icc = same_profile(tiles, settings.assume_profile)
-    folder = output.with_name(f".{output.name}.job")
+    folder = job_folder(output)
     try:
         (folder / "scratch").mkdir(parents=True, exist_ok=True)
         record = _joined(tiles, icc, output, folder, settings, progress)
@@ -123,12 +126,15 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         )
     if output.is_dir():
         raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
+    writes = [output, output.with_suffix(".json"), *picture_paths(output)]
+    kept_aside = claim_outputs(writes, paths, settings, scratch=[job_folder(output)])
     tiles, warnings = take_in(paths, allow_unreadable=settings.allow_unreadable)
-    originals = [tile.path for tile in tiles]
-    refuse_touching(output, originals)
-    for beside in (output.with_suffix(".json"), *picture_paths(output)):
-        refuse_touching(beside, originals)
-    return tiles, warnings
+    return tiles, [*kept_aside, *warnings]
+
+
+def job_folder(output: Path) -> Path:
+    """Where a join keeps what a stopped run goes on from."""
+    return output.with_name(f".{output.name}.job")
 
 
 def _joined(
@@ -138,7 +144,11 @@ def _joined(
     channels = max(tile.raster.shape[2] for tile in tiles)
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
-    mark = fingerprint([(t.name, t.sha256) for t in tiles], replace(settings, memory=0, workers=0, codec=""), VERSION)
+    mark = fingerprint(
+        [(t.name, t.sha256) for t in tiles],
+        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False),
+        VERSION,
+    )
     with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch") as shelf:
         plan, about = _planned(tiles, kind, shelf, (folder, mark), settings, progress)
         source = Source(shelf.window, shelf.alpha, transfer)
@@ -158,6 +168,7 @@ def _joined(
     about["steps"] += [_step(rendered), _step(written)]
     about["canvas"] = _canvas(output, plan, settings)
     about |= write_pictures(output, plan, about, originals=originals)
+    about["outputs"] = {path.name: sha256_of(path) for path in (output, *picture_paths(output))}
     about |= {"version": VERSION, "command": "join", "inputs": tile_rows(tiles), "versions": versions()}
     return about
 

@@ -15,7 +15,7 @@ from stitchbed.color.convert import to_srgb
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.files import refuse_touching, sha256_of, write_json
+from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
@@ -26,6 +26,7 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.page.line_art.ink_layer import MEDIA, InkSettings, Lifting, lifted, lifting_of, over, whitened
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -39,7 +40,7 @@ class LinesSettings:
     """ink : "own", "black" or "#rrggbb". medium : "ink" or "pencil". codec : of the file.
 
     dpi : where the file is wrong or silent. pictures : show the lines over a color. memory : bytes to work in.
-    workers : threads.
+    workers : threads. replace : keep aside what lies there and was not made here.
     """
 
     ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
@@ -51,6 +52,7 @@ class LinesSettings:
     pictures: Annotated[bool, PICTURES] = True
     memory: int = 2**30
     workers: int = 2
+    replace: bool = False
 
 
 def lift_lines(
@@ -72,8 +74,8 @@ def lift_lines(
     source, target, progress = one_path(inputs, "lines"), Path(output), watched(progress, cancel)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
-    for path in (target, target.with_suffix(".json")):
-        refuse_touching(path, [source])
+    shown = [over_color(target)] if settings.pictures else []
+    notes = claim_outputs([target, target.with_suffix(".json"), *shown], [source], settings)
     with open_windows(source) as windows, recording("lines", replace(settings, memory=0, workers=0)) as record:
         page = page_of(windows, dpi=settings.dpi)
         colored = settings.ink not in ("own", "black") and page.channels == 1
@@ -96,7 +98,7 @@ def lift_lines(
             originals=[source],
         )
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
-        record.numbers = _numbers(samples, lifting, spec)
+        record.numbers, record.warnings = _numbers(samples, lifting, spec), notes
         if lifting.white < 1:
             record.warnings.append(
                 "the paper was not white yet; its grain was cut off here: clean evens it out as well"
@@ -106,6 +108,11 @@ def lift_lines(
     told = {**plain(record), "command": "lines"}
     write_json(target.with_suffix(".json"), told, originals=[source])
     return told
+
+
+def over_color(target: Path) -> Path:
+    """Where the picture of the lines over a color goes."""
+    return target.with_name(f"{target.stem}_over_color.png")
 
 
 def spread_boxes(page: Page) -> list[Box]:
@@ -166,6 +173,6 @@ def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Pat
         else layer
     )
     below = np.broadcast_to(np.array(UNDER) * (page.top // 255), (*rgb.shape[:2], 3)).astype(rgb.dtype)
-    path = target.with_name(f"{target.stem}_over_color.png")
+    path = over_color(target)
     write_pair(path, [page.read(place), over(rgb, below)], originals=[source])
     return {path.name: sha256_of(path)}

@@ -16,6 +16,7 @@ from stitchbed.core.record import plain
 from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.checks import Inputs, paths_of
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
 from stitchbed.planning.captures import (
@@ -61,6 +62,7 @@ class PlanSettings:
     ] = ("top",)
     timed: Annotated[str | None, Setting("One capture you timed, such as 38s@300.", option="timing")] = None
     depth: costs.Depth = field(default_factory=costs.Depth)
+    replace: bool = False
 
 
 def plan(
@@ -108,6 +110,7 @@ def plan(
         "cautions": planning_words.cautions(art, bed, layout, advice),
         "handling": list(planning_words.HANDLING),
     }
+    claim_outputs(drawings, [], settings)
     sheet = PlanSheet(art, bed, layout, mark_places(layout, art), planning_words.heading(record), closed)
     for path in drawings:
         write_drawing(path, plan_page(sheet))

@@ -7,11 +7,9 @@ from __future__ import annotations
 
 import base64
 import io
-import os
-import shutil
+import json
 import time
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,8 +19,7 @@ import numpy as np
 from PIL import Image
 
 from stitchbed.color.convert import srgb_view
-from stitchbed.core.errors import CannotWrite
-from stitchbed.core.files import cannot_write, claimed, write_json
+from stitchbed.core.files import claim, claimed, claimed_folder
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
@@ -34,7 +31,7 @@ from stitchbed.report.page import PageTiles, page_html
 from stitchbed.report.records import page_record
 
 INSIDE_PIXELS = 16_000_000  # up to here the tiles go into the page itself: some 6 MB, one file to pass on
-OURS = "pyramid.json"  # says that a folder of tiles was written here, and may be written anew
+ABOUT = "pyramid.json"  # sizes and numbers of the tiles in the folder
 
 
 def write_proof(
@@ -47,8 +44,9 @@ def write_proof(
 
     Raises
     ------
-    CannotWrite : the place cannot be written, or a folder of that name holds something else.
-    UnreadableTile : the canvas cannot be read. WouldTouchOriginal : `path` is the canvas or one of the record's inputs.
+    CannotWrite : the place cannot be written.
+    UnreadableTile : the canvas cannot be read. WouldTouchOriginal : `path` is the canvas or one of the record's inputs;
+    the folder beside it was not made here.
     """
     begun = time.perf_counter()
     content = page_record(plain(dict(record)), canvas)
@@ -83,25 +81,10 @@ def _inside(windows: pyramid_tiles.PictureWindows, width: int, height: int) -> t
 
 def _beside(windows: pyramid_tiles.PictureWindows, folder: Path) -> tuple[PageTiles, int, int]:
     """Tiles into a new folder, which takes the old one's place only when it is whole."""
-    if folder.exists() and not (folder / OURS).is_file():
-        raise CannotWrite(
-            f"{folder} exists and was not written for a proof page",
-            expected="a free name, or the folder of an older proof page",
-            attempt="another name for the page",
-        )
-    partial = folder.with_name(f".{folder.name}.{os.getpid()}.partial")
-    try:
-        partial.mkdir()
+    claim([folder], [])
+    with claimed_folder(folder) as partial:
         written = pyramid_tiles.write_pyramid(windows, partial)
-        write_json(partial / OURS, asdict(written))
-        if folder.exists():
-            shutil.rmtree(folder)
-        os.replace(partial, folder)
-    except OSError as error:
-        raise cannot_write(folder, error) from error
-    finally:
-        with suppress(OSError):
-            shutil.rmtree(partial)
+        (partial / ABOUT).write_text(json.dumps(asdict(written)), encoding="utf-8")
     tiles = PageTiles(written.width, written.height, written.tile, written.halvings, folder.name)
     return tiles, written.bytes, written.tiles
 

@@ -36,6 +36,7 @@ from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
 from stitchbed.pipelines.checks import Inputs, check_name, paths_of, stored_as
+from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 
@@ -45,7 +46,10 @@ ENLARGED = 1.25  # a result this much finer than the photo holds no more than th
 
 @dataclass(frozen=True)
 class RectifySettings:
-    """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None."""
+    """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
+
+    replace : keep aside what lies there and was not made here.
+    """
 
     dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
     asked: Asked = field(default_factory=Asked)
@@ -54,6 +58,7 @@ class RectifySettings:
     bits: Annotated[int, BITS] = 16
     table: Annotated[str | None, GRADE] = None
     workers: int = 2
+    replace: bool = False
 
 
 def rectify(
@@ -74,6 +79,7 @@ def rectify(
     paths, output, progress = paths_of(inputs), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
+    kept_aside = claim_outputs([output, output.with_suffix(".json")], paths, settings)
     with recording("rectify", settings) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened(paths))
         blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
@@ -94,7 +100,7 @@ def rectify(
         record.numbers |= {"figures": figures}
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
-        record.warnings = [*notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
+        record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
         record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
     content = {**plain(record), "command": "rectify"}

@@ -18,6 +18,7 @@ from stitchbed.cli import stitchbed as command_line
 from stitchbed.cli.commands.join import command as join_command
 from stitchbed.cli.options import Bytes
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.files import MADE
 from stitchbed.core.record import VERSION
 
 DEMO = Path(__file__).parents[2] / "demo_tiles"
@@ -62,7 +63,7 @@ def test_options_reach_the_canvas(demo: tuple[Path, Result, list[str]]) -> None:
     assert any("filled with the paper's color" in warning for warning in record["warnings"])
     assert (folder / "proof.html").read_text(encoding="utf-8").lstrip().lower().startswith("<!doctype html>")
     assert hashes_of(PIECES) == before and {path.name for path in folder.iterdir()} >= {"canvas.tif", "canvas.json"}
-    assert not [path for path in folder.iterdir() if path.name.startswith(".")]
+    assert [path.name for path in folder.iterdir() if path.name.startswith(".")] == [MADE]
 
 
 def test_the_demonstration_is_placed_as_it_was_scanned(demo: tuple[Path, Result, list[str]]) -> None:
@@ -127,11 +128,15 @@ def test_wrong_usage_ends_with_exit_code_2(tmp_path: Path, words: list[str]) -> 
     assert list(tmp_path.iterdir()) == []
 
 
+TESTED_ELSEWHERE = ("--output", "--replace")  # everywhere; by tests/house/test_claims.py
+
+
 def test_every_option_of_join_is_asked_for_in_these_tests() -> None:
     """A new option must be exercised here too."""
     words = Path(__file__).read_text(encoding="utf-8")
     options = [name for parameter in join_command.params for name in parameter.opts if name.startswith("--")]
-    assert len(options) >= 12 and [name for name in options if f'"{name}"' not in words and name != "--output"] == []
+    assert len(options) >= 12
+    assert [name for name in options if f'"{name}"' not in words and name not in TESTED_ELSEWHERE] == []
 
 
 @pytest.mark.parametrize(

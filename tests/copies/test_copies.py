@@ -65,7 +65,7 @@ def _file(copies: tuple[Path, dict[str, object]], name: str) -> Path:
 
 
 def test_names_say_what_they_are(copies: tuple[Path, dict[str, object]]) -> None:
-    names = {p.name for p in copies[0].iterdir()}
+    names = {p.name for p in copies[0].glob("[!.]*")}
     assert names == {
         "map_layers_300dpi.ora", "map_print_40x26mm_600dpi_rgb16.tif", "map_web_400px_srgb.png",
         "map_nopaper_300dpi_rgba16.png", "map_export.json",
@@ -147,12 +147,16 @@ def test_letter_page_arithmetic(tmp_path: Path) -> None:
 def test_nothing_is_written_over_unless_told(made: Path, tmp_path: Path) -> None:
     settings = ExportSettings(make=("web",), copies=CopySettings(web_px=64))
     export(made / "map.tif", tmp_path, settings)
-    before = (tmp_path / "map_web_64px_srgb.png").stat().st_mtime_ns
+    copy = tmp_path / "map_web_64px_srgb.png"
+    whole = copy.read_bytes()
+    export(made / "map.tif", tmp_path, settings)  # over its own copy
+    assert copy.read_bytes() == whole
+    copy.write_bytes(b"retouched")
     with pytest.raises(WouldTouchOriginal):
         export(made / "map.tif", tmp_path, settings)
-    assert (tmp_path / "map_web_64px_srgb.png").stat().st_mtime_ns == before
+    assert copy.read_bytes() == b"retouched"
     export(made / "map.tif", tmp_path, ExportSettings(make=("web",), replace=True, copies=CopySettings(web_px=64)))
-    assert (tmp_path / "map_web_64px_srgb.png").stat().st_mtime_ns != before
+    assert copy.read_bytes() == whole and (tmp_path / "map_web_64px_srgb-1.png").read_bytes() == b"retouched"
 
 
 @pytest.mark.parametrize(

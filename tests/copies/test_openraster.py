@@ -174,13 +174,15 @@ def test_gray_lines_and_runs_agree(drawn: RegionPage, tmp_path: Path) -> None:
         assert np.abs(_composed(archive) * 255 - _png(archive.read("mergedimage.png"))).max() <= 1
 
 
-def test_nothing_is_written_over(drawn: RegionPage, tmp_path: Path) -> None:
+def test_nothing_is_lost_that_was_not_made_here(drawn: RegionPage, tmp_path: Path) -> None:
     path = tmp_path / "a.ora"
     path.write_bytes(b"precious")
     with pytest.raises(WouldTouchOriginal):
-        write_layers(path, _art(drawn), bits=8)
-    assert path.read_bytes() == b"precious"
-    assert [p.name for p in tmp_path.iterdir()] == ["a.ora"]
+        write_layers(path, _art(drawn), bits=8, originals=[path])
+    assert path.read_bytes() == b"precious" and [p.name for p in tmp_path.iterdir()] == ["a.ora"]
+    write_layers(path, _art(drawn), bits=8)
+    assert (tmp_path / "a-1.ora").read_bytes() == b"precious"
+    assert sorted(p.name for p in tmp_path.glob("[!.]*")) == ["a-1.ora", "a.ora"]
 
 
 def test_layers_that_do_not_fit_are_refused(drawn: RegionPage) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +13,16 @@ import numpy as np
 import pytest
 
 from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
-from stitchbed.core.files import claimed, refuse_touching, sha256_of, write_json
+from stitchbed.core.files import (
+    MADE,
+    claim,
+    claimed,
+    claimed_folder,
+    is_ours,
+    refuse_touching,
+    sha256_of,
+    write_json,
+)
 from stitchbed.core.record import fingerprint, plain, recording
 
 
@@ -22,14 +32,20 @@ class _Settings:
     names: tuple[str, ...] = ("a", "b")
 
 
+def write(path: Path, content: bytes) -> None:
+    """As every writer of the house does."""
+    with claimed(path) as partial:
+        partial.write_bytes(content)
+
+
 def test_a_claimed_file_appears_whole(tmp_path: Path) -> None:
     target = tmp_path / "out.bin"
-    target.write_bytes(b"older")
+    write(target, b"older")
     with claimed(target) as partial:
         partial.write_bytes(b"newer")
         assert target.read_bytes() == b"older"
     assert target.read_bytes() == b"newer"
-    assert os.listdir(tmp_path) == ["out.bin"]
+    assert sorted(os.listdir(tmp_path)) == [MADE, "out.bin"]
 
 
 @pytest.mark.parametrize("fault", [RuntimeError("stop"), KeyboardInterrupt()])
@@ -53,12 +69,70 @@ def test_a_missing_folder_is_told_in_words(tmp_path: Path) -> None:
         pass
 
 
-def test_no_overwriting_when_told_so(tmp_path: Path) -> None:
+def test_what_was_not_made_here_is_refused_or_kept_aside(tmp_path: Path) -> None:
     target = tmp_path / "out.bin"
-    target.write_bytes(b"older")
-    with pytest.raises(WouldTouchOriginal, match="exists already"), claimed(target, overwrite=False):
-        pass
-    assert target.read_bytes() == b"older"
+    target.write_bytes(b"mine")
+    with pytest.raises(WouldTouchOriginal, match="--replace"):
+        claim([target], [])
+    assert "out-1.bin" in claim([target], [], replace=True)[0]
+    write(target, b"ours")
+    assert target.read_bytes() == b"ours" and (tmp_path / "out-1.bin").read_bytes() == b"mine"
+    assert claim([target], []) == [] and is_ours(target) and not is_ours(tmp_path / "out-1.bin")
+    target.write_bytes(b"ours, retouched")
+    with pytest.raises(WouldTouchOriginal, match="no longer"):
+        claim([target], [])
+    write(target, b"newer")
+    assert (tmp_path / "out-2.bin").read_bytes() == b"ours, retouched" and target.read_bytes() == b"newer"
+
+
+@pytest.mark.parametrize(
+    "name", ["plain.tif", "back\\slash", "new\nline", "car\rriage", "ü ü", "a" * 200, os.fsdecode(b"\xff\xfe")]
+)
+def test_the_list_of_what_was_made_is_a_checksum_list(tmp_path: Path, name: str) -> None:
+    """`sha256sum -c` of the GNU coreutils reads it, odd names too; a line torn by a power cut spoils no other."""
+    write(tmp_path / name, b"one")
+    with (tmp_path / MADE).open("ab") as file:
+        file.write(b"0123abc")
+    write(tmp_path / name, b"two")
+    assert is_ours(tmp_path / name)
+    last = (tmp_path / MADE).read_bytes().splitlines(keepends=True)[-1]
+    (tmp_path / "list").write_bytes(last)
+    told = subprocess.run(["sha256sum", "-c", "--strict", "list"], cwd=tmp_path, capture_output=True, check=False)
+    assert told.returncode == 0 and told.stdout.rstrip().endswith(b"OK"), told
+
+
+def test_a_folder_is_ours_while_nothing_in_it_changed(tmp_path: Path) -> None:
+    target = tmp_path / "steps"
+    for turn in range(2):
+        claim([target], [])
+        with claimed_folder(target) as partial:
+            (partial / "a").mkdir()
+            (partial / "a" / "one.png").write_bytes(b"%d" % turn)
+        (target / ".DS_Store").write_bytes(b"left by a window that showed it")
+        assert is_ours(target) and (target / "a" / "one.png").read_bytes() == b"%d" % turn
+    (target / "notes.txt").write_bytes(b"mine")
+    assert not is_ours(target)
+    with pytest.raises(WouldTouchOriginal, match="lies in"):
+        claim([target], [target / "notes.txt"])
+    with claimed_folder(target) as partial:
+        (partial / "new.png").write_bytes(b"new")
+    assert (tmp_path / "steps-1" / "notes.txt").read_bytes() == b"mine" and (target / "new.png").exists()
+    assert sorted(os.listdir(tmp_path)) == [MADE, "steps", "steps-1"]
+
+
+def test_two_results_of_one_name_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(WouldTouchOriginal, match="two results"):
+        claim([tmp_path / "a.png", tmp_path / "b" / ".." / "a.png"], [])
+
+
+@pytest.mark.parametrize("kind", ["pipe", "folder", "link to nowhere"])
+def test_what_is_no_file_is_in_the_way(tmp_path: Path, kind: str) -> None:
+    target = tmp_path / "out.bin"
+    write(target, b"listed once")
+    target.unlink()
+    {"pipe": os.mkfifo, "folder": Path.mkdir, "link to nowhere": lambda p: p.symlink_to("nowhere")}[kind](target)
+    with pytest.raises(WouldTouchOriginal):
+        claim([target], [])
 
 
 @pytest.mark.parametrize("way", ["same", "symbolic link", "hard link", "dotted", "folder link"])

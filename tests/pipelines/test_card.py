@@ -14,7 +14,7 @@ from stitchbed.card.board import all_pieces
 from stitchbed.card.cgats import read_tables, references
 from stitchbed.card.detection import find_cards
 from stitchbed.cli.commands.card import command
-from stitchbed.core.errors import BadSettings
+from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.pipelines.card import CardSettings, make_card
 from stitchbed.pipelines.texts.card import summary as card_summary
 
@@ -28,7 +28,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_files_and_the_size_they_state(made: Path) -> None:
-    assert {p.name for p in made.parent.iterdir()} == {"card.pdf", "card.png", "card-corners.png", "card.txt"}
+    assert {p.name for p in made.parent.glob("[!.]*")} == {"card.pdf", "card.png", "card-corners.png", "card.txt"}
     assert made.read_bytes().startswith(b"%PDF-1.")
     with Image.open(made.with_suffix(".png")) as picture:
         dpi = picture.info["dpi"]
@@ -57,6 +57,14 @@ def test_the_card_is_found_in_its_own_picture(made: Path) -> None:
         gray = np.asarray(picture.convert("L").reduce(4))
     cards, _ = find_cards(gray, "card")
     assert [card.piece for card in cards] == [f"corner {n}" for n in (1, 2, 3, 4)]
+
+
+def test_a_measured_table_is_never_written_over(made: Path, tmp_path: Path) -> None:
+    """The user puts measured colors into card.txt; another `card` must not take them away."""
+    (tmp_path / "card.txt").write_text("measured, all afternoon")
+    with pytest.raises(WouldTouchOriginal, match="--replace"):
+        make_card(tmp_path / "card.pdf")
+    assert [p.name for p in tmp_path.iterdir()] == ["card.txt"]
 
 
 def test_a_single_piece(tmp_path: Path) -> None:

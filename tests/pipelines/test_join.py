@@ -19,6 +19,7 @@ from scipy import ndimage
 
 import stitchbed
 from stitchbed.core.errors import Disconnected
+from stitchbed.core.files import MADE
 from stitchbed.mosaic.result import render_rows as rendering
 from stitchbed.mosaic.survey.context import SurveySettings
 
@@ -118,6 +119,7 @@ def test_originals_are_read_only_and_as_they_were(real: Joined, turned: Joined) 
 
 def test_nothing_is_left_beside_the_canvas(real: Joined) -> None:
     assert sorted(path.name for path in real.canvas.parent.iterdir()) == [
+        MADE,
         "canvas.json",
         "canvas.residuals.png",
         "canvas.seams.png",

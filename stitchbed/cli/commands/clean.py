@@ -13,6 +13,7 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
+from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.clean import CleanSettings, clean
 from stitchbed.pipelines.texts.clean import summary
 
@@ -31,6 +32,7 @@ def command(source: Path, output: Path, proof: Path | None, settings: CleanSetti
     """
     if settings.repair.any and "repair" not in settings.steps:
         settings = replace(settings, steps=(*settings.steps, "repair"))
+    claim_page(proof, output, [source], settings)
     with shown(shared.quiet) as progress:
         record = clean(source, output, settings, progress=progress)
     prove(proof, record, [source], output)

@@ -12,6 +12,7 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
+from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.color import ColorSettings, correct_color
 from stitchbed.pipelines.texts.color import summary
 
@@ -29,6 +30,7 @@ def command(picture: Path, output: Path, proof: Path | None, settings: ColorSett
 
     Only measured colors give true color. The card printed at home, unmeasured, gives white balance and exposure.
     """
+    claim_page(proof, output, [picture], settings)
     with shown(shared.quiet) as progress:
         record = correct_color(picture, output, settings, progress=progress)
     prove(proof, record, [picture], output)

@@ -12,6 +12,7 @@ import click
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
+from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.join import JoinSettings, join
 from stitchbed.pipelines.texts.join import summary
 
@@ -28,6 +29,7 @@ def command(pieces: tuple[Path, ...], output: Path, proof: Path | None, settings
 
     PIECES are picture files or folders of them, in any order and turned any way. The originals are only read.
     """
+    claim_page(proof, output, pieces, settings)
     with shown(shared.quiet) as progress:
         record = join(pieces, output, settings, progress=progress)
     if proof:

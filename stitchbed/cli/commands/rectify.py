@@ -12,6 +12,7 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
+from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import summary
 
@@ -33,6 +34,7 @@ def command(
     with the cards left in place give what shines in the first. Photos that each show a part of the work and overlap by
     a third become one picture; a card in any of them will do, corner cards all round are best.
     """
+    claim_page(proof, output, photos, settings)
     with shown(shared.quiet) as progress:
         record = rectify(photos, output, settings, progress=progress)
     prove(proof, record, photos, output)

@@ -38,7 +38,8 @@ def command(jobs: tuple[Path, ...], output: Path | None, each: bool, settings: B
     JOB is a TOML file, a folder with a job.toml in it, or a folder of pieces: these are joined into one picture beside
     the folder. demo_tiles/job.toml is an example with every table explained.
     """
-    settings = replace(settings, out=output, run=replace(settings.run, memory=shared.memory, workers=shared.workers))
+    given: dict[str, Any] = {"memory": shared.memory, "workers": shared.workers, "replace": shared.replace}
+    settings = replace(settings, out=output, run=replace(settings.run, **given))
     if not each and (len(jobs) > 1 or settings.at_once or settings.cluster):
         raise click.UsageError("several jobs, --at-once and --cluster go with --each")
     with shown(shared.quiet) as progress:

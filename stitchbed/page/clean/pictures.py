@@ -5,7 +5,6 @@ In: plans before and after a step. Out: one PNG per step, and the mask of the du
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -15,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
-from stitchbed.core.files import cannot_write, sha256_of
+from stitchbed.core.files import claimed_folder, sha256_of
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
@@ -32,42 +31,35 @@ LOOK_MM = 12.0  # side of the place shown
 
 @dataclass
 class Album:
-    """folder : where pictures go, or None for none. new : whether it was made for them. written : name -> sha256 of
-    what was written.
+    """folder : where pictures go for now, or None for none. name : of the folder in the end. written : name -> sha256
+    of what was written.
     """
 
     folder: Path | None
     original: Path
-    new: bool = False
+    name: str = ""
     written: dict[str, str] = field(default_factory=dict)
 
 
-def album_of(target: Path, original: Path, *, wanted: bool) -> Album:
-    """The album beside `target`: its folder is made.
+def album_folder(target: Path) -> Path:
+    """Where the pictures of a clean page go."""
+    return target.with_name(f"{target.stem}_steps")
+
+
+@contextmanager
+def album_of(target: Path, original: Path, *, wanted: bool) -> Iterator[Album]:
+    """The album beside `target`; it appears whole when the block ends well: pictures of nothing help nobody.
 
     Raises
     ------
     CannotWrite : the folder cannot be made.
     """
-    folder = target.with_name(f"{target.stem}_steps")
-    new = wanted and not folder.exists()
-    try:
-        if wanted:
-            folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise cannot_write(folder, error) from error
-    return Album(folder if wanted else None, original, new)
-
-
-@contextmanager
-def kept_if_done(album: Album) -> Iterator[None]:
-    """Take an album made for this page away again when the block fails: pictures of nothing help nobody."""
-    try:
-        yield
-    except BaseException:
-        if album.folder is not None and album.new:
-            shutil.rmtree(album.folder, ignore_errors=True)
-        raise
+    if not wanted:
+        yield Album(None, original)
+        return
+    folder = album_folder(target)
+    with claimed_folder(folder) as partial:
+        yield Album(partial, original, folder.name)
 
 
 def show_border(album: Album, view: Floats, factor: int, frame: Framing) -> None:
@@ -119,7 +111,7 @@ def write_mask(album: Album, page: Page, dust: DustMap, frame: Framing, *, worke
     spec = MasterSpec(frame.height, frame.width, 1, "uint8", False, page.dpi, None)
     path = album.folder / "dust_mask.tif"
     write_master(path, spec, _mask_blocks(dust, frame, spec, workers), originals=[album.original])
-    album.written[f"{album.folder.name}/{path.name}"] = sha256_of(path)
+    album.written[f"{album.name}/{path.name}"] = sha256_of(path)
 
 
 def _mask_blocks(dust: DustMap, frame: Framing, spec: MasterSpec, workers: int) -> Iterator[EncodedBlock]:
@@ -141,4 +133,4 @@ def _save(album: Album, name: str, pictures: list[NDArray[np.generic]]) -> None:
         return
     path = album.folder / f"{name}.png"
     write_pair(path, pictures, originals=[album.original])
-    album.written[f"{album.folder.name}/{path.name}"] = sha256_of(path)
+    album.written[f"{album.name}/{path.name}"] = sha256_of(path)
