@@ -18,6 +18,7 @@ from stitchbed.card.board import DICTIONARY, SQUARE_MM, Board, Piece, all_pieces
 from stitchbed.core.arrays import Array, Bytes
 from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.sample import look_up
+from stitchbed.imaging.transforms import fit_affine
 
 SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
@@ -101,7 +102,7 @@ def _see(gray: Bytes, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
         nominal.append(card_xy)
         seen.append(photo_xy)
     card_xy, photo_xy = np.concatenate(nominal), np.concatenate(seen)
-    affine = _affine(card_xy, photo_xy) if len(card_xy) >= 3 else np.zeros((2, 3))
+    affine = fit_affine(card_xy, photo_xy) if len(card_xy) >= 3 else np.zeros((2, 3))
     square = SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
     blur = _edge_blur(gray, card_xy, photo_xy) if len(card_xy) >= 3 else 0.0
     turn = float(np.arctan2(affine[1, 0], affine[0, 0]))
@@ -132,7 +133,7 @@ def _predicted(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
     if away[order[0]] > NEAR_SQUARES * SQUARE_MM:
         return np.full(2, np.nan), np.nan
     near = [i for i in order if away[i] <= 2.5 * SQUARE_MM]
-    affine = _affine(mm[near].reshape(-1, 2), px[near].reshape(-1, 2))
+    affine = fit_affine(mm[near].reshape(-1, 2), px[near].reshape(-1, 2))
     guess: Array = affine @ np.append(corner, 1.0)
     return guess, SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
 
@@ -244,9 +245,3 @@ def _is_blurred(gray: Bytes) -> bool:
 
 def _refusal(name: str, found: str, expected: str, attempt: str) -> CardNotFound:
     return CardNotFound(f"{name}: {found}" if ":" in found else f"{name} {found}", expected=expected, attempt=attempt)
-
-
-def _affine(src: Array, dst: Array) -> Array:
-    """(2, 3) least squares."""
-    design = np.column_stack([src, np.ones(len(src))])
-    return np.asarray(np.linalg.lstsq(design, dst, rcond=None)[0].T, dtype=np.float64)

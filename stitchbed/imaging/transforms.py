@@ -1,33 +1,15 @@
-"""I am the table of motion models and their derivatives.
+"""I move points by matrices, and find the matrix that moves one set of points to another.
 
-In: parameters and points. Out: 3x3 matrices `dst_from_src`, fitted parameters, Jacobians. Points are (N, 2) px, (x, y).
+In: points (N, 2) px, (x, y). Out: 3x3 matrices `dst_from_src`, moved points, turn and scale.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from stitchbed.core.arrays import Array
-
-
-@dataclass(frozen=True)
-class MotionModel:
-    """One family of plane motions.
-
-    size : number of parameters. fewest : points needed to fit.
-    matrix(params) -> 3x3; fit(src, dst, weights) -> params by weighted least squares;
-    jacobian(params, xy) -> (N, 2, size) derivative of the moved points by the parameters.
-    """
-
-    name: str
-    size: int
-    fewest: int
-    matrix: Callable[[Array], Array]
-    fit: Callable[[Array, Array, Array], Array]
-    jacobian: Callable[[Array, Array], Array]
 
 
 def moved(dst_from_src: Array, xy: Array) -> Array:
@@ -72,77 +54,10 @@ def fit_similarity(src: Array, dst: Array, weights: Array) -> Array:
     return np.array([a, b, *t])
 
 
-def similarity_jacobian(params: Array, xy: Array) -> Array:
-    """d(x', y') / d(a, b, tx, ty)."""
-    x, y = xy.T
-    one, zero = np.ones_like(x), np.zeros_like(x)
-    return np.stack([np.stack([x, -y, one, zero], 1), np.stack([y, x, zero, one], 1)], 1)
-
-
-def affine_matrix(params: Array) -> Array:
-    """(a, b, c, d, tx, ty) -> [[a, b, tx], [c, d, ty], [0, 0, 1]]."""
-    a, b, c, d, tx, ty = params
-    return np.array([[a, b, tx], [c, d, ty], [0, 0, 1]])
-
-
-def fit_affine(src: Array, dst: Array, weights: Array) -> Array:
-    """Weighted linear least squares."""
-    root = np.sqrt(weights)[:, None]
+def fit_affine(src: Array, dst: Array) -> Array:
+    """(2, 3) affine that moves src to dst, both (N, 2), by linear least squares."""
     design = np.column_stack([src, np.ones(len(src))])
-    solution = np.linalg.lstsq(design * root, dst * root, rcond=None)[0]
-    return np.array([*solution[0], *solution[1], *solution[2]])[[0, 2, 1, 3, 4, 5]]
-
-
-def affine_jacobian(params: Array, xy: Array) -> Array:
-    """d(x', y') / d(a, b, c, d, tx, ty)."""
-    x, y = xy.T
-    one, zero = np.ones_like(x), np.zeros_like(x)
-    return np.stack([np.stack([x, y, zero, zero, one, zero], 1), np.stack([zero, zero, x, y, zero, one], 1)], 1)
-
-
-def homography_matrix(params: Array) -> Array:
-    """Eight numbers, last element 1."""
-    return np.append(params, 1.0).reshape(3, 3)
-
-
-def fit_homography(src: Array, dst: Array, weights: Array) -> Array:
-    """Normalized direct linear transform. Reference: Hartley & Zisserman (2004), algorithm 4.2."""
-    to_src, to_dst = _normalizer(src), _normalizer(dst)
-    s, d = moved(to_src, src), moved(to_dst, dst)
-    x, y = s.T
-    u, v = d.T
-    one, zero = np.ones_like(x), np.zeros_like(x)
-    rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u], 1)
-    rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v], 1)
-    root = np.sqrt(weights)[:, None]
-    h = np.linalg.svd(np.concatenate([rows_u * root, rows_v * root]))[2][-1].reshape(3, 3)
-    whole = np.linalg.inv(to_dst) @ h @ to_src
-    return (whole / whole[2, 2]).ravel()[:8]
-
-
-def homography_jacobian(params: Array, xy: Array) -> Array:
-    """d(x', y') / d(h11 .. h32)."""
-    h = homography_matrix(params)
-    x, y = xy.T
-    w = xy @ h[2, :2] + h[2, 2]
-    u, v = moved(h, xy).T
-    zero = np.zeros_like(x)
-    row_u = np.stack([x, y, np.ones_like(x), zero, zero, zero, -u * x, -u * y], 1) / w[:, None]
-    row_v = np.stack([zero, zero, zero, x, y, np.ones_like(x), -v * x, -v * y], 1) / w[:, None]
-    return np.stack([row_u, row_v], 1)
-
-
-def _normalizer(xy: Array) -> Array:
-    mean = xy.mean(0)
-    scale = np.sqrt(2) / max(float(np.hypot(*(xy - mean).T).mean()), 1e-12)
-    return np.array([[scale, 0, -scale * mean[0]], [0, scale, -scale * mean[1]], [0, 0, 1]])
-
-
-MODELS = {
-    "similarity": MotionModel("similarity", 4, 2, similarity_matrix, fit_similarity, similarity_jacobian),
-    "affine": MotionModel("affine", 6, 3, affine_matrix, fit_affine, affine_jacobian),
-    "homography": MotionModel("homography", 8, 4, homography_matrix, fit_homography, homography_jacobian),
-}
+    return np.asarray(np.linalg.lstsq(design, dst, rcond=None)[0].T, dtype=np.float64)
 
 
 def affines_round(go: Callable[[Array], Array], centers: Array) -> Array:

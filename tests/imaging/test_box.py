@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from stitchbed.imaging.box import Box, blocks, clipped, grown, meets, shifted, spanning
-
-DRAWS = range(40)
 
 
 def _box(rng: np.random.Generator) -> Box:
@@ -15,7 +15,7 @@ def _box(rng: np.random.Generator) -> Box:
     return Box(int(row), int(col), int(height), int(width))
 
 
-@pytest.mark.parametrize("draw", DRAWS)
+@given(st.integers(0, 2**32 - 1))
 def test_blocks_cover_each_pixel_once_in_file_order(draw: int) -> None:
     rng = np.random.default_rng(draw)
     height, width, edge = (int(n) for n in rng.integers([1, 1, 1], [90, 90, 40]))
@@ -39,7 +39,7 @@ def test_no_blocks_in_an_empty_picture() -> None:
     assert list(blocks(0, 10, 4)) == [] and list(blocks(10, 0, 4)) == []
 
 
-@pytest.mark.parametrize("draw", DRAWS)
+@given(st.integers(0, 2**32 - 1))
 def test_clipping_is_what_both_boxes_hold(draw: int) -> None:
     rng = np.random.default_rng([draw, 1])
     a, b = _box(rng), _box(rng)
@@ -56,7 +56,7 @@ def test_clipping_is_what_both_boxes_hold(draw: int) -> None:
     assert both.empty or clipped(b, a) == both
 
 
-@pytest.mark.parametrize("draw", DRAWS)
+@given(st.integers(0, 2**32 - 1))
 def test_growing_and_shifting_can_be_undone(draw: int) -> None:
     rng = np.random.default_rng([draw, 2])
     box, margin = _box(rng), int(rng.integers(0, 20))

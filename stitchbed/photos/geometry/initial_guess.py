@@ -12,6 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
+from stitchbed.imaging.transforms import fit_affine
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.plane_pose import UNIT_MM, Frame, inverted, placed, through, views_of
 
@@ -113,8 +114,7 @@ def _through_ties(
 def _affine(lens: Lens, plane: Array, photo_xy: Array) -> Array:
     """(2, 3) from plane mm (counted in UNIT_MM) to half diagonals about the photo's middle."""
     seen = (photo_xy - lens.center) / lens.radius
-    design = np.column_stack([plane / UNIT_MM, np.ones(len(plane))])
-    return np.asarray(np.linalg.lstsq(design, seen, rcond=None)[0].T, dtype=np.float64)
+    return fit_affine(plane / UNIT_MM, seen)
 
 
 def _rigid(src: Array, dst: Array) -> Array:

@@ -39,4 +39,3 @@ class Tile:
     path: Path
     sha256: str
     raster: Raster
-    grid_hint: tuple[int, int] | None = None
