@@ -146,6 +146,9 @@ def _about(record: Mapping[str, Any], tiles: PageTiles) -> list[Fact]:
         worst = max(number(link.get("worst_px")) for link in used)
         mean = f"{(square / max(points, 1)) ** 0.5:.2f} px"
         facts.append(Fact(mean, f"on average, {worst:.2f} px at worst", "pieces agree to"))
+    error = number(mapping(record.get("accuracy")).get("error_px"))
+    if error:
+        facts.append(Fact(f"{error:.2g} px", "at 95 % of its places, by estimate", "true to"))
     return facts
 
 

@@ -137,12 +137,13 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
     slope_v, slope_u = np.polyfit(v, along, 1)[0], np.polyfit(u, across, 1)[0]
     spread = np.sqrt(np.maximum(np.diag(covariance), 0))
     count = _count(h, settings.travel_knot_mm * shape.px_per_mm)
-    expected = settings.amplitude_mm * shape.px_per_mm
+    beforehand = prior(shape, settings)
+    expected = np.sqrt(np.diag(np.linalg.inv((beforehand.T @ beforehand).toarray())))
+    left = spread / expected
     seen = [
-        1 - spread[0] / settings.axis,
-        1 - spread[1] / settings.axis,
-        1 - float(np.median(spread[2 : 2 + count])) / expected,
-        1 - float(np.median(spread[2 + count : 2 + 2 * count])) / expected,
+        1 - left[0],
+        1 - left[1],
+        *(1 - float(np.median(left[2 + k * count : 2 + (k + 1) * count])) for k in (0, 1)),
     ]
     return Bed(
         1.0 + float(slope_v[1] - slope_u[0]),

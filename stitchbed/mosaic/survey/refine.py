@@ -84,6 +84,7 @@ def measure_places(
     if context.settings.solve_fields:
         current = with_fields(current, ties, list(context.px_per_mm), context.settings.fields)
     numbers = _told(ties, current, solved) | _error_numbers(about, dpi)
+    numbers["travel_seen"] = _travel_seen(frame, solved)
     loose = [i for group in groups if reference not in group for i in sorted(group)]
     warnings = _held_words(context, loose, ties, lifts)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
@@ -112,6 +113,12 @@ def _error_numbers(about: Uncertainty, dpi: float) -> dict[str, Any]:
         "error_px_axes_known": round(about.shown_px, 3),
         "local_px": round(about.local_px, 3),
     }
+
+
+def _travel_seen(frame: Frame, solved: Alignment) -> float:
+    """Share of the head's expected travel error that the overlaps show, 0..1, of the bed least seen."""
+    seen = [float(solved.beds[g].observed[3]) if g in solved.beds else 0.0 for g in frame.shapes]
+    return round(min(seen, default=0.0), 3)
 
 
 def _without_lifted(

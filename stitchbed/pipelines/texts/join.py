@@ -11,17 +11,40 @@ from typing import Any
 
 from stitchbed.core.quantities import MM_PER_INCH
 
+AXES_SHARE = 0.7  # where axes that were held make up more than the rest, it is told what would show them
+SEEN = 0.5  # share of the expected travel error the overlaps must show; else it is told
+
 
 def summary(record: Mapping[str, Any], output: Path) -> str:
     """What a person wants to know first."""
     canvas = record["canvas"]
     mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
-    left = [step["numbers"].get("rms_px") for step in record["steps"] if step["step"] == "measure"]
     lines = [
         f"{canvas['path']}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "
         f"{canvas['dpi']:.0f} dpi, from {len(record['placements'])} of {len(record['inputs'])} pieces.",
-        *([f"Neighbors agree to {left[0]:.2f} px."] if left and left[0] is not None else []),
+        *accuracy(record),
         *[f"Note: {warning}." for warning in record["warnings"]],
         f"Record: {Path(canvas['path']).with_suffix('.json')}",
     ]
     return "\n".join(lines)
+
+
+def accuracy(record: Mapping[str, Any]) -> list[str]:
+    """How far the canvas is to be trusted: the agreement of neighbors, and the estimated error of the whole."""
+    told = record.get("accuracy", {})
+    if told.get("rms_px") is None:
+        return []
+    lines = [f"Neighbors agree to {told['rms_px']:.2f} px."]
+    error, known = told["error_px"], told["error_px_axes_known"]
+    lines.append(f"True to {error:.2g} px ({told['error_mm']:.2g} mm) at 95 % of its places, by estimate.")
+    if known < AXES_SHARE * error:
+        lines.append(
+            "Most of that is the scanner's axes (length against width, right angle), which pieces that all lie the "
+            f"same way cannot show: {known:.2g} px without. One piece turned by a quarter shows them."
+        )
+    if told["travel_seen"] < SEEN:
+        lines.append(
+            "A wave or a step of the scanner's travel hardly shows in these overlaps. One piece more, shifted along "
+            "the travel by 20 mm or turned by half a turn, would show it."
+        )
+    return lines

@@ -51,3 +51,10 @@ def test_pieces_without_a_single_tie_are_placed_by_their_links_and_named(pieces:
     corner = np.array([[0.0, 0.0]])
     off = to_sheet(_measured(pieces, lifted=False).places[1], corner) - to_sheet(found.places[1], corner)
     assert np.abs(off).max() < 2
+
+
+def test_what_the_overlaps_do_not_show_is_counted(pieces: list[Path]) -> None:
+    """With hardly any ties the bed stays at zero, and what that may hide is in the estimate."""
+    found = _measured(pieces, lifted=False, ties=replace(SETTINGS.ties, per_pair=20))
+    assert found.numbers["travel_seen"] == 0
+    assert found.numbers["error_px"] > found.numbers["error_px_axes_known"] > found.numbers["rms_px"] > 0

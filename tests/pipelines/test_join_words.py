@@ -1,0 +1,27 @@
+"""I check what a person is told of a join's accuracy."""
+
+from __future__ import annotations
+
+from stitchbed.pipelines.texts.join import accuracy
+
+TOLD = {"rms_px": 0.081, "error_px": 1.93, "error_mm": 0.3268, "error_px_axes_known": 0.18, "travel_seen": 0.8}
+
+
+def test_the_error_is_told_beside_the_agreement_with_what_would_lessen_it() -> None:
+    lines = accuracy({"accuracy": TOLD})
+    assert lines[0] == "Neighbors agree to 0.08 px."
+    assert "1.9 px (0.33 mm) at 95 %" in lines[1]
+    assert "turned by a quarter" in lines[2] and "0.18 px" in lines[2]
+
+
+def test_axes_are_not_spoken_of_where_they_are_known() -> None:
+    assert len(accuracy({"accuracy": TOLD | {"error_px_axes_known": 1.8}})) == 2
+
+
+def test_a_lone_piece_has_no_accuracy() -> None:
+    assert accuracy({"accuracy": {}}) == [] and accuracy({}) == []
+
+
+def test_a_travel_error_that_no_overlap_shows_is_told() -> None:
+    lines = accuracy({"accuracy": TOLD | {"travel_seen": 0.2}})
+    assert len(lines) == 4 and "scanner's travel" in lines[3] and "half a turn" in lines[3]
