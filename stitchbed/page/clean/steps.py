@@ -18,10 +18,11 @@ from stitchbed.imaging.reduce import reduction_to
 from stitchbed.page.clean.pictures import Album, show_border, show_paper, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, clean_light, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
-from stitchbed.page.dust.candidates import Finds, Scale
-from stitchbed.page.dust.classify import DustSettings, judged
+from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.classify import DustSettings, asked, judged
+from stitchbed.page.dust.finds import Finds
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
-from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sampled, sweep
+from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sampled, sweep, weighed
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, source_box
@@ -128,6 +129,8 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
     traits = ink_of(page, plan.white, list(desk.boxes), factor)
     finds = sweep(page, plan.white, desk.area, traits, scale, workers=desk.workers)
+    asking = asked(finds, scale, settings)
+    finds = weighed(page, plan.white, finds, asking, traits, scale, workers=desk.workers)
     twice = _twice(desk, finds, factor)
     judge = judged(finds, traits, scale, settings, twice=twice)
     found = dust_map(page, finds, judge, in_ink=settings.in_ink)

@@ -7,8 +7,7 @@ Three looks: small dark things standing alone, grays that black ink on white pap
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -17,16 +16,14 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from stitchbed.core.arrays import Floats, Labels, Mask
-from stitchbed.imaging.box import Box
+from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds, joined
 from stitchbed.page.ink import InkTraits, components, grown, softened, softening, unbroken, unexplained
 
-ALONE, GRAY, HOLE = 0, 1, 2
 KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
 BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
 RING_MM = 0.2  # solid ink wanted round a hole: more than half a usual pen, so that the inside of a small "o" stays
 SOLID = 0.88  # of full ink; lighter places within solid ink are holes
 FAINTEST = 5.0  # of the paper's noise; a sheet of 10 million px then shows about none by chance
-PER_PIXEL = ("owner", "rows", "cols")
 
 
 @dataclass(frozen=True)
@@ -45,42 +42,6 @@ class Scale:
     def halo(self) -> int:
         """px around a block within which everything that decides about a find in it lies."""
         return round((3 * self.largest + max(2 * RING_MM, BARE_MM)) * self.px_per_mm) + 12
-
-
-@dataclass(frozen=True)
-class Finds:
-    """Measured candidates, one row each.
-
-    kind : ALONE, GRAY or HOLE. row, col : center px. size : mm, diameter of a disc of solid ink as dark in sum.
-    peak : largest amount of ink (of light, in a hole). shape : peak over that of a solid disc of `size` seen through
-    the same optics: about 1 for drawn dots, less for grays and rags. alone : share of the peak no stroke explains; of a
-    hole 1 when it lies deep in solid ink, else 0.
-    gray : ink that black and white cannot explain, in units of the blur's area. extent : mm, longest side at half peak.
-    hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
-    bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
-    kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
-    shut : of a GRAY find, how much darker than it the ink on all sides of it is: a light mark in ink, blurred, or dust
-    in one.
-    owner, rows, cols : (m,) pixels with the row number of their find.
-    """
-
-    kind: NDArray[np.int8]
-    row: Floats
-    col: Floats
-    size: Floats
-    peak: Floats
-    shape: Floats
-    alone: Floats
-    gray: Floats
-    extent: Floats
-    hue: Floats
-    host: Floats
-    kin: Floats
-    bare: Floats
-    shut: Floats
-    owner: Labels
-    rows: Labels
-    cols: Labels
 
 
 @dataclass(frozen=True)
@@ -117,41 +78,6 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
     holes, deep = _holes(look)
     third = replace(_measured(HOLE, holes, 1 - mean, 1 - soft, look), alone=deep.astype(np.float32))
     return joined([first, _hosted(second, alone, first, scale.largest), third])
-
-
-def owned(finds: Finds, core: Box) -> Finds:
-    """Only finds whose first pixel in reading order lies in `core`: each find belongs to one block."""
-    owners, first = np.unique(finds.owner, return_index=True)
-    rows, cols = finds.rows[first], finds.cols[first]
-    inside = (rows >= core.row) & (rows < core.bottom) & (cols >= core.col) & (cols < core.right)
-    return chosen(finds, np.isin(np.arange(len(finds.kind)), owners[inside]))
-
-
-def chosen(finds: Finds, keep: Mask) -> Finds:
-    """The finds where (n,) `keep` is true, with their pixels, numbered anew."""
-    number = (np.cumsum(keep) - 1).astype(np.int32)
-    pixels = keep[finds.owner]
-    columns = {f.name: getattr(finds, f.name) for f in fields(finds)}
-    parts = {k: v[pixels] if k in PER_PIXEL else v[keep] for k, v in columns.items()}
-    return Finds(**{**parts, "owner": number[parts["owner"]]})
-
-
-def moved(finds: Finds, rows: int, cols: int) -> Finds:
-    """The finds with `rows`, `cols` px added to every place."""
-    return replace(
-        finds,
-        row=finds.row + np.float32(rows),
-        col=finds.col + np.float32(cols),
-        rows=finds.rows + np.int32(rows),
-        cols=finds.cols + np.int32(cols),
-    )
-
-
-def joined(parts: Sequence[Finds]) -> Finds:
-    """All parts in one table."""
-    starts = np.cumsum([0, *(len(p.kind) for p in parts)]).tolist()
-    shifted = [replace(p, owner=p.owner + np.int32(s)) for p, s in zip(parts, starts[:-1], strict=True)]
-    return Finds(**{f.name: np.concatenate([getattr(p, f.name) for p in shifted]) for f in fields(Finds)})
 
 
 def _compact(look: Look) -> Labels:
@@ -249,6 +175,8 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "kin": np.zeros(n),
         "bare": np.zeros(n),
         "shut": np.zeros(n),
+        "dark": np.ones(n),
+        "gain": np.zeros(n),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

@@ -5,18 +5,21 @@ In: a page, its paper and its ink. Out: `Finds` of the page; a `DustMap` that an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Indices, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
-from stitchbed.page.dust.candidates import Finds, Scale, finds_in, joined, moved, owned
+from stitchbed.page.dust.candidates import Scale, finds_in
+from stitchbed.page.dust.finds import Finds, joined, moved, owned
+from stitchbed.page.dust.solidity import solidity
 from stitchbed.page.ink import InkTraits, amount, traits_of
 from stitchbed.page.page import Page, linear, luminance
 from stitchbed.page.sheet.white import White, white_at
@@ -24,6 +27,8 @@ from stitchbed.page.sheet.white import White, white_at
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
 SAMPLE_PX = 512  # of a sample at LOOK_DPI
 SAMPLES = 20
+PATCH = 0.6  # of the largest mark's longest side: half a patch, so that paper shows round it
+STRAY = 0.1  # of full ink beside a mark; what is darker is another mark and is not fitted
 BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
 
 
@@ -93,6 +98,68 @@ def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, 
         return moved(mine, window.row, window.col)
 
     return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
+
+
+def weighed(
+    page: Page, white: White, finds: Finds, asked: Mask, traits: InkTraits, scale: Scale, *, workers: int = 1
+) -> Finds:
+    """The finds with `dark` and `gain` measured where (n,) `asked`; those must be small and stand alone.
+
+    traits : as for `sweep`.
+    """
+    which = np.flatnonzero(asked)
+    cells = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.int64) // BLOCK
+    order, start = np.unique(cells, axis=0, return_inverse=True)
+    groups = [which[start.ravel() == n] for n in range(len(order))]
+    starts = np.searchsorted(
+        finds.owner, np.arange(len(finds.kind) + 1), sorter=(by := np.argsort(finds.owner, kind="stable"))
+    )
+    pixels = [by[starts[n] : starts[n + 1]] for n in which]
+    own = dict(zip(which.tolist(), pixels, strict=True))
+
+    def work(group: Indices) -> tuple[Array, Array]:
+        return _weighed(page, white, finds, group, own, traits=traits, scale=scale)
+
+    dark, gain = finds.dark.copy(), finds.gain.copy()
+    for group, (d, g) in zip(groups, in_order(work, groups, workers), strict=True):
+        dark[group], gain[group] = d, g
+    return replace(finds, dark=dark, gain=gain)
+
+
+def _weighed(
+    page: Page,
+    white: White,
+    finds: Finds,
+    group: Indices,
+    own: Mapping[int, Indices],
+    *,
+    traits: InkTraits,
+    scale: Scale,
+) -> tuple[Array, Array]:
+    """Darkness and gain of the finds of one block."""
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    reach = round(PATCH * float(finds.extent[group].max()) * scale.px_per_mm) + 4
+    rows, cols = (np.rint(m[group]).astype(int) for m in (finds.row, finds.col))
+    window = Box(
+        int(rows.min()) - reach,
+        int(cols.min()) - reach,
+        int(np.ptp(rows)) + 2 * reach + 1,
+        int(np.ptp(cols)) + 2 * reach + 1,
+    )
+    full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
+    ink = amount(shrunk(relative(page, white, full), factor), traits.black).mean(axis=2) - np.float32(traits.level)
+    marked = cv2.dilate((ink > STRAY).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    patches = np.empty((len(group), 2 * reach + 1, 2 * reach + 1), np.float32)
+    known = np.empty_like(patches)
+    for n, find in enumerate(group.tolist()):
+        at = Box(int(rows[n]) - reach - window.row, int(cols[n]) - reach - window.col, 2 * reach + 1, 2 * reach + 1)
+        patches[n] = ink[at.slices]
+        mine = np.zeros(patches[n].shape, bool)
+        r, c = finds.rows[own[find]] - window.row - at.row, finds.cols[own[find]] - window.col - at.col
+        inside = (r >= 0) & (r < at.height) & (c >= 0) & (c < at.width)
+        mine[r[inside], c[inside]] = True
+        known[n] = mine | ~marked[at.slices]
+    return solidity(patches, known, traits.blur, traits.grain)
 
 
 def dust_map(page: Page, finds: Finds, dust: Mask, *, in_ink: bool = False) -> DustMap:

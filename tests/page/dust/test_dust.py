@@ -17,8 +17,9 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.page.dust import sweep as sweeping
-from stitchbed.page.dust.candidates import ALONE, Finds, Scale
+from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import DustSettings, judged
+from stitchbed.page.dust.finds import ALONE, Finds
 from stitchbed.page.dust.inpaint import filled, inpainted
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import Page, page_of_array

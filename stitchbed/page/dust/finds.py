@@ -1,0 +1,93 @@
+"""I am the table of everything on a page that could be dust, and what is done with such tables.
+
+In: columns measured by `candidates`. Out: tables chosen from, moved and put together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.imaging.box import Box
+
+ALONE, GRAY, HOLE = 0, 1, 2
+PER_PIXEL = ("owner", "rows", "cols")
+
+
+@dataclass(frozen=True)
+class Finds:
+    """Measured candidates, one row each.
+
+    kind : ALONE, GRAY or HOLE. row, col : center px. size : mm, diameter of a disc of solid ink as dark in sum.
+    peak : largest amount of ink (of light, in a hole). shape : peak over that of a solid disc of `size` seen through
+    the same optics: about 1 for drawn dots, less for grays and rags. alone : share of the peak no stroke explains; of a
+    hole 1 when it lies deep in solid ink, else 0.
+    gray : ink that black and white cannot explain, in units of the blur's area. extent : mm, longest side at half peak.
+    hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
+    bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
+    kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
+    shut : of a GRAY find, how much darker than it the ink on all sides of it is: a light mark in ink, blurred, or dust
+    in one.
+    dark, gain : darkness 0..1 fitted to a small lone mark, and how much better it fits than solid ink: half the drop of
+    chi squared (`solidity`); 1 and 0 where that was not asked.
+    owner, rows, cols : (m,) pixels with the row number of their find.
+    """
+
+    kind: NDArray[np.int8]
+    row: Floats
+    col: Floats
+    size: Floats
+    peak: Floats
+    shape: Floats
+    alone: Floats
+    gray: Floats
+    extent: Floats
+    hue: Floats
+    host: Floats
+    kin: Floats
+    bare: Floats
+    shut: Floats
+    dark: Floats
+    gain: Floats
+    owner: Labels
+    rows: Labels
+    cols: Labels
+
+
+def owned(finds: Finds, core: Box) -> Finds:
+    """Only finds whose first pixel in reading order lies in `core`: each find belongs to one block."""
+    owners, first = np.unique(finds.owner, return_index=True)
+    rows, cols = finds.rows[first], finds.cols[first]
+    inside = (rows >= core.row) & (rows < core.bottom) & (cols >= core.col) & (cols < core.right)
+    return chosen(finds, np.isin(np.arange(len(finds.kind)), owners[inside]))
+
+
+def chosen(finds: Finds, keep: Mask) -> Finds:
+    """The finds where (n,) `keep` is true, with their pixels, numbered anew."""
+    number = (np.cumsum(keep) - 1).astype(np.int32)
+    pixels = keep[finds.owner]
+    columns = {f.name: getattr(finds, f.name) for f in fields(finds)}
+    parts = {k: v[pixels] if k in PER_PIXEL else v[keep] for k, v in columns.items()}
+    return Finds(**{**parts, "owner": number[parts["owner"]]})
+
+
+def moved(finds: Finds, rows: int, cols: int) -> Finds:
+    """The finds with `rows`, `cols` px added to every place."""
+    return replace(
+        finds,
+        row=finds.row + np.float32(rows),
+        col=finds.col + np.float32(cols),
+        rows=finds.rows + np.int32(rows),
+        cols=finds.cols + np.int32(cols),
+    )
+
+
+def joined(parts: Sequence[Finds]) -> Finds:
+    """All parts in one table."""
+    starts = np.cumsum([0, *(len(p.kind) for p in parts)]).tolist()
+    shifted = [replace(p, owner=p.owner + np.int32(s)) for p, s in zip(parts, starts[:-1], strict=True)]
+    return Finds(**{f.name: np.concatenate([getattr(p, f.name) for p in shifted]) for f in fields(Finds)})
