@@ -52,10 +52,9 @@ def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") 
     counts = np.zeros(4)
     for light in samples:
         counts += _counted(light, px_per_mm)
-    marked, tones, areas, colored = counts
-    shares = (counts / max(marked, 1)).tolist()[1:]
-    name = _named(*shares) if marked >= LEAST_MARKED else "ink"
-    return Medium(name if wish == "found" else wish, *shares, asked=wish != "found")
+    tones, areas, colored = (float(count / max(counts[0], 1)) for count in counts[1:])
+    name = _named(tones, areas, colored) if counts[0] >= LEAST_MARKED else "ink"
+    return Medium(name if wish == "found" else wish, tones, areas, colored, asked=wish != "found")
 
 
 def _named(tones: float, areas: float, colored: float) -> str:

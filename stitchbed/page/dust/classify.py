@@ -48,7 +48,7 @@ class Limits:
     """What one strength means.
 
     dark, gain : a speck that fits best with less ink than this, by at least so much, is too gray for ink. clear : share
-    of what lies round it that must be paper. single : factor on `smallest_dot` for black specks with nothing near.
+    of what lies round it that must be paper. among : of `smallest_dot`: black specks near others must be that small.
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
     peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing.
@@ -57,7 +57,7 @@ class Limits:
     dark: float
     gain: float
     clear: float
-    single: float
+    among: float
     shape: float
     spreads: float
     strange: float
@@ -65,11 +65,10 @@ class Limits:
 
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(0.87, 5.0, 0.6, 1.0, 0.12, 5.0, np.inf),
-    "normal": Limits(0.92, 3.0, 0.3, 1.3, 0.12, 5.0, 0.2),
-    "eager": Limits(0.95, 1.5, 0.0, 1.8, 0.05, 3.0, 0.05),
+    "careful": Limits(0.87, 5.0, 0.6, 0.8, np.inf, 5.0, np.inf),
+    "normal": Limits(0.9, 3.0, 0.3, 0.9, 0.12, 5.0, 0.2),
+    "eager": Limits(0.93, 1.5, 0.0, 1.0, 0.05, 3.0, 0.05),
 }
-AMONG = 0.8  # of `smallest_dot`: black specks with something near must be that small
 STANDS = 0.85  # share of a speck's peak no stroke explains
 RAGGED = 0.97  # `shape` of what may be gray; a mark as dark as its size wants is ink, whatever was fitted
 LONE, LONE_DARK, LONE_GAIN = 0.985, 0.9, 1.0  # paper round a speck that stands by itself; what is asked of it then
@@ -134,8 +133,8 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
         )
     limits = LIMITS[settings.strength]
     small = (finds.extent <= settings.largest) & (finds.hue < COLORED)
-    lone = _lone_dust(finds, limits, scale, settings)
     palest = palest_dot(finds, limits) - _leeway(finds, traits, scale)
+    lone = _lone_dust(finds, limits, palest, scale, settings)
     strange = np.maximum(finds.gray - LEAST_GRAY, 0) * np.maximum(finds.peak - LEAST_ODD, 0)
     gray = strange > limits.strange * (COARSE if traits.blur < COARSE_BLUR else 1)
     gray &= settings.in_ink | (finds.shut < SHUT)
@@ -164,18 +163,17 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
     return np.asarray(np.clip(0.6 * (blurred - 0.12), 0, 0.15), np.float32)
 
 
-def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
+def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Mask:
     """Finds that stand alone: gray ones, and black ones smaller than any dot of the pen."""
-    apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN)
+    apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN) & (finds.bare > limits.clear)
     near = company(finds, ALONE, scale)
     written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE) >= 3
     single = (finds.bare > LONE) & (near == 0)
     gray = (finds.dark < limits.dark) & (finds.gain > limits.gain)
     gray |= single & (finds.dark < LONE_DARK) & (finds.gain > LONE_GAIN)
-    gray &= (finds.alone > STANDS) & (finds.shape < RAGGED) & (finds.bare > limits.clear)
-    gray &= (near < PALE_COMPANY) & ~written
-    dot = settings.smallest_dot * np.where(single, limits.single, AMONG)
-    black = (finds.size < dot) & (near < COMPANY[ALONE]) & (finds.bare > limits.clear)
+    gray &= (finds.alone > STANDS) & (finds.shape < RAGGED)
+    gray = (gray | (finds.shape < palest)) & (near < PALE_COMPANY) & ~written
+    black = (finds.size < settings.smallest_dot * np.where(single, 1, limits.among)) & (near < COMPANY[ALONE])
     return np.asarray(apart & (gray | black))
 
 

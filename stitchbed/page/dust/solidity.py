@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import erf
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 
 ROUNDS = 9  # of damped least squares; later ones change nothing that is asked here
 AT_ONCE = 256  # marks fitted together: some 60 MB at 600 dpi
@@ -145,7 +145,7 @@ def _moved(bars: Bars, step: Array, side: int) -> Bars:
     )
 
 
-def _where(better: Array, new: Bars, old: Bars) -> Bars:
+def _where(better: Mask, new: Bars, old: Bars) -> Bars:
     pick = better[:, None]
     return Bars(
         np.where(pick, new.place, old.place),

@@ -27,6 +27,7 @@ from stitchbed.page.sheet.white import White, white_at
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
 SAMPLE_PX = 512  # of a sample at LOOK_DPI
 SAMPLES = 20
+TOGETHER = 768  # px at LOOK_DPI; marks within such a square are weighed at once
 PATCH = 0.6  # of the largest mark's longest side: half a patch, so that paper shows round it
 STRAY = 0.1  # of full ink beside a mark; what is darker is another mark and is not fitted
 BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
@@ -108,7 +109,7 @@ def weighed(
     traits : as for `sweep`.
     """
     which = np.flatnonzero(asked)
-    cells = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.int64) // BLOCK
+    cells = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.int64) // TOGETHER
     order, start = np.unique(cells, axis=0, return_inverse=True)
     groups = [which[start.ravel() == n] for n in range(len(order))]
     starts = np.searchsorted(
