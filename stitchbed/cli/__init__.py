@@ -1,14 +1,20 @@
 """I turn words typed in a shell into one call of a story, and errors into exit codes.
 
-In: `stitchbed COMMAND ...`. Out: exit 0 done, 1 the job cannot be done, 2 wrong usage.
+In: `stitchbed COMMAND ...`. Out: exit 0 done, 1 the job cannot be done, 2 wrong usage, 130 stopped by Ctrl-C, 143
+ended by the system; never a traceback.
 """
 
 from __future__ import annotations
 
 import importlib
+import os
+import signal
 import sys
 import traceback
+from contextlib import suppress
 from pathlib import Path
+from types import FrameType
+from typing import NoReturn
 
 import click
 
@@ -62,30 +68,62 @@ def stitchbed() -> None:
 def main() -> None:
     """Console entry: errors the user can act on go to standard error and exit with 1."""
     one_heap()
+    with suppress(ValueError):  # not in the first thread: whoever runs it there ends it in another way
+        signal.signal(signal.SIGTERM, _terminated)
     try:
         stitchbed.main(standalone_mode=False)
-    except StitchbedError as error:
-        click.echo(str(error), err=True)
-        sys.exit(1)
+        sys.stdout.flush()
     except click.exceptions.Abort as stop:
-        if isinstance(stop.__cause__, EOFError):  # which click takes for the end of what is typed
-            sys.exit(_unforeseen(stop.__cause__))
-        click.echo("Stopped.", err=True)
-        sys.exit(130)
+        # click takes the end of a file for the end of what is typed
+        _end(130, "Stopped.") if not isinstance(stop.__cause__, EOFError) else _end(1, str(in_words(stop.__cause__)))
+    except click.exceptions.Exit as end:
+        _end(end.exit_code, "")
     except click.ClickException as error:
-        error.show()
-        sys.exit(error.exit_code)
+        with suppress(OSError):
+            error.show()
+        _end(error.exit_code, "")
+    except BrokenPipeError:  # whoever read the answer has gone
+        _end(1, "")
     except Exception as error:
-        sys.exit(_unforeseen(error))
+        _end(1, str(in_words(error)))
 
 
-def _unforeseen(error: BaseException) -> int:
-    """Say what nobody foresaw in words, with the place for whoever mends it; returns the exit code."""
+def in_words(error: BaseException) -> StitchbedError:
+    """Whatever ended a job, as found, expected, try; what nobody foresaw with its place, for whoever mends it."""
+    if isinstance(error, StitchbedError):
+        return error
+    if isinstance(error, MemoryError):
+        return StitchbedError(
+            "the system gave no more memory",
+            expected="room for what --memory allows and 300 MiB besides",
+            attempt="less --memory, fewer --workers, or closing other programs",
+        )
+    if isinstance(error, OSError) and error.strerror:
+        return StitchbedError(
+            f"{error.strerror.lower()}" + (f": {error.filename}" if error.filename else ""),
+            expected="files and folders that are there and can be read and written",
+            attempt="whether they and the folder you are in still exist, then the same command again",
+        )
     place = traceback.extract_tb(error.__traceback__)[-1]
-    told = StitchbedError(
+    return StitchbedError(
         f"an error nobody foresaw ({type(error).__name__}: {error}; {Path(place.filename).name}, line {place.lineno})",
         expected="a job that can be done, or a reason why not",
         attempt="the same command once more; if it fails again, report these three lines and the command",
     )
-    click.echo(str(told), err=True)
-    return 1
+
+
+def _end(code: int, words: str) -> NoReturn:
+    """Say the words where that can be done, and end; what cannot be written any more is let go of."""
+    with suppress(OSError, ValueError):
+        if words:
+            click.echo(words, err=True)
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):  # the interpreter would complain of it once more as it ends
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    sys.exit(code)
+
+
+def _terminated(number: int, frame: FrameType | None) -> None:
+    """Asked to end by the system: as Ctrl-C, with a code of its own."""
+    raise SystemExit(128 + number)

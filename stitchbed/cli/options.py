@@ -16,10 +16,13 @@ from typing import Any, TypeVar
 
 import click
 
+from stitchbed.core.errors import printable
 from stitchbed.core.record import plain
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10**6, "GB": 10**9}
+MOST_MEMORY = 2**50  # bytes; more than any machine has
+MOST_WORKERS = 64  # threads; more would only wait for each other
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,10 @@ class Bytes(click.ParamType[int]):
         match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*([A-Za-z]*)\s*", str(value))
         if not match or match[2].upper() not in UNITS:
             self.fail(f"{value!r} is not a size; write it like 512MiB or 1GiB", param, ctx)
-        return int(float(match[1]) * UNITS[match[2].upper()])
+        size = float(match[1]) * UNITS[match[2].upper()]
+        if not 1 <= size <= MOST_MEMORY:
+            self.fail(f"{value!r} is no memory to work in; write it like 512MiB or 1GiB", param, ctx)
+        return int(size)
 
 
 def shared_options(function: Command) -> Command:
@@ -60,7 +66,12 @@ def shared_options(function: Command) -> Command:
         click.option("--json", is_flag=True, help="Print the record as JSON, nothing else."),
         click.option("--quiet", is_flag=True, help="No progress on the screen."),
         click.option("--memory", type=Bytes(), default="1GiB", show_default=True, help="Memory to work in."),
-        click.option("--workers", type=click.IntRange(1, 64), default=os.cpu_count() or 1, help="Threads to use."),
+        click.option(
+            "--workers",
+            type=click.IntRange(1, MOST_WORKERS),
+            default=min(MOST_WORKERS, os.cpu_count() or 1),
+            help="Threads to use.",
+        ),
         click.option("--replace", is_flag=True, help="Keep a file in the way under a name with a number."),
     ]
     for option in reversed(options):
@@ -70,7 +81,7 @@ def shared_options(function: Command) -> Command:
 
 def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
     """Answer the user: the record as JSON, or `text`."""
-    click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else text)
+    click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else printable(text))
 
 
 def prove(proof: Path | None, record: dict[str, Any], sources: Sequence[Path], output: Path) -> None:

@@ -7,6 +7,7 @@ Thumbnails/thumbnail.png); blending by W3C Compositing and Blending Level 1, src
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 import zipfile
@@ -92,7 +93,7 @@ def write_layers(
     entries.append(_Entry("data/paper.png", "Paper", whole))
     with (
         claimed(path, originals=originals) as partial,
-        tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.") as scratch,
+        tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.{os.getpid()}.", suffix=".rows") as scratch,
     ):
         _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers)
         _write_zip(partial, Path(scratch), _stack(art, entries), entries)

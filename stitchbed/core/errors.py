@@ -16,7 +16,7 @@ class StitchbedError(Exception):
     """
 
     def __init__(self, found: str, *, expected: str, attempt: str) -> None:
-        self.found, self.expected, self.attempt = (_printable(text) for text in (found, expected, attempt))
+        self.found, self.expected, self.attempt = (printable(text) for text in (found, expected, attempt))
         super().__init__(f"Found: {self.found}.\nExpected: {self.expected}.\nTry: {self.attempt}.")
 
 
@@ -56,7 +56,7 @@ class WorksFailed(StitchbedError):
     """Some works of a batch failed; the others are done."""
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """The text with control characters, marks of direction and bytes that are no text escaped: names of files hold
     whatever their makers liked, and a terminal obeys some of it.
     """

@@ -126,12 +126,14 @@ def _read(path: Path, steps: Sequence[str], out: Path | None) -> JobFile:
 
 
 def _parsed(path: Path) -> dict[str, Any]:
+    if path.exists() and not path.is_file():
+        raise BadSettings(f"{path}, a device or a pipe", expected="a TOML file, or a folder", attempt="another name")
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8"))
     except OSError as error:
         found = f"no job file {path}" if isinstance(error, FileNotFoundError) else f"{path} ({error.strerror})"
         raise BadSettings(found, expected="a TOML file, or a folder", attempt="the spelling of its name") from error
-    except ValueError as error:  # of TOML and of UTF-8 alike
+    except (ValueError, RecursionError) as error:  # of TOML and of UTF-8 alike; tables in tables in tables
         raise BadSettings(f"{path}: {error}", expected="a TOML file", attempt="a look at that place") from error
 
 

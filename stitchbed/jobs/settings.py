@@ -135,6 +135,7 @@ def _any_of(hints: Sequence[Any], value: Any, folder: Path) -> Any:
 def _plain(hint: type, value: Any, folder: Path) -> Any:
     taken: tuple[type, ...] = {float: (int, float), Path: (str,)}.get(hint, (hint,))
     fits: bool = isinstance(value, taken) and (hint is bool or not isinstance(value, bool))
+    fits = fits and not (hint is Path and "\0" in value)
     if not fits:
         raise _Wrong(WORDS[hint])
     return folder / value if hint is Path else hint(value)

@@ -140,7 +140,9 @@ def write_master(
     refuse_touching(path, originals)
     source, across = iter(blocks), -(-spec.width // BLOCK)
     try:
-        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", suffix=".rows", dir=path.parent) as folder:
+        with tempfile.TemporaryDirectory(
+            prefix=f".{path.name}.{os.getpid()}.", suffix=".rows", dir=path.parent
+        ) as folder:
             for row in range(row_count(spec)):
                 write_row(Path(folder), row, [next(source) for _ in range(across)])
             assemble(path, spec, Path(folder), originals=originals)

@@ -10,6 +10,7 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 from stitchbed.core.files import claim
+from stitchbed.core.locks import sweep
 
 
 def claim_outputs(
@@ -17,7 +18,8 @@ def claim_outputs(
 ) -> list[str]:
     """`core.files.claim` for a pipeline: what it reads are its inputs, the pieces in them, and files named by settings.
 
-    settings : those with a field `replace` say whether what was not made here is kept aside or refused.
+    What jobs that were killed left of these results is taken away. settings : those with a field `replace` say whether
+    what was not made here is kept aside or refused.
 
     Raises
     ------
@@ -25,6 +27,7 @@ def claim_outputs(
     """
     reads = [one for path in inputs for one in (path, *_inside(path))]
     replace = bool(getattr(settings, "replace", False))
+    sweep(writes)
     return claim(writes, [*reads, *paths_in(settings)], replace=replace, scratch=scratch)
 
 

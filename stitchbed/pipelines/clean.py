@@ -12,6 +12,7 @@ from typing import Annotated, Any
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, plain, recording
@@ -84,7 +85,11 @@ def clean(
     source, target, progress = one_path(inputs, "clean"), Path(output), watched(progress, cancel)
     notes = _check(settings, source, target)
     workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
-    with open_windows(source) as windows, recording("clean", replace(settings, memory=0, workers=0)) as record:
+    with (
+        locked(target),
+        open_windows(source) as windows,
+        recording("clean", replace(settings, memory=0, workers=0)) as record,
+    ):
         page = page_of(windows, dpi=settings.dpi)
         _refuse_small(page, source)
         with album_of(target, source, wanted=settings.pictures) as album:

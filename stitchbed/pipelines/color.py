@@ -23,6 +23,7 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.corners import corner_points
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain, recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
@@ -125,7 +126,7 @@ def correct_color(
     check_name(output)
     stored_as(settings.bits)
     kept_aside = claim_outputs([output, output.with_suffix(".json")], [path], settings)
-    with recording("color", settings) as record, ExitStack() as stack:
+    with locked(output), recording("color", settings) as record, ExitStack() as stack:
         paths = [path] if settings.chart_in is None else [path, settings.chart_in]
         photos, notes = stack.enter_context(opened(paths))
         photo, holder = photos[0], photos[-1]

@@ -16,6 +16,7 @@ from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
 from stitchbed.core.record import plain, recording
@@ -79,7 +80,11 @@ def export(
     originals = [path for path in (page, settings.lines, settings.flats) if path is not None]
     wanted = _wanted(settings, originals, folder)
     stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
-    with ExitStack() as stack, recording("export", replace(settings, memory=0, workers=0)) as record:
+    with (
+        locked(folder / stem),
+        ExitStack() as stack,
+        recording("export", replace(settings, memory=0, workers=0)) as record,
+    ):
         sheet, lines, flats = (_opened(stack, path, settings.dpi) for path in (page, settings.lines, settings.flats))
         art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
         check_sizes(art)

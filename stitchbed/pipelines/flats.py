@@ -17,6 +17,7 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import plain, recording
@@ -87,7 +88,11 @@ def fill_flats(
     source, target, progress = one_path(inputs, "flats"), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
     notes = _check(settings, target, originals)
-    with open_windows(source) as windows, recording("flats", replace(settings, memory=0, workers=0)) as record:
+    with (
+        locked(target),
+        open_windows(source) as windows,
+        recording("flats", replace(settings, memory=0, workers=0)) as record,
+    ):
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
         found, regions = region_map(page, line_at, settings)

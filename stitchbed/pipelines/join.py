@@ -16,6 +16,7 @@ import numpy as np
 
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.memory import one_heap
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import VERSION, Record, fingerprint, recording
@@ -92,18 +93,19 @@ def join(
     tiles, warnings = _taken(paths_of(inputs), output, settings)
     icc = same_profile(tiles, settings.assume_profile)
     folder = job_folder(output)
-    try:
-        (folder / "scratch").mkdir(parents=True, exist_ok=True)
-        record = _joined(tiles, icc, output, folder, settings, progress)
-    except OSError as error:
-        raise cannot_write(output, error) from error
-    except StitchbedError as error:
-        _sweep(folder, error)
-        raise
-    record["warnings"] = [*warnings, *record["warnings"]]
-    write_json(output.with_suffix(".json"), record, originals=[t.path for t in tiles])
-    if not settings.keep_job:
-        shutil.rmtree(folder, ignore_errors=True)
+    with locked(output):
+        try:
+            (folder / "scratch").mkdir(parents=True, exist_ok=True)
+            record = _joined(tiles, icc, output, folder, settings, progress)
+        except OSError as error:
+            raise cannot_write(output, error) from error
+        except StitchbedError as error:
+            _sweep(folder, error)
+            raise
+        record["warnings"] = [*warnings, *record["warnings"]]
+        write_json(output.with_suffix(".json"), record, originals=[t.path for t in tiles])
+        if not settings.keep_job:
+            shutil.rmtree(folder, ignore_errors=True)
     return record
 
 

@@ -16,6 +16,7 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
@@ -76,7 +77,11 @@ def lift_lines(
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
     shown = [over_color(target)] if settings.pictures else []
     notes = claim_outputs([target, target.with_suffix(".json"), *shown], [source], settings)
-    with open_windows(source) as windows, recording("lines", replace(settings, memory=0, workers=0)) as record:
+    with (
+        locked(target),
+        open_windows(source) as windows,
+        recording("lines", replace(settings, memory=0, workers=0)) as record,
+    ):
         page = page_of(windows, dpi=settings.dpi)
         colored = settings.ink not in ("own", "black") and page.channels == 1
         icc = srgb_profile() if colored else page.icc

@@ -17,6 +17,7 @@ from stitchbed.color.profiles import profile_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain, recording
@@ -80,7 +81,7 @@ def rectify(
     check_name(output)
     stored_as(settings.bits)
     kept_aside = claim_outputs([output, output.with_suffix(".json")], paths, settings)
-    with recording("rectify", settings) as record, ExitStack() as stack:
+    with locked(output), recording("rectify", settings) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened(paths))
         blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
         _check_alike(photos)

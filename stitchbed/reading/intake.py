@@ -165,6 +165,8 @@ def _looks_like_picture(path: Path) -> bool:
     """By suffix (so that a damaged picture is noticed, not passed over) or by first bytes."""
     if any(path.suffix.lower() in known.suffixes for known in FORMATS.values()):
         return True
+    if not path.is_file():  # a pipe would be waited for
+        return False
     try:
         with path.open("rb") as file:
             head = file.read(HEAD)

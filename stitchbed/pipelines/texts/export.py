@@ -17,4 +17,4 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     for name, numbers in record["numbers"].items():
         size = f"{numbers['width']} x {numbers['height']} px, {numbers['bytes'] / 2**20:.1f} MiB"
         lines.append(f"{output / numbers['file']}: {EXPORTS[name].words}, {size}")
-    return "\n".join(lines)
+    return "\n".join([*lines, *(f"Note: {warning}." for warning in record["warnings"])])

@@ -17,4 +17,5 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     return (
         f"{output}: {len(regions) - ground} regions in {len(numbers['colors'])} colors, {ground} left as paper.\n"
         f"Gaps up to {numbers['gap_bridged_mm']:.2f} mm are bridged."
+        + "".join(f"\nNote: {warning}." for warning in record["warnings"])
     )

@@ -7,7 +7,6 @@ Reference: ITU-T T.81 (1992) for markers; T.871 for JFIF; ICC.1:2022 annex B.4 f
 
 from __future__ import annotations
 
-import mmap
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -40,7 +39,7 @@ class JpegFrame:
     process: int
 
 
-def segments(data: bytes | mmap.mmap, limit: int = 10_000) -> Iterator[tuple[int, int, int]]:
+def segments(data: bytes, limit: int = 10_000) -> Iterator[tuple[int, int, int]]:
     """(marker, start, end) of each segment's content up to and with the first scan's header."""
     place = 2
     for _ in range(limit):
@@ -58,7 +57,7 @@ def segments(data: bytes | mmap.mmap, limit: int = 10_000) -> Iterator[tuple[int
         place += 2 + size
 
 
-def frame_of(data: bytes | mmap.mmap) -> JpegFrame | None:
+def frame_of(data: bytes) -> JpegFrame | None:
     """The frame header, or None when there is none before the first scan."""
     if data[:2] != b"\xff\xd8":
         return None
@@ -82,11 +81,8 @@ def read_header(path: Path, max_pixels: int) -> Header:
     ------
     UnreadableTile, CanvasTooLarge : damaged, cut off, too large, a kind that is not read here.
     """
-    with (
-        telling(path, "reading its header"),
-        path.open("rb") as file,
-        mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data,
-    ):
+    with telling(path, "reading its header"):
+        data = path.read_bytes()  # not mapped into memory: a file made shorter meanwhile would end the process
         frame = _checked_frame(path, data, max_pixels)
         jfif, exif, icc = _said(data)
     turn, exif_dpi = exif
@@ -106,7 +102,7 @@ def bands(path: Path, header: Header) -> Iterator[Pixels]:
     yield decoded.reshape(frame.height, frame.width, frame.components)
 
 
-def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> JpegFrame:
+def _checked_frame(path: Path, data: bytes, max_pixels: int) -> JpegFrame:
     frame = frame_of(data)
     if frame is None:
         raise unreadable(path, "is cut off or damaged: a JPEG without a frame header")
@@ -129,7 +125,7 @@ def _checked_frame(path: Path, data: mmap.mmap, max_pixels: int) -> JpegFrame:
     return frame
 
 
-def _said(data: mmap.mmap) -> tuple[Dpi, tuple[int, Dpi], bytes | None]:
+def _said(data: bytes) -> tuple[Dpi, tuple[int, Dpi], bytes | None]:
     """JFIF density, EXIF (orientation, density), and the profile put together from its numbered parts."""
     jfif: Dpi = None
     exif: tuple[int, Dpi] = (1, None)
