@@ -20,11 +20,13 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, spanning
+from stitchbed.imaging.resampling import kernel_reach, softness
+from stitchbed.imaging.transforms import scale_of
 from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, to_sheet
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, magnification, to_sheet
 
 ReadGray = Callable[[int, Box], Floats]
 MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
@@ -115,9 +117,9 @@ def find_spots(
                 _foreign((i, other), sizes, (at, float(r)), way, read, settings)
                 for at, r, way in zip(xy, radius, ways, strict=True)
             ]
-            on_canvas = to_sheet(places[i], xy[foreign])
+            on_canvas, times = to_sheet(places[i], xy[foreign]), magnification(places[i])
             spots += [
-                Spot(float(x), float(y), float(r) + 1.0, i, other)
+                Spot(float(x), float(y), float(r) * times + 1.0, i, other)
                 for (x, y), r in zip(on_canvas, radius[foreign], strict=True)
             ]
         return spots
@@ -148,7 +150,7 @@ def _second_tiles(
     for j, (place, lift) in enumerate(zip(places, lifts, strict=True)):
         if j == index:
             continue
-        depth = depth_mm(place, lift, from_sheet(place, on_canvas), scale)
+        depth = depth_mm(place, lift, from_sheet(place, on_canvas), scale / magnification(place))
         better = depth > best
         best[better], who[better] = depth[better], j
     return who
@@ -176,6 +178,10 @@ def _foreign(
     away = np.hypot(cols, rows)
     core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
     here = read(index[0], box)
+    finer = scale_of(way)
+    soft = softness(1 / finer)
+    if soft > 0:  # the other tile is coarser: a mark it cannot show must not pass for one it does not show
+        here = np.asarray(cv2.GaussianBlur(here, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
     own = _bump(here, core, ring)
     if own <= settings.step * 0.8:
         return False
@@ -201,12 +207,14 @@ def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> f
 
 
 def _seen_there(size: tuple[int, int], index: int, way: Array, box: Box, read: ReadGray) -> Floats | None:
-    """The other tile, of `size`, resampled onto a box of this one; None where it does not reach."""
+    """The other tile, of `size`, resampled onto a box of this one and no sharper; None where it does not reach."""
     corners = np.array(
         [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
     )
     at = corners @ way[:2, :2].T + way[:2, 2]
-    low, high = np.floor(at.min(0)).astype(int) - 3, np.ceil(at.max(0)).astype(int) + 4
+    soft = softness(scale_of(way))
+    reach = kernel_reach(soft)
+    low, high = np.floor(at.min(0)).astype(int) - reach, np.ceil(at.max(0)).astype(int) + reach + 1
     source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
     if clipped(source, Box(0, 0, *size)) != source:
         return None
@@ -214,6 +222,8 @@ def _seen_there(size: tuple[int, int], index: int, way: Array, box: Box, read: R
     matrix[:, 2] += way[:2, :2] @ (box.col, box.row) - (source.col, source.row)
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     picture = read(index, source)
+    if soft > 0:
+        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
     resampled: Floats = cv2.warpAffine(
         picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )

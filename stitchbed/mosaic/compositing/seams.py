@@ -23,9 +23,11 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas, footprint
-from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, magnification
 
 NOBODY = 65535
+COARSER = 1.2  # canvas px per tile px from which a tile is a coarse look: a finer one is shown where there is any
+DISAGREES = 0.1  # difference of log light between pieces that keeps seams off as the strongest drawing does
 LIFTED = 1000.0  # mm taken off the depth of a lifted place: any flat look wins, a lifted one beats none
 
 
@@ -64,16 +66,25 @@ def find_seams(
     canvas: Canvas,
     *,
     settings: SeamSettings,
+    unrest: Array | None = None,
 ) -> SeamMap:
-    """Own every cell of the canvas. `places` are on the canvas."""
-    cell = max(4, round(settings.cell_mm * canvas.dpi / MM_PER_INCH))
-    shape = (-(-canvas.height // cell), -(-canvas.width // cell))
-    best, second, labels, energy = _depths(places, lifts, drawings, canvas, (cell, shape))
+    """Own every cell of the canvas. `places` are on the canvas.
+
+    unrest : (h, w) on `grid_of`, how far pieces disagree, log light; seams keep off such places as off drawing.
+    """
+    cell, shape = grid_of(canvas, settings.cell_mm)
+    best, second, labels, energy = _depths(places, lifts, drawings, canvas, (cell, shape, settings.least_mm))
     if len(places) > 1:
         lead = np.where(second > -np.inf, best - np.maximum(second, -1e6), np.inf)
-        labels = _moved_to_paper(labels, lead, energy, settings)
+        labels = _moved_to_paper(labels, lead, (energy, unrest), settings)
         labels = _back_where_bad(labels, places, lifts, canvas, (cell, settings.least_mm, best))
     return SeamMap(_flooded(labels), cell)
+
+
+def grid_of(canvas: Canvas, cell_mm: float) -> tuple[int, tuple[int, int]]:
+    """(px of a cell, (rows, cols)) of the seams' grid."""
+    cell = max(4, round(cell_mm * canvas.dpi / MM_PER_INCH))
+    return cell, (-(-canvas.height // cell), -(-canvas.width // cell))
 
 
 def depth_mm(place: Placement, lift: Lift, xy: Array, px_per_mm: float) -> Array:
@@ -86,20 +97,27 @@ def depth_mm(place: Placement, lift: Lift, xy: Array, px_per_mm: float) -> Array
     return np.where(edge_distance(place.size, xy) > 0, edge, -np.inf)
 
 
+def _ranked(place: Placement, lift: Lift, xy: Array, canvas: Canvas, least: float) -> Array:
+    """Depth mm of a tile's points (N, 2); of a coarse tile hardly more than `least`, so that finer ones come first."""
+    scale = magnification(place)
+    depth = depth_mm(place, lift, xy, canvas.dpi / MM_PER_INCH / scale)
+    return np.where(depth > least, least + 0.01 * (depth - least), depth) if scale > COARSER else depth
+
+
 def _depths(
     places: Sequence[Placement],
     lifts: Sequence[Lift],
     drawings: Sequence[Drawing],
     canvas: Canvas,
-    grid: tuple[int, tuple[int, int]],
+    grid: tuple[int, tuple[int, int], float],
 ) -> tuple[Array, Array, NDArray[np.int32], Array]:
     """Best and second depth, index of the best tile, drawing energy as the best tile sees it; all per cell."""
-    cell, shape = grid
+    cell, shape, least = grid
     best, second = np.full(shape, -np.inf), np.full(shape, -np.inf)
     labels, energy = np.full(shape, -1, np.int32), np.zeros(shape)
     for i, (place, lift, drawing) in enumerate(zip(places, lifts, drawings, strict=True)):
-        rows, cols, at = _cells_of(place, canvas, cell, shape)
-        depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH).reshape(rows.stop - rows.start, -1)
+        rows, cols, at = cells_of(place, canvas, cell, shape)
+        depth = _ranked(place, lift, at, canvas, least).reshape(rows.stop - rows.start, -1)
         ink = sample(drawing.energy[..., None], at, drawing.cell).reshape(depth.shape)
         old_best, old_second = best[rows, cols], second[rows, cols]
         wins = depth > old_best
@@ -110,7 +128,7 @@ def _depths(
     return best, second, labels, energy
 
 
-def _cells_of(place: Placement, canvas: Canvas, cell: int, shape: tuple[int, int]) -> tuple[slice, slice, Array]:
+def cells_of(place: Placement, canvas: Canvas, cell: int, shape: tuple[int, int]) -> tuple[slice, slice, Array]:
     """Slices of the cells a tile can touch and their centers in the tile (N, 2) px."""
     box = footprint(place, Box(0, 0, canvas.height, canvas.width))
     rows = slice(max(0, box.row // cell), min(shape[0], -(-box.bottom // cell)))
@@ -121,7 +139,10 @@ def _cells_of(place: Placement, canvas: Canvas, cell: int, shape: tuple[int, int
     return rows, cols, from_sheet(place, grid)
 
 
-def _moved_to_paper(labels: NDArray[np.int32], lead: Array, energy: Array, settings: SeamSettings) -> NDArray[np.int32]:
+def _moved_to_paper(
+    labels: NDArray[np.int32], lead: Array, obstacles: tuple[Array, Array | None], settings: SeamSettings
+) -> NDArray[np.int32]:
+    energy, unrest = obstacles
     seen = labels >= 0
     sure = seen & (np.nan_to_num(lead, posinf=1e9) > settings.band_mm)
     markers = np.where(sure, labels + 1, 0)
@@ -130,6 +151,8 @@ def _moved_to_paper(labels: NDArray[np.int32], lead: Array, energy: Array, setti
         mine = labels == index
         markers[mine & (lead >= np.quantile(lead[mine], 0.7))] = index + 1
     strength = np.minimum(energy / max(float(np.percentile(energy[seen], 99)), 1e-6), 1)
+    if unrest is not None:
+        strength = np.maximum(strength, np.minimum(unrest / DISAGREES, 1))
     relief = np.rint(255 * (1 - np.sqrt(strength))).astype(np.int32)
     return np.where(seen, watershed(relief, markers, mask=seen).astype(np.int32) - 1, -1)
 
@@ -145,8 +168,8 @@ def _back_where_bad(
     cell, least, best = rules
     original, depth_now = np.full(labels.shape, -1, np.int32), np.full(labels.shape, -np.inf)
     for i, (place, lift) in enumerate(zip(places, lifts, strict=True)):
-        rows, cols, at = _cells_of(place, canvas, cell, labels.shape)
-        depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH).reshape(rows.stop - rows.start, -1)
+        rows, cols, at = cells_of(place, canvas, cell, labels.shape)
+        depth = _ranked(place, lift, at, canvas, least).reshape(rows.stop - rows.start, -1)
         mine = labels[rows, cols] == i
         depth_now[rows, cols] = np.where(mine, depth, depth_now[rows, cols])
         is_best = (depth == best[rows, cols]) & (depth > -np.inf)

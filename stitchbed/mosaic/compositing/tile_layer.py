@@ -14,17 +14,16 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
+from stitchbed.imaging.resampling import NODE, kernel_reach, resampled, softness
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
-from stitchbed.mosaic.compositing.resampling import resampled
 from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.registration.canvas import NODE, dense, nodes, way_back
-from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.registration.canvas import dense, nodes, way_back
+from stitchbed.mosaic.registration.placement import Placement, magnification
 from stitchbed.reading.base.tile import Tile
 
 ReadWindow = Callable[[Tile, Box], Pixels]
-MARGIN = 4  # px of source round what is needed, for the cubic kernel
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,8 @@ def layer_of(plan: Plan, source: Source, index: int, box: Box) -> Layer:
     """One tile resampled and leveled over a box (origin and size multiples of NODE)."""
     place, tile, level = plan.places[index], plan.tiles[index], plan.levels[index]
     at = way_back(place, nodes(box))
-    window = _window(at, place.size)
+    soft = softness(1 / magnification(place))
+    window = _window(at, place.size, kernel_reach(soft))
     if window.empty:
         blank = np.zeros((box.height, box.width, plan.channels), np.float32)
         return Layer(blank, np.zeros(blank.shape[:2], bool))
@@ -111,16 +111,16 @@ def layer_of(plan: Plan, source: Source, index: int, box: Box) -> Layer:
     table = tone_table(pixels, source.transfer, *numbers)
     local = (at - (window.col, window.row)).astype(np.float32)
     factor = np.ones(at.shape[:2], np.float32) if level.plain else _shade(level, at)
-    moved = resampled(pixels, table, local, factor, (box.height, box.width))
+    moved = resampled(pixels, table, local, factor, (box.height, box.width), soft=soft)
     if moved.shape[2] < plan.channels:
         moved = np.repeat(moved, plan.channels, axis=2)
     return Layer(moved, _valid(at, box, place, tile, source, window))
 
 
-def _window(at: NDArray[np.float64], size: tuple[int, int]) -> Box:
+def _window(at: NDArray[np.float64], size: tuple[int, int], margin: int) -> Box:
     low, high = np.floor(at.reshape(-1, 2).min(0)), np.ceil(at.reshape(-1, 2).max(0))
     box = spanning(int(low[1]), int(low[0]), int(high[1]) + 1, int(high[0]) + 1)
-    return clipped(grown(box, MARGIN), Box(0, 0, *size))
+    return clipped(grown(box, margin), Box(0, 0, *size))
 
 
 def _shade(level: Level, at: NDArray[np.float64]) -> Floats:

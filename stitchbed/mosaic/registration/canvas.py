@@ -14,10 +14,10 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.box import Box, clipped, spanning
+from stitchbed.imaging.resampling import NODE
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
-NODE = 16  # px between the nodes at which the way back is computed; between them it is bilinear
 UPRIGHT = 2e-5  # rad; a turn smaller than this moves no pixel of an A2 at 600 dpi by .2 px
 
 
@@ -34,11 +34,12 @@ class Canvas:
     canvas_from_sheet: Array
 
 
-def make_canvas(places: Sequence[Placement], dpi: float, *, most_pixels: float) -> Canvas:
+def make_canvas(places: Sequence[Placement], dpi: float, *, most_pixels: float, finer: float = 1.0) -> Canvas:
     """The smallest upright canvas that holds all tiles.
 
     Upright: most tiles' quadrant is up, and the tiles' mean turn within that quadrant is taken out, so that no single
-    askew piece tilts the whole. A lone or straight tile is not turned at all.
+    askew piece tilts the whole. A lone or straight tile is not turned at all. finer : canvas px per sheet px; dpi : of
+    the canvas.
 
     Raises
     ------
@@ -48,7 +49,9 @@ def make_canvas(places: Sequence[Placement], dpi: float, *, most_pixels: float) 
     if abs(turn) < UPRIGHT:
         turn = 0.0
     c, s = round(float(np.cos(turn)), 15), round(float(np.sin(turn)), 15)
-    rotation = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+    # the corner of the sheet's first pixel stays the corner of the canvas's
+    sized = np.array([[finer, 0, (finer - 1) / 2], [0, finer, (finer - 1) / 2], [0, 0, 1]])
+    rotation = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]]) @ sized
     corners = np.concatenate([moved(rotation, outline(place)) for place in places])
     low = np.floor(corners.min(0) + 0.5 + 1e-6)
     size = np.ceil(corners.max(0) + 0.5 - 1e-6) - low

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib.metadata
 import platform
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import networkx as nx
@@ -123,6 +124,7 @@ def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
         "accuracy": _accuracy(found),
         "lift": _lift(found),
         "dust": _dust(plan),
+        "changes": [asdict(change) for change in found.changes],
         "seams": {"cell_px": plan.seams.cell, "shape": plan.seams.labels.shape},
         "steps": [_step(r) for r in found.steps],
         "warnings": list(found.warnings),

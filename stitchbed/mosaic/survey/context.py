@@ -21,6 +21,7 @@ from stitchbed.matching.features import FeatureSettings
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings
 from stitchbed.matching.pairs import PairSettings
+from stitchbed.mosaic.compositing.disagreement import ChangeSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
 from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
@@ -76,6 +77,7 @@ class SurveySettings:
     lift: LiftSettings = field(default_factory=LiftSettings)
     seams: SeamSettings = field(default_factory=SeamSettings)
     specks: SpeckSettings = field(default_factory=SpeckSettings)
+    changes: ChangeSettings = field(default_factory=ChangeSettings)
     find_lift: bool = True
     solve_levels: bool = True
     solve_fields: bool = True

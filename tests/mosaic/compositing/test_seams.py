@@ -139,6 +139,19 @@ def test_what_no_tile_sees_belongs_to_nobody() -> None:
     assert (seams.labels[corner] == NOBODY).all() and corner.sum() > 100
 
 
+def test_a_finer_look_comes_before_a_coarse_one() -> None:
+    """The second piece has half the canvas's dpi: it is shown only where the first one ends, or nearly."""
+    places, canvas = _pair()
+    half = places[1].sheet_from_tile @ np.diag([2.0, 2.0, 1.0])
+    places[1] = Placement("b", (SIZE[0] // 2, SIZE[1] // 2), half)
+    seams = _seams(places, [_flat(), _flat()], [_blank(), _blank()], canvas)
+    cells = _cells(seams).reshape(-1, 2)
+    mine = depth_mm(places[0], _flat(), from_sheet(places[0], cells), PX_PER_MM)
+    coarse = seams.labels.ravel() == 1
+    assert mine[coarse].max() < SETTINGS.least_mm + SETTINGS.band_mm + 1 and (mine[~coarse] > 0).mean() > 0.95
+    assert (seams.labels.ravel() == 0).mean() > 0.5
+
+
 def test_depth_is_counted_in_millimeters_from_edge_and_lift() -> None:
     place = Placement("a", SIZE, np.eye(3))
     xy = np.array([[39.5, 200.0], [249.5, 199.5], [-5.0, 200.0], [490.0, 200.0]])

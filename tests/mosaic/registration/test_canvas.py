@@ -64,6 +64,14 @@ def test_the_canvas_stands_as_most_tiles_do() -> None:
         assert abs(abs(turned[3]) - 180) < 0.3
 
 
+def test_a_finer_canvas_shows_the_same_sheet() -> None:
+    """Twice the dpi: each pixel of the sheet becomes four, corner on corner, and twice as many rows."""
+    canvas = make_canvas([_placed(np.eye(3))], 600, most_pixels=MOST, finer=2.0)
+    assert (canvas.height, canvas.width, canvas.dpi) == (2 * SIZE[0], 2 * SIZE[1], 600)
+    rim = outline(on_canvas(_placed(np.eye(3)), canvas))
+    assert np.allclose(rim.min(0), -0.5) and np.allclose(rim.max(0), np.array([2 * SIZE[1], 2 * SIZE[0]]) - 0.5)
+
+
 def test_a_canvas_past_the_limit_is_refused() -> None:
     places = [_placed(np.eye(3)), _placed(truth.pose(90000, 90000, 0))]
     with pytest.raises(CanvasTooLarge, match="at most 100 megapixels"):

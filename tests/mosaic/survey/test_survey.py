@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -15,11 +16,12 @@ import truth
 from stitchbed.core.errors import CanvasTooLarge, Disconnected
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.components import demand_whole
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.refine import bed_groups
-from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
+from stitchbed.mosaic.survey.scales import agreed_scales, canvas_dpi, sheet_dpi
 from stitchbed.mosaic.survey.survey import link_all, preview_all, survey
 from stitchbed.reading.base.tile import Raster, Tile
 from stitchbed.reading.intake import take_in
@@ -132,6 +134,26 @@ def test_tiles_of_one_size_and_dpi_share_a_bed() -> None:
     )
     context = SurveyContext(tiles, np.array([300.0, 300.0, 600.0, 300.0]), None, KIND, SETTINGS)  # type: ignore[arg-type]
     assert bed_groups(context) == [0, 0, 1, 2]
+
+
+def test_the_canvas_takes_the_finest_dpi_that_covers_most_of_the_sheet() -> None:
+    """Four pieces in a row without overlap, each 100 mm wide; the sheet's pixels are of 150 dpi."""
+
+    def row(*dpi: float) -> tuple[float, list[str]]:
+        places = []
+        for k, own in enumerate(dpi):
+            side = round(100 * own / 25.4)
+            scale = 150 / own
+            places.append(Placement(f"t{k}", (side, side), np.array([[scale, 0, k * 590.6], [0, scale, 0], [0, 0, 1]])))
+        return canvas_dpi(places, np.array(dpi), 150.0)
+
+    assert row(150, 150, 151, 149) == (150.0, [])
+    value, (words,) = row(300, 150, 300, 301)
+    assert value == 300 and "the pieces have 300 and 150 dpi; the result has 300" in words
+    assert re.search("2[456] % of it was seen at fewer dpi only", words)
+    value, (words,) = row(150, 300, 150, 150)
+    assert value == 150 and re.search("on 2[456] % of it is left out", words) and "softer" not in words
+    assert row(600, 300, 300, 150)[0] == 300
 
 
 def _layout(scale: float) -> Layout:

@@ -8,8 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.resampling import STEPS, cubic_weights, resampled, softness
 from stitchbed.imaging.transfer import to_linear, tone_table, transfer_of
-from stitchbed.mosaic.compositing.resampling import STEPS, cubic_weights, resampled
 from stitchbed.mosaic.registration.canvas import dense, nodes
 
 SIZE = (48, 64)
@@ -78,3 +78,35 @@ def test_each_channel_has_its_own_table() -> None:
     table = np.stack([np.full(256, value, np.float32) for value in (0.2, 0.4, 0.6)])
     found = resampled(pixels, table, moved_by(2.3, 1.7), np.full(moved_by(0, 0).shape[:2], 2, np.float32), SIZE)
     assert np.allclose(found, (0.4, 0.8, 1.2), atol=1e-6)
+
+
+def test_a_finer_picture_is_softened_as_a_coarser_look_would_be() -> None:
+    """A Gaussian spot of sigma s at three times the dpi, reduced: sigma of s, the softness and the kernel, by moments.
+
+    Sampling the reduced spot is harmless where its spectrum has died away, so its second moment tells its sigma
+    (variances add under convolution); a checkerboard finer than the canvas can show comes out even.
+    """
+    finer, own = 3.0, 1.5
+    soft = softness(finer)
+    y, x = np.mgrid[:180, :240]
+    spot = np.exp(-((x - 120.3) ** 2 + (y - 90.7) ** 2) / (2 * own**2))
+    table = (np.arange(65536, dtype=np.float32) / 65535)[None]
+    codes = np.rint(spot * 65535).astype(np.uint16)[..., None]
+    at = (finer * nodes(BOX)).astype(np.float32)
+    even = np.ones(at.shape[:2], np.float32)
+    seen = resampled(codes, table, at, even, SIZE, soft=soft)[..., 0].astype(float)
+    column, row = np.arange(SIZE[1]), np.arange(SIZE[0])
+    across, down = seen.sum(0) / seen.sum(), seen.sum(1) / seen.sum()
+    middle = float(across @ column), float(down @ row)
+    assert middle == pytest.approx((120.3 / finer, 90.7 / finer), abs=0.01)
+    spread = np.sqrt(across @ (column - middle[0]) ** 2)
+    assert spread == pytest.approx(np.hypot(own, soft) / finer, rel=0.03)
+    checks = (((x // 2 + y // 2) % 2) * 40000 + 10000).astype(np.uint16)[..., None]
+    flat = resampled(checks, table, at, even, SIZE, soft=soft)[4:-4, 4:-4]
+    bare = resampled(checks, table, at, even, SIZE)[4:-4, 4:-4]
+    assert flat.std() < 0.02 < 0.2 < bare.std()
+
+
+def test_a_picture_of_the_canvas_s_dpi_is_not_softened() -> None:
+    assert softness(1.0) == softness(1.04) == softness(0.5) == 0.0
+    assert softness(2.0) == pytest.approx(0.866, abs=0.001)

@@ -1,9 +1,10 @@
-"""I resample a window of a tile to pixels of the canvas, in linear light, in one pass.
+"""I resample a window of a picture to pixels of a canvas, in linear light, in one pass.
 
 In: stored pixels, their tone table, where each node of the canvas looks, a factor at each node. Out: linear light.
 
 Positions and factors are bilinear between nodes. The kernel is the cubic one, its weights kept in a table of STEPS
-positions to the pixel: a rounding of half a thousandth of a pixel.
+positions to the pixel: a rounding of half a thousandth of a pixel. A picture finer than the canvas is softened first,
+by as much as a look of the canvas's own dpi would have been softer, so that no detail comes back as stair steps.
 """
 
 from __future__ import annotations
@@ -14,13 +15,15 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.imaging.compiled import compiled
-from stitchbed.mosaic.registration.canvas import NODE
 
+NODE = 16  # px between the nodes at which positions are given; between them they are bilinear
 STEPS = 1024
 REACH = 3  # px a window is continued by at its rims, so that a kernel that looks past them meets the rim's own color
 LANES = 4  # floats per pixel while it is resampled: a power of two fills the processor's registers
 SHARPNESS = -0.75  # the cubic kernel's a
 CORRECTION = 0.8  # of a ramp's shift that is taken off
+LOOK_PX = 0.5  # px of its own that a sharp look is soft by, as the sigma of a Gaussian: lens and pixel together
+FINER = 1.05  # source px per canvas px from which the source is softened; below, nothing is left out
 
 
 def cubic_weights(part: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -45,17 +48,31 @@ WEIGHTS = np.repeat(cubic_weights(np.arange(STEPS + 1) / STEPS).astype(np.float3
 WEIGHTS.flags.writeable = False
 
 
-def resampled(pixels: Pixels, table: Floats, at: Floats, factor: Floats, size: tuple[int, int]) -> Floats:
+def softness(finer: float) -> float:
+    """Sigma px of the Gaussian that makes a picture as soft as one with `finer` times fewer px per inch; 0 for none."""
+    return LOOK_PX * float(np.sqrt(finer**2 - 1)) if finer > FINER else 0.0
+
+
+def kernel_reach(soft: float) -> int:
+    """Px round what is looked at that `resampled` needs."""
+    return REACH + 1 + int(np.ceil(3.5 * soft))
+
+
+def resampled(
+    pixels: Pixels, table: Floats, at: Floats, factor: Floats, size: tuple[int, int], *, soft: float = 0.0
+) -> Floats:
     """Linear light (*size, c), resampled once.
 
     pixels : (h, w, c) uint8 or uint16, c 1 or 3. table : (c, 256 or 65536) light of each code, by channel.
     at : (rows, cols, 2) x, y px of `pixels` at the nodes of `canvas.nodes`. factor : (rows, cols) to multiply by there.
-    size : (height, width) px, multiples of NODE. Positions outside `pixels` see its rim.
+    size : (height, width) px, multiples of NODE. Positions outside `pixels` see its rim. soft : see `softness`.
     """
     room = np.asarray(cv2.copyMakeBorder(pixels, REACH, REACH, REACH, REACH, cv2.BORDER_REPLICATE))
     room = room.reshape(*room.shape[:2], -1)
     light = np.empty((*room.shape[:2], LANES), np.float32)
     _look_up(room, table, light)
+    if soft > 0:
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
     result = np.empty((*size, pixels.shape[2]), np.float32)
     at_x, at_y = (np.ascontiguousarray(at[..., k] + np.float32(REACH)) for k in (0, 1))
     _resample(light, at_x, at_y, factor, WEIGHTS, result)
@@ -74,7 +91,10 @@ def _look_up(stored: Pixels, table: Floats, light: Floats) -> None:
 
 @compiled
 def _across(nodes: Floats, y: int, line: Floats) -> None:
-    """Fill `line` (w,) with the bilinear values at row y; nodes lie as `canvas.nodes` says."""
+    """Fill `line` (w,) with the bilinear values at row y.
+
+    Nodes lie NODE px apart, the first NODE / 2 + .5 px before the first pixel.
+    """
     upper = (y + NODE // 2) // NODE
     share = np.float32(((y + NODE // 2) % NODE + 0.5) / NODE)
     left = nodes[upper, 0] + (nodes[upper + 1, 0] - nodes[upper, 0]) * share

@@ -1,0 +1,383 @@
+"""I find what changed between scans: places where two pieces, leveled and aligned, still show different things.
+
+In: pieces on the canvas, their small pictures, levels and lifted zones. Out: `Disagreements`: how much pieces disagree
+on the seams' grid, and the `Change`s, each with the piece it is to be shown from as a whole.
+
+A flap that was moved, a crumb that fell onto the sheet, a slip of paper: what one scan shows is as true as the other,
+but half of each is not. A small mark on what is blank in the other piece is taken for dirt: the blank look is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import networkx as nx
+import numpy as np
+from scipy import ndimage
+from skimage.morphology import convex_hull_image
+
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
+from stitchbed.imaging.sample import sample
+from stitchbed.mosaic.compositing.seams import SeamMap, cells_of, depth_mm, grid_of
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.photometry.overlap_samples import Small
+from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.placement import Placement, magnification
+
+FLOOR = 0.03  # light added before logs are taken: ink's own noise does not count
+UNSEEN = -1e9  # mm of depth
+NAMED = 6  # places named in a line
+
+
+@dataclass(frozen=True)
+class ChangeSettings:
+    """flat_mm: both pieces must see a place this far from their edges and lifted zones. differs, peak: difference of
+    log light that belongs to a change, and that one must reach somewhere. least_cells: smaller ones are noise.
+    joined_mm: parts nearer to each other than this are one thing; edges_mm: and parts larger than crumb_mm, for they
+    may be the two sides of a flap that moved. mark_mm: larger things are no dirt. blank: share of a mark's own contrast
+    that the clean piece may show. round_mm: taken from the same piece round a change.
+    """
+
+    flat_mm: float = 2.5
+    differs: float = 0.09
+    peak: float = 0.14
+    least_cells: int = 3
+    joined_mm: float = 6.0
+    edges_mm: float = 30.0
+    crumb_mm: float = 6.0
+    mark_mm: float = 12.0
+    blank: float = 0.4
+    round_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Change:
+    """A place where pieces a and b (numbers) disagree. box : cells of the seam grid. mask : (box) cells.
+
+    shown : piece it is taken from. mark : a mark that piece does not show. whole : False where no piece sees all of it
+    flat, so that a cut cannot be avoided.
+    """
+
+    a: int
+    b: int
+    box: Box
+    mask: Mask
+    shown: int
+    mark: bool
+    whole: bool
+
+
+@dataclass(frozen=True)
+class ChangedPlace:
+    """A `Change` as it is told: middle x, y canvas px, size mm, names of the pieces; see `Change` for the rest."""
+
+    x: float
+    y: float
+    width_mm: float
+    height_mm: float
+    a: str
+    b: str
+    shown: str
+    mark: bool
+    whole: bool
+
+
+@dataclass(frozen=True)
+class Disagreements:
+    """unrest : (h, w) largest difference of log light between two pieces per cell of the seam grid. cell : px."""
+
+    unrest: Array
+    cell: int
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One piece on its part of the grid: logs (h, w, c) of light, depth (h, w) mm, less than 0 where not flat."""
+
+    box: Box
+    logs: Array
+    depth: Array
+
+
+def find_changes(
+    places: Sequence[Placement],
+    smalls: Sequence[Small],
+    levels: Sequence[Level],
+    lifts: Sequence[Lift],
+    canvas: Canvas,
+    *,
+    cell_mm: float,
+    settings: ChangeSettings,
+) -> Disagreements:
+    """Compare every two pieces on the grid of the seams; `places` are on the canvas."""
+    cell, shape = grid_of(canvas, cell_mm)
+    looks = [_look(*piece, canvas, cell, shape) for piece in zip(places, smalls, levels, lifts, strict=True)]
+    unrest, changes = np.zeros(shape), []
+    mm = cell / canvas.dpi * MM_PER_INCH
+    for i in range(len(looks)):
+        for j in range(i + 1, len(looks)):
+            box, difference = _difference(looks[i], looks[j], settings.flat_mm)
+            if box.empty:
+                continue
+            unrest[box.slices] = np.maximum(unrest[box.slices], difference)
+            changes += _of_pair((i, j), (box, difference), looks, mm, settings)
+    return Disagreements(unrest, cell, tuple(_merged(changes)))
+
+
+def _merged(changes: Sequence[Change]) -> list[Change]:
+    """One change for all those that lie on each other: the piece most of them show, area counted, wins.
+
+    A crumb in one piece is a change between it and every other piece there.
+    """
+    together = nx.Graph()
+    together.add_nodes_from(range(len(changes)))
+    together.add_edges_from((m, n) for m, one in enumerate(changes) for n in range(m) if meets(one.box, changes[n].box))
+    found = []
+    for numbers in nx.connected_components(together):
+        group = [changes[n] for n in sorted(numbers)]
+        votes: dict[int, float] = {}
+        for change in group:
+            lost = change.b if change.shown == change.a else change.a
+            area = float(change.mask.sum())
+            votes[change.shown] = votes.get(change.shown, 0) + area * (1 if change.whole else 0.1)
+            votes[lost] = votes.get(lost, 0) - area
+        shown = max(sorted(votes), key=lambda i: votes[i])
+        head = max((c for c in group if c.shown == shown), key=lambda c: c.mask.sum(), default=group[0])
+        found.append(_union(replace(head, mark=all(c.mark for c in group)), group))
+    return found
+
+
+def _union(head: Change, group: Sequence[Change]) -> Change:
+    """`head` over the places of all of its group."""
+    top, left = min(c.box.row for c in group), min(c.box.col for c in group)
+    box = Box(top, left, max(c.box.bottom for c in group) - top, max(c.box.right for c in group) - left)
+    mask = np.zeros((box.height, box.width), bool)
+    for change in group:
+        mask[shifted(change.box, -top, -left).slices] |= change.mask
+    return replace(head, box=box, mask=mask)
+
+
+def shown_whole(seams: SeamMap, found: Disagreements, places: Sequence[Placement], canvas: Canvas) -> SeamMap:
+    """The seams with each change, and a little round it, given to the piece it is shown from where that piece sees."""
+    labels = seams.labels.copy()
+    for change in found.changes:
+        rows, cols, at = cells_of(places[change.shown], canvas, seams.cell, labels.shape)
+        height, width = places[change.shown].size
+        sees = ((at > 0).all(1) & (at[:, 0] < width - 1) & (at[:, 1] < height - 1)).reshape(rows.stop - rows.start, -1)
+        mine = np.zeros(labels.shape, bool)
+        mine[change.box.slices] = change.mask
+        part = labels[rows, cols]
+        part[mine[rows, cols] & sees] = change.shown
+    return replace(seams, labels=labels)
+
+
+def changed_places(found: Disagreements, places: Sequence[Placement], canvas: Canvas) -> list[ChangedPlace]:
+    """The changes as they are told, the largest first."""
+    px = found.cell
+    mm = px / canvas.dpi * MM_PER_INCH
+    told = [
+        ChangedPlace(
+            round((c.box.col + c.box.width / 2) * px, 1), round((c.box.row + c.box.height / 2) * px, 1),
+            round(c.box.width * mm, 1), round(c.box.height * mm, 1),
+            places[c.a].tile, places[c.b].tile, places[c.shown].tile, c.mark, c.whole,
+        )
+        for c in found.changes
+    ]  # fmt: skip
+    return sorted(told, key=lambda place: (-place.width_mm * place.height_mm, place.y, place.x))
+
+
+def change_words(told: Sequence[ChangedPlace], canvas: Canvas) -> list[str]:
+    """A line about marks that were left out, one about things that moved, one about those that had to be cut."""
+    marks, cut = [p for p in told if p.mark], [p for p in told if not p.whole]
+    moved = [p for p in told if p.whole and not p.mark]
+    words = []
+    if marks:
+        words.append(f"{_counted(marks, 'mark')} left out as dirt, where other pieces are blank: {_at(marks, canvas)}")
+    if moved:
+        words.append(
+            f"{_counted(moved, 'place')} where pieces show different things, as when something moved between scans, "
+            f"taken whole from one piece: {_at(moved, canvas)}. Look at them"
+        )
+    if cut:
+        words.append(
+            f"{_counted(cut, 'place')} where pieces show different things and no piece shows all of it, so that a cut "
+            f"is left: {_at(cut, canvas)}. Scan these again in one piece, with nothing moved"
+        )
+    return words
+
+
+def _counted(places: Sequence[ChangedPlace], word: str) -> str:
+    return f"{len(places)} {word}{'s' if len(places) != 1 else ''}"
+
+
+def _at(places: Sequence[ChangedPlace], canvas: Canvas) -> str:
+    """Where the largest ones are, mm from the canvas's left and top."""
+    mm = MM_PER_INCH / canvas.dpi
+    shown = [f"{p.x * mm:.0f}, {p.y * mm:.0f} mm ({p.shown})" for p in places[:NAMED]]
+    return "; ".join(shown) + (f" and {len(places) - NAMED} more" if len(places) > NAMED else "")
+
+
+def _look(
+    place: Placement, small: Small, level: Level, lift: Lift, canvas: Canvas, cell: int, shape: tuple[int, int]
+) -> _Look:
+    rows, cols, at = cells_of(place, canvas, cell, shape)
+    size = (rows.stop - rows.start, cols.stop - cols.start)
+    depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH / magnification(place))
+    shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
+    light = leveled(level, sample(small.light, at, small.cell), shade)
+    box = Box(rows.start, cols.start, *size)
+    return _Look(box, np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1), depth.reshape(size))
+
+
+def _part(look: _Look, box: Box) -> tuple[Array, Array]:
+    """Logs and depth of a look on a box within its own."""
+    at = Box(box.row - look.box.row, box.col - look.box.col, box.height, box.width).slices
+    return look.logs[at], look.depth[at]
+
+
+def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array]:
+    """The common box and (h, w) largest difference over channels, 0 where not both see flat."""
+    box = clipped(one.box, two.box)
+    if box.empty:
+        return box, np.zeros((0, 0))
+    (logs, depth), (other, other_depth) = _part(one, box), _part(two, box)
+    flat = np.minimum(depth, other_depth) > flat_mm
+    if flat.sum() < 9:
+        return Box(0, 0, 0, 0), np.zeros((0, 0))
+    rest = logs - other
+    rest = rest - np.median(rest[flat], axis=0)
+    return box, np.where(flat, np.abs(rest).max(2), 0.0)
+
+
+def _of_pair(
+    pair: tuple[int, int], at: tuple[Box, Array], looks: Sequence[_Look], mm: float, settings: ChangeSettings
+) -> list[Change]:
+    """The changes between two pieces: marks by themselves, sides of a thing with all that lies between them."""
+    box, difference = at
+    parts = _things(difference, mm, settings)
+    small = [_side(mask, mm) <= settings.crumb_mm for mask in parts]
+    found = [_settled(pair, (box, m), looks, mm, settings) for m, little in zip(parts, small, strict=True) if little]
+    for group in _near([m for m, little in zip(parts, small, strict=True) if not little], mm, settings.edges_mm):
+        hull = _settled(pair, (box, convex_hull_image(np.any(group, axis=0))), looks, mm, settings)
+        each = [_settled(pair, (box, mask), looks, mm, settings) for mask in group]
+        found += [hull] if hull.whole else [replace(change, shown=hull.shown, whole=False) for change in each]
+    return found
+
+
+def _side(mask: Mask, mm: float) -> float:
+    """Longer side of what a mask holds, mm."""
+    return mm * float(max(np.ptp(axis) + 1 for axis in np.nonzero(mask)))
+
+
+def _near(masks: Sequence[Mask], mm: float, most_mm: float) -> list[list[Mask]]:
+    """Masks in groups: those that can be reached from each other by steps of at most `most_mm`."""
+    if not masks:
+        return []
+    reach = max(1, round(most_mm / mm / 2))
+    boxes = [grown(_frame(mask), reach) for mask in masks]
+    together = nx.Graph()
+    together.add_nodes_from(range(len(masks)))
+    together.add_edges_from((m, n) for m, box in enumerate(boxes) for n in range(m) if meets(box, boxes[n]))
+    return [[masks[n] for n in sorted(group)] for group in nx.connected_components(together)]
+
+
+def _frame(mask: Mask) -> Box:
+    rows, cols = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
+    return spanning(int(rows[0]), int(cols[0]), int(rows[-1]) + 1, int(cols[-1]) + 1)
+
+
+def _things(difference: Array, mm: float, settings: ChangeSettings) -> list[Mask]:
+    """Masks (h, w) of what differs: parts that lie near each other together, holes filled."""
+    differs = difference > settings.differs
+    if not differs.any():
+        return []
+    near = ndimage.binary_dilation(differs, iterations=max(1, round(settings.joined_mm / mm / 2)))
+    groups, count = ndimage.label(near, structure=np.ones((3, 3)))
+    found = []
+    for number in range(1, count + 1):
+        mask = differs & (groups == number)
+        if mask.sum() >= settings.least_cells and difference[mask].max() >= settings.peak:
+            closed = ndimage.binary_closing(np.pad(mask, 3), iterations=3)[3:-3, 3:-3] | mask
+            found.append(np.asarray(ndimage.binary_fill_holes(closed), bool))
+    return found
+
+
+def _settled(
+    pair: tuple[int, int], at: tuple[Box, Mask], looks: Sequence[_Look], mm: float, settings: ChangeSettings
+) -> Change:
+    """Whom a change is shown from: the blank look at a mark, the look a third piece bears out, or the deepest one."""
+    box, mask = _trimmed(*at, grow=max(1, round(settings.round_mm / mm)))
+    core = _moved(at[1], (at[0].row - box.row, at[0].col - box.col), mask.shape)
+    views = {i: _view(looks[i], box) for i in pair}
+    least = {i: float(views[i][1][mask].min()) for i in pair}
+    whole = {i: least[i] > 0 for i in pair}
+    side = _side(core, mm)
+    third = _borne_out(pair, box, core, looks)
+    clean = _blank_one(pair, views, core, mask, settings) if side <= settings.mark_mm else None
+    if clean is not None and whole[clean] and third in (None, clean):
+        return Change(*pair, box, mask, clean, mark=True, whole=True)
+    shown = third if third is not None and whole[third] else max(pair, key=lambda i: least[i])
+    return Change(*pair, box, mask, shown, mark=False, whole=whole[shown])
+
+
+def _trimmed(box: Box, mask: Mask, *, grow: int) -> tuple[Box, Mask]:
+    """The mask grown by `grow` cells (it may leave the box it came in), and its own box."""
+    wide = np.pad(mask, grow)
+    ball = np.hypot(*np.mgrid[-grow : grow + 1, -grow : grow + 1]) <= grow + 0.5
+    wide = np.asarray(ndimage.binary_dilation(wide, structure=ball), bool)
+    frame = _frame(wide)
+    return shifted(frame, box.row - grow, box.col - grow), wide[frame.slices]
+
+
+def _moved(mask: Mask, offset: tuple[int, int], shape: tuple[int, int]) -> Mask:
+    """A mask moved by `offset` cells into an array of another shape."""
+    found = np.zeros(shape, bool)
+    rows, cols = np.nonzero(mask)
+    found[rows + offset[0], cols + offset[1]] = True
+    return found
+
+
+def _view(look: _Look, box: Box) -> tuple[Array, Array]:
+    """Logs and depth of a look on any box; UNSEEN deep where it does not reach."""
+    logs = np.zeros((box.height, box.width, look.logs.shape[2]))
+    depth = np.full((box.height, box.width), UNSEEN)
+    common = clipped(box, look.box)
+    if not common.empty:
+        there = shifted(common, -box.row, -box.col).slices
+        logs[there], depth[there] = _part(look, common)
+    return logs, depth
+
+
+def _blank_one(
+    pair: tuple[int, int], views: dict[int, tuple[Array, Array]], core: Mask, mask: Mask, settings: ChangeSettings
+) -> int | None:
+    """The piece of the pair that shows a mark's place like its surroundings, while the other does not; else None."""
+    ring = mask & ~ndimage.binary_dilation(core)
+    if not ring.any():
+        return None
+    contrast = {}
+    for i in pair:
+        logs = views[i][0]
+        contrast[i] = float(np.abs(logs[core] - np.median(logs[ring], axis=0)).max(1).mean())
+    calm, loud = sorted(pair, key=lambda i: contrast[i])
+    return calm if contrast[calm] < settings.blank * contrast[loud] else None
+
+
+def _borne_out(pair: tuple[int, int], box: Box, core: Mask, looks: Sequence[_Look]) -> int | None:
+    """The piece of the pair that a third one, which sees the place flat, agrees with; None without a third one."""
+    votes = dict.fromkeys(pair, 0.0)
+    for k, look in enumerate(looks):
+        if k in pair:
+            continue
+        logs, depth = _view(look, box)
+        if depth[core].min() <= 0:
+            continue
+        off = {i: float(np.abs(_view(looks[i], box)[0][core] - logs[core]).max(1).mean()) for i in pair}
+        votes[min(off, key=lambda i: off[i])] += 1
+    first, second = pair
+    return None if votes[first] == votes[second] else max(pair, key=lambda i: votes[i])

@@ -1,0 +1,161 @@
+"""I make the plan of measured pieces: canvas, lifted zones, levels, seams, specks.
+
+In: a context, previews, places. Out: a `Plan`, lifted zones, and what has to be said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import gray_of
+from stitchbed.mosaic.compositing.disagreement import (
+    ChangedPlace,
+    Disagreements,
+    change_words,
+    changed_places,
+    find_changes,
+    shown_whole,
+)
+from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
+from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
+from stitchbed.mosaic.compositing.plan import Plan, Spot
+from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
+from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
+from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
+from stitchbed.mosaic.photometry.overlap_samples import Small, look
+from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, magnification
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.preview import Preview
+from stitchbed.mosaic.survey.refine import Measured, bed_groups
+from stitchbed.mosaic.survey.scales import canvas_dpi
+
+
+def make_plan(
+    context: SurveyContext, previews: Sequence[Preview], measured: Measured
+) -> tuple[Plan, list[Lift], list[ChangedPlace], list[str]]:
+    """Canvas, levels, seams; lifted zones; what changed between scans; words to the user."""
+    dpi, words = canvas_dpi(measured.places, context.dpi, measured.dpi)
+    most = context.settings.max_megapixels * 1e6
+    canvas = make_canvas(measured.places, dpi, most_pixels=most, finer=dpi / measured.dpi)
+    places = [on_canvas(place, canvas) for place in measured.places]
+    lifts, levels = judged_light(context, previews, places, canvas)
+    changes = _changes(context, previews, (places, lifts, levels), canvas)
+    drawings = [g.drawing for g in previews]
+    seams = find_seams(places, lifts, drawings, canvas, settings=context.settings.seams, unrest=changes.unrest)
+    seams = shown_whole(seams, changes, places, canvas)
+    levels = with_evening(places, lifts, levels, seams)
+    spots = specks_of(context, previews, (places, lifts, seams), canvas)
+    kind = context.kind
+    frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
+    plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))
+    told = changed_places(changes, plan.places, canvas)
+    return plan, lifts, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas)]
+
+
+def _changes(
+    context: SurveyContext,
+    previews: Sequence[Preview],
+    laid: tuple[Sequence[Placement], Sequence[Lift], Sequence[Level]],
+    canvas: Canvas,
+) -> Disagreements:
+    """What changed between scans."""
+    places, lifts, levels = laid
+    smalls, cell_mm = promoted(context, previews), context.settings.seams.cell_mm
+    wishes = context.settings.changes
+    return find_changes(places, smalls, levels, lifts, canvas, cell_mm=cell_mm, settings=wishes)
+
+
+def promoted(context: SurveyContext, previews: Sequence[Preview]) -> list[Small]:
+    """The small pictures, all with the master's channels."""
+    channels = context.kind.channels
+    return [
+        replace(g.small, light=_promoted(g.small.light, channels), mixed=_promoted(g.small.mixed, channels))
+        for g in previews
+    ]
+
+
+def with_evening(
+    places: Sequence[Placement], lifts: Sequence[Lift], levels: Sequence[Level], seams: SeamMap
+) -> list[Level]:
+    """Levels that give back the light of lifted places the canvas has to show."""
+    triples = enumerate(zip(places, lifts, levels, strict=True))
+    return [evened(level, lift, place.size, shown_cells(place, i, lift, seams)) for i, (place, lift, level) in triples]
+
+
+def specks_of(
+    context: SurveyContext,
+    previews: Sequence[Preview],
+    laid: tuple[Sequence[Placement], Sequence[Lift], SeamMap],
+    canvas: Canvas,
+) -> list[Spot]:
+    """Dust to be taken from another tile."""
+    if not context.settings.find_dust or len(previews) < 2:
+        return []
+    places, lifts, seams = laid
+
+    def read(index: int, box: Box) -> NDArray[np.float32]:
+        return gray_of(context.shelf.window(context.tiles[index], box))
+
+    marks = [g.marks for g in previews]
+    wishes = context.settings.specks
+    return find_spots(places, marks, lifts, canvas, seams=seams, read=read, settings=wishes, workers=context.workers)
+
+
+def lifts_at(context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement]) -> list[Lift]:
+    """Where the sheet lifts, under places good to a pixel."""
+    home = float(np.median([dpi * magnification(place) for dpi, place in zip(context.dpi, places, strict=True)]))
+    canvas = make_canvas(places, home, most_pixels=context.settings.max_megapixels * 1e6)
+    return judged_light(context, previews, [on_canvas(place, canvas) for place in places], canvas)[0]
+
+
+def judged_light(
+    context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], canvas: Canvas
+) -> tuple[list[Lift], list[Level]]:
+    """Lifted zones and levels: levels first without the rims, then lift, then levels again without what lifts."""
+    settings = context.settings
+    names, sizes = [p.tile for p in places], [p.size for p in places]
+    smalls = promoted(context, previews)
+    patches = look(places, smalls, canvas, settings.levels.spacing_mm)
+    nothing = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
+    if not settings.solve_levels or not len(patches.xy):
+        return nothing, [no_gain(name, context.kind.channels) for name in names]
+    lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], context.px_per_mm, 12.0)
+    group = bed_groups(context)
+    for _ in range(2 if settings.find_lift else 0):
+        _, corrected = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
+        lifts = find_lift(names, sizes, patches, corrected, list(context.px_per_mm), settings.lift)
+        weight = trust(lifts, patches)
+    levels, _ = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
+    return lifts, levels
+
+
+def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
+    """Per tile (n,) little trust within `rim_mm` of its edge, where sheets lift and covers shade."""
+    depths = [edge_distance(size, xy) / k for size, xy, k in zip(sizes, at, px_per_mm, strict=True)]
+    return [np.clip(depth / rim_mm, 0.02, 1) ** 2 for depth in depths]
+
+
+def _promoted(light: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
+    return light if light.shape[2] == channels else np.repeat(light, channels, axis=2)
+
+
+def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
+    shown = []
+    for i, (place, lift) in enumerate(zip(plan.places, lifts, strict=True)):
+        area = square_cm(shown_cells(place, i, lift, plan.seams), lift, float(context.px_per_mm[i]))
+        if area > 1:
+            shown.append((place.tile, area))
+    if not shown:
+        return []
+    listed = ", ".join(f"{name} ({area:.0f} sq cm)" for name, area in shown)
+    return [
+        f"the sheet leaves the glass where no other piece sees it flat: {listed}; its light was evened out, but it "
+        "stays soft there. Scan these edges again, farther onto the bed, to mend it"
+    ]

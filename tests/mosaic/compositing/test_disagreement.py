@@ -1,0 +1,116 @@
+"""I check what changed between scans: crumbs go, moved things come whole from one piece, noise is nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import truth
+
+from stitchbed.mosaic.compositing.disagreement import (
+    ChangeSettings,
+    Disagreements,
+    change_words,
+    changed_places,
+    find_changes,
+    shown_whole,
+)
+from stitchbed.mosaic.compositing.seams import SeamMap, grid_of
+from stitchbed.mosaic.photometry.gain_compensation import no_gain
+from stitchbed.mosaic.photometry.lift import no_lift
+from stitchbed.mosaic.photometry.overlap_samples import small_of
+from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
+from stitchbed.mosaic.registration.placement import Placement
+
+SIZE = (400, 500)  # px, 4 to the mm
+DPI = 25.4 * 4
+STEP = 300  # px between pieces: 50 mm of overlap
+
+
+class Sheet:
+    """Three pieces in a row of one drawn sheet; each can be changed before it is looked at."""
+
+    def __init__(self, seed: int, count: int = 3) -> None:
+        self.light = truth.paint_sheet(SIZE[0], SIZE[1] + (count - 1) * STEP, seed)
+        self.pieces = [self.light[:, k * STEP : k * STEP + SIZE[1]].copy() for k in range(count)]
+
+    def block(self, piece: int, x: int, y: int, size: tuple[int, int], light: float) -> None:
+        """An even block, (width, height) px, at sheet (x, y) px in one piece; what lies outside of it is not drawn."""
+        left = x - piece * STEP
+        self.pieces[piece][y : y + size[1], max(left, 0) : max(left + size[0], 0)] = light
+
+    def looked(self) -> tuple[list[Placement], Canvas, Disagreements]:
+        """What is found."""
+        rng = np.random.default_rng(1)
+        places = [
+            Placement(f"p{k}", SIZE, np.array([[1.0, 0, k * STEP], [0, 1.0, 0], [0, 0, 1]]))
+            for k in range(len(self.pieces))
+        ]
+        canvas = make_canvas(places, DPI, most_pixels=1e9)
+        places = [on_canvas(place, canvas) for place in places]
+        noisy = [np.clip(p + rng.normal(0, 0.006, p.shape), 0, 1).astype(np.float32) for p in self.pieces]
+        smalls = [small_of(p, np.zeros_like(p), 1, 4.0) for p in noisy]
+        levels, lifts = [no_gain(p.tile, 3) for p in places], [no_lift(p.tile, SIZE) for p in places]
+        found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
+        return places, canvas, found
+
+    def owners(self, first: int) -> tuple[np.ndarray, Disagreements]:
+        """Who owns each cell when all belonged to piece `first` before."""
+        places, canvas, found = self.looked()
+        cell, shape = grid_of(canvas, 1.0)
+        return shown_whole(SeamMap(np.full(shape, first, np.uint16), cell), found, places, canvas).labels, found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_changed_nothing_found(seed: int) -> None:
+    _, canvas, found = Sheet(seed).looked()
+    assert found.changes == () and change_words(changed_places(found, [], canvas), canvas) == []
+
+
+@pytest.mark.parametrize("side", [6, 10, 20])
+def test_a_crumb_goes_like_dust(side: int) -> None:
+    """1.5, 2.5 and 5 mm of dirt that only the first piece shows: the second one is shown there, a third has no say."""
+    sheet = Sheet(2)
+    sheet.block(0, 400, 120, (side, side), 0.12)
+    owners, found = sheet.owners(first=0)
+    (change,) = found.changes
+    assert (change.a, change.b, change.shown, change.whole) == (0, 1, 1, True)
+    middle = (120 + side // 2) // 4, (400 + side // 2) // 4
+    assert owners[middle] == 1 and (owners == 1).sum() < 200 + side * side
+
+
+def test_a_crumb_on_blank_paper_is_called_a_mark() -> None:
+    sheet = Sheet(3)
+    for piece in sheet.pieces:
+        piece[100:180, :] = truth.PAPER
+    sheet.block(1, 420, 140, (8, 8), 0.2)
+    places, canvas, found = sheet.looked()
+    (told,) = changed_places(found, places, canvas)
+    assert told.mark and told.shown == "p0" and abs(told.x - 424) < 6 and abs(told.y - 144) < 6
+    (words,) = change_words([told], canvas)
+    assert words.startswith("1 mark left out as dirt") and "106, 36 mm (p0)" in words
+
+
+def test_a_thing_that_moved_comes_whole_from_the_piece_that_sees_all_of_it() -> None:
+    """A slip of 20 x 15 mm that lies 2 mm farther right in the second piece, near the first one's edge."""
+    sheet = Sheet(4, count=2)
+    sheet.block(0, 410, 150, (80, 60), 0.35)
+    sheet.block(1, 418, 150, (80, 60), 0.35)
+    owners, found = sheet.owners(first=0)
+    (change,) = found.changes
+    assert not change.mark and change.shown == 1
+    assert (owners[150 // 4 : 210 // 4, 414 // 4 : 490 // 4] == 1).all()
+
+
+def test_a_third_piece_tells_which_of_two_is_right() -> None:
+    """Four looks at one place: the one alone with its block is not shown, however deep it sees it."""
+    sheet = Sheet(5, count=2)
+    extra = sheet.pieces[0].copy()
+    sheet.block(0, 350, 150, (40, 40), 0.3)
+    places, canvas, _ = sheet.looked()
+    light = [*sheet.pieces, extra]
+    places = [*places, Placement("p2", SIZE, places[0].sheet_from_tile)]
+    smalls = [small_of(p.astype(np.float32), np.zeros_like(p), 1, 4.0) for p in light]
+    levels, lifts = [no_gain(p.tile, 3) for p in places], [no_lift(p.tile, SIZE) for p in places]
+    found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
+    (change,) = found.changes
+    assert change.shown in (1, 2) and change.whole
