@@ -157,7 +157,7 @@ def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
     mine.sort(key=lambda n: (-n.probability, -n.tried, n.a, n.b))
     if not mine:
         return f"{name} matched neighbors only in ways that contradict the other pieces"
-    tries = [f"{n.b if n.a == name else n.a} ({n.reason})" for n in mine[:3]]
+    tries = [f"{n.b if n.a == name else n.a} ({n.reason}, {n.tried} candidate matches)" for n in mine[:3]]
     return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 3} more" if len(mine) > 3 else "")
 
 
