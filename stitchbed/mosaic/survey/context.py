@@ -133,4 +133,4 @@ def declared_dpi(tiles: Sequence[Tile], default: float) -> tuple[NDArray[np.floa
     values[silent] = common
     names = ", ".join(tiles[i].name for i in silent[:5]) + (" and others" if len(silent) > 5 else "")
     source = "as the other pieces" if len(silent) < len(tiles) else "for want of better"
-    return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it."]
+    return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it"]
