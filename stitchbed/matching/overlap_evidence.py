@@ -22,6 +22,8 @@ from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, simila
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
 LIKENESS_SLOPE, BARE_SLOPE = 14.0, 60.0
 BARE_FREE = 0.08  # dust, lift and blur leave this much of the drawing in one piece only
+TONE_FREE, TONE_SLOPE, ENOUGH_TONES = 0.55, 20.0, 4.0  # tones that differ more than lift and lamps make them differ
+SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 LEAST_PIXELS = 20  # of a cell, for a correlation
@@ -36,7 +38,8 @@ class EvidenceSettings:
     over more than this is leveled away. rim_mm: left out at the rims, where sheets lift. cell_mm: a glyph or a stroke
     with some paper round it. reach_mm: what a motion may be off, at a cell. wide_mm: the same, for a second try.
     drawing: gray levels of 255 by which a cell must vary to count half; grain and noise stay under 5. chance, even:
-    likeness of a motion that nothing speaks for, and that of one as likely true as false.
+    likeness of a motion that nothing speaks for, and that of one as likely true as false. tone_...: the same for tones:
+    a screen of dots lies right on itself at every dot, but its picture does not.
     """
 
     pixel_mm: float = 0.25
@@ -48,10 +51,14 @@ class EvidenceSettings:
     drawing: float = 14.0
     chance: float = 0.3
     even: float = 0.56
+    tone_pixel_mm: float = 1.0
+    tone_ground_mm: float = 25.0
+    tone_cell_mm: float = 20.0
+    tone_drawing: float = 6.0
 
 
 @dataclass(frozen=True)
-class Detail:
+class Layer:
     """A piece, leveled: pixels (h, w) gray levels above its surroundings; step: full-resolution px per pixel;
     pixel_mm: mm per pixel."""
 
@@ -61,12 +68,33 @@ class Detail:
 
 
 @dataclass(frozen=True)
+class Detail:
+    """A piece at two scales: its strokes, and its tones over a centimeter or two, which no screen of dots repeats."""
+
+    strokes: Layer
+    tones: Layer
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """One scale of an overlap: see `Evidence`; here, there: both pictures over it."""
+
+    middle: Array
+    likeness: Array
+    drawing: Array
+    shift: Array
+    here: Floats
+    there: Floats
+
+
+@dataclass(frozen=True)
 class Evidence:
     """What an overlap tells of a motion.
 
     middle : (n, 2) px of each cell in the first piece. likeness : (n,) correlation -1..1 where it is best.
     drawing : (n,) 0..1, how much is drawn there in either piece. shift : (n, 2) px of the first piece from where the
-    second should be to where it was found. bare : share of the drawing that is in one piece only, 0..1.
+    second should be to where it was found. bare : share of the drawing that is in one piece only, 0..1. tone :
+    mean likeness of the tones, and tone_amount, how many cells' worth of them there is.
     """
 
     middle: Array
@@ -74,11 +102,18 @@ class Evidence:
     drawing: Array
     shift: Array
     bare: float
+    tone: float = 1.0
+    tone_amount: float = 0.0
 
     @property
     def amount(self) -> float:
         """Cells' worth of drawing."""
         return float(self.drawing.sum())
+
+    @property
+    def strong(self) -> float:
+        """The same without cells that hold no more than a speck of dust might."""
+        return float(self.drawing[self.drawing > SPECK].sum())
 
     @property
     def score(self) -> float:
@@ -88,31 +123,24 @@ class Evidence:
 
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
-    times = max(1.0, settings.pixel_mm * px_per_mm / reduction)
-    size = [max(1, round(side / times)) for side in gray.shape[::-1]]
-    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if times > 1 else gray
-    step = gray.shape[1] * reduction / small.shape[1]
-    ground = cv2.GaussianBlur(small, (0, 0), settings.ground_mm * px_per_mm / step)
-    return Detail(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
+    strokes = _layer(gray, reduction, px_per_mm, settings.pixel_mm, settings.ground_mm)
+    return Detail(strokes, _layer(gray, reduction, px_per_mm, settings.tone_pixel_mm, settings.tone_ground_mm))
 
 
 def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:
     """Compare two pieces over the overlap of a motion (3x3, full-resolution px)."""
     one, two = details
-    there, corner = _laid_on(b_from_a, one, two, settings)
-    if not there.size:
+    fine = _cells_of(b_from_a, (one.strokes, two.strokes), settings.cell_mm, settings.reach_mm, settings)
+    if fine is None:
         return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
-    part = one.pixels[corner[0] : corner[0] + there.shape[0], corner[1] : corner[1] + there.shape[1]]
-    here = part.astype(np.float32)
-    cell, reach = (max(1, round(mm / one.pixel_mm)) for mm in (settings.cell_mm, settings.reach_mm))
-    corners = _cells(there.shape, cell)
-    found = np.zeros((len(corners), 5))
-    _correlate(here, there, corners, cell, reach, found)
-    found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
-    likeness, shift, share, power = found[:, 0], found[:, 1:3], found[:, 3], found[:, 4] ** 2
-    middle = (corners[:, ::-1] + corner[::-1] + cell / 2) * one.step - 0.5
-    drawing = np.minimum(share, 1) * power / (power + settings.drawing**2)
-    return Evidence(middle, likeness, drawing, shift * one.step, _bare(here, there, reach))
+    bare = _bare(fine.here, fine.there, max(1, round(settings.reach_mm / one.strokes.pixel_mm)))
+    told = Evidence(fine.middle, fine.likeness, fine.drawing, fine.shift, bare)
+    broad = replace(settings, drawing=settings.tone_drawing, rim_mm=2 * settings.rim_mm)
+    tones = _cells_of(b_from_a, (one.tones, two.tones), settings.tone_cell_mm, settings.tone_pixel_mm, broad)
+    if tones is None or not tones.drawing.any():
+        return told
+    amount = float(tones.drawing.sum())
+    return replace(told, tone=float(tones.drawing @ tones.likeness) / amount, tone_amount=amount)
 
 
 def aligned(
@@ -138,7 +166,38 @@ def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
     amount = evidence.amount
     likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
     odds = LIKENESS_SLOPE * (likeness - settings.even) - BARE_SLOPE * max(evidence.bare - BARE_FREE, 0.0)
+    odds -= TONE_SLOPE * max(TONE_FREE - evidence.tone, 0.0) * min(evidence.tone_amount / ENOUGH_TONES, 1.0)
     return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
+
+
+def _layer(gray: Floats, reduction: float, px_per_mm: float, pixel_mm: float, ground_mm: float) -> Layer:
+    times = max(1.0, pixel_mm * px_per_mm / reduction)
+    size = [max(1, round(side / times)) for side in gray.shape[::-1]]
+    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if times > 1 else gray
+    step = gray.shape[1] * reduction / small.shape[1]
+    ground = cv2.GaussianBlur(small, (0, 0), ground_mm * px_per_mm / step)
+    return Layer(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
+
+
+def _cells_of(
+    b_from_a: Array, layers: tuple[Layer, Layer], cell_mm: float, reach_mm: float, settings: EvidenceSettings
+) -> _Cells | None:
+    """One scale of an overlap, cell by cell; None where there is none."""
+    one, two = layers
+    there, corner = _laid_on(b_from_a, one, two, settings)
+    if not there.size:
+        return None
+    part = one.pixels[corner[0] : corner[0] + there.shape[0], corner[1] : corner[1] + there.shape[1]]
+    here = part.astype(np.float32)
+    cell, reach = (max(1, round(mm / one.pixel_mm)) for mm in (cell_mm, reach_mm))
+    corners = _grid(there.shape, cell)
+    found = np.zeros((len(corners), 5))
+    _correlate(here, there, corners, cell, reach, found)
+    found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
+    share, power = found[:, 3], found[:, 4] ** 2
+    middle = (corners[:, ::-1] + corner[::-1] + cell / 2) * one.step - 0.5
+    drawing = np.minimum(share, 1) * power / (power + settings.drawing**2)
+    return _Cells(middle, found[:, 0], drawing, found[:, 1:3] * one.step, here, there)
 
 
 def scaled_to(motion: Array, scale: float, around: Array) -> Array:
@@ -150,7 +209,7 @@ def scaled_to(motion: Array, scale: float, around: Array) -> Array:
     return turned
 
 
-def _laid_on(b_from_a: Array, one: Detail, two: Detail, settings: EvidenceSettings) -> tuple[Floats, tuple[int, int]]:
+def _laid_on(b_from_a: Array, one: Layer, two: Layer, settings: EvidenceSettings) -> tuple[Floats, tuple[int, int]]:
     """The second picture in the first one's pixels, over the overlap only, and that part's first (row, col).
 
     NaN outside, and within the rim of the second; the rim of the first is cut off.
@@ -175,13 +234,13 @@ def _laid_on(b_from_a: Array, one: Detail, two: Detail, settings: EvidenceSettin
     return np.asarray(there, np.float32), (int(top), int(left))
 
 
-def _small_from_full(detail: Detail) -> Array:
+def _small_from_full(layer: Layer) -> Array:
     """3x3 from full-resolution px to the leveled picture's, pixel centers at whole numbers in both."""
-    half = (1 / detail.step - 1) / 2
-    return np.array([[1 / detail.step, 0, half], [0, 1 / detail.step, half], [0, 0, 1]])
+    half = (1 / layer.step - 1) / 2
+    return np.array([[1 / layer.step, 0, half], [0, 1 / layer.step, half], [0, 0, 1]])
 
 
-def _cells(shape: tuple[int, ...], cell: int) -> Ints:
+def _grid(shape: tuple[int, ...], cell: int) -> Ints:
     """(n, 2) first row and column of cells side by side, in the middle of a picture, some past its ends."""
     starts = []
     for length in shape[:2]:

@@ -60,13 +60,13 @@ def test_cells_are_where_they_say_and_as_alike_as_numpy_says() -> None:
     motion = np.array([[1, 0, -60], [0, 1, -20], [0, 0, 1.0]])
     still = replace(SETTINGS, reach_mm=0.25)
     seen = compare(motion, (one, two), still)
-    assert one.step == 1 and seen.middle.shape[1] == 2 and (seen.shift == 0).all()
+    assert one.strokes.step == 1 and seen.middle.shape[1] == 2 and (seen.shift == 0).all()
     inside = ((seen.middle > (88, 48)) & (seen.middle < (212, 172))).all(1)  # of the rims, 10 px at either piece
     assert inside.sum() >= 6
     for middle, likeness in zip(seen.middle[inside], seen.likeness[inside], strict=True):
         col, row = np.rint(middle - 15.5).astype(int)
-        a = one.pixels[row : row + 32, col : col + 32].ravel()
-        b = two.pixels[row - 20 : row + 12, col - 60 : col - 28].ravel()
+        a = one.strokes.pixels[row : row + 32, col : col + 32].ravel()
+        b = two.strokes.pixels[row - 20 : row + 12, col - 60 : col - 28].ravel()
         assert_allclose(likeness, np.corrcoef(a, b)[0, 1], atol=1e-6)
 
 

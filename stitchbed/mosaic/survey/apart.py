@@ -15,6 +15,7 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import detect
+from stitchbed.matching.overlap_evidence import Detail
 from stitchbed.matching.similarity_links import NoLink, proposals
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -100,7 +101,8 @@ def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) ->
     view = context.shelf.view(tile, own.keypoints.reduction)[:, ::-1]
     points = detect(tile.name, np.ascontiguousarray(view), own.keypoints.reduction, context.settings.features)
     sight = replace(own.sight, pixels=np.ascontiguousarray(own.sight.pixels[:, ::-1]))
-    detail = replace(own.detail, pixels=np.ascontiguousarray(own.detail.pixels[:, ::-1]))
+    layers = [replace(layer, pixels=layer.pixels[:, ::-1]) for layer in (own.detail.strokes, own.detail.tones)]
+    detail = Detail(*layers)
     return replace(own, keypoints=points, sight=sight, detail=detail)
 
 

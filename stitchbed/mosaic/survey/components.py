@@ -13,15 +13,18 @@ import cv2
 
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
+from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import Keypoints, detect
-from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, compare, detail_of, probability
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, aligned, compare, detail_of, probability
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
+from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import believed, pair_scale
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
+MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good half second each
 # Grain is finer and fainter than drawing, noise is a good part of it, and by chance it agrees less.
 GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.1, even=0.3)
 WEAK_LEAST = 0.5  # probability that the grain must give a link
@@ -53,13 +56,15 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Ma
     needed = sorted({name for pair in pairs for name in pair})
     with ThreadPoolExecutor(context.workers) as pool:
         closer = dict(zip(needed, pool.map(lambda name: _closer(context, index[name]), needed), strict=True))
-    found = []
+    found, slides = [], 0
     for a, b in pairs:
         scale = pair_scale(context.dpi, (index[a], index[b]))
         plain = (details[a], details[b])
-        got = _by_grain(context, (closer[a], closer[b]), plain, scale)
-        if got is None:
-            got = _at_other_scales(context, (closer[a], closer[b]), plain)
+        pair = closer[a], closer[b]
+        got = _by_grain(context, pair, plain, scale) or _at_other_scales(context, pair, plain)
+        if got is None and slides < MOST_SLID:
+            slides += 1
+            got = _by_sliding(context, (a, b), plain, scale)
         found.extend([got] if got is not None else [])
     return found
 
@@ -67,13 +72,17 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Ma
 def _by_grain(
     context: SurveyContext, closer: tuple[Closer, Closer], plain: tuple[Detail, Detail], scale: float
 ) -> Link | None:
-    """A weak link that the finest marks agree on, and that no plain drawing contradicts."""
+    """A link that the drawing is sure of; or a weak one that the finest marks agree on and no drawing contradicts."""
     wishes = context.settings
     one, two = closer
-    settings = replace(wishes.links, cell_px=48.0, least_agreement=0.08, least_inliers=12)
+    settings = replace(wishes.links, cell_px=48.0, least_agreement=0.04, least_inliers=8)
     proposed = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, settings)
     if isinstance(proposed, NoLink):
         return None
+    sure = replace(wishes.belief, least=wishes.graph.alone)
+    got = believed(proposed, plain, scale, settings=sure, evidence=wishes.evidence)
+    if isinstance(got, Link):
+        return got
     grain = (one.detail, two.detail)
     got = believed(proposed, grain, scale, settings=replace(wishes.belief, least=WEAK_LEAST), evidence=GRAIN)
     if isinstance(got, NoLink):
@@ -82,6 +91,22 @@ def _by_grain(
     if drawn.amount > 1 and probability(drawn, wishes.evidence) < wishes.belief.least:
         return None
     return replace(got, weak=True)
+
+
+def _by_sliding(
+    context: SurveyContext, names: tuple[str, str], plain: tuple[Detail, Detail], scale: float
+) -> Link | None:
+    """A link found without points, by sliding whole pictures; it must be sure by itself."""
+    wishes = context.settings
+    tried = [aligned(motion, plain, wishes.evidence) for motion in slid(plain, scale, SlidingSettings())]
+    motion, seen = max(tried, key=lambda one: probability(one[1], wishes.evidence))
+    chance = probability(seen, wishes.evidence)
+    good = seen.likeness > 0.5
+    if chance < wishes.graph.alone or good.sum() < 4:
+        return None
+    xy_a = seen.middle[good]
+    xy_b, sigma = moved(motion, xy_a + seen.shift[good]), float(plain[0].strokes.step)
+    return Link(*names, motion, xy_a, xy_b, sigma, 1.0, seen.score, 0.0, True, chance)
 
 
 def _at_other_scales(

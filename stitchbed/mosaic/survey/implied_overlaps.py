@@ -58,7 +58,7 @@ def quarrels(
         if not exact and probability(seen, evidence) < QUARREL:
             _, seen = aligned(motion, pair, evidence)
         chance = probability(seen, evidence)
-        if seen.amount >= LEAST_DRAWN and chance < QUARREL:
+        if seen.strong >= LEAST_DRAWN and chance < QUARREL:
             found.append(Quarrel(a, b, chance, seen))
     return found
 

@@ -1,0 +1,119 @@
+"""I propose motions by sliding one whole picture over another, where no points are found that both show.
+
+In: leveled pictures of two pieces. Out: the motions under which they agree most, to be judged.
+
+Halftones, washes and hatching have drawing everywhere and points nowhere. The pictures are reduced to a millimeter or
+so, turned by every turn that a piece laid by hand may have, and correlated at every shift by Fourier transforms, each
+shift normalized by what lies in its overlap. Reference: Padfield (2012), doi 10.1109/TIP.2011.2181402 (masked
+normalized cross-correlation in the Fourier domain).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy import fft
+
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.imaging.transforms import similarity_matrix
+from stitchbed.matching.overlap_evidence import Detail
+
+
+@dataclass(frozen=True)
+class SlidingSettings:
+    """pixel_mm: of the pictures that are slid. tilt_degrees: how far from upright or upside down a piece may lie;
+    step_degrees: turns tried, so that ends of a 200 mm overlap stay within a millimeter. least_share: of the smaller
+    piece that must overlap. most: motions proposed.
+    """
+
+    pixel_mm: float = 0.75
+    tilt_degrees: float = 2.5
+    step_degrees: float = 0.5
+    least_share: float = 0.06
+    most: int = 3
+
+
+def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings) -> list[Array]:
+    """Motions b_from_a (3x3, full-resolution px), the one under which the pictures agree most first.
+
+    scale : expected magnification from a to b.
+    """
+    (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
+    count = round(settings.tilt_degrees / settings.step_degrees)
+    tilts = np.arange(-count, count + 1) * settings.step_degrees
+    shape = [fft.next_fast_len(one.shape[k] + int(np.hypot(*two.shape)) + 2, real=True) for k in (0, 1)]
+    seen = _spectra(one, np.ones_like(one), shape)
+    found: list[tuple[float, Array]] = []
+    for turn in np.concatenate([tilts, 180 + tilts]):
+        turned, mask, one_from_two = _turned(two, float(turn))
+        score = _correlation(seen, _spectra(turned, mask, shape), shape, settings.least_share * min(one.size, two.size))
+        for value, row, col in _peaks(score, settings.most):
+            shift = np.array([[1, 0, col], [0, 1, row], [0, 0, 1.0]])
+            found.append((value, shift @ one_from_two))
+    found.sort(key=lambda item: -item[0])
+    return [_full(item, (step_a, step_b), scale) for _, item in found[: settings.most]]
+
+
+def _reduced(detail: Detail, pixel_mm: float) -> tuple[Floats, float]:
+    """The picture at about `pixel_mm`, and full-resolution px per pixel."""
+    layer = detail.strokes
+    h, w = layer.pixels.shape
+    times = max(1.0, pixel_mm / layer.pixel_mm)
+    size = (max(8, round(w / times)), max(8, round(h / times)))
+    small = cv2.resize(layer.pixels.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32), layer.step * w / size[0]
+
+
+def _turned(picture: Floats, degrees: float) -> tuple[Floats, Floats, Array]:
+    """The picture turned about its middle on a ground as large as needed, where it is, and turned_from_picture."""
+    h, w = picture.shape
+    side = int(np.hypot(h, w)) + 1
+    a = np.deg2rad(degrees)
+    motion = similarity_matrix(np.array([np.cos(a), np.sin(a), 0.0, 0.0]))
+    motion[:2, 2] = np.full(2, (side - 1) / 2) - motion[:2, :2] @ np.array([(w - 1) / 2, (h - 1) / 2])
+    lay = [cv2.warpAffine(one, motion[:2], (side, side)) for one in (picture, np.ones_like(picture))]
+    mask = (lay[1] > 0.99).astype(np.float32)
+    return np.asarray(lay[0] * mask, np.float32), mask, motion
+
+
+def _spectra(picture: Floats, mask: Floats, shape: list[int]) -> list[Array]:
+    """Transforms of picture, its square and its mask."""
+    return [fft.rfft2(one, s=shape) for one in (picture * mask, picture * picture * mask, mask)]
+
+
+def _correlation(one: list[Array], two: list[Array], shape: list[int], least: float) -> Array:
+    """Normalized correlation for every shift (row, col, going round) of two against one; -1 where they share less."""
+
+    def across(a: Array, b: Array) -> Array:
+        return np.asarray(fft.irfft2(a * np.conj(b), s=shape), np.float64)
+
+    count = across(one[2], two[2])
+    shared = np.maximum(count, 1.0)
+    mean_a, mean_b = across(one[0], two[2]) / shared, across(one[2], two[0]) / shared
+    power_a = across(one[1], two[2]) / shared - mean_a**2
+    power_b = across(one[2], two[1]) / shared - mean_b**2
+    common = across(one[0], two[0]) / shared - mean_a * mean_b
+    score = common / np.sqrt(np.maximum(power_a * power_b, 1.0))
+    return np.where(count >= least, score * np.maximum(count / count.max(), 0) ** 0.25, -1.0)
+
+
+def _peaks(score: Array, most: int) -> list[tuple[float, int, int]]:
+    """The highest places (value, row, col), shifts past the middle being negative; not next to each other."""
+    table, found = score.copy(), []
+    for _ in range(most):
+        row, col = (int(k) for k in np.unravel_index(int(table.argmax()), table.shape))
+        down, across = (k - n if k > n // 2 else k for k, n in zip((row, col), table.shape, strict=True))
+        found.append((float(table[row, col]), down, across))
+        rows = np.arange(row - 4, row + 5) % table.shape[0]
+        table[np.ix_(rows, np.arange(col - 4, col + 5) % table.shape[1])] = -1.0
+    return found
+
+
+def _full(one_from_two: Array, steps: tuple[float, float], scale: float) -> Array:
+    """b_from_a in full-resolution px, at `scale`, of a motion between reduced pictures."""
+    small_from_full = [np.array([[1 / s, 0, (1 / s - 1) / 2], [0, 1 / s, (1 / s - 1) / 2], [0, 0, 1]]) for s in steps]
+    motion = np.linalg.inv(small_from_full[1]) @ np.linalg.inv(one_from_two) @ small_from_full[0]
+    ratio = scale / np.hypot(motion[0, 0], motion[1, 0])
+    return np.asarray(np.diag([ratio, ratio, 1.0]) @ motion, np.float64)
