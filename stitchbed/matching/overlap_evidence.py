@@ -28,8 +28,9 @@ LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 LEAST_PIXELS = 20  # of a cell, for a correlation
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
-# What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain.
-STRONGER, GRAIN = 1.5, 12.0
+# What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
+# is taken from the picture itself, 12 gray levels at least and 30 at most.
+STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
 
 
 @dataclass(frozen=True)
@@ -284,13 +285,15 @@ def _bare(here: Floats, there: Floats, reach: int) -> float:
     kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     hole = cv2.dilate(np.isnan(there).astype(np.uint8), kernel) > 0
     other = np.nan_to_num(there)
+    usual = 1.4826 * float(np.median(np.abs(here[~hole]))) if not hole.all() else 0.0
+    grain = np.float32(np.clip(DEVIATIONS * usual, GRAIN, COARSEST_GRAIN))
     alone, every = 0.0, 1e-6
     for sign in (np.float32(1), np.float32(-1)):
         a, b = sign * here, sign * other
         for own, facing in ((a, b), (b, a)):
-            drawn = np.maximum(own - GRAIN, 0)
+            drawn = np.maximum(own - grain, 0)
             drawn[hole] = 0
             more = np.maximum(cv2.dilate(facing, kernel), 0) * STRONGER
-            alone += float(np.clip(own - more - GRAIN, 0, drawn).sum())
+            alone += float(np.clip(own - more - grain, 0, drawn).sum())
             every += float(drawn.sum())
     return alone / every

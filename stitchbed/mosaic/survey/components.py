@@ -75,7 +75,7 @@ def _by_grain(
     """A link that the drawing is sure of; or a weak one that the finest marks agree on and no drawing contradicts."""
     wishes = context.settings
     one, two = closer
-    settings = replace(wishes.links, cell_px=48.0, least_agreement=0.04, least_inliers=8)
+    settings = replace(wishes.links, cell_px=48.0, least_agreement=0.04, least_inliers=6)
     proposed = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, settings)
     if isinstance(proposed, NoLink):
         return None
