@@ -37,9 +37,10 @@ from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
+from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.survey.photo import opened
 from stitchbed.photos.survey.plane import survey_plane
-from stitchbed.photos.survey.plane_types import Asked, printed_scale
+from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
@@ -329,7 +330,8 @@ def test_lengths_and_corners_in_words() -> None:
     ):
         with pytest.raises(BadSettings):
             corner_points(corners)
-    assert printed_scale(Asked(printed_mm=(159.2, 160.8))) == pytest.approx((0.995, 1.005))
+    size = print_size((159.2, 160.8))
+    assert (size.across, size.down) == pytest.approx((0.995, 1.005))
 
 
 def test_cards_kept_in_the_result_are_seen_straight_on_and_evenly_lit(

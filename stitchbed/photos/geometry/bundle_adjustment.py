@@ -20,6 +20,7 @@ from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, first_guess
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
+    LENS_TERMS,
     UNIT_MM,
     Frame,
     PlaneFit,
@@ -48,6 +49,7 @@ class PlaneSettings:
 
     k1, k2 : lens terms at the half diagonal; .06 and .02 cover hand cameras (common practice, no source).
     center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
+    decentering : lens terms p1, p2 at the half diagonal (a few ten-thousandths, from memory of calibrated cameras).
     scale : relative error of the print's size; stretch : half the difference between its axes.
     shared_lens : one lens for all photos. flat : a scan, seen without perspective and without a lens.
     """
@@ -55,6 +57,7 @@ class PlaneSettings:
     k1: float = 0.06
     k2: float = 0.02
     center: float = 0.01
+    decentering: float = 0.0006
     scale: float = 0.003
     stretch: float = 0.0005
     shared_lens: bool = True
@@ -108,7 +111,13 @@ def _begun(bare: _Problem) -> Array:
     params = first_guess(bare.frame, bare.cards, bare.ties)
     for k_width, center_width in ((NOTHING, NOTHING), (1.0, NOTHING), (1.0, 1.0)):
         s = bare.settings
-        stage = replace(s, k1=s.k1 * k_width, k2=s.k2 * k_width, center=s.center * center_width)
+        stage = replace(
+            s,
+            k1=s.k1 * k_width,
+            k2=s.k2 * k_width,
+            center=s.center * center_width,
+            decentering=s.decentering * center_width,
+        )
         params = _minimize(replace(bare, settings=stage), params)
     return params
 
@@ -177,9 +186,9 @@ def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
 
 def _priors(problem: _Problem, params: Array) -> Array:
     s, frame = problem.settings, problem.frame
-    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, 4)
+    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, LENS_TERMS)
     views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
-    widths = np.full(4, NOTHING) if s.flat else np.array([s.k1, s.k2, s.center, s.center])
+    widths = np.full(LENS_TERMS, NOTHING) if s.flat else np.array([s.k1, s.k2, *[s.center] * 2, *[s.decentering] * 2])
     printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
     perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
     return np.concatenate([(lens / widths).ravel(), printed, perspective])

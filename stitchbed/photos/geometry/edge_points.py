@@ -19,6 +19,10 @@ INSET = 0.03  # share of the side left out at both ends, where the corner is
 FEWEST_STEPS, MOST_STEPS = 16, 4000  # looks across a side; fewer hold no edge, more mean a plane seen from its rim
 LEAST_STEP = 0.015  # of full scale: a weaker change of light is no edge
 TIGHT = 1 / 6  # a side's places scatter by less than this part of the reach; strokes scatter over all of it
+AGREE_PX = 0.7  # points this near a curve agree with it
+BOWS_PX = (0, -1, 1, -2, 2, -4, 4, -8, 8)  # how far a lens may bend a side
+BENT = 0.04  # share of points by which a curve must do better for each px it is bent
+MOST_CURVES = 400  # tried of each
 LEAST_FOUND = 0.25  # share of stations that must show it
 
 
@@ -104,16 +108,37 @@ def _crossings(lines: Array) -> tuple[Array, Array]:
 def _along_one_line(share: Array, at: Array, px: float) -> tuple[NDArray[np.bool_], Array]:
     """Points near one smooth curve and all points' distances from it.
 
-    The curve is a parabola, since the lens may bend a side; fitted again and again without the farthest.
+    The curve is a parabola, since the lens may bend a side; it begins where most points agree, since a shadow or a
+    stroke beside the side may draw many of them away, and is fitted again and again without the farthest.
     """
-    keep = np.ones(len(at), bool)
-    away = np.zeros(len(at))
+    away = _most_agreed(share, at, px)
+    keep = away <= 2 * AGREE_PX * px
+    if keep.sum() < 10:
+        return keep, away
     for _ in range(8):
         fit = np.polynomial.Polynomial.fit(share[keep], at[keep], 2)
         away = np.abs(at - fit(share))
-        limit = max(1.0 * px, 3.0 * 1.4826 * float(np.median(away[keep])))
+        limit = float(np.clip(3.0 * 1.4826 * np.median(away[keep]), 1.0 * px, 3 * AGREE_PX * px))
         again = away <= limit
         if again.sum() < 10 or np.array_equal(again, keep):
             break
         keep = again
     return keep, away
+
+
+def _most_agreed(share: Array, at: Array, px: float) -> Array:
+    """Distances from the curve through two of the points, bent by some px, that most points lie near."""
+    first, last = np.triu_indices(len(at), max(2, len(at) // 4))
+    some = slice(None, None, max(1, len(first) // MOST_CURVES))
+    a, b = first[some], last[some]
+    best: tuple[float, Array] = (-1.0, np.zeros(len(at)))
+    for bow in BOWS_PX:
+        bent = at - bow * px * (1 - (2 * share - 1) ** 2)
+        lean = (bent[b] - bent[a]) / (share[b] - share[a])
+        away = np.abs(bent - (bent[a] - lean * share[a])[:, None] - lean[:, None] * share)
+        count = np.count_nonzero(away <= AGREE_PX * px, axis=1)
+        top = int(count.argmax())
+        score = count[top] / len(at) - BENT * abs(bow)  # a straight one first: shadows draw sides into curves
+        if score > best[0]:
+            best = (score, away[top])
+    return best[1]

@@ -14,15 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.photos.compositing.illumination import polynomial
 from stitchbed.photos.geometry.rectangle import (
     SIDES,
     Line,
     Rectangle,
     beside,
     corners_of,
+    cover_of,
     edges_of,
     lines_along,
     settled,
+    thickened,
 )
 from stitchbed.photos.geometry.table import strangeness
 
@@ -35,6 +38,9 @@ LEAST_AREA = 0.04  # share of the view
 LEAST_PARTED = 0.7  # mean strangeness within less that beyond, for a side that is borne out
 MOST_TABLE_LIKE, MOST_STRANGE = 0.25, 0.2  # shares of a side that may look like table within, and strange beyond
 LEAST_SEEN = 0.1  # share of a side that must be seen
+MARGIN_PX = (5, 50)  # of a picture in its margin, in the view: 4 to 40 mm
+LEAST_MARGIN_COVER = 0.75  # share of a margin's sides that must show an edge
+ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
 
 
@@ -43,11 +49,15 @@ class Outline:
     """lines : the four sides. doubtful : sides that do not part the table from something else all along.
 
     filled : how much of what is strange lies within, less what is not strange there; 1 at best.
+    inner : sides of another rectangle within, as a picture in its white margin has; None without.
+    widened : the lines are those of a one-toned margin round what stands out from the table.
     """
 
     lines: Mapping[str, Line]
     doubtful: tuple[str, ...]
     filled: float
+    inner: Mapping[str, Line] | None = None
+    widened: bool = False
 
     @property
     def clear(self) -> bool:
@@ -73,7 +83,52 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
     filled, rectangle = best
     sides = dict(zip(SIDES, rectangle, strict=True))
     sides = {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
-    return Outline(sides, _doubtful(sides, strange, ~keep_out), filled)
+    doubtful = _doubtful(sides, strange, ~keep_out)
+    outer = _nested(sides, edges, picture, ~keep_out, outward=True)
+    if outer is not None:
+        return Outline(outer, doubtful, filled, sides, True)
+    return Outline(sides, doubtful, filled, _nested(sides, edges, picture, ~keep_out, outward=False))
+
+
+def _nested(
+    sides: Mapping[str, Line], edges: tuple[Array, Array], picture: NDArray[np.uint8], visible: Mask, *, outward: bool
+) -> dict[str, Line] | None:
+    """Sides of a rectangle round or within another one, a margin of one tone between them; None without."""
+    near = [thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))]
+    found: dict[str, Line] = {}
+    corners = corners_of(sides)
+    for index, name in enumerate(SIDES):
+        sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
+        covers = []
+        for away in range(*MARGIN_PX):
+            line = Line(sides[name].angle, sides[name].offset + sign * away)
+            ends = corners_of({**sides, name: line})[[index, (index + 1) % 4]]
+            inside = np.all(ends >= 0) and np.all(ends <= np.array(visible.shape)[::-1] - 1)
+            covers.append(cover_of(near[index % 2], visible, *ends) if inside else 0.0)
+        best = int(np.argmax(np.array(covers) > LEAST_MARGIN_COVER))
+        if covers[best] <= LEAST_MARGIN_COVER:
+            return None
+        best += int(np.argmax(covers[best : best + 4]))
+        found[name] = Line(sides[name].angle, sides[name].offset + sign * (MARGIN_PX[0] + best))
+    if not _one_tone(picture, visible, *((corners_of(found), corners) if outward else (corners, corners_of(found)))):
+        return None
+    return {name: settled(name, found, edges[SIDES.index(name) % 2]) for name in SIDES}
+
+
+def _one_tone(picture: NDArray[np.uint8], visible: Mask, outer: Array, inner: Array) -> bool:
+    """Whether what lies between two rectangles is of one tone, but for a smooth light."""
+    between = np.zeros(visible.shape, np.uint8)
+    cv2.fillConvexPoly(between, np.rint(outer).astype(np.int32), 1)
+    cv2.fillConvexPoly(between, np.rint(inner).astype(np.int32), 0)
+    band = (cv2.erode(between, np.ones((5, 5), np.uint8)) > 0) & visible
+    y, x = np.nonzero(band)
+    if len(x) < 200:
+        return False
+    tones = np.log(picture.reshape(*picture.shape[:2], -1)[y, x].astype(np.float64) / 255 + 0.04)
+    half = np.array(visible.shape)[::-1] / 2
+    design = polynomial(np.stack([x, y], 1) / half - 1, 2)
+    away = np.abs(tones - design @ np.linalg.lstsq(design, tones, rcond=None)[0]).max(axis=1)
+    return bool(np.quantile(away, 0.9) < ONE_TONE)
 
 
 def _candidates(strange: Floats, keep_out: Mask, edges: tuple[Array, Array], tilt: float) -> list[list[Line]]:

@@ -17,12 +17,13 @@ from stitchbed.core.arrays import Array
 from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
 
 UNIT_MM = 100.0  # plane lengths among the unknowns are counted in this, so that all unknowns are of like size
+LENS_TERMS = 6  # k1, k2, center x and y, p1, p2
 SIGMAS_95_IN_PLANE = 2.448  # a circle of this many sigmas holds 95 % of a two-dimensional normal error (chi2 = 5.991)
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Where each unknown stands in the vector: views (8 each), lenses (4), card poses (3), free lines (2), print (2).
+    """Where each unknown stands in the vector: views (8 each), lenses (6), card poses (3), free lines (2), print (2).
 
     base : each photo's lens before distortion. cards : the first one fixes the plane. sides : lines to be found.
     """
@@ -36,7 +37,7 @@ class Frame:
     def starts(self) -> tuple[int, int, int, int, int]:
         """First index of lenses, poses, lines, print, and the total count."""
         lens = 8 * len(self.base)
-        poses = lens + 4 * (1 if self.shared_lens else len(self.base))
+        poses = lens + LENS_TERMS * (1 if self.shared_lens else len(self.base))
         lines = poses + 3 * (len(self.cards) - 1)
         printed = lines + 2 * len(self.sides)
         return lens, poses, lines, printed, printed + 2
@@ -98,6 +99,15 @@ def shape_covariance(fit: PlaneFit, photos: Sequence[int], photo_xy: Array) -> A
     return np.asarray(shape @ fit.covariance @ shape.T, dtype=np.float64)
 
 
+def without_print(fit: PlaneFit) -> Array:
+    """(P, P) covariance as if the size of the print were known."""
+    known = fit.covariance.copy()
+    printed = slice(fit.frame.starts[3], fit.frame.starts[4])
+    block = known[printed, printed]
+    cross = known[:, printed]
+    return np.asarray(known - cross @ np.linalg.pinv(block) @ cross.T, dtype=np.float64)
+
+
 def radius95(covariance: Array) -> Array:
     """(N,) mm: the circle that holds 95 % of each point's error, taken along its worst direction."""
     blocks = [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
@@ -140,10 +150,10 @@ def lenses_of(frame: Frame, params: Array) -> tuple[Lens, ...]:
     first = frame.starts[0]
     lenses = []
     for photo, base in enumerate(frame.base):
-        at = first + (0 if frame.shared_lens else 4 * photo)
-        k1, k2, dx, dy = (float(value) for value in params[at : at + 4])
+        at = first + (0 if frame.shared_lens else LENS_TERMS * photo)
+        k1, k2, dx, dy, p1, p2 = (float(value) for value in params[at : at + LENS_TERMS])
         center = (base.center_x + dx * base.radius, base.center_y + dy * base.radius)
-        lenses.append(replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2))
+        lenses.append(replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2, p1=p1, p2=p2))
     return tuple(lenses)
 
 

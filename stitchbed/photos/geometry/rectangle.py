@@ -233,7 +233,7 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
     covers = []
     for index, (a, b) in enumerate(((0, 1), (1, 2), (2, 3), (3, 0))):
         cover = cover_of(near[index % 2], ~keep_out, corners[a], corners[b])
-        if cover < LEAST_SIDE_COVER or _goes_on(near[index % 2], ~keep_out, corners[a], corners[b]):
+        if cover < LEAST_SIDE_COVER or goes_on(near[index % 2], ~keep_out, corners[a], corners[b]):
             return None
         covers.append(cover)
     if np.mean(covers) < LEAST_COVER:
@@ -249,7 +249,7 @@ def cover_of(near: Mask, visible: Mask, a: Array, b: Array) -> float:
     return float(near[y, x][seen].mean()) if seen.mean() >= LEAST_VISIBLE else 0.0
 
 
-def _goes_on(near: Mask, visible: Mask, a: Array, b: Array) -> bool:
+def goes_on(near: Mask, visible: Mask, a: Array, b: Array) -> bool:
     """True when the edge runs on past both ends of a side: a joint of the table or a line of the drawing, no side."""
     limits = np.array(visible.shape)[::-1] - 1
     for corner, outward in ((a, a - b), (b, b - a)):

@@ -6,13 +6,16 @@ In: open photos, what the user said. Out: a `PlaneSurvey`; nothing is rendered y
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
-from stitchbed.photos.geometry.output_frame import inside_photo
-from stitchbed.photos.geometry.plane_pose import PlaneFit
+from stitchbed.photos.geometry.initial_guess import CardPoints
+from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
+from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance, without_print
+from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_by
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
 from stitchbed.photos.survey.plane_types import (
@@ -20,15 +23,24 @@ from stitchbed.photos.survey.plane_types import (
     Found,
     Overlap,
     PlaneSurvey,
-    plane_settings,
     plane_survey_of,
-    printed_scale,
 )
-from stitchbed.photos.survey.tie_points import believed, fine_ties, links_between, overlaps_of, rough_ties, strongest
-from stitchbed.photos.survey.work_edges import SidesFound, between_cards, side_points, sides_by_cards, work_corners
+from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
+from stitchbed.photos.survey.work_edges import (
+    SidesFound,
+    between_cards,
+    side_points,
+    sides_again,
+    sides_by_cards,
+    work_corners,
+)
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
+NOT_MEASURED = (
+    "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: read the card's "
+    "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
+)
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
 
 
@@ -39,25 +51,100 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     ------
     CardNotFound : neither cards nor a size; cards that do not fit one plane. BadSettings : a size that cannot be.
     """
-    printed_scale(asked)
+    believed = print_size(asked.printed_mm)
     _check_corners(photos[0], asked)
     looked = _cards_in_any(photos, asked)
     if looked is None:
         return survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
     seen, warnings = looked
-    points = card_points(photos, seen, asked)
+    solved = _solved(photos, seen, asked, believed)
+    if asked.size_mm is not None and solved.found.lines is not None:
+        solved = _of_size(photos, seen, asked, solved)
+    warnings += [*_doubts(photos, solved), *_loose(photos, solved.overlaps), *_print_notes(asked)]
+    found = solved.found
+    rest = Found(seen, found.sides, solved.corners, found.lines is not None, solved.overlaps, found.papers)
+    return plane_survey_of(photos, solved.fit, replace(rest, other_mm=_size_of(found.other)), asked, warnings)
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos."""
+
+    believed: PrintSize
+    fit: PlaneFit
+    found: SidesFound
+    corners: Array
+    overlaps: tuple[Overlap, ...]
+
+
+def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
+    points = card_points(photos, seen, believed)
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
-    settings = plane_settings(asked, shared_lens=len(set(sizes)) == 1)
-    fit, ties = _tied(photos, seen, points, settings)
-    found = sides_by_cards(photos, fit, asked.corners)
-    fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
-    if fine:
-        fit = solve_plane(sizes, points, fine, settings=settings, start=fit, ties=ties)
+    settings = PlaneSettings(
+        scale=believed.scale, stretch=believed.stretch, shared_lens=len(set(sizes)) == 1, flat=asked.scan
+    )
+    bare, ties = solved_with_ties(photos, points, settings, tie=_cards_alone_are_too_few(seen))
+    fit = bare
+    found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner")
+    for again in (True, False):
+        fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
+        if fine:
+            fit = solve_plane(sizes, points, fine, settings=settings, start=bare, ties=ties)
+        if not (fine and again and found.lines is not None and len(fit.poses) < 3):
+            break
+        found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
-    overlaps = overlaps_of(fit, ties)
-    warnings += [*_doubts(photos, fit, found), *_loose(photos, overlaps)]
-    rest = Found(seen, found.sides, corners, found.lines is not None, overlaps, found.papers)
-    return plane_survey_of(photos, fit, rest, asked, warnings)
+    return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)))
+
+
+def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, solved: _Solved) -> _Solved:
+    """The plane with the print's scale bettered by the size the user gave.
+
+    Raises
+    ------
+    BadSettings : the size fits neither the work as the cards measure it nor another rectangle round or within it.
+    """
+    size = asked.size_mm or (0.0, 0.0)
+    better = print_size_by(size, _measured(solved), _shape_95(photos, solved), solved.believed)
+    if better is None and asked.sides == "auto" and solved.found.other is not None:
+        other = _solved(photos, seen, replace(asked, sides="inner"), solved.believed)
+        better = print_size_by(size, _measured(other), _shape_95(photos, other), other.believed)
+        asked = replace(asked, sides="inner")
+    if better is None:
+        width, height = _measured(solved)
+        raise BadSettings(
+            f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
+            expected="the size of what is seen, width first, as it lies in the photo"
+            + ("" if asked.printed_mm else ", and cards printed at 90 to 110 %"),
+            attempt="measure the work and the card's check lines again; leave --size away to go by the cards alone",
+        )
+    return _solved(photos, seen, asked, better)
+
+
+def _measured(solved: _Solved) -> tuple[float, float]:
+    """(width, height) mm of the work by the cards."""
+    work = facing_of_corners(solved.corners, 0.0)
+    return work.width, work.height
+
+
+def _shape_95(photos: Sequence[Photo], solved: _Solved) -> float:
+    """mm, 95 %: how sure the work's corners are but for the size of the print."""
+    at = photo_from_plane(solved.fit, 0, solved.corners)
+    fit = replace(solved.fit, covariance=without_print(solved.fit))
+    return float(radius95(shape_covariance(fit, [0] * len(at), at)).max())
+
+
+def _size_of(corners: Array | None) -> tuple[float, float] | None:
+    if corners is None:
+        return None
+    facing = facing_of_corners(corners, 0.0)
+    return facing.width, facing.height
+
+
+def _print_notes(asked: Asked) -> list[str]:
+    if asked.printed_mm is not None or asked.size_mm is not None:
+        return []
+    return [NOT_MEASURED]
 
 
 def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[SeenCard, ...], ...], list[str]] | None:
@@ -88,20 +175,8 @@ def _cards_alone_are_too_few(seen: Sequence[Sequence[SeenCard]]) -> bool:
     return len(names) > 1 or not any("full" in each or len(each) >= 3 for each in names)
 
 
-def _tied(
-    photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], points: Sequence[CardPoints], settings: PlaneSettings
-) -> tuple[PlaneFit, list[TiePoints]]:
-    """The plane by cards and, where these are too few, by what photos share: roughly at first, then by windows."""
-    sizes = [(photo.size[1], photo.size[0]) for photo in photos]
-    if not _cards_alone_are_too_few(seen):
-        return solve_plane(sizes, points, settings=settings), []
-    rough = rough_ties(photos, links_between(photos))
-    fit = solve_plane(sizes, points, settings=settings, ties=strongest(rough, len(photos)))
-    ties = fine_ties(photos, fit, believed(photos, fit, rough))
-    return solve_plane(sizes, points, settings=settings, ties=ties, start=fit), ties
-
-
-def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[str]:
+def _doubts(photos: Sequence[Photo], solved: _Solved) -> list[str]:
+    fit, found = solved.fit, solved.found
     doubts = []
     if found.lines is None:
         doubts.append(NO_EDGES)
@@ -109,6 +184,11 @@ def _doubts(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> list[s
         doubts.append(
             "the work's sides do not stand out from what it lies on all along: look whether the result ends where the "
             "work does, or give its --corners; a plain board underneath avoids this"
+        )
+    if found.widened and (size := _size_of(found.other)) is not None:
+        doubts.append(
+            f"two rectangles lie within each other; the result ends with the outer one, the inner one measures "
+            f"{size[0]:.0f} x {size[1]:.0f} mm: --sides inner takes that"
         )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
@@ -137,9 +217,9 @@ def _check_corners(photo: Photo, asked: Asked) -> None:
         )
 
 
-def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked) -> list[CardPoints]:
+def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], believed: PrintSize) -> list[CardPoints]:
     """Card corners as the solver wants them, nominal mm corrected by the measured print."""
-    scale = printed_scale(asked)
+    scale = (believed.across, believed.down)
     points = []
     for number, (photo, cards) in enumerate(zip(photos, seen, strict=True)):
         sigma = CORNER_SIGMA_PX * photo.reduction

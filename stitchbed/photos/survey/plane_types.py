@@ -1,6 +1,6 @@
-"""I hold what the user said about a plane, and what is believed of a print and a camera because of it.
+"""I hold what the user said about a plane, and what was found of it.
 
-In: lengths read off a ruler, sizes, corners. Out: `Asked`, print scale, solver settings, the finished `PlaneSurvey`.
+In: lengths read off a ruler, sizes, corners. Out: `Asked`, the finished `PlaneSurvey`.
 """
 
 from __future__ import annotations
@@ -12,23 +12,18 @@ from typing import Annotated
 
 import numpy as np
 
-from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array
 from stitchbed.core.corners import corner_points, printed_lines
-from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
-from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance
 from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
-MEASURED_MM = 0.1  # a ruler read to a tenth
-UNMEASURED_SCALE = 0.003  # printers are off by .2 to .5 % (common practice, no source)
-UNMEASURED_STRETCH = 0.001
+SIDES_TAKEN = ("auto", "outer", "inner")
 
 
 @dataclass(frozen=True)
@@ -37,7 +32,8 @@ class Asked:
 
     size_mm : (width, height) of the work. corners : (4, 2) px of the first photo, top left first, clockwise.
     printed_mm : check lines as measured, across and down. margin_mm : shown round the work.
-    scan : no perspective. keep_cards : the result also holds the cards.
+    scan : no perspective. keep_cards : the result also holds the cards. sides : of SIDES_TAKEN; auto is the outer
+    rectangle, or the one that the size fits.
     """
 
     size_mm: Annotated[
@@ -78,6 +74,9 @@ class Asked:
     ] = 0.0
     scan: Annotated[bool, Setting("The picture is a scan: no perspective, no lens.")] = False
     keep_cards: Annotated[bool, Setting("The result also holds the cards, for `color`.")] = False
+    sides: Annotated[
+        str, Setting("Which of two rectangles is the work, as of a picture in its margin.", choices=SIDES_TAKEN)
+    ] = "auto"
 
 
 @dataclass(frozen=True)
@@ -98,7 +97,7 @@ class PlaneSurvey:
     corners : (4, 2) plane mm of the work.
     uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by photo and name. own_edges : the work's own
     sides were found. scale_95 : relative, 95 %. overlaps : what photos share, where they were tied to each other.
-    papers : of the cards.
+    papers : of the cards. other_mm : width and height of the other rectangle there is, within the work or round it.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -113,12 +112,13 @@ class PlaneSurvey:
     warnings: tuple[str, ...]
     overlaps: tuple[Overlap, ...] = ()
     papers: Papers = field(default_factory=Papers)
+    other_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
 class Found:
     """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps,
-    papers of the cards.
+    papers of the cards, size of another rectangle.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -127,6 +127,7 @@ class Found:
     own_edges: bool
     overlaps: tuple[Overlap, ...] = ()
     papers: Papers = field(default_factory=Papers)
+    other_mm: tuple[float, float] | None = None
 
 
 def plane_survey_of(
@@ -141,7 +142,7 @@ def plane_survey_of(
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
     sure = radius95(covariance)
-    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers)
+    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
 
@@ -152,33 +153,3 @@ def _best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[
     room = np.minimum(places, ends - places).min(axis=2)
     where = room.argmax(axis=0)
     return [int(i) for i in where], places[where, np.arange(len(corners))]
-
-
-def printed_scale(asked: Asked) -> tuple[float, float]:
-    """True mm per nominal mm of the print, across and down.
-
-    Raises
-    ------
-    BadSettings : a length that is not near that of the check line.
-    """
-    if asked.printed_mm is None:
-        return 1.0, 1.0
-    across = asked.printed_mm[0] / LINE_ACROSS_MM
-    down = across if asked.printed_mm[1] is None else asked.printed_mm[1] / LINE_DOWN_MM
-    if not (0.9 < across < 1.1 and 0.9 < down < 1.1):
-        raise BadSettings(
-            f"--printed-mm {'x'.join(f'{mm:g}' for mm in asked.printed_mm if mm is not None)}",
-            expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
-            attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
-        )
-    return across, down
-
-
-def plane_settings(asked: Asked, *, shared_lens: bool) -> PlaneSettings:
-    """Beliefs about the print and the camera."""
-    if asked.printed_mm is None:
-        scale, stretch = UNMEASURED_SCALE, UNMEASURED_STRETCH
-    else:
-        scale = MEASURED_MM / LINE_ACROSS_MM
-        stretch = scale if asked.printed_mm[1] else PlaneSettings().stretch
-    return PlaneSettings(scale=scale, stretch=stretch, shared_lens=shared_lens, flat=asked.scan)

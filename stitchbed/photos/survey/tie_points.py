@@ -20,7 +20,8 @@ from stitchbed.matching.homography_links import PhotoLink, PhotoLinkSettings, li
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Sight, agreement, sight_of
 from stitchbed.matching.subpixel import Sought, locate
-from stitchbed.photos.geometry.initial_guess import TiePoints
+from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
@@ -37,6 +38,24 @@ LEAST_LIKE = 0.7  # correlation under which two windows are not one place
 FINE_PX = 0.1  # sigma of a window's place; .01 to .02 measured on synthetic photos, real ones differ in sharpness
 MOST_TIES, FEWEST_KEPT = 2400, 24  # in all and for a pair: solving takes their number times that of the photos
 FEWEST = 12  # ties by windows; with fewer the points stay
+
+
+def solved_with_ties(
+    photos: Sequence[Photo], points: Sequence[CardPoints], settings: PlaneSettings, *, tie: bool
+) -> tuple[PlaneFit, list[TiePoints]]:
+    """The plane by cards and, where asked, by what photos share: roughly at first, then by windows.
+
+    Raises
+    ------
+    CardNotFound : see `solve_plane`.
+    """
+    sizes = [(photo.size[1], photo.size[0]) for photo in photos]
+    if not tie:
+        return solve_plane(sizes, points, settings=settings), []
+    rough = rough_ties(photos, links_between(photos))
+    fit = solve_plane(sizes, points, settings=settings, ties=strongest(rough, len(photos)))
+    ties = fine_ties(photos, fit, believed(photos, fit, rough))
+    return solve_plane(sizes, points, settings=settings, ties=ties, start=fit), ties
 
 
 def links_between(photos: Sequence[Photo]) -> list[PhotoLink]:

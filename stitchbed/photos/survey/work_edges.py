@@ -6,7 +6,7 @@ In: open photos, a plane by cards. Out: measured sides, and the corners where th
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
-from stitchbed.photos.geometry.outline import find_outline
+from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -36,11 +36,13 @@ FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show m
 ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
 RIM_SHARE = 0.03  # of the view, along the end of what is seen: table, or the work is not whole in the photo
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
+AGAIN_PX = 4.0  # of that view: how far sides are sought from where they were found
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
 SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
 SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
+CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,8 @@ class SidesFound:
     """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
 
     doubtful : sides that do not part the table from the work all along. papers : of the cards.
+    other : (4, 2) plane mm, corners of the other rectangle there is. widened : the lines are those of a margin that
+    looks like the table.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
@@ -55,10 +59,15 @@ class SidesFound:
     view: Facing
     papers: Papers
     doubtful: tuple[str, ...] = ()
+    other: Array | None = None
+    widened: bool = False
 
 
-def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None) -> SidesFound:
-    """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them."""
+def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None, *, inner: bool = False) -> SidesFound:
+    """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them.
+
+    inner : of two rectangles, one within the other, take the inner one.
+    """
     papers = papers_of(photos, fit)
     view = _rough_facing(photos, fit, papers)
     density = FLAT_LONG_PX / max(view.width, view.height)
@@ -73,14 +82,36 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     found = outline.lines if outline is not None and clear else find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
         return SidesFound({}, None, view, papers)
-    lines = {name: Line(line.angle, _to_mm(line, density)) for name, line in found.items()}
+    other = outline.inner if outline is not None and clear else None
+    if inner and other is not None:
+        found, other = other, found
+    lines = _in_mm(found, density)
     sides = _measured_in(photos[:used], fit, papers, (view, lines), 4.0 / density)
     shares: dict[str, float] = {}
     for each in sides.values():
         shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
-    if sum(share >= CLEAR_SHARE for share in shares.values()) < 3:
+    if sum(share >= (CLEAR_PARTED if clear else CLEAR_SHARE) for share in shares.values()) < 3:
         return SidesFound({}, None, view, papers)
-    return SidesFound(sides, lines, view, papers, () if clear else SIDES)
+    return SidesFound(sides, lines, view, papers, () if clear else SIDES, *_others(view, other, density, outline))
+
+
+def _others(
+    view: Facing, other: Mapping[str, Line] | None, density: float, outline: Outline | None
+) -> tuple[Array | None, bool]:
+    """Corners of the other rectangle, plane mm, and whether the outer one rests on its margin alone."""
+    if other is None:
+        return None, False
+    return plane_from_canvas(view, corners_of(_in_mm(other, density))), outline is not None and outline.widened
+
+
+def sides_again(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> SidesFound:
+    """The sides measured anew along those found before, in a plane that is better known by now."""
+    if found.lines is None:
+        return found
+    lines = sides_through(canvas_from_plane(found.view, work_corners(fit, found, found.lines)))
+    reach = AGAIN_PX * max(found.view.width, found.view.height) / FLAT_LONG_PX
+    chosen = [photos[number] for number in found.sides]
+    return replace(found, sides=_measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
 
 
 def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
@@ -157,6 +188,10 @@ def between_cards(fit: PlaneFit, found: SidesFound) -> Array:
         box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), box.turn, 0.0)
     rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
     return plane_from_canvas(box, rim)
+
+
+def _in_mm(lines: Mapping[str, Line], density: float) -> dict[str, Line]:
+    return {name: Line(line.angle, _to_mm(line, density)) for name, line in lines.items()}
 
 
 def _to_mm(line: Line, density: float) -> float:

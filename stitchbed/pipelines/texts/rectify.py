@@ -27,9 +27,10 @@ def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
         ],
         "card_rms_px": round(plane.fit.rms_px, 4),
         "points_left_out": plane.fit.dropped,
-        "lens": {"k1": round(lens.k1, 5), "k2": round(lens.k2, 5)},
+        "lens": {name: round(getattr(lens, name), 5) for name in ("k1", "k2", "p1", "p2")},
         "sides_measured": sorted({name for sides in plane.sides.values() for name in sides}),
         "own_edges": plane.own_edges,
+        "other_rectangle_mm": None if plane.other_mm is None else [round(mm, 1) for mm in plane.other_mm],
         "uncertainty_mm_95": [round(float(mm), 3) for mm in plane.uncertainty],
         "scale_uncertainty_95": round(plane.scale_95, 6),
     }  # fmt: skip
@@ -70,6 +71,10 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     lines.append(
         f"Corners of the work lie within {sure:.2f} mm (95 %); scale within {100 * n['scale_uncertainty_95']:.2f} %."
     )
+    if n.get("other_rectangle_mm"):
+        width, height = n["other_rectangle_mm"]
+        which = "inner" if width < n["width_mm"] else "outer"
+        lines.append(f"Another rectangle, {width:.0f} x {height:.0f} mm, is seen too: --sides {which} takes that.")
     if n["shown_by"]:
         parts = ", ".join(f"{100 * share:.0f} %" for share in n["shown_by"])
         worst = max((one["rms_px"] for one in n["overlaps"]), default=0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -35,3 +36,15 @@ def test_barrel_pulls_the_corner_inward_by_the_stated_share() -> None:
 def test_a_lens_that_folds_is_known() -> None:
     assert folds(Lens(0, 0, 1, -0.4, 0.0))
     assert not folds(Lens(0, 0, 1, -0.1, 0.02))
+
+
+def test_decentering_is_that_of_a_general_library() -> None:
+    """Against cv2.projectPoints (its model: Brown 1966, coefficients k1, k2, p1, p2), and back again."""
+    lens = Lens(1500.0, 1000.0, 1800.0, -0.05, 0.01, 8e-4, -5e-4)
+    camera = np.array([[lens.radius, 0, lens.center_x], [0, lens.radius, lens.center_y], [0, 0, 1]])
+    xy = np.random.default_rng(5).uniform(0, 1, (200, 2)) * [3000, 2000]
+    rays = np.column_stack([(xy - lens.center) / lens.radius, np.ones(len(xy))])
+    terms = np.array([lens.k1, lens.k2, lens.p1, lens.p2])
+    theirs = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera, terms)[0].reshape(-1, 2)
+    assert distorted(lens, xy) == pytest.approx(theirs, abs=1e-6)
+    assert undistorted(lens, theirs) == pytest.approx(xy, abs=ROUND_TRIP_PX)

@@ -85,3 +85,12 @@ def test_strangeness_is_low_on_the_table_and_high_on_the_work() -> None:
 
 def test_without_a_sure_table_nothing_is_told() -> None:
     assert strangeness(np.full((*SHAPE, 3), 128, np.uint8), np.zeros(SHAPE, bool)) is None
+
+
+def test_a_picture_in_its_margin_is_told_as_another_rectangle() -> None:
+    rng = np.random.default_rng(6)
+    picture, sure = laid(planks(rng), painted(rng, margin=18), rng)
+    outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
+    assert outline is not None and outline.inner is not None
+    inner = [(138, 118), (422, 118), (422, 292), (138, 292)]
+    assert np.abs(corners_of(outline.inner) + 0.5 - inner).max() < 3

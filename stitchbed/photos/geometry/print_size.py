@@ -1,0 +1,74 @@
+"""I know how large a card was printed: by its check lines, by the size of the work, or hardly at all.
+
+In: lengths read off a ruler, the work as the cards measure it and as the user does. Out: a `PrintSize`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
+from stitchbed.core.errors import BadSettings
+
+MEASURED_MM = 0.1  # a ruler read to a tenth
+MEASURED_STRETCH = 0.0005  # of a print of which only the line across was measured
+UNMEASURED_SCALE = 0.025  # 95 % within 5 %: printing to fit the page shrinks by 3 to 6 %, paper and printer add .5 %
+UNMEASURED_STRETCH = 0.001
+SIZE_SIGMA_MM = 0.5  # a size of the work that the user gives
+LEAST_PRINTED, MOST_PRINTED = 0.9, 1.1  # of the nominal size; beyond lies another mistake than printing to fit
+BELIEVED_SIGMAS = 3.0
+
+
+@dataclass(frozen=True)
+class PrintSize:
+    """across, down : true mm per nominal mm. scale, stretch : sigmas of their mean and of half their difference."""
+
+    across: float = 1.0
+    down: float = 1.0
+    scale: float = UNMEASURED_SCALE
+    stretch: float = UNMEASURED_STRETCH
+
+
+def print_size(printed_mm: tuple[float, float | None] | None) -> PrintSize:
+    """The print by its check lines, across and down.
+
+    Raises
+    ------
+    BadSettings : a length that is not near that of the check line.
+    """
+    if printed_mm is None:
+        return PrintSize()
+    across = printed_mm[0] / LINE_ACROSS_MM
+    down = across if printed_mm[1] is None else printed_mm[1] / LINE_DOWN_MM
+    if not all(LEAST_PRINTED < one < MOST_PRINTED for one in (across, down)):
+        raise BadSettings(
+            f"--printed-mm {'x'.join(f'{mm:g}' for mm in printed_mm if mm is not None)}",
+            expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
+            attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
+        )
+    scale = MEASURED_MM / LINE_ACROSS_MM
+    return PrintSize(across, down, scale, scale if printed_mm[1] else MEASURED_STRETCH)
+
+
+def print_size_by(
+    size_mm: tuple[float, float], measured_mm: tuple[float, float], sure_mm: float, believed: PrintSize
+) -> PrintSize | None:
+    """What is believed of the print, bettered by the work's size; None when the two contradict each other.
+
+    measured_mm : width and height as cards of the believed size measure it; sure_mm : 95 %, without the print's share.
+    """
+    ratios = np.array(size_mm) / measured_mm
+    sigmas = np.hypot(SIZE_SIGMA_MM, sure_mm / 2) / np.array(measured_mm)
+    weights = 1 / sigmas**2
+    ratio = float((ratios * weights).sum() / weights.sum())
+    sigma = float(weights.sum() ** -0.5)
+    apart = float(np.sqrt((sigmas**2).sum() + (2 * believed.stretch) ** 2))
+    skewed = abs(float(ratios[0] - ratios[1])) > BELIEVED_SIGMAS * apart
+    if skewed or abs(ratio - 1) > BELIEVED_SIGMAS * np.hypot(sigma, believed.scale):
+        return None
+    share = believed.scale**2 / (believed.scale**2 + sigma**2)
+    better = 1 + (ratio - 1) * share
+    scale = believed.scale * sigma / float(np.hypot(believed.scale, sigma))
+    return replace(believed, across=believed.across * better, down=believed.down * better, scale=scale)

@@ -1,0 +1,50 @@
+"""I check what is believed of a print: by its check lines, by the work's size, and where the two contradict."""
+
+from __future__ import annotations
+
+import pytest
+
+from stitchbed.core.errors import BadSettings
+from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_by
+
+A3 = (420.0, 297.0)
+
+
+def test_a_print_not_measured_may_be_off_by_five_percent() -> None:
+    assert 1.96 * print_size(None).scale == pytest.approx(0.05, abs=0.005)
+
+
+def test_check_lines_tell_the_print_to_a_tenth_of_a_millimeter() -> None:
+    size = print_size((159.2, 160.8))
+    assert (size.across, size.down) == pytest.approx((0.995, 1.005))
+    assert size.scale * 160 == pytest.approx(0.1)
+    with pytest.raises(BadSettings):
+        print_size((6.3, None))
+
+
+@pytest.mark.parametrize("shrunk", [0.94, 0.97, 1.0])
+def test_the_size_of_the_work_tells_a_print_fitted_to_the_page(shrunk: float) -> None:
+    """Cards printed too small but taken at their word make the work too large."""
+    size = print_size_by(A3, (A3[0] / shrunk, A3[1] / shrunk), 0.5, PrintSize())
+    assert size is not None
+    assert size.across == size.down == pytest.approx(shrunk, abs=0.0006)
+    assert size.scale < 0.002
+
+
+@pytest.mark.parametrize(
+    ("measured", "believed"),
+    [
+        ((405.0, 267.0), PrintSize()),  # the picture in its margin: another shape
+        ((297.0, 420.0), PrintSize()),  # the other way round
+        ((430.0, 304.1), print_size((160.0, 160.0))),  # a measured print that would have to be 2 % off
+        ((500.0, 353.6), PrintSize()),  # smaller than any page makes it
+    ],
+)
+def test_a_size_that_contradicts_the_cards_is_told(measured: tuple[float, float], believed: PrintSize) -> None:
+    assert print_size_by(A3, measured, 0.5, believed) is None
+
+
+def test_a_measured_print_and_a_size_are_weighed() -> None:
+    believed = print_size((160.0, 160.0))
+    size = print_size_by(A3, (420.5, 297.4), 0.3, believed)
+    assert size is not None and 0.999 < size.across < 1.0 and size.scale < believed.scale
