@@ -121,7 +121,7 @@ def test_straight_sides_make_a_single_card_surer() -> None:
         radius95(shape_covariance(both, [0] * len(at), at)).max()
         < 0.8 * radius95(shape_covariance(alone, [0] * len(at), at)).max()
     )
-    assert work_error(both, camera).max() < 0.5
+    assert work_error(both, camera).max() < 0.6  # .43 without decentering among the unknowns
 
 
 def test_two_photos_of_the_same_cards_share_plane_and_lens() -> None:
