@@ -6,7 +6,6 @@ In: the record of a job and its canvas. Out: one HTML file, a folder of tiles, a
 from __future__ import annotations
 
 import base64
-import io
 import json
 import time
 from collections.abc import Mapping, Sequence
@@ -16,18 +15,16 @@ from typing import Any
 
 import cv2
 import numpy as np
-from PIL import Image
 
-from stitchbed.color.convert import srgb_view
 from stitchbed.core.files import claim, claimed, claimed_folder
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
-from stitchbed.imaging.depth import eight_bit
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
-from stitchbed.report.blocks import PagePair, Shown
+from stitchbed.report.blocks import PagePair
 from stitchbed.report.overlays import overlay_shapes
 from stitchbed.report.page import PageTiles, page_html
+from stitchbed.report.previews import both_sides, preview, size_of, step_picture
 from stitchbed.report.records import page_record
 
 INSIDE_PIXELS = 16_000_000  # up to here the tiles go into the page itself: some 6 MB, one file to pass on
@@ -89,10 +86,8 @@ def _beside(windows: pyramid_tiles.PictureWindows, folder: Path) -> tuple[PageTi
     return tiles, written.bytes, written.tiles
 
 
-VIEW_PX = 760  # longest side of a picture that stands for the whole: two of them fill the page's width
 MOST_SPOTS = 3000  # more circles cannot be told apart, and slow a phone down
 STRIP = 1024  # rows of the mask looked at together
-JPEG_QUALITY = 88
 
 STEP_TITLES = {
     "border": ("Border", "The frame that was found, and the sheet cut and straightened by it."),
@@ -112,7 +107,7 @@ def prove_step(path: Path, told: dict[str, Any], sources: Sequence[Path], canvas
     """
     inputs = [{"path": str(source)} for source in sources]
     content = {**told, "originals": inputs, "dust": inpainted_spots(told, canvas)}
-    told["proof"] = write_proof(path, content, canvas, pairs=[*_whole(told, sources, canvas), *_steps(told, canvas)])
+    told["proof"] = write_proof(path, content, canvas, pairs=[_whole(told, sources, canvas), *_steps(told, canvas)])
 
 
 def inpainted_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
@@ -137,12 +132,24 @@ def inpainted_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
     return {"mended": int(numbers["dust"]), "spots": spots}
 
 
-def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> list[PagePair]:
-    """Everything at a preview: each source small (of many, the first two), and the result."""
-    shown = [_small(source, f"before: {source.name}") for source in sources[:2]]
-    result = _small(canvas, f"after: {canvas.name}")
+def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> PagePair:
+    """Everything, small: a single source under the result, framed as it is; of several the first two beside it."""
+    corners = _corners(told, sources[0], canvas) if len(sources) == 1 else None
+    if corners is not None:
+        words = f"{sources[0].name} as given, and {canvas.name} as written; both as sRGB. Move the line between them."
+        return PagePair("The whole", words, both_sides(sources[0], corners, canvas), curtain=True)
+    shown = [preview(source, f"before: {source.name}") for source in sources[:2]]
     words = f"{_named(sources)} as given, and {canvas.name} as written; both as sRGB."
-    return [PagePair("At a preview", words, (*shown, result))]
+    return PagePair("The whole", words, (*shown, preview(canvas, f"after: {canvas.name}")))
+
+
+def _corners(told: Mapping[str, Any], source: Path, canvas: Path) -> Sequence[Sequence[float]] | None:
+    """Where the result's corners lie in the source, px: as a step says, its own where both are of one size."""
+    numbers = told["numbers"]
+    said = next((s["numbers"].get("corners_px") for s in numbers.get("steps", ()) if s["step"] == "border"), None)
+    width, height = size_of(source)
+    own = [(0, 0), (width - 1, 0), (width - 1, height - 1), (0, height - 1)]
+    return numbers.get("corners_px") or said or (own if size_of(canvas) == (width, height) else None)
 
 
 def _named(sources: Sequence[Path]) -> str:
@@ -150,29 +157,15 @@ def _named(sources: Sequence[Path]) -> str:
     return " and ".join(source.name for source in sources[:2]) + (f" of {len(sources)} pictures" if rest > 0 else "")
 
 
-def _small(path: Path, words: str) -> Shown:
-    with open_windows(path) as windows:
-        height, width, channels = windows.raster.shape
-        stored = windows.view(max(1, max(height, width) // VIEW_PX))
-        codes = eight_bit(np.asarray(stored)).reshape(*stored.shape[:2], -1)[..., :channels]
-        return _encoded(srgb_view(windows.raster.icc, channels)(np.ascontiguousarray(codes)), words)
-
-
 def _steps(told: Mapping[str, Any], canvas: Path) -> list[PagePair]:
-    """The pictures a clean-up leaves of its steps: both sides in one."""
+    """The pictures a clean-up leaves of its steps."""
     found = []
-    for name in told.get("outputs", ()):
-        title, words = STEP_TITLES.get(Path(name).stem, ("", ""))
-        path = canvas.parent / name
-        if title and name.endswith(".png") and path.is_file():
-            with Image.open(path) as image:
-                shown = _encoded(np.asarray(image.convert("RGB")), f"{title}: before at left, after at right")
-            found.append(PagePair(title, f"{words} Before at left, after at right.", (shown,)))
+    for path in [canvas.parent / name for name in told.get("outputs", ()) if name.endswith(".png") and "/" in name]:
+        if path.is_file():
+            title, words = STEP_TITLES.get(path.stem, (path.stem.replace("_", " ").capitalize(), ""))
+            shown = step_picture(path, title, parted=path.stem != "border")  # before and after it are two places
+            words += (
+                " Move the line between before and after." if len(shown) == 2 else " Before at left, after at right."
+            )
+            found.append(PagePair(title, words.strip(), shown, curtain=len(shown) == 2))
     return found
-
-
-def _encoded(pixels: Any, words: str) -> Shown:
-    """JPEG with full color: small specks are what is looked at."""
-    buffer = io.BytesIO()
-    Image.fromarray(pixels).save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0)
-    return Shown(buffer.getvalue(), pixels.shape[1], pixels.shape[0], words)

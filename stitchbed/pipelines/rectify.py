@@ -26,7 +26,7 @@ from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.compositing.illumination import LightField
-from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
+from stitchbed.photos.compositing.render import FaceJob, FaceSource, corners_in_photo, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
 from stitchbed.photos.survey.clipping import Headroom, cut_off_note, headroom_of
 from stitchbed.photos.survey.glare import Highlights, highlights_of
@@ -99,6 +99,8 @@ def rectify(
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
         figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)
         record.numbers |= {"figures": figures}
+        if len(photos) == 1:
+            record.numbers["corners_px"] = corners_in_photo(job, job.sources[0])
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
         record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]

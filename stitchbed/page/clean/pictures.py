@@ -22,7 +22,7 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.page import Page
-from stitchbed.page.sheet.frame import Framing, framed
+from stitchbed.page.sheet.frame import Framing, corners_on_page, framed
 from stitchbed.page.sheet.white import white_at
 from stitchbed.report.before_after import as_codes, outlined, write_pair
 
@@ -66,9 +66,7 @@ def show_border(album: Album, view: Floats, factor: int, frame: Framing) -> None
     """The page small with the frame drawn in, and the page framed."""
     if album.folder is None:
         return
-    w, h = frame.width - 1, frame.height - 1
-    corners = np.array([[0, 0, 1], [w, 0, 1], [w, h, 1], [0, h, 1]]) @ frame.page_from_out.T
-    small = (corners[:, :2] + 0.5) / factor - 0.5
+    small = (corners_on_page(frame) + 0.5) / factor - 0.5
     scale = np.diag([factor, factor, 1.0])
     part = Framing(
         max(1, frame.height // factor), max(1, frame.width // factor),

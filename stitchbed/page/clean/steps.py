@@ -25,7 +25,7 @@ from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sampled, sweep, weighed
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
-from stitchbed.page.sheet.frame import Framing, source_box
+from stitchbed.page.sheet.frame import Framing, corners_on_page, source_box
 from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, points
 from stitchbed.page.sheet.white import PaperSettings, survey, unevenness
 
@@ -77,6 +77,7 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
         "sides": seen,
         "skew_deg": askew,
         "resampled": frame.resampled,
+        "corners_px": corners_on_page(frame),
         "width_mm": frame.width * mm,
         "height_mm": frame.height * mm,
         "words": f"sheet {frame.width * mm:.1f} x {frame.height * mm:.1f} mm, askew by {askew:.2f} degrees",

@@ -40,6 +40,13 @@ class Framing:
         return Box(0, 0, self.height, self.width)
 
 
+def corners_on_page(frame: Framing) -> Array:
+    """(4, 2) px of the page at the middles of the framed page's corner pixels, clockwise from its top left."""
+    w, h = frame.width - 1, frame.height - 1
+    corners = np.array([[0, 0, 1], [w, 0, 1], [w, h, 1], [0, h, 1]]) @ frame.page_from_out.T
+    return np.asarray(corners[:, :2], np.float64)
+
+
 def framing(corners: Array, angle: float, turn: int, dpi: float) -> Framing:
     """The frame of a sheet.
 

@@ -69,6 +69,13 @@ def render(job: FaceJob, box: Box) -> Pixels:
     return out
 
 
+def corners_in_photo(job: FaceJob, source: FaceSource) -> Array:
+    """(4, 2) px of a photo at the middles of the canvas's corner pixels, clockwise from the top left."""
+    w, h = job.width - 0.5, job.height - 0.5
+    mm = np.array([(0.5, 0.5), (w, 0.5), (w, h), (0.5, h)]) * (MM_PER_INCH / job.dpi)
+    return photo_from_plane(job.fit, source.number, plane_from_canvas(job.facing, mm))
+
+
 def _unit(job: FaceJob, unit: Box) -> Floats:
     """(UNIT, UNIT, channels) linear light."""
     mm = _nodes(unit) * (MM_PER_INCH / job.dpi)

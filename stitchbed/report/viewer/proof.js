@@ -133,6 +133,14 @@ import { pictureViewer } from "./viewer.js";
     say(`Showing ${link.a} and ${link.b}`);
   }));
 
+  /* before and after: the line goes where the range is put, by mouse, finger or keys */
+  document.querySelectorAll(".curtain").forEach((curtain) => {
+    const range = curtain.querySelector("input");
+    const put = () => curtain.style.setProperty("--part", range.value / 100);
+    range.addEventListener("input", put);
+    put(); /* a page gone back to keeps its ranges */
+  });
+
   /* where the pointer is */
   const place = byId("place");
   stage.addEventListener("pointermove", (event) => {
