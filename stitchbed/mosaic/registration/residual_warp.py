@@ -3,7 +3,8 @@
 In: placements and ties with what is left at them. Out: placements whose warps hold a smooth, small field of their own.
 
 Each tile has bilinear displacements on a coarse lattice, pulled to zero and to smoothness; all tiles are solved at once
-from the ties they share, by conjugate gradients.
+from the ties they share, by conjugate gradients. Where near ties say alike that the paper lay otherwise (a fold, a
+crease), a finer field round them may go farther.
 """
 
 from __future__ import annotations
@@ -15,11 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
 from scipy.sparse.linalg import cg
+from scipy.spatial import cKDTree
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.mosaic.registration.bundle_adjustment import expected_residual, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
-from stitchbed.mosaic.registration.tie_points import Ties
+from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
+
+STILL = 1000.0  # how much less a node that is not free may move
 
 
 @dataclass(frozen=True)
@@ -38,19 +42,90 @@ class FieldSettings:
     correlated: float = 0.3
 
 
+@dataclass(frozen=True)
+class FoldSettings:
+    """near_mm, least_near: ties of an overlap within this of each other, and how many, that can show a fold.
+    least_mm: what they must have in common at least; a third of a px at 300 dpi. sure: and how many times its
+    uncertainty. most_mm: beyond this no paper bends. least_ties: ties at folds under which there is none.
+    lattice_mm, amplitude_mm, bend_mm: of the field round a fold, for creases are narrow. reach_mm: how far round.
+    """
+
+    near_mm: float = 6.0
+    least_near: int = 4
+    least_mm: float = 0.03
+    sure: float = 5.0
+    most_mm: float = 1.0
+    least_ties: int = 12
+    lattice_mm: float = 6.0
+    amplitude_mm: float = 0.2
+    bend_mm: float = 0.05
+    reach_mm: float = 15.0
+
+
+@dataclass(frozen=True)
+class Looser:
+    """What sets a field free: weight (N,) of the ties, and nodes (per tile, bool) that may move."""
+
+    weight: Array
+    nodes: tuple[Mask, ...]
+
+
+def folds_at(places: Sequence[Placement], ties: Ties, px_per_mm: float, settings: FoldSettings) -> Mask:
+    """(N,) True for ties that neighbors agree with, far from zero: the paper lay otherwise there in one of the two."""
+    residual = residuals_of(places, ties)
+    common, sigma = _common(ties, residual, len(places), settings.near_mm * px_per_mm, settings.least_near)
+    length = np.hypot(*common.T)
+    folded = (length > np.maximum(settings.least_mm * px_per_mm, settings.sure * sigma)) & (
+        length < settings.most_mm * px_per_mm
+    )
+    return folded if folded.sum() >= settings.least_ties else np.zeros(len(ties.a), bool)
+
+
+def with_folds(
+    places: Sequence[Placement],
+    ties: Ties,
+    px_per_mm: Sequence[float],
+    folded: Mask,
+    *,
+    settings: tuple[FieldSettings, FoldSettings],
+) -> list[Placement]:
+    """Placements whose warps follow the paper round `folded` ties, each of two pieces half the way."""
+    field, fold = settings
+    finer = replace(field, lattice_mm=fold.lattice_mm, amplitude_mm=fold.amplitude_mm, bend_mm=fold.bend_mm)
+    scale = float(np.median(px_per_mm))
+    residual = residuals_of(places, ties)
+    common, _ = _common(ties, residual, len(places), fold.near_mm * scale, fold.least_near)
+    alone = np.einsum("nij,nj->ni", whitening(places, ties), residual - common * folded[:, None])
+    weight = 1 / (1 + (alone**2).sum(1) / field.cauchy**2)
+    nodes = []
+    for i, (place, k) in enumerate(zip(places, px_per_mm, strict=True)):
+        rows, cols, spacing = _grid(place.size, fold.lattice_mm * k)
+        at = np.concatenate([ties.xy_a[folded & (ties.a == i)], ties.xy_b[folded & (ties.b == i)]])
+        lattice = np.stack(np.meshgrid(np.arange(cols), np.arange(rows)), -1).reshape(-1, 2) * spacing
+        far = cKDTree(at).query(lattice)[0] if len(at) else np.full(len(lattice), np.inf)
+        nodes.append(far < fold.reach_mm * k)
+    return with_fields(places, ties, px_per_mm, finer, looser=Looser(weight, tuple(nodes)))
+
+
 def with_fields(
-    places: Sequence[Placement], ties: Ties, px_per_mm: Sequence[float], settings: FieldSettings
+    places: Sequence[Placement],
+    ties: Ties,
+    px_per_mm: Sequence[float],
+    settings: FieldSettings,
+    *,
+    looser: Looser | None = None,
 ) -> list[Placement]:
     """Placements with fields added to their warps (see module)."""
     grids = [_grid(place.size, settings.lattice_mm * k) for place, k in zip(places, px_per_mm, strict=True)]
     starts = np.concatenate([[0], np.cumsum([2 * rows * cols for rows, cols, _ in grids])]).astype(int)
     residual, weight = expected_residual(places, ties, settings.cauchy)
+    weight = weight if looser is None else looser.weight
     across, down = _design(places, ties, grids, starts)
     w = whitening(places, ties)
     root = diags(np.sqrt(weight * settings.correlated))
     rows = [root @ (diags(w[:, r, 0]) @ across + diags(w[:, r, 1]) @ down) for r in range(2)]
     rest = np.einsum("nij,nj->ni", w, residual) * np.sqrt(weight * settings.correlated)[:, None]
-    prior = _prior(grids, px_per_mm, settings)
+    prior = _prior(grids, px_per_mm, settings, looser)
     stack = vstack([*rows, prior]).tocsr()
     target = np.concatenate([-rest[:, 0], -rest[:, 1], np.zeros(prior.shape[0])])
     normal = (stack.T @ stack).tocsr()
@@ -103,14 +178,36 @@ def _corners(
     return node, share
 
 
-def _prior(grids: Sequence[tuple[int, int, float]], px_per_mm: Sequence[float], settings: FieldSettings) -> csr_matrix:
-    """Amplitude and first-difference rows of all lattices, block by block."""
+def _common(ties: Ties, residual: Array, tiles: int, near_px: float, least: int) -> tuple[Array, Array]:
+    """(N, 2) median px of what near ties of the same overlap leave, 0 where they are few, and (N,) its sigma px."""
+    common, sigma = np.zeros_like(residual), np.full(len(residual), np.inf)
+    pair = ties.a * tiles + ties.b
+    for key in np.unique(pair):
+        mine = np.flatnonzero(pair == key)
+        near = cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], near_px)
+        for n, others in zip(mine, near, strict=True):
+            if len(others) >= least:
+                seen = residual[mine[others]]
+                common[n] = np.median(seen, axis=0)
+                spread = 1.48 * np.median(np.abs(seen - common[n]), axis=0)
+                sigma[n] = 1.25 * np.hypot(*spread) / np.sqrt(len(others))
+    return common, sigma
+
+
+def _prior(
+    grids: Sequence[tuple[int, int, float]],
+    px_per_mm: Sequence[float],
+    settings: FieldSettings,
+    looser: Looser | None,
+) -> csr_matrix:
+    """Amplitude and first-difference rows of all lattices, block by block; nodes that are not free stay at zero."""
     blocks = []
-    for (rows, cols, _), k in zip(grids, px_per_mm, strict=True):
+    for i, ((rows, cols, _), k) in enumerate(zip(grids, px_per_mm, strict=True)):
+        free = np.ones(rows * cols, bool) if looser is None else looser.nodes[i]
         along = kron(identity(rows), _differences(cols))
         across = kron(_differences(rows), identity(cols))
         one = vstack([
-            identity(rows * cols) / (settings.amplitude_mm * k),
+            diags(np.where(free, 1, STILL) / (settings.amplitude_mm * k)),
             vstack([along, across]) / (settings.bend_mm * k),
         ])  # fmt: skip
         blocks.append(kron(identity(2), one))

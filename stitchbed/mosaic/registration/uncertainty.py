@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, covariance_of, whitening
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
@@ -60,19 +60,25 @@ def uncertainty(
     frame: Frame,
     px_per_mm: float,
     *,
-    bed_settings: BedSettings,
-    settings: UncertaintySettings,
+    settings: tuple[BedSettings, UncertaintySettings],
+    folded: Mask,
 ) -> Uncertainty:
-    """How far off `alignment` may be (see module); `ties` are those it tells residuals of."""
+    """How far off `alignment` may be (see module); `ties` are those it tells residuals of.
+
+    folded : (N,) ties at folds: what they have in common counts as local error.
+    """
+    wishes = settings[1]
     places = alignment.placements
     factor = _variance_factor(places, ties, alignment.weight)
-    system = replace(alignment.system, of_ties=alignment.system.of_ties * settings.correlated / factor)
-    local = _local_error(places, ties, alignment, settings.near_mm * px_per_mm)
-    shown = _shown(places, settings.across)
-    moves = motion(places, shown, system.columns, frame, bed_settings)
+    system = replace(alignment.system, of_ties=alignment.system.of_ties * wishes.correlated / factor)
+    local = _local_error(
+        ties, alignment.residual, (alignment.weight > 0.25) | folded, near_px=wishes.near_mm * px_per_mm
+    )
+    shown = _shown(places, wishes.across)
+    moves = motion(places, shown, system.columns, frame, settings[0])
     sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
     whole, known = (
-        _bound(covariance_of(system, axes_known=axes_known), moves, sheet, local=local, settings=settings)
+        _bound(covariance_of(system, axes_known=axes_known), moves, sheet, local=local, settings=wishes)
         for axes_known in (False, True)
     )
     return Uncertainty(whole, known, local)
@@ -87,15 +93,15 @@ def _variance_factor(places: Sequence[Placement], ties: Ties, weight: Array) -> 
     return max(1.0, float((sigmas**2).mean()))
 
 
-def _local_error(places: Sequence[Placement], ties: Ties, alignment: Alignment, near_px: float) -> float:
+def _local_error(ties: Ties, residual: Array, kept_ties: Mask, *, near_px: float) -> float:
     """One sd px per axis and tile of what near ties of an overlap have in common: noise of their own cancels out."""
-    kept = np.flatnonzero(alignment.weight > 0.25)
-    pair = (ties.a * len(places) + ties.b)[kept]
+    kept = np.flatnonzero(kept_ties)
+    pair = (ties.a * (1 + ties.b.max(initial=0)) + ties.b)[kept]
     products = []
     for key in np.unique(pair):
         mine = kept[pair == key]
         near = cKDTree(ties.xy_a[mine]).query_pairs(near_px, output_type="ndarray")
-        left = alignment.residual[mine]
+        left = residual[mine]
         products.append((left[near[:, 0]] * left[near[:, 1]]).ravel())
     every = np.concatenate(products) if products else np.zeros(0)
     return float(np.sqrt(max(0.0, every.mean() / 2))) if len(every) else 0.0

@@ -33,7 +33,8 @@ class AlignmentSettings:
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
     some do by a permille.
-    solve_bed: False leaves the bed at zero. least_ties_bed: ties under which a bed is left alone.
+    solve_bed: False leaves the bed at zero. solve_axes: False holds its axes whatever shows them.
+    least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
     """
 
@@ -44,6 +45,7 @@ class AlignmentSettings:
     stretch_sigma: float = 1e-4
     skew_sigma: float = 3e-5
     solve_bed: bool = True
+    solve_axes: bool = True
     least_ties_bed: int = 40
     lattice_mm: float = 1.0
 
@@ -94,8 +96,9 @@ def columns_of(
         held += [PER_TILE * i + k for i in range(tiles) for k in (4, 5)]
     for g, shape in sorted(frame.shapes.items()):
         spans[g] = (start, start + beds.column_count(shape, settings[1]))
-        unseen = not axes_shown([place for place, own in zip(places, frame.group, strict=True) if own == g])
-        axes += [start, start + 1] if unseen or g not in groups else []
+        mine = [place for place, own in zip(places, frame.group, strict=True) if own == g]
+        seen = settings[0].solve_axes and g in groups and axes_shown(mine)
+        axes += [] if seen else [start, start + 1]
         held += range(start + 2, spans[g][1]) if g not in groups else []
         start = spans[g][1]
     every = np.array(sorted([*held, *axes]), np.intp)

@@ -28,7 +28,7 @@ from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.pose_graph import GraphSettings
-from stitchbed.mosaic.registration.residual_warp import FieldSettings
+from stitchbed.mosaic.registration.residual_warp import FieldSettings, FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings
 from stitchbed.mosaic.registration.uncertainty import UncertaintySettings
@@ -73,6 +73,7 @@ class SurveySettings:
     bed: BedSettings = field(default_factory=BedSettings)
     uncertainty: UncertaintySettings = field(default_factory=UncertaintySettings)
     fields: FieldSettings = field(default_factory=FieldSettings)
+    folds: FoldSettings = field(default_factory=FoldSettings)
     levels: LevelSettings = field(default_factory=LevelSettings)
     lift: LiftSettings = field(default_factory=LiftSettings)
     seams: SeamSettings = field(default_factory=SeamSettings)

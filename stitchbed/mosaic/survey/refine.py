@@ -18,9 +18,10 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
+from stitchbed.mosaic.registration.doubts import beyond_prior, doubts
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
-from stitchbed.mosaic.registration.residual_warp import with_fields
+from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
 from stitchbed.mosaic.registration.scanner_bed import BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, uncertainty
@@ -80,29 +81,49 @@ def measure_places(
         context.progress("measuring", step + 1, context.settings.rounds)
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
-    about = _uncertain(context, solved, ties, frame)
-    if context.settings.solve_fields:
-        current = with_fields(current, ties, list(context.px_per_mm), context.settings.fields)
-    numbers = _told(ties, current, solved) | _error_numbers(about, dpi)
-    numbers["travel_seen"] = _travel_seen(frame, solved)
+    current, solved, numbers, folded = _bent(context, solved, ties, frame)
     loose = [i for group in groups if reference not in group for i in sorted(group)]
-    warnings = _held_words(context, loose, ties, lifts)
+    flat = ~_in_lift(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
+    both = (holding, context.settings.folds)
+    warnings = doubts(solved, ties, context.px_per_mm, loose=loose, flat=flat, folded=folded, settings=both)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
+
+
+def _bent(
+    context: SurveyContext, solved: Alignment, ties: Ties, frame: Frame
+) -> tuple[list[Placement], Alignment, dict[str, Any], Mask]:
+    """Placements with small fields and round folds with larger ones, what is told of it, and the ties at folds."""
+    settings, scales = context.settings, list(context.px_per_mm)
+    current, folded = list(solved.placements), np.zeros(len(ties.a), bool)
+    if settings.solve_fields:
+        current = with_fields(current, ties, scales, settings.fields)
+        folded = folds_at(current, ties, float(np.median(scales)), settings.folds)
+    if folded.any():
+        current = with_folds(current, ties, scales, folded, settings=(settings.fields, settings.folds))
+    about = uncertainty(
+        solved,
+        ties,
+        frame,
+        float(np.median(scales)),
+        settings=(settings.bed, settings.uncertainty),
+        folded=folded,
+    )
+    solved = replace(solved, weight=np.maximum(solved.weight, folded))
+    numbers = _told(ties, current, solved) | _error_numbers(about, float(context.dpi[frame.anchor]))
+    numbers |= {"travel_seen": _travel_seen(frame, solved), "ties_at_folds": int(folded.sum())}
+    return current, solved, numbers, folded
 
 
 def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame) -> Alignment:
     """All tiles at once, by what was measured and what holds the rest; residuals are told of the measured only."""
     measured, held = ties
     both = together([measured, held])
-    solved = adjust_bundle(places, both, frame, context.settings.alignment, context.settings.bed)
+    settings, bed = context.settings.alignment, context.settings.bed
+    solved = adjust_bundle(places, both, frame, settings, bed)
+    if beyond_prior(solved, bed):
+        solved = adjust_bundle(places, both, frame, replace(settings, solve_axes=False), bed)
     count = len(measured.a)
     return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count])
-
-
-def _uncertain(context: SurveyContext, solved: Alignment, ties: Ties, frame: Frame) -> Uncertainty:
-    scale = float(np.median(context.px_per_mm))
-    settings = context.settings
-    return uncertainty(solved, ties, frame, scale, bed_settings=settings.bed, settings=settings.uncertainty)
 
 
 def _error_numbers(about: Uncertainty, dpi: float) -> dict[str, Any]:
@@ -134,7 +155,7 @@ def _without_lifted(
     return {(i, j): xy if group[i] == group[j] else jobs[i, j] for (i, j), xy in flat.items()}
 
 
-def _lifted(lifts: Sequence[Lift], ties: Ties) -> Mask:
+def _in_lift(lifts: Sequence[Lift], ties: Ties) -> Mask:
     """(N,) True where a tie lies in a lifted zone of either tile."""
     result = np.zeros(len(ties.a), bool)
     for index, lift in enumerate(lifts):
@@ -186,7 +207,7 @@ def measure_ties(
     ties = measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=context.workers)
     if lifts is None:
         return ties
-    return lifted_weighed_less(ties, _lifted(lifts, ties), context.px_per_mm, context.settings.holding)
+    return lifted_weighed_less(ties, _in_lift(lifts, ties), context.px_per_mm, context.settings.holding)
 
 
 def bed_groups(context: SurveyContext) -> list[int]:
@@ -232,23 +253,3 @@ def _told(ties: Ties, places: Sequence[Placement], solved: Alignment) -> dict[st
         "p99_px": round(float(np.percentile(left, 99)), 4) if len(left) else None,
     }
     return numbers
-
-
-def _held_words(context: SurveyContext, loose: Sequence[int], ties: Ties, lifts: Sequence[Lift] | None) -> list[str]:
-    """Warnings of pieces that hang by little: by the survey's layout only, or by edges that lift."""
-    words, settings = [], context.settings.holding
-    if loose:
-        names = ", ".join(context.tiles[i].name for i in loose)
-        words.append(
-            f"few or no measurable places in the overlaps of {names}: placed by links only, which may be off by "
-            f"{2 * settings.layout_mm:g} mm. More overlap, with drawing in it that lies flat, would mend it"
-        )
-    flat = ~_lifted(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
-    counts = np.bincount(np.concatenate([ties.a[flat], ties.b[flat]]), minlength=len(context.tiles))
-    lifted = [context.tiles[i].name for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
-    if lifted:
-        words.append(
-            f"{', '.join(lifted)}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
-            f"about {2 * settings.lifted_mm:g} mm. More overlap would mend it"
-        )
-    return words

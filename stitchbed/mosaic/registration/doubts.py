@@ -1,0 +1,106 @@
+"""I say what is doubtful about measured places: what hangs by little, bends, or came out as no bed or paper is.
+
+In: a solved alignment, its ties. Out: warnings that name the pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment
+from stitchbed.mosaic.registration.holding import HoldSettings
+from stitchbed.mosaic.registration.residual_warp import FoldSettings
+from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.tie_points import Ties, chosen
+from stitchbed.mosaic.registration.unknowns import axes_shown, turn_and_stretch
+
+MOST_SIGMAS = 4.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
+MOST_STRETCH = 0.004  # share; paper from a dry room to a moist one stretches by less
+
+
+def doubts(
+    solved: Alignment,
+    ties: Ties,
+    px_per_mm: Array,
+    *,
+    loose: Sequence[int],
+    flat: Mask,
+    folded: Mask,
+    settings: tuple[HoldSettings, FoldSettings],
+) -> list[str]:
+    """Warnings. loose : pieces held by the layout only. flat, folded : (N,) ties where no sheet lifts, at folds."""
+    names = [place.tile for place in solved.placements]
+    return [
+        *_held_words(names, chosen(ties, flat), loose, settings[0]),
+        *_fold_words(names, chosen(ties, folded), px_per_mm, settings[1]),
+        *_stretch_words(solved),
+        *_axes_words(solved),
+    ]
+
+
+def beyond_prior(solved: Alignment, settings: BedSettings) -> bool:
+    """True when a bed's solved axes are so far from what beds are that they must stand for something else."""
+    off = [value for bed in solved.beds.values() for value in (bed.axis_ratio - 1, bed.shear_rad)]
+    return bool(np.abs(off).max(initial=0) > MOST_SIGMAS * settings.axis)
+
+
+def _held_words(names: Sequence[str], flat: Ties, loose: Sequence[int], settings: HoldSettings) -> list[str]:
+    """Warnings of pieces that hang by little: by the survey's layout only, or by edges that lift."""
+    words = []
+    if loose:
+        listed = ", ".join(names[i] for i in loose)
+        words.append(
+            f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
+            f"{2 * settings.layout_mm:g} mm. More overlap, with drawing in it that lies flat, would mend it"
+        )
+    counts = np.bincount(np.concatenate([flat.a, flat.b]), minlength=len(names))
+    lifted = [names[int(i)] for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
+    if lifted:
+        words.append(
+            f"{', '.join(lifted)}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
+            f"about {2 * settings.lifted_mm:g} mm. More overlap would mend it"
+        )
+    return words
+
+
+def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: FoldSettings) -> list[str]:
+    """Where the paper lay otherwise in one piece than in its neighbor."""
+    index, xy = np.concatenate([folded.a, folded.b]), np.concatenate([folded.xy_a, folded.xy_b])
+    places = []
+    for i in np.unique(index):
+        if (index == i).sum() >= settings.least_ties:
+            x, y = np.median(xy[index == i], axis=0) / px_per_mm[i]
+            places.append(f"{names[int(i)]} (near {x:.0f} mm from its left, {y:.0f} mm from its top)")
+    if not places:
+        return []
+    return [
+        f"the paper lay otherwise in one scan than in the next, as at a fold or a crease: {', '.join(places)}. It was "
+        "bent to meet half the way, so shapes may be off there; pressing the sheet flat and scanning again mends it"
+    ]
+
+
+def _stretch_words(solved: Alignment) -> list[str]:
+    found = [turn_and_stretch(place.sheet_from_tile) for place in solved.placements]
+    strange = [
+        f"{place.tile} ({100 * np.hypot(stretch, skew):.1f} %)"
+        for place, (_, _, stretch, skew) in zip(solved.placements, found, strict=True)
+        if np.hypot(stretch, skew) > MOST_STRETCH
+    ]
+    if not strange:
+        return []
+    return [f"stretched more than paper does: {', '.join(strange)}; something else is wrong there, look at its seams"]
+
+
+def _axes_words(solved: Alignment) -> list[str]:
+    """A bed whose axes turned pieces show, yet were held, for they came out as no bed is."""
+    columns = solved.system.columns
+    held = [g for g in columns.solved if columns.beds[g][0] in columns.axes]
+    if not held or not axes_shown(solved.placements):
+        return []
+    return [
+        "the pieces turned by a quarter and the others do not fit by any axes a scanner has; the axes were left as "
+        "they are. Look at the seams of the turned pieces"
+    ]

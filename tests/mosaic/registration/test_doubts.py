@@ -1,0 +1,84 @@
+"""I check that what is doubtful about measured places is said, with the pieces' names, and nothing else is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from stitchbed.imaging.transforms import similarity_matrix
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
+from stitchbed.mosaic.registration.doubts import beyond_prior, doubts
+from stitchbed.mosaic.registration.holding import HoldSettings
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
+from stitchbed.mosaic.registration.residual_warp import FoldSettings
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
+from stitchbed.mosaic.registration.tie_points import Ties, gathered
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
+
+SIZE = (400, 400)
+SCALE = np.full(2, 6.0)  # px per mm
+SETTINGS = (HoldSettings(), FoldSettings())
+
+
+def _solved(turn: float, linear: np.ndarray, **changes: object) -> tuple[Alignment, Ties]:
+    """Two pieces, the second turned (deg) and its pixels mapped by `linear` first."""
+    a = np.deg2rad(turn)
+    over = similarity_matrix(np.array([np.cos(a), np.sin(a), 0, 0]))
+    over[:2, 2] = np.array([399.5, 199.5]) - over[:2, :2] @ (199.5, 199.5)
+    true = over.copy()
+    true[:2, :2] = over[:2, :2] @ linear
+    places = [Placement("left.tif", SIZE, np.eye(3)), Placement("right.tif", SIZE, over)]
+    pair = [places[0], Placement("right.tif", SIZE, true)]
+    rng = np.random.default_rng(1)
+    xy = rng.uniform([220, 10], [390, 390], (300, 2))
+    there = from_sheet(pair[1], to_sheet(pair[0], xy)) + rng.normal(0, 0.03, (300, 2))
+    ties = gathered([(0, 1, p, q, np.eye(2) / 0.03**2, 0.9) for p, q in zip(xy, there, strict=True)])
+    frame = Frame(np.ones(2), np.zeros(2, np.intp), {0: BedShape(SIZE, 6.0)}, 0)
+    return adjust_bundle(places, ties, frame, replace(AlignmentSettings(), **changes), BedSettings()), ties
+
+
+def _words(found: Alignment, ties: Ties, *, loose: tuple[int, ...] = (), flat: int = 300, folded: int = 0) -> list[str]:
+    rows = np.arange(300)
+    return doubts(found, ties, SCALE, loose=loose, flat=rows < flat, folded=rows < folded, settings=SETTINGS)
+
+
+def test_a_sound_pair_raises_no_doubt() -> None:
+    found, ties = _solved(0.5, np.eye(2))
+    assert _words(found, ties) == [] and not beyond_prior(found, BedSettings())
+
+
+def test_what_hangs_by_little_is_named() -> None:
+    found, ties = _solved(0.5, np.eye(2))
+    (by_links,) = _words(found, ties, loose=(1,))
+    assert "right.tif" in by_links and "left.tif" not in by_links and "links only" in by_links
+    (by_edges,) = _words(found, ties, flat=5)
+    assert "left.tif, right.tif" in by_edges and "edges that lift" in by_edges
+
+
+def test_a_fold_is_named_with_its_place() -> None:
+    found, ties = _solved(0.0, np.eye(2))
+    (words,) = _words(found, ties, folded=60)
+    x, y = np.median(ties.xy_a[:60], axis=0) / 6
+    assert f"left.tif (near {x:.0f} mm from its left, {y:.0f} mm from its top)" in words and "right.tif" in words
+
+
+def test_a_stretch_no_paper_makes_is_doubted() -> None:
+    found, ties = _solved(0.5, np.eye(2))
+    left, right = found.placements
+    for share, said in ((0.002, False), (0.006, True)):
+        longer = right.sheet_from_tile @ np.diag([1 + share, 1 - share, 1])
+        strange = replace(found, placements=(left, replace(right, sheet_from_tile=longer)))
+        words = [line for line in _words(strange, ties) if "more than paper does" in line]
+        assert bool(words) == said and all("right.tif (0.6 %)" in line and "left" not in line for line in words)
+
+
+def test_axes_no_scanner_has_are_doubted_and_held() -> None:
+    found, ties = _solved(90.0, np.eye(2))
+    bed = found.beds[0]
+    assert not beyond_prior(found, BedSettings()) and _words(found, ties) == []
+    for strange in (replace(bed, axis_ratio=1.02), replace(bed, shear_rad=-0.01)):
+        assert beyond_prior(replace(found, beds={0: strange}), BedSettings())
+    held, ties = _solved(90.0, np.eye(2), solve_axes=False)
+    assert abs(held.beds[0].axis_ratio - 1) < 1e-5
+    assert any("by any axes a scanner has" in line for line in _words(held, ties))
