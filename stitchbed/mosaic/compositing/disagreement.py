@@ -30,13 +30,13 @@ from stitchbed.mosaic.registration.placement import Placement, magnification
 
 FLOOR = 0.03  # light added before logs are taken: ink's own noise does not count
 UNSEEN = -1e9  # mm of depth
-NAMED = 6  # places named in a line
 
 
 @dataclass(frozen=True)
 class ChangeSettings:
     """flat_mm: both pieces must see a place this far from their edges and lifted zones. differs, peak: difference of
     log light that belongs to a change, and that one must reach somewhere. least_cells: smaller ones are noise.
+    tone_step: log light two pieces may differ by all over their overlap before it is told; some 4 CIE dE2000 on paper.
     joined_mm: parts nearer to each other than this are one thing; edges_mm: and parts larger than crumb_mm, for they
     may be the two sides of a flap that moved. mark_mm: larger things are no dirt. blank: share of a mark's own contrast
     that the clean piece may show. round_mm: taken from the same piece round a change.
@@ -46,6 +46,7 @@ class ChangeSettings:
     differs: float = 0.09
     peak: float = 0.14
     least_cells: int = 3
+    tone_step: float = 0.1
     joined_mm: float = 6.0
     edges_mm: float = 30.0
     crumb_mm: float = 6.0
@@ -72,18 +73,13 @@ class Change:
 
 
 @dataclass(frozen=True)
-class ChangedPlace:
-    """A `Change` as it is told: middle x, y canvas px, size mm, names of the pieces; see `Change` for the rest."""
+class ToneStep:
+    """Pieces a and b still differ in light all over their overlap. box : cells. step : largest log over channels."""
 
-    x: float
-    y: float
-    width_mm: float
-    height_mm: float
-    a: str
-    b: str
-    shown: str
-    mark: bool
-    whole: bool
+    a: int
+    b: int
+    box: Box
+    step: float
 
 
 @dataclass(frozen=True)
@@ -93,6 +89,7 @@ class Disagreements:
     unrest: Array
     cell: int
     changes: tuple[Change, ...]
+    steps: tuple[ToneStep, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -117,16 +114,17 @@ def find_changes(
     """Compare every two pieces on the grid of the seams; `places` are on the canvas."""
     cell, shape = grid_of(canvas, cell_mm)
     looks = [_look(*piece, canvas, cell, shape) for piece in zip(places, smalls, levels, lifts, strict=True)]
-    unrest, changes = np.zeros(shape), []
+    unrest, changes, steps = np.zeros(shape), [], []
     mm = cell / canvas.dpi * MM_PER_INCH
     for i in range(len(looks)):
         for j in range(i + 1, len(looks)):
-            box, difference = _difference(looks[i], looks[j], settings.flat_mm)
+            box, difference, step = _difference(looks[i], looks[j], settings.flat_mm)
             if box.empty:
                 continue
+            steps += [ToneStep(i, j, box, step)] if step > settings.tone_step else []
             unrest[box.slices] = np.maximum(unrest[box.slices], difference)
             changes += _of_pair((i, j), (box, difference), looks, mm, settings)
-    return Disagreements(unrest, cell, tuple(_merged(changes)))
+    return Disagreements(unrest, cell, tuple(_merged(changes)), tuple(steps))
 
 
 def _merged(changes: Sequence[Change]) -> list[Change]:
@@ -176,52 +174,6 @@ def shown_whole(seams: SeamMap, found: Disagreements, places: Sequence[Placement
     return replace(seams, labels=labels)
 
 
-def changed_places(found: Disagreements, places: Sequence[Placement], canvas: Canvas) -> list[ChangedPlace]:
-    """The changes as they are told, the largest first."""
-    px = found.cell
-    mm = px / canvas.dpi * MM_PER_INCH
-    told = [
-        ChangedPlace(
-            round((c.box.col + c.box.width / 2) * px, 1), round((c.box.row + c.box.height / 2) * px, 1),
-            round(c.box.width * mm, 1), round(c.box.height * mm, 1),
-            places[c.a].tile, places[c.b].tile, places[c.shown].tile, c.mark, c.whole,
-        )
-        for c in found.changes
-    ]  # fmt: skip
-    return sorted(told, key=lambda place: (-place.width_mm * place.height_mm, place.y, place.x))
-
-
-def change_words(told: Sequence[ChangedPlace], canvas: Canvas) -> list[str]:
-    """A line about marks that were left out, one about things that moved, one about those that had to be cut."""
-    marks, cut = [p for p in told if p.mark], [p for p in told if not p.whole]
-    moved = [p for p in told if p.whole and not p.mark]
-    words = []
-    if marks:
-        words.append(f"{_counted(marks, 'mark')} left out as dirt, where other pieces are blank: {_at(marks, canvas)}")
-    if moved:
-        words.append(
-            f"{_counted(moved, 'place')} where pieces show different things, as when something moved between scans, "
-            f"taken whole from one piece: {_at(moved, canvas)}. Look at them"
-        )
-    if cut:
-        words.append(
-            f"{_counted(cut, 'place')} where pieces show different things and no piece shows all of it, so that a cut "
-            f"is left: {_at(cut, canvas)}. Scan these again in one piece, with nothing moved"
-        )
-    return words
-
-
-def _counted(places: Sequence[ChangedPlace], word: str) -> str:
-    return f"{len(places)} {word}{'s' if len(places) != 1 else ''}"
-
-
-def _at(places: Sequence[ChangedPlace], canvas: Canvas) -> str:
-    """Where the largest ones are, mm from the canvas's left and top."""
-    mm = MM_PER_INCH / canvas.dpi
-    shown = [f"{p.x * mm:.0f}, {p.y * mm:.0f} mm ({p.shown})" for p in places[:NAMED]]
-    return "; ".join(shown) + (f" and {len(places) - NAMED} more" if len(places) > NAMED else "")
-
-
 def _look(
     place: Placement, small: Small, level: Level, lift: Lift, canvas: Canvas, cell: int, shape: tuple[int, int]
 ) -> _Look:
@@ -240,18 +192,18 @@ def _part(look: _Look, box: Box) -> tuple[Array, Array]:
     return look.logs[at], look.depth[at]
 
 
-def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array]:
-    """The common box and (h, w) largest difference over channels, 0 where not both see flat."""
+def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array, float]:
+    """The common box; (h, w) largest difference over channels, 0 where not both see flat; the median taken off it."""
     box = clipped(one.box, two.box)
     if box.empty:
-        return box, np.zeros((0, 0))
+        return box, np.zeros((0, 0)), 0.0
     (logs, depth), (other, other_depth) = _part(one, box), _part(two, box)
     flat = np.minimum(depth, other_depth) > flat_mm
     if flat.sum() < 9:
-        return Box(0, 0, 0, 0), np.zeros((0, 0))
+        return Box(0, 0, 0, 0), np.zeros((0, 0)), 0.0
     rest = logs - other
-    rest = rest - np.median(rest[flat], axis=0)
-    return box, np.where(flat, np.abs(rest).max(2), 0.0)
+    step = np.median(rest[flat], axis=0)
+    return box, np.where(flat, np.abs(rest - step).max(2), 0.0), float(np.abs(step).max())
 
 
 def _of_pair(

@@ -32,8 +32,9 @@ class LevelSettings:
     repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). agree: relative difference that counts as agreement.
     most_points: of an overlap that are used.
     curve, tint_curve: expected sizes of exponents (less 1) a program put on a scan, common to its channels and beside
-    that by channel. straight: exponents this near to 1 in all pieces are no curves. clipped: light a channel of a piece
-    holds at most where it still tells tones apart.
+    that by channel. straight: exponents this near to 1 in all pieces are no curves; better: nor are others, unless
+    what is left between some piece and its neighbors falls to this share of what is left without. clipped: light a
+    channel of a piece holds at most where it still tells tones apart.
     """
 
     spacing_mm: float = 4.0
@@ -48,6 +49,7 @@ class LevelSettings:
     curve: float = 0.15
     tint_curve: float = 0.04
     straight: float = 0.012
+    better: float = 0.8
     clipped: float = 0.985
     solve_shading: bool = True
     solve_curves: bool = True
@@ -154,7 +156,7 @@ def find_gains(
 
 
 def _solved(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
-    """Steps until nothing moves; without curves when none is found, so that they cost nothing where there are none.
+    """Steps until nothing moves; without curves unless some piece's neighbors agree clearly better with them.
 
     With curves the scale of agreement starts wide: a curve puts dark places far off at first.
     """
@@ -165,9 +167,25 @@ def _solved(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
         moves = [np.abs(a - b).max() for a, b in ((state.gain, before.gain), (state.own, before.own))]
         if wide <= 1 and max(moves) < 1e-5:
             break
-    if settings.solve_curves and np.abs(state.curve).max() < settings.straight:
-        return _solved(start, seen, replace(settings, solve_curves=False))
-    return state
+    if not settings.solve_curves:
+        return state
+    straight = _solved(start, seen, replace(settings, solve_curves=False))
+    if np.abs(state.curve).max() < settings.straight:
+        return straight
+    bent, even = (_disagreement(one, seen, settings) for one in (state, straight))
+    curved = np.abs(state.curve).max(1) > settings.straight
+    return state if (bent < settings.better * even)[curved].any() else straight
+
+
+def _disagreement(state: _Unknown, seen: _Seen, settings: LevelSettings) -> Array:
+    """(T,) robust cost of what is left between each tile and its neighbors."""
+    logs = [_logs(state, seen, i) for i in range(len(state.gain))]
+    cost = np.zeros(len(logs))
+    for pair in seen.pairs:
+        rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
+        left = float((pair.weight * np.log1p((rest / (2.385 * settings.agree)) ** 2)).sum())
+        cost[[pair.i, pair.j]] += left / len(rest)
+    return cost
 
 
 def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array, Array]:

@@ -14,18 +14,12 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
-from stitchbed.mosaic.compositing.disagreement import (
-    ChangedPlace,
-    Disagreements,
-    change_words,
-    changed_places,
-    find_changes,
-    shown_whole,
-)
+from stitchbed.mosaic.compositing.disagreement import Disagreements, find_changes, shown_whole
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
+from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
 from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
 from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
 from stitchbed.mosaic.photometry.overlap_samples import Small, look
@@ -55,8 +49,8 @@ def make_plan(
     kind = context.kind
     frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))
-    told = changed_places(changes, plan.places, canvas)
-    return plan, lifts, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas)]
+    told, steps = changed_places(changes, plan.places, canvas), step_words(changes, plan.places, canvas)
+    return plan, lifts, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas), *steps]
 
 
 def _changes(

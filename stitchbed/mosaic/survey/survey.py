@@ -16,8 +16,8 @@ import numpy as np
 from stitchbed.core.record import Record, recording
 from stitchbed.matching.pairs import choose
 from stitchbed.matching.similarity_links import Link, NoLink, proposals
-from stitchbed.mosaic.compositing.disagreement import ChangedPlace
 from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.compositing.told_changes import ChangedPlace
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment

@@ -6,15 +6,9 @@ import numpy as np
 import pytest
 import truth
 
-from stitchbed.mosaic.compositing.disagreement import (
-    ChangeSettings,
-    Disagreements,
-    change_words,
-    changed_places,
-    find_changes,
-    shown_whole,
-)
+from stitchbed.mosaic.compositing.disagreement import ChangeSettings, Disagreements, find_changes, shown_whole
 from stitchbed.mosaic.compositing.seams import SeamMap, grid_of
+from stitchbed.mosaic.compositing.told_changes import change_words, changed_places, step_words
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.photometry.lift import no_lift
 from stitchbed.mosaic.photometry.overlap_samples import small_of
@@ -114,3 +108,12 @@ def test_a_third_piece_tells_which_of_two_is_right() -> None:
     found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
     (change,) = found.changes
     assert change.shown in (1, 2) and change.whole
+
+
+def test_light_that_could_not_be_brought_together_is_told_with_its_place() -> None:
+    sheet = Sheet(6, count=2)
+    assert step_words(sheet.looked()[2], *sheet.looked()[:2]) == []
+    sheet.pieces[1] *= 0.8
+    places, canvas, found = sheet.looked()
+    (words,) = step_words(found, places, canvas)
+    assert "p0 and p1 by 2" in words and "near 100, 50 mm" in words
