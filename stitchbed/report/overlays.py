@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.report.records import mapping, number, rows
 
 Part = dict[str, Any]
@@ -31,6 +32,7 @@ def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int
         "arrows": arrows(record),
         "heat": heat_cells(record, size),
         "dust": [_spot(spot) for spot in rows(mapping(record.get("dust")), "spots")],
+        "changes": changed_places(record),
         "lift": lifted_places(record),
         "links": link_centers(record),
     }
@@ -128,6 +130,17 @@ def lifted_places(record: Mapping[str, Any]) -> list[list[float]]:
         if matrix is not None:
             found += moved(matrix, [(number(item.get("x")), number(item.get("y")))])
     return found[:: max(1, -(-len(found) // MOST_ARROWS))]
+
+
+def changed_places(record: Mapping[str, Any]) -> list[list[float]]:
+    """[x, y, width, height] canvas px of places where pieces show different things."""
+    dpi = number(mapping(record.get("canvas")).get("dpi"))
+    found = []
+    for item in rows(record, "changes"):
+        width, height = (number(item.get(key)) * dpi / MM_PER_INCH for key in ("width_mm", "height_mm"))
+        left, top = number(item.get("x")) - width / 2, number(item.get("y")) - height / 2
+        found.append([round(value, 1) for value in (left, top, width, height)])
+    return found
 
 
 def link_centers(record: Mapping[str, Any]) -> list[Part]:

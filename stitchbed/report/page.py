@@ -34,6 +34,7 @@ OVERLAYS = {
     "arrows": "Residuals",
     "heat": "Heat of residuals",
     "dust": "Dust",
+    "changes": "Changes",
     "lift": "Lift",
 }
 

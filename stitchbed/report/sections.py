@@ -21,7 +21,7 @@ STEPS = ("clean", "color", "rectify")
 SHOWN = frozenset(
     {
         *("version", "command", "canvas", "inputs", "placements", "links", "residuals", "gains", "bed", "seams"),
-        *("dust", "lift", "color", "grades", "steps", "warnings", "seconds", "started"),
+        *("dust", "changes", "lift", "color", "grades", "steps", "warnings", "seconds", "started"),
     }
 )
 TERMS = {
@@ -54,6 +54,7 @@ def sections(
         ],
         ("lift", "Lift"): [tables.lift_table(record)],
         ("dust", "Dust"): _dust(mapping(record.get("dust")), number(mapping(record.get("canvas")).get("dpi"))),
+        ("changes", "Changed between scans"): [tables.changes_table(record)],
         ("color", "Color"): [_facts_of(color), tables.color_table(color)],
         ("grades", "Grades"): [tables.grades_table(record)],
         ("pieces", "Files" if of_step else "Pieces"): [tables.pieces_table(record)],

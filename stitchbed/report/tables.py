@@ -122,6 +122,23 @@ def dust_table(dust: Mapping[str, Any], dpi: float) -> Table | None:
     return _table("Dust", head, lines)
 
 
+def changes_table(record: Mapping[str, Any]) -> Table | None:
+    """Places where pieces show different things, the largest first; mm from the canvas's left and top."""
+    dpi = number(mapping(record.get("canvas")).get("dpi"))
+    unit, size = ("mm", MM_PER_INCH / dpi) if dpi > 0 else ("px", 1.0)
+    lines: list[tuple[Cell, ...]] = [
+        (
+            *(round(number(row.get(key)) * size, 1) for key in ("x", "y")),
+            f"{number(row.get('width_mm')):g} x {number(row.get('height_mm')):g}",
+            f"{_plain(row.get('a'))} and {_plain(row.get('b'))}",
+            _plain(row.get("shown")),
+            "left out as dirt" if row.get("mark") is True else "whole" if row.get("whole") is True else "a cut is left",
+        )
+        for row in rows(record, "changes")[:MOST_LINES]
+    ]
+    return _table("Changed between scans", (f"x, {unit}", f"y, {unit}", "mm", "pieces", "taken from", "how"), lines)
+
+
 def lab_to_css(lab: Sequence[float]) -> str:
     """CIELAB D50 to "#rrggbb" sRGB, clipped. References: ICC.1:2022 annex A; IEC 61966-2-1:1999."""
     fy = (lab[0] + 16) / 116

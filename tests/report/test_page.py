@@ -119,6 +119,19 @@ def _record(canvas: str, size: tuple[int, int]) -> dict[str, Any]:
         "seams": {"cell_px": 16, "path": "canvas.seams.png"},
         "lift": [{"tile": names[1], "x": 10, "y": 12, "depth": 0.3}, {"tile": NASTY, "x": 5, "y": 5, "depth": 0.1}],
         "dust": {"replaced": 1, "spots": [{"x": 100, "y": 120, "radius_px": 3, "from": NASTY}]},
+        "changes": [
+            {
+                "x": 90,
+                "y": 80,
+                "width_mm": 5,
+                "height_mm": 4,
+                "a": NASTY,
+                "b": "b",
+                "shown": "b",
+                "mark": False,
+                "whole": True,
+            }
+        ],
         "color": {"patches": [{"name": "1", "lab": [54.29, 80.81, 69.89], "after": [50, 0, 0], "de00_after": 20.0}]},
         "grades": [{"quantity": "mean dE2000", "value": 1.4, "grade": "four star"}],
         "steps": [{"step": "links", "seconds": 1.5, "numbers": {"links": 4}, "warnings": ["weak link"]}],
@@ -473,7 +486,7 @@ def test_page_opens_without_complaint_and_shows_the_picture(page: Any, canvas: P
     assert page.execute_script(script) == 0
 
 
-@pytest.mark.parametrize("name", ["pieces", "seams", "arrows", "heat", "dust", "lift"])
+@pytest.mark.parametrize("name", ["pieces", "seams", "arrows", "heat", "dust", "changes", "lift"])
 def test_overlays_toggle_by_click_and_by_key(page: Any, name: str) -> None:
     script = f"const g = document.getElementById('over-{name}'); return [g.style.display, g.childElementCount > 0]"
     button = page.find_element("css selector", f'[data-shows="{name}"]')

@@ -32,7 +32,7 @@ import { pictureViewer } from "./viewer.js";
   const world = make("g", {}, over);
   viewer.element.append(over);
   const groups = {};
-  for (const name of ["heat", "pieces", "seams", "arrows", "dust", "lift", "shown"]) {
+  for (const name of ["heat", "pieces", "seams", "arrows", "dust", "changes", "lift", "shown"]) {
     groups[name] = make("g", { class: `g-${name}`, id: `over-${name}` }, world);
     if (name !== "shown") groups[name].style.display = "none";
   }
@@ -54,6 +54,7 @@ import { pictureViewer } from "./viewer.js";
     make("rect", { x: col * cell - 0.5, y: row * cell - 0.5, width: cell, height: cell, class: `h${step}` }, groups.heat);
   }
   for (const [x, y, radius] of data.dust) twice("circle", { cx: x, cy: y, r: Math.max(radius * 2, 1) }, groups.dust);
+  for (const [x, y, width, height] of data.changes) twice("rect", { x, y, width, height }, groups.changes);
 
   if (data.lift.length) twice("path", { d: data.lift.map(([x, y]) => `M${x} ${y}h0`).join("") }, groups.lift);
 
