@@ -127,6 +127,14 @@ def find_changes(
     return Disagreements(unrest, cell, tuple(_merged(changes)), tuple(steps))
 
 
+def changed_cells(found: Disagreements) -> Mask:
+    """(h, w) cells of the seam grid that belong to a change; no other piece is a judge of dust there."""
+    cells = np.zeros(found.unrest.shape, bool)
+    for change in found.changes:
+        cells[change.box.slices] |= change.mask
+    return cells
+
+
 def _merged(changes: Sequence[Change]) -> list[Change]:
     """One change for all those that lie on each other: the piece most of them show, area counted, wins.
 

@@ -10,7 +10,7 @@ paper (watershed, Vincent & Soille 1991), so that fronts meet on paper and a who
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from stitchbed.mosaic.registration.placement import Placement, edge_distance, fr
 
 NOBODY = 65535
 COARSER = 1.2  # canvas px per tile px from which a tile is a coarse look: a finer one is shown where there is any
+MOSTLY = 0.5  # share of clipped light from which a place is clipped
 DISAGREES = 0.1  # difference of log light between pieces that keeps seams off as the strongest drawing does
 LIFTED = 1000.0  # mm taken off the depth of a lifted place: any flat look wins, a lifted one beats none
 
@@ -67,17 +68,20 @@ def find_seams(
     *,
     settings: SeamSettings,
     unrest: Array | None = None,
+    clipped: Sequence[tuple[Floats, float]] | None = None,
 ) -> SeamMap:
     """Own every cell of the canvas. `places` are on the canvas.
 
     unrest : (h, w) on `grid_of`, how far pieces disagree, log light; seams keep off such places as off drawing.
+    clipped : per tile the share of clipped light round its cells of so many px; a look that is not clipped comes first.
     """
     cell, shape = grid_of(canvas, settings.cell_mm)
-    best, second, labels, energy = _depths(places, lifts, drawings, canvas, (cell, shape, settings.least_mm))
+    looks = _looks(places, lifts, canvas, (cell, shape, settings.least_mm), clipped)
+    best, second, labels, energy = _depths(looks, drawings, shape)
     if len(places) > 1:
         lead = np.where(second > -np.inf, best - np.maximum(second, -1e6), np.inf)
         labels = _moved_to_paper(labels, lead, (energy, unrest), settings)
-        labels = _back_where_bad(labels, places, lifts, canvas, (cell, settings.least_mm, best))
+        labels = _back_where_bad(labels, looks, settings.least_mm, best)
     return SeamMap(_flooded(labels), cell)
 
 
@@ -101,24 +105,60 @@ def _ranked(place: Placement, lift: Lift, xy: Array, canvas: Canvas, least: floa
     """Depth mm of a tile's points (N, 2); of a coarse tile hardly more than `least`, so that finer ones come first."""
     scale = magnification(place)
     depth = depth_mm(place, lift, xy, canvas.dpi / MM_PER_INCH / scale)
-    return np.where(depth > least, least + 0.01 * (depth - least), depth) if scale > COARSER else depth
+    return _hardly(depth, least) if scale > COARSER else depth
+
+
+@dataclass(frozen=True)
+class _Look:
+    """A tile on its part of the grid: rows, cols; at (N, 2) tile px of its cells; depth (rows, cols) as `_ranked`."""
+
+    rows: slice
+    cols: slice
+    at: Array
+    depth: Array
+
+
+def _looks(
+    places: Sequence[Placement],
+    lifts: Sequence[Lift],
+    canvas: Canvas,
+    grid: tuple[int, tuple[int, int], float],
+    clipped: Sequence[tuple[Floats, float]] | None,
+) -> list[_Look]:
+    """All tiles; where a tile is clipped and another one sees the place flat and open, it hardly counts."""
+    cell, shape, least = grid
+    looks, white = [], []
+    for i, (place, lift) in enumerate(zip(places, lifts, strict=True)):
+        rows, cols, at = cells_of(place, canvas, cell, shape)
+        size = (rows.stop - rows.start, cols.stop - cols.start)
+        looks.append(_Look(rows, cols, at, _ranked(place, lift, at, canvas, least).reshape(size)))
+        share = np.zeros(len(at)) if clipped is None else sample(clipped[i][0][..., None], at, clipped[i][1])[:, 0]
+        white.append((share > MOSTLY).reshape(size))
+    if not any(mask.any() for mask in white):
+        return looks
+    open_ = np.zeros(shape, bool)
+    for one, mask in zip(looks, white, strict=True):
+        open_[one.rows, one.cols] |= ~mask & (one.depth > least)
+    return [
+        replace(one, depth=np.where(mask & open_[one.rows, one.cols], _hardly(one.depth, least), one.depth))
+        for one, mask in zip(looks, white, strict=True)
+    ]
+
+
+def _hardly(depth: Array, least: float) -> Array:
+    """Depths mm that keep their order and hardly exceed `least`."""
+    return np.where(depth > least, least + 0.01 * (depth - least), depth)
 
 
 def _depths(
-    places: Sequence[Placement],
-    lifts: Sequence[Lift],
-    drawings: Sequence[Drawing],
-    canvas: Canvas,
-    grid: tuple[int, tuple[int, int], float],
+    looks: Sequence[_Look], drawings: Sequence[Drawing], shape: tuple[int, int]
 ) -> tuple[Array, Array, NDArray[np.int32], Array]:
     """Best and second depth, index of the best tile, drawing energy as the best tile sees it; all per cell."""
-    cell, shape, least = grid
     best, second = np.full(shape, -np.inf), np.full(shape, -np.inf)
     labels, energy = np.full(shape, -1, np.int32), np.zeros(shape)
-    for i, (place, lift, drawing) in enumerate(zip(places, lifts, drawings, strict=True)):
-        rows, cols, at = cells_of(place, canvas, cell, shape)
-        depth = _ranked(place, lift, at, canvas, least).reshape(rows.stop - rows.start, -1)
-        ink = sample(drawing.energy[..., None], at, drawing.cell).reshape(depth.shape)
+    for i, (look, drawing) in enumerate(zip(looks, drawings, strict=True)):
+        rows, cols, depth = look.rows, look.cols, look.depth
+        ink = sample(drawing.energy[..., None], look.at, drawing.cell).reshape(depth.shape)
         old_best, old_second = best[rows, cols], second[rows, cols]
         wins = depth > old_best
         second[rows, cols] = np.where(wins, old_best, np.maximum(old_second, depth))
@@ -157,19 +197,11 @@ def _moved_to_paper(
     return np.where(seen, watershed(relief, markers, mask=seen).astype(np.int32) - 1, -1)
 
 
-def _back_where_bad(
-    labels: NDArray[np.int32],
-    places: Sequence[Placement],
-    lifts: Sequence[Lift],
-    canvas: Canvas,
-    rules: tuple[int, float, Array],
-) -> NDArray[np.int32]:
+def _back_where_bad(labels: NDArray[np.int32], looks: Sequence[_Look], least: float, best: Array) -> NDArray[np.int32]:
     """Cells given to a tile that sees them badly go back to the tile that sees them best."""
-    cell, least, best = rules
     original, depth_now = np.full(labels.shape, -1, np.int32), np.full(labels.shape, -np.inf)
-    for i, (place, lift) in enumerate(zip(places, lifts, strict=True)):
-        rows, cols, at = cells_of(place, canvas, cell, labels.shape)
-        depth = _ranked(place, lift, at, canvas, least).reshape(rows.stop - rows.start, -1)
+    for i, look in enumerate(looks):
+        rows, cols, depth = look.rows, look.cols, look.depth
         mine = labels[rows, cols] == i
         depth_now[rows, cols] = np.where(mine, depth, depth_now[rows, cols])
         is_best = (depth == best[rows, cols]) & (depth > -np.inf)

@@ -19,6 +19,8 @@ from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
+CLIPPED = 0.985  # mean light of a cell from which a channel tells no tones apart
+ROUND = 7  # cells; clipped paper with drawing on it is one place, not many
 SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
 ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
 
@@ -75,6 +77,13 @@ def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
     cells = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(cells, (0, 0), SOFT, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(soft, np.float32).reshape(size[1], size[0], -1)
+
+
+def clipped_share(small: Small) -> tuple[Floats, float]:
+    """((h, w) share 0..1 of clipped cells round each cell of a tile, px of a cell)."""
+    white = (small.light.max(axis=2) > CLIPPED).astype(np.float32)
+    share = cv2.blur(white, (ROUND, ROUND), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(share, np.float32), small.cell
 
 
 def look(

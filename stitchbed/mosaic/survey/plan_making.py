@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
-from stitchbed.mosaic.compositing.disagreement import Disagreements, find_changes, shown_whole
+from stitchbed.mosaic.compositing.disagreement import Disagreements, changed_cells, find_changes, shown_whole
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
 from stitchbed.mosaic.compositing.plan import Plan, Spot
@@ -22,7 +22,7 @@ from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
 from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
 from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
-from stitchbed.mosaic.photometry.overlap_samples import Small, look
+from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, magnification
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -42,10 +42,17 @@ def make_plan(
     lifts, levels = judged_light(context, previews, places, canvas)
     changes = _changes(context, previews, (places, lifts, levels), canvas)
     drawings = [g.drawing for g in previews]
-    seams = find_seams(places, lifts, drawings, canvas, settings=context.settings.seams, unrest=changes.unrest)
+    clipped = [clipped_share(small) for small in promoted(context, previews)]
+    wishes = context.settings.seams
+    seams = find_seams(places, lifts, drawings, canvas, settings=wishes, unrest=changes.unrest, clipped=clipped)
     seams = shown_whole(seams, changes, places, canvas)
     levels = with_evening(places, lifts, levels, seams)
-    spots = specks_of(context, previews, (places, lifts, seams), canvas)
+    changed = changed_cells(changes)
+    spots = [
+        spot
+        for spot in specks_of(context, previews, (places, lifts, seams), canvas)
+        if not changed[int(spot.y // changes.cell), int(spot.x // changes.cell)]
+    ]
     kind = context.kind
     frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))

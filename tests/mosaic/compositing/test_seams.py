@@ -159,3 +159,20 @@ def test_depth_is_counted_in_millimeters_from_edge_and_lift() -> None:
     assert flat[0] == pytest.approx(10) and flat[1] == pytest.approx(50) and flat[2] == -np.inf
     lifting = depth_mm(place, _lifting(20.0), xy, PX_PER_MM)
     assert lifting[0] == pytest.approx(10) and -np.inf < lifting[3] < 0 < flat[3]
+
+
+def test_where_one_look_is_clipped_the_other_is_shown() -> None:
+    """The first piece is clipped on its right half: in the overlap the second one is shown; alone, the first one."""
+    places, canvas = _pair()
+    share = np.zeros((100, 125), np.float32)
+    share[:, 62:] = 1.0
+    clipped = [(share, 4.0), (np.zeros((100, 125), np.float32), 4.0)]
+    blanks, flats = [_blank(), _blank()], [_flat(), _flat()]
+    plain = find_seams(places, flats, blanks, canvas, settings=SETTINGS)
+    seams = find_seams(places, flats, blanks, canvas, settings=SETTINGS, clipped=clipped)
+    x = _cells(seams)[..., 0]
+    both = (x > 330 + 4 * (SETTINGS.least_mm + SETTINGS.band_mm)) & (x < 495)
+    assert (seams.labels[both] == 1).all() and (plain.labels[both] == 0).any()
+    assert (seams.labels[x < 310] == 0).all()
+    same = find_seams(places, flats, blanks, canvas, settings=SETTINGS, clipped=[clipped[0], clipped[0]])
+    assert (same.labels == 0).sum() > 0.3 * same.labels.size
