@@ -12,12 +12,15 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from stitchbed.core.errors import printable
 from stitchbed.core.record import plain
+
+if TYPE_CHECKING:
+    from stitchbed.pipelines.records import StepRecord
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10**6, "GB": 10**9}
@@ -84,7 +87,7 @@ def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
     click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else printable(text))
 
 
-def prove(proof: Path | None, record: dict[str, Any], sources: Sequence[Path], output: Path) -> None:
+def prove(proof: Path | None, record: StepRecord, sources: Sequence[Path], output: Path) -> None:
     """Write the proof page of a step where one is asked for; `record` then tells of it."""
     if proof:
         from stitchbed.pipelines.proof import prove_step

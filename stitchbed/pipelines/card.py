@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from PIL import Image
 
@@ -19,11 +19,12 @@ from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claim, claimed, sha256_of
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
 from stitchbed.pipelines.checks import Inputs, paths_of
+from stitchbed.pipelines.records import StepRecord, told_of
 
 PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
 FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")
@@ -54,7 +55,7 @@ def make_card(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Write the card files; returns the record. inputs : none.
 
     Raises
@@ -84,7 +85,7 @@ def make_card(
         record.outputs = {file.name: sha256_of(file) for file in files}
         record.warnings = kept_aside
         record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
-    return {**plain(record), "command": "card"}
+    return told_of(record, "card")
 
 
 def patch_table(pages: tuple[Sheet, ...]) -> PatchTable:

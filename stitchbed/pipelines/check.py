@@ -32,6 +32,7 @@ from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, Sight, link, sight_of
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
 from stitchbed.pipelines.checks import Inputs, paths_of
+from stitchbed.pipelines.records import CheckRecord
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
@@ -67,7 +68,7 @@ def check(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> CheckRecord:
     """Findings on all pieces; nothing is written.
 
     Raises
@@ -91,7 +92,7 @@ def check(
         "warnings": warnings,
         "seconds": round(time.perf_counter() - begun, 2),
     }
-    told: dict[str, Any] = plain(record)
+    told: CheckRecord = plain(record)
     return told
 
 

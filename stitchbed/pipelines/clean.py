@@ -30,6 +30,7 @@ from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
 from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 
 STEPS = ("border", "repair", "paper", "dust", "tone")
@@ -72,7 +73,7 @@ def clean(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Clean one page into `output` (TIFF); returns the record, also written beside it as JSON.
 
     Raises
@@ -115,7 +116,7 @@ def clean(
             "steps": [_row(s) for s in steps],
         }
         record.warnings = [*notes, *(warning for step in steps for warning in step.warnings)]
-    told = {**plain(record), "command": "clean"}
+    told = told_of(record, "clean")
     write_json(target.with_suffix(".json"), told, originals=[source])
     return told
 

@@ -25,7 +25,7 @@ from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import at_depth
@@ -38,6 +38,7 @@ from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
 from stitchbed.pipelines.checks import Inputs, check_name, one_path, stored_as
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 
 Apply = Callable[[Floats], Floats]
 
@@ -113,7 +114,7 @@ def correct_color(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Write the corrected picture; returns the record, also written beside it.
 
     Raises
@@ -139,7 +140,7 @@ def correct_color(
         record.numbers = numbers
         record.warnings = [*kept_aside, *notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
-    content = {**plain(record), "command": "color"}
+    content = told_of(record, "color")
     write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])
     return content
 

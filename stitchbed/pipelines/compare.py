@@ -33,6 +33,7 @@ from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.piece_checks import enlargement_of
 from stitchbed.pipelines.check import LEAST_SIDE
 from stitchbed.pipelines.checks import Inputs, paths_of
+from stitchbed.pipelines.records import CompareRecord
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.intake import take_in
@@ -68,7 +69,7 @@ def compare(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> CompareRecord:
     """Compare two or more scans; `output` (PNG) receives the places that lose most, from all of them.
 
     Raises
@@ -107,7 +108,7 @@ def compare(
         rows = _crop_rows(scans, best, power, _shown_loss(found[:-1], advice))
         write_crops(crops, rows, originals=[tile.path for tile in tiles])
         record["crops"] = crops
-    told: dict[str, Any] = plain(record)
+    told: CompareRecord = plain(record)
     return told
 
 

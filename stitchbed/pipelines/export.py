@@ -9,7 +9,7 @@ import json
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from stitchbed.color.convert import hex_color
 from stitchbed.copies.artwork import Artwork, check_sizes
@@ -19,11 +19,12 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path, paths_of
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 
 
@@ -63,7 +64,7 @@ def export(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Write copies into the folder `output`, which must exist; returns the record, also written there.
 
     inputs : the clean page; nothing when lines (and flats) are all there is.
@@ -99,7 +100,7 @@ def export(
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
-    told = {**plain(record), "command": "export"}
+    told = told_of(record, "export")
     write_json(told_in, told, originals=originals)
     return told
 

@@ -20,7 +20,7 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks
 from stitchbed.imaging.parallel import in_order
@@ -32,6 +32,7 @@ from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, 
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -76,7 +77,7 @@ def fill_flats(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Fill the regions of one line layer into `output` (TIFF); returns the record, also written beside it.
 
     Raises
@@ -115,7 +116,7 @@ def fill_flats(
         record.numbers, record.warnings = _numbers(page, found, regions, words, settings), notes
         if settings.pictures:
             record.outputs |= _show(page, found, table, target, originals)
-    told = {**plain(record), "command": "flats"}
+    told = told_of(record, "flats")
     write_json(target.with_suffix(".json"), told, originals=originals)
     return told
 

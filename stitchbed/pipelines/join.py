@@ -19,7 +19,7 @@ from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import one_heap
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import VERSION, Record, fingerprint, recording
+from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
@@ -36,6 +36,7 @@ from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import assemble
 from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import JoinRecord
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -76,7 +77,7 @@ def join(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> JoinRecord:
     """Join pieces into one master.
 
     inputs : files and folders. output : .tif, .tiff, .png, .jpg or .jpeg. Returns the record that is also written
@@ -106,7 +107,8 @@ def join(
         write_json(output.with_suffix(".json"), record, originals=[t.path for t in tiles])
         if not settings.keep_job:
             shutil.rmtree(folder, ignore_errors=True)
-    return record
+    told: JoinRecord = plain(record)
+    return told
 
 
 def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple[list[Tile], list[str]]:

@@ -19,7 +19,7 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
@@ -28,6 +28,7 @@ from stitchbed.page.line_art.ink_layer import MEDIA, InkSettings, Lifting, lifte
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
@@ -63,7 +64,7 @@ def lift_lines(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Lift the lines of one page into `output` (TIFF); returns the record, also written beside it.
 
     Raises
@@ -110,7 +111,7 @@ def lift_lines(
             )
         if settings.pictures:
             record.outputs |= _show(page, lifting, colored, target, source)
-    told = {**plain(record), "command": "lines"}
+    told = told_of(record, "lines")
     write_json(target.with_suffix(".json"), told, originals=[source])
     return told
 

@@ -17,6 +17,7 @@ from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.svg import write_drawing
 from stitchbed.pipelines.checks import Inputs, paths_of
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import PlanRecord
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
 from stitchbed.planning.captures import (
@@ -72,7 +73,7 @@ def plan(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> PlanRecord:
     """The whole plan; each path of `output` (.svg or .png) receives the page to print. inputs : none.
 
     Raises
@@ -115,7 +116,7 @@ def plan(
     for path in drawings:
         write_drawing(path, plan_page(sheet))
     record["drawings"] = [str(path) for path in drawings]
-    told: dict[str, Any] = plain(record)
+    told: PlanRecord = plain(record)
     return told
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from stitchbed.core.files import claim, claimed, claimed_folder
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
+from stitchbed.pipelines.records import StepRecord
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
 from stitchbed.report.blocks import PagePair
@@ -98,7 +99,7 @@ STEP_TITLES = {
 }
 
 
-def prove_step(path: Path, told: dict[str, Any], sources: Sequence[Path], canvas: Path) -> None:
+def prove_step(path: Path, told: StepRecord, sources: Sequence[Path], canvas: Path) -> None:
     """Write the page `path` of a step told of in `told`, which gains the key "proof"; sources are only read.
 
     Raises

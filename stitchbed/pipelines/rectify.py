@@ -20,7 +20,7 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import plain, recording
+from stitchbed.core.record import recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
@@ -38,6 +38,7 @@ from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
 from stitchbed.pipelines.checks import Inputs, check_name, paths_of, stored_as
 from stitchbed.pipelines.claims import claim_outputs
+from stitchbed.pipelines.records import StepRecord, told_of
 from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 
@@ -69,7 +70,7 @@ def rectify(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
-) -> dict[str, Any]:
+) -> StepRecord:
     """Write the rectified picture; returns the record, also written beside it.
 
     Raises
@@ -106,7 +107,7 @@ def rectify(
         record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
         record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
-    content = {**plain(record), "command": "rectify"}
+    content = told_of(record, "rectify")
     write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
     return content
 
