@@ -111,6 +111,8 @@ class JoinRecord(TypedDict):
     steps: list[StepRow]
     warnings: list[str]
     outside: dict[str, Any]
+    accuracy: dict[str, Any]
+    changes: Rows
     paper: list[float] | None
     alpha: bool
     channels: int
