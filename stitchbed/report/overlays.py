@@ -39,18 +39,17 @@ def overlay_shapes(record: Mapping[str, Any], canvas: Path, size: tuple[int, int
 
 
 def piece_outlines(record: Mapping[str, Any]) -> list[Part]:
-    """Name, corners and middle of every placed piece."""
-    sizes = {
-        item.get("name"): (number(item.get("width")), number(item.get("height"))) for item in rows(record, "inputs")
-    }
+    """Name, number among the inputs, corners and middle of every placed piece."""
+    inputs = {item.get("name"): (index, item) for index, item in enumerate(rows(record, "inputs"), start=1)}
     found = []
     for placed in rows(record, "placements"):
         matrix = _matrix(placed.get("canvas_from_tile"))
-        width, height = sizes.get(placed.get("tile"), (0.0, 0.0))
+        index, item = inputs.get(placed.get("tile"), (0, {}))
+        width, height = number(item.get("width")), number(item.get("height"))
         if matrix is not None and width > 0 and height > 0:
             corners = moved(matrix, [(0, 0), (width - 1, 0), (width - 1, height - 1), (0, height - 1)])
             middle = moved(matrix, [((width - 1) / 2, (height - 1) / 2)])[0]
-            found.append({"name": str(placed.get("tile")), "corners": corners, "middle": middle})
+            found.append({"name": str(placed.get("tile")), "number": index, "corners": corners, "middle": middle})
     return found
 
 

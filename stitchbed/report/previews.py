@@ -22,7 +22,7 @@ from stitchbed.report.before_after import GAP
 from stitchbed.report.blocks import Shown
 from stitchbed.report.tiles import NOTHING
 
-VIEW_PX = 1400  # longest side, at most: the page is as wide
+VIEW_PX = 1200  # longest side, about: the page is as wide; two thirds to half as much again, by whole factors
 JPEG_QUALITY = 88
 
 
@@ -72,7 +72,7 @@ def step_picture(path: Path, title: str, *, parted: bool) -> tuple[Shown, ...]:
 
 def _factor(path: Path) -> int:
     """How many times smaller a picture is shown."""
-    return max(1, -(-max(size_of(path)) // VIEW_PX))
+    return max(1, round(max(size_of(path)) / VIEW_PX))
 
 
 def _view(path: Path, factor: int) -> Bytes:

@@ -46,14 +46,14 @@ def pieces_table(record: Mapping[str, Any]) -> Table | None:
         return _table("Files", ("file", "sha256"), files)
     placed = {item.get("tile"): item for item in rows(record, "placements")}
     lines: list[tuple[Cell, ...]] = []
-    for item in rows(record, "inputs"):
+    for index, item in enumerate(rows(record, "inputs"), start=1):
         place = mapping(placed.get(item.get("name")))
         size = f"{int(number(item.get('width')))} x {int(number(item.get('height')))}"
         kind = pixel_kind(number(item.get("channels"), 3), number(item.get("bits"), 8))
         figures = (_figure(place, "rotation_deg"), _figure(place, "scale"), _figure(place, "sigma_px"))
         digest = Digest(str(item.get("sha256") or ""))
-        lines.append((str(item.get("name")), size, _dpi(item.get("dpi")), kind, *figures, digest))
-    head = ("piece", "px", "dpi", "pixels", "turned, degrees", "scale", "place sure to, px", "sha256")
+        lines.append((index, str(item.get("name")), size, _dpi(item.get("dpi")), kind, *figures, digest))
+    head = ("no.", "piece", "px", "dpi", "pixels", "turned, degrees", "scale", "place sure to, px", "sha256")
     return _table("Pieces", head, lines)
 
 

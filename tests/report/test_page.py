@@ -501,7 +501,10 @@ def test_overlays_toggle_by_click_and_by_key(page: Any, name: str) -> None:
 
 
 def test_overlay_lies_on_the_picture_at_every_zoom(page: Any) -> None:
-    """The corner of the outline drawn for the second piece is where the viewer says that canvas pixel is."""
+    """The corner of the outline drawn for the second piece is where the viewer says that canvas pixel is.
+
+    Names are written where their piece is wide enough for them, else their numbers.
+    """
     page.find_element("css selector", '[data-shows="pieces"]').click()
     script = """
         const shape = document.querySelectorAll('#over-pieces polygon')[2], at = shape.points[0];
@@ -511,11 +514,18 @@ def test_overlay_lies_on_the_picture_at_every_zoom(page: Any) -> None:
         return [at.x, drawn.x - frame.left - said[0], drawn.y - frame.top - said[1]];
     """
     drawn = "proof.viewer.zoomBy({}); return new Promise(done => proof.viewer.on('settled', () => done()))"
+    names = []
     for factor in (1, 3, 3):
         page.execute_script(drawn.format(factor))
         x, dx, dy = page.execute_script(script)
         assert x == 950  # half of 1900 px: the second piece's left edge
         assert np.hypot(dx, dy) < 0.5  # screen px
+        labels = page.execute_script(
+            "return [...document.querySelectorAll('#over-pieces text')].map(t => t.textContent)"
+        )
+        assert labels[:2] + labels[3:] == ["quay_01.tif", "quay_02.tif", "quay_04.tif"]
+        names.append(labels[2])
+    assert names[0] == "3" and names[-1] == NASTY
 
 
 def test_zoom_works_by_buttons_and_keys(page: Any) -> None:

@@ -40,12 +40,12 @@ import { pictureViewer } from "./viewer.js";
     make(name, { ...attributes, class: "case" }, parent);
     make(name, { ...attributes, class: `line ${attributes.class || ""}` }, parent);
   };
-  const labels = [];
+  const labels = [], LETTER_PX = 9;
   for (const piece of data.pieces) {
     twice("polygon", { points: piece.corners.map((corner) => corner.join(",")).join(" ") }, groups.pieces);
     const text = make("text", {}, groups.pieces);
-    text.textContent = piece.name;
-    labels.push([text, piece.middle]);
+    const across = Math.max(...piece.corners.map(([x]) => x)) - Math.min(...piece.corners.map(([x]) => x));
+    labels.push([text, piece, across]);
   }
   if (data.seams) twice("path", { d: data.seams }, groups.seams);
   for (const [col, row, rms] of data.heat.cells) {
@@ -75,7 +75,11 @@ import { pictureViewer } from "./viewer.js";
 
   viewer.on("view", ({ scale }) => {
     world.setAttribute("transform", `translate(${viewer.fromImage([0, 0]).join(" ")}) scale(${scale})`);
-    for (const [text, [x, y]] of labels) text.setAttribute("transform", `translate(${x} ${y}) scale(${1 / scale})`);
+    for (const [text, { name, number, middle: [x, y] }, across] of labels) {
+      text.setAttribute("transform", `translate(${x} ${y}) scale(${1 / scale})`);
+      /* a name wider than half its piece would lie over its neighbor's: then its number, as in the table of pieces */
+      text.textContent = name.length * LETTER_PX < across * scale / 2 ? name : String(number);
+    }
     byId("zoom").textContent = `${(100 * scale * devicePixelRatio).toPrecision(3)} %`;
   });
   viewer.on("settled", () => { stage.dataset.drawn = "yes"; });
