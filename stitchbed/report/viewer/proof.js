@@ -75,10 +75,11 @@ import { pictureViewer } from "./viewer.js";
 
   viewer.on("view", ({ scale }) => {
     world.setAttribute("transform", `translate(${viewer.fromImage([0, 0]).join(" ")}) scale(${scale})`);
-    for (const [text, { name, number, middle: [x, y] }, across] of labels) {
+    /* a name wider than half its piece would lie over its neighbor's: then numbers, as in the table of pieces */
+    const named = labels.every(([, { name }, across]) => name.length * LETTER_PX < across * scale / 2);
+    for (const [text, { name, number, middle: [x, y] }] of labels) {
       text.setAttribute("transform", `translate(${x} ${y}) scale(${1 / scale})`);
-      /* a name wider than half its piece would lie over its neighbor's: then its number, as in the table of pieces */
-      text.textContent = name.length * LETTER_PX < across * scale / 2 ? name : String(number);
+      text.textContent = named ? name : String(number);
     }
     byId("zoom").textContent = `${(100 * scale * devicePixelRatio).toPrecision(3)} %`;
   });
