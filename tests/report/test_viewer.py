@@ -427,4 +427,7 @@ def test_a_new_size_keeps_the_middle_or_the_whole(stage: Any) -> None:
     stage.execute_script(resize, "620px")
     assert np.allclose(at(stage, 310, 250), middle)
     assert view(stage)["scale"] == scale
+    stage.execute_script(resize, "0")  # hidden, as in a folded part of a page: nothing is lost
+    stage.execute_script(resize, "620px")
+    assert np.allclose(at(stage, 310, 250), middle)
     assert complaints(stage) == []

@@ -164,8 +164,9 @@ export const pictureViewer = (element, { words = "The picture", most = MOST_KEPT
     if (part < 1) ask(); else glide = null;
   };
   const measure = () => {
-    const before = middle();
-    [stage.width, stage.height] = [Math.max(1, element.clientWidth), Math.max(1, element.clientHeight)];
+    const before = middle(), [width, height] = [element.clientWidth, element.clientHeight];
+    if (goal && !(width && height)) return; // hidden for a while: the view stays as it is
+    [stage.width, stage.height] = [Math.max(1, width), Math.max(1, height)];
     if (!source) return;
     if (whole || !goal) go(fitted(everything(), stage)), whole = true;
     else go(shifted(goal, [middle()[0] - before[0], middle()[1] - before[1]]));
