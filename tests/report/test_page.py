@@ -300,6 +300,7 @@ def test_the_same_work_gives_the_same_page() -> None:
     for seconds in (1.5, 2.5):
         record = _record("c.tif", (400, 600)) | {"seconds": seconds, "started": f"2026-01-0{seconds:.0f}"}
         record["steps"] = [{"step": "links", "seconds": seconds, "numbers": {"seconds": seconds, "links": 4}}]
+        record["steps"] += [{"step": "render", "numbers": {"rows_taken_from_an_earlier_run": seconds}}]
         record["deep"] = {"er": [{"seconds": seconds, "kept": 1}]}
         pages.append(_page(record))
     assert pages[0] == pages[1]
