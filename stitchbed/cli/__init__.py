@@ -104,6 +104,10 @@ def in_words(error: BaseException) -> StitchbedError:
             expected="files and folders that are there and can be read and written",
             attempt="whether they and the folder you are in still exist, then the same command again",
         )
+    if isinstance(error, ValueError) and "embedded null" in str(error):  # what the system's calls say of such a name
+        return StitchbedError(
+            "a file's name with a zero byte in it", expected="a name that files can have", attempt="another name"
+        )
     place = traceback.extract_tb(error.__traceback__)[-1]
     return StitchbedError(
         f"an error nobody foresaw ({type(error).__name__}: {error}; {Path(place.filename).name}, line {place.lineno})",

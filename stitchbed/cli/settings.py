@@ -6,7 +6,6 @@ In: a frozen dataclass of settings. Out: click options with the help, unit, rang
 from __future__ import annotations
 
 import functools
-import math
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass, replace
@@ -19,6 +18,7 @@ from stitchbed.cli.options import Command, Shared, shared_options
 from stitchbed.core.settings import SHELL_ONLY, Place, check, places
 
 Settings = TypeVar("Settings")
+MOST = 1e300  # of any number; more does not fit the arithmetic
 
 
 def settings_options(kind: type[Any]) -> Callable[[Command], Any]:
@@ -146,7 +146,7 @@ class Number(click.ParamType):  # type: ignore[type-arg]
             number = self.kind(value)
         except ValueError:
             self.fail(f"{value!r} is not a {'whole ' if self.kind is int else ''}number", param, ctx)
-        if not math.isfinite(number):
+        if not abs(number) <= MOST:
             self.fail(f"{value!r} is a number without an end", param, ctx)
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
             parts = [f"{at} {end:g}" for at, end in (("from", self.low), ("to", self.high)) if end is not None]

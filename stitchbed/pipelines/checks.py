@@ -22,7 +22,7 @@ def check_name(output: Path) -> None:
         raise BadSettings(
             f"the output {output.name}",
             expected="a file name ending in .tif",
-            attempt=f"{output.with_suffix('.tif').name}; `export` makes other formats from it",
+            attempt=f"{output.stem or 'result'}.tif; `export` makes other formats from it",
         )
 
 

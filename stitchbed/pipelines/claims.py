@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claim
 from stitchbed.core.locks import sweep
 
@@ -23,8 +24,11 @@ def claim_outputs(
 
     Raises
     ------
-    WouldTouchOriginal : see `core.files.claim`.
+    WouldTouchOriginal : see `core.files.claim`. BadSettings : a result without a name.
     """
+    for path in writes:
+        if not path.name:
+            raise BadSettings("an empty name for a result", expected="the name of a file", attempt="a name for it")
     reads = [one for path in inputs for one in (path, *_inside(path))]
     replace = bool(getattr(settings, "replace", False))
     sweep(writes)
@@ -39,7 +43,7 @@ def claim_page(page: Path | None, output: Path, inputs: Sequence[Path], settings
     WouldTouchOriginal : see `core.files.claim`.
     """
     if page is not None:
-        folder = page.with_name(f"{page.stem}_files")
+        folder = page.parent / f"{page.stem}_files"
         claim_outputs([page], [*inputs, output, output.with_suffix(".json")], settings, scratch=[folder])
 
 

@@ -143,7 +143,7 @@ def main() -> None:
     chance, good = random.Random(int(sys.argv[2]) if len(sys.argv) > 2 else 1), 0
     with tempfile.TemporaryDirectory() as name:
         inputs = Path(name)
-        _, tiles = truth.make_set(3, 3, seed=3)
+        _, tiles = truth.make_set(2, 2, seed=3)
         truth.write_set(inputs / "pieces", tiles, 150.0)
         with disk_in(inputs) as disk:
             wholes: dict[str, tuple[float, dict[str, str]]] = {}

@@ -104,3 +104,14 @@ def test_machines_of_many_processors(monkeypatch: pytest.MonkeyPatch) -> None:
         click.echo(shared.workers)
 
     assert CliRunner().invoke(command, []).output == "64\n"
+
+
+@pytest.mark.parametrize("value", ["nan", "1e300", "", "x" * 10_000, "9" * 400, "a\0b", "a\nb"])
+@pytest.mark.parametrize(
+    "option", ["--output", "--web-px", "--print-dpi", "--name", "--memory", "--workers", "--lines"]
+)
+def test_what_nobody_should_type_is_told_in_words(option: str, value: str, tmp_path: Path) -> None:
+    """Of one command; all options of all commands: python tests/benches/bench_words.py."""
+    words = ("export", str(tmp_path / "page.tif"), "-o", str(tmp_path), option, value)
+    error = CliRunner().invoke(cli.stitchbed, words, standalone_mode=False).exception
+    assert isinstance(error, click.ClickException) or (error and "nobody foresaw" not in str(cli.in_words(error)))
