@@ -12,9 +12,11 @@ from typing import Any
 
 import numpy as np
 
+from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.glass import Grain
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import Comparison
+from stitchbed.inspection.patches import Course
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.reading.base.tile import Tile
 
@@ -40,6 +42,8 @@ class Evidence:
     """All that was seen. formats : file format per tile. layouts : islands, the largest first.
 
     sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains : on the glass, full-resolution px.
+    mirrored : names of pieces that fit only when left and right are exchanged.
+    courses, differences : of the linked pairs, see `patches` and `differences`.
     """
 
     tiles: tuple[Tile, ...]
@@ -49,6 +53,9 @@ class Evidence:
     comparisons: tuple[Comparison, ...]
     sharper: Mapping[tuple[int, int], float]
     grains: tuple[Grain, ...]
+    mirrored: frozenset[str] = frozenset()
+    courses: tuple[Course, ...] = ()
+    differences: tuple[Difference, ...] = ()
 
 
 def usual_profile(tiles: Sequence[Tile]) -> bytes | None:

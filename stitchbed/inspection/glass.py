@@ -1,8 +1,9 @@
-"""I find what keeps its place on the glass while the sheet moves: grains of dust, and streaks along the head's way.
+"""I find what keeps its place on the glass while the sheet moves: grains of dust.
 
 In: gray views of several scans of one bed. Out: places in px of the view.
 
-A dark speck is of the glass when most scans show one at the same place; a drawing does not repeat itself like that.
+A dark speck is of the glass when most scans show one at the same place. Drawings full of dots do so by chance: how
+often is counted with the scans laid beside each other, and more scans must agree than chance brings together.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from stitchbed.core.arrays import Floats, Mask
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
+CHANCE = 0.1  # grains that may be chance, in the whole bed
+TRIALS, MOVED = 4, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
 SHARE = 0.6  # of the scans that must show it: under drawn lines it cannot be seen
 
 
@@ -36,8 +39,11 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     if len(views) < 3:
         return []
     depths = [speck_depth(view) for view in views]
-    votes = np.sum([cv2.dilate(depth, np.ones((3, 3), np.uint8)) > 0 for depth in depths], axis=0)
-    needed = max(3, int(np.ceil(SHARE * len(views))))
+    seen = [cv2.dilate(depth, np.ones((3, 3), np.uint8)) > 0 for depth in depths]
+    votes = np.sum(seen, axis=0)
+    needed = _needed(seen)
+    if needed > len(views):
+        return []
     count, labels, _, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
     best = np.max(depths, axis=0)
     found = []
@@ -47,6 +53,22 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
         x, y = middles[index]
         found.append(Grain(float(x), float(y), max(1.0, area), float(best[inside].max()), int(votes[inside].max())))
     return found
+
+
+def _needed(seen: Sequence[Mask]) -> int:
+    """Scans that must agree on a grain so that chance brings no more than CHANCE of them about; more than there are
+    scans where chance does even that.
+    """
+    needed = max(3, int(np.ceil(SHARE * len(seen))))
+    chance = np.zeros(len(seen) + 2)
+    for trial in range(1, TRIALS + 1):
+        beside = [np.roll(one, (trial * i * MOVED[0], trial * i * MOVED[1]), (0, 1)) for i, one in enumerate(seen)]
+        votes = np.sum(beside, axis=0)
+        for level in range(needed, len(seen) + 1):
+            chance[level] += (cv2.connectedComponents((votes >= level).astype(np.uint8))[0] - 1) / TRIALS
+    while needed <= len(seen) and chance[needed] > CHANCE:
+        needed += 1
+    return needed
 
 
 def speck_depth(view: Floats, least: float = LEAST_DEPTH) -> Floats:

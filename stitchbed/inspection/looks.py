@@ -18,6 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, to_linear
 from stitchbed.inspection import quality
+from stitchbed.inspection.sensor import Sensed, sensed
 from stitchbed.reading.base.tile import Raster
 
 VIEW_SIDE = 1400  # px of the whole view's long side: a 0.3 mm line of an A4 piece is still seen
@@ -54,7 +55,7 @@ class Look:
     """reduction : of `gray` (h, w) levels 0..255 from full size. light : (h, w, 3) linear 0..1, `light_cell` px a cell.
     sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
     bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
-    windows : how many windows' worth of different pixels the traces come from.
+    windows : how many windows' worth of different pixels the traces come from. sensed : see `sensor`.
     """
 
     shape: tuple[int, int]
@@ -71,6 +72,7 @@ class Look:
     blocks: float
     traces: tuple[quality.Trace, ...]
     windows: float
+    sensed: Sensed
 
 
 def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
@@ -100,6 +102,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         quality.block_trace(greens).strength,
         tuple(quality.resampling_traces(greens)[:12]),
         min(float(len(greens)), rows * cols / greens[0].size),
+        sensed(gray, [pixels for _, pixels in (*detail, *calm)], windows.raster.bits),
     )
 
 

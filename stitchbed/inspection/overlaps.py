@@ -21,6 +21,10 @@ EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is tak
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 LEAST_CELLS = 25  # for a comparison of light
+DISCORD, DISCORD_OVER = 0.035, 2.5  # log of light; times what most pairs of the set show
+SUSPECT_SHARE = 0.6  # of a piece's pairs that disagree
+SOLVE_ROUNDS = 12  # of weights for the least sum of absolute differences
+SUSPECT_WEIGHT = 1e-3  # of pairs with a suspect: they place the suspect, and do not pull at the others
 
 
 @dataclass(frozen=True)
@@ -38,7 +42,7 @@ class Comparison:
     """What one link tells. a, b : indices. log_gain : (3,) log of light a over b away from the edges, or None.
 
     losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
-    overlap, px of a.
+    overlap, px of a. discord : spread of the log ratio of light away from the edges, in the channel it is widest.
     """
 
     a: int
@@ -48,6 +52,7 @@ class Comparison:
     losses_b: tuple[SideLoss, ...]
     shared: float
     width: float
+    discord: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -82,25 +87,57 @@ def compare(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array) -> Co
         _losses(there, -offset, b),
         float(here.seen.sum()) * cell_area / smaller,
         _narrow_side(here.seen) * a.light_cell,
+        _discord(here, max(a.shape) * EDGE_SHARE),
     )
 
 
-def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
-    """(count, 3) log gain of each tile over the middle one, by least squares over all comparisons.
+def suspects(comparisons: Sequence[Comparison]) -> frozenset[int]:
+    """Pieces that disagree with most of their neighbors, and without which the rest agree.
 
-    Tiles that nothing is known of have 0.
+    The piece most of whose pairs disagree is taken out first; what is left is judged again.
     """
-    rows, values = [], []
-    for item in comparisons:
-        if item.log_gain is not None:
-            row = np.zeros(count)
-            row[item.a], row[item.b] = 1.0, -1.0
-            rows.append(row)
-            values.append(item.log_gain)
-    if not rows:
+    pairs = [item for item in comparisons if item.log_gain is not None]
+    if len(pairs) < 3:
+        return frozenset()
+    bound = max(DISCORD, DISCORD_OVER * float(np.median([item.discord for item in pairs])))
+    found: set[int] = set()
+    while True:
+        left = [item for item in pairs if not {item.a, item.b} & found]
+        shares = {index: _bad_share(left, index, bound) for item in left for index in (item.a, item.b)}
+        worst = max(shares, key=lambda index: shares[index], default=None)
+        if worst is None or shares[worst][0] < SUSPECT_SHARE:
+            return frozenset(found)
+        found.add(worst)
+
+
+def _bad_share(pairs: Sequence[Comparison], index: int, bound: float) -> tuple[float, int, float]:
+    own = [item.discord for item in pairs if index in (item.a, item.b)]
+    bad = [discord for discord in own if discord > bound]
+    return len(bad) / len(own), len(bad), sum(bad)
+
+
+def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
+    """(count, 3) log gain of each tile over the middle one: the least sum of absolute differences over all comparisons,
+    so that one odd piece does not move the others. Tiles that nothing is known of have 0.
+
+    Reference: iterated weights for absolute differences, Holland & Welsch (1977), doi 10.1080/03610927708827533.
+    """
+    used = [item for item in comparisons if item.log_gain is not None]
+    if not used:
         return np.zeros((count, 3))
-    solved = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)[0]
-    known = np.abs(np.array(rows)).sum(0) > 0
+    rows = np.zeros((len(used), count))
+    rows[np.arange(len(used)), [item.a for item in used]] = 1.0
+    rows[np.arange(len(used)), [item.b for item in used]] = -1.0
+    values = np.array([item.log_gain for item in used])
+    odd = suspects(comparisons)
+    trust = np.array([SUSPECT_WEIGHT if {item.a, item.b} & odd else 1.0 for item in used])
+    weights = trust
+    for _ in range(SOLVE_ROUNDS):
+        root = np.sqrt(weights)[:, None]
+        solved = np.linalg.lstsq(root * rows, root * values, rcond=None)[0]
+        rest = np.abs(rows @ solved - values).max(1)
+        weights = trust / np.maximum(rest, 1e-3)
+    known = np.abs(rows).sum(0) > 0
     solved[known] -= np.median(solved[known], axis=0)
     solved[~known] = 0.0
     return np.asarray(solved)
@@ -160,6 +197,14 @@ def _gain(shared: _Shared, deep: float) -> Array | None:
         if usable.sum() >= LEAST_CELLS:
             return np.asarray(np.median(shared.ratio[usable], axis=0), np.float64)
     return None
+
+
+def _discord(shared: _Shared, deep: float) -> float:
+    usable = shared.calm & (np.minimum(shared.depth_own, shared.depth_other) > deep)
+    if usable.sum() < LEAST_CELLS:
+        return 0.0
+    apart = np.abs(shared.ratio[usable] - np.median(shared.ratio[usable], axis=0))
+    return float(1.4826 * np.median(apart, axis=0).max())
 
 
 def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:

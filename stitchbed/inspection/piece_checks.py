@@ -40,7 +40,7 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
         made_up = [] if lossy else _interpolated(look, declared_dpi(tile))
         blur = [] if lossy or made_up else _blurred(evidence, index)
         rest = [*_noisy(evidence, index), *_clipped(look), *_dpi(evidence, tile), *_profile(evidence, tile)]
-        found.append([*blur, *lossy, *made_up, *rest])
+        found.append([*blur, *lossy, *made_up, *_sensor(look), *rest])
     return found
 
 
@@ -108,6 +108,27 @@ def _clipped(look: Look) -> list[Finding]:
         if share > least:
             why = f"{100 * share:.1f} % of the pixels around the drawing are cut off at {name}; what was there is lost"
             found.append(Finding(f"clipped {name}", "redo", why, f"{change}, for all pieces alike", {"share": share}))
+    return found
+
+
+def _sensor(look: Look) -> list[Finding]:
+    """What the sensor, the driver or a broken transfer did."""
+    found = []
+    if look.sensed.streaks:
+        places = [round((streak.at + 0.5) * look.reduction) for streak in look.sensed.streaks]
+        kind = "column" if look.sensed.streaks[0].axis == 1 else "row"
+        listed = ", ".join(str(place) for place in places[:6])
+        why = f"a line goes through the whole scan at {kind} {listed}: a dead sensor cell, or dirt on its white strip"
+        change = "clean the glass and the white strip under the lid's hinge, let the scanner calibrate, and scan again"
+        found.append(Finding("streak", "redo", why, change, {"axis": kind, "px": places}))
+    if look.sensed.tones:
+        why = f"only {look.sensed.tones} tones from dark to light, so soft tones end in steps"
+        change = "scan with 8 or 16 bits per channel, no drawing or text mode, and no tone curve in the driver"
+        found.append(Finding("few tones", "redo", why, change, {"tones": look.sensed.tones}))
+    if look.sensed.black:
+        side, share = look.sensed.black
+        why = f"black from the {side} over {100 * share:.0f} % of its length: the scan broke off"
+        found.append(Finding("cut off", "redo", why, "scan it again; look at the cable and the free disk space"))
     return found
 
 

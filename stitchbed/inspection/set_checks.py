@@ -16,7 +16,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
-from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains
+from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains, suspects
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 
@@ -65,11 +65,13 @@ def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
+    odd = suspects(evidence.comparisons)
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with
             judge = evidence.looks[other]
-            for loss in losses if judge.white < WHITE_SHARE and judge.black < BLACK_SHARE else ():
+            true = judge.white < WHITE_SHARE and judge.black < BLACK_SHARE and not {index, other} & odd
+            for loss in losses if true else ():
                 before = sides.get((index, loss.side))
                 if before is None or loss.loss > before.loss:
                     sides[index, loss.side] = loss
@@ -136,16 +138,79 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
     main = evidence.layouts[0].sheet_from_tile
     for index, tile in enumerate(evidence.tiles):
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
-            why = "no other piece shows a part of the same drawing"
-            change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
-            found.append((index, Finding("alone", "redo", why, change)))
+            found.append((index, _lone(mirrored=tile.name in evidence.mirrored)))
             continue
-        widths = [item.width for item in evidence.comparisons if index in (item.a, item.b)]
-        if widths and max(widths) < THIN_SHARE * max(evidence.looks[index].shape):
-            why = f"shares only {_length(evidence, index, max(widths))} with its neighbor"
+        thin = _thinnest(evidence, index)
+        if thin is not None and thin[1] < THIN_SHARE * max(evidence.looks[index].shape):
+            why = f"shares only {_length(evidence, index, thin[1])} with {thin[0]}"
             change = "scan again with at least 25 mm shared; the outer centimeter may be lifted"
-            found.append((index, Finding("thin overlap", "usable", why, change, {"overlap_px": round(max(widths))})))
+            found.append((index, Finding("thin overlap", "usable", why, change, {"overlap_px": round(thin[1])})))
     return found
+
+
+def _lone(*, mirrored: bool) -> Finding:
+    if mirrored:
+        why = "left and right are exchanged: its mirror image fits the other pieces"
+        return Finding("mirrored", "redo", why, "switch mirroring off in the driver and scan it again")
+    why = "no other piece shows a part of the same drawing"
+    change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
+    return Finding("alone", "redo", why, change)
+
+
+def _thinnest(evidence: Evidence, index: int) -> tuple[str, float] | None:
+    """(the neighbor, px of its width) of the narrowest overlap with a piece beside, above or below that no third piece
+    bridges; from where the pieces lie, as the narrowest overlaps may give no link.
+    """
+    boxes = _upright_boxes(evidence)
+    name = evidence.tiles[index].name
+    scale = float(np.sqrt(np.abs(np.linalg.det(evidence.layouts[0].sheet_from_tile[name][:2, :2]))))
+    found = []
+    for other in boxes:
+        shared = _shared_side(boxes[name], boxes[other]) if other != name else None
+        if shared is not None and not any(
+            _bridges(boxes[third], shared[1]) for third in boxes if third not in (name, other)
+        ):
+            found.append((other, shared[0] / scale))
+    return min(found, key=lambda one: one[1], default=None)
+
+
+def _shared_side(a: Array, b: Array) -> tuple[float, Array] | None:
+    """(width, rectangle (2, 2)) that two upright boxes (low, high corners) share as neighbors side by side; None for
+    pieces that lie at a corner, on each other or apart.
+    """
+    low, high = np.maximum(a[0], b[0]), np.minimum(a[1], b[1])
+    sides = high - low
+    if (sides <= 0).any():
+        return None
+    smaller = np.minimum(a[1] - a[0], b[1] - b[0])
+    shares = sides / smaller
+    across = int(shares.argmin())
+    if shares[1 - across] < 0.5 or shares[across] > 0.5:
+        return None
+    return float(sides[across]), np.array([low, high])
+
+
+def _bridges(box: Array, shared: Array) -> bool:
+    """True when a box covers a shared rectangle and as much more on both its narrow sides."""
+    across = int((shared[1] - shared[0]).argmin())
+    width = shared[1, across] - shared[0, across]
+    middle = (shared[0, 1 - across] + shared[1, 1 - across]) / 2
+    inside = box[0, 1 - across] < middle < box[1, 1 - across]
+    return bool(inside and box[0, across] < shared[0, across] - width and box[1, across] > shared[1, across] + width)
+
+
+def _upright_boxes(evidence: Evidence) -> dict[str, Array]:
+    """Piece -> (2, 2) low and high corner of where it lies, the set turned upright, px of the sheet frame."""
+    layout = evidence.layouts[0]
+    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
+    turns = [math.degrees(turn_of(m)) for m in layout.sheet_from_tile.values()]
+    upright = -math.radians(float(np.median(_quarters(turns)[1])))
+    turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
+    boxes = {}
+    for name, motion in layout.sheet_from_tile.items():
+        low, high = _span([moved(motion, corners(sizes[name])) @ turn.T])
+        boxes[name] = np.array([low, high])
+    return boxes
 
 
 def _doubles(evidence: Evidence) -> list[tuple[int, Finding]]:

@@ -11,6 +11,8 @@ import numpy as np
 
 from stitchbed.inspection import quality
 from stitchbed.inspection.findings import Evidence, Finding, worst
+from stitchbed.inspection.overlaps import suspects
+from stitchbed.inspection.pair_checks import pair_findings, uneven
 from stitchbed.inspection.piece_checks import own_sharpness, piece_findings
 from stitchbed.inspection.set_checks import set_findings
 
@@ -19,6 +21,11 @@ def judged(evidence: Evidence) -> dict[str, Any]:
     """Findings and verdicts per piece and for the set; the set is as good as its worst piece."""
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
+    for index, finding in pair_findings(evidence):
+        together[index].append(finding)
+    for index in sorted(suspects(evidence.comparisons)):
+        if worst([*alone[index], *together[index]]) == "good":
+            together[index].append(uneven(evidence, index))
     pieces = [
         _piece(evidence, index, [*own, *joint]) for index, (own, joint) in enumerate(zip(alone, together, strict=True))
     ]

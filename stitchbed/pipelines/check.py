@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,10 +21,12 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.inspection import quality
+from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
 from stitchbed.inspection.glass import Grain, grains
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare, rest_places
+from stitchbed.inspection.patches import course_of
 from stitchbed.inspection.verdicts import judged
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
@@ -85,7 +87,8 @@ def check(
             seen.append(one)
             progress("look", index, len(tiles))
         links = _links(tiles, seen, pool)
-    evidence = _evidence(tiles, seen, links)
+        evidence = _evidence(tiles, seen, links)
+        evidence = replace(evidence, mirrored=_mirrored(tiles, seen, evidence.layouts, pool))
     record = {
         "command": "check",
         **judged(evidence),
@@ -134,6 +137,26 @@ def _link(seen: Sequence[_Seen], pair: tuple[int, int], scales: Sequence[float])
     return None
 
 
+def _mirrored(
+    tiles: Sequence[Tile], seen: Sequence[_Seen], layouts: Sequence[Layout], pool: ThreadPoolExecutor
+) -> frozenset[str]:
+    """Pieces alone whose mirror image links to a piece that is not alone."""
+    main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
+    lone = [index for index in range(len(tiles)) if index not in main]
+    dpi = believed_dpi(tiles)
+
+    def fits(index: int) -> bool:
+        look = seen[index].look
+        gray = np.ascontiguousarray(look.gray[:, ::-1])
+        points = detect(tiles[index].name, gray[..., None], look.reduction, FEATURES)
+        sight = sight_of(gray.astype(np.float32), look.reduction, SIGHT_SIDE)
+        others = [(seen[other].points, seen[other].sight, dpi[other] / dpi[index]) for other in main]
+        return any(isinstance(link(points, o[0], (sight, o[1]), o[2], LinkSettings()), Link) for o in others)
+
+    found = pool.map(fits, lone if len(main) > 1 else [])
+    return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
+
+
 def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link]) -> Evidence:
     """Everything the judge is told."""
     index = {tile.name: number for number, tile in enumerate(tiles)}
@@ -144,8 +167,21 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
     pairs = [(index[item.a], index[item.b]) for item in kept]
     comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
     sharpness = _sharpness(tiles, looks, kept, index)
-    formats = [format_of(tile.path) for tile in tiles]
-    return Evidence(tuple(tiles), tuple(formats), tuple(looks), layouts, tuple(comparisons), sharpness, _grains(looks))
+    dpi = believed_dpi(tiles)
+    laid = [(pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
+    courses = tuple(course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]]) for pair, motion in laid)
+    differences = [difference_of(looks, pair, motion) for pair, motion in laid]
+    return Evidence(
+        tuple(tiles),
+        tuple(format_of(tile.path) for tile in tiles),
+        tuple(looks),
+        layouts,
+        tuple(comparisons),
+        sharpness,
+        _grains(looks),
+        courses=courses,
+        differences=tuple(item for item in differences if item is not None),
+    )
 
 
 def _sharpness(

@@ -1,0 +1,177 @@
+"""I judge what pairs of scans show of each other: stretch, jumps, stripes, dust, smears, each given to one piece.
+
+In: evidence. Out: findings per piece. A pair alone does not tell whose fault it is; most of a piece's pairs do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes
+from stitchbed.inspection.findings import Evidence, Finding, believed_dpi
+from stitchbed.inspection.overlaps import suspects
+from stitchbed.inspection.patches import Course
+
+STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
+ROUNDS = 12  # of weights for the least sum of absolute differences
+SAME_ROW = 0.03  # of a scan's length
+MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
+DUST_PER_CM2, LEAST_DUST = (
+    0.5,
+    8,
+)  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
+DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
+
+
+def pair_findings(evidence: Evidence) -> list[tuple[int, Finding]]:
+    """(tile, finding)."""
+    parts = (_stretched, _jumped, _striped, _dusty, _smeared)
+    return [found for part in parts for found in part(evidence)]
+
+
+def uneven(evidence: Evidence, index: int) -> Finding:
+    """What is said of a piece whose light differs from place to place from what all its neighbors show."""
+    spread = float(np.median([c.discord for c in evidence.comparisons if index in (c.a, c.b) and c.discord > 0]))
+    why = (
+        f"its light differs by {100 * spread:.0f} % from place to place from what its neighbors show of the same paper"
+    )
+    change = "let the lamp warm up, switch automatic settings off, keep the lid closed, and scan again"
+    return Finding("uneven light", "redo", why, change, {"spread": round(spread, 3)})
+
+
+def _stretched(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    for axis, way in ((1, "along the travel of the head"), (0, "across the travel of the head")):
+        sizes = _sizes(len(evidence.tiles), evidence.courses, axis)
+        for index in np.flatnonzero(np.abs(sizes) > STRETCHED):
+            percent = 100 * float(sizes[index])
+            why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
+            change = "let the sheet lie still, press it so that it does not slip, and scan again"
+            found.append((int(index), Finding("stretched", "redo", why, change, {"percent": round(percent, 2)})))
+    return found
+
+
+def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
+    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences."""
+    used = [course for course in courses if np.isfinite(course.stretch[axis])]
+    if not used:
+        return np.zeros(count)
+    rows = np.zeros((len(used), count))
+    rows[np.arange(len(used)), [course.b for course in used]] = 1.0
+    rows[np.arange(len(used)), [course.a for course in used]] = -1.0
+    values = np.array([course.stretch[axis] for course in used])
+    weights = np.ones(len(used))
+    solved = np.zeros(count)
+    for _ in range(ROUNDS):
+        root = np.sqrt(weights)
+        solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
+        weights = 1 / np.maximum(np.abs(rows @ solved - values), 1e-4)
+    known = np.abs(rows).sum(0) > 0
+    solved[known] -= np.median(solved[known])
+    solved[~known] = 0.0
+    return np.asarray(solved)
+
+
+def _jumped(evidence: Evidence) -> list[tuple[int, Finding]]:
+    """A jump belongs to the piece in which it lies at one row beside most neighbors that reach that row."""
+    claims: dict[int, tuple[float, int, float, float]] = {}
+    for course in evidence.courses:
+        for row_a, row_b, height in course.jumps:
+            for index, row in ((course.a, row_a), (course.b, row_b)):
+                share, count = _agreeing(evidence, index, row)
+                best = claims.get(index)
+                if best is None or (share, count) > best[:2]:
+                    claims[index] = (share, count, row, height)
+    found = []
+    for index, (share, count, row, height) in claims.items():
+        rivals = [claims[other][:2] for other in _jump_partners(evidence, index) if other in claims]
+        if share > MOST_PAIRS and all((share, count) > rival for rival in rivals):
+            px = abs(round(height))
+            why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
+            change = "let nothing touch the scanner while it runs, and scan again"
+            found.append((index, Finding("jump", "redo", why, change, {"row": round(row), "px": px})))
+    return found
+
+
+def _agreeing(evidence: Evidence, index: int, row: float) -> tuple[float, int]:
+    """(share, count) of a piece's pairs that reach over a row and show a jump there."""
+    near = SAME_ROW * evidence.looks[index].shape[0]
+    reach = agree = 0
+    for course in evidence.courses:
+        if index in (course.a, course.b):
+            end = (course.a, course.b).index(index)
+            first, last = course.spans[end]
+            if first + near < row < last - near:
+                reach += 1
+                agree += any(abs(jump[end] - row) < near for jump in course.jumps)
+    return agree / max(1, reach), agree
+
+
+def _jump_partners(evidence: Evidence, index: int) -> set[int]:
+    pairs = [(course.a, course.b) for course in evidence.courses if course.jumps and index in (course.a, course.b)]
+    return {other for pair in pairs for other in pair} - {index}
+
+
+def _striped(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    for index, sights in _sights(evidence).items():
+        own = [sight.stripes for sight, _ in sights if sight.stripes]
+        if own and len(own) >= MOST_PAIRS * len(sights):
+            found.append((index, _stripes_finding(evidence, index, max(own, key=lambda one: one.amplitude))))
+    return found
+
+
+def _stripes_finding(evidence: Evidence, index: int, stripes: Stripes) -> Finding:
+    mm = stripes.period * evidence.looks[index].reduction / believed_dpi(evidence.tiles)[index] * MM_PER_INCH
+    numbers = {"levels": round(stripes.amplitude, 1), "period_mm": round(mm, 2)}
+    what = f"of {stripes.amplitude:.0f} gray levels every {mm:.1f} mm that its neighbors do not show"
+    if stripes.along == "rows":
+        change = "let the lamp warm up and keep other machines off its socket, and scan again"
+        return Finding("banding", "redo", f"bands across the travel {what}", change, numbers)
+    change = "turn the sheet by a few degrees on the glass, or scan at another dpi, and scan again"
+    return Finding("moire", "redo", f"a pattern of stripes {what}", change, numbers)
+
+
+def _dusty(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    dpi = believed_dpi(evidence.tiles)
+    for index, sights in _sights(evidence).items():
+        alone = sum(sight.specks for sight, _ in sights)
+        share = alone / max(1, sum(sight.all_specks for sight, _ in sights))
+        others = sum(other.specks for _, other in sights)
+        cell = (evidence.looks[index].reduction / dpi[index] * 2.54) ** 2
+        density = alone / max(1e-9, sum(sight.area for sight, _ in sights) * cell)
+        clear = share > DUST_SHARE or alone > DUST_OVER * others + LEAST_DUST
+        if alone >= LEAST_DUST and density > DUST_PER_CM2 and clear and alone > others:
+            why = f"{alone} specks in its overlaps that the neighbors do not show, {density:.1f} on a square centimeter"
+            change = "wipe sheet and glass with a soft brush, and scan again"
+            found.append((index, Finding("dust", "redo", why, change, {"specks": alone, "per_cm2": round(density, 2)})))
+    return found
+
+
+def _smeared(evidence: Evidence) -> list[tuple[int, Finding]]:
+    found = []
+    odd = suspects(evidence.comparisons)
+    for index, sights in _sights(evidence, without=odd).items():
+        # beside a dusty neighbor a clean scan looks soft
+        cells = max((sight.smeared for sight, other in sights if other.specks < LEAST_DUST), default=0)
+        if cells >= SMEAR_CELLS:
+            why = "a patch is soft that a neighbor shows sharp: a fingerprint, a smear on the glass, or a bulging sheet"
+            change = "clean the glass, press the sheet down, and scan again"
+            found.append((index, Finding("smear", "redo", why, change, {"cells": cells})))
+    return found
+
+
+def _sights(evidence: Evidence, without: Collection[int] = ()) -> dict[int, list[tuple[Sight, Sight]]]:
+    """Tile -> (its own, the neighbor's) part of each of its differences, but for those with some of the tiles."""
+    found: dict[int, list[tuple[Sight, Sight]]] = {}
+    for item in evidence.differences:
+        if {item.a, item.b} & set(without):
+            continue
+        found.setdefault(item.a, []).append((item.own_a, item.own_b))
+        found.setdefault(item.b, []).append((item.own_b, item.own_a))
+    return found

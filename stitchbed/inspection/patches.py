@@ -1,0 +1,160 @@
+"""I follow small patches from one scan to its neighbor and say how their way along the bed differs.
+
+In: two looks and the motion between them. Out: where patches lie in both, the relative stretch along both axes, jumps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.imaging.transforms import moved
+from stitchbed.inspection.looks import Look
+
+PATCH = 40  # view px a side
+SEARCH_SHARE = 0.009  # of the view's long side a patch may be away: a stretch of 1 % over an A4 piece, half to each end
+MOST_PATCHES = 70
+LEAST_CONTRAST = 5.0  # gray levels
+LIKE = 0.75  # correlation of a patch found again
+NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
+LEAST_WAY = 140  # view px of an overlap along which a jump is sought
+LEAST_PATCHES = 8
+JUMP_PX = 1.0  # view px
+JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """Two views on each other: gray (h, w) of a, and of b laid on it; `both` where both are seen."""
+
+    a: Floats
+    b: Floats
+    both: Mask
+
+
+@dataclass(frozen=True)
+class Course:
+    """How b lies on a. stretch : (2,) relative size of b over a along a's x and y, 0 alike, NaN unknown. jumps : (row
+    in a, row in b, px) of steps along the travel, px of full resolution. spans : rows (first, last) patches were found
+    in, of a and of b.
+    """
+
+    a: int
+    b: int
+    stretch: Array
+    jumps: tuple[tuple[float, float, float], ...]
+    spans: tuple[tuple[float, float], tuple[float, float]]
+
+
+def overlay(a: Look, b: Look, b_from_a: Array) -> Overlay:
+    """b's view on a's."""
+    inside = np.full(b.gray.shape, 255, np.uint8)
+    motion = _view_motion(a, b, b_from_a)[:2]
+    size = a.gray.shape[1], a.gray.shape[0]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    there = cv2.warpAffine(b.gray.astype(np.float32), motion, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    both = cv2.warpAffine(inside, motion, size, flags=flags) == 255
+    return Overlay(a.gray.astype(np.float32), np.asarray(there, np.float32), both)
+
+
+def course_of(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array, ratio: float) -> Course:
+    """The course of a pair. ratio : size of b's pixels on a's by their dpi."""
+    a, b = looks[pair[0]], looks[pair[1]]
+    laid = overlay(a, b, b_from_a)
+    places, shifts = _shifts(laid, max(4, round(SEARCH_SHARE * max(a.gray.shape))))
+    size = float(np.hypot(b_from_a[0, 0], b_from_a[1, 0])) / ratio
+    unknown = ((0.0, 0.0), (0.0, 0.0))
+    if len(places) < LEAST_PATCHES or abs(b_from_a[1, 0]) > 0.3 * abs(b_from_a[0, 0]):
+        return Course(*pair, np.full(2, np.nan), (), unknown)
+    stretch = np.array([_slope(places[:, axis], shifts[:, axis]) for axis in (0, 1)]) + size - 1
+    full = (places + 0.5) * a.reduction - 0.5
+    there = moved(b_from_a, full)
+    spans = tuple((float(rows.min()), float(rows.max())) for rows in (full[:, 1], there[:, 1]))
+    jump = _jump(places[:, 1], shifts[:, 1])
+    jumps: tuple[tuple[float, float, float], ...] = ()
+    if jump is not None:
+        row = (jump[0] + 0.5) * a.reduction - 0.5
+        middle = np.array([[float(np.median(full[:, 0])), row]])
+        jumps = ((row, float(moved(b_from_a, middle)[0, 1]), jump[1] * a.reduction),)
+    return Course(*pair, stretch, jumps, (spans[0], spans[1]))
+
+
+def _view_motion(a: Look, b: Look, b_from_a: Array) -> Array:
+    """3x3 from px of a's view to px of b's; pixel centers at whole numbers."""
+    up = np.array([[a.reduction, 0, (a.reduction - 1) / 2], [0, a.reduction, (a.reduction - 1) / 2], [0, 0, 1]])
+    down = np.array([[b.reduction, 0, (b.reduction - 1) / 2], [0, b.reduction, (b.reduction - 1) / 2], [0, 0, 1]])
+    return np.asarray(np.linalg.inv(down) @ b_from_a @ up, np.float64)
+
+
+def _shifts(laid: Overlay, reach: int) -> tuple[Array, Array]:
+    """Middles (N, 2) of patches in a's view and where b shows them, less where it should, px of a's view."""
+    corners = _corners(laid, reach)
+    places, shifts = [], []
+    for row, col in corners:
+        patch = laid.a[row : row + PATCH, col : col + PATCH]
+        around = laid.b[row - reach : row + PATCH + reach, col - reach : col + PATCH + reach]
+        likeness = cv2.matchTemplate(around, patch, cv2.TM_CCOEFF_NORMED)
+        at = np.unravel_index(int(likeness.argmax()), likeness.shape)
+        if likeness[at] > LIKE and all(0 < index < 2 * reach for index in at):
+            fine = [_peak(line, int(index)) for line, index in ((likeness[at[0]], at[1]), (likeness[:, at[1]], at[0]))]
+            places.append((col + (PATCH - 1) / 2, row + (PATCH - 1) / 2))
+            shifts.append((fine[0] - reach, fine[1] - reach))
+    return np.array(places, np.float64).reshape(-1, 2), np.array(shifts, np.float64).reshape(-1, 2)
+
+
+def _corners(laid: Overlay, reach: int) -> list[tuple[int, int]]:
+    """Corners (row, col) of the patches with most contrast that lie, with their search, where both are seen."""
+    side = PATCH + 2 * reach
+    found = []
+    for row in range(reach, laid.a.shape[0] - PATCH - reach, PATCH * 3 // 4):
+        for col in range(reach, laid.a.shape[1] - PATCH - reach, PATCH * 3 // 4):
+            if laid.both[row - reach : row - reach + side, col - reach : col - reach + side].all():
+                contrast = float(laid.a[row : row + PATCH, col : col + PATCH].std())
+                if contrast > LEAST_CONTRAST:
+                    found.append((contrast, row, col))
+    # an even choice along the overlap: what is drawn strongest in one place says nothing of the rest
+    step = max(1, -(-len(found) // MOST_PATCHES))
+    return [(row, col) for _, row, col in found[::step]]
+
+
+def _peak(line: NDArray[np.float32], at: int) -> float:
+    """Place of a maximum between samples, by a parabola through three."""
+    left, middle, right = (float(value) for value in line[at - 1 : at + 2])
+    bend = left - 2 * middle + right
+    return at + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+
+
+def _slope(at: Array, value: Array) -> float:
+    """Median of the slopes between pairs (Theil-Sen), NaN over too short a way. Reference: Sen (1968), doi
+    10.1080/01621459.1968.10480934.
+    """
+    run = at[:, None] - at[None]
+    apart = (run > NEAR) & (run < FAR)
+    if apart.sum() < LEAST_PATCHES:
+        return float("nan")
+    return float(np.median((value[:, None] - value[None])[apart] / run[apart]))
+
+
+def _jump(at: Array, value: Array) -> tuple[float, float] | None:
+    """(place, height) of a step in values along a way; None where a straight line explains them about as well."""
+    order = np.argsort(at, kind="stable")
+    at, value = at[order], value[order]
+    if np.ptp(at) < LEAST_WAY:
+        return None
+    line = np.polyval(np.polyfit(at, value, 1), at)
+    straight = float(np.abs(value - line).mean())
+    value = value - _slope(at, value) * at
+    best = None
+    for split in range(4, len(at) - 3):
+        before, after = float(np.median(value[:split])), float(np.median(value[split:]))
+        left = float(np.abs(np.concatenate([value[:split] - before, value[split:] - after])).mean())
+        if best is None or left < best[0]:
+            best = (left, float((at[split - 1] + at[split]) / 2), after - before)
+    if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
+        return None
+    return best[1], best[2]

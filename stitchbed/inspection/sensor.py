@@ -1,0 +1,111 @@
+"""I find what a sensor, a driver or a broken transfer did to a scan, whatever is drawn on it.
+
+In: a small gray view and windows of stored pixels. Out: frozen values: lines along the travel, few tones, black ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Floats
+
+SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
+SEEN_IN = 11  # ... but for one, which may be of the same tone
+STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the spread over all columns
+STREAK_REACH = 4  # view px to both sides, between which the tone must not change: else it is an edge of the sheet
+STREAK_SIDES = 12.0  # gray levels it may change
+STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
+BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
+BLACK_SHARE = 0.005  # of the length
+TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
+TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
+TONES_SEEN = 1e-5  # of the pixels a code in use holds
+
+
+@dataclass(frozen=True)
+class Streak:
+    """A line through a whole scan. axis 1: a column, 0: a row. at : px of the view. depth : gray levels, signed."""
+
+    axis: int
+    at: int
+    depth: float
+
+
+@dataclass(frozen=True)
+class Sensed:
+    """streaks : lines. tones : number of 8-bit codes in use when they are too few, else None. black : (side, share of
+    the length) of a black end, else None.
+    """
+
+    streaks: tuple[Streak, ...]
+    tones: int | None
+    black: tuple[str, float] | None
+
+
+def sensed(view: Floats, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
+    """All of it. view : (h, w) gray 0..255. windows : of stored pixels (h, w, c). bits : per channel."""
+    lines = tuple(streak for axis in (1, 0) for streak in streaks(view, axis))
+    return Sensed(lines, few_tones(windows) if bits > 1 else None, black_end(view))
+
+
+def streaks(view: Floats, axis: int) -> list[Streak]:
+    """Lines one or two px wide that go through the whole scan at one place: drawn lines do not, nor that straight."""
+    lines = view if axis == 1 else view.T
+    parts = [np.median(part, axis=0).astype(np.float64) for part in np.array_split(lines, SEGMENTS, axis=0)]
+    depth = np.stack([part - _middle_of_seven(part) for part in parts])
+    usual = np.median(depth, axis=0)
+    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual))))
+    alike = (np.sign(depth) == np.sign(usual)) & (np.abs(depth) > np.maximum(0.7, 0.1 * np.abs(usual)))
+    strong = np.abs(usual) > max(STREAK_DEPTH, STREAK_OVER * spread)
+    found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.median(parts, axis=0))
+    rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
+    found[:rim] = found[-rim:] = False
+    runs = np.flatnonzero(np.diff(np.concatenate([[0], found.astype(np.int8), [0]])))
+    return [
+        Streak(axis, int(first + np.abs(usual[first:last]).argmax()), float(usual[first:last].sum()))
+        for first, last in runs.reshape(-1, 2)
+        if last - first <= 2
+    ]
+
+
+def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
+    """Number of 8-bit codes in use when these are too few for the range they span, in the fullest channel."""
+    counts = np.zeros((windows[0].shape[2], 256), np.int64)
+    for window in windows:
+        codes = (window >> 8).astype(np.uint8) if window.dtype == np.uint16 else window
+        for channel in range(codes.shape[2]):
+            counts[channel] += np.bincount(codes[..., channel].ravel(), minlength=256)
+    best = None
+    for held in counts:
+        used = np.flatnonzero(held > TONES_SEEN * held.sum())
+        if used[-1] - used[0] < TONES_RANGE or len(used) >= TONES_SHARE * (used[-1] - used[0] + 1):
+            return None
+        best = max(best or 0, len(used))
+    return best
+
+
+def black_end(view: Floats) -> tuple[str, float] | None:
+    """The side from which rows are black throughout, and the share of the length they take."""
+    black = {0: view.max(1) < BLACK, 1: view.max(0) < BLACK}
+    found = []
+    for side, axis, step in (("top", 0, 1), ("bottom", 0, -1), ("left", 1, 1), ("right", 1, -1)):
+        rows = black[axis][::step]
+        length = len(rows) if rows.all() else int(np.argmin(rows))
+        found.append((length / len(rows), side))
+    share, side = max(found)
+    return (side, share) if share > BLACK_SHARE else None
+
+
+def _middle_of_seven(profile: Array) -> Array:
+    padded = np.pad(profile, 3, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1))
+
+
+def _level_sides(profile: Array) -> NDArray[np.bool_]:
+    padded = np.pad(profile, STREAK_REACH, mode="edge")
+    return np.asarray(np.abs(padded[2 * STREAK_REACH :] - padded[: -2 * STREAK_REACH]) < STREAK_SIDES)

@@ -1,0 +1,193 @@
+"""I check what is found without help from what is drawn: lines of the sensor, few tones, and what pairs of scans show.
+
+Faults are made here on plain arrays, so that what is planted is known to the pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Floats
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.differences import difference_of
+from stitchbed.inspection.glass import grains
+from stitchbed.inspection.looks import Look, look_at
+from stitchbed.inspection.overlaps import Comparison, gains, suspects
+from stitchbed.inspection.patches import course_of
+from stitchbed.inspection.sensor import black_end, few_tones, streaks
+from stitchbed.reading.base.tile import Raster
+
+SIDE, SHARED = 640, 200  # px of a piece's sides and of the overlap
+B_FROM_A = np.array([[1, 0, SHARED - SIDE], [0, 1, 0], [0, 0, 1.0]])
+
+
+@dataclass(frozen=True)
+class _Windows:
+    """A picture in memory, read like a file."""
+
+    pixels: NDArray[np.uint8]
+
+    @property
+    def raster(self) -> Raster:
+        return Raster(self.pixels.shape, "uint8", 8, None, (200.0, 200.0), True)
+
+    def window(self, box: Box) -> NDArray[Any]:
+        return self.pixels[box.slices]
+
+    def view(self, reduction: int) -> NDArray[Any]:
+        return self.pixels[::reduction, ::reduction]
+
+
+def _drawn(seed: int) -> Floats:
+    """(SIDE, 2 SIDE - SHARED) gray: strokes and dots on paper."""
+    rng = np.random.default_rng(seed)
+    sheet = np.full((SIDE, 2 * SIDE - SHARED), 225, np.uint8)
+    for _ in range(260):
+        points = rng.uniform(0, 1, 2) * sheet.shape[::-1] + np.cumsum(rng.normal(0, 9, (12, 2)), axis=0)
+        cv2.polylines(sheet, [np.int32(points * 8)], False, int(rng.integers(30, 150)), 2, cv2.LINE_AA, 3)
+    return cv2.GaussianBlur(sheet.astype(np.float32), (0, 0), 0.7)
+
+
+def _look(gray: Floats, seed: int) -> Look:
+    noisy = gray + np.random.default_rng(seed).normal(0, 1.2, gray.shape)
+    return look_at(_Windows(np.clip(np.rint(noisy), 0, 255).astype(np.uint8)[..., None]), transfer_of(None))
+
+
+def _pair(seed: int, change: Any = None) -> list[Look]:
+    sheet = _drawn(seed)
+    a, b = sheet[:, :SIDE].copy(), sheet[:, SIDE - SHARED :].copy()
+    return [_look(a, 1), _look(b if change is None else change(b), 2)]
+
+
+def _rows_from(rows: NDArray[np.float64]) -> Any:
+    def change(gray: Floats) -> Floats:
+        x, y = np.meshgrid(np.arange(SIDE, dtype=np.float32), rows.astype(np.float32))
+        return cv2.remap(gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+    return change
+
+
+def test_good_pairs_show_nothing() -> None:
+    for seed in (1, 2, 3):
+        looks = _pair(seed)
+        course = course_of(looks, (0, 1), B_FROM_A, 1.0)
+        assert np.nanmax(np.abs(course.stretch)) < 0.001
+        assert course.jumps == ()
+        found = difference_of(looks, (0, 1), B_FROM_A)
+        assert found is not None
+        for own in (found.own_a, found.own_b):
+            assert (own.stripes, own.smeared) == (None, 0)
+            assert own.specks <= 1
+        assert all(look.sensed.streaks == () and look.sensed.tones is None for look in looks)
+
+
+@pytest.mark.parametrize("stretch", [1.01, 0.992])
+def test_a_stretch_is_measured(stretch: float) -> None:
+    middle = SIDE / 2
+    course = course_of(_pair(4, _rows_from(middle + (np.arange(SIDE) - middle) / stretch)), (0, 1), B_FROM_A, 1.0)
+    assert course.stretch[1] == pytest.approx(stretch - 1, abs=0.0015)
+    assert course.jumps == ()
+
+
+def test_a_jump_is_found_where_it_is() -> None:
+    rows = np.arange(SIDE, dtype=np.float64)
+    course = course_of(_pair(5, _rows_from(np.where(rows > 350, rows + 4, rows))), (0, 1), B_FROM_A, 1.0)
+    ((row_a, row_b, height),) = course.jumps
+    assert (row_a, row_b) == pytest.approx((350, 350), abs=30)  # patches are 40 px high
+    assert abs(height) == pytest.approx(4, abs=0.5)
+    assert abs(course.stretch[1]) < 0.002  # a jump is no stretch
+
+
+def test_stripes_belong_to_the_scan_that_has_them() -> None:
+    def striped(gray: Floats) -> Floats:
+        return gray + 6 * np.sin(2 * np.pi * np.arange(SIDE, dtype=np.float32) / 11.3)[:, None]
+
+    found = difference_of(_pair(6, striped), (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_a.stripes is None
+    assert found.own_b.stripes is not None
+    assert found.own_b.stripes.period == pytest.approx(11.3, rel=0.05)
+    assert found.own_b.stripes.along == "rows"
+
+
+def test_smears_belong_to_the_scan_that_has_them() -> None:
+    def smeared(gray: Floats) -> Floats:
+        gray[200:360, 20:180] = cv2.GaussianBlur(gray, (0, 0), 3)[200:360, 20:180]
+        return gray
+
+    found = difference_of(_pair(8, smeared), (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_a.smeared == 0
+    assert found.own_b.smeared >= 8  # of about 6 x 6 cells, those with strokes
+
+
+def test_specks_belong_to_the_scan_that_has_them() -> None:
+    def dirty(gray: Floats) -> Floats:
+        rng = np.random.default_rng(7)
+        for x, y in rng.uniform((8, 400), (SHARED - 8, SIDE - 8), (30, 2)):
+            cv2.circle(gray, (int(x), int(y)), 1, 60.0, -1)
+        return gray
+
+    found = difference_of(_pair(8, dirty), (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_a.specks <= 1
+    assert 12 <= found.own_b.specks <= 30  # some fall on strokes
+
+
+def test_a_line_of_the_sensor_is_told_from_a_drawn_one() -> None:
+    gray = _drawn(9)[:, :SIDE] + np.random.default_rng(9).normal(0, 1.2, (SIDE, SIDE)).astype(np.float32)
+    cv2.line(gray, (100, 0), (103, SIDE), 40.0, 1)  # ruled, a little askew as all drawn lines are
+    assert streaks(gray, 1) == []
+    gray[:, 411] += 4
+    ((found),) = streaks(gray, 1)
+    assert (found.at, found.depth > 0) == (411, True)
+    assert streaks(gray, 0) == []
+
+
+def test_few_tones_and_black_ends() -> None:
+    rng = np.random.default_rng(10)
+    soft = np.clip(np.linspace(40, 220, 256)[None] + rng.normal(0, 1, (256, 256)), 0, 255).astype(np.uint8)[..., None]
+    assert few_tones([soft]) is None
+    assert few_tones([soft // 16 * 17]) == 12  # levels 2 to 13 of sixteen
+    assert few_tones([soft.astype(np.uint16) * 257]) is None
+    view = np.full((300, 200), 230, np.float32)
+    assert black_end(view) is None
+    view[270:] = 3
+    assert black_end(view) == ("bottom", 0.1)
+
+
+def test_dots_of_a_drawing_are_not_taken_for_dust() -> None:
+    rng = np.random.default_rng(11)
+    views = []
+    for _ in range(5):
+        view = np.full((500, 400), 230, np.float32)
+        for x, y in rng.uniform((4, 4), (396, 496), (2600, 2)):
+            cv2.circle(view, (int(x), int(y)), 1, 60.0, -1)
+        views.append(view)
+    assert grains(views) == []
+    for view in views:
+        view[:250] = 230
+        cv2.circle(view, (210, 110), 1, 60.0, -1)
+    assert [round(grain.y) for grain in grains([view[:250] for view in views])] == [110]
+
+
+def test_one_odd_piece_does_not_move_the_others() -> None:
+    def pair(a: int, b: int) -> Comparison:
+        odd = 4 in (a, b)
+        gain = np.full(3, 0.3 if a == 4 else -0.3 if b == 4 else 0.0) * (1 + 0.4 * odd * ((a + b) % 3))
+        return Comparison(a, b, gain, (), (), 0.2, 50.0, 0.2 if odd else 0.006)
+
+    sides = [(0, 1), (1, 2), (3, 4), (4, 5), (0, 3), (1, 4), (2, 5)]
+    comparisons = [pair(*side) for side in sides]
+    assert suspects(comparisons) == {4}
+    solved = gains(6, comparisons)
+    assert np.abs(solved[[0, 1, 2, 3, 5]]).max() < 0.01
+    assert solved[4].mean() > 0.25
+    assert suspects([pair(0, 1), pair(1, 2), pair(0, 2)]) == frozenset()
