@@ -20,7 +20,7 @@ from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, simila
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
-LIKENESS_SLOPE, BARE_SLOPE = 14.0, 60.0
+LIKENESS_SLOPE = 14.0
 BARE_FREE = 0.08  # dust, lift and blur leave this much of the drawing in one piece only
 TONE_FREE, TONE_SLOPE, ENOUGH_TONES = 0.55, 20.0, 4.0  # tones that differ more than lift and lamps make them differ
 SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
@@ -38,9 +38,10 @@ class EvidenceSettings:
     """pixel_mm: of the leveled pictures; lines of writing agree wrongly in coarser ones. ground_mm: light that changes
     over more than this is leveled away. rim_mm: left out at the rims, where sheets lift. cell_mm: a glyph or a stroke
     with some paper round it. reach_mm: what a motion may be off, at a cell. wide_mm: the same, for a second try.
-    drawing: gray levels of 255 by which a cell must vary to count half; grain and noise stay under 5. chance, even:
-    likeness of a motion that nothing speaks for, and that of one as likely true as false. tone_...: the same for tones:
-    a screen of dots lies right on itself at every dot, but its picture does not.
+    speck_mm: what is in one piece only and no larger is dust, which tells nothing. drawing: gray levels of 255 by which
+    a cell must vary to count half; grain and noise stay under 5. chance, even: likeness of a motion that nothing speaks
+    for, and that of one as likely true as false. bare_slope: log odds that all drawing being in one piece only would
+    cost. tone_...: the same for tones: a screen of dots lies right on itself at every dot, but its picture does not.
     """
 
     pixel_mm: float = 0.25
@@ -49,9 +50,11 @@ class EvidenceSettings:
     cell_mm: float = 8.0
     reach_mm: float = 0.5
     wide_mm: float = 2.0
+    speck_mm: float = 1.25
     drawing: float = 14.0
     chance: float = 0.3
     even: float = 0.56
+    bare_slope: float = 60.0
     tone_pixel_mm: float = 1.0
     tone_ground_mm: float = 25.0
     tone_cell_mm: float = 20.0
@@ -77,15 +80,13 @@ class Detail:
 
 
 @dataclass(frozen=True)
-class _Cells:
-    """One scale of an overlap: see `Evidence`; here, there: both pictures over it."""
+class _Overlap:
+    """What two layers show of the same place, in the first one's pixels: here, there (h, w), NaN where the second shows
+    nothing; corner: first (row, col) of it in the first layer."""
 
-    middle: Array
-    likeness: Array
-    drawing: Array
-    shift: Array
     here: Floats
     there: Floats
+    corner: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -130,18 +131,26 @@ def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: Eviden
 
 def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:
     """Compare two pieces over the overlap of a motion (3x3, full-resolution px)."""
+    return _compared(b_from_a, details, settings, settings.reach_mm)
+
+
+def _compared(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, reach_mm: float) -> Evidence:
     one, two = details
-    fine = _cells_of(b_from_a, (one.strokes, two.strokes), settings.cell_mm, settings.reach_mm, settings)
-    if fine is None:
+    strokes = _overlap(b_from_a, one.strokes, two.strokes, settings.rim_mm)
+    if strokes is None:
         return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
-    bare = _bare(fine.here, fine.there, max(1, round(settings.reach_mm / one.strokes.pixel_mm)))
-    told = Evidence(fine.middle, fine.likeness, fine.drawing, fine.shift, bare)
-    broad = replace(settings, drawing=settings.tone_drawing, rim_mm=2 * settings.rim_mm)
-    tones = _cells_of(b_from_a, (one.tones, two.tones), settings.tone_cell_mm, settings.tone_pixel_mm, broad)
-    if tones is None or not tones.drawing.any():
+    bare = 0.0
+    if reach_mm == settings.reach_mm:
+        reach, speck = (round(mm / one.strokes.pixel_mm) for mm in (reach_mm, settings.speck_mm))
+        bare, strokes = _without_specks(strokes, max(1, reach), speck)
+    told = Evidence(*_cells(strokes, one.strokes, (settings.cell_mm, reach_mm, settings.drawing)), bare)
+    tones = _overlap(b_from_a, one.tones, two.tones, 2 * settings.rim_mm)
+    if tones is None:
         return told
-    amount = float(tones.drawing.sum())
-    return replace(told, tone=float(tones.drawing @ tones.likeness) / amount, tone_amount=amount)
+    wishes = settings.tone_cell_mm, settings.tone_pixel_mm, settings.tone_drawing
+    _, likeness, drawing, _ = _cells(tones, one.tones, wishes)
+    amount = float(drawing.sum())
+    return replace(told, tone=float(drawing @ likeness) / amount, tone_amount=amount) if amount > 0 else told
 
 
 def aligned(
@@ -149,7 +158,7 @@ def aligned(
 ) -> tuple[Array, Evidence]:
     """The motion drawn to where its cells agree within `wide_mm`, and its evidence; as it was if that is no better."""
     before = compare(b_from_a, details, settings)
-    wide = compare(b_from_a, details, replace(settings, reach_mm=settings.wide_mm))
+    wide = _compared(b_from_a, details, settings, settings.wide_mm)
     weight = np.where(wide.likeness > TRUE_CELL, wide.drawing, 0.0)
     if np.count_nonzero(weight) < 3:
         return b_from_a, before
@@ -166,7 +175,7 @@ def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
     """That a motion is true, 0..1, for a pair about which nothing else is known."""
     amount = evidence.amount
     likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
-    odds = LIKENESS_SLOPE * (likeness - settings.even) - BARE_SLOPE * max(evidence.bare - BARE_FREE, 0.0)
+    odds = LIKENESS_SLOPE * (likeness - settings.even) - settings.bare_slope * max(evidence.bare - BARE_FREE, 0.0)
     odds -= TONE_SLOPE * max(TONE_FREE - evidence.tone, 0.0) * min(evidence.tone_amount / ENOUGH_TONES, 1.0)
     return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
 
@@ -180,25 +189,19 @@ def _layer(gray: Floats, reduction: float, px_per_mm: float, pixel_mm: float, gr
     return Layer(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
 
 
-def _cells_of(
-    b_from_a: Array, layers: tuple[Layer, Layer], cell_mm: float, reach_mm: float, settings: EvidenceSettings
-) -> _Cells | None:
-    """One scale of an overlap, cell by cell; None where there is none."""
-    one, two = layers
-    there, corner = _laid_on(b_from_a, one, two, settings)
-    if not there.size:
-        return None
-    part = one.pixels[corner[0] : corner[0] + there.shape[0], corner[1] : corner[1] + there.shape[1]]
-    here = part.astype(np.float32)
-    cell, reach = (max(1, round(mm / one.pixel_mm)) for mm in (cell_mm, reach_mm))
-    corners = _grid(there.shape, cell)
+def _cells(overlap: _Overlap, layer: Layer, wishes: tuple[float, float, float]) -> tuple[Array, Array, Array, Array]:
+    """Middle, likeness, drawing and shift of each cell of an overlap, as in `Evidence`.
+
+    layer : the first one. wishes : cell and reach in mm, gray levels by which a cell must vary to count half.
+    """
+    cell, reach = (max(1, round(mm / layer.pixel_mm)) for mm in wishes[:2])
+    corners = _grid(overlap.there.shape, cell)
     found = np.zeros((len(corners), 5))
-    _correlate(here, there, corners, cell, reach, found)
+    _correlate(overlap.here, overlap.there, corners, cell, reach, found)
     found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
     share, power = found[:, 3], found[:, 4] ** 2
-    middle = (corners[:, ::-1] + corner[::-1] + cell / 2) * one.step - 0.5
-    drawing = np.minimum(share, 1) * power / (power + settings.drawing**2)
-    return _Cells(middle, found[:, 0], drawing, found[:, 1:3] * one.step, here, there)
+    middle = (corners[:, ::-1] + overlap.corner[::-1] + cell / 2) * layer.step - 0.5
+    return middle, found[:, 0], np.minimum(share, 1) * power / (power + wishes[2] ** 2), found[:, 1:3] * layer.step
 
 
 def scaled_to(motion: Array, scale: float, around: Array) -> Array:
@@ -210,29 +213,25 @@ def scaled_to(motion: Array, scale: float, around: Array) -> Array:
     return turned
 
 
-def _laid_on(b_from_a: Array, one: Layer, two: Layer, settings: EvidenceSettings) -> tuple[Floats, tuple[int, int]]:
-    """The second picture in the first one's pixels, over the overlap only, and that part's first (row, col).
-
-    NaN outside, and within the rim of the second; the rim of the first is cut off.
-    """
-    rim = [max(1, round(settings.rim_mm / each.pixel_mm)) for each in (one, two)]
-    a_small, b_small = _small_from_full(one), _small_from_full(two)
-    motion = b_small @ b_from_a @ np.linalg.inv(a_small)
+def _overlap(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> _Overlap | None:
+    """The second layer in the first one's pixels, both without `rim_mm` at their rims; None where nothing is left."""
+    rim = [max(1, round(rim_mm / each.pixel_mm)) for each in (one, two)]
+    motion = _small_from_full(two) @ b_from_a @ np.linalg.inv(_small_from_full(one))
     (h, w), (rows, cols) = one.pixels.shape, two.pixels.shape
-    frame = np.array([[rim[1], rim[1]], [cols - 1 - rim[1], rim[1]], [cols - 1 - rim[1], rows - 1 - rim[1]],
-                      [rim[1], rows - 1 - rim[1]]], float)  # fmt: skip
+    low, high = np.array([rim[1], rim[1]]), np.array([cols - 1 - rim[1], rows - 1 - rim[1]])
+    frame = np.array([low, (high[0], low[1]), high, (low[0], high[1])], float)
     seen = moved(np.asarray(np.linalg.inv(motion), np.float64), frame)
-    left, top = np.maximum(np.ceil(seen.min(0)), rim[0]).astype(int)
-    right, bottom = np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])).astype(int)
+    left, top = (int(k) for k in np.maximum(np.ceil(seen.min(0)), rim[0]))
+    right, bottom = (int(k) for k in np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])))
     if right - left < 4 or bottom - top < 4:
-        return np.zeros((0, 0), np.float32), (0, 0)
+        return None
     inner = two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]].astype(np.float32)
     into = np.array([[1, 0, -rim[1]], [0, 1, -rim[1]], [0, 0, 1.0]])
     out_of = np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    size = (int(right - left), int(bottom - top))
+    flags, size = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (right - left, bottom - top)
     there = cv2.warpPerspective(inner, into @ motion @ out_of, size, flags=flags, borderValue=float("nan"))
-    return np.asarray(there, np.float32), (int(top), int(left))
+    here = one.pixels[top:bottom, left:right].astype(np.float32)
+    return _Overlap(here, np.asarray(there, np.float32), (top, left))
 
 
 def _small_from_full(layer: Layer) -> Array:
@@ -280,20 +279,37 @@ def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int
                     found[k, 0], found[k, 1], found[k, 2] = alike, dx, dy
 
 
-def _bare(here: Floats, there: Floats, reach: int) -> float:
-    """Share of what is drawn in either that has nothing like it within `reach` px in the other."""
+def _without_specks(overlap: _Overlap, reach: int, speck: int) -> tuple[float, _Overlap]:
+    """Share of what is drawn in either that has nothing like it within `reach` px in the other; and the overlap without
+    what of that is a speck (at most `speck` px across): dust is no evidence.
+    """
+    alone, every = _alone(overlap, reach)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((alone > 0).astype(np.uint8), connectivity=8)
+    small = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) <= speck
+    small[0] = False  # what is no component
+    dust = small[labels]
+    dirt = float(alone[dust].sum())
+    dust = cv2.dilate(dust.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    seen = dust & np.isfinite(overlap.there)
+    clean = replace(overlap, here=np.where(dust, np.float32(0), overlap.here), there=overlap.there.copy())
+    clean.there[seen] = 0
+    return (float(alone.sum()) - dirt) / max(every - dirt, 1e-6), clean
+
+
+def _alone(overlap: _Overlap, reach: int) -> tuple[Floats, float]:
+    """(h, w) gray levels drawn in one piece only, and the sum of all that is drawn in either."""
     kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    hole = cv2.dilate(np.isnan(there).astype(np.uint8), kernel) > 0
-    other = np.nan_to_num(there)
-    usual = 1.4826 * float(np.median(np.abs(here[~hole]))) if not hole.all() else 0.0
+    hole = cv2.dilate(np.isnan(overlap.there).astype(np.uint8), kernel) > 0
+    other = np.nan_to_num(overlap.there)
+    usual = 1.4826 * float(np.median(np.abs(overlap.here[~hole]))) if not hole.all() else 0.0
     grain = np.float32(np.clip(DEVIATIONS * usual, GRAIN, COARSEST_GRAIN))
-    alone, every = 0.0, 1e-6
+    alone, every = np.zeros_like(other), 0.0
     for sign in (np.float32(1), np.float32(-1)):
-        a, b = sign * here, sign * other
+        a, b = sign * overlap.here, sign * other
         for own, facing in ((a, b), (b, a)):
             drawn = np.maximum(own - grain, 0)
             drawn[hole] = 0
             more = np.maximum(cv2.dilate(facing, kernel), 0) * STRONGER
-            alone += float(np.clip(own - more - grain, 0, drawn).sum())
+            alone += np.clip(own - more - grain, 0, drawn)
             every += float(drawn.sum())
-    return alone / every
+    return alone, every

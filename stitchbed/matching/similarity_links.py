@@ -51,6 +51,7 @@ class Link:
     inlier_share : inliers over candidate matches in the overlap. agreement : correlation of the views, -1..1.
     rival : agreement of the best other motion over this one's, 0..1. weak : found by grain or layout only.
     probability : that the tiles truly lie so, judged by all they would share; 1 where nobody judged.
+    ambiguous : another motion is as probable, as where one motif is repeated.
     """
 
     a: str
@@ -64,6 +65,7 @@ class Link:
     rival: float
     weak: bool = False
     probability: float = 1.0
+    ambiguous: bool = False
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ CLOSER = 3  # a closer look: this many times finer than the survey's view, paper
 MOST_PAIRS = 60
 MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good half second each
 # Grain is finer and fainter than drawing, noise is a good part of it, and by chance it agrees less.
-GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.1, even=0.3)
+GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.05, even=0.18, bare_slope=0.0)
 WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 

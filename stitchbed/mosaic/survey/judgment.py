@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.imaging.transforms import scale_of
+from stitchbed.imaging.transforms import moved, scale_of
 from stitchbed.matching.overlap_evidence import (
     Detail,
     Evidence,
@@ -31,7 +31,8 @@ class BeliefSettings:
     tries: motions judged per pair, those under which the pictures agree most. scale_noise: share within which a scale
     found from few points may be the dpi's. other_scale: likeness that another scale than the dpi's must gain to be
     believed, for scanners keep theirs to a ten-thousandth; sure_scale: the same where the link is sure with it.
-    hopeless: likeness under which a motion is not worth drawing to where it fits.
+    rival: share of the best motion's agreement and probability from which another one that puts the overlap more than
+    apart_mm away makes the link ambiguous. hopeless: likeness under which a motion is not worth drawing to its place.
     """
 
     least: float = 0.35
@@ -40,6 +41,8 @@ class BeliefSettings:
     scale_noise: float = 5e-3
     other_scale: float = 0.1
     sure_scale: float = 0.02
+    rival: float = 0.75
+    apart_mm: float = 3.0
     hopeless: float = 0.25
 
 
@@ -52,20 +55,29 @@ def believed(
     evidence: EvidenceSettings,
 ) -> Link | NoLink:
     """The most probable of the links proposed for one pair (at least one). scale : dpi_b / dpi_a."""
-    best: tuple[float, Link, Evidence] | None = None
+    judged: list[tuple[float, Link, Evidence]] = []
     for item in proposed[: settings.tries]:
+        if judged and judged[0][0] > settings.sure and item.agreement < settings.rival * proposed[0].agreement:
+            break
         motion, seen = _best_motion(item, details, scale, settings, evidence)
         chance = probability(seen, evidence)
-        if best is None or chance > best[0]:
-            best = chance, replace(item, b_from_a=motion, probability=chance), seen
-        if chance > settings.sure:
-            break
-    if best is None:
+        judged.append((chance, replace(item, b_from_a=motion, probability=chance), seen))
+        judged.sort(key=lambda one: -one[0])
+    if not judged:
         raise ValueError("no link was proposed")
-    chance, item, seen = best
-    if chance >= settings.least:
-        return item
-    return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
+    chance, item, seen = judged[0]
+    if chance < settings.least:
+        return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
+    apart = settings.apart_mm * details[0].strokes.step / details[0].strokes.pixel_mm
+    rivals = [
+        one for other, one, _ in judged[1:] if other > settings.rival * chance and _apart(item, one, seen) > apart
+    ]
+    return replace(item, ambiguous=bool(rivals))
+
+
+def _apart(one: Link, two: Link, seen: Evidence) -> float:
+    """How far (px of the second piece) two motions put the overlap from each other."""
+    return float(np.hypot(*(moved(one.b_from_a, seen.middle) - moved(two.b_from_a, seen.middle)).T).max())
 
 
 def difference(seen: Evidence) -> str:
