@@ -126,7 +126,9 @@ class Evidence:
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
     strokes = _layer(gray, reduction, px_per_mm, settings.pixel_mm, settings.ground_mm)
-    return Detail(strokes, _layer(gray, reduction, px_per_mm, settings.tone_pixel_mm, settings.tone_ground_mm))
+    tones = _layer(gray, reduction, px_per_mm, settings.tone_pixel_mm, settings.tone_ground_mm)
+    without_dust = cv2.medianBlur(tones.pixels.astype(np.int16), 3).astype(np.int8)  # and without single thin lines
+    return Detail(strokes, replace(tones, pixels=without_dust))
 
 
 def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:

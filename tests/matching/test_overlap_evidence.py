@@ -128,5 +128,5 @@ def test_dust_is_no_evidence_against_a_faint_drawing() -> None:
             for x, y in rng.integers((20, 20), (480, 380), (grains, 2)):
                 cv2.circle(piece, (int(x), int(y)), 2, 90, -1, cv2.LINE_AA)
         seen.append(compare(np.eye(3), (_detail(pair[0][..., None]), _detail(pair[1][..., None])), SETTINGS))
-    assert seen[1].bare < 0.05 and seen[1].score > seen[0].score - 0.1
+    assert seen[1].bare < 0.05 and seen[1].score > seen[0].score - 0.15
     assert probability(seen[1], SETTINGS) > 0.9
