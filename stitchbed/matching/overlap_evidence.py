@@ -26,6 +26,7 @@ TONE_FREE, TONE_SLOPE, ENOUGH_TONES = 0.55, 20.0, 4.0  # tones that differ more 
 SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
+FAR = 6  # px of reach from which every other pixel will do
 LEAST_PIXELS = 20  # of a cell, for a correlation
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
 # What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
@@ -199,7 +200,8 @@ def _cells(overlap: _Overlap, layer: Layer, wishes: tuple[float, float, float]) 
     cell, reach = (max(1, round(mm / layer.pixel_mm)) for mm in wishes[:2])
     corners = _grid(overlap.there.shape, cell)
     found = np.zeros((len(corners), 5))
-    _correlate(overlap.here, overlap.there, corners, cell, reach, found)
+    stride = 1 if reach < FAR else 2
+    _correlate(overlap.here, overlap.there, corners, cell, reach - reach % stride, found, stride)
     found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
     share, power = found[:, 3], found[:, 4] ** 2
     middle = (corners[:, ::-1] + overlap.corner[::-1] + cell / 2) * layer.step - 0.5
@@ -252,17 +254,20 @@ def _grid(shape: tuple[int, ...], cell: int) -> Ints:
 
 
 @compiled
-def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int, found: Array) -> None:
-    """Per cell: best correlation, its shift (x, y) px, share of the cell seen by both, the larger spread."""
+def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int, found: Array, stride: int) -> None:
+    """Per cell: best correlation, its shift (x, y) px, share of the cell seen by both, the larger spread.
+
+    stride : px; only every so many pixels and shifts are looked at, which is enough to find a place by.
+    """
     h, w = here.shape
     for k in range(corners.shape[0]):
         top, left = corners[k, 0], corners[k, 1]
         best = -2.0
-        for dy in range(-reach, reach + 1):
-            for dx in range(-reach, reach + 1):
+        for dy in range(-reach, reach + 1, stride):
+            for dx in range(-reach, reach + 1, stride):
                 n, sum_x, sum_y, sum_xx, sum_yy, sum_xy = 0, 0.0, 0.0, 0.0, 0.0, 0.0
-                for row in range(max(top, -dy, 0), min(top + cell, h - dy, h)):
-                    for col in range(max(left, -dx, 0), min(left + cell, w - dx, w)):
+                for row in range(max(top, -dy, 0), min(top + cell, h - dy, h), stride):
+                    for col in range(max(left, -dx, 0), min(left + cell, w - dx, w), stride):
                         y = there[row + dy, col + dx]
                         if np.isfinite(y):
                             x = here[row, col]
@@ -275,7 +280,7 @@ def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int
                 power_y = max(sum_yy - sum_y * sum_y / n, 0.0) / n
                 alike = (sum_xy - sum_x * sum_y / n) / n / np.sqrt(max(power_x * power_y, 1e-6))
                 if dx == 0 and dy == 0:
-                    found[k, 3], found[k, 4] = n / (cell * cell), np.sqrt(max(power_x, power_y))
+                    found[k, 3], found[k, 4] = n * stride * stride / (cell * cell), np.sqrt(max(power_x, power_y))
                 if alike > best:
                     best = alike
                     found[k, 0], found[k, 1], found[k, 2] = alike, dx, dy

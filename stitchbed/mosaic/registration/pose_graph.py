@@ -28,7 +28,7 @@ class GraphSettings:
 
     loop_px: float = 6.0
     trees: int = 60
-    alone: float = 0.9
+    alone: float = 0.7
 
 
 @dataclass(frozen=True)
