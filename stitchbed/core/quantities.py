@@ -134,18 +134,36 @@ def listed(words: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in words.split(",") if part.strip())
 
 
-def rectangle(words: str) -> tuple[int, int, int, int]:
-    """(x, y, width, height) of "100,200,30,30".
+def area_mm(words: str) -> tuple[float, float, float, float]:
+    """(x, y, width, height) mm of "20,35.5,4,3".
 
     Raises
     ------
-    ValueError : not four whole numbers.
+    ValueError : not four numbers that have an end.
     """
-    parts = words.split(",")
-    if len(parts) != 4 or not all(part.strip().isdecimal() for part in parts):
-        raise ValueError(f"{words!r} is no rectangle; write it like 100,200,30,30")
-    x, y, width, height = (int(part) for part in parts)
+    x, y, width, height = _numbers(words, 4, "a place in mm; write it x,y,width,height, like 20,35.5,4,3")
     return x, y, width, height
+
+
+def point_mm(words: str) -> tuple[float, float]:
+    """(x, y) mm of "20,35.5".
+
+    Raises
+    ------
+    ValueError : not two numbers that have an end.
+    """
+    x, y = _numbers(words, 2, "a point in mm; write it x,y, like 20,35.5")
+    return x, y
+
+
+def _numbers(words: str, count: int, wanted: str) -> list[float]:
+    try:
+        values = [float(part) for part in words.split(",")]
+    except ValueError:
+        values = []
+    if len(values) != count or not all(math.isfinite(value) and value >= 0 for value in values):
+        raise ValueError(f"{words!r} is not {wanted}")
+    return values
 
 
 def room(words: str) -> tuple[float, float]:

@@ -6,7 +6,7 @@ In: a master and settings. Out: a clean master, a mask of the dust, before/after
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,11 +19,14 @@ from stitchbed.core.record import Record, plain, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import block_count
 from stitchbed.output.tiff_master import BLOCK, write_master
+from stitchbed.page.clean.context import CleanContext, desk_of
+from stitchbed.page.clean.dusting import dust
 from stitchbed.page.clean.pictures import Album, album_folder, album_of
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
-from stitchbed.page.clean.steps import CleanContext, desk_of, dust, framed_desk, paper, repair, tone
+from stitchbed.page.clean.steps import framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
+from stitchbed.page.medium import MEDIUM
 from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
@@ -43,7 +46,8 @@ DOERS: dict[str, Step] = {"repair": repair, "paper": paper, "dust": dust, "tone"
 
 @dataclass(frozen=True)
 class CleanSettings:
-    """steps : which of STEPS; their order is fixed. One settings value per step. codec : of the file written.
+    """steps : which of STEPS; their order is fixed. medium : "found", or one of `page.medium.MEDIA`. One settings value
+    per step. codec : of the file written.
 
     dpi : where the file is wrong or silent. pictures : write before/after pictures and the mask of the dust.
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
@@ -53,6 +57,7 @@ class CleanSettings:
         tuple[str, ...],
         Setting("Which steps, with commas; their order is fixed.", unit="STEPS", choices=STEPS, read=listed),
     ] = STEPS
+    medium: Annotated[str, MEDIUM] = "found"
     border: BorderSettings = field(default_factory=BorderSettings)
     repair: RepairSettings = field(default_factory=RepairSettings)
     paper: PaperSettings = field(default_factory=PaperSettings)
@@ -113,6 +118,7 @@ def clean(
             "height": spec.height,
             "width": spec.width,
             "dpi": spec.dpi,
+            "medium": asdict(plan.medium),
             "steps": [_row(s) for s in steps],
         }
         record.warnings = [*notes, *(warning for step in steps for warning in step.warnings)]
@@ -129,7 +135,7 @@ def planned(
     with recording("border", wanted) as border:
         desk = desk_of(page, source, album, workers)
         frame = framed_desk(desk, wanted, border)
-    desk, plan = desk.on(frame, settings.paper)
+    desk, plan = desk.on(frame, settings.paper, settings.medium)
     records = [border] if "border" in settings.steps else []
     for name, step in DOERS.items():
         if name in settings.steps and (name != "repair" or settings.repair.any):

@@ -5,7 +5,7 @@ In: plans before and after a step. Out: one PNG per step, and the mask of the du
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,6 +27,7 @@ from stitchbed.page.sheet.white import white_at
 from stitchbed.report.before_after import as_codes, outlined, write_pair
 
 LOOK_MM = 12.0  # side of the place shown
+PLACE_MM = 3.0  # side of one of several places shown small
 
 
 @dataclass
@@ -88,6 +89,29 @@ def show_step(
     box = clipped(grown(Box(round(y), round(x), 1, 1), half), frame.box)
     if not box.empty:
         _save(album, name, [clean_pixels(page, plan, box)[..., : page.channels] for plan in plans])
+
+
+def show_places(
+    album: Album,
+    name: str,
+    page: Page,
+    plans: tuple[CleanPlan, CleanPlan],
+    places: Sequence[tuple[float, float]],
+) -> None:
+    """Small places (x, y px of the page) side by side, each before above and after below, as they would be written."""
+    if album.folder is None:
+        return
+    back = np.linalg.inv(plans[1].frame.page_from_out)
+    half = round(PLACE_MM / 2 / MM_PER_INCH * page.dpi)
+    shown = []
+    for place in places:
+        x, y, _ = back @ (*place, 1.0)
+        box = clipped(grown(Box(round(y), round(x), 1, 1), half), plans[1].frame.box)
+        if not box.empty:
+            both = [clean_pixels(page, plan, box)[..., : page.channels] for plan in plans]
+            shown.append(np.concatenate(both))
+    if shown:
+        _save(album, name, shown)
 
 
 def show_paper(album: Album, view: Floats, factor: int, plan: CleanPlan) -> None:

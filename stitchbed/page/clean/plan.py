@@ -19,9 +19,10 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.page.dust.inpaint import filled, inpainted
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.ink import InkTraits
+from stitchbed.page.medium import Medium
 from stitchbed.page.page import Page, linear
 from stitchbed.page.sheet.frame import Framing, framed
-from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, toned
+from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, shoulder_halo, shouldered, toned
 from stitchbed.page.sheet.white import White, white_at
 
 MEND_MM = 2.0  # around a block that mending looks at: larger than any grain of dust with its neighbors
@@ -40,13 +41,15 @@ class Patch:
 @dataclass(frozen=True)
 class CleanPlan:
     """frame; white: the paper's map; even: divide by it cell by cell (else by the page's mean paper only);
-    dust, patches, traits (full size); tone None: light stays as scanned, on the page's own paper.
+    medium: what the page was made with; dust, patches, traits (full size); tone None: light stays as scanned, on the
+    page's own paper.
     """
 
     frame: Framing
     white: White
     even: bool
     traits: InkTraits
+    medium: Medium
     dust: DustMap | None = None
     patches: tuple[Patch, ...] = ()
     tone: TonePoints | None = None
@@ -88,10 +91,14 @@ def untouched(plan: CleanPlan) -> bool:
 def clean_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     """(h, w, c) linear light of a box of the clean page."""
     halo = cut_halo(page.dpi) if plan.tone and plan.tone.edges != "soft" else 0
+    if plan.tone and plan.tone.shoulder:
+        halo += shoulder_halo(page.dpi)
     around = grown(box, halo)
     light = framed(lambda b: relative_light(page, plan, b), plan.frame, around)
     if plan.tone is None:
         return light * plan.white.mean
+    if plan.tone.shoulder:
+        light = shouldered(light, plan.tone.shoulder, page.dpi)
     light = cut(toned(light, plan.tone), plan.tone.edges, page.dpi)
     return light[halo : halo + box.height, halo : halo + box.width]
 

@@ -14,10 +14,11 @@ import numpy as np
 
 from stitchbed.core.arrays import Mask
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.quantities import rectangle
+from stitchbed.core.quantities import MM_PER_INCH, area_mm
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.page import Page
+from stitchbed.page.sheet.frame import Framing
 from stitchbed.reading.formats import open_windows
 
 COARSE = 8  # the mask is first looked at reduced by this
@@ -26,17 +27,19 @@ LARGEST = 2500  # px; a longer place is no spot to repair but a part to draw aga
 
 @dataclass(frozen=True)
 class RepairSettings:
-    """rects : (x, y, width, height) px of the page each. mask : a picture of the page's size, light where to repair."""
+    """rects : (x, y, width, height) mm from the clean page's top left each. mask : a picture of the size of
+    the page as it came, light where to repair.
+    """
 
     rects: Annotated[
-        tuple[tuple[int, int, int, int], ...],
+        tuple[tuple[float, float, float, float], ...],
         Setting(
-            "A place to fill from around; may be given again.",
+            "Mm from the clean page's top left: a place to fill from around; may be given again.",
             option="repair",
-            unit="x,y,width,height",
+            unit="X,Y,WIDTH,HEIGHT",
             low=0,
             many=True,
-            read=rectangle,
+            read=area_mm,
         ),
     ] = ()
     mask: Annotated[
@@ -49,14 +52,14 @@ class RepairSettings:
         return bool(self.rects or self.mask)
 
 
-def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Mask]]:
+def places_of(page: Page, frame: Framing, settings: RepairSettings) -> list[tuple[Box, Mask]]:
     """Boxes of the page and the pixels to fill in each.
 
     Raises
     ------
     BadSettings : a rectangle off the page or too large, a mask of another size.
     """
-    places = [_rect(page, rect) for rect in settings.rects]
+    places = [_rect(page, frame, rect) for rect in settings.rects]
     if settings.mask is not None:
         places += _marked(page, settings.mask)
     for box, _ in places:
@@ -69,16 +72,24 @@ def places_of(page: Page, settings: RepairSettings) -> list[tuple[Box, Mask]]:
     return places
 
 
-def _rect(page: Page, rect: tuple[int, int, int, int]) -> tuple[Box, Mask]:
-    x, y, width, height = rect
-    box = clipped(Box(y, x, height, width), page.box)
+def _rect(page: Page, frame: Framing, rect: tuple[float, float, float, float]) -> tuple[Box, Mask]:
+    """The box of the page round a rectangle of the clean page, and what of it lies in the rectangle."""
+    x, y, width, height = (value / MM_PER_INCH * page.dpi for value in rect)
+    corners = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)]) - 0.5
+    on_page = (np.c_[corners, np.ones(4)] @ frame.page_from_out.T)[:, :2]
+    low, high = np.ceil(on_page.min(axis=0) - 1e-6).astype(int), np.ceil(on_page.max(axis=0) - 1e-6).astype(int)
+    box = clipped(Box(int(low[1]), int(low[0]), int(high[1] - low[1]), int(high[0] - low[0])), page.box)
     if box.empty:
+        mm = (side / page.dpi * MM_PER_INCH for side in (frame.width, frame.height))
         raise BadSettings(
-            f"the rectangle {rect} to repair",
-            expected=f"x,y,width,height in pixels of the page, {page.width} x {page.height}",
-            attempt="--repair 100,200,30,30",
+            f"the place {rect} to repair",
+            expected="x,y,width,height in mm from the top left of the clean page, {:.1f} x {:.1f} mm".format(*mm),
+            attempt="--repair 20,35.5,4,3",
         )
-    return box, np.ones((box.height, box.width), bool)
+    rows, cols = np.mgrid[box.row : box.bottom, box.col : box.right]
+    at = np.stack([cols, rows, np.ones_like(rows)], axis=-1) @ np.linalg.inv(frame.page_from_out).T
+    inside = (at[..., :2] >= corners[0]) & (at[..., :2] < corners[2])
+    return box, np.asarray(inside.all(axis=-1))
 
 
 def _marked(page: Page, path: Path) -> list[tuple[Box, Mask]]:

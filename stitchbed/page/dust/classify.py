@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import area_mm, point_mm
 from stitchbed.core.settings import Setting
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
@@ -28,8 +29,9 @@ class DustSettings:
     also grays that touch a drawing; "eager" is less particular in all of that. The default is the one that harms
     nothing. largest : mm; the default is a grain of dust seen without a glass. smallest_dot : mm; the finest dot the
     pen makes: nothing as large and as black is taken, nor, in ink, anything as large and as white. The default, .12,
-    is a fine liner's. in_ink : also fill light specks in solid ink; not by default, for stars, highlights and the gaps
-    of hatching look the same.
+    is a fine liner's. keep : (x, y) mm from the clean page's top left: a speck within 1 mm stays. spare : (x, y,
+    width, height) mm of places where nothing is taken. in_ink : also fill light specks in solid ink; not by default,
+    for stars, highlights and the gaps of hatching look the same.
     """
 
     strength: Annotated[
@@ -41,6 +43,26 @@ class DustSettings:
         bool,
         Setting("Also fill light specks in solid ink; stars and highlights may go with them.", option="specks-in-ink"),
     ] = False
+    keep: Annotated[
+        tuple[tuple[float, float], ...],
+        Setting(
+            "Mm from the clean page's top left: the mark there is no dust; may be given again.",
+            unit="X,Y",
+            low=0,
+            many=True,
+            read=point_mm,
+        ),
+    ] = ()
+    spare: Annotated[
+        tuple[tuple[float, float, float, float], ...],
+        Setting(
+            "Mm from the clean page's top left: no dust is taken in this place; may be given again.",
+            unit="X,Y,WIDTH,HEIGHT",
+            low=0,
+            many=True,
+            read=area_mm,
+        ),
+    ] = ()
 
 
 @dataclass(frozen=True)
@@ -87,29 +109,44 @@ ENOUGH_DOTS = 12  # marks before the page's own dots are believed
 USUAL_SPREAD = 0.02  # of the shape of drawn dots; measured on drawn pages at 300 dpi
 CELL_MM, CROWD = 5.0, 250  # 10 a mm2; the densest stippling by hand has fewer, common practice, no source
 BAND_MM = 30.0  # of the page in which company is counted at once
-BARE = 0.97  # of the paper round a find that shows nothing, where there is no ink to compare dust with
+# paper round a find, where there is no ink to compare dust with: nothing is drawn within BARE_MM, or hardly anything
+BARE = {"careful": 0.993, "normal": 0.985, "eager": 0.97}
+LEAST_PEAK = 0.25  # of full ink; the tooth of paper and soft pencil leave paler grains far out
+NEUTRAL = 0.15  # hue, on a page in pencil or paint; spattered color has more
 COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
 
 
-def judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSettings, *, twice: Mask | None = None) -> Mask:
+def judged(
+    finds: Finds,
+    traits: InkTraits,
+    scale: Scale,
+    settings: DustSettings,
+    *,
+    twice: Mask | None = None,
+    medium: str = "ink",
+) -> Mask:
     """(n,) true where a find is dust. twice : (n,) finds that two scans showed alike: those are judged carefully.
+
+    medium : of the page, one of `page.medium.MEDIA`; the specks of pencil and paint are as gray as dust.
 
     Raises
     ------
     BadSettings : unknown strength.
     """
-    if not traits.found:
-        return _far_from_all(finds, settings) & ~crowded(finds, scale)
+    if not traits.found or medium != "ink":
+        return _far_from_all(finds, scale, settings) & ~crowded(finds, scale)
     dust = _judged(finds, traits, scale, settings)
     if twice is not None and twice.any():
         dust &= ~twice | _judged(finds, traits, scale, replace(settings, strength="careful"))
     return dust & ~crowded(finds, scale)
 
 
-def _far_from_all(finds: Finds, settings: DustSettings) -> Mask:
+def _far_from_all(finds: Finds, scale: Scale, settings: DustSettings) -> Mask:
     """Dust of a page without solid ink: pencil is as gray as dust, so only what lies by itself on paper is taken."""
-    small = (finds.extent <= settings.largest) & (finds.hue < COLORED) & (finds.kind == ALONE)
-    return np.asarray(small & (finds.alone > 0.9) & (finds.bare > BARE))
+    small = (finds.extent <= settings.largest) & (finds.hue < NEUTRAL) & (finds.kind == ALONE)
+    lone = (finds.alone > 0.9) & (finds.bare > BARE[settings.strength]) & (finds.peak > LEAST_PEAK)
+    near = company(finds, ALONE, scale, alike=(np.inf, np.inf)) == 0
+    return np.asarray(small & lone & near)
 
 
 def asked(finds: Finds, scale: Scale, settings: DustSettings) -> Mask:

@@ -42,6 +42,9 @@ def tone_word(words: str) -> str | float:
 GRAIN_SDS = 3.5  # of the paper's grain that go white with it; one pixel in 4000 of bare paper stays visible
 INK_SDS = 1.0  # of the ink's grain that go black with it
 MOST_GRAIN = 0.1  # of the paper's light; rougher paper keeps some grain rather than losing pale strokes
+LEAST_GRAIN = 0.004  # of the paper's light, one sd; smooth paper and a quiet scanner
+NEAR_MM = 0.35  # one sd of the neighborhood that tells bare paper from a wash
+BARE, WASHED = 0.004, 0.010  # of the paper's light missing there: from bare to a wash of one percent
 THIN_MM = 0.2  # within this far a stroke's darkest place is sought, so that thin pale strokes are not lost
 FAINTEST = 0.1  # of full ink; nothing fainter becomes a stroke when edges are cut
 
@@ -83,12 +86,16 @@ class ToneSettings:
 
 @dataclass(frozen=True)
 class TonePoints:
-    """Light relative to paper that becomes 1 and 0; gamma; edges as in ToneSettings."""
+    """Light relative to paper that becomes 1 and 0; gamma; edges as in ToneSettings.
+
+    shoulder : 0, or the paper's grain, one sd: then bare paper alone goes white, and every wash keeps its difference.
+    """
 
     white: float
     black: float
     gamma: float
     edges: str
+    shoulder: float = 0.0
 
 
 def lightness(luminous: float) -> float:
@@ -103,8 +110,10 @@ def luminance_of(star: float) -> float:
     return float(share**3 if share > 6 / 29 else 3 * (6 / 29) ** 2 * (share - 4 / 29))
 
 
-def points(settings: ToneSettings, traits: InkTraits, paper: float) -> TonePoints:
+def points(settings: ToneSettings, traits: InkTraits, paper: float, *, medium: str = "ink") -> TonePoints:
     """The points of a page whose paper has luminance `paper`.
+
+    On pencil and paint, white is the paper itself and black stays where it is: stretched, washes and soft tones go.
 
     Raises
     ------
@@ -112,9 +121,10 @@ def points(settings: ToneSettings, traits: InkTraits, paper: float) -> TonePoint
     """
     if settings.edges not in EDGES:
         raise BadSettings(f"edges {settings.edges!r}", expected=", ".join(EDGES), attempt="--edges soft")
-    grain = min(GRAIN_SDS * traits.grain, MOST_GRAIN)
+    ink = medium == "ink"
+    grain = min(GRAIN_SDS * traits.grain, MOST_GRAIN) if ink else 0.0
     white = _point(settings.white, 1 - grain, 1 / max(paper, 1e-6), paper)
-    solid = traits.black + INK_SDS * traits.ink_grain if traits.found else 0.0
+    solid = traits.black + INK_SDS * traits.ink_grain if traits.found and ink else 0.0
     black = _point(settings.black, solid, 0.0, paper)
     if not black < white or settings.gamma <= 0:
         raise BadSettings(
@@ -122,7 +132,28 @@ def points(settings: ToneSettings, traits: InkTraits, paper: float) -> TonePoint
             expected="a black darker than the white, and gamma over 0",
             attempt="--black found --white found --gamma 1",
         )
-    return TonePoints(white, black, settings.gamma, settings.edges)
+    shoulder = 0.0 if ink or settings.white != "found" else max(traits.grain, LEAST_GRAIN)
+    return TonePoints(white, black, settings.gamma, settings.edges, shoulder)
+
+
+def shouldered(relative: Floats, grain: float, dpi: float) -> Floats:
+    """(h, w, c) light relative to paper with the grain of bare paper lifted to 1, washes as they were.
+
+    A place is bare where its mean over NEAR_MM is paper in every channel; there single pixels darker than the grain
+    stay. The change from bare to wash is gradual. grain : one sd of a pixel.
+    """
+    sigma = NEAR_MM / MM_PER_INCH * dpi
+    near = cv2.GaussianBlur(relative, (0, 0), sigma).reshape(relative.shape).min(axis=2, keepdims=True)
+    bare = np.clip((near - (1 - WASHED)) / (WASHED - BARE), 0, 1)
+    bare = bare * bare * (3 - 2 * bare)
+    missing = 1 - relative
+    like_grain = np.clip((5 * grain - missing) / (2 * grain), 0, 1)
+    return np.asarray(relative + bare * like_grain * np.maximum(missing, 0), np.float32)
+
+
+def shoulder_halo(dpi: float) -> int:
+    """px around a block that `shouldered` looks at."""
+    return round(4 * NEAR_MM / MM_PER_INCH * dpi) + 2
 
 
 def toned(relative: Floats, at: TonePoints) -> Floats:

@@ -120,7 +120,9 @@ def test_record_and_pictures_lie_beside(done: tuple[Path, Path, dict[str, object
     source, target, record = done
     assert json.loads(target.with_suffix(".json").read_text())["outputs"] == record["outputs"]
     folder = target.with_name("map_clean_steps")
-    assert {p.name for p in folder.iterdir()} == {"border.png", "paper.png", "dust.png", "tone.png", "dust_mask.tif"}
+    assert {p.name for p in folder.iterdir()} == {
+        "border.png", "paper.png", "dust.png", "dust_places.png", "tone.png", "dust_mask.tif"
+    }  # fmt: skip
     mask = tifffile.imread(folder / "dust_mask.tif")
     assert mask.shape == tifffile.imread(target).shape[:2]
     assert set(np.unique(mask)) == {0, 255}
@@ -136,7 +138,7 @@ def test_record_and_pictures_lie_beside(done: tuple[Path, Path, dict[str, object
 def test_each_step_alone(tmp_path: Path, step: str) -> None:
     source, target = tmp_path / "a.tif", tmp_path / "b.tif"
     _scan(source, degrees=0.0, dtype="uint8")
-    settings = CleanSettings(steps=(step,), repair=RepairSettings(rects=((300, 300, 12, 9),)))
+    settings = CleanSettings(steps=(step,), repair=RepairSettings(rects=((25.4, 25.4, 1.016, 0.762),)))
     record = clean(source, target, settings)
     assert list(_steps(record)) == [step]
     before, after = tifffile.imread(source), tifffile.imread(target)

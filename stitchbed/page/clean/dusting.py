@@ -1,0 +1,185 @@
+"""I do the dust step of a clean-up: find specks, leave what is excepted, mend the rest, and tell what was doubtful.
+
+In: what was seen of the page, a plan, settings. Out: the plan with its dust; numbers, places and pictures of it.
+
+Places are mm from the top left of the clean page, as everywhere, so that what is read in the record can be said again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.record import Record
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.reduce import reduction_to
+from stitchbed.page.clean.context import CleanContext
+from stitchbed.page.clean.pictures import show_places, show_step, write_mask
+from stitchbed.page.clean.plan import CleanPlan
+from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.classify import DustSettings, asked, judged
+from stitchbed.page.dust.finds import Finds
+from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
+from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
+from stitchbed.page.ink import InkTraits
+from stitchbed.page.sheet.white import white_at
+
+COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
+KINDS = ("alone", "on_strokes", "in_ink")
+KEEP_MM = 1.0  # round a place to keep; it is read off a picture by hand
+LISTED, SHOWN = 40, 8  # places told in the record, and shown
+FAR_MM = 5.0  # from anything drawn, on pages in pencil or paint
+MARKED, SMALL_MM = 0.015, 1.2  # of the paper's light; a mark no longer than that may be a speck itself
+
+
+@dataclass(frozen=True)
+class Seen:
+    """finds of the page; their (n, 2) places mm on the clean page; traits and scale they were judged by.
+
+    twice : (n,) finds two scans showed, or None. near : (n,) nearer than FAR_MM to what is drawn.
+    """
+
+    finds: Finds
+    places: Array
+    traits: InkTraits
+    scale: Scale
+    twice: Mask | None
+    near: Mask
+
+
+def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
+    """Find dust and mend it."""
+    seen = _seen(desk, plan, settings)
+    left = excepted(seen.places, settings)
+    judge = _judged(seen, plan, settings) & ~left
+    doubt = _judged(seen, plan, replace(settings, strength="eager")) & ~judge & ~left
+    found = dust_map(desk.page, seen.finds, judge, in_ink=settings.in_ink)
+    after = replace(plan, dust=found if found.count else None)
+    record.numbers = _numbers(desk, plan, seen, judge, doubt) | {"excepted": int(left.sum())}
+    record.warnings += _warnings(desk, plan, seen)
+    _show(desk, (plan, after), seen, judge, doubt)
+    if found.count:
+        write_mask(desk.album, desk.page, found, plan.frame, workers=desk.workers)
+    return after
+
+
+def excepted(places: Array, settings: DustSettings) -> Mask:
+    """(n,) which of (n, 2) places mm lie where the user said to keep what is there."""
+    left = np.zeros(len(places), bool)
+    for x, y in settings.keep:
+        left |= np.hypot(places[:, 0] - x, places[:, 1] - y) <= KEEP_MM
+    for x, y, width, height in settings.spare:
+        inside = (places >= (x, y)) & (places <= (x + width, y + height))
+        left |= inside.all(axis=1)
+    return left
+
+
+def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
+    page = desk.page
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
+    traits = ink_of(page, plan.white, list(desk.boxes), factor)
+    finds = sweep(page, plan.white, desk.area, traits, scale, workers=desk.workers)
+    finds = weighed(page, plan.white, finds, asked(finds, scale, settings), traits, scale, workers=desk.workers)
+    x, y = ((at.astype(np.float64) + 0.5) * factor - 0.5 for at in (finds.col, finds.row))
+    on_frame = np.stack([x, y, np.ones_like(x)], axis=1) @ np.linalg.inv(plan.frame.page_from_out).T
+    places = (on_frame[:, :2] + 0.5) / page.dpi * MM_PER_INCH
+    pieces = pieces_of(desk.source)
+    twice = seen_twice(pieces, x, y, page.dpi) if pieces else None
+    drawn = _drawn(desk, plan)
+    rows = np.clip((y / desk.factor).astype(int), 0, drawn.shape[0] - 1)
+    cols = np.clip((x / desk.factor).astype(int), 0, drawn.shape[1] - 1)
+    return Seen(finds, places, traits, scale, twice, drawn[rows, cols])
+
+
+def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
+    dust = judged(seen.finds, seen.traits, seen.scale, settings, twice=seen.twice, medium=plan.medium.name)
+    careful = settings.strength == "careful" and plan.medium.name != "ink"
+    return dust & ~seen.near if careful else dust
+
+
+def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:
+    """(h, w) of the page seen small: within FAR_MM of a mark too long to be a speck."""
+    px_per_mm = desk.page.dpi / desk.factor / MM_PER_INCH
+    rows, cols = (np.arange(n) * desk.factor + desk.factor // 2 for n in desk.view.shape[:2])
+    lines = [white_at(plan.white, Box(int(row), 0, 1, int(cols[-1]) + 1))[:, cols] for row in rows]
+    light = (desk.view / np.maximum(np.concatenate(lines), 1e-4)).min(axis=2)
+    marked = (light < 1 - MARKED).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    large = (longest > SMALL_MM * px_per_mm + 1) & (np.arange(count) > 0)
+    side = 2 * round(FAR_MM * px_per_mm) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return np.asarray(cv2.dilate(large[labels].astype(np.uint8), disc) > 0)
+
+
+def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt: Mask) -> dict[str, Any]:
+    page, finds, count = desk.page, seen.finds, int(judge.sum())
+    factor = reduction_to(page.dpi, LOOK_DPI)
+    area = desk.area.height * desk.area.width
+    kinds = np.bincount(finds.kind[judge], minlength=3)
+    largest = float(finds.extent[judge].max()) if count else None
+    words = f"{count} specks taken" + (f", the largest {largest:.2f} mm" if largest else "")
+    if doubt.any():
+        words += f"; {int(doubt.sum())} more may be dust or drawn and were left"
+    return {
+        "candidates": len(finds.kind),
+        "dust": count,
+        **{f"dust_{name}": int(number) for name, number in zip(KINDS, kinds, strict=True)},
+        "doubtful": int(doubt.sum()),
+        "largest_mm": largest,
+        "taken_places": listed_places(seen.places, finds, judge),
+        "doubtful_places": listed_places(seen.places, finds, doubt),
+        "seen_by_two_pieces": int(seen.twice.sum()) if seen.twice is not None else None,
+        "dust_per_cm2": count / max(area * (MM_PER_INCH / page.dpi) ** 2 / 100, 1e-9),
+        "median_size_mm": float(np.median(finds.size[judge])) if count else None,
+        "changed_share": float(judge[finds.owner].sum() * factor**2 / area),
+        "blur_px": plan.traits.blur,
+        "words": words,
+    }
+
+
+def listed_places(places: Array, finds: Finds, chosen: Mask) -> list[dict[str, float]]:
+    """Places mm and sizes of the finds that changed or would change most, those first."""
+    return [
+        {"x_mm": round(float(places[n, 0]), 2), "y_mm": round(float(places[n, 1]), 2), "size_mm": float(finds.size[n])}
+        for n in _first(finds, chosen)[:LISTED]
+    ]
+
+
+def _first(finds: Finds, chosen: Mask) -> list[int]:
+    """Numbers of the chosen finds, those with most ink in sum first."""
+    which = np.flatnonzero(chosen)
+    return [int(n) for n in which[np.argsort(-finds.size[which], kind="stable")]]
+
+
+def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen) -> list[str]:
+    said = []
+    if plan.medium.name != "ink":
+        told = "you said" if plan.medium.asked else "it looks like"
+        said.append(
+            f"{told} {plan.medium.name}: only specks far from everything drawn were taken for dust, "
+            "and tones were left as they are"
+        )
+    elif not seen.traits.found:
+        said.append("no solid ink was found, so only specks far from everything drawn were taken for dust")
+    if desk.page.dpi < COARSE_DPI:
+        said.append(f"at {desk.page.dpi:.0f} dpi most dust is no larger than a pixel and cannot be told from dots")
+    return said
+
+
+def _show(desk: CleanContext, plans: tuple[CleanPlan, CleanPlan], seen: Seen, judge: Mask, doubt: Mask) -> None:
+    """The place that changed most, the places of the largest specks, and of those in doubt."""
+    factor = reduction_to(desk.page.dpi, LOOK_DPI)
+    at = [(float(x) * factor, float(y) * factor) for x, y in zip(seen.finds.col, seen.finds.row, strict=True)]
+    taken, doubted = (_first(seen.finds, chosen)[:SHOWN] for chosen in (judge, doubt))
+    if taken:
+        show_step(desk.album, "dust", desk.page, plans, at[taken[0]])
+        show_places(desk.album, "dust_places", desk.page, plans, [at[n] for n in taken])
+    if doubted:
+        show_places(desk.album, "dust_doubtful", desk.page, plans, [at[n] for n in doubted])

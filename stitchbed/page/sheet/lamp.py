@@ -1,0 +1,55 @@
+"""I even out the lamp alone: a slow surface through the lightest paper, which no wash can bend.
+
+In: the map of a page's lightest light. Out: a map of white that leaves pale washes and soft shading as they are.
+
+On pages in pencil or paint a cell a little darker than its neighbors may be a wash of one percent, so cells are not
+asked one by one: one polynomial goes over the whole sheet, drawn to what is light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.page.page import luminance
+from stitchbed.page.sheet.white import White
+
+DEGREE = 4  # of the polynomial; fall-off of a lamp and of a lens are even powers up to the fourth
+CELLS_PER_TERM = 6  # of paper; fewer hold no higher degree
+ROUNDS = 30
+BELOW, ABOVE = 0.004, 0.02  # of the paper's light: darker cells weigh ever less from here on, lighter ones from there
+
+
+def lamp_only(white: White) -> White:
+    """The same map with its grid a smooth surface over the lightest cells; as it was where no cell shows paper."""
+    if not white.paper.any():
+        return white
+    light = np.log(np.maximum(luminance(white.cells), 1e-4)).astype(np.float64)
+    terms = _terms(light.shape, int(white.paper.sum()))
+    shown = white.paper.ravel().astype(np.float64)
+    weight: Array = shown
+    for _ in range(ROUNDS):
+        fit = _solved(terms, light.reshape(-1, 1), weight)
+        off = light.ravel() - (terms @ fit)[:, 0]
+        weight = shown * np.exp(-((off / np.where(off < 0, BELOW, ABOVE)) ** 2)) + 1e-6
+    channels = np.log(np.maximum(white.cells, 1e-4)).reshape(light.size, -1).astype(np.float64)
+    grid = np.exp(terms @ _solved(terms, channels, weight)).reshape(white.grid.shape)
+    near = weight > 0.5
+    mean = np.median(white.cells.reshape(light.size, -1)[near], axis=0) if near.any() else white.mean
+    return replace(white, grid=grid.astype(np.float32), mean=np.asarray(mean, np.float32))
+
+
+def _terms(shape: tuple[int, ...], cells: int) -> Array:
+    """(gh * gw, t) Legendre products up to the highest degree the cells of paper hold."""
+    y, x = (np.linspace(-1, 1, n) if n > 1 else np.zeros(1) for n in shape)
+    degree = next((d for d in range(DEGREE, 0, -1) if (d + 1) * (d + 2) // 2 * CELLS_PER_TERM <= cells), 0)
+    rows, cols = (np.polynomial.legendre.legvander(at, degree) for at in (y, x))
+    kept = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+    return np.stack([np.outer(rows[:, i], cols[:, j]).ravel() for i, j in kept], axis=1)
+
+
+def _solved(terms: Array, values: Array, weight: Array) -> Array:
+    root = np.sqrt(weight)[:, None]
+    return np.asarray(np.linalg.lstsq(terms * root, values * root, rcond=None)[0])

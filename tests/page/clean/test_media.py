@@ -1,0 +1,164 @@
+"""I check that pencil and paint keep every tone, that no page without dust loses a speck, and what is told of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from ink_pages import INK, PAPER, blank, dot, hatch, seen, solid, stroke, wobbly
+
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.pipelines.clean import CleanSettings, clean
+
+DPI = 300
+K = DPI / MM_PER_INCH
+WASHES = (0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.4, 0.8)  # density
+
+
+def _written(path: Path, light: np.ndarray, seed: int) -> None:
+    """The page under a lamp that falls off by 6 %, as a 16-bit RGB scan."""
+    h, w = light.shape[:2]
+    lamp = 1 - 0.06 * np.linspace(-1, 1, w, dtype=np.float32)[None] ** 2 - 0.02 * np.linspace(-1, 1, h)[:, None] ** 2
+    rng = np.random.default_rng(seed)
+    codes = [seen((light[..., c] * lamp * PAPER).astype(np.float32), DPI, rng, dtype="uint16") for c in range(3)]
+    tifffile.imwrite(path, np.dstack(codes), photometric="rgb", resolution=(DPI, DPI), resolutionunit=2)
+
+
+def _grain(shape: tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
+    grain = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), 0.12 * K)
+    return np.asarray(grain / grain.std(), np.float32)
+
+
+def _washes(seed: int) -> np.ndarray:
+    """(h, w, 3) light relative to paper: nine washes of known density in a grid of 60 mm, colored spatter."""
+    rng = np.random.default_rng(seed)
+    shape = (round(60 * K), round(60 * K))
+    density = np.zeros((*shape, 3), np.float32)
+    for n, depth in enumerate(WASHES):
+        mask = np.zeros(shape, np.float32)
+        outline = wobbly((10 + 20 * (n % 3), 10 + 20 * (n // 3)), 6.5, rng) * K
+        cv2.fillPoly(mask, [np.rint(outline * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
+        hue = np.array(((1, 0.55, 0.2), (0.2, 0.6, 1), (0.3, 1, 0.5))[n % 3])
+        density += (depth * mask * (1 + 0.1 * _grain(shape, rng)))[..., None] * (hue / hue.mean()).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(10**-density, (0, 0), 0.7), np.float32)
+
+
+def _pencil(seed: int) -> np.ndarray:
+    """(h, w, 3) soft shading on the tooth of the paper, strokes, and short ticks among them."""
+    rng = np.random.default_rng(seed)
+    shape = (round(45 * K), round(45 * K))
+    tooth = _grain(shape, rng)
+    tone = np.zeros(shape, np.float32)
+    for x, y in ((12, 12), (32, 14), (14, 33), (31, 32)):
+        mask = np.zeros(shape, np.float32)
+        cv2.fillPoly(mask, [np.rint(wobbly((x, y), 7, rng) * K).astype(np.int32)], 1.0)
+        soft = cv2.GaussianBlur(mask, (0, 0), float(rng.uniform(0.3, 2.5)) * K) * np.float32(rng.uniform(0.06, 0.5))
+        tone = np.maximum(tone, soft)
+    tone = tone * np.clip(1 + 0.45 * tooth, 0, 2)
+    for _ in range(90):
+        a = rng.uniform(3, 42, 2) * K
+        b = a + rng.normal(0, 2, 2) * K
+        cv2.line(tone, tuple(a.astype(int).tolist()), tuple(b.astype(int).tolist()), float(rng.uniform(0.2, 0.7)), 3)
+    tone = cv2.GaussianBlur(tone * np.clip(1 + 0.3 * tooth, 0.2, 1.5), (0, 0), 0.7)
+    return np.asarray(np.repeat((1 - 0.88 * np.clip(tone, 0, 1))[..., None], 3, axis=2), np.float32)
+
+
+def _light(path: Path) -> np.ndarray:
+    codes = tifffile.imread(path).astype(np.float32) / 65535
+    return np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4)
+
+
+def test_pale_washes_keep_their_difference(tmp_path: Path) -> None:
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    light = _washes(3)
+    _written(source, light, 3)
+    record = clean(source, target, CleanSettings(steps=("paper", "dust", "tone"), pictures=False))
+    assert record["numbers"]["medium"]["name"] == "paint"
+    got = _light(target)
+    for n, depth in enumerate(WASHES):
+        row, col = (round((10 + 20 * at) * K) for at in (n // 3, n % 3))
+        place = (slice(row - 25, row + 25), slice(col - 25, col + 25))
+        wanted, seen_ = (1 - m[place].mean(axis=(0, 1)) for m in (light, got))
+        # what a wash takes off the paper's light stays within a tenth of it, or .3 % of the paper
+        assert np.abs(seen_ - wanted).max() <= max(0.1 * float(wanted.max()), 0.003), depth
+    bare = cv2.erode((light.min(axis=2) > 0.9999).astype(np.uint8), np.ones((31, 31), np.uint8)) > 0
+    assert (got[bare].min(axis=1) == 1).mean() > 0.9
+
+
+@pytest.mark.parametrize("draw", [_pencil, _washes])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_soft_pages_without_dust_stay(tmp_path: Path, draw: object, seed: int) -> None:
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    _written(source, draw(seed), seed)  # type: ignore[operator]
+    record = clean(source, target, CleanSettings(steps=("dust",), pictures=False))
+    assert record["numbers"]["medium"]["name"] != "ink"
+    changed = np.abs(tifffile.imread(target).astype(int) - tifffile.imread(source)).max(axis=2)
+    assert (changed > 2 * 257).sum() == 0
+
+
+def test_pencil_is_not_stretched(tmp_path: Path) -> None:
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    light = _pencil(4)
+    _written(source, light, 4)
+    record = clean(source, target, CleanSettings(steps=("paper", "tone"), pictures=False))
+    assert record["numbers"]["medium"]["name"] == "pencil"
+    wanted, got = (cv2.GaussianBlur(m[..., 1], (0, 0), K) for m in (light, _light(target)))
+    toned = wanted < 0.98
+    assert np.polyfit(wanted[toned], got[toned], 1)[0] == pytest.approx(1, abs=0.03)
+
+
+def _inked(path: Path) -> None:
+    """Ink with three gray specks, at (20, 30), (35, 30) and (35, 10) mm."""
+    rng = np.random.default_rng(2)
+    sheet, specks = blank(45, 40, DPI), blank(45, 40, DPI)
+    solid(sheet, wobbly((10, 10), 6, rng))
+    hatch(sheet, (4, 22, 14, 36), 0.8, 0.3, 0.1, rng)
+    stroke(sheet, wobbly((28, 10), 4, rng).tolist(), 0.3)
+    for x, y in ((20, 30), (35, 30), (35, 10)):
+        dot(specks, x, y, 0.35)
+    light = (PAPER + (INK - PAPER) * sheet.ink) * (1 - specks.ink) + 0.4 * specks.ink
+    light = cv2.GaussianBlur(light, (0, 0), 0.55)
+    _written(path, np.repeat((light / PAPER)[..., None], 3, axis=2), 5)
+
+
+@pytest.mark.parametrize(
+    ("more", "left"), [({}, 0), ({"keep": ((20.3, 29.8),)}, 1), ({"spare": ((30.0, 5.0, 10.0, 30.0),)}, 2)]
+)
+def test_exceptions_stay_and_all_is_told(tmp_path: Path, more: dict[str, object], left: int) -> None:
+    from stitchbed.page.dust.classify import DustSettings
+
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    _inked(source)
+    dust = DustSettings(**more)  # type: ignore[arg-type]
+    record = clean(source, target, CleanSettings(steps=("dust",), dust=dust))
+    (step,) = record["numbers"]["steps"]
+    told = step["numbers"]
+    assert record["numbers"]["medium"]["name"] == "ink"
+    assert told["dust"] == 3 - left
+    assert told["largest_mm"] == pytest.approx(0.4, abs=0.15)
+    assert f"{3 - left} specks taken" in told["words"]
+    places = {(round(p["x_mm"]), round(p["y_mm"])) for p in told["taken_places"]}
+    assert places <= {(20, 30), (35, 30), (35, 10)}
+    assert (tmp_path / "b_steps" / "dust_places.png").is_file()
+
+
+def test_a_place_to_repair_is_said_in_mm_of_the_clean_page(tmp_path: Path) -> None:
+    from stitchbed.page.clean.repair_places import RepairSettings
+    from stitchbed.page.sheet.border import BorderSettings
+
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    _inked(source)
+    # turned by a quarter clockwise the speck at (20, 30) of 45 x 40 mm lies at (10, 20)
+    settings = CleanSettings(
+        steps=("border", "repair"), border=BorderSettings(turn=90, crop=False, straighten=False),
+        repair=RepairSettings(rects=((9.4, 19.4, 1.2, 1.2),)), pictures=False,
+    )  # fmt: skip
+    clean(source, target, settings)
+    before, after = np.rot90(tifffile.imread(source), -1), tifffile.imread(target)
+    changed = np.argwhere((before != after).any(axis=2))
+    middle = (changed.min(axis=0) + changed.max(axis=0)) / 2 / K
+    assert middle == pytest.approx((20, 10), abs=0.15)
+    assert after[round(20 * K), round(10 * K)].min() > 0.8 * np.median(before)
