@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from xml.sax.saxutils import escape
+from html import escape
 
 from PIL import Image, ImageColor, ImageDraw, ImageFont
 
@@ -162,4 +162,4 @@ def _draw_words(draw: ImageDraw.ImageDraw, words: Words, scale: float) -> None:
 
 def _plain(text: str) -> str:
     """Text as XML takes it: marks escaped, what no XML may hold replaced. Reference: XML 1.0, 2.2 (Char)."""
-    return escape(NO_XML.sub("\ufffd", text))
+    return escape(NO_XML.sub("\ufffd", text), quote=False)
