@@ -24,14 +24,15 @@ ReadGray = Callable[[str, Box], Floats]
 @dataclass(frozen=True)
 class TieSettings:
     """window_mm: side of a window; 4 mm holds a few strokes and is short against the bed's errors.
-    per_pair, total: most ties per overlap and per set; the first round, which only has to come
+    per_pair, total: most ties per overlap and per set, where few pieces share little the bed needs them all; windows
+    of one overlap do not cover each other. The first round, which only has to come
     near, takes first_share of them. widest_px: a window is no wider, whatever the dpi. least_correlation: windows
     less alike are not ties.
     noise: gray levels (0..255) of noise assumed at least. floor_px: no tie is believed better than this.
     """
 
     window_mm: float = 4.0
-    per_pair: int = 140
+    per_pair: int = 320
     total: int = 5000
     first_share: float = 0.35
     widest_px: int = 64

@@ -81,23 +81,23 @@ def measure_places(
         context.progress("measuring", step + 1, context.settings.rounds)
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
-    current, solved, numbers, folded = _bent(context, solved, ties, frame)
-    loose = [i for group in groups if reference not in group for i in sorted(group)]
     flat = ~_in_lift(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
+    current, solved, numbers, folded = _bent(context, solved, ties, flat, frame)
+    loose = [i for group in groups if reference not in group for i in sorted(group)]
     both = (holding, context.settings.folds)
     warnings = doubts(solved, ties, context.px_per_mm, loose=loose, flat=flat, folded=folded, settings=both)
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 
 
 def _bent(
-    context: SurveyContext, solved: Alignment, ties: Ties, frame: Frame
+    context: SurveyContext, solved: Alignment, ties: Ties, flat: Mask, frame: Frame
 ) -> tuple[list[Placement], Alignment, dict[str, Any], Mask]:
     """Placements with small fields and round folds with larger ones, what is told of it, and the ties at folds."""
     settings, scales = context.settings, list(context.px_per_mm)
     current, folded = list(solved.placements), np.zeros(len(ties.a), bool)
     if settings.solve_fields:
         current = with_fields(current, ties, scales, settings.fields)
-        folded = folds_at(current, ties, float(np.median(scales)), settings.folds)
+        folded = folds_at(current, ties, float(np.median(scales)), settings.folds) & flat
     if folded.any():
         current = with_folds(current, ties, scales, folded, settings=(settings.fields, settings.folds))
     about = uncertainty(
@@ -186,12 +186,13 @@ def measure_ties(
     reach = 4 * coarse + 4 if first else 5
     pairs = overlaps(places, LEAST_OVERLAP_MM * scale)
     share = settings.first_share if first else 1.0
-    per_pair = max(10, int(share * min(settings.per_pair, settings.total // max(1, len(pairs)))))
+    per_pair = min(settings.per_pair, settings.total // max(1, len(pairs)))
+    counts = {(i, j): max(10, int(share * min(per_pair, area / window**2))) for i, j, area in pairs}
     jobs = {
         (i, j): spots(
             (places[i], places[j]),
             previews[i].texture,
-            per_pair,
+            counts[i, j],
             margin_px=window / 2 + reach + 9,
             shy_px=(SHY_MM if first else FLAT_SHY_MM) * scale,
         )
