@@ -28,6 +28,7 @@ from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, magnification
 
+SLOPE = 0.12  # share of what a tone changes by over three cells that two pieces' cells may differ by, cut as they are
 FLOOR = 0.03  # light added before logs are taken: ink's own noise does not count
 UNSEEN = -1e9  # mm of depth
 
@@ -94,11 +95,15 @@ class Disagreements:
 
 @dataclass(frozen=True)
 class _Look:
-    """One piece on its part of the grid: logs (h, w, c) of light, depth (h, w) mm, less than 0 where not flat."""
+    """One piece on its part of the grid: logs (h, w, c) of light, depth (h, w) mm, less than 0 where not flat.
+
+    slope : (h, w) largest change of log light over three cells.
+    """
 
     box: Box
     logs: Array
     depth: Array
+    slope: Array
 
 
 def find_changes(
@@ -191,13 +196,21 @@ def _look(
     shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
     light = leveled(level, sample(small.light, at, small.cell), shade)
     box = Box(rows.start, cols.start, *size)
-    return _Look(box, np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1), depth.reshape(size))
+    logs = np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1)
+    around = (3, 3, 1)
+    slope = (ndimage.maximum_filter(logs, around) - ndimage.minimum_filter(logs, around)).max(2)
+    return _Look(box, logs, depth.reshape(size), slope)
 
 
 def _part(look: _Look, box: Box) -> tuple[Array, Array]:
     """Logs and depth of a look on a box within its own."""
-    at = Box(box.row - look.box.row, box.col - look.box.col, box.height, box.width).slices
+    at = _within(look, box)
     return look.logs[at], look.depth[at]
+
+
+def _within(look: _Look, box: Box) -> tuple[slice, slice]:
+    """Where a box lies in a look's arrays."""
+    return shifted(box, -look.box.row, -look.box.col).slices
 
 
 def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array, float]:
@@ -211,7 +224,9 @@ def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array, flo
         return Box(0, 0, 0, 0), np.zeros((0, 0)), 0.0
     rest = logs - other
     step = np.median(rest[flat], axis=0)
-    return box, np.where(flat, np.abs(rest - step).max(2), 0.0), float(np.abs(step).max())
+    slope = np.minimum(one.slope[_within(one, box)], two.slope[_within(two, box)])
+    off = np.maximum(np.abs(rest - step).max(2) - SLOPE * slope, 0)
+    return box, np.where(flat, off, 0.0), float(np.abs(step).max())
 
 
 def _of_pair(
