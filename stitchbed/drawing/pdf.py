@@ -33,7 +33,7 @@ def pdf_of(pages: Sequence[CardPage], title: str, icc: bytes) -> bytes:
     for index, page in enumerate(pages):
         box = f"[0 0 {page.width / POINT_MM:.4f} {page.height / POINT_MM:.4f}]"
         contents = f"/Contents {7 + 2 * index} 0 R /Resources {resources}"
-        objects.append(f"<< /Type /CardPage /Parent 2 0 R /MediaBox {box} {contents} >>".encode())
+        objects.append(f"<< /Type /Page /Parent 2 0 R /MediaBox {box} {contents} >>".encode())
         objects.append(_stream(_operators(page).encode("cp1252"), ""))
     objects.append(f"<< /Title ({_escaped(title)}) /Creator (stitchbed) >>".encode("cp1252"))
     return _assembled(objects)

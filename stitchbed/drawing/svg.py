@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from html import escape
 from itertools import pairwise
 from pathlib import Path
-from html import escape
 
 from PIL import Image, ImageColor, ImageDraw, ImageFont
 

@@ -5,6 +5,7 @@ In: paths and settings. Out: words on what will be kept under another name, or a
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -60,4 +61,4 @@ def paths_in(settings: object) -> Iterator[Path]:
 
 
 def _inside(path: Path) -> list[Path]:
-    return [one for one in path.iterdir() if not one.is_dir()] if path.is_dir() else []
+    return [one for one in path.iterdir() if not one.is_dir()] if os.path.isdir(path) else []

@@ -9,6 +9,7 @@ import pytest
 
 from stitchbed.card.detection import find_cards
 from stitchbed.card.sheet import sheets
+from stitchbed.color.profiles import srgb_profile
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
 from stitchbed.drawing.shapes import CardPage, Grid, Polygon, Rect, Text
@@ -58,7 +59,7 @@ def test_text_shows() -> None:
 @pytest.fixture(scope="module")
 def pdf_pages() -> list[np.ndarray]:
     pages = [sheet.page for sheet in sheets("letter", "all")]
-    document = pypdfium2.PdfDocument(pdf_of(pages, "Reference card"))
+    document = pypdfium2.PdfDocument(pdf_of(pages, "Reference card", srgb_profile()))
     assert len(document) == 2
     for number in range(2):
         width, height = document[number].get_size()

@@ -24,7 +24,7 @@ from stitchbed.copies.copies import LARGEST_SIDE, CopySettings, print_size
 from stitchbed.copies.openraster import write_layers
 from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings, CannotWrite, CanvasTooLarge, UnreadableTile, WouldTouchOriginal
-from stitchbed.inspection.crops import CropRow, write_crops
+from stitchbed.inspection.dpi.crops import CropRow, write_crops
 from stitchbed.jobs.batch import BatchSettings, executor_of
 from stitchbed.output import room as foresight
 from stitchbed.output.png import PngRows, PngSpec
@@ -33,6 +33,7 @@ from stitchbed.output.tiff_master import MasterSpec, assemble, encode_block, wri
 from stitchbed.page.clean.pictures import album_of
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import page_of_array
+from stitchbed.page.sheet.frame import Framing
 from stitchbed.photos.survey.photo import opened
 from stitchbed.pipelines.checks import check_name, stored_as
 from stitchbed.pipelines.proof import write_proof
@@ -63,7 +64,7 @@ WRITERS = {
     "write_pair": lambda path, originals, folder: write_pair(path, [PIXELS, PIXELS], originals=originals),
     "write_crops": lambda path, originals, folder: write_crops(path, [ROW], originals=originals),
     "write_layers": lambda path, originals, folder: write_layers(
-        path, _art(), bits=8, originals=originals, replace=True
+        path, _art(), bits=8, originals=originals
     ),
     "write_flat": lambda path, originals, folder: write_flat(
         path.with_suffix(".png"), SPEC, _rows(folder), memory=2**20, originals=originals
@@ -154,11 +155,8 @@ def test_executor_of_says_bad_settings_when_no_scheduler_answers() -> None:
 
 
 def test_album_of_says_cannot_write(tmp_path: Path) -> None:
-    with pytest.raises(CannotWrite):
-        album_of(tmp_path / "no" / "clean.tif", tmp_path / "a.tif", wanted=True)
-    (tmp_path / "clean_steps").write_bytes(b"a file of that name")
-    with pytest.raises(CannotWrite):
-        album_of(tmp_path / "clean.tif", tmp_path / "a.tif", wanted=True)
+    with pytest.raises(CannotWrite), album_of(tmp_path / "no" / "clean.tif", tmp_path / "a.tif", wanted=True):
+        pass
 
 
 def test_photos_say_what_they_are_not(tmp_path: Path) -> None:
@@ -202,15 +200,20 @@ def test_demand_room_says_cannot_write_and_canvas_too_large(tmp_path: Path, monk
         foresight.demand_room(wide, tmp_path / "a.tif", 2**30)
 
 
+def _whole() -> Framing:
+    """The page as it is, nothing cut off."""
+    return Framing(*PIXELS.shape[:2], np.eye(3), False, 0.0, 0)
+
+
 @pytest.mark.parametrize("rect", [(60, 10, 5, 5), (0, 0, 0, 9), (5, 50, 5, 5)])
 def test_places_of_say_bad_settings_off_the_page(rect: tuple[int, int, int, int]) -> None:
-    with pytest.raises(BadSettings, match="rectangle"):
-        places_of(page_of_array(PIXELS, 300.0), RepairSettings((rect,)))
+    with pytest.raises(BadSettings, match="place"):
+        places_of(page_of_array(PIXELS, 300.0), _whole(), RepairSettings((rect,)))
 
 
 def test_places_of_say_bad_settings_of_a_mask_of_another_size(tmp_path: Path) -> None:
     with pytest.raises(BadSettings):
-        places_of(page_of_array(PIXELS, 300.0), RepairSettings((), page(tmp_path / "mask.tif")))
+        places_of(page_of_array(PIXELS, 300.0), _whole(), RepairSettings((), page(tmp_path / "mask.tif")))
 
 
 def test_write_proof_says_unreadable_tile(tmp_path: Path) -> None:
