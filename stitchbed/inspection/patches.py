@@ -17,7 +17,9 @@ from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.looks import Look
 
 PATCH = 40  # view px a side
-SEARCH_SHARE = 0.009  # of the view's long side a patch may be away: a stretch of 1 % over an A4 piece, half to each end
+SEARCH_SHARE = (
+    0.014  # of the view's long side a patch may be away: a stretch of 1 % over an A4 piece, or a jump, and more
+)
 MOST_PATCHES = 70
 LEAST_CONTRAST = 5.0  # gray levels
 LIKE = 0.75  # correlation of a patch found again

@@ -62,7 +62,7 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual))))
     alike = (np.sign(depth) == np.sign(usual)) & (np.abs(depth) > np.maximum(0.7, 0.1 * np.abs(usual)))
     strong = np.abs(usual) > max(STREAK_DEPTH, STREAK_OVER * spread)
-    found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.median(parts, axis=0))
+    found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.stack(parts))
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
     found[:rim] = found[-rim:] = False
     runs = np.flatnonzero(np.diff(np.concatenate([[0], found.astype(np.int8), [0]])))
@@ -106,6 +106,8 @@ def _middle_of_seven(profile: Array) -> Array:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1))
 
 
-def _level_sides(profile: Array) -> NDArray[np.bool_]:
-    padded = np.pad(profile, STREAK_REACH, mode="edge")
-    return np.asarray(np.abs(padded[2 * STREAK_REACH :] - padded[: -2 * STREAK_REACH]) < STREAK_SIDES)
+def _level_sides(parts: Array) -> NDArray[np.bool_]:
+    """(columns,) True where most segments (rows of `parts`) have about the same tone on both sides."""
+    padded = np.pad(parts, ((0, 0), (STREAK_REACH, STREAK_REACH)), mode="edge")
+    change = np.abs(padded[:, 2 * STREAK_REACH :] - padded[:, : -2 * STREAK_REACH])
+    return np.asarray(np.median(change, axis=0) < STREAK_SIDES)

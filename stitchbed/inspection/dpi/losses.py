@@ -31,6 +31,7 @@ CALM_SHARE = 0.2  # of the squares, the calmest, from which noise and grain are 
 LEAST_NOISE, MOST_NOISE = 0.3, 3.0  # gray levels: rounding to 8 bits, and what FADGI 2016 allows at four star
 MOST_GRAIN = 4.0  # gray levels; calm squares with more are drawn on: screens, hatching
 GRAIN_SPREAD = 2.0  # times the mean power of grain that hardly a square of bare paper exceeds
+DOUBT = 0.9  # of what is allowed; a square nearer to it than its noise lets one tell counts as losing
 ENDS = 3.0, 252.0  # gray levels; squares beyond are cut off and show no noise
 HALF = 2.0  # the reduction whose loss shows the noise: no optics resolve what lies beyond half of a top resolution
 
@@ -134,7 +135,7 @@ def _loss(lost: Floats, calm: Mask, at: tuple[float, float, float]) -> Loss:
         grain = 0.0
     excess = own / (noise**2 + GRAIN_SPREAD * grain)
     worst = float(np.sqrt(max(0.0, float(np.quantile(own, 1 - SHARE)))))
-    return Loss(step, float((excess > 1).mean()), worst, float(np.sqrt(grain)), excess.astype(np.float32))
+    return Loss(step, float((excess > DOUBT).mean()), worst, float(np.sqrt(grain)), excess.astype(np.float32))
 
 
 def _gone(gray: Floats, reduction: float) -> Floats:
