@@ -5,7 +5,7 @@ In: a clean master. Out: a TIFF of ink color and straight alpha, a picture of it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,11 +21,22 @@ from stitchbed.core.progress import Cancel, Progress, counted, never, silent, wa
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
-from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown
+from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.line_art.ink_layer import MEDIA, InkSettings, Lifting, lifted, lifting_of, over, whitened
-from stitchbed.page.page import Page, page_of
+from stitchbed.page.line_art.ink_layer import (
+    SOLID_HALO,
+    InkSettings,
+    Lifting,
+    lifted,
+    lifting_of,
+    over,
+    solid_ink,
+    whitened,
+)
+from stitchbed.page.medium import MEDIUM, Medium, medium_of
+from stitchbed.page.page import Page, linear, page_of
 from stitchbed.pipelines.checks import Inputs, one_path
 from stitchbed.pipelines.claims import claim_outputs
 from stitchbed.pipelines.records import StepRecord, told_of
@@ -34,21 +45,20 @@ from stitchbed.report.before_after import write_pair
 
 SAMPLES, SAMPLE_PX = 48, 512
 LOOK_MM = 12.0
+MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 UNDER = (18, 92, 165)  # sRGB of the color the lines are shown over: saturated, so that a fringe would show
 
 
 @dataclass(frozen=True)
 class LinesSettings:
-    """ink : "own", "black" or "#rrggbb". medium : "ink" or "pencil". codec : of the file.
+    """ink : "own", "black" or "#rrggbb". medium : "found", or one of `page.medium.MEDIA`. codec : of the file.
 
     dpi : where the file is wrong or silent. pictures : show the lines over a color. memory : bytes to work in.
     workers : threads. replace : keep aside what lies there and was not made here.
     """
 
     ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
-    medium: Annotated[str, Setting("ink: solid strokes are opaque. pencil: every tone stays tone.", choices=MEDIA)] = (
-        "ink"
-    )
+    medium: Annotated[str, MEDIUM] = "found"
     codec: Annotated[str, CODEC] = "deflate"
     dpi: Annotated[float | None, DPI] = None
     pictures: Annotated[bool, PICTURES] = True
@@ -87,7 +97,8 @@ def lift_lines(
         colored = settings.ink not in ("own", "black") and page.channels == 1
         icc = srgb_profile() if colored else page.icc
         samples = [_codes(page, box, colored) for box in spread_boxes(page)]
-        lifting = lifting_of(samples, InkSettings(settings.ink, settings.medium), None if page.channels == 1 else icc)
+        medium = _medium(page, settings.medium)
+        lifting = lifting_of(samples, InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc)
         if page.channels == 1 and not colored and lifting.color is not None:
             lifting = replace(lifting, color=lifting.color[:1])
         channels = 3 if colored else page.channels
@@ -105,6 +116,7 @@ def lift_lines(
         )
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
         record.numbers, record.warnings = _numbers(samples, lifting, spec), notes
+        record.numbers["medium"] = asdict(medium)
         if lifting.white < 1:
             record.warnings.append(
                 "the paper was not white yet; its grain was cut off here: clean evens it out as well"
@@ -137,13 +149,26 @@ def _codes(page: Page, box: Box, colored: bool) -> Pixels:
 
 def _blocks(page: Page, lifting: Lifting, spec: MasterSpec, colored: bool, workers: int) -> Any:
     def work(box: Box) -> EncodedBlock:
-        return encode_block(lifted(_codes(page, box, colored), lifting), spec)
+        around = clipped(grown(box, SOLID_HALO), page.box)
+        layer = lifted(_codes(page, around, colored), lifting)
+        return encode_block(layer[shifted(box, -around.row, -around.col).slices], spec)
 
     return in_order(work, blocks(page.height, page.width, BLOCK), workers)
 
 
+def _medium(page: Page, wish: str) -> Medium:
+    """What the page was made with, told from windows all over it."""
+    factor = reduction_to(page.dpi, MEDIUM_DPI)
+    even = [Box(b.row, b.col, b.height // factor * factor, b.width // factor * factor) for b in spread_boxes(page)]
+    samples = [shrunk(linear(page, box), factor) for box in even if not box.empty]
+    return medium_of(samples, page.dpi / factor / MM_PER_INCH, wish)
+
+
 def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:
-    """What was found, and how exactly the page comes back over white, in codes of 8 bits."""
+    """What was found, and how exactly the page comes back over white, in codes of 8 bits.
+
+    Left out of that: the inside of solid strokes, whose noise is evened.
+    """
     top = np.iinfo(spec.dtype).max
     worst, inked = 0.0, []
     for sample in samples:
@@ -154,8 +179,9 @@ def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[
         wanted = whitened(sample, lifting).astype(np.float32)
         if lifting.neutral:
             wanted = np.repeat(wanted.mean(axis=2, keepdims=True), white.shape[2], axis=2)
-        if lifting.color is None or not lifting.color.any():
-            worst = max(worst, float(np.abs(back - wanted).max()) * 255 / top)
+        off = np.abs(back - wanted).max(axis=2)[~solid_ink(sample, lifting)]
+        if off.size and (lifting.color is None or not lifting.color.any()):
+            worst = max(worst, float(off.max()) * 255 / top)
     return {
         "height": spec.height, "width": spec.width, "dpi": spec.dpi, "channels": spec.channels,
         "ink_codes_8bit": np.rint(lifting.darkest * 255),

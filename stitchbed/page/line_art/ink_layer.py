@@ -12,15 +12,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from stitchbed.color.convert import from_srgb, hex_color
-from stitchbed.core.arrays import Floats, Pixels
+from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.page.medium import MEDIA
 
-MEDIA = ("ink", "pencil")
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker
 PURE = 0.6  # share of what is near white that has the top code, from which on the paper counts as white already
+MOST_NOISE = 0.2  # share of the top code; what strays more is another color, or an edge
+LEAST_SOLID = 400  # px deep in solid ink before its noise is believed
+SOLID_HALO = 1
 GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
 
 
@@ -28,8 +32,8 @@ GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
 class InkSettings:
     """ink : "own" keeps the page's colors, "black", or "#rrggbb" for one color of your own.
 
-    medium : "ink" makes solid strokes opaque; "pencil" keeps every tone as alpha alone, so that color below shines
-    through as it does through graphite.
+    medium : "ink" makes solid strokes opaque and evens the noise of their black; "pencil" and "paint" keep every tone
+    as alpha alone, so that color below shines through as it does through graphite.
     """
 
     ink: str = "own"
@@ -41,7 +45,8 @@ class Lifting:
     """What lifts a page's lines. white : code at which paper begins, as a share of the top code.
 
     darkest : (c,) share, the solid ink's own color. color : (c,) codes of a color to use instead, or None.
-    opaque : solid ink becomes opaque. neutral : the page's own color is dropped.
+    opaque : solid ink becomes opaque. neutral : the page's own color is dropped. noise : share of the top code by which
+    solid ink strays from its color; 0 where little of it was seen.
     """
 
     white: float
@@ -49,6 +54,7 @@ class Lifting:
     color: Pixels | None
     opaque: bool
     neutral: bool
+    noise: float = 0.0
 
 
 def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | None) -> Lifting:
@@ -65,11 +71,26 @@ def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | No
     color = None if own else from_srgb(hex_color("#000000" if settings.ink == "black" else settings.ink), icc, dtype)
     top = np.float32(np.iinfo(dtype).max)
     pixels = np.concatenate([s.reshape(-1, s.shape[2]) for s in samples]).astype(np.float32) / top
-    return Lifting(_white(pixels), _darkest(pixels), color, settings.medium == "ink", not own)
+    darkest, opaque = _darkest(pixels), settings.medium == "ink"
+    noise = _noise(samples, darkest, float(top)) if opaque else 0.0
+    return Lifting(_white(pixels), darkest, color, opaque, not own, noise)
+
+
+def solid_ink(codes: Pixels, lifting: Lifting) -> Mask:
+    """(h, w) inside of solid strokes: as dark as their ink but for its noise, and so is every neighbor."""
+    if not lifting.opaque:
+        return np.zeros(codes.shape[:2], bool)
+    value = codes.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
+    off = np.abs(value - lifting.darkest).max(axis=2)
+    return np.asarray(cv2.dilate(off, np.ones((3, 3), np.uint8)) <= lifting.noise + 1e-6)
 
 
 def lifted(codes: Pixels, lifting: Lifting) -> Pixels:
-    """(h, w, c + 1) color and straight alpha of (h, w, c) codes; c grows to 3 where a color is added to gray."""
+    """(h, w, c + 1) color and straight alpha of (h, w, c) codes; c grows to 3 where a color is added to gray.
+
+    Whether a stroke is solid is asked of a pixel's neighbors: SOLID_HALO px around a block decide with it.
+    """
+    solid = solid_ink(codes, lifting)
     top = np.iinfo(codes.dtype).max
     value = whitened(codes, lifting).astype(np.float32) / np.float32(top)
     if lifting.neutral:
@@ -77,12 +98,14 @@ def lifted(codes: Pixels, lifting: Lifting) -> Pixels:
     least = 1 - value.min(axis=2, keepdims=True)
     alpha = np.maximum(least, _covered(value, lifting)) if lifting.opaque and not lifting.neutral else least
     steps = np.ceil(np.clip(alpha, 0, 1) * top - 1e-3)
+    steps[solid] = top
     share = np.maximum(steps, 1) / np.float32(top)
     if lifting.color is not None:
         color = np.broadcast_to(lifting.color.astype(np.float32), (*codes.shape[:2], len(lifting.color)))
     else:
         color = np.clip((value - (1 - share)) / share, 0, 1) * top
-        color = np.where(steps > 0, color, np.rint(lifting.darkest * top))
+        own = np.rint(np.minimum(lifting.darkest / min(lifting.white, 1), 1) * top)
+        color = np.where((steps > 0) & ~solid[..., None], color, own)
     return np.concatenate([np.rint(color), steps], axis=2).astype(codes.dtype)
 
 
@@ -133,3 +156,14 @@ def _darkest(pixels: Floats) -> Floats:
         return np.zeros(pixels.shape[1], np.float32)
     limit = np.percentile(dark.mean(axis=1), 5)
     return np.asarray(np.median(dark[dark.mean(axis=1) <= limit + 0.02], axis=0), np.float32)
+
+
+def _noise(samples: Sequence[Pixels], darkest: Floats, top: float) -> float:
+    """How far all but one in a thousand pixels deep in solid ink are from its color, share of the top code."""
+    found = []
+    for sample in samples:
+        value = sample.astype(np.float32) / np.float32(top)
+        off = np.abs(value - darkest).max(axis=2)
+        found.append(off[cv2.dilate(off, np.ones((5, 5), np.uint8)) < MOST_NOISE])
+    deep = np.concatenate(found)
+    return float(np.percentile(deep, 99.9)) if deep.size >= LEAST_SOLID else 0.0

@@ -98,6 +98,30 @@ def test_ink_is_opaque_and_pencil_is_tone() -> None:
     assert (pencil[..., 0][pencil[..., 1] > 0] == 0).all()
 
 
+def _noisy() -> np.ndarray:
+    """A clean page whose solid black is noisy, as scans are: codes of 0 to some 12."""
+    page = _page().astype(float)
+    noise = np.abs(np.random.default_rng(2).normal(0, 4, page.shape))
+    return np.rint(np.clip(page + noise * (page < 60), 0, 255)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("ink", ["own", "black", "#1f3a93"])
+def test_solid_strokes_are_opaque_and_even(ink: str) -> None:
+    page = np.repeat(_noisy(), 3, axis=2)
+    lifting = lifting_of([page], InkSettings(ink, "ink"), srgb_profile())
+    layer = lifted(page, lifting)
+    core = cv2.erode((page[..., 0] < 30).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    assert core.sum() > 3000
+    assert (layer[core][:, -1] == 255).mean() > 0.97
+    assert (layer[core][:, :-1].std(axis=0) < 1).all()
+    # the noise stays in pencil, and edges stay in ink: over white they come back
+    pencil = lifted(page, lifting_of([page], InkSettings(ink, "pencil"), srgb_profile()))
+    assert not np.array_equal(layer, pencil)
+    if ink != "#1f3a93":
+        rim = (page[..., 0] > 40) & (page[..., 0] < 250)
+        assert np.abs(_over_white(layer).astype(int) - page)[rim].max() <= 1
+
+
 def test_paper_is_not_in_the_layer() -> None:
     scan = _page(white=False)
     layer = lifted(scan, lifting_of([scan], InkSettings(), None))
