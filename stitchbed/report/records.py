@@ -10,6 +10,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+DIFFERENCES = {
+    "de00_before": "dE before",
+    "de00_after": "dE after",
+    "de00_held_out": "dE of patches left out of the fit",
+}
+SHARES = {"p95": "95 % below", "max": "largest"}
 STARS = ("below one star", "one star", "two stars", "three stars", "four stars")
 
 
@@ -75,9 +81,9 @@ def _color(numbers: Mapping[str, Any]) -> dict[str, Any]:
     if not patches:
         return {}
     facts = {key: numbers.get(key) for key in ("kind", "reference") if isinstance(numbers.get(key), str)}
-    for key in ("de00_before", "de00_after", "de00_held_out"):
+    for key, words in DIFFERENCES.items():
         for name, value in mapping(numbers.get(key)).items():
-            facts[f"{key} {name}"] = number(value)
+            facts[f"{words}, {SHARES.get(name, name)}"] = number(value)
     patches.sort(key=lambda patch: -number(patch["de00_after"]))
     return {**facts, "patches": patches}
 

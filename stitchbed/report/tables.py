@@ -26,6 +26,7 @@ PASSING = (
     "started",
     "rows_taken_from_an_earlier_run",
 )  # differ from run to run: the same work gives the same page
+GAP = "\u00a0"  # a space at which no line breaks
 GRADES = ("quantity", "value", "unit", "limit", "grade", "source")
 
 Listed = str | list["Listed"] | dict[str, "Listed"]
@@ -52,7 +53,7 @@ def pieces_table(record: Mapping[str, Any]) -> Table | None:
     lines: list[tuple[Cell, ...]] = []
     for index, item in enumerate(rows(record, "inputs"), start=1):
         place = mapping(placed.get(item.get("name")))
-        size = f"{int(number(item.get('width')))} x {int(number(item.get('height')))}"
+        size = f"{int(number(item.get('width')))}{GAP}x{GAP}{int(number(item.get('height')))}"
         kind = pixel_kind(number(item.get("channels"), 3), number(item.get("bits"), 8))
         figures = (_figure(place, "rotation_deg"), _figure(place, "scale"), _figure(place, "sigma_px"))
         digest = Digest(str(item.get("sha256") or ""))
@@ -164,7 +165,9 @@ def pixel_kind(channels: float, bits: float) -> str:
 def listed(value: object) -> Listed:
     """Any value as nested words: a mapping, a list of more than words, or one text."""
     if isinstance(value, Mapping):
-        kept = {str(key).replace("_", " "): one for key, one in value.items() if key not in PASSING}
+        kept = {
+            str(key).replace("_", " ").replace("de00", "dE"): one for key, one in value.items() if key not in PASSING
+        }
         return {key: listed(one) for key, one in kept.items()}
     if isinstance(value, list | tuple):
         shown = [listed(one) for one in value[:MOST_LISTED]]
@@ -212,7 +215,7 @@ def _dpi(value: object) -> str:
 
 def _series(value: object, times: float, style: str) -> str:
     if isinstance(value, list | tuple):
-        return ", ".join(format(times * number(item), style) for item in value)
+        return f",{GAP}".join(format(times * number(item), style) for item in value)
     return "" if value is None else str(value)
 
 

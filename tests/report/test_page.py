@@ -387,6 +387,7 @@ def test_a_color_step_shows_patches_and_grades() -> None:
     assert "Proof of color: canvas.tif" in page
     assert "#ff0000" in page  # the wanted red as a swatch
     assert "four stars" in page
+    assert "dE after, mean <b>1.1</b>" in page and "dE after, largest <b>1.6</b>" in page and "de00" not in page
     assert "<img src=x" not in page
     assert page.index("&#39;quay") < page.index(">A1<")  # the patch with the larger rest comes first
 
