@@ -160,18 +160,26 @@ def aligned(
     b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, *, keep_scale: bool = True
 ) -> tuple[Array, Evidence]:
     """The motion drawn to where its cells agree within `wide_mm`, and its evidence; as it was if that is no better."""
-    before = compare(b_from_a, details, settings)
-    wide = _compared(b_from_a, details, settings, settings.wide_mm)
-    weight = np.where(wide.likeness > TRUE_CELL, wide.drawing, 0.0)
+    best = b_from_a, compare(b_from_a, details, settings)
+    near = _compared(b_from_a, details, settings, settings.wide_mm)
+    motion = b_from_a
+    for _ in range(2):  # first by what was found far off, then by what is found close by
+        drawn = _drawn_to(motion, near, keep_scale)
+        if drawn is None:
+            break
+        motion, near = drawn, compare(drawn, details, settings)
+        best = (motion, near) if near.score > best[1].score else best
+    return best
+
+
+def _drawn_to(motion: Array, seen: Evidence, keep_scale: bool) -> Array | None:
+    """The motion fitted to where cells that agree were found; None where too few do."""
+    weight = np.where(seen.likeness > TRUE_CELL, seen.drawing, 0.0)
     if np.count_nonzero(weight) < 3:
-        return b_from_a, before
-    src = wide.middle
-    params = fit_similarity(src, moved(b_from_a, src + wide.shift), np.maximum(weight, 1e-9))
-    motion = similarity_matrix(params)
-    if keep_scale:
-        motion = scaled_to(motion, scale_of(b_from_a), weight @ src / weight.sum())
-    after = compare(motion, details, settings)
-    return (motion, after) if after.score > before.score else (b_from_a, before)
+        return None
+    there = moved(motion, seen.middle + seen.shift)
+    fitted = similarity_matrix(fit_similarity(seen.middle, there, np.maximum(weight, 1e-9)))
+    return scaled_to(fitted, scale_of(motion), weight @ seen.middle / weight.sum()) if keep_scale else fitted
 
 
 def probability(evidence: Evidence, settings: EvidenceSettings) -> float:

@@ -35,7 +35,7 @@ class BeliefSettings:
     apart_mm away makes the link ambiguous. hopeless: likeness under which a motion is not worth drawing to its place.
     """
 
-    least: float = 0.25
+    least: float = 0.2
     sure: float = 0.9
     tries: int = 4
     scale_noise: float = 5e-3
