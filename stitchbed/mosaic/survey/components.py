@@ -27,6 +27,7 @@ MOST_PAIRS = 60
 MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good half second each
 # Grain is finer and fainter than drawing, noise is a good part of it, and by chance it agrees less.
 GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.05, even=0.18, bare_slope=0.0)
+SLID_LEAST = 0.9  # probability that a link needs which no point speaks for
 WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 
@@ -88,7 +89,7 @@ def _by_grain(
     if isinstance(got, NoLink):
         return None
     drawn = compare(got.b_from_a, plain, wishes.evidence)
-    if drawn.amount > 1 and probability(drawn, wishes.evidence) < wishes.belief.least:
+    if drawn.amount > 1 and probability(drawn, wishes.evidence) < WEAK_LEAST:
         return None
     return replace(got, weak=True)
 
@@ -102,7 +103,7 @@ def _by_sliding(
     motion, seen = max(tried, key=lambda one: probability(one[1], wishes.evidence))
     chance = probability(seen, wishes.evidence)
     good = seen.likeness > 0.5
-    if chance < wishes.graph.alone or good.sum() < 4:
+    if chance < SLID_LEAST or good.sum() < 4:
         return None
     xy_a = seen.middle[good]
     xy_b, sigma = moved(motion, xy_a + seen.shift[good]), float(plain[0].strokes.step)
