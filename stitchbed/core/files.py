@@ -204,9 +204,7 @@ def _list(path: Path, digest: str) -> None:
     except OSError:
         if new:
             made.unlink(missing_ok=True)
-        raise
-    if new:
-        sync_folder(path.parent)
+        raise  # the folder itself is synced once the result has its name
 
 
 def _sync(file: Path) -> None:
