@@ -63,7 +63,7 @@ def test_a_measured_table_is_never_written_over(made: Path, tmp_path: Path) -> N
     """The user puts measured colors into card.txt; another `card` must not take them away."""
     (tmp_path / "card.txt").write_text("measured, all afternoon")
     with pytest.raises(WouldTouchOriginal, match="--replace"):
-        make_card(tmp_path / "card.pdf")
+        make_card((), tmp_path / "card.pdf")
     assert [p.name for p in tmp_path.iterdir()] == ["card.txt"]
 
 
