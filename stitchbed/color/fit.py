@@ -2,7 +2,8 @@
 
 In: linear readings (N, 3) and CIELAB references (N, 3). Out: a `ColorFit`: coefficients from light to XYZ, differences.
 
-Both kinds of fit keep proportions: twice the light gives twice the color, so exposure does not matter.
+Both kinds of fit keep proportions: twice the light gives twice the color, so exposure does not matter. Where the camera
+bent its tones, a curve for each channel is found along with either; it is straightened before.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz, xyz_from_lab
+from stitchbed.color.tone import BENDS, plausible, straightened
 from stitchbed.core.arrays import Array
 
 KINDS = {"matrix": 3, "root": 6}  # terms: r g b; and also the roots of rg, gb, rb
@@ -22,12 +24,16 @@ FOLDS = 24  # patches are held out one by one up to this many, then in this many
 ROOT_GAIN = 0.93  # the richer fit is taken only when its held-out error is below this share of the plainer one's
 FEWEST = {"matrix": 8, "root": 18}  # patches
 NEUTRAL_WEIGHT = 4.0  # grays are where the eye notices a cast first; costs the colors .02 dE on average (measured)
+FEWEST_CURVED, FEWEST_GRAYS = 20, 5  # patches, and grays among them, for a curve: it bends between grays
+MOST_LEFT = 8.0  # mean held-out difference that a contrast curve may explain
+CURVE_STEPS = 600  # looks at the patches while a curve is sought
+BEND, APART = 0.3, 2.0  # weak beliefs: curves are mild, and alike in all channels; in dE for a bend of 1
 RIDGE = 1e-3  # pulls the fit weakly to the plain least squares of XYZ, so that few patches cannot bend it
 
 
 @dataclass(frozen=True)
 class ColorFit:
-    """kind : of KINDS. coefficients : (terms, 3), XYZ under D50 = terms @ coefficients.
+    """kind : of KINDS. coefficients : (terms, 3), XYZ under D50 = terms @ coefficients. bends : of the curve, or None.
 
     lab : (N, 3) fitted. held_out : (N, 3) of each patch by a fit that did not see it. de00, de00_held_out : (N,).
     """
@@ -38,6 +44,7 @@ class ColorFit:
     held_out: Array
     de00: Array
     de00_held_out: Array
+    bends: Array | None = None
 
 
 def terms_of(kind: str, light: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -64,12 +71,19 @@ def fit_color(light: Array, lab: Array, neutral: NDArray[np.bool_], kind: str | 
     kinds = [kind] if kind is not None else [name for name in KINDS if len(light) >= FEWEST[name]]
     if not kinds or len(light) < FEWEST[kinds[0]]:
         raise ValueError(f"{len(light)} patches are too few for a fit of color")
-    fits = [_fit(name, light, lab, neutral) for name in kinds]
-    best = fits[0]
-    for other in fits[1:]:
-        if other.de00_held_out.mean() < ROOT_GAIN * best.de00_held_out.mean():
+    tried = [(name, False) for name in kinds]
+    if kind is None and len(light) >= FEWEST_CURVED and np.count_nonzero(neutral) >= FEWEST_GRAYS:
+        tried += [(name, True) for name in kinds]
+    best: ColorFit | None = None
+    for name, curved in tried:
+        if curved and best is not None and best.de00_held_out.mean() > MOST_LEFT:
+            break  # another mistake than a curve
+        other = _fit(name, light, lab, neutral, curved=curved)
+        if other.bends is not None and not plausible(other.bends):
+            continue
+        if best is None or other.de00_held_out.mean() < ROOT_GAIN * best.de00_held_out.mean():
             best = other
-    return best
+    return best if best is not None else _fit(kinds[0], light, lab, neutral)
 
 
 def neutral_error(lab: Array, reference: Array, neutral: NDArray[np.bool_]) -> Array:
@@ -77,28 +91,49 @@ def neutral_error(lab: Array, reference: Array, neutral: NDArray[np.bool_]) -> A
     return np.asarray(chroma_of(lab[neutral] - reference[neutral]), dtype=np.float64)
 
 
-def xyz_of(kind: str, coefficients: Array, light: Array) -> Array:
+def xyz_of(kind: str, coefficients: Array, light: Array, bends: Array | None = None) -> Array:
     """(..., 3) XYZ under D50 of linear light."""
-    return np.asarray(terms_of(kind, light) @ coefficients, dtype=np.float64)
+    return np.asarray(terms_of(kind, straightened(light, bends)) @ coefficients, dtype=np.float64)
 
 
-def _fit(kind: str, light: Array, lab: Array, neutral: NDArray[np.bool_]) -> ColorFit:
+def _fit(kind: str, light: Array, lab: Array, neutral: NDArray[np.bool_], *, curved: bool = False) -> ColorFit:
     weights = np.where(neutral, NEUTRAL_WEIGHT, 1.0)
     everyone = np.arange(len(light))
-    coefficients = _coefficients(kind, light, lab, weights)
-    fitted = lab_from_xyz(xyz_of(kind, coefficients, light))
+    coefficients, bends = _solved(kind, light, lab, weights, curved=curved)
+    fitted = lab_from_xyz(xyz_of(kind, coefficients, light, bends))
     held = np.empty_like(lab)
     for group in _groups(len(light)):
         rest = np.setdiff1d(everyone, group)
-        without = _coefficients(kind, light[rest], lab[rest], weights[rest])
-        held[group] = lab_from_xyz(xyz_of(kind, without, light[group]))
-    return ColorFit(kind, coefficients, fitted, held, de00(fitted, lab), de00(held, lab))
+        without = _solved(kind, light[rest], lab[rest], weights[rest], curved=curved, start=bends)
+        held[group] = lab_from_xyz(xyz_of(kind, without[0], light[group], without[1]))
+    return ColorFit(kind, coefficients, fitted, held, de00(fitted, lab), de00(held, lab), bends)
 
 
 def _groups(count: int) -> Sequence[NDArray[np.intp]]:
     """Patches to hold out together: every FOLDS-th, so that neighbors on a chart go into different groups."""
     folds = min(count, FOLDS)
     return [np.arange(first, count, folds, dtype=np.intp) for first in range(folds)]
+
+
+def _solved(
+    kind: str, light: Array, lab: Array, weights: Array, *, curved: bool, start: Array | None = None
+) -> tuple[Array, Array | None]:
+    """Coefficients, and bends of the tone curve where one is sought; both by what the eye sees."""
+    plain = _coefficients(kind, light, lab, weights)
+    if not curved:
+        return plain, None
+    shape = (3, BENDS)
+    first = np.zeros(shape) if start is None else start
+
+    def errors(flat: Array) -> Array:
+        bends, coefficients = flat[: first.size].reshape(shape), flat[first.size :].reshape(plain.shape)
+        seen = _seen_difference(lab_from_xyz(xyz_of(kind, coefficients, light, bends)), lab)
+        weak = np.concatenate([BEND * bends.ravel(), APART * (bends - bends.mean(axis=0)).ravel()])
+        return np.concatenate([(seen * np.sqrt(weights)[:, None]).ravel(), weak])
+
+    guess = np.concatenate([first.ravel(), plain.ravel()])
+    solution = least_squares(errors, guess, method="lm", max_nfev=CURVE_STEPS).x
+    return solution[first.size :].reshape(plain.shape), solution[: first.size].reshape(shape)
 
 
 def _coefficients(kind: str, light: Array, lab: Array, weights: Array) -> Array:

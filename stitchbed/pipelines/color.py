@@ -19,6 +19,7 @@ from stitchbed.card.patches import MOST_CLIPPED
 from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
 from stitchbed.color.fit import ColorFit, fit_color, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.color.tone import CLEARLY_BENT, bending, straightened
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.corners import corner_points
 from stitchbed.core.errors import BadSettings, MixedTiles
@@ -46,6 +47,10 @@ PAPER_LIGHTNESS = 95.0  # L* taken for unprinted paper when nothing was measured
 UNMEASURED = (
     "the card is a print that was not measured: white balance and exposure are set by its paper; its grays and colors "
     "say nothing about true color, and none is claimed"
+)
+CONTRAST = (
+    "the camera applied a contrast curve (it bends tones by up to {share:.0%}); it was undone by the chart, but raw "
+    "files, or a picture style set to neutral with contrast at its least, keep more of light and dark tones"
 )
 OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space
 
@@ -158,6 +163,8 @@ def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict
     if settings.table is not None:
         numbers["grade"] = grades(figures, settings.table)
     warnings = [f"patch {name} was left out: {reason}" for name, reason in pair.left_out.items()]
+    if fit.bends is not None and bending(fit.bends) > CLEARLY_BENT:
+        warnings.append(CONTRAST.format(share=bending(fit.bends)))
     if not photo.transfer.exact:
         warnings.append("the picture's profile has no plain tone curve; the sRGB curve was taken")
     return _by_fit(photo, fit, settings), numbers, [*warnings, *(card.warnings if card is not None else ())]
@@ -205,7 +212,7 @@ def _by_fit(photo: Photo, fit: ColorFit, settings: ColorSettings) -> Correction:
     matrix = (fit.coefficients @ to_space.T).astype(np.float32)
 
     def apply(linear: Floats) -> Floats:
-        return np.asarray(terms_of(fit.kind, linear) @ matrix, dtype=np.float32)
+        return np.asarray(terms_of(fit.kind, straightened(linear, fit.bends)) @ matrix, dtype=np.float32)
 
     return Correction(apply, icc)
 
@@ -225,6 +232,7 @@ def _fit_numbers(photo: Photo, pair: Paired, fit: ColorFit) -> dict[str, Any]:
         "de00_after": _summary(fit.de00),
         "de00_held_out": _summary(fit.de00_held_out),
         "coefficients_xyz_d50": fit.coefficients,
+        "tone_curve": None if fit.bends is None else np.round(fit.bends, 4),
         "table": table,
     }
 
