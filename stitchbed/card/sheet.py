@@ -38,20 +38,23 @@ LEADING = 1.5  # line distance over font size
 FULL_STEPS = (
     ("1  Print", "At 100 %, never “fit to page”. Matt white paper, best quality, no color “enhancement”."),
     ("2  Measure", "Lay a steel ruler along both check lines and read their lengths to a tenth of a mm."),
-    ("", "Give it to the program: --printed-mm 159.6x159.8 (the line across, then the line down)."),
-    ("3  Lay", "Flat, close to the work, level with its surface, in the same light, without shine or shadow."),
-    ("4  Photograph", "Card and work in one picture, sharp, a little margin all round, nothing burnt out."),
+    ("", "Give them to the command rectify: --printed-mm 159.6x159.8 (across, then down)."),
+    (
+        "3  Lay",
+        "Cut along the thin line or left whole. Flat, close to the work, level with it, in the same light.",
+    ),
+    ("4  Photograph", "Card and work in one picture, sharp, some table all round, no shine, nothing burnt out."),
     ("5  Scan", "For scans: lay it beside the work in one of the pieces, with the same settings."),
 )
 FULL_TRUTH = (
     "What this print can tell. Printed and measured with the ruler, it gives true shape and size.",
-    "Its grays and colors are known only after a measuring device has read them: fill the values into",
-    "card.txt and give that file with --patches. Until then it serves for white balance and exposure only.",
+    "Its grays and colors are known only after a measuring device has read them: fill the values into the",
+    "table written with this card (.txt), for color --patches. Until then it serves for white balance and exposure.",
 )
 CORNER_STEPS = (
     ("1  Print", "At 100 %, never “fit to page”, on matt white paper. Stiff paper lies flatter."),
     ("2  Measure", "Read both check lines (the other one runs down between the cards) to a tenth of a mm."),
-    ("", "Give them to the program: --printed-mm 159.6x159.8 (across, then down)."),
+    ("", "Give them to the command rectify: --printed-mm 159.6x159.8 (across, then down)."),
     ("3  Cut", "Along the thin lines. The four cards carry different markers; keep one of each."),
     ("4  Lay", "One card at each corner of the work, close to it, turned as you like, flat, and level with the"),
     ("", "painted surface: on a thick stretched canvas raise the cards to its height."),
@@ -101,8 +104,9 @@ def printed(patch: Patch) -> bool:
 def _full_sheet(width: float, height: float) -> Sheet:
     piece = full_piece()
     x, y = (width - piece.width) / 2, (height - piece.height) / 2
-    shapes = [*_piece_shapes(piece, x, y), *_full_rulers(x, y), *_full_words(x, y)]
-    return Sheet("full", CardPage(width, height, tuple(shapes)), (Laid(piece, x, y),))
+    laid = Laid(piece, x, y)
+    shapes = [*_piece_shapes(piece, x, y), *_full_rulers(x, y), *_full_words(x, y), *_cut_lines(laid)]
+    return Sheet("full", CardPage(width, height, tuple(shapes)), (laid,))
 
 
 def _corner_sheet(width: float, height: float) -> Sheet:

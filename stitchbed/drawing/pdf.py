@@ -50,7 +50,9 @@ def _operators(page: CardPage) -> str:
             points = [f"{x:.4f} {page.height - y:.4f} {'l' if i else 'm'}" for i, (x, y) in enumerate(shape.corners)]
             lines.append(" ".join([*points, "h f"]))
         elif isinstance(shape, Grid):
-            lines += [f"{x:.4f} {page.height - y - h:.4f} {w:.4f} {h:.4f} re f" for x, y, w, h in _rectangles(shape)]
+            # one path and one fill: viewers that smooth edges leave hairlines between fills of their own
+            cells = [f"{x:.4f} {page.height - y - h:.4f} {w:.4f} {h:.4f} re" for x, y, w, h in _rectangles(shape)]
+            lines.append(" ".join([*cells, "f"]))
         else:
             font = "B" if shape.bold else "F"
             place = f"{shape.x:.4f} {page.height - shape.y:.4f} Td"
