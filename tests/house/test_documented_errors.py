@@ -63,9 +63,7 @@ def _rows(folder: Path) -> Path:
 WRITERS = {
     "write_pair": lambda path, originals, folder: write_pair(path, [PIXELS, PIXELS], originals=originals),
     "write_crops": lambda path, originals, folder: write_crops(path, [ROW], originals=originals),
-    "write_layers": lambda path, originals, folder: write_layers(
-        path, _art(), bits=8, originals=originals
-    ),
+    "write_layers": lambda path, originals, folder: write_layers(path, _art(), bits=8, originals=originals),
     "write_flat": lambda path, originals, folder: write_flat(
         path.with_suffix(".png"), SPEC, _rows(folder), memory=2**20, originals=originals
     ),
