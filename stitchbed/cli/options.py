@@ -20,7 +20,7 @@ from stitchbed.core.errors import printable
 from stitchbed.core.record import plain
 
 if TYPE_CHECKING:
-    from stitchbed.pipelines.records import StepRecord
+    from stitchbed.pipelines.contract.records import StepRecord
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 UNITS = {"": 1, "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "KB": 10**3, "MB": 10**6, "GB": 10**9}

@@ -23,8 +23,8 @@ from stitchbed.core.record import recording
 from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.pdf import pdf_of
 from stitchbed.drawing.raster import pixels_of
-from stitchbed.pipelines.checks import Inputs, paths_of
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.inputs import Inputs, paths_of
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 
 PNG_DPI = 600  # a marker cell of 1 mm gets 23.6 px
 FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B")

@@ -33,8 +33,8 @@ from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, Sight, link, sight_of
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
-from stitchbed.pipelines.checks import Inputs, paths_of
-from stitchbed.pipelines.records import CheckRecord
+from stitchbed.pipelines.contract.inputs import Inputs, paths_of
+from stitchbed.pipelines.contract.records import CheckRecord
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows

@@ -31,9 +31,9 @@ from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
-from stitchbed.pipelines.checks import Inputs, one_path
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, one_path
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 
 STEPS = ("border", "repair", "paper", "dust", "tone")

@@ -37,9 +37,9 @@ from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
-from stitchbed.pipelines.checks import Inputs, check_name, one_path, stored_as
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, check_name, one_path, stored_as
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 
 Apply = Callable[[Floats], Floats]
 

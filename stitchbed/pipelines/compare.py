@@ -32,8 +32,8 @@ from stitchbed.inspection.findings import declared_dpi
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.piece_checks import enlargement_of
 from stitchbed.pipelines.check import LEAST_SIDE
-from stitchbed.pipelines.checks import Inputs, paths_of
-from stitchbed.pipelines.records import CompareRecord
+from stitchbed.pipelines.contract.inputs import Inputs, paths_of
+from stitchbed.pipelines.contract.records import CompareRecord
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 from stitchbed.reading.intake import take_in

@@ -22,9 +22,9 @@ from stitchbed.core.quantities import listed
 from stitchbed.core.record import recording
 from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.page.page import Page, page_of
-from stitchbed.pipelines.checks import Inputs, one_path, paths_of
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, one_path, paths_of
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 
 

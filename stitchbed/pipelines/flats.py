@@ -30,9 +30,9 @@ from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, regi
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
 from stitchbed.page.page import Page, page_of
-from stitchbed.pipelines.checks import Inputs, one_path
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, one_path
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 

@@ -34,9 +34,9 @@ from stitchbed.mosaic.survey.uncovered import settled_outside
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import assemble
-from stitchbed.pipelines.checks import Inputs, paths_of
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import JoinRecord
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, paths_of
+from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf

@@ -37,9 +37,9 @@ from stitchbed.page.line_art.ink_layer import (
 )
 from stitchbed.page.medium import MEDIUM, Medium, medium_of
 from stitchbed.page.page import Page, linear, page_of
-from stitchbed.pipelines.checks import Inputs, one_path
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, one_path
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 

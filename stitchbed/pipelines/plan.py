@@ -15,9 +15,9 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.core.settings import Setting, check
 from stitchbed.drawing.svg import write_drawing
-from stitchbed.pipelines.checks import Inputs, paths_of
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import PlanRecord
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, paths_of
+from stitchbed.pipelines.contract.records import PlanRecord
 from stitchbed.pipelines.texts import plan as planning_words
 from stitchbed.planning import costs
 from stitchbed.planning.captures import (

@@ -19,7 +19,7 @@ import numpy as np
 from stitchbed.core.files import claim, claimed, claimed_folder
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
-from stitchbed.pipelines.records import StepRecord
+from stitchbed.pipelines.contract.records import StepRecord
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
 from stitchbed.report.blocks import PagePair

@@ -36,9 +36,9 @@ from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.figures import grades, photo_figures
-from stitchbed.pipelines.checks import Inputs, check_name, paths_of, stored_as
-from stitchbed.pipelines.claims import claim_outputs
-from stitchbed.pipelines.records import StepRecord, told_of
+from stitchbed.pipelines.contract.claims import claim_outputs
+from stitchbed.pipelines.contract.inputs import Inputs, check_name, paths_of, stored_as
+from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 

@@ -35,7 +35,7 @@ from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.frame import Framing
 from stitchbed.photos.survey.photo import opened
-from stitchbed.pipelines.checks import check_name, stored_as
+from stitchbed.pipelines.contract.inputs import check_name, stored_as
 from stitchbed.pipelines.proof import write_proof
 from stitchbed.reading.base import spill
 from stitchbed.reading.base.cache import PieceCache

@@ -17,7 +17,7 @@ import pytest
 from small_jobs import JOBS, invoke
 
 from stitchbed.core.schema import schema_of
-from stitchbed.pipelines.records import RECORDS
+from stitchbed.pipelines.contract.records import RECORDS
 
 DATED = ("card", "join-proof", "export", "color")  # kinds of files that could hold a date: PDF, HTML, ZIP, ICC
 TIMES = ("started", "seconds")  # of a record: when and how long, the only things that may differ

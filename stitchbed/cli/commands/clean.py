@@ -13,8 +13,8 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.clean import CleanSettings, clean
+from stitchbed.pipelines.contract.claims import claim_page
 from stitchbed.pipelines.texts.clean import summary
 
 PATH = click.Path(path_type=Path)

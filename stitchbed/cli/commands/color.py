@@ -12,8 +12,8 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.claims import claim_page
 from stitchbed.pipelines.color import ColorSettings, correct_color
+from stitchbed.pipelines.contract.claims import claim_page
 from stitchbed.pipelines.texts.color import summary
 
 FILE = click.Path(path_type=Path, dir_okay=False)

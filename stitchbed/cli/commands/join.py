@@ -12,7 +12,7 @@ import click
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.claims import claim_page
+from stitchbed.pipelines.contract.claims import claim_page
 from stitchbed.pipelines.join import JoinSettings, join
 from stitchbed.pipelines.texts.join import summary
 

@@ -1,0 +1,1 @@
+"""What all pipelines share: how they are asked, what they may write, what they answer."""
