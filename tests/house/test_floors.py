@@ -123,3 +123,12 @@ def test_no_assert_and_no_print_in_the_package() -> None:
             if called or isinstance(node, ast.Assert):
                 found.append(f"{module}:{node.lineno}")
     assert found == []
+
+
+def test_no_folder_holds_more_than_a_look_takes_in() -> None:
+    """At most 13 files in a folder, and no folder with a sixth of all lines."""
+    lines: dict[Path, list[int]] = {}
+    for path in SOURCES.values():
+        lines.setdefault(path.parent, []).append(len(path.read_text(encoding="utf-8").splitlines()))
+    assert max(map(len, lines.values())) <= 13
+    assert max(map(sum, lines.values())) < 0.16 * sum(map(sum, lines.values()))
