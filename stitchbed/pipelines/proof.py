@@ -95,8 +95,11 @@ STEP_TITLES = {
     "repair": ("Repair", "The first place that was filled from around it."),
     "paper": ("Paper", "The whole sheet with its contrast raised four times, so that unevenness shows."),
     "dust": ("Dust", "The place with most dust; pixel by pixel."),
+    "dust_places": ("Dust, place by place", "Places that changed, each before above and after below."),
     "tone": ("Tone", "The place with most ink; pixel by pixel."),
 }
+SAME_PLACE = ("repair", "paper", "dust", "tone")  # both sides show one place, so that one can lie over the other
+SIDES = {1: " Before at left, after at right.", 2: " Move the line between before and after."}
 
 
 def prove_step(path: Path, told: StepRecord, sources: Sequence[Path], canvas: Path) -> None:
@@ -164,9 +167,7 @@ def _steps(told: Mapping[str, Any], canvas: Path) -> list[PagePair]:
     for path in [canvas.parent / name for name in told.get("outputs", ()) if name.endswith(".png") and "/" in name]:
         if path.is_file():
             title, words = STEP_TITLES.get(path.stem, (path.stem.replace("_", " ").capitalize(), ""))
-            shown = step_picture(path, title, parted=path.stem != "border")  # before and after it are two places
-            words += (
-                " Move the line between before and after." if len(shown) == 2 else " Before at left, after at right."
-            )
-            found.append(PagePair(title, words.strip(), shown, curtain=len(shown) == 2))
+            shown = step_picture(path, title, parted=path.stem in SAME_PLACE)
+            words += SIDES[len(shown)] if path.stem in (*SAME_PLACE, "border") else ""
+            found.append(PagePair(title, words, shown, curtain=len(shown) == 2))
     return found

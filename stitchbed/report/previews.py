@@ -66,7 +66,7 @@ def step_picture(path: Path, title: str, *, parted: bool) -> tuple[Shown, ...]:
         codes = np.asarray(image.convert("RGB"))
     half = (codes.shape[1] - GAP) // 2
     if not parted or codes.shape[1] != 2 * half + GAP or (codes[:, half : half + GAP] != NOTHING).any():
-        return (_encoded(codes, f"{title}: before at left, after at right"),)
+        return (_encoded(codes, f"{title}: before and after"),)
     return _encoded(codes[:, :half], f"{title}: before"), _encoded(codes[:, half + GAP :], f"{title}: after")
 
 

@@ -53,8 +53,10 @@ def test_a_clean_up_shows_the_whole_and_every_step(cleaned: Path) -> None:
     page = (cleaned / "clean.html").read_text(encoding="utf-8")
     assert "Proof of a clean-up: clean.tif" in page
     titles = re.findall(r"<h3>(.*?)</h3>", page)
-    assert titles == ["The whole", "Border", "Paper", "Dust", "Tone"]
+    assert titles == ["The whole", "Border", "Paper", "Dust", "Dust, place by place", "Tone"]
     before, after, border, *steps = _pictures(page)
+    del steps[4]  # the places of dust, each before above and after below: one picture
+    assert "each before above and after below.</figcaption>" in page
     assert page.count('class="curtain"') == 4  # all but the border's, whose sides show two places
     assert [a.shape == b.shape for a, b in zip(steps[::2], steps[1::2], strict=True)] == [True] * 3
     # the lid is dark, the clean page's rim is white paper: codes 0.1 and 1.0 of light are 89 and 255
@@ -146,7 +148,7 @@ def test_the_page_opens_in_a_browser(browser: Any, cleaned: Path) -> None:
     browser.get("file://" + quote(str(cleaned / "clean.html")))
     wait(browser, "return document.getElementById('stage').dataset.drawn === 'yes'")
     loaded = "return [...document.querySelectorAll('main img')].map(i => i.complete && i.naturalWidth > 0)"
-    assert browser.execute_script(loaded) == [True] * 9
+    assert browser.execute_script(loaded) == [True] * 10
     for n, curtain in enumerate(browser.find_elements("css selector", ".curtain input")):
         browser.execute_script("arguments[0].scrollIntoView({ block: 'center' })", curtain)
         line = "const r = arguments[0]; return parseFloat(getComputedStyle(r.parentNode).getPropertyValue('--part'))"
