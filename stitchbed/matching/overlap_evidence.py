@@ -235,7 +235,7 @@ def _overlap(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> _Overlap
     seen = moved(np.asarray(np.linalg.inv(motion), np.float64), frame)
     left, top = (int(k) for k in np.maximum(np.ceil(seen.min(0)), rim[0]))
     right, bottom = (int(k) for k in np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])))
-    if right - left < 4 or bottom - top < 4:
+    if right - left < 4 or bottom - top < 4 or min(rows, cols) <= 2 * rim[1]:
         return None
     inner = two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]].astype(np.float32)
     into = np.array([[1, 0, -rim[1]], [0, 1, -rim[1]], [0, 0, 1.0]])
