@@ -45,9 +45,11 @@ def uneven(evidence: Evidence, index: int) -> Finding:
 
 def _stretched(evidence: Evidence) -> list[tuple[int, Finding]]:
     found = []
+    both = [_sizes(len(evidence.tiles), evidence.courses, axis) for axis in (0, 1)]
+    uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
     for axis, way in ((1, "along the travel of the head"), (0, "across the travel of the head")):
-        sizes = _sizes(len(evidence.tiles), evidence.courses, axis)
-        for index in np.flatnonzero(np.abs(sizes) > STRETCHED):
+        sizes = both[axis]
+        for index in np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way):
             percent = 100 * float(sizes[index])
             why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
             change = "let the sheet lie still, press it so that it does not slip, and scan again"

@@ -255,7 +255,7 @@ def test_bits_that_are_not_written(bits: int, grid: tuple[Path, Path, np.ndarray
     """Not silently taken for 8; and pictures in floating point are refused in words by the reader."""
     picture, table, corners = grid
     settings = ColorSettings(card="chart", patches=table, corners=corners, bits=bits)
-    with pytest.raises(BadSettings, match=f"--bits {bits}"):
+    with pytest.raises(BadSettings, match="bits"):
         correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
     deep = tmp_path / "deep.tif"
     tifffile.imwrite(deep, np.full((100, 100, 3), 0.5, np.float32), photometric="rgb")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Indices
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.illumination import LightField, light_at
 from stitchbed.photos.geometry.output_frame import inside_photo, to_photo
@@ -35,17 +35,22 @@ class Headroom:
 def headroom_of(
     photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None], gains: Array
 ) -> Headroom:
-    """How far light must come down, so that evening out does not push paper beyond white. Uneven light stays as is."""
-    factor, cut_off = 1.0, np.zeros(photos[0].small.shape[2])
+    """How far light must come down, so that evening out does not push paper beyond white. Uneven light stays as is.
+
+    A place counts as bright as the photo that shows it darkest has it: what shines in one is taken from another.
+    """
+    least, cut_off = np.full(LOOKS * LOOKS, np.inf), np.zeros(photos[0].small.shape[2])
     for number, (photo, field) in enumerate(zip(photos, fields, strict=True)):
-        xy, stored = _looks(photo, plane, number)
+        seen, xy, stored = _looks(photo, plane, number)
         if number == 0:
             cut_off = (stored >= CUT_OFF * 255).mean(axis=0)
         whole = (stored < CUT_OFF * 255).all(axis=1)
         if field is not None and whole.any():
             light = to_linear(np.ascontiguousarray(stored[whole]), photo.transfer) * gains[number]
             evened = (light / light_at(field, xy[whole])).max(axis=1)
-            factor = min(factor, BRIGHTEST / float(np.quantile(evened, 1 - RARE)))
+            least[seen[whole]] = np.minimum(least[seen[whole]], evened)
+    known = least[np.isfinite(least)]
+    factor = min(1.0, BRIGHTEST / float(np.quantile(known, 1 - RARE))) if len(known) else 1.0
     return Headroom(factor, np.asarray(cut_off, dtype=np.float64))
 
 
@@ -57,12 +62,12 @@ def cut_off_note(result: Array, room: Headroom) -> list[str]:
     return [f"{more:.2%} of the result is cut off at full white that was not cut off in the photo"]
 
 
-def _looks(photo: Photo, plane: PlaneSurvey, number: int) -> tuple[Array, np.ndarray]:
-    """Places of the result that a photo shows, (N, 2) mm, and its stored values there (N, channels), 8 bits."""
+def _looks(photo: Photo, plane: PlaneSurvey, number: int) -> tuple[Indices, Array, np.ndarray]:
+    """Which of the places looked at a photo shows (N,), where they are (N, 2) mm, its stored values (N, channels)."""
     x, y = ((np.arange(LOOKS) + 0.5) / LOOKS * side for side in (plane.facing.width, plane.facing.height))
     xy = np.stack([grid.ravel() for grid in np.meshgrid(x, y)], 1)
     at = to_photo(plane.facing, plane.fit, number)(xy)
     seen = inside_photo(at, photo.size)
     column, row = np.rint(small_px(photo, at[seen])).astype(int).T
     h, w = photo.small.shape[:2]
-    return xy[seen], photo.small[np.clip(row, 0, h - 1), np.clip(column, 0, w - 1)]
+    return np.flatnonzero(seen), xy[seen], photo.small[np.clip(row, 0, h - 1), np.clip(column, 0, w - 1)]
