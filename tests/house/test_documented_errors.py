@@ -25,6 +25,7 @@ from stitchbed.copies.openraster import write_layers
 from stitchbed.core import quantities as sizes
 from stitchbed.core.errors import BadSettings, CannotWrite, CanvasTooLarge, UnreadableTile, WouldTouchOriginal
 from stitchbed.inspection.dpi.crops import CropRow, write_crops
+from stitchbed.jobs import batch
 from stitchbed.jobs.batch import BatchSettings, executor_of
 from stitchbed.output import room as foresight
 from stitchbed.output.png import PngRows, PngSpec
@@ -146,7 +147,8 @@ def test_page_of_says_canvas_too_large_and_unreadable_tile() -> None:
         page_of(first(with_tags({258: (3, [24] * 3)})), 10**6)
 
 
-def test_executor_of_says_bad_settings_when_no_scheduler_answers() -> None:
+def test_executor_of_says_bad_settings_when_no_scheduler_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(batch, "CONNECT_SECONDS", 0.3)
     settings = BatchSettings(cluster="tcp://127.0.0.1:1")
     with pytest.raises(BadSettings, match=r"(?i)cluster|scheduler|dask"), executor_of(settings, 1):
         pass
