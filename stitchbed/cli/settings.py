@@ -15,7 +15,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 import click
 
 from stitchbed.cli.options import Command, Shared, shared_options
-from stitchbed.core.settings import SHELL_ONLY, Place, check, places
+from stitchbed.core.settings import SHELL_ONLY, Place, check, default_of, places
 
 Settings = TypeVar("Settings")
 MOST = 1e300  # of any number; more does not fit the arithmetic
@@ -65,10 +65,9 @@ def _changes(kind: Any, table: Mapping[str, Any]) -> dict[str, Any]:
     for one in fields(kind):
         if one.name not in table:
             continue
-        default = one.default_factory() if one.default_factory is not MISSING else one.default
-        value = table[one.name]
+        default, value = default_of(one), table[one.name]
         nested = is_dataclass(default) and not isinstance(default, type)
-        values[one.name] = replace(default, **_changes(type(default), value)) if nested else value  # type: ignore[type-var]
+        values[one.name] = replace(default, **_changes(type(default), value)) if nested else value
     return values
 
 
