@@ -25,6 +25,7 @@ class Setting:
     choices : the words or numbers allowed. option : its name in the shell, where that is not the field's.
     shell : False for what only job files and Python set. read : makes the value of a word of the shell.
     many : the option may be given again, each time with one item of a tuple. words : how many words the option takes.
+    table : makes an item of a tuple of an entry of a job file; a ValueError says how to write it.
     """
 
     help: str
@@ -37,6 +38,7 @@ class Setting:
     read: Callable[[Any], Any] | None = None
     many: bool = False
     words: int = 1
+    table: Callable[[Any], Any] | None = None
 
 
 @dataclass(frozen=True)

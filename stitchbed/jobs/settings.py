@@ -6,7 +6,7 @@ In: a frozen dataclass of settings, a table. Out: the settings; or which key or 
 from __future__ import annotations
 
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, Field, dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar, Union, get_args, get_origin
@@ -72,7 +72,7 @@ def settings_of(kind: type[Settings], table: Table, at: Place, given: Table) -> 
 def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
     """Field -> value for every key of the table. base : the instance whose nested settings are changed, or None."""
     owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY}
-    values = {}
+    values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in owned:
             raise unknown_key(key, list(owned), f"in {at.table}")
@@ -83,13 +83,21 @@ def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
             continue
         try:
             hint, setting = hint_of(kind, key)
-            values[key] = _as(hint, value, at.folder)
+            values[key] = _entries(setting.table, value) if setting.table else _as(hint, value, at.folder)
             _check_fits(values[key], setting)
         except _Wrong as wrong:
             raise BadSettings(
                 f"{key} = {_shown(value)} in {at.table}", expected=str(wrong), attempt=f"{key} written so, or left out"
             ) from None
     return values
+
+
+def _entries(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
+    """A list of tables or texts, each as its setting makes it."""
+    try:
+        return tuple(read(entry) for entry in value) if isinstance(value, list) else (read(value),)
+    except ValueError as error:
+        raise _Wrong(str(error)) from None
 
 
 def _check_fits(value: Any, setting: Setting) -> None:
