@@ -19,6 +19,7 @@ from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
 
+from stitchbed.core.addresses import address_of, file_of
 from stitchbed.core.errors import CannotWrite, WouldTouchOriginal
 from stitchbed.core.kept import sync_folder
 from stitchbed.core.record import plain
@@ -28,12 +29,26 @@ LEFT_BY_LOOKING = (".DS_Store", "Thumbs.db", "desktop.ini")  # by windows that s
 
 
 def sha256_of(path: Path) -> str:
-    """Hash of a file, streamed; of a folder, that of the list of all files in it."""
+    """Hash of a file, streamed; of a folder, of the list of all files in it; of a picture, see `sha256_of_each`."""
     if not path.is_dir():
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256_of_each([path])[0]
     inside = sorted(one for one in path.rglob("*") if one.is_file() and one.name not in LEFT_BY_LOOKING)
     return hashlib.sha256(b"".join(_line(str(one.relative_to(path)), sha256_of(one)) for one in inside)).hexdigest()
+
+
+def sha256_of_each(paths: Sequence[Path]) -> list[str]:
+    """Hashes of files, and of pictures in files: of the file's bytes with ":3" behind them for the third picture.
+
+    paths : all of one file, which is read once.
+
+    Raises
+    ------
+    OSError
+    """
+    addresses = [address_of(path) for path in paths]
+    with addresses[0].file.open("rb") as file:
+        whole = hashlib.file_digest(file, "sha256")
+    return [_with_number(whole, address.number) for address in addresses]
 
 
 def is_ours(path: Path) -> bool:
@@ -226,8 +241,15 @@ def _numbered(path: Path) -> Path:
     return next(name for name in names if not os.path.lexists(name))
 
 
+def _with_number(whole: hashlib._Hash, number: int | None) -> str:
+    digest = whole.copy()
+    digest.update(b"" if number is None else f":{number}".encode())
+    return digest.hexdigest()
+
+
 def _same(path: Path, other: Path) -> bool:
-    """Whether both are one file: by spelling, through links, by any name."""
+    """Whether both are one file: by spelling, through links, by any name, by the name of a picture in it."""
+    other = file_of(other)
     if path == other:
         return True
     # a path that leads nowhere (links in a circle, a zero in its name) is no file, so it is nobody's original

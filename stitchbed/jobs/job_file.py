@@ -12,6 +12,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import BadSettings
 from stitchbed.reading.base.folder import may_be_piece
 
@@ -76,7 +77,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
     """
     found: dict[Path, None] = {}
     for path in paths:
-        if not path.exists():
+        if not file_of(path).exists():
             raise BadSettings(
                 f"{path} among the pieces, which does not exist",
                 expected="files, or folders of pictures, beside the job file",
@@ -89,7 +90,7 @@ def files_of(paths: Sequence[Path]) -> list[Path]:
 
 def files_in(table: Table, folder: Path) -> list[Path]:
     """Files a step's settings name (a mask, a file of measured colors), wherever in the table."""
-    return [path for text in _texts(table) if text and (path := folder / text).is_file()]
+    return [path for text in _texts(table) if text and file_of(path := folder / text).is_file()]
 
 
 def _texts(value: object) -> Iterator[str]:

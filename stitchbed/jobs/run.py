@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.core.files import cannot_write, claim, claimed, is_ours, sha256_of, write_json
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
@@ -73,7 +74,7 @@ class _Hashes:
     def of(self, path: Path) -> str:
         """Of the file as it was when first asked for; "" when there is none."""
         if path not in self.known:
-            self.known[path] = sha256_of(path) if path.is_file() else ""
+            self.known[path] = sha256_of(path) if file_of(path).is_file() else ""
         return self.known[path]
 
 

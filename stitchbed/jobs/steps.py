@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from stitchbed.core.corners import corner_points
+from stitchbed.card.corners import corner_points
 from stitchbed.core.errors import BadSettings
 from stitchbed.jobs.call import FLATS, LINES, PAGE, PIECES, Call
 from stitchbed.jobs.job_file import files_of

@@ -15,13 +15,13 @@ from typing import Annotated, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.card.corners import corner_points
 from stitchbed.card.patches import MOST_CLIPPED
 from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
 from stitchbed.color.fit import ColorFit, fit_color, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.color.tone import CLEARLY_BENT, bending, straightened
 from stitchbed.core.arrays import Array, Floats
-from stitchbed.core.corners import corner_points
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, Disconnected
 from stitchbed.core.files import claim
@@ -179,7 +180,7 @@ def _scan_record(scan: _Scan, lowest: _Scan, found: Sequence[Loss]) -> dict[str,
         "loses_levels": None if loss is None else round(loss.worst, 2),
         "grain_lost": None if loss is None else round(loss.grain, 2),
         "pixels": scan.look.shape[0] * scan.look.shape[1],
-        "bytes": scan.tile.path.stat().st_size,
+        "bytes": file_of(scan.tile.path).stat().st_size,
         "size": round((scan.dpi / lowest.dpi) ** 2, 2),
         "time": losses.time_ratio(scan.dpi, lowest.dpi),
     }

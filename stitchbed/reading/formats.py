@@ -1,6 +1,6 @@
 """I say which reader serves which file, by its first bytes and never by its name.
 
-In: a path. Out: its `Raster`, or its open `Windows`.
+In: a path, of a file or of one picture in it (`scan.tif:3`). Out: its `Raster`, or its open `Windows`.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from stitchbed.core.addresses import Address, address_of, file_of
 from stitchbed.reading.base.cache import PieceCache
-from stitchbed.reading.base.faults import telling, unreadable
+from stitchbed.reading.base.faults import shown, telling, unreadable
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.stills import jpeg, png, png_rows, stills, webp
@@ -25,13 +26,15 @@ HEAD = 16  # bytes needed to tell every format
 class Format:
     """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes.
 
-    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch).
+    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch). count(file): pictures in it; where it
+    is given, the readers are asked for a picture by its number (`addresses.address_of`).
     """
 
     suffixes: tuple[str, ...]
     begins: Callable[[bytes], bool]
     read_header: Callable[[Path, int], Header]
     open_stored: Callable[..., Stored]
+    count: Callable[[Path], int] | None = None
 
 
 FORMATS: dict[str, Format] = {
@@ -40,6 +43,7 @@ FORMATS: dict[str, Format] = {
         lambda head: head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
         tiff.read_header,
         tiff.open_stored,
+        tiff.count,
     ),
     "PNG": Format((".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png),
     "JPEG": Format(
@@ -72,11 +76,12 @@ def format_of(path: Path) -> str:
     ------
     UnreadableTile : missing, a folder, not allowed, empty, or no picture that can be read.
     """
+    place = file_of(path)
     with telling(path, "opening it"):
-        if path.exists() and not path.is_file():
-            kind = "a folder" if path.is_dir() else "a device or a pipe"
+        if place.exists() and not place.is_file():
+            kind = "a folder" if place.is_dir() else "a device or a pipe"
             raise unreadable(path, f"is {kind}, not a picture", attempt="give the picture files in it")
-        with path.open("rb") as file:
+        with place.open("rb") as file:
             head = file.read(HEAD)
     if not head:
         raise unreadable(path, "is empty (0 bytes)", attempt="copy or scan it again")
@@ -87,9 +92,31 @@ def format_of(path: Path) -> str:
     raise unreadable(path, f"is {seen}" if seen else "is no picture of a kind that is read here")
 
 
+def pictures_in(path: Path) -> list[Path]:
+    """The paths of all pictures a path names: the path itself, or `scan.tif:1`, `scan.tif:2` ... of a file of several.
+
+    Raises
+    ------
+    UnreadableTile : as `format_of`; a file beside it bears the name of one of its pictures.
+    """
+    known, address = FORMATS[format_of(path)], address_of(path)
+    count = 1 if known.count is None else known.count(address.file)
+    if address.number is not None or count == 1:
+        return [path]
+    pictures = [Address(address.file, number).path for number in range(1, count + 1)]
+    taken = next((one for one in pictures if address_of(one).number is None), None)
+    if taken is not None:
+        found = (
+            f"holds {count} pictures, and a file beside it is called {shown(Path(taken.name))}, as one of them would be"
+        )
+        raise unreadable(path, found, expected="a name of its own for each picture", attempt="rename that other file")
+    return pictures
+
+
 def read_header(path: Path, *, max_pixels: int = MAX_PIXELS) -> Header:
     """Everything the header says, with notes on what was ignored; no pixel is decoded."""
-    return FORMATS[format_of(path)].read_header(path, max_pixels)
+    known, path = _picture(path)
+    return known.read_header(path, max_pixels)
 
 
 def read_raster(path: Path, *, max_pixels: int = MAX_PIXELS) -> Raster:
@@ -114,8 +141,30 @@ def open_windows(
     ------
     UnreadableTile, CanvasTooLarge : as `read_raster`. CannotWrite : no room in scratch.
     """
-    known = FORMATS[format_of(path)]
+    known, path = _picture(path)
     header = known.read_header(path, max_pixels)
     kept = PieceCache(CACHE_BYTES) if cache is None else cache
     with telling(path, "opening it"):
         return Windows(header, known.open_stored(path, header, cache=kept, scratch=scratch))
+
+
+def _picture(path: Path) -> tuple[Format, Path]:
+    """The reader, and what to call the one picture a path names.
+
+    Raises
+    ------
+    UnreadableTile : as `format_of`; the file holds several pictures and the path names none of them, or holds fewer.
+    """
+    known, address = FORMATS[format_of(path)], address_of(path)
+    count = 1 if known.count is None else known.count(address.file)
+    if address.number is None and count > 1:
+        raise unreadable(
+            path,
+            f"holds {count} pictures where one is wanted",
+            expected="the number of one of them behind its name",
+            attempt=f"{shown(Address(path, 1).path)} to {shown(Path(Address(path, count).path.name))}",
+        )
+    if (address.number or 1) > count:
+        held = "one picture" if count == 1 else f"{count} pictures"
+        raise unreadable(path, f"is not there: {shown(address.file)} holds {held}", attempt="a lower number")
+    return known, (address.file if known.count is None else path)

@@ -13,13 +13,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import MixedTiles, StitchbedError, UnreadableTile
-from stitchbed.core.files import sha256_of
+from stitchbed.core.files import sha256_of_each
 from stitchbed.reading.base.faults import shown, telling, unreadable
 from stitchbed.reading.base.folder import may_be_piece
 from stitchbed.reading.base.header import MAX_PIXELS, Header
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import FORMATS, HEAD, format_of, read_header
+from stitchbed.reading.formats import FORMATS, HEAD, format_of, pictures_in, read_header
 
 HASHING_THREADS = 2  # hashing frees the interpreter's lock; more than two disks' worth gains nothing
 
@@ -52,7 +53,7 @@ def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 def take_in(
     paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, allow_unreadable: bool = False
 ) -> tuple[list[Tile], list[str]]:
-    """Tiles of all files, ordered by natural name, then content, whatever the order given; and warnings.
+    """Tiles of all pictures in the files, ordered by natural name, then content, whatever the order; and warnings.
 
     allow_unreadable : name unreadable files in a warning and go on with the others.
 
@@ -62,7 +63,7 @@ def take_in(
     """
     files, warnings = _listed(paths)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        taken = list(pool.map(lambda path: _taken(path, max_pixels), files))
+        taken = [one for many in pool.map(lambda path: _taken(path, max_pixels), files) for one in many]
     faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
     if faults and not allow_unreadable:
         raise faults[0]
@@ -110,9 +111,12 @@ def same_profile(tiles: Sequence[Tile], assume: str | None = None) -> bytes | No
 
 def unchanged(tiles: Sequence[Tile]) -> list[str]:
     """Names of tiles whose file is not what it was at intake (changed, gone or unreadable); empty when all is well."""
+    in_file: dict[Path, list[Tile]] = {}
+    for tile in tiles:
+        in_file.setdefault(file_of(tile.path), []).append(tile)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        hashes = list(pool.map(_hash_or_none, tiles))
-    return [tile.name for tile, digest in zip(tiles, hashes, strict=True) if digest != tile.sha256]
+        changed = {tile.name for some in pool.map(_changed, in_file.values()) for tile in some}
+    return [tile.name for tile in tiles if tile.name in changed]
 
 
 def natural(name: str) -> list[tuple[int, int, str]]:
@@ -175,20 +179,35 @@ def _looks_like_picture(path: Path) -> bool:
     return any(known.begins(head) for known in FORMATS.values())
 
 
-def _taken(path: Path, max_pixels: int) -> _Taken | StitchbedError:
+def _taken(path: Path, max_pixels: int) -> list[_Taken | StitchbedError]:
+    """What is known of the pictures in a file, or why one cannot be taken."""
     try:
-        header = read_header(path, max_pixels=max_pixels)
+        pictures = pictures_in(path)
+        headers = [_header_or_fault(one, max_pixels) for one in pictures]
         with telling(path, "reading it"):
-            return _Taken(path, header, sha256_of(path))
+            hashes = sha256_of_each(pictures)
+    except StitchbedError as error:
+        return [error]
+    return [
+        header if isinstance(header, StitchbedError) else _Taken(one, header, digest)
+        for one, header, digest in zip(pictures, headers, hashes, strict=True)
+    ]
+
+
+def _header_or_fault(path: Path, max_pixels: int) -> Header | StitchbedError:
+    try:
+        return read_header(path, max_pixels=max_pixels)
     except StitchbedError as error:
         return error
 
 
-def _hash_or_none(tile: Tile) -> str | None:
+def _changed(tiles: Sequence[Tile]) -> list[Tile]:
+    """Those of one file's tiles that are not what they were."""
     try:
-        return sha256_of(tile.path)
+        hashes = sha256_of_each([tile.path for tile in tiles])
     except OSError:
-        return None
+        return list(tiles)
+    return [tile for tile, digest in zip(tiles, hashes, strict=True) if digest != tile.sha256]
 
 
 def _each_once(good: Sequence[_Taken]) -> tuple[list[_Taken], list[str]]:
@@ -197,6 +216,8 @@ def _each_once(good: Sequence[_Taken]) -> tuple[list[_Taken], list[str]]:
     kept: list[_Taken] = []
     warnings: list[str] = []
     for one in sorted(good, key=lambda one: (natural(one.path.name), one.sha256, os.fsencode(one.path))):
+        if first.get(one.sha256) == one.path:  # named in the list and found in its file
+            continue
         if one.sha256 in first:
             warnings.append(f"{shown(one.path)} is the same as {shown(first[one.sha256])} and was left out")
             continue

@@ -28,9 +28,9 @@ from synthetic_camera import (
     scene_with_cards,
 )
 
+from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard, find_cards
 from stitchbed.cli.commands.rectify import command
-from stitchbed.core.corners import corner_points, printed_lines
 from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_linear, transfer_of

@@ -12,9 +12,9 @@ from typing import Annotated
 
 import numpy as np
 
+from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array
-from stitchbed.core.corners import corner_points, printed_lines
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
 from stitchbed.photos.geometry.edge_points import Side

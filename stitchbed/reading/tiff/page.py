@@ -1,4 +1,4 @@
-"""I understand which page of a TIFF is the picture and how its pixels lie in the file.
+"""I understand how the pixels of one picture lie in a TIFF.
 
 In: directories of tags. Out: a frozen `TiffPage`, or the reason why its pixels cannot be taken.
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.errors import StitchbedError
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, unreadable
-from stitchbed.reading.metadata.tags import Directory, Source, blob, directories, directory_at, number, numbers
+from stitchbed.reading.metadata.tags import Directory, blob, directory_at, number, numbers
 from stitchbed.reading.tiff.layout import TiffPage, check_extents, check_pieces
 
 COMPRESSIONS = {
@@ -35,19 +35,6 @@ REFUSED_PHOTOMETRICS = {
     32803: "unprocessed camera data", 32844: "LogL", 32845: "LogLuv", 34892: "linear camera data",
 }  # fmt: skip
 SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point", 5: "complex whole numbers", 6: "complex numbers"}
-
-
-def picture_directory(source: Source) -> Directory:
-    """The first directory that is no reduced view and no mask (tags 254, 255)."""
-    first: Directory | None = None
-    for directory in directories(source):
-        first = first or directory
-        reduced = number(directory, 254, 0) & 5 or number(directory, 255, 1) == 2
-        if not reduced:
-            return directory
-    if first is None:
-        raise unreadable(source.path, "is a TIFF without any picture in it")
-    return first
 
 
 def page_of(directory: Directory, max_pixels: int) -> TiffPage:

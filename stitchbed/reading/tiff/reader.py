@@ -13,6 +13,7 @@ from typing import IO
 
 import numpy as np
 
+from stitchbed.core.addresses import address_of, file_of
 from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box, clipped, shifted
 from stitchbed.reading.base.cache import PieceCache
@@ -26,7 +27,8 @@ from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
 from stitchbed.reading.tiff.decode import bit_ordered, decode_piece, unpacked
 from stitchbed.reading.tiff.layout import TiffPage
-from stitchbed.reading.tiff.page import Pages, layout_of, page_of, picture_directory
+from stitchbed.reading.tiff.page import Pages, layout_of, page_of
+from stitchbed.reading.tiff.pictures import Pictures, pictures_of
 from stitchbed.reading.views.orientation import swapped
 
 Read = Callable[[Box, Sequence[int]], Pixels]
@@ -35,15 +37,28 @@ Keep = Callable[[int, Callable[[], Pixels]], Pixels]
 SPILL_ABOVE = 16 * 2**20  # decoded bytes of one compressed strip; larger ones would push everything else off a shelf
 
 
-def read_header(path: Path, max_pixels: int) -> Header:
-    """What the first full-size page says of itself; no pixel is decoded.
+def count(path: Path) -> int:
+    """How many pictures the file holds.
 
     Raises
     ------
-    UnreadableTile, CanvasTooLarge : see `tiff_page`.
+    UnreadableTile : see `pictures`.
     """
-    with telling(path, "reading its header"), path.open("rb") as file:
-        directory = picture_directory(_source(path, file))
+    return len(_pictures(path).directories)
+
+
+def read_header(path: Path, max_pixels: int) -> Header:
+    """What one picture says of itself, the first when the path names none; no pixel is decoded.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : see `pictures`, `page`.
+    """
+    address = address_of(path)
+    with telling(path, "reading its header"), address.file.open("rb") as file:
+        pictures = pictures_of(_source(path, file))
+        place = (address.number or 1) - 1
+        directory = pictures.directories[place]
         page = page_of(directory, max_pixels)
         layout = layout_of(directory, page)
         dpi = from_tiff(number(directory, 296, 2), fraction(directory, 282), fraction(directory, 283))
@@ -54,7 +69,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     shown_dpi = None if dpi is None else swapped(dpi, turn)
     windowed = page.compression == "none" or page.piece_bytes <= SPILL_ABOVE
     raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
-    return Header(raster, turn, page.associated, layout, (*notes, *_unused(page)))
+    return Header(raster, turn, page.associated, layout, (*notes, *_unused(page), *(() if place else pictures.notes)))
 
 
 def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path | None) -> Stored:
@@ -64,7 +79,7 @@ def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path 
     """
     layout: Pages = header.layout
     with telling(path, "opening it"):
-        file = path.open("rb", buffering=0)  # closed by Stored.close
+        file = file_of(path).open("rb", buffering=0)  # closed by Stored.close
     if not header.raster.windowed:
         return _spilled(path, layout.page, file, scratch)
     owner = object()
@@ -118,6 +133,11 @@ def _unused(page: TiffPage) -> tuple[str, ...]:
     """A note when samples are left out, as the infrared channel of film scans."""
     count = page.samples - len(page.chosen)
     return (f"{count} further channel(s) beside color and alpha are not used",) if count else ()
+
+
+def _pictures(path: Path) -> Pictures:
+    with telling(path, "reading its header"), path.open("rb") as file:
+        return pictures_of(_source(path, file))
 
 
 def _source(path: Path, file: IO[bytes]) -> Source:
