@@ -10,19 +10,17 @@ import importlib
 import os
 import signal
 import sys
-import traceback
 from contextlib import suppress
-from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
 import click
 
-from stitchbed.core.errors import StitchbedError
+from stitchbed.core.errors import in_words
 from stitchbed.core.memory import one_heap
 from stitchbed.core.record import VERSION
 
-# Command -> what it does, in the order of a job. The file of the same name in this folder holds the command.
+# Command -> what it does, in the order of a job. The file of the same name in `commands/` holds the command.
 COMMANDS = {
     "plan": "How to cut a sheet into captures.",
     "check": "Look at captures before joining.",
@@ -36,7 +34,9 @@ COMMANDS = {
     "export": "Copies for print, web, without paper.",
     "compare": "Captures of one sheet at different dpi.",
     "run": "A whole job from one TOML file.",
+    "desk": "The whole job in a page of your browser.",
 }
+OF_DESK = ("desk",)  # of the commands, those whose files are in the folder of that name
 
 
 class Commands(click.Group):
@@ -50,7 +50,8 @@ class Commands(click.Group):
         """The command's own click object."""
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"stitchbed.cli.commands.{cmd_name}").command
+        home = "desk" if cmd_name in OF_DESK else "commands"
+        command: click.Command = importlib.import_module(f"stitchbed.cli.{home}.{cmd_name}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -86,34 +87,6 @@ def main() -> None:
         _end(1, "")
     except Exception as error:
         _end(1, str(in_words(error)))
-
-
-def in_words(error: BaseException) -> StitchbedError:
-    """Whatever ended a job, as found, expected, try; what nobody foresaw with its place, for whoever mends it."""
-    if isinstance(error, StitchbedError):
-        return error
-    if isinstance(error, MemoryError):
-        return StitchbedError(
-            "the system gave no more memory",
-            expected="room for what --memory allows and 300 MiB besides",
-            attempt="less --memory, fewer --workers, or closing other programs",
-        )
-    if isinstance(error, OSError) and error.strerror:
-        return StitchbedError(
-            f"{error.strerror.lower()}" + (f": {error.filename}" if error.filename else ""),
-            expected="files and folders that are there and can be read and written",
-            attempt="whether they and the folder you are in still exist, then the same command again",
-        )
-    if isinstance(error, ValueError) and "embedded null" in str(error):  # what the system's calls say of such a name
-        return StitchbedError(
-            "a file's name with a zero byte in it", expected="a name that files can have", attempt="another name"
-        )
-    place = traceback.extract_tb(error.__traceback__)[-1]
-    return StitchbedError(
-        f"an error nobody foresaw ({type(error).__name__}: {error}; {Path(place.filename).name}, line {place.lineno})",
-        expected="a job that can be done, or a reason why not",
-        attempt="the same command once more; if it fails again, report these three lines and the command",
-    )
 
 
 def _end(code: int, words: str) -> NoReturn:

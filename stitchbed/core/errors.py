@@ -5,6 +5,9 @@ In: what was found, what was expected, what to try. Out: an exception whose text
 
 from __future__ import annotations
 
+import traceback
+from pathlib import Path
+
 
 class StitchbedError(Exception):
     """A job that cannot go on.
@@ -71,3 +74,31 @@ class Cancelled(StitchbedError):
 
     def __init__(self, step: str) -> None:
         super().__init__(f"the job was ended while {step}", expected="to go on to the end", attempt="the same again")
+
+
+def in_words(error: BaseException) -> StitchbedError:
+    """Whatever ended a job, as found, expected, try; what nobody foresaw with its place, for whoever mends it."""
+    if isinstance(error, StitchbedError):
+        return error
+    if isinstance(error, MemoryError):
+        return StitchbedError(
+            "the system gave no more memory",
+            expected="room for what --memory allows and 300 MiB besides",
+            attempt="less --memory, fewer --workers, or closing other programs",
+        )
+    if isinstance(error, OSError) and error.strerror:
+        return StitchbedError(
+            f"{error.strerror.lower()}" + (f": {error.filename}" if error.filename else ""),
+            expected="files and folders that are there and can be read and written",
+            attempt="whether they and the folder you are in still exist, then the same command again",
+        )
+    if isinstance(error, ValueError) and "embedded null" in str(error):  # what the system's calls say of such a name
+        return StitchbedError(
+            "a file's name with a zero byte in it", expected="a name that files can have", attempt="another name"
+        )
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return StitchbedError(
+        f"an error nobody foresaw ({type(error).__name__}: {error}; {Path(place.filename).name}, line {place.lineno})",
+        expected="a job that can be done, or a reason why not",
+        attempt="the same command once more; if it fails again, report these three lines and the command",
+    )

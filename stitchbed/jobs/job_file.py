@@ -19,13 +19,14 @@ from stitchbed.reading.base.folder import may_be_piece
 Table = Mapping[str, Any]
 
 JOB = "job.toml"
-WORDS = ("name", "pieces", "out")
+WORDS = ("name", "pieces", "leave_out", "out", "desk")  # desk: a table of what the desk shows; no step reads it
 EXPORT = "export"  # the only table of tables: each of its tables is a step of its own
 
 
 @dataclass(frozen=True)
 class JobFile:
-    """name : outputs are called by it. folder : paths in the file start here. pieces : files and folders.
+    """name : outputs are called by it. folder : paths in the file start here. pieces : files and folders; with
+    something left out, the files that stay.
 
     out, records : folders for outputs and records. tables : step -> its settings as written, in the order of a job.
     plain : no job file; the output is `out/<name>.tif`, without the step's name.
@@ -116,7 +117,7 @@ def _read(path: Path, steps: Sequence[str], out: Path | None) -> JobFile:
     if not isinstance(said, str):
         raise _not_a("out", said, 'the name of a folder, such as "out"')
     out = out or folder / said
-    paths = tuple(folder / one for one in pieces)
+    paths = _staying(tuple(folder / one for one in pieces), content.get("leave_out", []), folder)
     if any(one.is_dir() and one.resolve() == out.resolve() for one in paths):
         raise BadSettings(
             f"{out} as the folder of the pieces and of the results",
@@ -124,6 +125,24 @@ def _read(path: Path, steps: Sequence[str], out: Path | None) -> JobFile:
             attempt='out = "out"',
         )
     return JobFile(path, name, folder, paths, out, out / "records", _tables(content, steps, path))
+
+
+def _staying(paths: tuple[Path, ...], left_out: object, folder: Path) -> tuple[Path, ...]:
+    """The paths, or, where something is left out, the files in them without it.
+
+    Raises
+    ------
+    BadSettings : no list of names; nothing stays.
+    """
+    if not isinstance(left_out, list) or not all(isinstance(one, str) for one in left_out):
+        raise _not_a("leave_out", left_out, 'a list of files, such as ["pieces/blurred.tif"]')
+    if not left_out:
+        return paths
+    gone = {(folder / one).absolute() for one in left_out}
+    staying = tuple(one for one in files_of(paths) if one.absolute() not in gone)
+    if not staying:
+        raise BadSettings("every piece left out", expected="pieces to work on", attempt="fewer names in leave_out")
+    return staying
 
 
 def _parsed(path: Path) -> dict[str, Any]:

@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from stitchbed.core.addresses import file_of
-from stitchbed.core.errors import BadSettings, WouldTouchOriginal
+from stitchbed.core.errors import BadSettings, StitchbedError, WouldTouchOriginal
 from stitchbed.core.files import cannot_write, claim, claimed, is_ours, sha256_of, write_json
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.core.settings import Setting
@@ -70,11 +70,12 @@ class _Hashes:
     """sha256 of files, each read once in a run."""
 
     known: dict[Path, str] = field(default_factory=dict)
+    digest: Callable[[Path], str] = sha256_of
 
     def of(self, path: Path) -> str:
         """Of the file as it was when first asked for; "" when there is none."""
         if path not in self.known:
-            self.known[path] = sha256_of(path) if file_of(path).is_file() else ""
+            self.known[path] = self.digest(path) if file_of(path).is_file() else ""
         return self.known[path]
 
 
@@ -261,3 +262,26 @@ def _row(job: JobFile, task: _Task, state: str, done: Record | None) -> dict[str
         "record": str(task.record),
         "warnings": done.warnings if done is not None else [],
     }
+
+
+def standing(job: JobFile, digest: Callable[[Path], str]) -> list[dict[str, Any]]:
+    """How each step of the job stands, with nothing done: "done", BY_HAND, "changed" (there is a result, of other
+    inputs or settings), or "not begun"; with its outputs that are there and what was noted of it.
+
+    digest : sha256 of a file that is there, so that a caller who asks often need not read it each time.
+    """
+    sources = {PIECES: job.pieces, PAGE: job.pieces}
+    hashes = _Hashes(digest=digest)
+    rows = []
+    for task in _tasks(job, RunSettings()):
+        old = _old_record(task.record)
+        try:
+            state = _state(job, task, _inputs(job, task, sources, hashes), hashes)
+        except StitchbedError:  # what doing it would be refused for is told when it is to be done
+            state = None
+        made = [str(job.out / name) for name in (old or {"outputs": {}})["outputs"] if (job.out / name).exists()]
+        words = {None: "changed" if made else "not begun", UNCHANGED: "done"}.get(state, state)
+        if task.step.gives:
+            sources = {**sources, task.step.gives: (task.output,)}
+        rows.append({"step": task.name, "state": words, "outputs": made, "warnings": (old or {}).get("warnings", [])})
+    return rows

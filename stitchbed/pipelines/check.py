@@ -9,7 +9,8 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -57,6 +58,16 @@ class _Seen:
 
 
 @dataclass(frozen=True)
+class Kept:
+    """What earlier checks saw, for whoever checks again when a piece has come: by name, sha256 and profile of a piece,
+    and by two such pieces and the scale of dpi between them.
+    """
+
+    seen: dict[Any, _Seen] = field(default_factory=dict)
+    links: dict[Any, Link | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class CheckSettings:
     """Nothing to set so far but how many threads may work."""
 
@@ -77,26 +88,62 @@ def check(
     ------
     UnreadableTile : no picture can be read, or one is too small to judge.
     """
+    return check_again(inputs, Kept(), settings, progress=progress, cancel=cancel)
+
+
+def check_again(
+    inputs: Inputs,
+    kept: Kept,
+    settings: CheckSettings | None = None,
+    *,
+    progress: Progress = silent,
+    cancel: Cancel = never,
+) -> CheckRecord:
+    """As `check`, but only what `kept` does not know is looked at; it then knows more.
+
+    Raises
+    ------
+    UnreadableTile : as `check`.
+    """
     begun = time.perf_counter()
     workers, progress = (settings or CheckSettings()).workers, watched(progress, cancel)
     tiles, warnings = take_in(paths_of(inputs), allow_unreadable=True)
-    transfer = transfer_of(usual_profile(tiles))
+    profile = usual_profile(tiles)
+    once = partial(_seen_once, profile=profile, transfer=transfer_of(profile), kept=kept)
     with ThreadPoolExecutor(max(1, workers)) as pool:
         seen = []
-        for index, one in enumerate(pool.map(lambda tile: _see(tile, transfer), tiles), start=1):
+        for index, one in enumerate(pool.map(once, tiles), start=1):
             seen.append(one)
             progress("look", index, len(tiles))
-        links = _links(tiles, seen, pool)
+        links = _links(tiles, seen, pool, kept)
         evidence = _evidence(tiles, seen, links)
         evidence = replace(evidence, mirrored=_mirrored(tiles, seen, evidence.layouts, pool))
     record = {
         "command": "check",
         **judged(evidence),
+        "placements": _placements(tiles, evidence.layouts),
         "warnings": warnings,
         "seconds": round(time.perf_counter() - begun, 2),
     }
     told: CheckRecord = plain(record)
     return told
+
+
+def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept) -> _Seen:
+    mark = tile.name, tile.sha256, profile
+    if mark not in kept.seen:
+        kept.seen[mark] = _see(tile, transfer)
+    return kept.seen[mark]
+
+
+def _placements(tiles: Sequence[Tile], layouts: Sequence[Layout]) -> list[dict[str, Any]]:
+    """Where each piece lies by what was seen of it: rough, and one sheet for each island."""
+    return [
+        {"tile": tile.name, "island": number, "sheet_from_tile": layout.sheet_from_tile[tile.name]}
+        for number, layout in enumerate(layouts)
+        for tile in tiles
+        if tile.name in layout.sheet_from_tile
+    ]
 
 
 def _see(tile: Tile, transfer: Transfer) -> _Seen:
@@ -114,17 +161,24 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
     return _Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
 
 
-def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecutor) -> list[Link]:
+def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecutor, kept: Kept) -> list[Link]:
     """Links at the scale dpi says; for pieces that stay alone, at other scales too."""
     if len(tiles) < 2:
         return []
     dpi = believed_dpi(tiles)
     pairs = choose([one.points for one in seen], PairSettings())
-    found = list(pool.map(lambda pair: _link(seen, pair, (dpi[pair[1]] / dpi[pair[0]],)), pairs))
+
+    def once(pair: tuple[int, int], scales: Sequence[float]) -> Link | None:
+        mark = *((tiles[index].name, tiles[index].sha256) for index in pair), tuple(scales)
+        if mark not in kept.links:
+            kept.links[mark] = _link(seen, pair, scales)
+        return kept.links[mark]
+
+    found = list(pool.map(lambda pair: once(pair, (dpi[pair[1]] / dpi[pair[0]],)), pairs))
     linked = {index for pair, got in zip(pairs, found, strict=True) if got for index in pair}
     alone = [index for index in range(len(tiles)) if index not in linked]
     again = [pair for pair in pairs if set(pair) & set(alone)]
-    found += list(pool.map(lambda pair: _link(seen, pair, SCALES), again))
+    found += list(pool.map(lambda pair: once(pair, SCALES), again))
     return [item for item in found if item is not None]
 
 

@@ -5,6 +5,7 @@ In: a header and stored pixels. Out: arrays in the shown orientation, color apar
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
@@ -55,6 +56,18 @@ class Windows:
         if reduction < 1:
             raise ValueError(f"reduction must be at least 1, got {reduction}")
         return overview(self._header, self._stored, reduction)
+
+    def level(self, halvings: int) -> Windows | None:
+        """The picture at 1 / 2^halvings as the file itself keeps it, to be closed with this one; None when it does not,
+        or when its pixels lie turned.
+        """
+        if halvings == 0:
+            return self
+        if self._header.orientation != 1 or halvings > len(self._stored.levels):
+            return None
+        stored = self._stored.levels[halvings - 1]
+        shape = (stored.height, stored.width, self.raster.shape[2])
+        return Windows(replace(self._header, raster=replace(self.raster, shape=shape)), stored)
 
     def close(self) -> None:
         """Close the file and drop what was decoded of it."""

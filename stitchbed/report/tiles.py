@@ -86,7 +86,7 @@ def picture_tiles(windows: PictureWindows) -> Iterator[PictureTile]:
     waiting: list[list[Bytes]] = [[] for _ in range(levels + 1)]
     with ThreadPoolExecutor(ENCODERS) as pool:
         for row in range(0, height, TILE):
-            strip = _strip(windows, Box(row, 0, min(TILE, height - row), width), to_srgb)
+            strip = shown(windows, Box(row, 0, min(TILE, height - row), width), to_srgb)
             yield from _strip_down(strip, (0, row // TILE), waiting, pool)
         for level in range(1, levels + 1):
             if waiting[level]:
@@ -105,14 +105,15 @@ def write_pyramid(windows: PictureWindows, folder: Path) -> Pyramid:
     return Pyramid(width, height, TILE, halvings_of(width, height), tiles, size)
 
 
-def _strip(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes]) -> Bytes:
+def shown(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes]) -> Bytes:
+    """(h, w, 3) sRGB codes of a box; what the picture does not cover is NOTHING."""
     pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
-    shown = to_srgb(pixels)
+    colors = to_srgb(pixels)
     alpha = windows.alpha(box)
     if alpha is None or alpha.min() == np.iinfo(alpha.dtype).max:
-        return shown
+        return colors
     share = (eight_bit(alpha).astype(np.float32) / 255)[..., None]
-    return np.rint(shown * share + NOTHING * (1 - share)).astype(np.uint8)
+    return np.rint(colors * share + NOTHING * (1 - share)).astype(np.uint8)
 
 
 def _strip_down(
@@ -121,11 +122,11 @@ def _strip_down(
     """Tiles of one row of a level, then of each smaller level for which two rows have come together."""
     level, row = place
     columns = range(0, strip.shape[1], TILE)
-    encoded = pool.map(_jpeg, [strip[:, col : col + TILE] for col in columns])
+    encoded = pool.map(jpeg_of, [strip[:, col : col + TILE] for col in columns])
     for col, jpeg in enumerate(encoded):
         yield PictureTile(level, row, col, jpeg)
     if level + 1 < len(waiting):
-        waiting[level + 1].append(_halved(strip))
+        waiting[level + 1].append(halved(strip))
         if len(waiting[level + 1]) == 2:
             both = np.concatenate(waiting[level + 1])
             waiting[level + 1].clear()
@@ -139,12 +140,14 @@ def _flush(level: int, height: int, waiting: list[list[Bytes]], pool: ThreadPool
     yield from _strip_down(strip, (level, last // TILE), waiting, pool)
 
 
-def _halved(strip: Bytes) -> Bytes:
+def halved(strip: Bytes) -> Bytes:
+    """Half the size, each pixel the mean of four; an odd edge counts twice."""
     size = ((strip.shape[1] + 1) // 2, (strip.shape[0] + 1) // 2)
     even = np.pad(strip, ((0, strip.shape[0] % 2), (0, strip.shape[1] % 2), (0, 0)), mode="edge")
     return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _jpeg(tile: Bytes) -> bytes:
+def jpeg_of(tile: Bytes) -> bytes:
+    """The encoded tile."""
     _, encoded = cv2.imencode(".jpg", tile[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     return encoded.tobytes()

@@ -32,8 +32,9 @@ RANKS = {
     "inspection": 5,
     "pipelines": 6,
     "jobs": 7,
-    "cli": 8,
-    "": 9,
+    "desk": 8,
+    "cli": 9,
+    "": 10,
 }
 
 

@@ -128,6 +128,7 @@ class CheckRecord(TypedDict):
     pieces: Rows
     set: dict[str, Any]
     islands: list[list[str]]
+    placements: Rows
     warnings: list[str]
     seconds: float
 

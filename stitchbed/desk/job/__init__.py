@@ -1,0 +1,1 @@
+"""The job file as the state: its text, its history, the table of acts, the pieces."""

@@ -1,0 +1,1 @@
+"""What is seen: pages, pictures in tiles, where pieces lie."""

@@ -1,0 +1,48 @@
+"""I lay pieces out on one sheet for the viewer: each a layer with its motion, from islands that hang together.
+
+In: placed pieces with their sizes. Out: layers, with motions into one picture whose top left corner is (0, 0).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+GAP = 0.08  # of an island's width, between it and the next: they have no place beside each other
+
+Motion = Sequence[Sequence[float]]
+
+
+def laid_out(placed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """width, height : px of the whole. layers : pieces with `matrix`, [a, b, c, d, e, f] of x' = a x + c y + e."""
+    layers: list[dict[str, Any]] = []
+    left = tallest = 0.0
+    for island in sorted({int(row["island"]) for row in placed}):
+        rows = [row for row in placed if row["island"] == island]
+        x, y, right, bottom = _bounds(rows)
+        for row in rows:
+            layers.append({**row, "matrix": _moved(row["sheet_from_tile"], left - x, -y)})
+        left += (right - x) * (1 + GAP)
+        tallest = max(tallest, bottom - y)
+        wide = left - (right - x) * GAP
+    dpi = next((row["dpi"] for row in placed if row["dpi"]), None)
+    return {"width": round(wide), "height": round(tallest), "layers": layers, "dpi": dpi, "tile": 512}
+
+
+def corners_of(row: Mapping[str, Any]) -> list[tuple[float, float]]:
+    """The piece's corners on its sheet, px."""
+    w, h = row["width"] - 1, row["height"] - 1
+    (a, c, e), (b, d, f), _ = row["sheet_from_tile"]
+    return [(a * x + c * y + e, b * x + d * y + f) for x, y in ((0, 0), (w, 0), (w, h), (0, h))]
+
+
+def _bounds(rows: Sequence[Mapping[str, Any]]) -> tuple[float, float, float, float]:
+    """(left, top, right, bottom) of all corners, px."""
+    corners = [corner for row in rows for corner in corners_of(row)]
+    xs, ys = [x for x, _ in corners], [y for _, y in corners]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _moved(motion: Motion, dx: float, dy: float) -> list[float]:
+    (a, c, e), (b, d, f), _ = motion
+    return [a, b, c, d, e + dx, f + dy]

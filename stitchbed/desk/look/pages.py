@@ -1,0 +1,124 @@
+"""I write the pages of the desk with Jinja2; every word that comes from files or records is escaped.
+
+In: a session, a stop. Out: HTML.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stitchbed.core.record import VERSION
+from stitchbed.desk.job.text import value_at
+from stitchbed.desk.look.mats import mat_of
+from stitchbed.desk.stops import BY_NAME, STOPS, Stop
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from stitchbed.desk.session import Session
+
+# what to try as a button: class of the error -> (words, act, what it takes)
+REMEDIES: dict[str, list[tuple[str, str, dict[str, Any]]]] = {
+    "MixedTiles": [
+        ("Take the first profile", "set", {"step": "join", "path": ["assume_profile"], "value": "first"}),
+        ("Go on without profiles", "set", {"step": "join", "path": ["assume_profile"], "value": "none"}),
+    ],
+    "Disconnected": [
+        (
+            "Go on without what finds no place",
+            "set",
+            {"step": "join", "path": ["survey", "allow_missing"], "value": True},
+        ),
+    ],
+    "UnreadableTile": [
+        (
+            "Go on without files that cannot be read",
+            "set",
+            {"step": "join", "path": ["allow_unreadable"], "value": True},
+        ),
+    ],
+}
+
+
+def frame(session: Session, name: str) -> str:
+    """The whole page of a stop."""
+    stop = BY_NAME[name]
+    stops = session.stops()
+    told = session.history()
+    here = next(one for one in stops if one.stop.name == name)
+    return written(
+        "frame.html",
+        version=VERSION,
+        name=session.name(),
+        stop=stop,
+        stops=stops,
+        here=here,
+        running=session.running,
+        seconds=0 if session.running is None else round(time.monotonic() - session.running.since),
+        running_title="" if session.running is None else BY_NAME[session.running.stop].title,
+        trouble=session.trouble.get(name),
+        remedies=_remedies(session, name),
+        undoes=told.undoes,
+        redoes=told.redoes,
+        saved=told.versions[told.place].at[11:16] if told.versions else "",
+        said=list(reversed(told.versions[: told.place + 1]))[:12],
+        mat=mat_of(session, stop, stops),
+        side=_side(session, stop),
+        next=_next(stop),
+    )
+
+
+def written(template: str, **values: Any) -> str:
+    """A template with values, escaped; a value that is missing is an error."""
+    return _room().get_template(template).render(values)
+
+
+@cache
+def _room() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("stitchbed.desk")
+    room = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    room.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "separators": (",", ":"), "allow_nan": False}
+    return room
+
+
+def _remedies(session: Session, name: str) -> list[tuple[str, str, dict[str, Any]]]:
+    trouble = session.trouble.get(name)
+    found = REMEDIES.get(trouble.kind, []) if trouble is not None and name == "canvas" else []
+    return [one for one in found if "step" in one[2]]
+
+
+def _next(stop: Stop) -> Stop | None:
+    place = STOPS.index(stop)
+    return STOPS[place + 1] if place + 1 < len(STOPS) else None
+
+
+def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
+    """What the side column of a stop shows besides its state."""
+    text = session.text()
+    if stop.name == "pieces":
+        return {
+            "watched": value_at(text, ("desk", "watched")),
+            "sheet": value_at(text, ("desk", "sheet_mm")),
+            "bed": value_at(text, ("desk", "bed_mm")),
+            "folder": str(session.folder),
+        }
+    if not stop.steps:
+        return {}
+    from stitchbed.desk.look.fields import fields_of
+
+    rows = {row["step"]: row for row in session.rows()}
+    steps = []
+    for step in stop.steps:
+        table = value_at(text, step.split("."))
+        fields = fields_of(step, table) if isinstance(table, dict) else []
+        row = rows.get(step, {"outputs": [], "warnings": [], "state": "not begun"})
+        outputs = [Path(one).name for one in row["outputs"]]
+        steps.append({"name": step, "asked": table is not None, "fields": fields, "outputs": outputs,
+            "warnings": row["warnings"], "state": row["state"]})  # fmt: skip
+    return {"steps": steps, "out": str(value_at(text, ("out",), "out"))}

@@ -1,0 +1,102 @@
+"""I am the process that does the work: one request at a time, told how far it is, ended by whoever started me.
+
+In: requests as lines of JSON on standard input. Out: lines of JSON: progress, then the result or what went wrong.
+
+What was seen of a piece is kept for as long as I live, so that a piece that comes later is the only one looked at.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import IO, Any
+
+from stitchbed.core.errors import in_words
+from stitchbed.core.memory import one_heap
+from stitchbed.core.record import plain
+from stitchbed.jobs.job_file import job_of
+from stitchbed.jobs.run import RunSettings, run
+from stitchbed.jobs.steps import STEPS
+from stitchbed.pipelines.check import CheckSettings, Kept, check_again
+
+BETWEEN = 0.1  # seconds between two reports of progress; eyes follow no more
+
+
+class Told:
+    """Standard output, kept for answers alone; close it."""
+
+    def __init__(self) -> None:
+        self._out: IO[str] = os.fdopen(os.dup(1), "w", encoding="utf-8")
+        os.dup2(2, 1)  # whatever a library prints goes to the errors
+        self._lock = threading.Lock()
+        self._last = 0.0
+
+    def say(self, **words: Any) -> None:
+        """One line."""
+        with self._lock:
+            self._out.write(json.dumps(plain(words), allow_nan=False) + "\n")
+            self._out.flush()
+
+    def progress(self, step: str, done: int, total: int) -> None:
+        """How far it is, not more often than eyes follow."""
+        now = time.monotonic()
+        if done >= total or now - self._last > BETWEEN:
+            self._last = now
+            self.say(progress=[step, done, total])
+
+    def close(self) -> None:
+        """No more is said."""
+        self._out.close()
+
+
+def main() -> None:
+    """Do requests until there are no more, or until asked to end."""
+    one_heap()
+    signal.signal(signal.SIGTERM, _ended)
+    told, kept = Told(), Kept()
+    asked: queue.Queue[dict[str, Any]] = queue.Queue()
+    threading.Thread(target=_listen, args=(asked,), daemon=True).start()
+    told.say(ready=True)
+    while True:
+        request = asked.get()
+        try:
+            told.say(done=_do(request, kept, told.progress))
+        except Exception as error:
+            wrong = in_words(error)
+            words = {"found": wrong.found, "expected": wrong.expected, "try": wrong.attempt}
+            told.say(error={**words, "kind": type(error).__name__})
+
+
+def _do(request: dict[str, Any], kept: Kept, progress: Callable[[str, int, int], None]) -> Any:
+    if request["task"] == "check":
+        paths = [Path(one) for one in request["paths"]]
+        return check_again(paths, kept, CheckSettings(request["workers"]), progress=progress)
+    job = job_of(Path(request["job"]), list(STEPS))
+    settings = RunSettings(
+        request["upto"], memory=request["memory"], workers=request["workers"], replace=request.get("replace", False)
+    )
+    record, text = run(job, settings, progress=progress)
+    return {"text": text, **record}
+
+
+def _listen(asked: queue.Queue[dict[str, Any]]) -> None:
+    """Requests as they come; when whoever asks has gone, so do I."""
+    for line in sys.stdin:
+        asked.put(json.loads(line))
+    os.kill(os.getpid(), signal.SIGTERM)
+
+
+def _ended(number: int, frame: FrameType | None) -> None:
+    raise SystemExit(128 + number)
+
+
+if __name__ == "__main__":
+    main()
