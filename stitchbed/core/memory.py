@@ -1,6 +1,6 @@
-"""I settle how the system's C library keeps memory that threads use and free.
+"""I settle how many threads memory has room for, and how the C library keeps what threads use and free.
 
-In: nothing. Out: nothing; a hint, without effect where the C library knows no such call.
+In: bytes. Out: a number of threads; a hint to the C library, without effect where it knows no such call.
 """
 
 from __future__ import annotations
@@ -10,6 +10,11 @@ import sys
 
 ARENA_MAX, MMAP_THRESHOLD, TRIM_THRESHOLD = -8, -3, -1  # numbers of the choices in malloc.h of the GNU C library
 LARGE, KEPT = 32 << 20, 256 << 20  # bytes
+
+
+def workers_within(workers: int, memory: int, each: int) -> int:
+    """As many of the threads asked for as `memory` has room for, `each` in bytes; at least one."""
+    return max(1, min(workers, memory // each))
 
 
 def one_heap() -> None:

@@ -1,6 +1,6 @@
-"""I make pictures smaller by whole factors, by the mean of each area.
+"""I make pictures smaller, by the mean of each area.
 
-In: arrays (h, w[, c]). Out: smaller arrays of the same kind.
+In: arrays (h, w[, c]), or bands of one from the top. Out: smaller arrays of the same kind.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Floats
 
 
 def shrunk(picture: NDArray[Any], factor: int) -> NDArray[Any]:
@@ -36,3 +38,23 @@ def reduction_for(shape: tuple[int, ...], side: int) -> int:
 def reduction_to(dpi: float, wanted: float) -> int:
     """The whole number by which a page of `dpi` is reduced so that at least `wanted` dpi is left."""
     return max(1, int(dpi / wanted + 0.01))
+
+
+def area_size(shape: tuple[int, ...], times: float) -> tuple[int, int]:
+    """(width, height) px of a picture (h, w, ...) made `times` smaller, at least 1."""
+    return max(1, round(shape[1] / times)), max(1, round(shape[0] / times))
+
+
+def add_area(small: Floats, band: Floats, first: int, height: int) -> None:
+    """Add to `small` (h, w) what a band of rows, number `first` on of `height`, has part in: the mean of each area.
+
+    Once all bands were added it is what OpenCV's INTER_AREA makes of the whole picture, up to rounding.
+    """
+    thin = cv2.resize(band, (small.shape[1], band.shape[0]), interpolation=cv2.INTER_AREA)
+    cuts = np.arange(first, first + len(band) + 1) * (len(small) / height)  # where each row begins and ends, in rows
+    upper = np.minimum(cuts[:-1].astype(int), len(small) - 1)
+    above = np.minimum(cuts[1:], upper + 1) - cuts[:-1]
+    below = cuts[1:] - cuts[:-1] - above
+    for share, to in ((above, upper), (below, np.minimum(upper + 1, len(small) - 1))):
+        starts = np.flatnonzero(np.diff(to, prepend=-1))
+        small[to[starts]] += np.add.reduceat(thin * share[:, None].astype(np.float32), starts, axis=0)

@@ -8,6 +8,7 @@ disagrees counts against a motion as one that agrees counts for it, and bare pap
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.reduce import area_size
 from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
@@ -126,8 +128,24 @@ class Evidence:
 
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
-    strokes = _layer(gray, reduction, px_per_mm, settings.pixel_mm, settings.ground_mm)
-    tones = _layer(gray, reduction, px_per_mm, settings.tone_pixel_mm, settings.tone_ground_mm)
+    times = detail_reductions(reduction, px_per_mm, settings)
+    smalls = [cv2.resize(gray, area_size(gray.shape, one), interpolation=cv2.INTER_AREA) if one > 1 else gray
+              for one in times]  # fmt: skip
+    return detail_from(smalls, gray.shape[1] * reduction, px_per_mm, settings)
+
+
+def detail_reductions(reduction: float, px_per_mm: float, settings: EvidenceSettings) -> tuple[float, float]:
+    """How many times the pictures of strokes and of tones are smaller than one of that reduction, at least 1."""
+    return (
+        max(1.0, settings.pixel_mm * px_per_mm / reduction),
+        max(1.0, settings.tone_pixel_mm * px_per_mm / reduction),
+    )
+
+
+def detail_from(smalls: Sequence[Floats], width: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
+    """smalls : gray 0..255 of a piece of `width` px and `px_per_mm`, reduced as `detail_reductions` says."""
+    strokes = _layer(smalls[0], width, px_per_mm, settings.ground_mm)
+    tones = _layer(smalls[1], width, px_per_mm, settings.tone_ground_mm)
     without_dust = cv2.medianBlur(tones.pixels.astype(np.int16), 3).astype(np.int8)  # and without single thin lines
     return Detail(strokes, replace(tones, pixels=without_dust))
 
@@ -191,11 +209,8 @@ def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
     return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
 
 
-def _layer(gray: Floats, reduction: float, px_per_mm: float, pixel_mm: float, ground_mm: float) -> Layer:
-    times = max(1.0, pixel_mm * px_per_mm / reduction)
-    size = [max(1, round(side / times)) for side in gray.shape[::-1]]
-    small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA) if times > 1 else gray
-    step = gray.shape[1] * reduction / small.shape[1]
+def _layer(small: Floats, width: float, px_per_mm: float, ground_mm: float) -> Layer:
+    step = width / small.shape[1]
     ground = cv2.GaussianBlur(small, (0, 0), ground_mm * px_per_mm / step)
     return Layer(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
@@ -44,6 +45,7 @@ from stitchbed.reading.intake import take_in
 FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
 SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
+WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured
 PLACES = 6  # compared for sharpness per overlap
 SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
 
@@ -69,8 +71,9 @@ class Kept:
 
 @dataclass(frozen=True)
 class CheckSettings:
-    """Nothing to set so far but how many threads may work."""
+    """memory : bytes to work in. workers : threads."""
 
+    memory: int = 2**30
     workers: int = 2
 
 
@@ -106,17 +109,18 @@ def check_again(
     UnreadableTile : as `check`.
     """
     begun = time.perf_counter()
-    workers, progress = (settings or CheckSettings()).workers, watched(progress, cancel)
-    tiles, warnings = take_in(paths_of(inputs), allow_unreadable=True)
+    settings, progress = settings or CheckSettings(), watched(progress, cancel)
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
+    tiles, warnings = take_in(paths_of(inputs), memory=settings.memory, allow_unreadable=True)
     profile = usual_profile(tiles)
-    once = partial(_seen_once, profile=profile, transfer=transfer_of(profile), kept=kept)
-    with ThreadPoolExecutor(max(1, workers)) as pool:
+    once = partial(_seen_once, profile=profile, transfer=transfer_of(profile), kept=kept, memory=settings.memory)
+    with ThreadPoolExecutor(workers) as pool:
         seen = []
         for index, one in enumerate(pool.map(once, tiles), start=1):
             seen.append(one)
             progress("look", index, len(tiles))
         links = _links(tiles, seen, pool, kept)
-        evidence = _evidence(tiles, seen, links)
+        evidence = _evidence(tiles, seen, links, settings.memory)
         evidence = replace(evidence, mirrored=_mirrored(tiles, seen, evidence.layouts, pool))
     record = {
         "command": "check",
@@ -129,10 +133,10 @@ def check_again(
     return told
 
 
-def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept) -> _Seen:
+def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept, memory: int) -> _Seen:
     mark = tile.name, tile.sha256, profile
     if mark not in kept.seen:
-        kept.seen[mark] = _see(tile, transfer)
+        kept.seen[mark] = _see(tile, transfer, memory)
     return kept.seen[mark]
 
 
@@ -146,7 +150,7 @@ def _placements(tiles: Sequence[Tile], layouts: Sequence[Layout]) -> list[dict[s
     ]
 
 
-def _see(tile: Tile, transfer: Transfer) -> _Seen:
+def _see(tile: Tile, transfer: Transfer, memory: int) -> _Seen:
     rows, cols, _ = tile.raster.shape
     if min(rows, cols) < LEAST_SIDE:
         raise UnreadableTile(
@@ -154,7 +158,7 @@ def _see(tile: Tile, transfer: Transfer) -> _Seen:
             expected=f"scans of at least {LEAST_SIDE} px a side",
             attempt="check the scanner's resolution, or leave the file out",
         )
-    with open_windows(tile.path) as windows:
+    with open_windows(tile.path, memory=memory) as windows:
         look = look_at(windows, transfer)
     gray = look.gray.astype(np.float32)
     points = detect(tile.name, look.gray[..., None], look.reduction, FEATURES)
@@ -211,7 +215,7 @@ def _mirrored(
     return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
 
 
-def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link]) -> Evidence:
+def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link], memory: int) -> Evidence:
     """Everything the judge is told."""
     index = {tile.name: number for number, tile in enumerate(tiles)}
     looks = [one.look for one in seen]
@@ -220,7 +224,7 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
     kept = [item for layout in layouts for item in layout.links]
     pairs = [(index[item.a], index[item.b]) for item in kept]
     comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
-    sharpness = _sharpness(tiles, looks, kept, index)
+    sharpness = _sharpness(tiles, looks, kept, index, memory)
     dpi = believed_dpi(tiles)
     laid = [(pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
     courses = tuple(course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]]) for pair, motion in laid)
@@ -239,7 +243,7 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
 
 
 def _sharpness(
-    tiles: Sequence[Tile], looks: Sequence[Look], links: Sequence[Link], index: dict[str, int]
+    tiles: Sequence[Tile], looks: Sequence[Look], links: Sequence[Link], index: dict[str, int], memory: int
 ) -> dict[tuple[int, int], float]:
     """(a, b) -> log of a's edge ratio over b's at the same places of the sheet."""
     wanted: dict[int, list[tuple[tuple[int, int], int, Any]]] = {}
@@ -250,7 +254,7 @@ def _sharpness(
                 wanted.setdefault(end, []).append((pair, number, place))
     ratios: dict[tuple[tuple[int, int], int], dict[int, float]] = {}
     for end, requests in wanted.items():
-        with open_windows(tiles[end].path) as windows:
+        with open_windows(tiles[end].path, memory=memory) as windows:
             for pair, number, place in sorted(requests, key=lambda one: float(one[2][1])):
                 box = _window(place, looks[end].shape)
                 measured = quality.edge_ratio(gray_of(windows.window(box)), looks[end].noise)

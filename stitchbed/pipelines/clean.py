@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, plain, recording
@@ -90,10 +91,10 @@ def clean(
     check(settings)
     source, target, progress = one_path(inputs, "clean"), Path(output), watched(progress, cancel)
     notes = _check(settings, source, target)
-    workers = max(1, min(settings.workers, settings.memory // WORKER_BYTES))
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     with (
         locked(target),
-        open_windows(source) as windows,
+        open_windows(source, memory=settings.memory) as windows,
         recording("clean", replace(settings, memory=0, workers=0)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -25,6 +25,7 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
@@ -52,6 +53,7 @@ CONTRAST = (
     "the camera applied a contrast curve (it bends tones by up to {share:.0%}); it was undone by the chart, but raw "
     "files, or a picture style set to neutral with contrast at its least, keep more of light and dark tones"
 )
+WORKER_BYTES = 128 * 2**20  # one thread's share: a block of light and what it is packed from, measured
 OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space
 
 
@@ -61,7 +63,8 @@ class ColorSettings:
 
     chart_in : picture that holds the chart, where that is not the picture to correct.
     kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
-    table : of the grade, or None. replace : keep aside what lies there and was not made here.
+    table : of the grade, or None. memory : bytes to work in. workers : threads.
+    replace : keep aside what lies there and was not made here.
     """
 
     card: Annotated[
@@ -100,6 +103,7 @@ class ColorSettings:
     ] = "same"
     bits: Annotated[int, BITS] = 16
     table: Annotated[str | None, GRADE] = None
+    memory: int = 2**30
     workers: int = 2
     replace: bool = False
 
@@ -132,9 +136,9 @@ def correct_color(
     check_name(output)
     stored_as(settings.bits)
     kept_aside = claim_outputs([output, output.with_suffix(".json")], [path], settings)
-    with locked(output), recording("color", settings) as record, ExitStack() as stack:
+    with locked(output), recording("color", replace(settings, memory=0, workers=0)) as record, ExitStack() as stack:
         paths = [path] if settings.chart_in is None else [path, settings.chart_in]
-        photos, notes = stack.enter_context(opened(paths))
+        photos, notes = stack.enter_context(opened(paths, memory=settings.memory))
         photo, holder = photos[0], photos[-1]
         for one in photos:
             _check_picture(one)
@@ -273,6 +277,7 @@ def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSe
     spec = MasterSpec(rows, columns, 3, dtype, photo.tile.raster.alpha, dpi, correction.icc)
     boxes = list(blocks(rows, columns, BLOCK))
     outside: list[int] = []
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     transfer = transfer_of(correction.icc)
 
     def one(box: Box) -> tuple[EncodedBlock, int]:
@@ -285,7 +290,7 @@ def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSe
         return encode_block(stored, spec), int(beyond.sum())
 
     def counted() -> Iterator[EncodedBlock]:
-        for done, (block, beyond) in enumerate(in_order(one, boxes, settings.workers), start=1):
+        for done, (block, beyond) in enumerate(in_order(one, boxes, workers), start=1):
             outside.append(beyond)
             progress("coloring", done, len(boxes))
             yield block

@@ -57,8 +57,9 @@ class _Scan:
 
 @dataclass(frozen=True)
 class CompareSettings:
-    """workers : threads. replace : keep aside what lies there and was not made here."""
+    """memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here."""
 
+    memory: int = 2**30
     workers: int = 2
     replace: bool = False
 
@@ -82,15 +83,15 @@ def compare(
     check(settings)
     crops, progress = Path(output) if output is not None else None, watched(progress, cancel)
     kept_aside = claim([crops] if crops is not None else [], paths_of(inputs), replace=settings.replace)
-    tiles, warnings = take_in(paths_of(inputs))
+    tiles, warnings = take_in(paths_of(inputs), memory=settings.memory)
     if len(tiles) < 2:
         raise BadSettings(
             "only one scan to compare", expected="the same sheet at two or more dpi", attempt="compare A B"
         )
-    scans, strangers = _registered(_in_order(tiles))
+    scans, strangers = _registered(_in_order(tiles), settings.memory)
     best = max([scan for scan in scans if scan.factor is None] or scans, key=lambda scan: scan.dpi)
     steps = sorted({scan.dpi for scan in scans if scan.dpi < best.dpi})
-    with open_windows(best.tile.path) as windows:
+    with open_windows(best.tile.path, memory=settings.memory) as windows:
         power = losses.power_of(windows, best.dpi, [*steps, best.dpi / NEAR_TOP])
     progress("measuring", 1, 1)
     noise, found = losses.losses(power, best.dpi, [*steps, best.dpi / NEAR_TOP])
@@ -106,7 +107,7 @@ def compare(
         "scans": [_scan_record(scan, scans[0], found) for scan in scans],
     }
     if crops is not None:
-        rows = _crop_rows(scans, best, power, _shown_loss(found[:-1], advice))
+        rows = _crop_rows(scans, best, power, _shown_loss(found[:-1], advice), settings.memory)
         write_crops(crops, rows, originals=[tile.path for tile in tiles])
         record["crops"] = crops
     told: CompareRecord = plain(record)
@@ -125,14 +126,14 @@ def _in_order(tiles: Sequence[Tile]) -> list[tuple[Tile, float]]:
     return sorted(((tile, float(declared_dpi(tile) or 0)) for tile in tiles), key=lambda pair: (pair[1], pair[0].name))
 
 
-def _registered(ordered: Sequence[tuple[Tile, float]]) -> tuple[list[_Scan], list[str]]:
+def _registered(ordered: Sequence[tuple[Tile, float]], memory: int) -> tuple[list[_Scan], list[str]]:
     """The scans of one sheet with their motions, and what to say of those left out.
 
     Raises
     ------
     Disconnected : no two show the same sheet. BadSettings : a scan is too small to be compared.
     """
-    looks = [_looked(tile) for tile, _ in ordered]
+    looks = [_looked(tile, memory) for tile, _ in ordered]
     pairs = zip(looks, ordered, strict=True)
     found = groups([View(look.gray.astype(np.float32), look.reduction, dpi) for look, (_, dpi) in pairs])
     names = [tile.name for tile, _ in ordered]
@@ -152,14 +153,14 @@ def _registered(ordered: Sequence[tuple[Tile, float]]) -> tuple[list[_Scan], lis
     ]
 
 
-def _looked(tile: Tile) -> Look:
+def _looked(tile: Tile, memory: int) -> Look:
     if min(tile.raster.shape[:2]) < LEAST_SIDE:
         raise BadSettings(
             f"{tile.name} of {tile.raster.shape[1]} x {tile.raster.shape[0]} px",
             expected=f"scans of at least {LEAST_SIDE} px a side",
             attempt="scans of a larger part of the sheet",
         )
-    with open_windows(tile.path) as windows:
+    with open_windows(tile.path, memory=memory) as windows:
         return look_at(windows, transfer_of(tile.raster.icc))
 
 
@@ -192,13 +193,13 @@ def _shown_loss(found: Sequence[Loss], advice: float) -> Loss | None:
     return below[-1] if below else min(found, key=lambda loss: loss.dpi, default=None)
 
 
-def _crop_rows(scans: Sequence[_Scan], best: _Scan, power: Power, loss: Loss | None) -> list[CropRow]:
+def _crop_rows(scans: Sequence[_Scan], best: _Scan, power: Power, loss: Loss | None, memory: int) -> list[CropRow]:
     """The places that lose most, apart from each other, as all scans show them."""
     rows: list[CropRow] = []
     for at in _worst_places(power, loss, best.dpi) if loss else []:
         boxes = [_box(scan, best, at) for scan in scans]
         if all(boxes):
-            rows.append(CropRow(tuple(_crop(scan, box) for scan, box in zip(scans, boxes, strict=True) if box)))
+            rows.append(CropRow(tuple(_crop(scan, box, memory) for scan, box in zip(scans, boxes, strict=True) if box)))
         if len(rows) == CROPS:
             break
     return rows
@@ -225,6 +226,6 @@ def _box(scan: _Scan, best: _Scan, at: Array) -> Box | None:
     return box if inside else None
 
 
-def _crop(scan: _Scan, box: Box) -> tuple[str, NDArray[Any]]:
-    with open_windows(scan.tile.path) as windows:
+def _crop(scan: _Scan, box: Box, memory: int) -> tuple[str, NDArray[Any]]:
+    with open_windows(scan.tile.path, memory=memory) as windows:
         return f"{scan.dpi:.0f} dpi", windows.window(box)

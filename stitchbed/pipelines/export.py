@@ -17,6 +17,7 @@ from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
 from stitchbed.core.record import recording
@@ -26,6 +27,8 @@ from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path, paths_of
 from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
+
+WORKER_BYTES = 192 * 2**20  # one thread's share: a part of the artwork in linear light, measured
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ def export(
     """
     settings = settings or ExportSettings()
     check(settings)
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     folder, progress = Path(output), watched(progress, cancel)
     page = one_path(inputs, "export") if paths_of(inputs) else None
     originals = [path for path in (page, settings.lines, settings.flats) if path is not None]
@@ -86,7 +90,7 @@ def export(
         ExitStack() as stack,
         recording("export", replace(settings, memory=0, workers=0)) as record,
     ):
-        sheet, lines, flats = (_opened(stack, path, settings.dpi) for path in (page, settings.lines, settings.flats))
+        sheet, lines, flats = (_opened(stack, path, settings) for path in (page, settings.lines, settings.flats))
         art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
         check_sizes(art)
         paths = {name: folder / EXPORTS[name].name(stem, art, settings.copies) for name in wanted}
@@ -96,7 +100,7 @@ def export(
         record.inputs = {path.name: sha256_of(path) for path in originals}
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
-            task = Task(path, art, settings.copies, settings.workers, tuple(originals))
+            task = Task(path, art, settings.copies, workers, tuple(originals))
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
@@ -129,8 +133,10 @@ def _one_name(stem: str) -> str:
     return stem
 
 
-def _opened(stack: ExitStack, path: Path | None, dpi: float | None) -> Page | None:
-    return None if path is None else page_of(stack.enter_context(open_windows(path)), dpi=dpi)
+def _opened(stack: ExitStack, path: Path | None, settings: ExportSettings) -> Page | None:
+    if path is None:
+        return None
+    return page_of(stack.enter_context(open_windows(path, memory=settings.memory)), dpi=settings.dpi)
 
 
 def _paper_of(flats: Path | None) -> tuple[int, int, int]:

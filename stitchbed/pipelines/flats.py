@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import recording
@@ -38,6 +39,7 @@ from stitchbed.report.before_after import write_pair
 
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
+WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
 
 
@@ -86,17 +88,18 @@ def fill_flats(
     """
     settings = settings or FlatsSettings()
     check(settings)
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     source, target, progress = one_path(inputs, "flats"), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
     notes = _check(settings, target, originals)
     with (
         locked(target),
-        open_windows(source) as windows,
+        open_windows(source, memory=settings.memory) as windows,
         recording("flats", replace(settings, memory=0, workers=0)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
-        found, regions = region_map(page, line_at, settings)
+        found, regions = region_map(page, line_at, replace(settings, workers=workers))
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
         table, words = _color_table(page, found, regions, settings, icc)
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
@@ -104,7 +107,7 @@ def fill_flats(
             target,
             spec,
             counted(
-                _blocks(page, found, line_at, table, spec, settings.workers),
+                _blocks(page, found, line_at, table, spec, workers),
                 "filling",
                 block_count(spec.height, spec.width, BLOCK),
                 progress,
@@ -181,7 +184,7 @@ def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSe
         raise BadSettings(
             "mean colors of no picture", expected="the picture to take them from", attempt="--from PAGE.tif"
         )
-    with open_windows(settings.reference) as windows:
+    with open_windows(settings.reference, memory=settings.memory) as windows:
         other = page_of(windows, dpi=page.dpi)
         if (other.height, other.width) != (page.height, page.width):
             raise BadSettings(

@@ -17,7 +17,7 @@ import numpy as np
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
-from stitchbed.core.memory import one_heap
+from stitchbed.core.memory import one_heap, workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
@@ -42,6 +42,7 @@ from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
 
 OUTSIDE = ("alpha", "paper")
+WORKER_BYTES = 128 * 2**20  # one thread's share: bands of a view, a block and its layers in 16 bits, measured
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,7 @@ def join(
     one_heap()  # for callers from Python and the processes of a batch, which do not come by way of the command
     settings = settings or JoinSettings()
     check(settings)
+    settings = replace(settings, workers=workers_within(settings.workers, settings.memory, WORKER_BYTES))
     output, progress = Path(output), watched(progress, cancel)
     tiles, warnings = _taken(paths_of(inputs), output, settings)
     icc = same_profile(tiles, settings.assume_profile)
@@ -132,7 +134,7 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
     writes = [output, output.with_suffix(".json"), *picture_paths(output)]
     kept_aside = claim_outputs(writes, paths, settings, scratch=[job_folder(output)])
-    tiles, warnings = take_in(paths, allow_unreadable=settings.allow_unreadable)
+    tiles, warnings = take_in(paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable)
     return tiles, [*kept_aside, *warnings]
 
 
@@ -153,7 +155,7 @@ def _joined(
         replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False),
         VERSION,
     )
-    with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch") as shelf:
+    with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch", memory=settings.memory) as shelf:
         plan, about = _planned(tiles, kind, shelf, (folder, mark), settings, progress)
         source = Source(shelf.window, shelf.alpha, transfer)
         with recording("render", {"codec": settings.codec}) as rendered:

@@ -17,6 +17,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import recording
@@ -46,6 +47,7 @@ from stitchbed.report.before_after import write_pair
 SAMPLES, SAMPLE_PX = 48, 512
 LOOK_MM = 12.0
 MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
+WORKER_BYTES = 128 * 2**20  # one thread's share of a page in color, measured
 UNDER = (18, 92, 165)  # sRGB of the color the lines are shown over: saturated, so that a fringe would show
 
 
@@ -83,6 +85,7 @@ def lift_lines(
     """
     settings = settings or LinesSettings()
     check(settings)
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     source, target, progress = one_path(inputs, "lines"), Path(output), watched(progress, cancel)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
@@ -90,7 +93,7 @@ def lift_lines(
     notes = claim_outputs([target, target.with_suffix(".json"), *shown], [source], settings)
     with (
         locked(target),
-        open_windows(source) as windows,
+        open_windows(source, memory=settings.memory) as windows,
         recording("lines", replace(settings, memory=0, workers=0)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)
@@ -107,7 +110,7 @@ def lift_lines(
             target,
             spec,
             counted(
-                _blocks(page, lifting, spec, colored, settings.workers),
+                _blocks(page, lifting, spec, colored, workers),
                 "lifting lines",
                 block_count(spec.height, spec.width, BLOCK),
                 progress,

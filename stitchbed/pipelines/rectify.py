@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
+from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import recording
@@ -43,6 +44,7 @@ from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 
 MOST_PIXELS = 4e9
+WORKER_BYTES = 160 * 2**20  # one thread's share: a block of several photos in color, measured
 ENLARGED = 1.25  # a result this much finer than the photo holds no more than the photo
 
 
@@ -50,7 +52,7 @@ ENLARGED = 1.25  # a result this much finer than the photo holds no more than th
 class RectifySettings:
     """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
 
-    replace : keep aside what lies there and was not made here.
+    memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
     """
 
     dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
@@ -59,6 +61,7 @@ class RectifySettings:
     light: Annotated[str, Setting("What tells how evenly the work was lit.", choices=LIGHTS)] = "auto"
     bits: Annotated[int, BITS] = 16
     table: Annotated[str | None, GRADE] = None
+    memory: int = 2**30
     workers: int = 2
     replace: bool = False
 
@@ -82,9 +85,13 @@ def rectify(
     check_name(output)
     stored_as(settings.bits)
     kept_aside = claim_outputs([output, output.with_suffix(".json")], paths, settings)
-    with locked(output), recording("rectify", settings) as record, ExitStack() as stack:
-        photos, notes = stack.enter_context(opened(paths))
-        blank = stack.enter_context(opened([settings.blank]))[0][0] if settings.blank is not None else None
+    with locked(output), recording("rectify", replace(settings, memory=0, workers=0)) as record, ExitStack() as stack:
+        photos, notes = stack.enter_context(opened(paths, memory=settings.memory))
+        blank = (
+            stack.enter_context(opened([settings.blank], memory=settings.memory))[0][0]
+            if settings.blank is not None
+            else None
+        )
         _check_alike(photos)
         plane = survey_plane(photos, settings.asked)
         parts = in_parts(photos, plane)
@@ -94,7 +101,7 @@ def rectify(
         shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
         room = headroom_of(photos, plane, fields, shine.gains)
         job = _job(photos, plane, fields, replace(shine, gains=shine.gains * room.factor), settings)
-        cut_off = _write(job, photos, output, settings.workers, progress)
+        cut_off = _write(job, photos, output, workers_within(settings.workers, settings.memory, WORKER_BYTES), progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from stitchbed.core.addresses import Address, address_of, file_of
 from stitchbed.reading.base.cache import PieceCache
-from stitchbed.reading.base.faults import shown, telling, unreadable
+from stitchbed.reading.base.faults import check_at_once, shown, telling, unreadable
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.stills import jpeg, png, png_rows, stills, webp
@@ -19,6 +19,7 @@ from stitchbed.reading.tiff import reader as tiff
 from stitchbed.reading.windows import Windows
 
 CACHE_BYTES = 128 * 2**20  # decoded pieces kept per file opened on its own; a row of tiles of an A1 sheet at 600 dpi
+MEMORY = 2**30  # bytes, when nobody says
 HEAD = 16  # bytes needed to tell every format
 
 
@@ -26,14 +27,16 @@ HEAD = 16  # bytes needed to tell every format
 class Format:
     """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes.
 
-    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch). count(file): pictures in it; where it
-    is given, the readers are asked for a picture by its number (`addresses.address_of`).
+    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch). at_once(header) -> bytes that decoding
+    takes at most in one go, beside the windows asked for. count(file): pictures in it; where it is given, the readers
+    are asked for a picture by its number (`addresses.address_of`).
     """
 
     suffixes: tuple[str, ...]
     begins: Callable[[bytes], bool]
     read_header: Callable[[Path, int], Header]
     open_stored: Callable[..., Stored]
+    at_once: Callable[[Header], int]
     count: Callable[[Path], int] | None = None
 
 
@@ -43,14 +46,25 @@ FORMATS: dict[str, Format] = {
         lambda head: head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
         tiff.read_header,
         tiff.open_stored,
+        tiff.at_once,
         tiff.count,
     ),
-    "PNG": Format((".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png),
+    "PNG": Format(
+        (".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png, png.at_once
+    ),
     "JPEG": Format(
-        (".jpg", ".jpeg", ".jpe"), lambda head: head.startswith(jpeg.MAGIC), jpeg.read_header, stills.open_jpeg
+        (".jpg", ".jpeg", ".jpe"),
+        lambda head: head.startswith(jpeg.MAGIC),
+        jpeg.read_header,
+        stills.open_jpeg,
+        jpeg.at_once,
     ),
     "WebP": Format(
-        (".webp",), lambda head: head[:4] == b"RIFF" and head[8:12] == b"WEBP", webp.read_header, stills.open_webp
+        (".webp",),
+        lambda head: head[:4] == b"RIFF" and head[8:12] == b"WEBP",
+        webp.read_header,
+        stills.open_webp,
+        webp.at_once,
     ),
 }
 
@@ -113,10 +127,10 @@ def pictures_in(path: Path) -> list[Path]:
     return pictures
 
 
-def read_header(path: Path, *, max_pixels: int = MAX_PIXELS) -> Header:
+def read_header(path: Path, *, max_pixels: int = MAX_PIXELS, memory: int = MEMORY) -> Header:
     """Everything the header says, with notes on what was ignored; no pixel is decoded."""
     known, path = _picture(path)
-    return known.read_header(path, max_pixels)
+    return _header(known, path, max_pixels, memory)
 
 
 def read_raster(path: Path, *, max_pixels: int = MAX_PIXELS) -> Raster:
@@ -130,22 +144,33 @@ def read_raster(path: Path, *, max_pixels: int = MAX_PIXELS) -> Raster:
 
 
 def open_windows(
-    path: Path, *, scratch: Path | None = None, cache: PieceCache | None = None, max_pixels: int = MAX_PIXELS
+    path: Path,
+    *,
+    scratch: Path | None = None,
+    cache: PieceCache | None = None,
+    max_pixels: int = MAX_PIXELS,
+    memory: int = MEMORY,
 ) -> Windows:
     """Open a file for reading by windows.
 
     scratch : an existing folder for decoded files that cannot be read by windows; nothing is left in it.
-    cache : shared between files, or None for one of its own.
+    cache : shared between files, or None for one of its own. memory : bytes the whole job may take.
 
     Raises
     ------
-    UnreadableTile, CanvasTooLarge : as `read_raster`. CannotWrite : no room in scratch.
+    UnreadableTile, CanvasTooLarge : as `read_raster`; decoding takes more memory. CannotWrite : no room in scratch.
     """
     known, path = _picture(path)
-    header = known.read_header(path, max_pixels)
-    kept = PieceCache(CACHE_BYTES) if cache is None else cache
+    header = _header(known, path, max_pixels, memory)
+    kept = PieceCache(min(CACHE_BYTES, memory // 8)) if cache is None else cache
     with telling(path, "opening it"):
         return Windows(header, known.open_stored(path, header, cache=kept, scratch=scratch))
+
+
+def _header(known: Format, path: Path, max_pixels: int, memory: int) -> Header:
+    header = known.read_header(path, max_pixels)
+    check_at_once(path, known.at_once(header), memory)
+    return header
 
 
 def _picture(path: Path) -> tuple[Format, Path]:

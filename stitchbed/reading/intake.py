@@ -20,7 +20,7 @@ from stitchbed.reading.base.faults import shown, telling, unreadable
 from stitchbed.reading.base.folder import may_be_piece
 from stitchbed.reading.base.header import MAX_PIXELS, Header
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import FORMATS, HEAD, format_of, pictures_in, read_header
+from stitchbed.reading.formats import FORMATS, HEAD, MEMORY, format_of, pictures_in, read_header
 
 HASHING_THREADS = 2  # hashing frees the interpreter's lock; more than two disks' worth gains nothing
 
@@ -51,11 +51,12 @@ def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
 
 def take_in(
-    paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, allow_unreadable: bool = False
+    paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, memory: int = MEMORY, allow_unreadable: bool = False
 ) -> tuple[list[Tile], list[str]]:
     """Tiles of all pictures in the files, ordered by natural name, then content, whatever the order; and warnings.
 
-    allow_unreadable : name unreadable files in a warning and go on with the others.
+    memory : bytes the whole job may take. allow_unreadable : name unreadable files in a warning and go on with the
+    others.
 
     Raises
     ------
@@ -63,7 +64,7 @@ def take_in(
     """
     files, warnings = _listed(paths)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        taken = [one for many in pool.map(lambda path: _taken(path, max_pixels), files) for one in many]
+        taken = [one for many in pool.map(lambda path: _taken(path, max_pixels, memory), files) for one in many]
     faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
     if faults and not allow_unreadable:
         raise faults[0]
@@ -179,11 +180,11 @@ def _looks_like_picture(path: Path) -> bool:
     return any(known.begins(head) for known in FORMATS.values())
 
 
-def _taken(path: Path, max_pixels: int) -> list[_Taken | StitchbedError]:
+def _taken(path: Path, max_pixels: int, memory: int) -> list[_Taken | StitchbedError]:
     """What is known of the pictures in a file, or why one cannot be taken."""
     try:
         pictures = pictures_in(path)
-        headers = [_header_or_fault(one, max_pixels) for one in pictures]
+        headers = [_header_or_fault(one, max_pixels, memory) for one in pictures]
         with telling(path, "reading it"):
             hashes = sha256_of_each(pictures)
     except StitchbedError as error:
@@ -194,9 +195,9 @@ def _taken(path: Path, max_pixels: int) -> list[_Taken | StitchbedError]:
     ]
 
 
-def _header_or_fault(path: Path, max_pixels: int) -> Header | StitchbedError:
+def _header_or_fault(path: Path, max_pixels: int, memory: int) -> Header | StitchbedError:
     try:
-        return read_header(path, max_pixels=max_pixels)
+        return read_header(path, max_pixels=max_pixels, memory=memory)
     except StitchbedError as error:
         return error
 

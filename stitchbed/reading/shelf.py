@@ -9,7 +9,7 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -18,7 +18,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import open_windows
+from stitchbed.reading.formats import MEMORY, open_windows
 from stitchbed.reading.windows import Windows
 
 MOST_OPEN = 32  # files; far below the 256 some systems allow
@@ -27,7 +27,10 @@ MOST_OPEN = 32  # files; far below the 256 some systems allow
 class Shelf:
     """Windows of many tiles; thread-safe; the result of a call never depends on what is held."""
 
-    def __init__(self, tiles: Sequence[Tile], budget_bytes: int, scratch: Path | None = None) -> None:
+    def __init__(
+        self, tiles: Sequence[Tile], budget_bytes: int, scratch: Path | None = None, *, memory: int = MEMORY
+    ) -> None:
+        """budget_bytes : of what is kept. memory : of the whole job, which decoding a piece must fit into."""
         self._tiles = {tile.name: tile for tile in tiles}
         self._pieces = PieceCache(7 * budget_bytes // 8)
         self._views = PieceCache(budget_bytes // 8)  # looked at once, as a rule
@@ -37,6 +40,8 @@ class Shelf:
         self._users: dict[str, int] = {}
         self._opening: dict[str, threading.Lock] = {name: threading.Lock() for name in self._tiles}
         self._lock = threading.Lock()
+        self._decoding = threading.Lock()  # held while a piece is decoded as a whole, which may take most of the memory
+        self._memory = memory
 
     def window(self, tile: Tile, box: Box) -> Pixels:
         """(h, w, channels) of a box that lies in the tile; see `windows.Windows.window`."""
@@ -56,6 +61,14 @@ class Shelf:
                 return windows.view(reduction)
 
         return self._views.get((tile.name, reduction), make)
+
+    @contextmanager
+    def reduced(self, tile: Tile, reduction: int) -> Iterator[Windows]:
+        """The same, to be read by windows and not held in memory."""
+        with self._using(tile) as windows:
+            view = windows.reduced(reduction, self.scratch)
+        with view:
+            yield view
 
     @property
     def held_bytes(self) -> int:
@@ -96,7 +109,8 @@ class Shelf:
                     self._open.move_to_end(tile.name)
                     self._users[tile.name] = self._users.get(tile.name, 0) + 1
             if windows is None:
-                windows = open_windows(tile.path, scratch=self.scratch, cache=self._pieces)
+                with nullcontext() if tile.raster.windowed else self._decoding:
+                    windows = open_windows(tile.path, scratch=self.scratch, cache=self._pieces, memory=self._memory)
                 with self._lock:
                     self._open[tile.name] = windows
                     self._users[tile.name] = self._users.get(tile.name, 0) + 1

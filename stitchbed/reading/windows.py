@@ -6,6 +6,7 @@ In: a header and stored pixels. Out: arrays in the shown orientation, color apar
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -14,9 +15,10 @@ import numpy as np
 from stitchbed.core.arrays import Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.header import Header, Stored
+from stitchbed.reading.base.spill import in_bands, spilled
 from stitchbed.reading.base.tile import Raster
-from stitchbed.reading.views.orientation import stored_box, turned
-from stitchbed.reading.views.overview import overview
+from stitchbed.reading.views.orientation import stored_box, swapped, turned
+from stitchbed.reading.views.overview import bands, overview, reduced_size
 from stitchbed.reading.views.straight_alpha import straightened
 
 
@@ -68,6 +70,15 @@ class Windows:
         stored = self._stored.levels[halvings - 1]
         shape = (stored.height, stored.width, self.raster.shape[2])
         return Windows(replace(self._header, raster=replace(self.raster, shape=shape)), stored)
+
+    def reduced(self, reduction: int, scratch: Path | None = None) -> Windows:
+        """The same as `view`, to be read by windows: a large one is kept in `scratch`, not in memory. Close it too."""
+        header, stored = self._header, self._stored
+        size = reduced_size(header, stored, reduction)
+        shown = (*swapped(size, header.orientation), self.raster.shape[2])
+        own = replace(header, raster=replace(self.raster, shape=shown, alpha=False), associated=False)
+        kept = spilled(in_bands(bands(header, stored, reduction)), (*size, shown[2]), stored.dtype, scratch=scratch)
+        return Windows(own, kept)
 
     def close(self) -> None:
         """Close the file and drop what was decoded of it."""

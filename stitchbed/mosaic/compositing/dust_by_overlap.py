@@ -30,6 +30,7 @@ from stitchbed.mosaic.registration.placement import Placement, from_sheet, local
 
 ReadGray = Callable[[int, Box], Floats]
 MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
+UNREST = 31  # px of a view's square over which its local unrest is taken
 
 
 @dataclass(frozen=True)
@@ -60,32 +61,57 @@ class Candidates:
     contrast: Array
 
 
-def candidates(gray: Floats, reduction: int, px_per_mm: float, settings: SpeckSettings) -> Candidates:
-    """Compact marks of a gray view (0..255) that a median over their surroundings removes."""
-    side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
+def halo_rows(reduction: int, px_per_mm: float, settings: SpeckSettings) -> int:
+    """Rows of a view that must show round a band, so that its marks are those of the whole view."""
+    return _median_side(reduction, px_per_mm, settings) // 2 + UNREST // 2 + _most_px(reduction, px_per_mm, settings)
+
+
+def marks_in(
+    gray: Floats, rows: tuple[int, int], reduction: int, px_per_mm: float, settings: SpeckSettings
+) -> Candidates:
+    """Compact marks of a gray view (0..255) that a median over their surroundings removes; of those with their middle
+    in rows[0] .. rows[1] - 1, the strongest. Places are counted from the corner of what is given.
+    """
     eight = np.rint(gray).astype(np.uint8)  # a byte per pixel of an A4 view is 9 MB: bytes where they are enough
-    del gray
-    around = cv2.medianBlur(eight, min(max(5, side), MOST_MEDIAN_PX))
+    around = cv2.medianBlur(eight, _median_side(reduction, px_per_mm, settings))
     rest = cv2.absdiff(eight, around)
-    least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (31, 31))
+    least = cv2.boxFilter(np.minimum(rest, 12), cv2.CV_32F, (UNREST, UNREST))
     least *= np.float32(1.25 * settings.sigmas)
     np.maximum(least, np.float32(settings.step), out=least)
     strong = rest > least
     del least
     count, labels, stats, middles = cv2.connectedComponentsWithStats(strong.astype(np.uint8), connectivity=8)
-    most = max(2.0, settings.largest_mm * px_per_mm / reduction)
-    small = np.flatnonzero((stats[1:, cv2.CC_STAT_WIDTH] <= most) & (stats[1:, cv2.CC_STAT_HEIGHT] <= most)) + 1
-    if not len(small):
-        return Candidates(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+    most = _most_px(reduction, px_per_mm, settings)
+    small = (stats[:, cv2.CC_STAT_WIDTH] <= most) & (stats[:, cv2.CC_STAT_HEIGHT] <= most)
+    small &= (middles[:, 1] >= rows[0] - 0.5) & (middles[:, 1] < rows[1] - 0.5)
+    small[0] = False  # the background
+    chosen = np.flatnonzero(small)
     peak = np.zeros(count, np.float32)
     inside = np.flatnonzero(strong.ravel())
     np.maximum.at(peak, labels.ravel()[inside], rest.ravel()[inside].astype(np.float32))
-    col, row = np.rint(middles[small]).astype(int).T
+    col, row = np.rint(middles[chosen]).astype(int).T
     sign = np.sign(eight[row, col].astype(np.int16) - around[row, col])
-    radius = np.hypot(stats[small, cv2.CC_STAT_WIDTH], stats[small, cv2.CC_STAT_HEIGHT]) / 2 * reduction
-    order = np.lexsort((middles[small][:, 0], middles[small][:, 1], -peak[small]))[: settings.most]
-    xy = (middles[small] + 0.5) * reduction - 0.5
-    return Candidates(xy[order], radius[order].astype(float), (sign * peak[small])[order].astype(float))
+    radius = np.hypot(stats[chosen, cv2.CC_STAT_WIDTH], stats[chosen, cv2.CC_STAT_HEIGHT]) / 2 * reduction
+    xy = (middles[chosen] + 0.5) * reduction - 0.5
+    return strongest([Candidates(xy, radius.astype(float), (sign * peak[chosen]).astype(float))], settings.most)
+
+
+def strongest(parts: Sequence[Candidates], most: int) -> Candidates:
+    """At most so many of all parts, the strongest first."""
+    xy = np.concatenate([part.xy for part in parts])
+    radius, contrast = (np.concatenate([getattr(part, name) for part in parts]) for name in ("radius", "contrast"))
+    order = np.lexsort((xy[:, 0], xy[:, 1], -np.abs(contrast)))[:most]
+    return Candidates(xy[order], radius[order], contrast[order])
+
+
+def _median_side(reduction: int, px_per_mm: float, settings: SpeckSettings) -> int:
+    side = 2 * int(np.ceil(0.45 * settings.largest_mm * px_per_mm / reduction)) + 1
+    return min(max(5, side), MOST_MEDIAN_PX)
+
+
+def _most_px(reduction: int, px_per_mm: float, settings: SpeckSettings) -> int:
+    """The longest side of a mark in a view of that reduction."""
+    return min(max(2, int(settings.largest_mm * px_per_mm / reduction)), 2 * MOST_MEDIAN_PX)
 
 
 def find_spots(

@@ -6,6 +6,7 @@ In: tiles, shelf, settings. Out: frozen values the steps of the survey are calle
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Protocol
 
@@ -36,6 +37,7 @@ from stitchbed.mosaic.registration.unknowns import AlignmentSettings
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.preview import PreviewSettings
 from stitchbed.reading.base.tile import Tile
+from stitchbed.reading.windows import Windows as OpenWindows
 
 
 class Windows(Protocol):
@@ -47,6 +49,10 @@ class Windows(Protocol):
 
     def view(self, tile: Tile, reduction: int) -> NDArray[Any]:
         """The whole tile, area-reduced by a whole factor."""
+        ...
+
+    def reduced(self, tile: Tile, reduction: int) -> AbstractContextManager[OpenWindows]:
+        """The same, to be read by windows."""
         ...
 
 

@@ -1,12 +1,13 @@
-"""I look at one tile once, small, and keep all that the survey needs of it.
+"""I look at one tile once, small and band by band, and keep all that the survey needs of it.
 
-In: a reduced view. Out: a `Preview` of a few megabytes, so that 150 tiles fit in memory whatever their dpi.
+In: a reduced view to be read by windows. Out: a `Preview` of a few megabytes, so that 150 tiles fit in memory whatever
+their dpi.
 """
 
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -14,16 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
-from stitchbed.imaging.reduce import reduction_for, shrunk, shrunk_to
+from stitchbed.imaging.reduce import add_area, area_size, reduction_for, shrunk, shrunk_to
 from stitchbed.imaging.transfer import Transfer, to_bent, to_linear
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
-from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_from, detail_reductions
 from stitchbed.matching.similarity_links import Sight, sight_of
-from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, candidates
+from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, halo_rows, marks_in, strongest
 from stitchbed.mosaic.compositing.seams import Drawing
 from stitchbed.mosaic.photometry.overlap_samples import Small, small_of
 from stitchbed.mosaic.registration.tie_points import Texture, texture_of
+from stitchbed.reading.windows import Windows
+
+BAND_PX = 2**20  # of the fine view that are looked at together; each takes some 30 bytes
 
 
 @dataclass(frozen=True)
@@ -53,37 +58,77 @@ class Preview:
     marks: Candidates
 
 
+@dataclass(frozen=True)
+class PreviewStages:
+    """The settings of all that a preview is made of."""
+
+    own: PreviewSettings
+    features: FeatureSettings
+    specks: SpeckSettings
+    evidence: EvidenceSettings
+
+
 def preview_of(
     name: str,
-    fine: NDArray[Any],
+    fine: Windows,
     reductions: tuple[int, int],
     *,
     px_per_mm: float,
     transfer: Transfer,
-    settings: tuple[PreviewSettings, FeatureSettings, SpeckSettings, EvidenceSettings],
+    stages: PreviewStages,
     in_turn: AbstractContextManager[object],
 ) -> Preview:
     """Look at a tile whose full-resolution scale is px_per_mm.
 
-    fine : (h, w, c) view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
+    fine : a view fine enough for specks. reductions : of `fine`, and of the view for all else (a multiple).
     in_turn : held while points are sought, which needs some 160 MB: a lock where several tiles are looked at together.
     """
-    own, feature_settings, speck_settings, evidence_settings = settings
-    finest = gray_of(fine)
-    marks = candidates(finest, reductions[0], px_per_mm, speck_settings)
-    detail = detail_of(finest, reductions[0], px_per_mm, evidence_settings)
-    del finest
+    own = stages.own
+    view, marks, detail = _gone_over(fine, reductions, px_per_mm, stages)
     reduction = reductions[1]
-    view = shrunk(fine, reduction // reductions[0])
     gray = gray_of(view)
     with in_turn:
-        keypoints = detect(name, view, reduction, feature_settings)
+        keypoints = detect(name, view, reduction, stages.features)
     sight = sight_of(gray, reduction, own.sight_side)
     half, times = shrunk_to(gray, own.texture_side)
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     light = (to_linear(view, transfer), to_bent(view, transfer))
     small = small_of(*light, reduction, own.cell_mm * px_per_mm)
     return Preview(keypoints, sight, detail, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
+
+
+def _gone_over(
+    fine: Windows, reductions: tuple[int, int], px_per_mm: float, stages: PreviewStages
+) -> tuple[NDArray[Any], Candidates, Detail]:
+    """The coarser view, the marks and the detail of a fine one, which is read a band of rows at a time."""
+    high, wide, _ = fine.raster.shape
+    reduction, factor = reductions[0], reductions[1] // reductions[0]
+    times = detail_reductions(reduction, px_per_mm, stages.evidence)
+    smalls = [np.zeros(area_size((high, wide), one)[::-1], np.float32) for one in times]
+    halo = halo_rows(reduction, px_per_mm, stages.specks)
+    view: list[NDArray[Any]] = []
+    marks: list[Candidates] = []
+    for rows in _bands(high, wide, factor):
+        top, foot = max(0, rows.start - halo), min(high, rows.stop + halo)
+        pixels = fine.window(Box(top, 0, foot - top, wide))
+        gray, own = gray_of(pixels), (rows.start - top, rows.stop - top)
+        found = marks_in(gray, own, reduction, px_per_mm, stages.specks)
+        marks.append(replace(found, xy=np.add(found.xy, (0, top * reduction))))
+        for small in smalls:
+            add_area(small, gray[slice(*own)], rows.start, high)
+        if not view or rows.stop - rows.start >= factor:  # fewer rows than a pixel of the view takes are left out
+            view.append(shrunk(pixels[slice(*own)], factor))
+    return (
+        np.concatenate(view),
+        strongest(marks, stages.specks.most),
+        detail_from(smalls, wide * reduction, px_per_mm, stages.evidence),
+    )
+
+
+def _bands(high: int, wide: int, factor: int) -> list[range]:
+    """Rows that are looked at together, whole pixels of a view `factor` times smaller."""
+    rows = max(1, BAND_PX // wide // factor) * factor
+    return [range(top, min(top + rows, high)) for top in range(0, high, rows)]
 
 
 def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi: float) -> tuple[int, int]:

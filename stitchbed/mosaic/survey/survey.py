@@ -28,7 +28,7 @@ from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import believed, pair_scale
 from stitchbed.mosaic.survey.layout import one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import lifts_at, make_plan
-from stitchbed.mosaic.survey.preview import Preview, look_reductions, preview_of
+from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
@@ -99,16 +99,16 @@ def survey(context: SurveyContext) -> Survey:
 def preview_all(context: SurveyContext) -> list[Preview]:
     """A preview at every tile, `workers` at a time."""
     wishes = context.settings
-    settings = (wishes.preview, wishes.features, wishes.specks, wishes.evidence)
+    stages = PreviewStages(wishes.preview, wishes.features, wishes.specks, wishes.evidence)
     in_turn = Lock()
 
     def one(index: int) -> Preview:
         tile = context.tiles[index]
         dpi, scale = float(context.dpi[index]), float(context.px_per_mm[index])
         steps = look_reductions(tile.raster.shape, dpi, wishes.features.view_side, wishes.specks.look_dpi)
-        fine = context.shelf.view(tile, steps[0])
         curve = context.kind.transfer
-        seen = preview_of(tile.name, fine, steps, px_per_mm=scale, transfer=curve, settings=settings, in_turn=in_turn)
+        with context.shelf.reduced(tile, steps[0]) as fine:
+            seen = preview_of(tile.name, fine, steps, px_per_mm=scale, transfer=curve, stages=stages, in_turn=in_turn)
         context.progress("looking at pieces", index + 1, len(context.tiles))
         return seen
 

@@ -20,7 +20,7 @@ from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import open_windows
+from stitchbed.reading.formats import MEMORY, open_windows
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.windows import Windows
 
@@ -44,8 +44,8 @@ class Photo:
 
 
 @contextmanager
-def opened(paths: Sequence[Path]) -> Iterator[tuple[tuple[Photo, ...], list[str]]]:
-    """The pictures in the order given, and warnings.
+def opened(paths: Sequence[Path], *, memory: int = MEMORY) -> Iterator[tuple[tuple[Photo, ...], list[str]]]:
+    """The pictures in the order given, and warnings. memory : bytes the whole job may take.
 
     Raises
     ------
@@ -55,9 +55,9 @@ def opened(paths: Sequence[Path]) -> Iterator[tuple[tuple[Photo, ...], list[str]
         photos: list[Photo] = []
         warnings: list[str] = []
         for path in paths:
-            tiles, notes = take_in([path])
+            tiles, notes = take_in([path], memory=memory)
             warnings += notes
-            photos += [_opened(tile, stack) for tile in tiles]
+            photos += [_opened(tile, stack, memory) for tile in tiles]
         yield tuple(photos), warnings
 
 
@@ -83,8 +83,8 @@ def read_small(photo: Photo, xy: Array) -> Array:
     return look_up(photo.small, small_px(photo, xy)) / 255
 
 
-def _opened(tile: Tile, stack: ExitStack) -> Photo:
-    windows = stack.enter_context(open_windows(tile.path))
+def _opened(tile: Tile, stack: ExitStack, memory: int) -> Photo:
+    windows = stack.enter_context(open_windows(tile.path, memory=memory))
     reduction = -(-max(tile.raster.shape[:2]) // LONGEST_VIEW)
     view: Any = windows.view(reduction)
     small = eight_bit(view)

@@ -14,7 +14,7 @@ from stitchbed.core.errors import CanvasTooLarge, StitchbedError, UnreadableTile
 READABLE = "a whole TIFF, PNG, JPEG or WebP picture with 1, 8 or 16 bits per sample, gray, RGB or palette"
 SAVE_AGAIN = "scan it again, or open it where it still opens and save it as plain TIFF under a new name"
 AS_PLAIN_TIFF = "save it as RGB or gray, 8 or 16 bits per channel, as TIFF with deflate compression or none"
-MOST_AT_ONCE = 2**31  # bytes; decoders of whole pictures need all of it in memory
+AT_ONCE = 0.75  # of the memory to work in, for a picture that must be decoded in one go
 
 
 def unreadable(path: Path, found: str, *, expected: str = READABLE, attempt: str = SAVE_AGAIN) -> UnreadableTile:
@@ -41,13 +41,13 @@ def check_size(path: Path, size: tuple[int, int], *, max_pixels: int) -> None:
         )
 
 
-def check_whole(path: Path, size: int, what: str) -> None:
-    """Refuse a picture of `size` decoded bytes of a kind that can only be decoded as a whole, when it is too large."""
-    if size > MOST_AT_ONCE:
+def check_at_once(path: Path, needed: int, memory: int) -> None:
+    """Refuse a picture that takes more than AT_ONCE of `memory` to decode in one go; both in bytes."""
+    if needed > AT_ONCE * memory:
         raise CanvasTooLarge(
-            f"{shown(path)} is {what} of {size / 2**30:.1f} GiB when decoded, and it can only be decoded as a whole",
-            expected=f"at most {MOST_AT_ONCE / 2**30:.0f} GiB for pictures of this kind",
-            attempt=AS_PLAIN_TIFF,
+            f"{shown(path)} is stored in very large pieces; decoding one takes {needed / 2**20:,.0f} MiB",
+            expected=f"at most {AT_ONCE * memory / 2**20:,.0f} MiB of the {memory / 2**20:,.0f} MiB to work in",
+            attempt=f"--memory {-(-needed // (AT_ONCE * 2**20)):.0f}MiB, or save it as TIFF in strips or tiles",
         )
 
 

@@ -1,12 +1,13 @@
 """I keep the decoded pixels of a file that cannot be read by windows.
 
-In: bands of rows from top to bottom. Out: `Stored` pixels, in memory when small, else in a file without a name.
+In: parts of the picture, or bands of rows from top to bottom. Out: `Stored` pixels, in memory when small, else in a
+file without a name.
 """
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import IO
@@ -19,49 +20,56 @@ from stitchbed.imaging.box import Box
 from stitchbed.reading.base.fetching import Fetch, fetcher
 from stitchbed.reading.base.header import Stored
 
-IN_MEMORY = 256 * 2**20  # bytes; what may stay in memory when no scratch folder is given
+IN_MEMORY = 32 * 2**20  # bytes of one picture that may stay in memory when no scratch folder is given
+
+Parts = Iterable[tuple[Box, Pixels]]
+
+
+def in_bands(bands: Iterable[Pixels]) -> Iterator[tuple[Box, Pixels]]:
+    """Bands of (rows, width, samples) from the top as parts of the picture."""
+    row = 0
+    for band in bands:
+        yield Box(row, 0, *band.shape[:2]), band
+        row += band.shape[0]
 
 
 def spilled(
-    bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str, *, path: Path, scratch: Path | None
+    parts: Parts, shape: tuple[int, int, int], dtype: str, *, scratch: Path | None, path: Path | None = None
 ) -> Stored:
-    """Decode once: `bands` of (rows, width, samples) are kept in order; shape is (height, width, samples).
+    """Decode once: parts (box, its (h, w, samples) pixels) that cover the picture are kept.
+
+    shape : (height, width, samples). scratch : a folder, or None for the system's. path : named when reading it fails.
+    The parts are asked for to the very end, since what follows the last may be checked.
 
     Raises
     ------
-    CannotWrite : the scratch folder takes no more. Whatever `bands` raises.
+    CannotWrite : the scratch folder takes no more. Whatever `parts` raises.
     """
     size = int(np.prod(shape)) * np.dtype(dtype).itemsize
     if scratch is None and size <= IN_MEMORY:
-        return Stored(
-            *shape, dtype, (1, shape[1]), partial(_from_memory, [_gathered(bands, shape, dtype)]), lambda: None
-        )
-    file = _written(bands, dtype, scratch)
-    return Stored(*shape, dtype, (1, shape[1]), partial(_from_file, fetcher(path, file), shape, dtype), file.close)
-
-
-def _gathered(bands: Iterable[Pixels], shape: tuple[int, int, int], dtype: str) -> Pixels:
-    """One array of all bands. The bands are asked for to the very end, since what follows the last may be checked."""
-    whole = np.empty(0, dtype)
-    row = 0
-    for band in bands:
-        if row == 0:
-            whole = band if band.shape == shape else np.empty(shape, dtype)
-        if whole is not band:
-            whole[row : row + band.shape[0]] = band
-        row += band.shape[0]
-    return whole
-
-
-def _written(bands: Iterable[Pixels], dtype: str, scratch: Path | None) -> IO[bytes]:
+        whole = np.empty(shape, dtype)
+        for box, pixels in parts:
+            whole[box.slices] = pixels
+        return Stored(*shape, dtype, (1, shape[1]), partial(_from_memory, [whole]), lambda: None)
     folder = scratch or Path(tempfile.gettempdir())
+    file = _written(parts, shape, dtype, folder)
+    fetch = fetcher(path or folder, file)
+    return Stored(*shape, dtype, (1, shape[1]), partial(_from_file, fetch, shape, dtype), file.close)
+
+
+def _written(parts: Parts, shape: tuple[int, int, int], dtype: str, folder: Path) -> IO[bytes]:
     try:
         file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115  (closed by Stored.close)
     except OSError as error:
         raise cannot_write(folder, error) from error
+    pixel = shape[2] * np.dtype(dtype).itemsize
     try:
-        for band in bands:
-            _write_whole(file, np.ascontiguousarray(band, dtype).data.cast("B"), folder)
+        for box, pixels in parts:
+            whole = np.ascontiguousarray(pixels, dtype)
+            runs = [whole] if box.width == shape[1] else list(whole)
+            for number, run in enumerate(runs):
+                file.seek(((box.row + number) * shape[1] + box.col) * pixel)
+                _write_whole(file, run.data.cast("B"), folder)
     except BaseException:
         file.close()
         raise

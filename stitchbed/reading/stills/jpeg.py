@@ -16,7 +16,7 @@ import imagecodecs
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
-from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
+from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, telling, unreadable
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_jfif
@@ -94,6 +94,12 @@ def read_header(path: Path, max_pixels: int) -> Header:
     return Header(Raster(shape, "uint8", 8, profile, shown_dpi, False), turn, False, frame, notes)
 
 
+def at_once(header: Header) -> int:
+    """Bytes decoding takes: all pixels, and of a progressive picture its coefficients (16 bits) besides."""
+    frame: JpegFrame = header.layout
+    return frame.height * frame.width * frame.components * (3 if frame.process == 2 else 1)
+
+
 def bands(path: Path, header: Header) -> Iterator[Pixels]:
     """Decoded rows (rows, width, samples) from top to bottom."""
     frame: JpegFrame = header.layout
@@ -116,7 +122,6 @@ def _checked_frame(path: Path, data: bytes, max_pixels: int) -> JpegFrame:
     if frame.bits != 8 or frame.components not in (1, 3) or frame.process > 2:
         found = f"is a JPEG of a kind that is not read here ({frame.bits} bits, {frame.components} channels)"
         raise unreadable(path, found, attempt=AS_PLAIN_TIFF)
-    check_whole(path, frame.height * frame.width * frame.components, "a JPEG")
     scan = next((end for marker, _, end in segments(data) if marker == SCAN), None)
     if scan is None or data.find(END, scan) < 0:
         raise unreadable(path, "is cut off: the end mark of a JPEG is missing")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO
 
 from stitchbed.core.arrays import Pixels
-from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, check_whole, telling, unreadable
+from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, telling, unreadable
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_png
@@ -54,6 +54,14 @@ def read_header(path: Path, max_pixels: int) -> Header:
     shown_dpi = None if dpi is None else swapped(dpi, turn)
     raster = Raster(shape, "uint16" if layout.depth == 16 else "uint8", layout.depth, icc, shown_dpi, False, alpha)
     return Header(raster, turn, False, layout, notes)
+
+
+def at_once(header: Header) -> int:
+    """Bytes decoding takes: of an interlaced picture all of it, else a few bands of rows."""
+    layout: PngLayout = header.layout
+    rows, cols, channels = header.raster.shape
+    whole = rows * cols * (channels + header.raster.alpha) * (2 if layout.depth == 16 else 1)
+    return 12 * max(png_rows.BAND_BYTES, layout.row_bytes) + (whole if layout.interlaced else 0)
 
 
 def bands(path: Path, header: Header) -> Iterator[Pixels]:
@@ -118,8 +126,6 @@ def _check(path: Path, layout: PngLayout) -> None:
     stored = sum(length for _, length in layout.data)
     if size > stored * MOST_DEFLATED + 64:
         raise unreadable(path, f"is damaged: {stored:,} bytes of image data cannot hold {layout.height:,} rows")
-    if layout.interlaced:
-        check_whole(path, size, "an interlaced PNG")
 
 
 def _density(data: bytes | None) -> tuple[float, float] | None:

@@ -29,7 +29,7 @@ from stitchbed.reading.base.faults import unreadable
 MAGIC = b"\x89PNG\r\n\x1a\n"
 SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
 BAND_BYTES = 4 * 2**20  # decoded bytes at once, held up to twelve times on the way; small beside any budget
-AT_ONCE = 128 * 2**20  # decoded bytes; an A4 scan of 600 dpi and 8 bits is just below
+AT_ONCE = 16 * 2**20  # decoded bytes that are inflated in one go, which is quicker
 READ_BYTES = 2**20
 MOST_ROWS = 2**16  # the decoder refuses more than a million rows
 # bytes per pixel -> (color type, bits) of a PNG with that many; row filters depend on nothing else
@@ -79,32 +79,51 @@ def bands(path: Path, layout: PngLayout) -> Iterator[Pixels]:
     UnreadableTile : the data end early or are damaged. Errors of zlib and of the decoder.
     """
     with path.open("rb") as file:
+        sizes = _pass_sizes(layout) if layout.interlaced else [(layout.height, layout.width)]
+        total = sum(rows * (layout.bytes_of(width) + 1) for rows, width in sizes)
+        stream = _inflated(path, file, layout, total)
+        portions = _portions(path, stream, [portion for size in sizes for portion in _band_bytes(layout, *size)])
         if layout.interlaced:
-            yield _expanded(layout, _unwoven(path, file, layout))
-            return
-        rows = max(1, min(MOST_ROWS, BAND_BYTES // layout.row_bytes))
-        counts = [min(rows, layout.height - row) for row in range(0, layout.height, rows)]
-        stream = _inflated(path, file, layout, layout.height * (layout.row_bytes + 1))
-        before = np.zeros(layout.row_bytes, np.uint8)
-        for filtered in _portions(path, stream, [count * (layout.row_bytes + 1) for count in counts]):
-            raw = _unfiltered(filtered, before, layout.pixel_bytes)
-            before = raw[-1]
-            yield _expanded(layout, _unpacked(layout, raw, layout.width))
+            yield _unwoven(layout, sizes, portions)
+        else:
+            yield from _rows(layout, sizes[0], portions)
+        deque(portions, maxlen=0)
         deque(stream, maxlen=0)  # the check sums of what is left
 
 
-def _unwoven(path: Path, file: IO[bytes], layout: PngLayout) -> Pixels:
-    """(height, width, samples) of an interlaced picture, as stored."""
-    samples = np.empty((layout.height, layout.width, SAMPLES[layout.kind]), "uint16" if layout.depth == 16 else "uint8")
-    targets = [samples[row::down, col::across] for row, col, down, across in PASSES]
-    targets = [target for target in targets if target.size]
-    lengths = [layout.bytes_of(target.shape[1]) for target in targets]
-    sizes = [target.shape[0] * (length + 1) for target, length in zip(targets, lengths, strict=True)]
-    portions = _portions(path, _inflated(path, file, layout, sum(sizes)), sizes)
-    for target, length, filtered in zip(targets, lengths, portions, strict=True):
-        before = np.zeros(length, np.uint8)
-        target[:] = _unpacked(layout, _unfiltered(filtered, before, layout.pixel_bytes), target.shape[1])
-    return samples
+def _pass_sizes(layout: PngLayout) -> list[tuple[int, int]]:
+    """(rows, columns) of the passes that hold any pixel."""
+    sizes = [(-(-(layout.height - r) // dr), -(-(layout.width - c) // dc)) for r, c, dr, dc in PASSES]
+    return [size for size in sizes if min(size) > 0]
+
+
+def _band_bytes(layout: PngLayout, height: int, width: int) -> list[int]:
+    """Bytes of each band of rows that is decoded at once, of a picture or a pass of that size."""
+    row = layout.bytes_of(width) + 1
+    rows = max(1, min(MOST_ROWS, BAND_BYTES // row))
+    return [min(rows, height - top) * row for top in range(0, height, rows)]
+
+
+def _rows(layout: PngLayout, size: tuple[int, int], portions: Iterator[bytes]) -> Iterator[Pixels]:
+    """Decoded bands of a picture or a pass of (rows, columns)."""
+    before = np.zeros(layout.bytes_of(size[1]), np.uint8)
+    for _ in _band_bytes(layout, *size):
+        raw = _unfiltered(next(portions), before, layout.pixel_bytes)
+        before = raw[-1]
+        yield _expanded(layout, _unpacked(layout, raw, size[1]))
+
+
+def _unwoven(layout: PngLayout, sizes: Sequence[tuple[int, int]], portions: Iterator[bytes]) -> Pixels:
+    """(height, width, samples) of an interlaced picture."""
+    handed_out = _expanded(layout, np.zeros((1, 1, SAMPLES[layout.kind]), np.uint8)).shape[2]
+    whole = np.empty((layout.height, layout.width, handed_out), "uint16" if layout.depth == 16 else "uint8")
+    targets = [whole[row::down, col::across] for row, col, down, across in PASSES]
+    for target, size in zip([target for target in targets if target.size], sizes, strict=True):
+        row = 0
+        for band in _rows(layout, size, portions):
+            target[row : row + len(band)] = band
+            row += len(band)
+    return whole
 
 
 def _inflated(path: Path, file: IO[bytes], layout: PngLayout, size: int) -> Iterator[bytes]:

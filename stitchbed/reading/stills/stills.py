@@ -12,7 +12,7 @@ from pathlib import Path
 from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.header import Header, Stored
-from stitchbed.reading.base.spill import spilled
+from stitchbed.reading.base.spill import in_bands, spilled
 from stitchbed.reading.stills import jpeg, png, webp
 from stitchbed.reading.views.orientation import swapped
 
@@ -29,7 +29,7 @@ def open_stored(path: Path, header: Header, *, bands: Bands, cache: PieceCache, 
     raster = header.raster
     height, width = swapped(raster.shape[:2], header.orientation)
     shape = (height, width, raster.shape[2] + raster.alpha)
-    return spilled(bands(path, header), shape, raster.dtype, path=path, scratch=scratch)
+    return spilled(in_bands(bands(path, header)), shape, raster.dtype, path=path, scratch=scratch)
 
 
 open_png = partial(open_stored, bands=png.bands)

@@ -64,6 +64,12 @@ def read_header(path: Path, max_pixels: int) -> Header:
     return Header(Raster(shape, "uint8", 8, icc, shown_dpi, False, parts.alpha), turn, False, parts, notes)
 
 
+def at_once(header: Header) -> int:
+    """Bytes decoding takes: all pixels, and four bytes for each within the decoder."""
+    parts: Parts = header.layout
+    return parts.height * parts.width * (4 + 3 + parts.alpha)
+
+
 def bands(path: Path, header: Header) -> Iterator[Pixels]:
     """Decoded rows (rows, width, samples) from top to bottom."""
     parts: Parts = header.layout

@@ -5,12 +5,17 @@ In: a page and a piece's stored bytes. Out: (rows, columns, samples) of the mach
 
 from __future__ import annotations
 
+import zlib
+from collections.abc import Iterable, Iterator
+
 import imagecodecs
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
 from stitchbed.reading.stills.jpeg import frame_of
 from stitchbed.reading.tiff.layout import FAXES, TiffPage
+
+PART_BYTES = 4 * 2**20  # of a strip that is decoded part by part
 
 
 class ShortPieceError(ValueError):
@@ -33,10 +38,45 @@ def decode_piece(page: TiffPage, data: bytes, rows: int) -> Pixels:
     raw = _inflated(page.compression, bit_ordered(page, data), page.row_bytes * page.piece_height)
     if len(raw) < rows * page.row_bytes:
         raise ShortPieceError(f"it ends after {len(raw):,} of {rows * page.row_bytes:,} bytes")
+    return _whole_rows(page, raw, rows)
+
+
+def inflated_parts(page: TiffPage, packed: Iterable[bytes], rows: int) -> Iterator[Pixels]:
+    """The same of a deflated strip of any height, in parts of whole rows from the top, each a few megabytes.
+
+    packed : the strip's stored bytes, portion by portion.
+
+    Raises
+    ------
+    ShortPieceError, zlib.error.
+    """
+    most, left, held = max(1, PART_BYTES // page.row_bytes), rows, bytearray()
+    for piece in _inflating(page, packed):
+        held += piece if left else b""  # what follows the last row is only read for the check sum behind it
+        while left and len(held) >= (ready := min(most, left)) * page.row_bytes:
+            yield _whole_rows(page, bytes(held[: ready * page.row_bytes]), ready)
+            del held[: ready * page.row_bytes]
+            left -= ready
+    if left:
+        done = (rows - left) * page.row_bytes + len(held)
+        raise ShortPieceError(f"it ends after {done:,} of {rows * page.row_bytes:,} bytes")
+
+
+def _inflating(page: TiffPage, packed: Iterable[bytes]) -> Iterator[bytes]:
+    """Decompressed bytes in pieces of at most PART_BYTES."""
+    inflater = zlib.decompressobj()
+    for portion in packed:
+        rest = bit_ordered(page, portion)
+        while rest and not inflater.eof:
+            yield inflater.decompress(rest, PART_BYTES)
+            rest = inflater.unconsumed_tail
+    yield inflater.flush()
+
+
+def _whole_rows(page: TiffPage, raw: bytes, rows: int) -> Pixels:
+    """Decompressed rows as samples, the predictor undone."""
     pixels = unpacked(page, raw, rows, page.piece_width)
-    if page.predictor:
-        pixels = imagecodecs.delta_decode(pixels, axis=1)
-    return pixels
+    return imagecodecs.delta_decode(pixels, axis=1) if page.predictor else pixels
 
 
 def unpacked(page: TiffPage, raw: bytes, rows: int, width: int) -> Pixels:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import product
 from pathlib import Path
 from typing import IO
 
@@ -25,7 +26,7 @@ from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_tiff
 from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
-from stitchbed.reading.tiff.decode import bit_ordered, decode_piece, unpacked
+from stitchbed.reading.tiff.decode import PART_BYTES, bit_ordered, decode_piece, inflated_parts, unpacked
 from stitchbed.reading.tiff.layout import TiffPage
 from stitchbed.reading.tiff.page import Pages, layout_of, page_of
 from stitchbed.reading.tiff.pictures import Pictures, pictures_of
@@ -113,20 +114,68 @@ def _kept(path: Path, cache: PieceCache, whose: tuple[object, int], index: int, 
         return cache.get((*whose, index), make)
 
 
+def at_once(header: Header) -> int:
+    """Bytes that decoding a strip or tile takes which is too large to be kept; 0 where all of them are small."""
+    page: TiffPage = header.layout.page
+    if header.raster.windowed:
+        return 0
+    if _streamed(page):
+        return 6 * PART_BYTES
+    planes = len(page.chosen) if page.planes_apart else 1
+    return int(page.counts.max()) + (2 + planes) * page.piece_bytes
+
+
+def _streamed(page: TiffPage) -> bool:
+    return page.compression == "deflate" and not page.tiled and not page.planes_apart
+
+
 def _spilled(path: Path, page: TiffPage, file: IO[bytes], scratch: Path | None) -> Stored:
-    """Decode every piece once, rows of pieces from the top, into scratch."""
-
-    def make_only(index: int, make: Callable[[], Pixels]) -> Pixels:
-        with telling(path, f"decoding piece {index + 1} of it"):
-            return make()
-
-    def bands() -> Iterator[Pixels]:
-        read = partial(_read_pieces, page, fetcher(path, file), make_only)
-        for row in range(0, page.height, page.piece_height):
-            yield _colored(page, read, Box(row, 0, min(page.piece_height, page.height - row), page.width))
-
+    """Decode every piece once into scratch."""
+    parts = _strip_parts if _streamed(page) else _piece_parts
+    shape = (page.height, page.width, page.handed_out)
     with file:
-        return spilled(bands(), (page.height, page.width, page.handed_out), page.dtype, path=path, scratch=scratch)
+        return spilled(parts(path, page, fetcher(path, file)), shape, page.dtype, scratch=scratch, path=path)
+
+
+def _piece_parts(path: Path, page: TiffPage, fetch: Fetch) -> Iterator[tuple[Box, Pixels]]:
+    """The picture piece by piece, each cut into flat boxes."""
+    down, across = page.grid
+    whole = Box(0, 0, page.height, page.width)
+    for row, col in product(range(down), range(across)):
+        at = Box(row * page.piece_height, col * page.piece_width, page.piece_height, page.piece_width)
+        cell = clipped(at, whole)
+        held: dict[int, Pixels] = {}
+
+        def keep(index: int, make: Callable[[], Pixels], held: dict[int, Pixels] = held) -> Pixels:
+            if index not in held:
+                with telling(path, f"decoding piece {index + 1} of it"):
+                    held[index] = make()
+            return held[index]
+
+        read = partial(_read_pieces, page, fetch, keep)
+        rows = max(1, PART_BYTES // (cell.width * page.handed_out * 2))
+        for top in range(cell.row, cell.bottom, rows):
+            flat = Box(top, cell.col, min(rows, cell.bottom - top), cell.width)
+            yield flat, _colored(page, read, flat)
+
+
+def _strip_parts(path: Path, page: TiffPage, fetch: Fetch) -> Iterator[tuple[Box, Pixels]]:
+    """The picture in parts of deflated strips, so that a strip of any size takes a few megabytes."""
+    for index, top in enumerate(range(0, page.height, page.piece_height)):
+        row, size, start = top, int(page.counts[index]), int(page.offsets[index])
+        ends = [min(at + PART_BYTES, size) for at in range(0, size, PART_BYTES)]
+        steps = [(at, end - at) for at, end in zip([0, *ends[:-1]], ends, strict=True)]
+        packed = (fetch(start + at, 1, length, length).tobytes() for at, length in steps)
+        with telling(path, f"decoding piece {index + 1} of it"):
+            for part in inflated_parts(page, packed, min(page.piece_height, page.height - top)):
+                box = Box(row, 0, part.shape[0], page.width)
+                yield box, _colored(page, partial(_chosen, part), box)
+                row += part.shape[0]
+
+
+def _chosen(part: Pixels, box: Box, chosen: Sequence[int]) -> Pixels:
+    """The samples asked for of the part of a strip that fills the box."""
+    return part if len(chosen) == part.shape[2] else part[..., chosen]
 
 
 def _unused(page: TiffPage) -> tuple[str, ...]:

@@ -1,11 +1,12 @@
-"""I reduce a whole picture by averaging, two blocks at a time.
+"""I reduce a picture by averaging, two blocks at a time.
 
-In: a header and stored pixels. Out: the reduced picture, as shown.
+In: a header and stored pixels. Out: the reduced picture, as shown; or bands of it from the top, as stored.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import product
@@ -20,6 +21,8 @@ from stitchbed.reading.views.reduction import FAST_SIZES, Cells, cells_along, re
 from stitchbed.reading.views.straight_alpha import straightened
 
 BLOCK_BYTES = 16 * 2**20  # of stored pixels: large enough for the codec, small beside any budget
+WEIGHED = 8  # times as much memory as its pixels takes a block whose colors are weighted by alpha
+BAND_BYTES = 4 * 2**20  # of reduced pixels
 THREADS = 2  # decoders release the lock of the interpreter; more would hold more blocks at once
 # halvings of a master's own reduced views that may stand in for its pixels: each rounds by half a code, and in 8 bits
 # always upward at .5, so that two are as much as keeps the mean within half a code
@@ -39,13 +42,36 @@ def overview(header: Header, stored: Stored, reduction: int) -> Pixels:
 
     Colors are weighted by alpha, so that hidden pixels do not show; a cell hidden altogether keeps its plain mean.
     """
+    down, across = _cells(header, stored, reduction)
+    return np.ascontiguousarray(turned(_mean(header, stored, down, across), header.orientation))
+
+
+def bands(header: Header, stored: Stored, reduction: int) -> Iterator[Pixels]:
+    """The same as stored, in bands of rows from the top, however large it is."""
+    down, across = _cells(header, stored, reduction)
+    row = across.count * header.raster.shape[2] * np.dtype(stored.dtype).itemsize
+    whole_blocks = _block_size(Source(header, stored))[0] // reduction
+    for run in down.runs(max(1, BAND_BYTES // row, whole_blocks)):
+        yield _mean(header, stored, run, across)
+
+
+def reduced_size(header: Header, stored: Stored, reduction: int) -> tuple[int, int]:
+    """(height, width) px of the reduced picture as stored."""
+    down, across = _cells(header, stored, reduction)
+    return down.count, across.count
+
+
+def _cells(header: Header, stored: Stored, reduction: int) -> tuple[Cells, Cells]:
     down = cells_along(stored.height, reduction, header.orientation in ROWS_BACKWARD)
-    across = cells_along(stored.width, reduction, header.orientation in COLS_BACKWARD)
-    halvings = _halvings(header, stored, reduction)
+    return down, cells_along(stored.width, reduction, header.orientation in COLS_BACKWARD)
+
+
+def _mean(header: Header, stored: Stored, down: Cells, across: Cells) -> Pixels:
+    """(down.count, across.count, channels) of a run of cells, from a reduced view where one may stand in."""
+    halvings = _halvings(header, stored, down.size)
     if halvings:
         return _from_level(header, stored, halvings, (down, across))
-    out = _reduced(Source(header, stored), down, across)
-    return np.ascontiguousarray(turned(out, header.orientation))
+    return _reduced(Source(header, stored), down, across)
 
 
 def _halvings(header: Header, stored: Stored, reduction: int) -> int:
@@ -58,13 +84,11 @@ def _from_level(header: Header, stored: Stored, halvings: int, cells: tuple[Cell
     """The mean over a reduced view; cells at its edge, whose pixels stand for less, come from the picture itself."""
     down, across = cells
     level = stored.levels[halvings - 1]
-    size = down.size >> halvings
-    out = _reduced(
-        Source(header, level),
-        cells_along(level.height, size, backward=False),
-        cells_along(level.width, size, backward=False),
-    )
-    if stored.height % 2**halvings:
+    size, last = down.size >> halvings, down.stop == stored.height
+    whole = cells_along(level.height, size, backward=False)
+    run = whole.part(down.first, down.count)
+    out = _reduced(Source(header, level), run, cells_along(level.width, size, backward=False))
+    if last and stored.height % 2**halvings:
         out[-1:] = _reduced(Source(header, stored), down.last(), across)
     if stored.width % 2**halvings:
         out[:, -1:] = _reduced(Source(header, stored), down, across.last())
@@ -73,7 +97,7 @@ def _from_level(header: Header, stored: Stored, halvings: int, cells: tuple[Cell
 
 def _reduced(source: Source, down: Cells, across: Cells) -> Pixels:
     """(down.count, across.count, channels) means, in stored order."""
-    rows, cols = _block_size(source.stored)
+    rows, cols = _block_size(source)
     fast = down.size <= min(FAST_SIZES[source.stored.dtype], rows)
     out = np.empty((down.count, across.count, source.header.raster.shape[2]), source.stored.dtype)
 
@@ -89,9 +113,10 @@ def _reduced(source: Source, down: Cells, across: Cells) -> Pixels:
     return out
 
 
-def _block_size(stored: Stored) -> tuple[int, int]:
+def _block_size(source: Source) -> tuple[int, int]:
     """(rows, columns) px that are read together: whole rows, or part of a row of tiles where that would be too much."""
-    pixel = stored.samples * np.dtype(stored.dtype).itemsize
+    stored = source.stored
+    pixel = stored.samples * np.dtype(stored.dtype).itemsize * (WEIGHED if source.header.raster.alpha else 1)
     rows, cols = stored.piece
     if rows * stored.width * pixel <= BLOCK_BYTES:
         return rows * (BLOCK_BYTES // (rows * stored.width * pixel)), stored.width
@@ -104,7 +129,7 @@ def _block(source: Source, run: Cells, span: Cells) -> Pixels:
 
 def _tall_block(source: Source, run: Cells, span: Cells) -> Pixels:
     """A row of cells too tall to be read at once, or for the fast averaging."""
-    step = _block_size(source.stored)[0]
+    step = _block_size(source)[0]
     edges = range(run.start, run.stop, step)
     return reduce_tall((_colors(source, row, min(row + step, run.stop), span) for row in edges), span)
 

@@ -46,6 +46,14 @@ class Cells:
             yield Cells(first, last - first, edge, stop, self.size, lead, tail)
             edge = stop
 
+    def part(self, first: int, count: int) -> Cells:
+        """`count` cells from number `first` on."""
+        rest = self
+        if first > self.first:
+            before = next(self.runs(first - self.first))
+            rest = Cells(first, self.count - before.count, before.stop, self.stop, self.size, 0, self.tail)
+        return next(rest.runs(count))
+
     def last(self) -> Cells:
         """The last cell alone."""
         return list(self.runs(1))[-1]
