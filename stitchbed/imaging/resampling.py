@@ -1,6 +1,7 @@
 """I resample a window of a picture to pixels of a canvas, in linear light, in one pass.
 
-In: stored pixels, their tone table, where each node of the canvas looks, a factor at each node. Out: linear light.
+In: stored pixels and their tone table, or light; where each node of the canvas looks, a factor at each node.
+Out: linear light.
 
 Positions and factors are bilinear between nodes. The kernel is the cubic one, its weights kept in a table of STEPS
 positions to the pixel: a rounding of half a thousandth of a pixel. A picture finer than the canvas is softened first,
@@ -15,8 +16,8 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.node_grid import NODE
 
-NODE = 16  # px between the nodes at which positions are given; between them they are bilinear
 STEPS = 1024
 REACH = 3  # px a window is continued by at its rims, so that a kernel that looks past them meets the rim's own color
 LANES = 4  # floats per pixel while it is resampled: a power of two fills the processor's registers
@@ -61,21 +62,38 @@ def kernel_reach(soft: float) -> int:
 def resampled(
     pixels: Pixels, table: Floats, at: Floats, factor: Floats, size: tuple[int, int], *, soft: float = 0.0
 ) -> Floats:
-    """Linear light (*size, c), resampled once.
+    """Linear light (*size, c) of stored pixels, resampled once.
 
-    pixels : (h, w, c) uint8 or uint16, c 1 or 3. table : (c, 256 or 65536) light of each code, by channel.
-    at : (rows, cols, 2) x, y px of `pixels` at the nodes of `canvas.nodes`. factor : (rows, cols) to multiply by there.
-    size : (height, width) px, multiples of NODE. Positions outside `pixels` see its rim. soft : see `softness`.
+    pixels : (h, w, c) uint8 or uint16, c 1 or 3. table : (c, 256 or 65536) light of each code, by channel. The rest as
+    for `resampled_light`.
     """
     room = np.asarray(cv2.copyMakeBorder(pixels, REACH, REACH, REACH, REACH, cv2.BORDER_REPLICATE))
     room = room.reshape(*room.shape[:2], -1)
     light = np.empty((*room.shape[:2], LANES), np.float32)
     _look_up(room, table, light)
+    return _resampled(light, at, factor, (*size, pixels.shape[2]), soft)
+
+
+def resampled_light(light: Floats, at: Floats, factor: Floats, size: tuple[int, int], *, soft: float = 0.0) -> Floats:
+    """Light (*size, c), resampled once.
+
+    light : (h, w, c) float32, c up to LANES. at : (rows, cols, 2) x, y px of `light` at the nodes of
+    `node_grid.nodes`. factor : (rows, cols) to multiply by there. size : (height, width) px, multiples of NODE.
+    Positions outside `light` see its rim. soft : see `softness`.
+    """
+    channels = light.shape[2]
+    room = np.asarray(cv2.copyMakeBorder(light, REACH, REACH, REACH, REACH, cv2.BORDER_REPLICATE))
+    lanes = np.zeros((*room.shape[:2], LANES), np.float32)
+    lanes[..., :channels] = room.reshape(*room.shape[:2], channels)
+    return _resampled(lanes, at, factor, (*size, channels), soft)
+
+
+def _resampled(lanes: Floats, at: Floats, factor: Floats, shape: tuple[int, int, int], soft: float) -> Floats:
     if soft > 0:
-        light = np.asarray(cv2.GaussianBlur(light, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
-    result = np.empty((*size, pixels.shape[2]), np.float32)
-    at_x, at_y = (np.ascontiguousarray(at[..., k] + np.float32(REACH)) for k in (0, 1))
-    _resample(light, at_x, at_y, factor, WEIGHTS, result)
+        lanes = np.asarray(cv2.GaussianBlur(lanes, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
+    result = np.empty(shape, np.float32)
+    at_x, at_y = (np.ascontiguousarray(at[..., k] + np.float32(REACH), dtype=np.float32) for k in (0, 1))
+    _resample(lanes, at_x, at_y, factor, WEIGHTS, result)
     return result
 
 

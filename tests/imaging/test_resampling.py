@@ -8,9 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.node_grid import dense, nodes
 from stitchbed.imaging.resampling import STEPS, cubic_weights, resampled, softness
 from stitchbed.imaging.transfer import to_linear, tone_table, transfer_of
-from stitchbed.mosaic.registration.canvas import dense, nodes
 
 SIZE = (48, 64)
 BOX = Box(0, 0, *SIZE)

@@ -12,7 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
-from stitchbed.imaging.resampling import NODE
+from stitchbed.imaging.node_grid import NODE
 from stitchbed.mosaic.compositing.multiband_blending import HALO, blend, multiband_blend
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
-from stitchbed.imaging.resampling import NODE, kernel_reach, resampled, softness
+from stitchbed.imaging.node_grid import NODE, dense, nodes
+from stitchbed.imaging.resampling import kernel_reach, resampled, softness
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.registration.canvas import dense, nodes, way_back
+from stitchbed.mosaic.registration.canvas import way_back
 from stitchbed.mosaic.registration.placement import Placement, magnification
 from stitchbed.reading.base.tile import Tile
 

@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.box import Box, clipped, spanning
-from stitchbed.imaging.resampling import NODE
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
 
@@ -78,24 +76,9 @@ def footprint(place: Placement, bounds: Box) -> Box:
     return clipped(spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0])), bounds)
 
 
-def nodes(box: Box) -> Array:
-    """Canvas points (rows, cols, 2) of the node grid that serves `box`; box origin and size are multiples of NODE."""
-    rows = box.row + NODE * np.arange(-1, box.height // NODE + 1) + (NODE - 1) / 2
-    cols = box.col + NODE * np.arange(-1, box.width // NODE + 1) + (NODE - 1) / 2
-    return np.stack(np.meshgrid(cols, rows), axis=-1)
-
-
 def way_back(place: Placement, grid: Array) -> Array:
     """Tile points (rows, cols, 2) px under canvas points."""
     return from_sheet(place, grid.reshape(-1, 2)).reshape(grid.shape)
-
-
-def dense(at_nodes: Floats, box: Box) -> Floats:
-    """Bilinear values at every pixel of `box` from values at its `nodes` (rows, cols[, c])."""
-    rows, cols = at_nodes.shape[:2]
-    full = cv2.resize(at_nodes, (cols * NODE, rows * NODE), interpolation=cv2.INTER_LINEAR)
-    inner: Floats = full[NODE : NODE + box.height, NODE : NODE + box.width]
-    return inner
 
 
 def whole_shift(place: Placement) -> tuple[int, int] | None:

@@ -8,15 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.box import Box, spanning
+from stitchbed.imaging.box import Box, clipped, shifted, spanning
+from stitchbed.imaging.node_grid import nodes
+from stitchbed.imaging.resampling import kernel_reach, resampled_light
 
-STEPS = 32  # to the pixel, of the kernels of cv2.remap
-MARGIN = 5  # px a Lanczos kernel of 4 lobes looks beyond the place it reads
+UNIT = 128  # px; resampled in squares of a fixed grid, so that a pixel does not depend on the box that asks for it
+AROUND = kernel_reach(0)  # px of page round what a square looks at
 STRAIGHT_MM = 0.1  # a sheet whose sides end up less than this askew is not resampled
 
 
@@ -91,17 +92,25 @@ def source_box(frame: Framing, box: Box, margin: int) -> Box:
 
 def framed(read: Callable[[Box], Floats], frame: Framing, box: Box) -> Floats:
     """(h, w, c) light of a box of the framed page. read : box of the page (it may leave it) -> (h, w, c) light."""
-    margin = MARGIN if frame.resampled else 0
-    under = source_box(frame, box, margin)
-    light = read(under)
     if not frame.resampled:
-        return np.ascontiguousarray(np.rot90(light, -(frame.turn // 90)))
-    x, y = np.meshgrid(
-        np.arange(box.col, box.right, dtype=np.float64), np.arange(box.row, box.bottom, dtype=np.float64)
-    )
-    m = frame.page_from_out
-    # OpenCV places a kernel in steps of 1/32 px: taken here, before the window's origin is, steps do not depend on it
-    map_x, map_y = (np.rint((row[0] * x + row[1] * y + row[2]) * STEPS) / STEPS for row in m[:2])
-    map_x, map_y = (map_x - under.col).astype(np.float32), (map_y - under.row).astype(np.float32)
-    got = cv2.remap(light, map_x, map_y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(got, np.float32).reshape(box.height, box.width, light.shape[2])
+        return np.ascontiguousarray(np.rot90(read(source_box(frame, box, 0)), -(frame.turn // 90)))
+    whole = spanning(box.row // UNIT, box.col // UNIT, -(-box.bottom // UNIT), -(-box.right // UNIT))
+    under = source_box(frame, Box(*(UNIT * v for v in (whole.row, whole.col, whole.height, whole.width))), AROUND)
+    light = read(under)
+    result = np.empty((box.height, box.width, light.shape[2]), np.float32)
+    for row in range(whole.row, whole.bottom):
+        for col in range(whole.col, whole.right):
+            unit = Box(row * UNIT, col * UNIT, UNIT, UNIT)
+            part, seen = clipped(unit, box), _unit(light, under, frame, unit)
+            result[shifted(part, -box.row, -box.col).slices] = seen[shifted(part, -unit.row, -unit.col).slices]
+    return result
+
+
+def _unit(light: Floats, under: Box, frame: Framing, unit: Box) -> Floats:
+    """(UNIT, UNIT, c) light of one square, looked at through a window that the square alone decides."""
+    window = source_box(frame, unit, AROUND)
+    grid, m = nodes(unit), frame.page_from_out
+    at = grid @ m[:2, :2].T + m[:2, 2] - (window.col, window.row)
+    ones = np.ones(grid.shape[:2], np.float32)
+    seen = light[shifted(window, -under.row, -under.col).slices]
+    return resampled_light(seen, at.astype(np.float32), ones, (UNIT, UNIT))

@@ -8,22 +8,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown, spanning
+from stitchbed.imaging.node_grid import NODE, dense, nodes
+from stitchbed.imaging.resampling import kernel_reach, resampled_light, softness
+from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, to_linear, to_stored
 from stitchbed.photos.compositing.glare import Shares
 from stitchbed.photos.compositing.illumination import LightField, light_at
 from stitchbed.photos.geometry.output_frame import Facing, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane
 
-NODE = 16  # px between exact places; in between the way is straight to .001 px at the tilts and lenses allowed
 UNIT = 256  # px; work is done in squares of this size on a fixed grid, so that windows stay small
-MARGIN = 6  # px of photo round what is needed: eight taps of the Lanczos kernel
-FINEST = 4  # canvas pixels are averaged from up to this many squared looks when the photo is finer than the canvas
+ORIGIN = Box(0, 0, UNIT, UNIT)
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def corners_in_photo(job: FaceJob, source: FaceSource) -> Array:
 
 def _unit(job: FaceJob, unit: Box) -> Floats:
     """(UNIT, UNIT, channels) linear light."""
-    mm = _nodes(unit) * (MM_PER_INCH / job.dpi)
+    mm = (nodes(unit) + 0.5) * (MM_PER_INCH / job.dpi)
     plane = plane_from_canvas(job.facing, mm.reshape(-1, 2))
     if job.shares is None:
         return _seen(job, job.sources[0], plane, mm)
@@ -93,51 +93,31 @@ def _unit(job: FaceJob, unit: Box) -> Floats:
 def _seen(job: FaceJob, source: FaceSource, plane: Array, mm: Array) -> Floats:
     """One photo over a unit: resampled, evened out, balanced."""
     at = photo_from_plane(job.fit, source.number, plane).reshape(mm.shape)
-    px = np.linalg.norm(at[1:, 1:] - at[:-1, :-1], axis=-1).max() / np.sqrt(2) / NODE
-    finer = int(np.clip(np.ceil(px - 0.25), 1, FINEST))
-    light = _resampled(source, at, finer)
-    light = light.reshape(UNIT, UNIT, -1)
+    light = _resampled(source, at)
     factor = np.broadcast_to(source.gain, (*mm.shape[:2], len(source.gain)))
     if source.light is not None:
         factor = factor / light_at(source.light, mm.reshape(-1, 2)).reshape(*mm.shape[:2], -1)
-    return light * _dense(factor.astype(np.float32), 1).reshape(UNIT, UNIT, -1)
+    return light * dense(factor.astype(np.float32), ORIGIN).reshape(UNIT, UNIT, -1)
 
 
-def _resampled(source: FaceSource, at: Array, finer: int) -> Floats:
-    """Linear light at a unit's pixels: Lanczos at each look, the mean of finer x finer looks for each pixel."""
+def _resampled(source: FaceSource, at: Array) -> Floats:
+    """Linear light at a unit's pixels; a photo finer than the canvas is softened to the canvas's fineness."""
+    soft = softness(float(np.linalg.norm(at[1:, 1:] - at[:-1, :-1], axis=-1).max() / np.sqrt(2) / NODE))
     low, high = np.floor(at.reshape(-1, 2).min(0)), np.ceil(at.reshape(-1, 2).max(0))
     wanted = spanning(int(low[1]), int(low[0]), int(high[1]) + 1, int(high[0]) + 1)
-    window = clipped(grown(wanted, MARGIN), Box(0, 0, *source.size))
+    window = clipped(grown(wanted, kernel_reach(soft)), Box(0, 0, *source.size))
     if window.empty:
         middle = np.clip((low + high) / 2, 0, np.array(source.size)[::-1] - 1).astype(int)
         window = Box(int(middle[1]), int(middle[0]), 1, 1)
     light = to_linear(source.window(window), source.transfer)
-    local = _dense((at - [window.col, window.row]).astype(np.float32), finer)
-    x, y = np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1])
-    fine = cv2.remap(light, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
-    fine = np.minimum(fine, light.max(axis=(0, 1)))  # the kernel swings over beside lines: white paper would be cut off
-    seen = fine if finer == 1 else cv2.resize(fine, (UNIT, UNIT), interpolation=cv2.INTER_AREA)
-    return np.asarray(seen, dtype=np.float32)
+    light = light.reshape(window.height, window.width, -1)
+    local = (at - [window.col, window.row]).astype(np.float32)
+    seen = resampled_light(light, local, np.ones(at.shape[:2], np.float32), (UNIT, UNIT), soft=soft)
+    # the kernel swings over beside lines: white paper would be cut off
+    return np.minimum(seen, light.max(axis=(0, 1)))
 
 
 def _share(shares: Shares, index: int, mm: Array) -> Floats:
     """(UNIT, UNIT) share of one photo."""
-    at = (mm * shares.density - 0.5).astype(np.float32)
-    x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
-    nodes = cv2.remap(shares.weights[index], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return _dense(np.asarray(nodes, dtype=np.float32), 1)
-
-
-def _nodes(unit: Box) -> Array:
-    """(n, n, 2) canvas places of the node grid of a unit, in px from the canvas's corner (pixel i covers i .. i+1)."""
-    steps = NODE * (np.arange(-1, UNIT // NODE + 1) + 0.5)
-    return np.stack(np.meshgrid(unit.col + steps, unit.row + steps), axis=-1)
-
-
-def _dense(nodes: Floats, finer: int) -> Floats:
-    """Values at UNIT * finer squared looks from values at nodes, straight in between."""
-    count = nodes.shape[0]
-    side = count * NODE * finer
-    full = cv2.resize(nodes, (side, side), interpolation=cv2.INTER_LINEAR)
-    inner = full[NODE * finer : (NODE + UNIT) * finer, NODE * finer : (NODE + UNIT) * finer]
-    return np.ascontiguousarray(inner, dtype=np.float32)
+    at_nodes = look_up(shares.weights[index], mm * shares.density - 0.5)
+    return np.ascontiguousarray(dense(at_nodes.astype(np.float32), ORIGIN))
