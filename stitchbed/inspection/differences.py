@@ -15,6 +15,7 @@ from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, speck_depth
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.patches import Overlay, overlay
+from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
 CLIP = 2.5  # times the usual difference: edges that do not quite meet must not drown what is everywhere
@@ -101,7 +102,7 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
 
 def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
     inside = values[mask]
-    usual = 1.4826 * float(np.median(np.abs(inside - np.median(inside)))) + 0.5
+    usual = robust_spread(inside) + 0.5
     held = np.where(mask, np.clip(values - np.median(inside), -CLIP * usual, CLIP * usual), 0)
     return np.asarray(np.fft.rfft2(held))
 

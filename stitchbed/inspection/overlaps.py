@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.looks import Look
+from stitchbed.matching.robust import robust_spread
 
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
@@ -166,10 +168,9 @@ def _shared(own: Look, other: Look, other_from_own: Array) -> _Shared:
     col, row = np.meshgrid(np.arange(w), np.arange(h))
     xy = np.column_stack([(col.ravel() + 0.5) * own.light_cell - 0.5, (row.ravel() + 0.5) * own.light_cell - 0.5])
     there = moved(other_from_own, xy)
-    cells = ((there + 0.5) / other.light_cell - 0.5).astype(np.float32)
-    x, y = (np.ascontiguousarray(cells[:, axis].reshape(h, w)) for axis in (0, 1))
-    light = cv2.remap(other.light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    unrest, unrest_other = _unrest(own.light), cv2.remap(_unrest(other.light), x, y, cv2.INTER_LINEAR)
+    cells = ((there + 0.5) / other.light_cell - 0.5).reshape(h, w, 2)
+    light = look_up(other.light, cells)
+    unrest, unrest_other = _unrest(own.light), look_up(_unrest(other.light), cells)
     depth_other = _depth(there, other.shape).reshape(h, w)
     ratio = np.log(np.maximum(own.light, 1e-3) / np.maximum(light, 1e-3))
     bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
@@ -203,8 +204,7 @@ def _discord(shared: _Shared, deep: float) -> float:
     usable = shared.calm & (np.minimum(shared.depth_own, shared.depth_other) > deep)
     if usable.sum() < LEAST_CELLS:
         return 0.0
-    apart = np.abs(shared.ratio[usable] - np.median(shared.ratio[usable], axis=0))
-    return float(1.4826 * np.median(apart, axis=0).max())
+    return max(robust_spread(channel) for channel in shared.ratio[usable].T)
 
 
 def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:

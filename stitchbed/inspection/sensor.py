@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
 SEEN_IN = 11  # ... but for one, which may be of the same tone
@@ -59,7 +60,7 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     parts = [np.median(part, axis=0).astype(np.float64) for part in np.array_split(lines, SEGMENTS, axis=0)]
     depth = np.stack([part - _middle_of_seven(part) for part in parts])
     usual = np.median(depth, axis=0)
-    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual))))
+    spread = robust_spread(usual)
     alike = (np.sign(depth) == np.sign(usual)) & (np.abs(depth) > np.maximum(0.7, 0.1 * np.abs(usual)))
     strong = np.abs(usual) > max(STREAK_DEPTH, STREAK_OVER * spread)
     found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.stack(parts))

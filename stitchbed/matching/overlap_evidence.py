@@ -19,6 +19,7 @@ from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.reduce import area_size
 from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
+from stitchbed.matching.robust import robust_sigma
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
@@ -331,7 +332,7 @@ def _alone(overlap: _Overlap, reach: int) -> tuple[Floats, float]:
     kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     hole = cv2.dilate(np.isnan(overlap.there).astype(np.uint8), kernel) > 0
     other = np.nan_to_num(overlap.there)
-    usual = 1.4826 * float(np.median(np.abs(overlap.here[~hole]))) if not hole.all() else 0.0
+    usual = robust_sigma(overlap.here[~hole]) if not hole.all() else 0.0
     grain = np.float32(np.clip(DEVIATIONS * usual, GRAIN, COARSEST_GRAIN))
     alone, every = np.zeros_like(other), 0.0
     for sign in (np.float32(1), np.float32(-1)):

@@ -23,6 +23,7 @@ from stitchbed.imaging.reduce import shrunk
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, Matches, clear, match, narrowed, voted
+from stitchbed.matching.robust import robust_sigma
 
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
 GATES = 10.0, 8.0, 5.0  # view px round a guess, before those of the settings
@@ -238,5 +239,5 @@ def _link_of(a: Keypoints, b: Keypoints, matches: Matches, best: _Motion, rival:
     at = a.xy[matches.index_a]
     near = sure & (at >= low).all(1) & (at <= high).all(1)
     share = float(sure[inside].sum()) / max(1, int(near.sum()))
-    sigma = float(1.4826 * np.median(np.abs(off)))
+    sigma = robust_sigma(off)
     return Link(a.tile, b.tile, best.b_from_a, xy_a, xy_b, max(sigma, 0.05), share, best.agreement, rival)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.matching.robust import robust_sigma
 
 DARK = 0.5  # of the paper's light; below it a pixel is more ink than paper
 DARKEST = 0.2  # of the paper's light, L* 50 or so; what is lighter is pencil or paint, no ink
@@ -48,7 +49,7 @@ def traits_of(samples: Sequence[Floats], px_per_mm: float) -> InkTraits:
     soft = [softened(a, px_per_mm) for a in amounts]
     bare = np.concatenate([s[s < 0.15] for s in soft]) if soft else np.zeros(0, np.float32)
     level = float(np.median(bare)) if bare.size else 0.0
-    noise = float(1.4826 * np.median(np.abs(bare - level))) if bare.size else 0.02
+    noise = robust_sigma(bare - level) if bare.size else 0.02
     light = np.concatenate([s[s > 0.85] for s in samples]) if samples else np.ones(0, np.float32)
     # a median of deviations would be a whole number of codes: of stored steps only the spread itself is told finely
     near = light[np.abs(light - np.median(light)) < 0.1] if light.size else light
@@ -81,7 +82,7 @@ def _black(samples: Sequence[Floats]) -> tuple[float, bool, float]:
             black = _lowest_mode(dark)
             if black > DARKEST:
                 return USUAL_BLACK, False, 0.0
-            return black, True, 1.4826 * float(np.median(np.abs(dark[np.abs(dark - black) < 0.03] - black)))
+            return black, True, robust_sigma(dark[np.abs(dark - black) < 0.03] - black)
     dark = np.concatenate([s[s < DARK] for s in samples]) if samples else np.zeros(0, np.float32)
     if dark.size >= LEAST_CORE:
         black = float(np.percentile(dark, 2))

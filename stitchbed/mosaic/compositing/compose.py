@@ -11,9 +11,8 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
-from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
-from stitchbed.imaging.node_grid import NODE
-from stitchbed.mosaic.compositing.multiband_blending import HALO, blend, multiband_blend
+from stitchbed.imaging.box import Box, grown, meets
+from stitchbed.mosaic.compositing.multiband_blending import HALO, multiband_blend
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of
 from stitchbed.mosaic.registration.canvas import footprint
@@ -25,9 +24,6 @@ def composed(plan: Plan, source: Source, owners: Sequence[int], unit: Box, spots
     """Light (h, w, c) over a unit several tiles may own, and where it is seen (None: everywhere)."""
     box = grown(unit, HALO)
     scores = _scores(plan, owners, box)
-    quick = _of_two(plan, source, scores, unit, spots) if len(owners) == 2 else None
-    if quick is not None:
-        return quick, None
     layers = {i: clean_layer(plan, source, i, box, spots) for i in owners}
     masks = _winners(scores, layers)
     if not any(layer.whole for layer in layers.values()):
@@ -70,69 +66,6 @@ def _winners(scores: Mapping[int, Floats], layers: Mapping[int, Layer]) -> dict[
     return masks
 
 
-def _of_two(
-    plan: Plan, source: Source, scores: Mapping[int, Floats], unit: Box, spots: Sequence[Spot]
-) -> Floats | None:
-    """The commonest case, cheaply: two tiles, each resampled only where it matters and seeing all of its own.
-
-    None when it is not that case.
-    """
-    box = grown(unit, HALO)
-    (first, ours), (second, theirs) = scores.items()
-    owned = ours >= theirs
-    if not (ours + theirs > 0).all():
-        return None
-    parts = {}
-    for index, mine in ((first, owned), (second, ~owned)):
-        around = _reached(mine, box)
-        if around is None:
-            continue
-        layer = clean_layer(plan, source, index, around, spots)
-        here = shifted(around, -box.row, -box.col).slices
-        if layer.valid is not None and not (layer.valid | ~mine[here]).all():
-            return None
-        parts[index] = (around, layer)
-    light = np.empty((box.height, box.width, plan.channels), np.float32)
-    for index in (second, first):
-        if index in parts:
-            light[shifted(parts[index][0], -box.row, -box.col).slices] = parts[index][1].light
-    if len(parts) == 2:
-        _blend_into(light, (parts[first], parts[second]), owned, box)
-    inner = (slice(HALO, HALO + unit.height), slice(HALO, HALO + unit.width))
-    return light[inner]
-
-
-def _reached(mine: Mask, box: Box) -> Box | None:
-    """The part of `box` a tile that owns `mine` of it has a say in; None when it owns nothing there."""
-    rows, cols = np.flatnonzero(mine.any(1)), np.flatnonzero(mine.any(0))
-    if not len(rows):
-        return None
-    grid = NODE * np.array([rows[0] // NODE, cols[0] // NODE, rows[-1] // NODE + 1, cols[-1] // NODE + 1])
-    top, left, foot, right = (int(n) for n in grid)
-    return clipped(grown(shifted(spanning(top, left, foot, right), box.row, box.col), HALO), box)
-
-
-def _blend_into(light: Floats, parts: tuple[tuple[Box, Layer], tuple[Box, Layer]], owned: Mask, box: Box) -> None:
-    """Melt the first layer into the second one where both have a say; elsewhere `light` is right already."""
-    (around, layer), (around_two, layer_two) = parts
-    common = clipped(around, around_two)
-    if common.empty:
-        return
-    one = shifted(common, -around.row, -around.col).slices
-    two = shifted(common, -around_two.row, -around_two.col).slices
-    more = layer.light[one] - layer_two.light[two]
-    for valid, at in ((layer.valid, one), (layer_two.valid, two)):
-        if valid is not None:
-            more[~valid[at]] = 0  # where one does not see, it takes the other's picture
-    here = shifted(common, -box.row, -box.col).slices
-    base = (
-        np.where(layer_two.sight[two][..., None], layer_two.light[two], layer.light[one])
-        if (layer_two.valid is not None)
-        else layer_two.light[two]
-    )
-    light[here] = base + multiband_blend(more, owned[here].astype(np.float32))
-
-
 def _with_more(
     plan: Plan, source: Source, layers: dict[int, Layer], masks: dict[int, Mask], box: Box
 ) -> tuple[dict[int, Layer], dict[int, Mask]]:
@@ -160,7 +93,7 @@ def _finished(plan: Plan, layers: dict[int, Layer], masks: dict[int, Mask], unit
     owners = [masks[i].astype(np.float32) for i in used]
     pictures = [layers[i].light for i in used]
     if all(layers[i].whole for i in used):
-        return blend(pictures, owners)[inner], None
+        return multiband_blend(pictures, owners)[inner], None
     covered = np.any([masks[i] for i in used], axis=0)
     composite = pictures[0].copy()
     for picture, i in zip(pictures[1:], used[1:], strict=True):
@@ -168,4 +101,4 @@ def _finished(plan: Plan, layers: dict[int, Layer], masks: dict[int, Mask], unit
     # where a layer does not see, it takes the others' picture, so that bands do not pull its replicated rim in
     filled = [np.where(layers[i].sight[..., None], p, composite) for i, p in zip(used, pictures, strict=True)]
     owners[0] = owners[0] + (~covered).astype(np.float32)
-    return blend(filled, owners)[inner], covered[inner]
+    return multiband_blend(filled, owners)[inner], covered[inner]

@@ -22,6 +22,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, spanning
 from stitchbed.imaging.resampling import kernel_reach, softness
 from stitchbed.imaging.transforms import scale_of
+from stitchbed.matching.robust import MAD_SIGMA
 from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
 from stitchbed.mosaic.photometry.lift import Lift
@@ -216,7 +217,7 @@ def _foreign(
         return False
     around = np.sort((here - there)[ring])
     middle = around[len(around) // 2]
-    noise = 1.4826 * float(np.sort(np.abs(around - middle))[len(around) // 2]) + 0.8
+    noise = MAD_SIGMA * float(np.sort(np.abs(around - middle))[len(around) // 2]) + 0.8
     extent = np.sort(np.abs((here - there)[core] - middle))
     peak = float(extent[-max(1, len(extent) // 6) :].mean())
     # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)

@@ -17,7 +17,7 @@ LEVELS = 4  # bands; the widest transition is about 2**LEVELS * 2 px
 HALO = 3 * 2**LEVELS  # px round a block on which block-wise blending equals blending the whole picture
 
 
-def blend(layers: Sequence[Floats], owners: Sequence[Floats]) -> Floats:
+def multiband_blend(layers: Sequence[Floats], owners: Sequence[Floats]) -> Floats:
     """Blend (h, w, c) layers by their ownership masks (h, w) that sum to 1; sides are multiples of 2**LEVELS."""
     if len(layers) == 1:
         return layers[0]
@@ -27,15 +27,6 @@ def blend(layers: Sequence[Floats], owners: Sequence[Floats]) -> Floats:
         parts = [band * share[..., None] for band, share in zip(bands, shares, strict=True)]
         total = parts if not total else [a + b for a, b in zip(total, parts, strict=True)]
     return _collapsed(total)
-
-
-def multiband_blend(more: Floats, owner: Floats) -> Floats:
-    """What a layer adds to another one, (h, w, c), by its ownership mask (h, w): `blend` of two, told by difference.
-
-    Blending is linear: two layers A and B blend to B + multiband_blend(A - B), with half of the bands to be made.
-    """
-    parts = [band * share[..., None] for band, share in zip(_bands(more), _smoothed(owner), strict=True)]
-    return _collapsed(parts)
 
 
 def _bands(layer: Floats) -> list[Floats]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transfer import curve_term
+from stitchbed.matching.robust import CAUCHY, cauchy_weights
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
@@ -184,7 +185,7 @@ def _disagreement(state: _Unknown, seen: _Seen, settings: LevelSettings) -> Arra
     cost = np.zeros(len(logs))
     for pair in seen.pairs:
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
-        left = float((pair.weight * np.log1p((rest / (2.385 * settings.agree)) ** 2)).sum())
+        left = float((pair.weight * np.log1p((rest / (CAUCHY * settings.agree)) ** 2)).sum())
         cost[[pair.i, pair.j]] += left / len(rest)
     return cost
 
@@ -276,7 +277,7 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
     for pair in seen.pairs:
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
-        robust = pair.weight / (1 + (rest / (2.385 * settings.agree)) ** 2) / settings.agree**2
+        robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         # neighboring points see the same unevenness: a pair counts as at most INDEPENDENT of them
         robust = robust * min(1.0, INDEPENDENT / len(rest))
         shading, shading_columns = _shading_rows(pair, seen, state)

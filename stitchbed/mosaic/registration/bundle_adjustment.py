@@ -16,6 +16,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_matrix, diags, vstack
 
 from stitchbed.core.arrays import Array
+from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement, Warp
 from stitchbed.mosaic.registration.scanner_bed import Bed, BedSettings, BedShape
@@ -134,8 +135,7 @@ def _as_seen(places: Sequence[Placement], ties: Ties, residual: Array) -> Ties:
 
 
 def _robust_weights(sigmas: Array, cauchy: float) -> Array:
-    result: Array = 1 / (1 + (sigmas**2).sum(1) / cauchy**2)
-    return result
+    return cauchy_weights((sigmas**2).sum(1), cauchy)
 
 
 def _beds_to_solve(ties: Ties, frame: Frame, settings: AlignmentSettings) -> list[int]:

@@ -19,6 +19,7 @@ from scipy.sparse.linalg import cg
 from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration.bundle_adjustment import expected_residual, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
@@ -96,7 +97,7 @@ def with_folds(
     residual = residuals_of(places, ties)
     common, _ = _common(ties, residual, len(places), fold.near_mm * scale, fold.least_near)
     alone = np.einsum("nij,nj->ni", whitening(places, ties), residual - common * folded[:, None])
-    weight = 1 / (1 + (alone**2).sum(1) / field.cauchy**2)
+    weight = cauchy_weights((alone**2).sum(1), field.cauchy)
     nodes = []
     for i, (place, k) in enumerate(zip(places, px_per_mm, strict=True)):
         rows, cols, spacing = _grid(place.size, fold.lattice_mm * k)

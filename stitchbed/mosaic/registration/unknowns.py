@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, diags, hstack, vstack
 
 from stitchbed.core.arrays import Array
+from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
@@ -202,7 +203,7 @@ def _piece_rows(
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
         size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
         off = np.array([size / frame.scales[i] - 1, stretch, skew]) / sigmas
-        root = 1 / np.sqrt(1 + (off**2).sum() / settings.cauchy**2)
+        root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy))
         first, own = PER_TILE * i, slice(3 * i, 3 * i + 3)
         rows[3 * i, first : first + 2] = np.array([np.cos(turn), np.sin(turn)]) / far / frame.scales[i] / sigmas[0]
         rows[3 * i + 1, first + 4] = 1 / far / sigmas[1]

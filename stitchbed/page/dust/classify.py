@@ -16,6 +16,7 @@ from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import area_mm, point_mm
 from stitchbed.core.settings import Setting
+from stitchbed.matching.robust import robust_spread
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
 from stitchbed.page.ink import InkTraits, softening
@@ -190,7 +191,7 @@ def palest_dot(finds: Finds, limits: Limits) -> float:
     if len(shapes) < ENOUGH_DOTS:
         return 1 - limits.shape - limits.spreads * USUAL_SPREAD
     center = float(np.median(shapes))
-    spread = 1.4826 * float(np.median(np.abs(shapes - center)))
+    spread = robust_spread(shapes)
     return center - max(limits.shape, limits.spreads * spread)
 
 

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
+from stitchbed.imaging.sample import look_up
 from stitchbed.page.ink import InkTraits, amount, unexplained
 from stitchbed.page.page import luminance
 
@@ -106,18 +107,11 @@ def _along(original: Floats, plain: Floats, known: Mask, part: Mask, angle: floa
         # half a pixel further out, or interpolation would look back under the mask
         reach = steps[first] + np.float32(0.5)
         r, c = rows[every, 0] + sign * reach * np.sin(angle), cols[every, 0] + sign * reach * np.cos(angle)
-        sides.append((_sampled(original, c, r), reach[:, None]))
+        sides.append((look_up(original, np.stack([c, r], -1)).astype(np.float32), reach[:, None]))
     (a, da), (b, db) = sides
     new = plain.copy()
     new[part] = (a * db + b * da) / (da + db)
     return new
-
-
-def _sampled(light: Floats, x: Floats, y: Floats) -> Floats:
-    """(n, c) light at fractional places, bilinear, edge pixels going on outside."""
-    maps = [np.ascontiguousarray(m, dtype=np.float32)[:, None] for m in (x, y)]
-    got = cv2.remap(light, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(got, np.float32).reshape(len(x), light.shape[2])
 
 
 def _cost(ink: Floats, before: Floats, part: Mask, dust: float, *, blur: float) -> float:

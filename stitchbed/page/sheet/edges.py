@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.matching.robust import robust_sigma
 
 Array = NDArray[np.floating[Any]]
 
@@ -82,7 +83,7 @@ def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float
             return None, 0.0, 0.0
         slope, offset = np.polyfit(along[near], depths[near], 1)
     rest = (depths - offset - slope * along)[near]
-    sd = 1.4826 * float(np.median(np.abs(rest)))
+    sd = robust_sigma(rest)
     return Line(float(offset), float(slope)), sd, float(near.mean())
 
 

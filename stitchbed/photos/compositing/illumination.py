@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.matching.robust import robust_sigma, tukey_weights
 
 ROUNDS = 12  # of reweighting; the weights stand still after five
-TUKEY = 4.685  # robust sigmas at which a place counts nothing: 95 % efficiency for normal errors
 LEAST_SPREAD = 0.002  # robust sigma is never taken smaller: paper is not more even than that
 DARKEST = 0.004  # linear light below which a place says nothing about the light on it
 MOST_LOG = 5.0  # a hundred and fifty times brighter or darker: beyond what any photo holds
@@ -99,6 +99,6 @@ def _robust_fit(design: Array, values: Array) -> tuple[Array, float, float]:
         root = np.sqrt(weights)[:, None]
         solution = np.asarray(np.linalg.lstsq(design * root, values * root, rcond=None)[0], dtype=np.float64)
         away = np.abs(values - design @ solution).max(axis=1)
-        spread = max(LEAST_SPREAD, 1.4826 * float(np.median(away)))
-        weights = np.clip(1 - (away / (TUKEY * spread)) ** 2, 0, None) ** 2
+        spread = max(LEAST_SPREAD, robust_sigma(away))
+        weights = tukey_weights(away / spread)
     return solution, spread, float(np.mean(weights > 0.1))

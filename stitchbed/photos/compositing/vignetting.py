@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.matching.robust import robust_sigma, tukey_weights
 from stitchbed.photos.compositing.illumination import polynomial
 
 SHARED_ORDER, OWN_ORDER = 4, 2
@@ -25,7 +26,6 @@ SHARED_ORDER, OWN_ORDER = 4, 2
 EXPOSURE, RADIAL, SHARED, OWN = 0.5, 0.4, 0.05, 0.03
 NOISE = 0.01  # of a place's mean light: grain, sharpness, places cut differently
 ROUNDS = 12
-TUKEY = 4.685  # robust sigmas at which a place counts nothing: 95 % efficiency for normal errors
 FEWEST = 40
 
 
@@ -114,12 +114,12 @@ def _robust_fit(design: Array, target: Array, widths: Array) -> tuple[Array, flo
         solution = np.asarray(np.linalg.solve(normal, weighted.T @ target), dtype=np.float64)
         away = target - design @ solution
         spread = _robust_sigma(away)
-        weights = np.clip(1 - (np.abs(away).max(1) / (TUKEY * max(spread, 0.002))) ** 2, 0, None) ** 2
+        weights = tukey_weights(np.abs(away).max(1) / max(spread, 0.002))
     return solution, spread, float(np.mean(weights > 0.1))
 
 
 def _robust_sigma(away: Array) -> float:
-    return 1.4826 * float(np.median(np.abs(away).max(axis=1)))
+    return robust_sigma(np.abs(away).max(axis=1))
 
 
 def _gains_alone(design: Array, target: Array) -> Array:

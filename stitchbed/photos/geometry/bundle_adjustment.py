@@ -17,6 +17,7 @@ from scipy.optimize import least_squares
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
+from stitchbed.matching.robust import robust_sigma, soft_l1_weights
 from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, first_guess
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
@@ -136,7 +137,7 @@ def _robust_solution(problem: _Problem, guess: Array) -> Array:
     params = guess
     for _ in range(ROBUST_ROUNDS):
         residuals = _residuals(problem, params)
-        weights = (1 + (residuals / ROBUST_SIGMAS) ** 2) ** -0.25
+        weights = np.sqrt(soft_l1_weights(residuals, ROBUST_SIGMAS))
         weights[len(residuals) - len(_priors(problem, params)) :] = 1
         params = _minimize(problem, params, weights)
     return params
@@ -241,7 +242,7 @@ def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
 
 def _robust_sigma(errors: Array) -> float:
     """Robust sigma of absolute errors, never below the stated one."""
-    return max(1.0, 1.4826 * float(np.median(errors)))
+    return max(1.0, robust_sigma(errors))
 
 
 def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:

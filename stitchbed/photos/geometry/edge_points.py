@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.matching.robust import robust_sigma
 
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is
@@ -118,7 +119,7 @@ def _along_one_line(share: Array, at: Array, px: float) -> tuple[NDArray[np.bool
     for _ in range(8):
         fit = np.polynomial.Polynomial.fit(share[keep], at[keep], 2)
         away = np.abs(at - fit(share))
-        limit = float(np.clip(3.0 * 1.4826 * np.median(away[keep]), 1.0 * px, 3 * AGREE_PX * px))
+        limit = float(np.clip(3.0 * robust_sigma(away[keep]), 1.0 * px, 3 * AGREE_PX * px))
         again = away <= limit
         if again.sum() < 10 or np.array_equal(again, keep):
             break

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.sample import look_up
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, placed, plane_from_photo
 
 
@@ -97,14 +98,8 @@ def flat_view(picture: NDArray[Any], go: Callable[[Array], Array], size_mm: tupl
         size = (columns // shrink, rows // shrink)
         small = cv2.resize(picture[:rows, :columns], size, interpolation=cv2.INTER_AREA)
     at = (at + 0.5) / shrink - 0.5
-    seen = cv2.remap(
-        small,
-        np.clip(at[..., 0], -1e6, 1e6).astype(np.float32),
-        np.clip(at[..., 1], -1e6, 1e6).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(seen).reshape(h, w, *picture.shape[2:])
+    seen = look_up(small, np.clip(at, -1e6, 1e6))
+    return (np.rint(seen) if np.issubdtype(picture.dtype, np.integer) else seen).astype(picture.dtype)
 
 
 def inside_photo(xy: Array, size: tuple[int, int]) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.matching.robust import cauchy_weights, robust_sigma
 from stitchbed.photos.compositing.illumination import polynomial
 
 PATCH_PX = 7  # of a view of some 1100 px: 4 to 6 mm
@@ -75,7 +76,7 @@ def _evened(features: Array, at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> A
     for _ in range(6):
         light = np.linalg.lstsq(design * weights[:, None], tone * weights, rcond=None)[0]
         away = np.abs(tone - design @ light)
-        weights = 1 / np.sqrt(1 + (away / (1.4826 * np.median(away) + 0.02)) ** 2)
+        weights = np.sqrt(cauchy_weights((away / (robust_sigma(away) + 0.02)) ** 2, 1.0))
     grid = np.stack([axis.ravel() for axis in np.meshgrid(np.arange(w), np.arange(h))], 1) / half - 1
     evened = features.copy()
     evened[..., 0] -= (polynomial(grid, LIGHT_ORDER) @ light).reshape(h, w)

@@ -18,6 +18,7 @@ from stitchbed.imaging.transforms import affines_round
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.homography_links import PhotoLink, PhotoLinkSettings, link_photos
 from stitchbed.matching.pairs import PairSettings, choose
+from stitchbed.matching.robust import robust_sigma
 from stitchbed.matching.similarity_links import Sight, agreement, sight_of
 from stitchbed.matching.subpixel import Sought, locate
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
@@ -116,7 +117,7 @@ def overlaps_of(fit: PlaneFit, ties: Sequence[TiePoints]) -> tuple[Overlap, ...]
     for tie in ties:
         there = photo_from_plane(fit, tie.b, plane_from_photo(fit, tie.a, tie.xy_a))
         away = np.hypot(*(there - tie.xy_b).T)
-        good = away <= 4.5 * max(tie.sigma, 1.4826 * float(np.median(away)))
+        good = away <= 4.5 * max(tie.sigma, robust_sigma(away))
         rms = float(np.sqrt(np.mean(away[good] ** 2) / 2))
         found.append(Overlap(tie.a, tie.b, int(good.sum()), rms))
     return tuple(found)

@@ -10,7 +10,7 @@ import pytest
 import tolerances as tol
 
 from stitchbed.imaging.box import Box, blocks, clipped, grown
-from stitchbed.mosaic.compositing.multiband_blending import HALO, LEVELS, blend
+from stitchbed.mosaic.compositing.multiband_blending import HALO, LEVELS, multiband_blend
 
 SIDE = 512
 
@@ -29,26 +29,26 @@ def _ragged(draw: int, side: int = SIDE) -> np.ndarray:
 def test_the_same_picture_on_both_sides_returns_unchanged(channels: int) -> None:
     """The pyramid's identity."""
     picture, mask = _noise(1, channels), _ragged(1)
-    mixed = blend([picture, picture.copy()], [mask, 1 - mask])
+    mixed = multiband_blend([picture, picture.copy()], [mask, 1 - mask])
     assert mixed.shape == picture.shape and mixed.dtype == np.float32
     assert np.abs(mixed - picture).max() < tol.PYRAMID
 
 
 def test_a_lone_layer_is_not_touched() -> None:
     picture = _noise(2)
-    assert blend([picture], [np.ones((SIDE, SIDE), np.float32)]) is picture
+    assert multiband_blend([picture], [np.ones((SIDE, SIDE), np.float32)]) is picture
 
 
 def _worst_difference(edge: int, halo: int) -> float:
     """Greatest difference between blending blocks with a halo and blending the whole, at blocks inside the picture."""
     side = 768
     layers, mask = [_noise(3, 1, side), _noise(4, 1, side)], _ragged(3, side)
-    whole = blend(layers, [mask, 1 - mask])
+    whole = multiband_blend(layers, [mask, 1 - mask])
     worst = []
     for box in blocks(side, side, edge):
         wide = grown(box, halo)
         if clipped(wide, Box(0, 0, side, side)) == wide:  # at the picture's own rim there is nothing to compare with
-            mixed = blend([p[wide.slices] for p in layers], [o[wide.slices] for o in (mask, 1 - mask)])
+            mixed = multiband_blend([p[wide.slices] for p in layers], [o[wide.slices] for o in (mask, 1 - mask)])
             worst.append(float(np.abs(mixed[halo:-halo, halo:-halo] - whole[box.slices]).max()))
     assert len(worst) >= 1
     return max(worst)
@@ -67,7 +67,7 @@ def test_a_step_melts_without_overshoot() -> None:
     mask = np.zeros((SIDE, SIDE), np.float32)
     mask[:, : SIDE // 2] = 1
     low, high = np.full((SIDE, SIDE, 1), 0.4, np.float32), np.full((SIDE, SIDE, 1), 0.6, np.float32)
-    row = blend([low, high], [mask, 1 - mask])[SIDE // 2, :, 0]
+    row = multiband_blend([low, high], [mask, 1 - mask])[SIDE // 2, :, 0]
     assert (np.diff(row) > -1e-6).all()
     assert row[SIDE // 2 - 2 * HALO] == pytest.approx(0.4, abs=1e-6)
     assert row[SIDE // 2 + 2 * HALO] == pytest.approx(0.6, abs=1e-6)
@@ -79,7 +79,7 @@ def test_fine_detail_switches_within_a_few_pixels() -> None:
     """Independent grain on both sides keeps its depth across the seam; a plain cross-fade would lose 30 % of it."""
     mask = np.zeros((SIDE, SIDE), np.float32)
     mask[:, : SIDE // 2] = 1
-    mixed = blend([_noise(5, 1), _noise(6, 1)], [mask, 1 - mask])[..., 0]
+    mixed = multiband_blend([_noise(5, 1), _noise(6, 1)], [mask, 1 - mask])[..., 0]
     depth = mixed.std(axis=0)
     far = np.median(depth[:128])
     near = depth[SIDE // 2 - 40 : SIDE // 2 + 40]
@@ -91,4 +91,4 @@ def test_three_layers_sum_to_one() -> None:
     first = _ragged(7)
     second = (1 - first) * _ragged(8).T
     third = 1 - first - second
-    assert np.abs(blend([picture] * 3, [first, second, third]) - picture).max() < tol.PYRAMID
+    assert np.abs(multiband_blend([picture] * 3, [first, second, third]) - picture).max() < tol.PYRAMID

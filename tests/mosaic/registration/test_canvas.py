@@ -11,13 +11,12 @@ import truth
 
 from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.node_grid import dense, nodes
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.mosaic.registration.canvas import (
     Canvas,
-    dense,
     footprint,
     make_canvas,
-    nodes,
     on_canvas,
     way_back,
     whole_shift,
