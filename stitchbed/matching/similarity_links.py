@@ -49,7 +49,7 @@ class Link:
     """Two tiles joined by one motion.
 
     b_from_a : 3x3 similarity, full-resolution px. xy_a, xy_b : (M, 2) px inliers. sigma : px, spread of the inliers.
-    inlier_share : inliers over candidate matches in the overlap. agreement : correlation of the views, -1..1.
+    agreement : correlation of the views, -1..1.
     rival : agreement of the best other motion over this one's, 0..1. weak : found by grain or layout only.
     probability : that the tiles truly lie so, judged by all they would share; 1 where nobody judged.
     ambiguous : another motion is as probable, as where one motif is repeated.
@@ -61,7 +61,6 @@ class Link:
     xy_a: Array
     xy_b: Array
     sigma: float
-    inlier_share: float
     agreement: float
     rival: float
     weak: bool = False
@@ -234,10 +233,5 @@ def _link_of(a: Keypoints, b: Keypoints, matches: Matches, best: _Motion, rival:
     inside = best.inside
     xy_a, xy_b = a.xy[matches.index_a[inside]], b.xy[matches.index_b[inside]]
     off = moved(best.b_from_a, xy_a) - xy_b
-    sure = matches.weight == 1.0
-    low, high = xy_a.min(0), xy_a.max(0)
-    at = a.xy[matches.index_a]
-    near = sure & (at >= low).all(1) & (at <= high).all(1)
-    share = float(sure[inside].sum()) / max(1, int(near.sum()))
     sigma = robust_sigma(off)
-    return Link(a.tile, b.tile, best.b_from_a, xy_a, xy_b, max(sigma, 0.05), share, best.agreement, rival)
+    return Link(a.tile, b.tile, best.b_from_a, xy_a, xy_b, max(sigma, 0.05), best.agreement, rival)

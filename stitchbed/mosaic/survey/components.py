@@ -107,7 +107,7 @@ def _by_sliding(
         return None
     xy_a = seen.middle[good]
     xy_b, sigma = moved(motion, xy_a + seen.shift[good]), float(plain[0].strokes.step)
-    return Link(*names, motion, xy_a, xy_b, sigma, 1.0, seen.score, 0.0, True, chance)
+    return Link(*names, motion, xy_a, xy_b, sigma, seen.score, 0.0, True, chance)
 
 
 def _at_other_scales(

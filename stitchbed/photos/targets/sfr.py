@@ -28,11 +28,10 @@ LEAST_STEP = 0.05  # linear light across the edge
 class EdgeSfr:
     """response : (101,) at FREQUENCIES, 1 at zero.
 
-    position : px of the edge at the middle row. angle : rad from upright.
+    angle : rad from upright.
     """
 
     response: Array
-    position: float
     angle: float
 
 
@@ -54,7 +53,7 @@ def edge_sfr(picture: Array) -> EdgeSfr | None:
     if spread is None:
         return None
     response = _response(spread, np.cos(angle))
-    return EdgeSfr(response, start + slope * (rows - 1) / 2, angle)
+    return EdgeSfr(response, angle)
 
 
 def mean_response(edges: Sequence[EdgeSfr]) -> Array:

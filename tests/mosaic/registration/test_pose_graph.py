@@ -45,7 +45,7 @@ def _link(places: dict[str, np.ndarray], a: str, b: str, rng: np.random.Generato
 
 def _linked(a: str, b: str, motion: np.ndarray, rng: np.random.Generator, *, agreement: float = 0.8) -> Link:
     xy = rng.uniform([0, 0], [SIZE[1], SIZE[0]], (60, 2))
-    return Link(a, b, motion, xy, moved(motion, xy), 0.3, 0.8, agreement, 0.0)
+    return Link(a, b, motion, xy, moved(motion, xy), 0.3, agreement, 0.0)
 
 
 def _neighbors(rows: int, cols: int) -> list[tuple[str, str]]:
@@ -144,11 +144,11 @@ def test_a_weak_link_bridges_but_does_not_outvote() -> None:
     places = _grid(2, 3, rng)
     strong = [_link(places, a, b, rng) for a, b in _neighbors(2, 3)]
     wrong = _linked("t0", "t5", _turn(3, 40, 5), rng, agreement=0.95)
-    weak = Link(wrong.a, wrong.b, wrong.b_from_a, wrong.xy_a, wrong.xy_b, 0.3, 0.8, 0.95, 0.0, weak=True)
+    weak = Link(wrong.a, wrong.b, wrong.b_from_a, wrong.xy_a, wrong.xy_b, 0.3, 0.95, 0.0, weak=True)
     (layout,) = lay_out(_sizes(places), [*strong, weak], SETTINGS, _rng())
     assert [(item.a, item.b) for item, _ in layout.dropped] == [("t0", "t5")]
     bridge = _link(places, "t0", "t1", rng)
-    bridge = Link(bridge.a, bridge.b, bridge.b_from_a, bridge.xy_a, bridge.xy_b, 0.3, 0.8, 0.2, 0.0, weak=True)
+    bridge = Link(bridge.a, bridge.b, bridge.b_from_a, bridge.xy_a, bridge.xy_b, 0.3, 0.2, 0.0, weak=True)
     pair = {name: places[name] for name in ("t0", "t1")}
     (layout,) = lay_out(_sizes(pair), [bridge], SETTINGS, _rng())
     assert layout.links[0].weak and len(layout.sheet_from_tile) == 2
@@ -181,7 +181,7 @@ def test_loops_close_as_chance_allows(length: int) -> None:
 
 def _bare(motion: np.ndarray) -> Link:
     none = np.zeros((0, 2))
-    return Link("a", "b", motion, none, none, 1.0, 1.0, 1.0, 0.0)
+    return Link("a", "b", motion, none, none, 1.0, 1.0, 0.0)
 
 
 def test_corners_are_pixel_centers_clockwise() -> None:
