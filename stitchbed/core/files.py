@@ -48,7 +48,7 @@ def sha256_of_each(paths: Sequence[Path]) -> list[str]:
     addresses = [address_of(path) for path in paths]
     with addresses[0].file.open("rb") as file:
         whole = hashlib.file_digest(file, "sha256")
-    return [_with_number(whole, address.number) for address in addresses]
+    return [_with_suffix(whole, address.suffix) for address in addresses]
 
 
 def is_ours(path: Path) -> bool:
@@ -241,9 +241,9 @@ def _numbered(path: Path) -> Path:
     return next(name for name in names if not os.path.lexists(name))
 
 
-def _with_number(whole: hashlib._Hash, number: int | None) -> str:
+def _with_suffix(whole: hashlib._Hash, suffix: str) -> str:
     digest = whole.copy()
-    digest.update(b"" if number is None else f":{number}".encode())
+    digest.update(suffix.encode())
     return digest.hexdigest()
 
 

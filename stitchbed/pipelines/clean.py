@@ -89,7 +89,7 @@ def clean(
     """
     settings = settings or CleanSettings()
     check(settings)
-    source, target, progress = one_path(inputs, "clean"), Path(output), watched(progress, cancel)
+    source, target, progress = one_path(inputs, "clean", settings.dpi), Path(output), watched(progress, cancel)
     notes = _check(settings, source, target)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     with (
@@ -122,7 +122,7 @@ def clean(
             "medium": asdict(plan.medium),
             "steps": [_row(s) for s in steps],
         }
-        record.warnings = [*notes, *(warning for step in steps for warning in step.warnings)]
+        record.warnings = [*notes, *windows.notes, *(warning for step in steps for warning in step.warnings)]
     told = told_of(record, "clean")
     write_json(target.with_suffix(".json"), told, originals=[source])
     return told

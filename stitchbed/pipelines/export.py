@@ -6,6 +6,7 @@ In: a clean page, its lines, its flats, or some of them. Out: files in a folder,
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path, paths_of
 from stitchbed.pipelines.contract.records import StepRecord, told_of
-from stitchbed.reading.formats import open_windows
+from stitchbed.reading.formats import open_windows, read_header
 
 WORKER_BYTES = 192 * 2**20  # one thread's share: a part of the artwork in linear light, measured
 
@@ -81,7 +82,7 @@ def export(
     check(settings)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     folder, progress = Path(output), watched(progress, cancel)
-    page = one_path(inputs, "export") if paths_of(inputs) else None
+    page = one_path(inputs, "export", settings.dpi) if paths_of(inputs) else None
     originals = [path for path in (page, settings.lines, settings.flats) if path is not None]
     wanted = _wanted(settings, originals, folder)
     stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
@@ -97,6 +98,7 @@ def export(
         told_in = folder / (settings.record or f"{stem}_export.json")
         beside = [settings.flats.with_suffix(".json")] if settings.flats else []  # read for the paper's color
         record.warnings = claim_outputs([*paths.values(), told_in], [*originals, *beside], settings)
+        record.warnings += _notes(originals)
         record.inputs = {path.name: sha256_of(path) for path in originals}
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
@@ -137,6 +139,11 @@ def _opened(stack: ExitStack, path: Path | None, settings: ExportSettings) -> Pa
     if path is None:
         return None
     return page_of(stack.enter_context(open_windows(path, memory=settings.memory)), dpi=settings.dpi)
+
+
+def _notes(paths: Sequence[Path]) -> list[str]:
+    """What the files' headers say was passed over in them."""
+    return [f"{path.name}: {note}" for path in paths for note in read_header(path).notes]
 
 
 def _paper_of(flats: Path | None) -> tuple[int, int, int]:

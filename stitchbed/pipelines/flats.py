@@ -89,7 +89,7 @@ def fill_flats(
     settings = settings or FlatsSettings()
     check(settings)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
-    source, target, progress = one_path(inputs, "flats"), Path(output), watched(progress, cancel)
+    source, target, progress = one_path(inputs, "flats", settings.dpi), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
     notes = _check(settings, target, originals)
     with (
@@ -116,7 +116,7 @@ def fill_flats(
         )
         record.inputs = {path.name: sha256_of(path) for path in originals}
         record.outputs = {target.name: sha256_of(target)}
-        record.numbers, record.warnings = _numbers(page, found, regions, words, settings), notes
+        record.numbers, record.warnings = _numbers(page, found, regions, words, settings), [*notes, *windows.notes]
         if settings.pictures:
             record.outputs |= _show(page, found, table, target, originals)
     told = told_of(record, "flats")

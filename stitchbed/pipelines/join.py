@@ -134,7 +134,9 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
     writes = [output, output.with_suffix(".json"), *picture_paths(output)]
     kept_aside = claim_outputs(writes, paths, settings, scratch=[job_folder(output)])
-    tiles, warnings = take_in(paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable)
+    tiles, warnings = take_in(
+        paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable, dpi=settings.dpi
+    )
     return tiles, [*kept_aside, *warnings]
 
 

@@ -86,7 +86,7 @@ def lift_lines(
     settings = settings or LinesSettings()
     check(settings)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
-    source, target, progress = one_path(inputs, "lines"), Path(output), watched(progress, cancel)
+    source, target, progress = one_path(inputs, "lines", settings.dpi), Path(output), watched(progress, cancel)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
     shown = [over_color(target)] if settings.pictures else []
@@ -118,7 +118,7 @@ def lift_lines(
             originals=[source],
         )
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
-        record.numbers, record.warnings = _numbers(samples, lifting, spec), notes
+        record.numbers, record.warnings = _numbers(samples, lifting, spec), [*notes, *windows.notes]
         record.numbers["medium"] = asdict(medium)
         if lifting.white < 1:
             record.warnings.append(

@@ -6,14 +6,15 @@ In: a path, of a file or of one picture in it (`scan.tif:3`). Out: its `Raster`,
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stitchbed.core.addresses import Address, address_of, file_of
 from stitchbed.reading.base.cache import PieceCache
-from stitchbed.reading.base.faults import check_at_once, shown, telling, unreadable
+from stitchbed.reading.base.faults import NotOnePicture, check_at_once, shown, telling, unreadable
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
+from stitchbed.reading.pdf import reader as pdf
 from stitchbed.reading.stills import jpeg, png, png_rows, stills, webp
 from stitchbed.reading.tiff import reader as tiff
 from stitchbed.reading.windows import Windows
@@ -29,7 +30,8 @@ class Format:
 
     read_header(path, max_pixels). open_stored(path, header, *, cache, scratch). at_once(header) -> bytes that decoding
     takes at most in one go, beside the windows asked for. count(file): pictures in it; where it is given, the readers
-    are asked for a picture by its number (`addresses.address_of`).
+    are asked for a picture by its number (`addresses.address_of`). may_hold(file): False for files that are no pictures
+    for certain, passed over in folders. draws: pages can be drawn at a dpi.
     """
 
     suffixes: tuple[str, ...]
@@ -38,6 +40,8 @@ class Format:
     open_stored: Callable[..., Stored]
     at_once: Callable[[Header], int]
     count: Callable[[Path], int] | None = None
+    may_hold: Callable[[Path], bool] | None = None
+    draws: bool = False
 
 
 FORMATS: dict[str, Format] = {
@@ -48,6 +52,16 @@ FORMATS: dict[str, Format] = {
         tiff.open_stored,
         tiff.at_once,
         tiff.count,
+    ),
+    "PDF": Format(
+        (".pdf",),
+        lambda head: head.startswith(pdf.MAGIC),
+        pdf.read_header,
+        pdf.open_stored,
+        pdf.at_once,
+        pdf.count,
+        pdf.has_pictures,
+        draws=True,
     ),
     "PNG": Format(
         (".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png, png.at_once
@@ -72,7 +86,6 @@ FORMATS: dict[str, Format] = {
 OTHERS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"GIF8", "a GIF picture"),
     (0, b"BM", "a BMP picture"),
-    (0, b"%PDF", "a PDF document"),
     (0, b"\xff\x4f\xff\x51", "a JPEG 2000 picture"),
     (4, b"jP  ", "a JPEG 2000 picture"),
     (0, b"\xff\x0a", "a JPEG XL picture"),
@@ -117,7 +130,7 @@ def pictures_in(path: Path) -> list[Path]:
     count = 1 if known.count is None else known.count(address.file)
     if address.number is not None or count == 1:
         return [path]
-    pictures = [Address(address.file, number).path for number in range(1, count + 1)]
+    pictures = [Address(address.file, number, address.dpi).path for number in range(1, count + 1)]
     taken = next((one for one in pictures if address_of(one).number is None), None)
     if taken is not None:
         found = (
@@ -125,6 +138,18 @@ def pictures_in(path: Path) -> list[Path]:
         )
         raise unreadable(path, found, expected="a name of its own for each picture", attempt="rename that other file")
     return pictures
+
+
+def as_asked(path: Path, dpi: float | None) -> Path:
+    """The path itself; for a page that is not one picture, when a dpi is given, that of the page drawn at it."""
+    known, address = FORMATS[format_of(path)], address_of(path)
+    if dpi is None or not known.draws or address.dpi is not None:
+        return path
+    try:
+        known.read_header(path, MAX_PIXELS)
+    except NotOnePicture:
+        return replace(address, dpi=max(1, round(dpi))).path
+    return path
 
 
 def read_header(path: Path, *, max_pixels: int = MAX_PIXELS, memory: int = MEMORY) -> Header:
@@ -187,8 +212,11 @@ def _picture(path: Path) -> tuple[Format, Path]:
             path,
             f"holds {count} pictures where one is wanted",
             expected="the number of one of them behind its name",
-            attempt=f"{shown(Address(path, 1).path)} to {shown(Path(Address(path, count).path.name))}",
+            attempt=f"{shown(Address(address.file, 1).path)} ... {shown(Path(Address(address.file, count).path.name))}",
         )
+    if address.dpi is not None and not known.draws:
+        found = "asks for a picture drawn at a dpi, which only pages of a PDF can be"
+        raise unreadable(path, found, attempt=f"{shown(address.file)} without @{address.dpi}")
     if (address.number or 1) > count:
         held = "one picture" if count == 1 else f"{count} pictures"
         raise unreadable(path, f"is not there: {shown(address.file)} holds {held}", attempt="a lower number")

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from stitchbed.core.addresses import file_of
@@ -20,7 +21,7 @@ from stitchbed.reading.base.faults import shown, telling, unreadable
 from stitchbed.reading.base.folder import may_be_piece
 from stitchbed.reading.base.header import MAX_PIXELS, Header
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import FORMATS, HEAD, MEMORY, format_of, pictures_in, read_header
+from stitchbed.reading.formats import FORMATS, HEAD, MEMORY, as_asked, format_of, pictures_in, read_header
 
 HASHING_THREADS = 2  # hashing frees the interpreter's lock; more than two disks' worth gains nothing
 
@@ -51,20 +52,26 @@ def gather(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
 
 def take_in(
-    paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, memory: int = MEMORY, allow_unreadable: bool = False
+    paths: Sequence[Path],
+    *,
+    max_pixels: int = MAX_PIXELS,
+    memory: int = MEMORY,
+    allow_unreadable: bool = False,
+    dpi: float | None = None,
 ) -> tuple[list[Tile], list[str]]:
     """Tiles of all pictures in the files, ordered by natural name, then content, whatever the order; and warnings.
 
     memory : bytes the whole job may take. allow_unreadable : name unreadable files in a warning and go on with the
-    others.
+    others. dpi : at which pages that are not one picture are drawn.
 
     Raises
     ------
     UnreadableTile, CanvasTooLarge : a file cannot be taken; no file is left.
     """
     files, warnings = _listed(paths)
+    ask = partial(_taken, max_pixels=max_pixels, memory=memory, dpi=dpi)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        taken = [one for many in pool.map(lambda path: _taken(path, max_pixels, memory), files) for one in many]
+        taken = [one for many in pool.map(ask, files) for one in many]
     faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
     if faults and not allow_unreadable:
         raise faults[0]
@@ -168,8 +175,9 @@ def _in_folder(folder: Path) -> tuple[list[Path], list[Path]]:
 
 def _looks_like_picture(path: Path) -> bool:
     """By suffix (so that a damaged picture is noticed, not passed over) or by first bytes."""
-    if any(path.suffix.lower() in known.suffixes for known in FORMATS.values()):
-        return True
+    by_name = next((known for known in FORMATS.values() if path.suffix.lower() in known.suffixes), None)
+    if by_name is not None:
+        return by_name.may_hold is None or not path.is_file() or by_name.may_hold(path)
     if not path.is_file():  # a pipe would be waited for
         return False
     try:
@@ -180,10 +188,10 @@ def _looks_like_picture(path: Path) -> bool:
     return any(known.begins(head) for known in FORMATS.values())
 
 
-def _taken(path: Path, max_pixels: int, memory: int) -> list[_Taken | StitchbedError]:
+def _taken(path: Path, max_pixels: int, memory: int, dpi: float | None) -> list[_Taken | StitchbedError]:
     """What is known of the pictures in a file, or why one cannot be taken."""
     try:
-        pictures = pictures_in(path)
+        pictures = [as_asked(one, dpi) for one in pictures_in(path)]
         headers = [_header_or_fault(one, max_pixels, memory) for one in pictures]
         with telling(path, "reading it"):
             hashes = sha256_of_each(pictures)

@@ -23,12 +23,13 @@ from stitchbed.reading.views.straight_alpha import straightened
 
 
 class Windows:
-    """Pixels of one open picture; close it (or use `with`)."""
+    """Pixels of one open picture; close it (or use `with`). notes : what of the file was ignored, for the user."""
 
     def __init__(self, header: Header, stored: Stored) -> None:
         self._header = header
         self._stored = stored
         self.raster: Raster = header.raster
+        self.notes: tuple[str, ...] = header.notes
 
     def window(self, box: Box) -> Pixels:
         """(h, w, channels) color of a box that lies in the picture, dtype of the raster.

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from bad_tiffs import jpeg_of_size
+from pdf_bytes import RGB, PdfPage, pdf
 from peak_memory import run_measured
 from picture_files import scene
 from png_bytes import MAGIC, chunk, header
@@ -54,6 +55,7 @@ CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "PNG": ("claim.png", lambda: _png(0)),
     "PNG-woven": ("claim-woven.png", lambda: _png(1)),
     "JPEG": ("claim.jpg", _jpeg),
+    "PDF": ("claim.pdf", lambda: pdf([PdfPage((SIDE, SIDE), f"{RGB} /Filter /FlateDecode", bytes(BYTES - 500))])),
     "WebP": ("claim.webp", _webp),
 }
 

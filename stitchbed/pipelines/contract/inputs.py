@@ -49,14 +49,18 @@ def paths_of(inputs: Inputs | None) -> list[Path]:
     return [Path(inputs)] if isinstance(inputs, str | Path) else [Path(one) for one in inputs]
 
 
-def one_path(inputs: Inputs, command: str) -> Path:
-    """The only path among the inputs.
+def one_path(inputs: Inputs, command: str, dpi: float | None = None) -> Path:
+    """The only path among the inputs; a page of a PDF that is not one picture is drawn at `dpi` where that is given.
 
     Raises
     ------
-    BadSettings : none or several.
+    BadSettings : none or several. UnreadableTile : with a dpi, what the path names cannot be read.
     """
     paths = paths_of(inputs)
     if len(paths) != 1:
         raise BadSettings(f"{len(paths)} pictures for {command}", expected="one picture", attempt="one call for each")
-    return paths[0]
+    if dpi is None:
+        return paths[0]
+    from stitchbed.reading.formats import as_asked  # late: `plan` reads no picture and starts without the readers
+
+    return as_asked(paths[0], dpi)

@@ -11,10 +11,15 @@ from pathlib import Path
 
 from stitchbed.core.errors import CanvasTooLarge, StitchbedError, UnreadableTile
 
-READABLE = "a whole TIFF, PNG, JPEG or WebP picture with 1, 8 or 16 bits per sample, gray, RGB or palette"
+READABLE = "a whole picture of a kind that is read here (README lists them), gray, RGB or palette"
 SAVE_AGAIN = "scan it again, or open it where it still opens and save it as plain TIFF under a new name"
 AS_PLAIN_TIFF = "save it as RGB or gray, 8 or 16 bits per channel, as TIFF with deflate compression or none"
+SCAN_AS_RGB = "set the scanner software to RGB color or grayscale (output or color management tab) and scan again"
 AT_ONCE = 0.75  # of the memory to work in, for a picture that must be decoded in one go
+
+
+class NotOnePicture(UnreadableTile):
+    """A page that shows more or other than one picture; it can be drawn at a resolution."""
 
 
 def unreadable(path: Path, found: str, *, expected: str = READABLE, attempt: str = SAVE_AGAIN) -> UnreadableTile:

@@ -131,17 +131,21 @@ def _checked_frame(path: Path, data: bytes, max_pixels: int) -> JpegFrame:
 
 
 def _said(data: bytes) -> tuple[Dpi, tuple[int, Dpi], bytes | None]:
-    """JFIF density, EXIF (orientation, density), and the profile put together from its numbered parts."""
+    """JFIF density, EXIF (orientation, density), and the profile."""
     jfif: Dpi = None
     exif: tuple[int, Dpi] = (1, None)
-    parts: dict[int, bytes] = {}
     for marker, start, end in segments(data):
         if marker == 0xE0 and data[start : start + 5] == b"JFIF\0" and end - start >= 12:
             jfif = from_jfif(*struct.unpack(">BHH", data[start + 7 : start + 12]))
         elif marker == 0xE1 and data[start : start + 6] == b"Exif\0\0":
             exif = read_exif(data[start + 6 : end])
-        elif marker == 0xE2 and data[start : start + 12] == b"ICC_PROFILE\0" and end - start > 14:
+    return jfif, exif, embedded_profile(data)
+
+
+def embedded_profile(data: bytes) -> bytes | None:
+    """The profile put together from its numbered parts, or None."""
+    parts: dict[int, bytes] = {}
+    for marker, start, end in segments(data):
+        if marker == 0xE2 and data[start : start + 12] == b"ICC_PROFILE\0" and end - start > 14:
             parts[data[start + 12]] = data[start + 14 : end]
-        elif marker in FRAMES:
-            continue
-    return jfif, exif, b"".join(parts[number] for number in sorted(parts)) or None
+    return b"".join(parts[number] for number in sorted(parts)) or None

@@ -25,6 +25,7 @@ import numpy as np
 from stitchbed.core.arrays import Bytes, Pixels
 from stitchbed.imaging.chunks import chunk
 from stitchbed.reading.base.faults import unreadable
+from stitchbed.reading.base.samples import from_bits
 
 MAGIC = b"\x89PNG\r\n\x1a\n"
 SAMPLES = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # color type -> stored samples
@@ -108,9 +109,9 @@ def _rows(layout: PngLayout, size: tuple[int, int], portions: Iterator[bytes]) -
     """Decoded bands of a picture or a pass of (rows, columns)."""
     before = np.zeros(layout.bytes_of(size[1]), np.uint8)
     for _ in _band_bytes(layout, *size):
-        raw = _unfiltered(next(portions), before, layout.pixel_bytes)
+        raw = unfiltered(next(portions), before, layout.pixel_bytes)
         before = raw[-1]
-        yield _expanded(layout, _unpacked(layout, raw, size[1]))
+        yield _expanded(layout, from_bits(raw, layout.depth, size[1], SAMPLES[layout.kind]))
 
 
 def _unwoven(layout: PngLayout, sizes: Sequence[tuple[int, int]], portions: Iterator[bytes]) -> Pixels:
@@ -175,7 +176,7 @@ def _portions(path: Path, stream: Iterator[bytes], sizes: Sequence[int]) -> Iter
         del held[:size]
 
 
-def _unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
+def unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
     """(rows, row_bytes) raw bytes of filtered rows that follow the raw row `before`."""
     kind, depth = CARRIERS[pixel_bytes]
     rows = len(filtered) // (before.size + 1)
@@ -185,18 +186,6 @@ def _unfiltered(filtered: bytes, before: Bytes, pixel_bytes: int) -> Bytes:
     decoded = np.asarray(imagecodecs.png_decode(carrier)).reshape(rows + 1, -1)
     raw = decoded.astype(">u2") if depth == 16 else decoded
     return raw.view(np.uint8)[1:]
-
-
-def _unpacked(layout: PngLayout, raw: Bytes, width: int) -> Pixels:
-    """(rows, width, samples) uint8/uint16 of raw rows; less than 8 bits become whole numbers."""
-    rows, count = raw.shape[0], SAMPLES[layout.kind]
-    if layout.depth == 16:
-        return raw.view(">u2").astype(np.uint16).reshape(rows, width, count)
-    if layout.depth == 8:
-        return raw.reshape(rows, width, count)
-    bits = np.unpackbits(raw, axis=1).reshape(rows, -1, layout.depth)[:, :width]
-    weights = (1 << np.arange(layout.depth - 1, -1, -1)).astype(np.uint8)
-    return (bits @ weights).astype(np.uint8)[..., np.newaxis]
 
 
 def _expanded(layout: PngLayout, samples: Pixels) -> Pixels:

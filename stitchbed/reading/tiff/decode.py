@@ -12,6 +12,7 @@ import imagecodecs
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
+from stitchbed.reading.base.samples import from_bits
 from stitchbed.reading.stills.jpeg import frame_of
 from stitchbed.reading.tiff.layout import FAXES, TiffPage
 
@@ -83,15 +84,8 @@ def unpacked(page: TiffPage, raw: bytes, rows: int, width: int) -> Pixels:
     """Uncompressed bytes of whole rows as (rows, width, samples) uint8/uint16; packed bits become 0, 1, ..."""
     samples = page.piece_samples
     row_bytes = (width * samples * page.bits + 7) // 8
-    if page.bits == 16:
-        stored = np.frombuffer(raw, page.order + "u2", rows * width * samples)
-        return stored.astype(np.uint16).reshape(rows, width, samples)
     plain = np.frombuffer(raw, np.uint8, rows * row_bytes).reshape(rows, row_bytes)
-    if page.bits == 8:
-        return plain.reshape(rows, width, samples)
-    bits = np.unpackbits(plain, axis=1).reshape(rows, -1, page.bits)
-    weights = (1 << np.arange(page.bits - 1, -1, -1)).astype(np.uint8)
-    return (bits[:, :width] @ weights).astype(np.uint8).reshape(rows, width, 1)
+    return from_bits(plain, page.bits, width, samples, page.order)
 
 
 def bit_ordered(page: TiffPage, data: bytes) -> bytes:
