@@ -7,7 +7,7 @@ text.
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -18,6 +18,7 @@ import numpy as np
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
@@ -32,9 +33,12 @@ from stitchbed.inspection.patches import course_of
 from stitchbed.inspection.verdicts import judged
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
+from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.pairs import PairSettings, choose
-from stitchbed.matching.similarity_links import Link, Sight, link, sight_of
+from stitchbed.matching.similarity_links import Link, Sight, sight_of
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
+from stitchbed.mosaic.survey.implied_overlaps import settled
+from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CheckRecord
 from stitchbed.reading.base.faults import shown
@@ -48,6 +52,9 @@ SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured
 PLACES = 6  # compared for sharpness per overlap
 SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
+EVIDENCE = EvidenceSettings()
+SURE = BeliefSettings(least=GraphSettings().alone)  # of a link that nothing else confirms
+OTHER_SCALES = replace(SURE, other_scale=0.0)
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,11 @@ class _Seen:
     look: Look
     points: Keypoints
     sight: Sight
+
+    def at(self, dpi: float) -> PieceView:
+        """As what it is compared by, at its resolution."""
+        gray = self.look.gray.astype(np.float32)
+        return PieceView(self.points, self.sight, detail_of(gray, self.look.reduction, dpi / MM_PER_INCH, EVIDENCE))
 
 
 @dataclass(frozen=True)
@@ -170,26 +182,26 @@ def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecuto
     if len(tiles) < 2:
         return []
     dpi = believed_dpi(tiles)
+    views = [one.at(own) for one, own in zip(seen, dpi, strict=True)]
     pairs = choose([one.points for one in seen], PairSettings())
 
-    def once(pair: tuple[int, int], scales: Sequence[float]) -> Link | None:
-        mark = *((tiles[index].name, tiles[index].sha256) for index in pair), tuple(scales)
+    def once(pair: tuple[int, int], scales: Sequence[float], belief: BeliefSettings) -> Link | None:
+        mark = *((tiles[index].name, tiles[index].sha256, dpi[index]) for index in pair), tuple(scales)
         if mark not in kept.links:
-            kept.links[mark] = _link(seen, pair, scales)
+            kept.links[mark] = _link((views[pair[0]], views[pair[1]]), scales, belief)
         return kept.links[mark]
 
-    found = list(pool.map(lambda pair: once(pair, (dpi[pair[1]] / dpi[pair[0]],)), pairs))
+    found = list(pool.map(lambda pair: once(pair, (dpi[pair[1]] / dpi[pair[0]],), BeliefSettings()), pairs))
     linked = {index for pair, got in zip(pairs, found, strict=True) if got for index in pair}
     alone = [index for index in range(len(tiles)) if index not in linked]
     again = [pair for pair in pairs if set(pair) & set(alone)]
-    found += list(pool.map(lambda pair: once(pair, SCALES), again))
+    found += list(pool.map(lambda pair: once(pair, SCALES, OTHER_SCALES), again))
     return [item for item in found if item is not None]
 
 
-def _link(seen: Sequence[_Seen], pair: tuple[int, int], scales: Sequence[float]) -> Link | None:
-    a, b = (seen[index] for index in pair)
+def _link(views: tuple[PieceView, PieceView], scales: Sequence[float], belief: BeliefSettings) -> Link | None:
     for scale in scales:
-        got = link(a.points, b.points, (a.sight, b.sight), scale, LinkSettings())
+        got = judged_link(views, scale, LinkSettings(), belief=belief, evidence=EVIDENCE)
         if isinstance(got, Link):
             return got
     return None
@@ -208,8 +220,9 @@ def _mirrored(
         gray = np.ascontiguousarray(look.gray[:, ::-1])
         points = detect(tiles[index].name, gray[..., None], look.reduction, FEATURES)
         sight = sight_of(gray.astype(np.float32), look.reduction, SIGHT_SIDE)
-        others = [(seen[other].points, seen[other].sight, dpi[other] / dpi[index]) for other in main]
-        return any(isinstance(link(points, o[0], (sight, o[1]), o[2], LinkSettings()), Link) for o in others)
+        flipped = _Seen(replace(look, gray=gray), points, sight).at(dpi[index])
+        others = [(seen[other].at(dpi[other]), dpi[other] / dpi[index]) for other in main]
+        return any(_link((flipped, view), (scale,), SURE) is not None for view, scale in others)
 
     found = pool.map(fits, lone if len(main) > 1 else [])
     return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
@@ -220,7 +233,7 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
     index = {tile.name: number for number, tile in enumerate(tiles)}
     looks = [one.look for one in seen]
     sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
-    layouts: Sequence[Layout] = lay_out(sizes, links, GraphSettings(), np.random.default_rng(0))
+    layouts = _laid(tiles, seen, sizes, links)
     kept = [item for layout in layouts for item in layout.links]
     pairs = [(index[item.a], index[item.b]) for item in kept]
     comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
@@ -240,6 +253,17 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
         courses=courses,
         differences=tuple(item for item in differences if item is not None),
     )
+
+
+def _laid(
+    tiles: Sequence[Tile], seen: Sequence[_Seen], sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]
+) -> list[Layout]:
+    """Pieces that hang together, the largest group first, after all overlaps that they imply were asked."""
+    views = {tile.name: one.at(dpi) for tile, one, dpi in zip(tiles, seen, believed_dpi(tiles), strict=True)}
+    details = {name: view.detail for name, view in views.items()}
+    parts = lay_out(sizes, links, GraphSettings(), np.random.default_rng(0))
+    checked = [one for part in parts for one in settled(part, sizes, details, EVIDENCE)]
+    return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
 
 
 def _sharpness(

@@ -16,10 +16,10 @@ from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import Detail
-from stitchbed.matching.similarity_links import NoLink, proposals
+from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import believed, pair_scale
+from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.preview import Preview
 
 SIDES = ("top", "right", "bottom", "left")  # in the order of `corners`
@@ -108,12 +108,8 @@ def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) ->
 
 def _fits(context: SurveyContext, one: Preview, two: Preview, pair: tuple[int, int]) -> bool:
     scale, wishes = pair_scale(context.dpi, pair), context.settings
-    found = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, wishes.links)
-    if isinstance(found, NoLink):
-        return False
     sure = replace(wishes.belief, least=wishes.graph.alone)
-    got = believed(found, (one.detail, two.detail), scale, settings=sure, evidence=wishes.evidence)
-    return not isinstance(got, NoLink)
+    return isinstance(judged_link((one, two), scale, wishes.links, belief=sure, evidence=wishes.evidence), Link)
 
 
 def _open(layout: Layout, name: str, context: SurveyContext, preview: Preview, px_per_mm: float) -> list[str]:

@@ -7,20 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.imaging.transforms import moved
-from stitchbed.matching.features import Keypoints, detect
+from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, aligned, compare, detail_of, probability
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import believed, pair_scale
+from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, pair_scale
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
@@ -29,15 +29,6 @@ MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good h
 GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.05, even=0.18, bare_slope=0.0)
 SLID_LEAST = 0.9  # probability that a link needs which no point speaks for
 WEAK_LEAST = 0.5  # probability that the grain must give a link
-
-
-@dataclass(frozen=True)
-class Closer:
-    """A piece looked at more closely."""
-
-    keypoints: Keypoints
-    sight: Sight
-    detail: Detail
 
 
 def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Mapping[str, Detail]) -> list[Link]:
@@ -71,7 +62,7 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Ma
 
 
 def _by_grain(
-    context: SurveyContext, closer: tuple[Closer, Closer], plain: tuple[Detail, Detail], scale: float
+    context: SurveyContext, closer: tuple[PieceView, PieceView], plain: tuple[Detail, Detail], scale: float
 ) -> Link | None:
     """A link that the drawing is sure of; or a weak one that the finest marks agree on and no drawing contradicts."""
     wishes = context.settings
@@ -111,17 +102,15 @@ def _by_sliding(
 
 
 def _at_other_scales(
-    context: SurveyContext, closer: tuple[Closer, Closer], plain: tuple[Detail, Detail]
+    context: SurveyContext, closer: tuple[PieceView, PieceView], plain: tuple[Detail, Detail]
 ) -> Link | None:
     """A link although the declared dpi is wrong; sure by itself, for nothing else tells the scale."""
     one, two = closer
+    views = replace(one, detail=plain[0]), replace(two, detail=plain[1])
     strict = replace(context.settings.links, least_agreement=0.3, least_inliers=30)
     for scale in scales_seen(one.keypoints, two.keypoints, context.settings.links):
-        proposed = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, strict)
-        if isinstance(proposed, NoLink):
-            continue
         free = replace(context.settings.belief, least=context.settings.graph.alone, other_scale=0.0)
-        got = believed(proposed, plain, scale, settings=free, evidence=context.settings.evidence)
+        got = judged_link(views, scale, strict, belief=free, evidence=context.settings.evidence)
         if isinstance(got, Link):
             return got
     return None
@@ -187,7 +176,7 @@ def _tried(name: str, no_links: Sequence[NoLink], main: Layout) -> str:
     return f"{name} was tried with {', '.join(tries)}" + (f" and {len(mine) - 3} more" if len(mine) > 3 else "")
 
 
-def _closer(context: SurveyContext, index: int) -> Closer:
+def _closer(context: SurveyContext, index: int) -> PieceView:
     tile = context.tiles[index]
     side = CLOSER * context.settings.features.view_side
     reduction = max(1, round(max(tile.raster.shape[:2]) / side))
@@ -199,4 +188,4 @@ def _closer(context: SurveyContext, index: int) -> Closer:
     small = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     sight = Sight(evened(small, 10.0, 0.5), float(reduction * gray.shape[1] / small.shape[1]))
     detail = detail_of(gray, reduction, float(context.px_per_mm[index]), GRAIN)
-    return Closer(detect(tile.name, view, reduction, settings), sight, detail)
+    return PieceView(detect(tile.name, view, reduction, settings), sight, detail)

@@ -13,6 +13,8 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved, scale_of
+from stitchbed.matching.features import Keypoints
+from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import (
     Detail,
     Evidence,
@@ -22,7 +24,7 @@ from stitchbed.matching.overlap_evidence import (
     probability,
     scaled_to,
 )
-from stitchbed.matching.similarity_links import Link, NoLink
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,31 @@ class BeliefSettings:
     rival: float = 0.75
     apart_mm: float = 3.0
     hopeless: float = 0.25
+
+
+@dataclass(frozen=True)
+class PieceView:
+    """What two pieces are compared by."""
+
+    keypoints: Keypoints
+    sight: Sight
+    detail: Detail
+
+
+def judged_link(
+    pair: tuple[PieceView, PieceView],
+    scale: float,
+    links: LinkSettings,
+    *,
+    belief: BeliefSettings,
+    evidence: EvidenceSettings,
+) -> Link | NoLink:
+    """The link that two pieces' pictures propose and that all they would share bears out. scale : dpi_b / dpi_a."""
+    one, two = pair
+    found = proposals(one.keypoints, two.keypoints, (one.sight, two.sight), scale, links)
+    if isinstance(found, NoLink):
+        return found
+    return believed(found, (one.detail, two.detail), scale, settings=belief, evidence=evidence)
 
 
 def believed(

@@ -19,13 +19,14 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import add_area, area_size, reduction_for, shrunk, shrunk_to
 from stitchbed.imaging.transfer import Transfer, to_bent, to_linear
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.features import FeatureSettings, detect
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_from, detail_reductions
-from stitchbed.matching.similarity_links import Sight, sight_of
+from stitchbed.matching.similarity_links import sight_of
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates, SpeckSettings, halo_rows, marks_in, strongest
 from stitchbed.mosaic.compositing.seams import Drawing
 from stitchbed.mosaic.photometry.overlap_samples import Small, small_of
 from stitchbed.mosaic.registration.tie_points import Texture, texture_of
+from stitchbed.mosaic.survey.judgment import PieceView
 from stitchbed.reading.windows import Windows
 
 BAND_PX = 2**20  # of the fine view that are looked at together; each takes some 30 bytes
@@ -46,12 +47,9 @@ class PreviewSettings:
 
 
 @dataclass(frozen=True)
-class Preview:
+class Preview(PieceView):
     """What is kept of a tile's reduced view."""
 
-    keypoints: Keypoints
-    sight: Sight
-    detail: Detail
     texture: Texture
     small: Small
     drawing: Drawing

@@ -15,7 +15,7 @@ import numpy as np
 
 from stitchbed.core.record import Record, recording
 from stitchbed.matching.pairs import choose
-from stitchbed.matching.similarity_links import Link, NoLink, proposals
+from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace
 from stitchbed.mosaic.photometry.lift import Lift
@@ -25,7 +25,7 @@ from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import believed, pair_scale
+from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.layout import one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
@@ -121,13 +121,8 @@ def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[
     pairs = choose([g.keypoints for g in previews], context.settings.pairs)
 
     def one(pair: tuple[int, int]) -> Link | NoLink:
-        i, j = pair
-        a, b = previews[i], previews[j]
-        scale, wishes = pair_scale(context.dpi, pair), context.settings
-        found = proposals(a.keypoints, b.keypoints, (a.sight, b.sight), scale, wishes.links)
-        if isinstance(found, NoLink):
-            return found
-        return believed(found, (a.detail, b.detail), scale, settings=wishes.belief, evidence=wishes.evidence)
+        both, scale, wishes = (previews[pair[0]], previews[pair[1]]), pair_scale(context.dpi, pair), context.settings
+        return judged_link(both, scale, wishes.links, belief=wishes.belief, evidence=wishes.evidence)
 
     with ThreadPoolExecutor(context.workers) as pool:
         results = list(pool.map(one, pairs))
