@@ -94,17 +94,6 @@ def believable(inliers: int, features: int) -> bool:
     return inliers > 8.0 + 0.3 * features
 
 
-def link(
-    a: Keypoints, b: Keypoints, sights: tuple[Sight, Sight], scale: float, settings: LinkSettings
-) -> Link | NoLink:
-    """Join two tiles.
-
-    scale : expected magnification from a to b (dpi_b / dpi_a).
-    """
-    found = proposals(a, b, sights, scale, settings)
-    return found if isinstance(found, NoLink) else found[0]
-
-
 def proposals(
     a: Keypoints, b: Keypoints, sights: tuple[Sight, Sight], scale: float, settings: LinkSettings
 ) -> list[Link] | NoLink:

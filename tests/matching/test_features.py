@@ -13,7 +13,7 @@ from stitchbed.imaging.reduce import reduction_for
 from stitchbed.imaging.transforms import fit_affine, moved
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
-from stitchbed.matching.similarity_links import Sight, link
+from stitchbed.matching.similarity_links import Sight, proposals
 
 SETTINGS = FeatureSettings()
 SHAPE = (400, 500)
@@ -30,7 +30,7 @@ def _linked(one: truth.TrueTile, two: truth.TrueTile) -> tuple[np.ndarray, np.nd
     """Inlier points of two tiles."""
     found = [detect(name, tile.pixels, 1, SETTINGS) for name, tile in (("a", one), ("b", two))]
     sights = [Sight(evened(gray_of(tile.pixels), 12.0, 2.0), 1.0) for tile in (one, two)]
-    got = link(found[0], found[1], (sights[0], sights[1]), 1.0, LinkSettings())
+    got = proposals(found[0], found[1], (sights[0], sights[1]), 1.0, LinkSettings())[0]
     return got.xy_a, got.xy_b
 
 

@@ -12,7 +12,7 @@ from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
-from stitchbed.matching.similarity_links import Link, NoLink, Sight, agreement, believable, link, scales_seen
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, agreement, believable, proposals, scales_seen
 
 SETTINGS = LinkSettings()
 SHAPE = (400, 500)
@@ -25,7 +25,8 @@ def _seen(name: str, pixels: np.ndarray) -> tuple[Keypoints, Sight]:
 
 def _link(one: np.ndarray, two: np.ndarray, scale: float = 1.0) -> Link | NoLink:
     (a, sight_a), (b, sight_b) = _seen("a", one), _seen("b", two)
-    return link(a, b, (sight_a, sight_b), scale, SETTINGS)
+    found = proposals(a, b, (sight_a, sight_b), scale, SETTINGS)
+    return found if isinstance(found, NoLink) else found[0]
 
 
 def _misses(found: Link, true: np.ndarray) -> float:
