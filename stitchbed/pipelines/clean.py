@@ -1,4 +1,4 @@
-"""I tell how a page is made clean: border, repairs, paper, dust, tone, each alone or in this order, rendered once.
+"""I tell how a page is made clean: border, repairs, paper, drop, dust, tone, alone or in this order, rendered once.
 
 In: a master and settings. Out: a clean master, a mask of the dust, before/after pictures, and a record.
 """
@@ -25,24 +25,26 @@ from stitchbed.page.clean.dusting import dust
 from stitchbed.page.clean.pictures import Album, album_folder, album_of
 from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
-from stitchbed.page.clean.steps import framed_desk, paper, repair, tone
+from stitchbed.page.clean.steps import drop, framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
 from stitchbed.page.medium import MEDIUM
 from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.page.sheet.white import PaperSettings
+from stitchbed.page.underneath.found import DropSettings
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
 from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows
 
-STEPS = ("border", "repair", "paper", "dust", "tone")
+STEPS = ("border", "repair", "paper", "drop", "dust", "tone")
 LEAST_MM, LEAST_PX = 2.0, 8  # of a side; less holds neither an edge nor paper that could be judged
 WORKER_BYTES = 300 * 2**20  # one thread's share at 1200 dpi in color, measured
 
 Step = Callable[[CleanContext, CleanPlan, Any, Record], CleanPlan]
-DOERS: dict[str, Step] = {"repair": repair, "paper": paper, "dust": dust, "tone": tone}
+DOERS: dict[str, Step] = {"repair": repair, "paper": paper, "drop": drop, "dust": dust, "tone": tone}
+ASKED = ("repair", "drop")  # done only where there is something to do
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,7 @@ class CleanSettings:
     border: BorderSettings = field(default_factory=BorderSettings)
     repair: RepairSettings = field(default_factory=RepairSettings)
     paper: PaperSettings = field(default_factory=PaperSettings)
+    drop: DropSettings = field(default_factory=DropSettings)
     dust: DustSettings = field(default_factory=DustSettings)
     tone: ToneSettings = field(default_factory=ToneSettings)
     codec: Annotated[str, CODEC] = "deflate"
@@ -136,10 +139,11 @@ def planned(
     with recording("border", wanted) as border:
         desk = desk_of(page, source, album, workers)
         frame = framed_desk(desk, wanted, border)
-    desk, plan = desk.on(frame, settings.paper, settings.medium)
+    wish = settings.drop if "drop" in settings.steps else DropSettings()
+    desk, plan = desk.on(frame, settings.paper, settings.medium, wish)
     records = [border] if "border" in settings.steps else []
     for name, step in DOERS.items():
-        if name in settings.steps and (name != "repair" or settings.repair.any):
+        if name in settings.steps and (name not in ASKED or getattr(settings, name).any):
             with recording(name, getattr(settings, name)) as record:
                 plan = step(desk, plan, getattr(settings, name), record)
             records.append(record)

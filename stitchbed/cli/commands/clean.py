@@ -13,7 +13,7 @@ import click
 from stitchbed.cli.options import Shared, prove, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
-from stitchbed.pipelines.clean import CleanSettings, clean
+from stitchbed.pipelines.clean import ASKED, CleanSettings, clean
 from stitchbed.pipelines.contract.claims import claim_page
 from stitchbed.pipelines.texts.clean import summary
 
@@ -30,8 +30,9 @@ def command(source: Path, output: Path, proof: Path | None, settings: CleanSetti
 
     SOURCE is only read. What each step did is shown in a folder beside the output and told in its record.
     """
-    if settings.repair.any and "repair" not in settings.steps:
-        settings = replace(settings, steps=(*settings.steps, "repair"))
+    for name in ASKED:
+        if getattr(settings, name).any and name not in settings.steps:
+            settings = replace(settings, steps=(*settings.steps, name))
     claim_page(proof, output, [source], settings)
     with shown(shared.quiet) as progress:
         record = clean(source, output, settings, progress=progress)

@@ -12,26 +12,33 @@ from pathlib import Path
 import numpy as np
 
 from stitchbed.core.arrays import Floats
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
-from stitchbed.page.dust.sweep import ink_of, relative, sampled
+from stitchbed.page.dust.sweep import ink_of, sampled
+from stitchbed.page.ground import Ground, relative
 from stitchbed.page.medium import Medium, medium_of
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.frame import Framing, source_box
 from stitchbed.page.sheet.lamp import lamp_only
-from stitchbed.page.sheet.white import PaperSettings, White, survey
+from stitchbed.page.sheet.white import PaperSettings, survey
+from stitchbed.page.underneath.found import DropSettings, Told, hue_at, under_of, wish_of
+from stitchbed.page.underneath.pencil import apart, hue_of, sector
+from stitchbed.page.underneath.under import Under
 
 VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, for pictures and to find where ink is
+FAINT_COLOR = 0.02  # of density; of the page seen small, where strokes are pale
 MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 
 
 @dataclass(frozen=True)
 class CleanContext:
     """page, its file, where pictures go, threads; view : (h, w, c) light of the page reduced by `factor`;
-    area : the part of the page under the frame; boxes : samples that show its ink.
+    area : the part of the page under the frame; boxes : samples that show its ink. dropped : what is taken off below
+    the ink, as it is told.
     """
 
     page: Page
@@ -42,17 +49,30 @@ class CleanContext:
     factor: int
     area: Box
     boxes: tuple[Box, ...] = ()
+    dropped: Told | None = None
 
-    def on(self, frame: Framing, settings: PaperSettings, medium: str = "found") -> tuple[CleanContext, CleanPlan]:
-        """The desk with the frame's area and samples, and the plan that only frames."""
+    def on(
+        self, frame: Framing, settings: PaperSettings, medium: str = "found", drop: DropSettings | None = None
+    ) -> tuple[CleanContext, CleanPlan]:
+        """The desk with the frame's area and samples, and the plan that only frames and takes off what is below.
+
+        Raises
+        ------
+        BadSettings : a color that is none, or is not where it was said to be.
+        """
         area = clipped(source_box(frame, frame.box, 0), self.page.box)
         white = survey(self.page, area, settings, workers=self.workers)
-        boxes = tuple(sampled(self.page, white, area, _darkness(self.view, self.factor, area, white.mean)))
-        told = _medium(self.page, white, boxes, medium)
+        boxes = tuple(sampled(self.page, area, _darkness(self.view, self.factor, area, white.mean)))
+        desk, ground, dropped = replace(self, area=area, boxes=boxes), Ground(self.page, white), None
+        if drop and drop.any:
+            under, dropped = _under(desk, ground, frame, drop)
+            ground = replace(ground, under=under)
+        told = _medium(ground, boxes, medium)
         if told.name != "ink":
-            white = lamp_only(white)
-        traits = ink_of(self.page, white, list(boxes), 1)
-        return replace(self, area=area, boxes=boxes), CleanPlan(frame, white, False, traits, medium=told)
+            ground = replace(ground, white=lamp_only(white))
+        traits = ink_of(ground, list(boxes), 1)
+        plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)
+        return replace(desk, dropped=dropped), plan
 
 
 def desk_of(page: Page, source: Path, album: Album, workers: int) -> CleanContext:
@@ -61,12 +81,37 @@ def desk_of(page: Page, source: Path, album: Album, workers: int) -> CleanContex
     return CleanContext(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
 
 
-def _medium(page: Page, white: White, boxes: Sequence[Box], wish: str) -> Medium:
+def _medium(ground: Ground, boxes: Sequence[Box], wish: str) -> Medium:
     """What the page was made with, told from its samples."""
-    factor = reduction_to(page.dpi, MEDIUM_DPI)
+    dpi = ground.page.dpi
+    factor = reduction_to(dpi, MEDIUM_DPI)
     even = [Box(b.row, b.col, b.height // factor * factor, b.width // factor * factor) for b in boxes]
-    samples = [shrunk(relative(page, white, box), factor) for box in even]
-    return medium_of(samples, page.dpi / factor / MM_PER_INCH, wish)
+    samples = [shrunk(relative(ground, box), factor) for box in even]
+    return medium_of(samples, dpi / factor / MM_PER_INCH, wish)
+
+
+def _under(desk: CleanContext, ground: Ground, frame: Framing, drop: DropSettings) -> tuple[Under, Told]:
+    """What is to go from below the ink, learned from samples of the ink and of the color."""
+    if desk.page.channels == 1:
+        raise BadSettings("a gray page", expected="a page in color to drop a color from", attempt="a scan in color")
+    hue: str | float = ""
+    boxes = list(desk.boxes)
+    if drop.color:
+        wish = wish_of(drop)
+        hue = wish if isinstance(wish, str) else hue_at(ground.page, ground.white, frame, wish)
+        boxes += sampled(desk.page, desk.area, _colored(desk, ground.white.mean, hue))
+    samples = [relative(ground, box) for box in dict.fromkeys(boxes)]
+    traits = ink_of(ground, list(desk.boxes), 1)
+    return under_of(ground.page, ground.white, desk.area, drop, traits, samples=samples, hue=hue, workers=desk.workers)
+
+
+def _colored(desk: CleanContext, mean: Floats, hue: str | float) -> Floats:
+    """(h, w) how much of a hue the small view of the area shows."""
+    area, factor = desk.area, desk.factor
+    part = desk.view[area.row // factor : max(1, area.bottom // factor), area.col // factor :]
+    seen, chroma = hue_of(np.asarray(part[:, : max(1, area.width // factor)] / np.maximum(mean, 1e-4)))
+    low, high = sector(hue)
+    return np.where((apart(seen, (low + high) / 2) <= (high - low) / 2) & (chroma > FAINT_COLOR), chroma, 0)
 
 
 def _darkness(view: Floats, factor: int, area: Box, mean: Floats) -> Floats:

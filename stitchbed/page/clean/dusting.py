@@ -20,7 +20,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
-from stitchbed.page.clean.plan import CleanPlan
+from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import DustSettings, asked, judged
 from stitchbed.page.dust.finds import Finds
@@ -83,9 +83,10 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     page = desk.page
     factor = reduction_to(page.dpi, LOOK_DPI)
     scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
-    traits = ink_of(page, plan.white, list(desk.boxes), factor)
-    finds = sweep(page, plan.white, desk.area, traits, scale, workers=desk.workers)
-    finds = weighed(page, plan.white, finds, asked(finds, scale, settings), traits, scale, workers=desk.workers)
+    ground = ground_of(page, plan)
+    traits = ink_of(ground, list(desk.boxes), factor)
+    finds = sweep(ground, desk.area, traits, scale, workers=desk.workers)
+    finds = weighed(ground, finds, asked(finds, scale, settings), traits, scale, workers=desk.workers)
     x, y = ((at.astype(np.float64) + 0.5) * factor - 0.5 for at in (finds.col, finds.row))
     on_frame = np.stack([x, y, np.ones_like(x)], axis=1) @ np.linalg.inv(plan.frame.page_from_out).T
     places = (on_frame[:, :2] + 0.5) / page.dpi * MM_PER_INCH

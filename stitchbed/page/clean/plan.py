@@ -18,12 +18,14 @@ from stitchbed.imaging.transfer import to_stored
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block
 from stitchbed.page.dust.inpaint import filled, inpainted
 from stitchbed.page.dust.sweep import DustMap, mask_at
+from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.medium import Medium
-from stitchbed.page.page import Page, linear
+from stitchbed.page.page import Page
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, shoulder_halo, shouldered, toned
 from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.underneath.under import Under
 
 MEND_MM = 2.0  # around a block that mending looks at: larger than any grain of dust with its neighbors
 REPAIR_MM = 3.0  # around a place to be repaired that its filling looks at
@@ -41,7 +43,8 @@ class Patch:
 @dataclass(frozen=True)
 class CleanPlan:
     """frame; white: the paper's map; even: divide by it cell by cell (else by the page's mean paper only);
-    medium: what the page was made with; dust, patches, traits (full size); tone None: light stays as scanned, on the
+    medium: what the page was made with; dust, patches, traits (full size);
+    under: what is taken off below the ink; tone None: light stays as scanned, on the
     page's own paper.
     """
 
@@ -52,6 +55,7 @@ class CleanPlan:
     medium: Medium
     dust: DustMap | None = None
     patches: tuple[Patch, ...] = ()
+    under: Under | None = None
     tone: TonePoints | None = None
 
 
@@ -84,7 +88,7 @@ def clean_pixels(page: Page, plan: CleanPlan, box: Box) -> Pixels:
 
 def untouched(plan: CleanPlan) -> bool:
     """True when nothing but the frame changes and no pixel is resampled: codes are then handed on as they are."""
-    plain = plan.dust is None and not plan.patches and plan.tone is None and not plan.even
+    plain = plan.dust is None and not plan.patches and plan.tone is None and not plan.even and plan.under is None
     return plain and not plan.frame.resampled
 
 
@@ -108,7 +112,7 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     margin = round(MEND_MM / MM_PER_INCH * page.dpi) if plan.dust else 0
     around = grown(box, margin)
     paper = np.maximum(white_at(plan.white, around), np.float32(1e-4))
-    patched = _patched(np.asarray(linear(page, around) / paper, np.float32), plan.patches, around)
+    patched = _patched(relative(ground_of(page, plan), around), plan.patches, around)
     if plan.dust is not None:
         mask = mask_at(plan.dust, around)
         if mask.any():
@@ -118,15 +122,19 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     return patched[margin : margin + box.height, margin : margin + box.width]
 
 
-def repaired(page: Page, white: White, places: Sequence[tuple[Box, Mask]]) -> tuple[Patch, ...]:
+def ground_of(page: Page, plan: CleanPlan) -> Ground:
+    """The page as every step looks at it."""
+    return Ground(page, plan.white, plan.under)
+
+
+def repaired(ground: Ground, places: Sequence[tuple[Box, Mask]]) -> tuple[Patch, ...]:
     """Each masked place filled from around it; computed once, whole, so that blocks cannot differ."""
-    margin = round(REPAIR_MM / MM_PER_INCH * page.dpi)
+    margin = round(REPAIR_MM / MM_PER_INCH * ground.page.dpi)
     made = []
     for box, mask in places:
         around = grown(box, margin)
         wide = np.pad(mask, margin)
-        light = np.asarray(linear(page, around) / np.maximum(white_at(white, around), np.float32(1e-4)), np.float32)
-        made.append(Patch(around, filled(light, wide), wide))
+        made.append(Patch(around, filled(relative(ground, around), wide), wide))
     return tuple(made)
 
 

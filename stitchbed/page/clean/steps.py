@@ -14,13 +14,15 @@ from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_border, show_paper, show_step
-from stitchbed.page.clean.plan import CleanPlan, clean_light, repaired
+from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import luminance
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, corners_on_page
 from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, points
 from stitchbed.page.sheet.white import PaperSettings, unevenness
+from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_warnings
+from stitchbed.page.underneath.pencil import HUES
 
 
 def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
@@ -55,7 +57,7 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
 def repair(desk: CleanContext, plan: CleanPlan, settings: RepairSettings, record: Record) -> CleanPlan:
     """Fill given places from what surrounds them."""
     places = places_of(desk.page, plan.frame, settings)
-    after = replace(plan, patches=repaired(desk.page, plan.white, places))
+    after = replace(plan, patches=repaired(ground_of(desk.page, plan), places))
     filled = sum(int(mask.sum()) for _, mask in places)
     record.numbers = {"places": len(places), "pixels": filled, "words": f"{len(places)} places, {filled} px filled"}
     if places:
@@ -80,6 +82,39 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
         record.warnings.append("no bare paper was found; light was left as it is")
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=bool(white.paper.any()))
+
+
+def drop(desk: CleanContext, plan: CleanPlan, settings: DropSettings, record: Record) -> CleanPlan:
+    """Tell what was taken off below the ink: it was found with the paper, since every other step looks without it."""
+    told, under = desk.dropped, plan.under
+    if told is None or under is None:
+        return plan
+    record.numbers = {
+        "pencils": [{"hue_deg": p.hue, "linear_rgb": p.color, "rough": p.rough} for p in told.pencils],
+        "pencil_share": told.pencil_share,
+        "stain_share": told.stain_share,
+        "strongest_stain": told.strongest_stain,
+        "words": "; ".join(_drop_words(settings, told)),
+    }
+    record.warnings += drop_warnings(settings, told, under, plan.medium.name)
+    place = busiest(under)
+    if place is not None:
+        show_step(desk.album, "drop", desk.page, (replace(plan, under=None), plan), place)
+    return plan
+
+
+def _drop_words(settings: DropSettings, told: Told) -> list[str]:
+    said = []
+    if settings.color and told.pencils:
+        named = settings.color if settings.color in HUES else "the color named"
+        said.append(f"{named} taken off {told.pencil_share:.0%} of the page")
+    elif settings.color:
+        said.append("no such pencil found")
+    if settings.stains:
+        said.append(
+            f"stains evened on {told.stain_share:.0%} of the page, the strongest {told.strongest_stain:.0%} dark"
+        )
+    return said
 
 
 def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:

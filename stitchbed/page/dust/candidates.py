@@ -177,6 +177,7 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "shut": np.zeros(n),
         "dark": np.ones(n),
         "gain": np.zeros(n),
+        "width": size / look.scale.px_per_mm,
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

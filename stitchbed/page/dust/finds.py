@@ -33,7 +33,8 @@ class Finds:
     shut : of a GRAY find, how much darker than it the ink on all sides of it is: a light mark in ink, blurred, or dust
     in one.
     dark, gain : darkness 0..1 fitted to a small lone mark, and how much better it fits than solid ink: half the drop of
-    chi squared (`solidity`); 1 and 0 where that was not asked.
+    chi squared (`solidity`); 1 and 0 where that was not asked. width : mm, of the stroke of solid ink that would look
+    most like it; `size` where that was not asked.
     owner, rows, cols : (m,) pixels with the row number of their find.
     """
 
@@ -53,6 +54,7 @@ class Finds:
     shut: Floats
     dark: Floats
     gain: Floats
+    width: Floats
     owner: Labels
     rows: Labels
     cols: Labels

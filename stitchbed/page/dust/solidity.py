@@ -1,7 +1,7 @@
 """I measure whether a small mark can be solid ink, or is gray and only looks small and soft through the optics.
 
-In: patches of ink round marks, the blur they were seen through. Out: the darkness fitted, and how much better it fits
-than solid ink.
+In: patches of ink round marks, the blur they were seen through. Out: the darkness fitted, how much better it fits than
+solid ink, and how wide a stroke of solid ink would have to be.
 
 A mark of a few pixels shows no level of its own: a dot of gray looks like a smaller dot of black. What tells them apart
 is how far they spread. So a bar with soft edges, as dark as it likes, is fitted beside one of solid ink; for marks that
@@ -37,25 +37,26 @@ class Bars:
     dark: Array
 
 
-def solidity(patches: Floats, known: Floats, blur: float, noise: float) -> tuple[Array, Array]:
-    """(n,) darkness 0..1 that fits best, and the gain of fit over solid ink: half the drop of chi squared.
+def solidity(patches: Floats, known: Floats, blur: float, noise: float) -> tuple[Array, Array, Array]:
+    """(n,) darkness 0..1 that fits best, the gain of fit over solid ink: half the drop of chi squared, and the px of
+    the narrower side of the bar of solid ink that fits best.
 
     patches : (n, k, k) ink, k odd. known : (n, k, k) 1 where a pixel shows the mark or bare paper, else 0.
     blur : px, one sd. noise : one sd of a pixel.
     """
     parts = [slice(at, at + AT_ONCE) for at in range(0, len(patches), AT_ONCE)]
     done = [_tested(patches[part], known[part], blur, noise) for part in parts]
-    empty = np.zeros(0)
-    return (np.concatenate([d for d, _ in done] or [empty]), np.concatenate([g for _, g in done] or [empty]))
+    dark, gain, width = (np.concatenate(column) for column in zip(*done, strict=True)) if done else [np.zeros(0)] * 3
+    return dark, gain, width
 
 
-def _tested(patches: Floats, known: Floats, blur: float, noise: float) -> tuple[Array, Array]:
+def _tested(patches: Floats, known: Floats, blur: float, noise: float) -> tuple[Array, Array, Array]:
     ink = patches.astype(np.float64)
     peak = ink.max(axis=(1, 2), keepdims=True)
     weight = known / (max(noise, LEAST_SD) ** 2 + (UNSURE * peak) ** 2)
     solid, misfit = _fitted(ink, weight, blur, _beginning(ink * known, blur), free=False)
     gray, rest = _fitted(ink, weight, blur, replace(solid, dark=np.full(len(ink), FIRST_DARK)), free=True)
-    return gray.dark, (misfit - rest) / 2
+    return gray.dark, (misfit - rest) / 2, np.exp(solid.log_size).min(axis=1)
 
 
 def _beginning(ink: Array, blur: float) -> Bars:

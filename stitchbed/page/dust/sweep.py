@@ -1,6 +1,6 @@
 """I go over a whole page for dust, block by block, and keep a mask of what is to go.
 
-In: a page, its paper and its ink. Out: `Finds` of the page; a `DustMap` that any block of the page can be asked of.
+In: a page on its ground, and its ink. Out: `Finds` of the page; a `DustMap` that any block of the page can be asked of.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Scale, finds_in
 from stitchbed.page.dust.finds import Finds, joined, moved, owned
 from stitchbed.page.dust.solidity import solidity
+from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import InkTraits, amount, traits_of
-from stitchbed.page.page import Page, linear, luminance
-from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.page import Page, luminance
 
 LOOK_DPI = 600.0  # dust is sought at this resolution; a speck of .05 mm is then 1.2 px
 SAMPLE_PX = 512  # of a sample at LOOK_DPI
@@ -46,12 +46,7 @@ class DustMap:
     in_ink: bool = False
 
 
-def relative(page: Page, white: White, box: Box) -> Floats:
-    """(h, w, c) light of a box relative to the paper there; the box may leave the page."""
-    return np.asarray(linear(page, box) / np.maximum(white_at(white, box), np.float32(1e-4)), np.float32)
-
-
-def sampled(page: Page, white: White, area: Box, dark: Floats) -> list[Box]:
+def sampled(page: Page, area: Box, dark: Floats) -> list[Box]:
     """Boxes of the page that show its ink best: the darkest of a grid, and some from all over.
 
     dark : (gh, gw) share of ink in cells that cover `area` evenly.
@@ -71,21 +66,21 @@ def sampled(page: Page, white: White, area: Box, dark: Floats) -> list[Box]:
     return [shifted(box, area.row, area.col) for box in chosen if min(box.height, box.width) >= side // 4]
 
 
-def ink_of(page: Page, white: White, boxes: list[Box], factor: int) -> InkTraits:
+def ink_of(ground: Ground, boxes: list[Box], factor: int) -> InkTraits:
     """The page's ink as its samples show it, at `factor` px to the pixel."""
     pictures = []
     for box in boxes:
         even = Box(box.row, box.col, box.height // factor * factor, box.width // factor * factor)
-        pictures.append(luminance(shrunk(relative(page, white, even), factor)))
-    return traits_of(pictures, page.dpi / factor / MM_PER_INCH)
+        pictures.append(luminance(shrunk(relative(ground, even), factor)))
+    return traits_of(pictures, ground.page.dpi / factor / MM_PER_INCH)
 
 
-def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
+def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
     """Everything in `area` that could be dust, places in px of `factor` page px from the page's corner.
 
     traits : at that scale.
     """
-    factor = reduction_to(page.dpi, LOOK_DPI)
+    factor = reduction_to(ground.page.dpi, LOOK_DPI)
     top, left = area.row // factor, area.col // factor
     bottom, right = -(-area.bottom // factor), -(-area.right // factor)
 
@@ -93,7 +88,7 @@ def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, 
         at = shifted(core, top, left)
         window = grown(at, scale.halo)
         full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
-        ink = amount(shrunk(relative(page, white, full), factor), traits.black)
+        ink = amount(shrunk(relative(ground, full), factor), traits.black)
         found = finds_in(ink, traits, scale)
         mine = owned(found, shifted(at, -window.row, -window.col))
         return moved(mine, window.row, window.col)
@@ -101,10 +96,8 @@ def sweep(page: Page, white: White, area: Box, traits: InkTraits, scale: Scale, 
     return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
 
 
-def weighed(
-    page: Page, white: White, finds: Finds, asked: Mask, traits: InkTraits, scale: Scale, *, workers: int = 1
-) -> Finds:
-    """The finds with `dark` and `gain` measured where (n,) `asked`; those must be small and stand alone.
+def weighed(ground: Ground, finds: Finds, asked: Mask, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
+    """The finds with `dark`, `gain` and `width` measured where (n,) `asked`; those must be small and stand alone.
 
     traits : as for `sweep`.
     """
@@ -118,27 +111,26 @@ def weighed(
     pixels = [by[starts[n] : starts[n + 1]] for n in which]
     own = dict(zip(which.tolist(), pixels, strict=True))
 
-    def work(group: Indices) -> tuple[Array, Array]:
-        return _weighed(page, white, finds, group, own, traits=traits, scale=scale)
+    def work(group: Indices) -> tuple[Array, Array, Array]:
+        return _weighed(ground, finds, group, own, traits=traits, scale=scale)
 
-    dark, gain = finds.dark.copy(), finds.gain.copy()
-    for group, (d, g) in zip(groups, in_order(work, groups, workers), strict=True):
-        dark[group], gain[group] = d, g
-    return replace(finds, dark=dark, gain=gain)
+    dark, gain, width = finds.dark.copy(), finds.gain.copy(), finds.width.copy()
+    for group, (d, g, w) in zip(groups, in_order(work, groups, workers), strict=True):
+        dark[group], gain[group], width[group] = d, g, w / scale.px_per_mm
+    return replace(finds, dark=dark, gain=gain, width=width)
 
 
 def _weighed(
-    page: Page,
-    white: White,
+    ground: Ground,
     finds: Finds,
     group: Indices,
     own: Mapping[int, Indices],
     *,
     traits: InkTraits,
     scale: Scale,
-) -> tuple[Array, Array]:
-    """Darkness and gain of the finds of one block."""
-    factor = reduction_to(page.dpi, LOOK_DPI)
+) -> tuple[Array, Array, Array]:
+    """Darkness, gain and width px of the finds of one block."""
+    factor = reduction_to(ground.page.dpi, LOOK_DPI)
     reach = round(PATCH * float(finds.extent[group].max()) * scale.px_per_mm) + 4
     rows, cols = (np.rint(m[group]).astype(int) for m in (finds.row, finds.col))
     window = Box(
@@ -148,7 +140,7 @@ def _weighed(
         int(np.ptp(cols)) + 2 * reach + 1,
     )
     full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
-    ink = amount(shrunk(relative(page, white, full), factor), traits.black).mean(axis=2) - np.float32(traits.level)
+    ink = amount(shrunk(relative(ground, full), factor), traits.black).mean(axis=2) - np.float32(traits.level)
     marked = cv2.dilate((ink > STRAY).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     patches = np.empty((len(group), 2 * reach + 1, 2 * reach + 1), np.float32)
     known = np.empty_like(patches)

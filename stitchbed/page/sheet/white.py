@@ -90,9 +90,17 @@ def fitted(grid: Floats, area: Box, cell: int, settings: PaperSettings, dpi: flo
 
 def white_at(white: White, box: Box) -> Floats:
     """(h, w, c) light of bare paper in a box, bilinear between cell middles."""
-    rows = _weights(np.arange(box.row, box.bottom), white.row, white.cell, white.grid.shape[0])
-    cols = _weights(np.arange(box.col, box.right), white.col, white.cell, white.grid.shape[1])
-    tall = white.grid[rows[0]] * (1 - rows[2][:, None, None]) + white.grid[rows[1]] * rows[2][:, None, None]
+    return grid_at(white.grid, white.row, white.col, white.cell, box)
+
+
+def grid_at(grid: Floats, row: int, col: int, cell: int, box: Box) -> Floats:
+    """(h, w, c) values in a box, bilinear between the middles of cells of `cell` px of (gh, gw, c) `grid`.
+
+    row, col : px of the page where the first cell begins.
+    """
+    rows = _weights(np.arange(box.row, box.bottom), row, cell, grid.shape[0])
+    cols = _weights(np.arange(box.col, box.right), col, cell, grid.shape[1])
+    tall = grid[rows[0]] * (1 - rows[2][:, None, None]) + grid[rows[1]] * rows[2][:, None, None]
     share = cols[2][None, :, None]
     return np.asarray(tall[:, cols[0]] * (1 - share) + tall[:, cols[1]] * share, np.float32)
 

@@ -21,6 +21,7 @@ from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import DustSettings, asked, judged
 from stitchbed.page.dust.finds import ALONE, HOLE, Finds
 from stitchbed.page.dust.inpaint import filled, inpainted
+from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import Page, page_of_array
 from stitchbed.page.sheet.white import PaperSettings, White, survey, white_at
@@ -47,14 +48,14 @@ def _case(made: InkPage) -> Case:
     page = page_of_array(scans[0], made.dpi)
     white = survey(page, page.box, PaperSettings())
     factor = reduction_to(made.dpi, sweeping.LOOK_DPI)
-    traits = sweeping.ink_of(page, white, _boxes(page, white), factor)
+    traits = sweeping.ink_of(Ground(page, white), _boxes(page), factor)
     scale = Scale(made.dpi / factor / MM_PER_INCH, DustSettings().largest)
     return Case(made, scans[0], scans[1], page, white, scale, traits)
 
 
-def _boxes(page: Page, white: White) -> list[Box]:
+def _boxes(page: Page) -> list[Box]:
     small = cv2.resize(page.read(page.box), (60, 60), interpolation=cv2.INTER_AREA)
-    return sweeping.sampled(page, white, page.box, (small < 128).astype(np.float32))
+    return sweeping.sampled(page, page.box, (small < 128).astype(np.float32))
 
 
 @cache
@@ -70,15 +71,15 @@ def _swept(case: Case, settings: DustSettings | None = None) -> tuple[Finds, np.
 
 
 def _finds(page: Page, white: White, traits: InkTraits, scale: Scale, settings: DustSettings) -> Finds:
-    finds = sweeping.sweep(page, white, page.box, traits, scale, workers=2)
-    return sweeping.weighed(page, white, finds, asked(finds, scale, settings), traits, scale)
+    finds = sweeping.sweep(Ground(page, white), page.box, traits, scale, workers=2)
+    return sweeping.weighed(Ground(page, white), finds, asked(finds, scale, settings), traits, scale)
 
 
 def _cleaned(case: Case, finds: Finds, dust: np.ndarray) -> np.ndarray:
     mask = sweeping.mask_at(sweeping.dust_map(case.page, finds, dust), case.page.box)
-    full = sweeping.ink_of(case.page, case.white, _boxes(case.page, case.white), 1)
-    relative = sweeping.relative(case.page, case.white, case.page.box)
-    light = inpainted(relative, mask, full) * white_at(case.white, case.page.box)
+    full = sweeping.ink_of(Ground(case.page, case.white), _boxes(case.page), 1)
+    seen_light = relative(Ground(case.page, case.white), case.page.box)
+    light = inpainted(seen_light, mask, full) * white_at(case.white, case.page.box)
     return np.where(mask, to_stored(light, "uint8", case.page.transfer)[..., 0], case.dirty)
 
 
@@ -162,7 +163,7 @@ def test_white_marks_in_black_stay(strength: str) -> None:
     light = PAPER + (INK - PAPER) * sheet.ink * (1 - sky.ink)
     page = page_of_array(seen(cv2.GaussianBlur(light, (0, 0), 0.65), 600, np.random.default_rng(1)), 600)
     white = survey(page, page.box, PaperSettings())
-    traits, scale = sweeping.ink_of(page, white, [page.box], 1), Scale(600 / MM_PER_INCH, 0.6)
+    traits, scale = sweeping.ink_of(Ground(page, white), [page.box], 1), Scale(600 / MM_PER_INCH, 0.6)
     finds = _finds(page, white, traits, scale, DustSettings())
     assert not judged(finds, traits, scale, DustSettings(strength)).any()
     few, many = (judged(finds, traits, scale, DustSettings(strength, 0.6, least, in_ink=True)) for least in (0.12, 0.4))
@@ -183,7 +184,7 @@ def test_rows_of_fine_dots_stay(dpi: int) -> None:
     )
     page = page_of_array(seen(light, dpi, np.random.default_rng(1)), dpi)
     white = survey(page, page.box, PaperSettings())
-    traits, scale = sweeping.ink_of(page, white, [page.box], 1), Scale(dpi / MM_PER_INCH, 0.6)
+    traits, scale = sweeping.ink_of(Ground(page, white), [page.box], 1), Scale(dpi / MM_PER_INCH, 0.6)
     finds = _finds(page, white, traits, scale, DustSettings())
     assert len(finds.kind) >= 108
     for strength, most in (("careful", 0), ("normal", 3)):
@@ -225,7 +226,7 @@ def test_pencil_is_no_dust() -> None:
     scan = seen(cv2.GaussianBlur(light, (0, 0), 0.7), 600, np.random.default_rng(1))
     page = page_of_array(scan, 600)
     white = survey(page, page.box, PaperSettings())
-    traits = sweeping.ink_of(page, white, [page.box], 1)
+    traits = sweeping.ink_of(Ground(page, white), [page.box], 1)
     scale = Scale(600 / MM_PER_INCH, 0.6)
     finds = _finds(page, white, traits, scale, DustSettings())
     dust = judged(finds, traits, scale, DustSettings())
@@ -245,7 +246,7 @@ def test_colored_marks_are_no_dust() -> None:
         scan = seen(cv2.GaussianBlur(light, (0, 0), 0.7), 600, np.random.default_rng(1))
         page = page_of_array(scan, 600)
         white = survey(page, page.box, PaperSettings())
-        traits = sweeping.ink_of(page, white, [page.box], 1)
+        traits = sweeping.ink_of(Ground(page, white), [page.box], 1)
         scale = Scale(600 / MM_PER_INCH, 0.6)
         finds = _finds(page, white, traits, scale, DustSettings())
         kept.append(int((judged(finds, traits, scale, DustSettings()) & (finds.kind == ALONE)).sum()))

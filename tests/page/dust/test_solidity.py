@@ -30,10 +30,12 @@ def _dots(diameter: float, dark: float, blur: float, *, count: int = 60) -> NDAr
 @pytest.mark.parametrize("diameter", [2.4, 3.5, 5.0])
 def test_gray_dots_are_gray_and_black_ones_black(diameter: float) -> None:
     known = np.ones((60, 17, 17), np.float32)
-    black, gain_black = solidity(_dots(diameter, 1.0, 0.7), known, 0.7, 0.015)
-    gray, gain_gray = solidity(_dots(diameter, 0.6, 0.7), known, 0.7, 0.015)
+    black, gain_black, wide = solidity(_dots(diameter, 1.0, 0.7), known, 0.7, 0.015)
+    gray, gain_gray, _ = solidity(_dots(diameter, 0.6, 0.7), known, 0.7, 0.015)
     assert not ((black < 0.87) & (gain_black > 5)).any()
     assert np.median(black) > 0.95
+    # the square bar of solid ink that has the area of the disc
+    assert np.median(wide) == pytest.approx(diameter * np.sqrt(np.pi / 4), rel=0.12)
     assert ((gray < 0.87) & (gain_gray > 5)).mean() > 0.9
     assert np.median(gray) == pytest.approx(0.6, abs=0.1)
 
@@ -50,5 +52,5 @@ def test_what_is_no_mark_is_not_fitted() -> None:
 
 
 def test_no_marks_no_answer() -> None:
-    dark, gain = solidity(np.zeros((0, 9, 9), np.float32), np.zeros((0, 9, 9), np.float32), 0.7, 0.01)
+    dark, gain, _ = solidity(np.zeros((0, 9, 9), np.float32), np.zeros((0, 9, 9), np.float32), 0.7, 0.01)
     assert dark.size == gain.size == 0

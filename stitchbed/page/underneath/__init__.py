@@ -1,0 +1,1 @@
+"""What lies on a page under its ink: pencil of one hue, stains."""
