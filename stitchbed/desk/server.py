@@ -39,7 +39,7 @@ from stitchbed.desk.stops import BY_NAME
 
 MOST_BODY = 2**20  # bytes of an act; the largest polygon drawn by hand has some thousand
 STATIC = {"css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8"}
-FROM_REPORT = ("viewer.js",)  # the one viewer, which serves the proof page too
+FROM_REPORT = ("viewer.js", "overlays.js", "overlays.css")  # the one viewer, which serves the proof page too
 FOREVER = "private, max-age=31536000, immutable"  # the address of a tile holds a stamp of its file
 
 Handler = Callable[[Request], Awaitable[Response]]

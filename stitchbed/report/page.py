@@ -67,7 +67,7 @@ def page_html(
     record: Mapping[str, Any], tiles: PageTiles, shapes: Mapping[str, Any], pairs: Sequence[PagePair] = ()
 ) -> str:
     """The whole page."""
-    style, script = bundled("viewer/proof.css"), page_script()
+    style, script = bundled("viewer/overlays.css") + bundled("viewer/proof.css"), page_script()
     canvas = mapping(record.get("canvas"))
     name = str(canvas.get("path") or "canvas").replace("\\", "/").rsplit("/", 1)[-1]
     warned = record.get("warnings")
@@ -100,9 +100,9 @@ def rendered(template: str, **values: Any) -> str:
 
 
 def page_script() -> str:
-    """The viewer and what the page does with it as one module: a page of one file has nowhere to import from."""
-    viewer, proof = (bundled(f"viewer/{name}.js") for name in ("viewer", "proof"))
-    return viewer + re.sub(r'^import .* from "\./viewer\.js";$', "", proof, count=1, flags=re.MULTILINE)
+    """Viewer, overlays and what the page does with them as one module: a page of one file has nothing to import."""
+    modules = [bundled(f"viewer/{name}.js") for name in ("viewer", "overlays", "proof")]
+    return re.sub(r'^import .* from "\./\w+\.js";$', "", "".join(modules), flags=re.MULTILINE)
 
 
 def content_policy(style: str, script: str) -> str:

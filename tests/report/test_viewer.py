@@ -431,3 +431,122 @@ def test_a_new_size_keeps_the_middle_or_the_whole(stage: Any) -> None:
     stage.execute_script(resize, "620px")
     assert np.allclose(at(stage, 310, 250), middle)
     assert complaints(stage) == []
+
+
+# ------------------------------------------------------------------ several pictures, turned views, rulers
+
+
+def test_motions_compose_and_are_undone(stage: Any) -> None:
+    rng = np.random.default_rng(7)
+    some, others = rng.normal(size=(2, 20, 6))
+    points = rng.normal(size=(20, 2)) * 900
+    script = """const [some, others, points] = arguments;
+      return some.map((m, i) => { const there = moved(m, points[i]);
+        return [...after(m, others[i]), ...there, ...moved(undone(m), there)]; })"""
+    found = np.array(stage.execute_script(script, some.tolist(), others.tolist(), points.tolist()))
+
+    def matrix(m: np.ndarray) -> np.ndarray:
+        return np.array([[m[0], m[2], m[4]], [m[1], m[3], m[5]], [0, 0, 1]])
+
+    for row, one, other, point in zip(found, some, others, points, strict=True):
+        assert np.allclose(matrix(row[:6]), matrix(one) @ matrix(other))
+        assert np.allclose(row[6:8], (matrix(one) @ [*point, 1])[:2])
+        assert np.allclose(row[8:], point, atol=1e-6)
+
+
+def test_quarter_turns_keep_pixels_on_pixels(stage: Any) -> None:
+    """Turned by one quarter the lower left pixel becomes the upper left one, as `numpy.rot90` has it."""
+    pixels = np.arange(12).reshape(3, 4)
+    script = "return moved(quarterTurn(arguments[0], { width: 4, height: 3 }), arguments[1])"
+    for quarters in (-1, 0, 1, 2, 3, 5):
+        turned = np.rot90(pixels, -quarters)
+        for row, col in np.ndindex(3, 4):
+            x, y = stage.execute_script(script, quarters, [col, row])
+            assert turned[y, x] == pixels[row, col]
+
+
+def test_tiles_of_a_frame(stage: Any) -> None:
+    script = "return tilesWithin(arguments[0], { width: 1900, height: 1300, tile: 512 }, arguments[1])"
+    assert stage.execute_script(script, [500, 10, 520, 20], 0) == [[0, 0, 0], [0, 0, 1]]
+    assert stage.execute_script(script, [-900, -900, -10, -10], 0) == []
+    assert stage.execute_script(script, [0, 0, 1e6, 1e6], 1) == [[1, 0, 0], [1, 0, 1], [1, 1, 0], [1, 1, 1]]
+
+
+def test_rulers_are_marked_by_round_millimeters(stage: Any) -> None:
+    found = stage.execute_script("return [0.05, 1, 8, 71, 700].map(rulerStep)")
+    assert np.allclose(found, [2000, 100, 10, 1, 0.1])
+
+
+LAYERS = """
+  const one = { ...source, url: (...place) => `/${place.join("-")}.png` };
+  viewer.open({ width: 3300, height: 1900, layers: [
+    { ...one, matrix: [1, 0, 0, 1, 0, 0] },
+    { ...one, matrix: [0, 1, -1, 0, 1999 + 1299, 0] } ] });  // turned by a quarter, its left edge at column 1999
+"""
+
+
+def test_pieces_lie_where_their_motions_put_them(stage: Any) -> None:
+    stage.execute_script(LAYERS)
+    stage.execute_script("viewer.fit([1880, 500, 160, 100]); viewer.zoomTo(4)")
+    settle(stage)
+    seen, where = drawn(stage), view(stage)
+    xs = (np.arange(800) + 0.5 - where["left"]) / where["scale"] - 0.5
+    ys = (np.arange(500) + 0.5 - where["top"]) / where["scale"] - 0.5
+    x, y = np.rint(xs), np.rint(ys)
+    sure = np.ix_(np.abs(ys - y) < 0.25, np.abs(xs - x) < 0.25)
+    wanted = np.zeros((500, 800, 3), int)
+    wanted[:, x < 1900] = coded(y[:, None], x[None, :])[:, x < 1900]
+    right = x >= 1999
+    wanted[:, right] = coded(3298 - x[None, :], y[:, None])[:, right]
+    assert np.abs(seen[sure][..., :3] - wanted[sure]).max() <= 2
+    between = (x > 1901) & (x < 1997)
+    assert (seen[:, between, 3] == 0).all() and between.any() and right.any()
+
+
+def test_a_turned_view_shows_the_same_picture_turned(stage: Any) -> None:
+    stage.execute_script("viewer.fit([490, 500, 50, 30]); viewer.zoomTo(6)")
+    settle(stage)
+    before, middle = drawn(stage), at(stage, 400, 250)
+    stage.execute_script("viewer.turnBy(1)")
+    settle(stage)
+    assert np.allclose(at(stage, 400, 250), middle, atol=1e-6)
+    after = drawn(stage)
+    # the square round the middle, turned clockwise; a dot of rounding aside
+    a, b = np.rot90(before[100:400, 250:550], -1).astype(int), after[100:400, 250:550].astype(int)
+    best = min(
+        np.mean(np.any(np.roll(b, (dy, dx), (0, 1))[8:-8, 8:-8] != a[8:-8, 8:-8], axis=2))
+        for dy in (-1, 0, 1)
+        for dx in (-1, 0, 1)
+    )
+    assert best < 0.02
+    stage.execute_script("viewer.turnBy(3)")
+    settle(stage)
+    assert np.mean(np.any(drawn(stage) != before, axis=2)) < 0.02
+    stage.execute_script("viewer.turnBy(1); viewer.fit()")
+    settle(stage)
+    assert at(stage, 400, 250) == pytest.approx([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
+
+
+def test_hidden_layers_and_differences(stage: Any) -> None:
+    stage.execute_script(
+        LAYERS
+        + "Object.assign(viewer.source.layers[1], { matrix: [1, 0, 0, 1, 0, 0], mix: 'difference' }); viewer.renew()"
+    )
+    stage.execute_script("viewer.fit([400, 400, 160, 100]); viewer.zoomTo(2)")
+    settle(stage)
+    assert drawn(stage)[..., :3].max() <= 1  # a picture is no different from itself
+    stage.execute_script("viewer.source.layers[1].hidden = true; viewer.renew()")
+    settle(stage)
+    assert drawn(stage)[..., :3].max() > 100
+
+
+def test_rulers_lie_along_two_sides(served: Any) -> None:
+    page = opened(served, rulers=True)
+    page.execute_script("viewer.open({ ...source, dpi: 254 }); viewer.fit()")
+    settle(page)
+    seen = drawn(page)
+    assert (seen[:20, :, 3] > 200).all() and (seen[:, :20, 3] > 200).all()
+    assert view(page)["left"] >= 20 and view(page)["top"] >= 20  # nothing of the picture is covered when all is shown
+    page.execute_script("viewer.open(source)")  # no dpi, no millimeters
+    settle(page)
+    assert (drawn(page)[:5, :5, 3] == 0).all()

@@ -26,7 +26,7 @@ def laid_out(placed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
         tallest = max(tallest, bottom - y)
         wide = left - (right - x) * GAP
     dpi = next((row["dpi"] for row in placed if row["dpi"]), None)
-    return {"width": round(wide), "height": round(tallest), "layers": layers, "dpi": dpi, "tile": 512}
+    return {"width": round(wide), "height": round(tallest), "layers": layers, "dpi": dpi}
 
 
 def corners_of(row: Mapping[str, Any]) -> list[tuple[float, float]]:

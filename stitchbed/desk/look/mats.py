@@ -88,9 +88,11 @@ def _picture(session: Session, path: Path, words: str, *, stale: bool) -> dict[s
     id, stamp = session.pictures.known(path)
     record = _record(path)
     shapes = _shapes(record, path, (opened.width, opened.height))
+    from stitchbed.report.overlays import HEAT_STEPS
+
     data = {
         "id": id, "stamp": stamp, "width": opened.width, "height": opened.height, "halvings": opened.halvings,
-        "dpi": opened.dpi, "tile": 512, "words": words, "shapes": shapes,
+        "dpi": opened.dpi, "words": words, "shapes": {**shapes, "steps": HEAT_STEPS} if shapes else {},
     }  # fmt: skip
     return {"kind": "picture", "words": words, "stale": stale, "data": data, "overlays": _overlays(shapes)}
 

@@ -1,0 +1,96 @@
+/* I show pieces where they lie: outlines and names over them, and two of them compared: one over the other, back and forth,
+   their difference.
+   In: a viewer with layers, the choices at the side. Out: what is seen of them. */
+import { svgNode, twice } from "./overlays.js";
+
+const byId = (id) => document.getElementById(id);
+const checked = (id) => byId(id)?.checked ?? false;
+
+export const placing = (viewer) => {
+  const { layers } = viewer.source;
+  const over = svgNode("svg", { class: "over", "aria-hidden": "true" });
+  viewer.element.append(over);
+  const groups = layers.map(({ width, height, name }, index) => {
+    const group = svgNode("g", { class: "g-pieces" }, over);
+    const shape = svgNode("g", {}, group);
+    const corners = [[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]];
+    twice("polygon", { points: corners.map((corner) => corner.join(",")).join(" ") }, shape);
+    const text = svgNode("text", {}, group);
+    text.textContent = name;
+    return { group, shape, text, index, middle: [(width - 1) / 2, (height - 1) / 2] };
+  });
+  const follow = () => {
+    for (const { shape, text, index, middle: [x, y] } of groups) {
+      const [a, b, c, d, e, f] = viewer.motion(index);
+      shape.setAttribute("transform", `matrix(${a} ${b} ${c} ${d} ${e} ${f})`);
+      text.setAttribute("transform", `translate(${a * x + c * y + e} ${b * x + d * y + f})`);
+    }
+  };
+  viewer.on("view", () => { if (over.isConnected) follow(); });
+
+  let swapped = false;
+  const pair = () => ["one", "other"].map((id) => layers.findIndex((layer) => layer.id === byId(`pair-${id}`)?.value));
+  const renew = () => {
+    const [one, other] = pair(), chosen = one >= 0 && other >= 0 && one !== other;
+    const alone = chosen && (checked("only-two") || checked("difference") || swapped);
+    layers.forEach((layer, index) => {
+      layer.hidden = alone && ![one, other].includes(index) || (swapped && chosen && index === Math.max(one, other));
+      layer.mix = chosen && checked("difference") && !swapped && index === Math.max(one, other) ? "difference" : "";
+    });
+    for (const { group, index } of groups) {
+      group.style.display = checked("show-outlines") && !(alone && ![one, other].includes(index)) ? "" : "none";
+      group.classList.toggle("chosen", chosen && [one, other].includes(index));
+    }
+    document.querySelectorAll("[data-needs-pair]").forEach((node) => { node.disabled = !chosen; });
+    viewer.renew();
+    follow();
+  };
+  /* back and forth: as long as it is held */
+  const blink = (on) => {
+    if (swapped === on) return;
+    swapped = on;
+    renew();
+  };
+  const press = (event) => { if (event.target.closest?.("#blink")) blink(true); };
+  const space = (event) => {
+    const here = viewer.element.contains(document.activeElement) || document.activeElement?.id === "blink";
+    if (event.key !== " " || !here) return;
+    event.preventDefault();
+    blink(event.type === "keydown");
+  };
+  const lift = () => blink(false);
+  const change = (event) => {
+    if (event.target.closest?.("#side")) renew();
+    const [one, other] = pair();
+    if (/^pair-/.test(event.target.id) && one >= 0 && other >= 0 && one !== other) frame(one, other);
+  };
+  /* where both lie */
+  const frame = (one, other) => {
+    const cornersOf = ({ width, height, matrix: [a, b, c, d, e, f] }) =>
+      [[0, 0], [width, 0], [width, height], [0, height]].map(([x, y]) => [a * x + c * y + e, b * x + d * y + f]);
+    const sides = [layers[one], layers[other]].map((layer) => {
+      const all = cornersOf(layer), [xs, ys] = [0, 1].map((axis) => all.map((corner) => corner[axis]));
+      return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
+    });
+    const [left, top] = [0, 1].map((axis) => Math.max(sides[0][axis], sides[1][axis]));
+    const [right, bottom] = [2, 3].map((axis) => Math.min(sides[0][axis], sides[1][axis]));
+    if (right > left && bottom > top) viewer.fit([left, top, right - left, bottom - top]);
+  };
+  document.addEventListener("pointerdown", press);
+  for (const name of ["pointerup", "pointercancel", "blur"]) window.addEventListener(name, lift);
+  document.addEventListener("keydown", space);
+  document.addEventListener("keyup", space);
+  document.addEventListener("change", change);
+  renew();
+  return {
+    renew,
+    remove() {
+      over.remove();
+      document.removeEventListener("pointerdown", press);
+      for (const name of ["pointerup", "pointercancel", "blur"]) window.removeEventListener(name, lift);
+      document.removeEventListener("keydown", space);
+      document.removeEventListener("keyup", space);
+      document.removeEventListener("change", change);
+    },
+  };
+};
