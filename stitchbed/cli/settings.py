@@ -53,7 +53,7 @@ def settings_from(kind: type[Settings], words: Mapping[tuple[str, ...], Any], sh
             inner = inner.setdefault(name, {})
         inner[path[-1]] = value
     own = {one.name for one in fields(kind)}  # type: ignore[arg-type]
-    given = {name: getattr(shared, name) for name in SHELL_ONLY if name in own}
+    given = {name: getattr(shared, name) for name in SHELL_ONLY if name in own and hasattr(shared, name)}
     settings = kind(**{**_changes(kind, table), **given})
     check(settings)
     return settings

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 VERSION = "0.1.0"
+RECORDS = "records"  # the folder beside a job's results that holds all records
 
 
 @dataclass
@@ -70,3 +71,18 @@ def fingerprint(*parts: object) -> str:
     """sha256 of the parts as JSON: equal inputs and settings give equal fingerprints on every machine."""
     text = json.dumps([plain(part) for part in parts], sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def notes_of(output: Path, records: Path | None = None) -> Path:
+    """The record to write for a result; what else tells of it lies beside the record, its name beginning the same.
+
+    records : the folder of all records, None: beside the result.
+    """
+    return (records or output.parent) / f"{output.stem}.json"
+
+
+def found_notes(output: Path) -> Path:
+    """The record of a result that is there, wherever it lies."""
+    beside = notes_of(output)
+    apart = notes_of(output, output.parent / RECORDS)
+    return beside if beside.is_file() or not apart.is_file() else apart

@@ -1,6 +1,6 @@
 """I do many independent works at once, in processes of this machine or on a cluster; one that fails stops no other.
 
-In: job files and folders. Out: each work's results, and one record of the batch.
+In: job files, folders and single pages. Out: each work's results, and one record of the batch.
 
 Both ways go through `concurrent.futures`: `do_work` is sent to an executor, and `executor_of` is the only place that
 knows which kind it is.
@@ -13,6 +13,7 @@ import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
+from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,10 +21,11 @@ from typing import TYPE_CHECKING, Any
 from stitchbed.core.errors import BadSettings, StitchbedError, WorksFailed
 from stitchbed.core.files import claim, write_json
 from stitchbed.core.record import VERSION, recording
-from stitchbed.jobs.job_file import job_of
-from stitchbed.jobs.run import run
+from stitchbed.jobs.folder import prepared, text_of
+from stitchbed.jobs.job_file import JOB, JobFile, job_of, job_of_text, page_jobs
+from stitchbed.jobs.pages import failure_of, run_whole
 from stitchbed.jobs.steps import STEPS
-from stitchbed.jobs.works import BatchSettings, Work, at_once, record_path, works_of
+from stitchbed.jobs.works import BatchSettings, Work, at_once, is_picture, record_path, works_of
 
 if TYPE_CHECKING:
     from stitchbed.core.progress import Progress
@@ -44,13 +46,32 @@ def do_work(work: Work) -> dict[str, Any]:
     }
     with recording("work") as record:
         try:
-            told, text = run(job_of(work.path, list(STEPS), out=work.out), work.run, progress=_unseen)
-            result |= {"ok": True, "steps": told["steps"], "text": text}
+            job = job_of_work(work)
+            told, text = run_whole(job, work.run, progress=_unseen)
+            result |= {"ok": True, "steps": told.get("steps", []), "text": text}
+            result |= _of_pages(told) if job.pages else {}
         except StitchbedError as error:
-            result |= {"ok": False, "found": error.found, "expected": error.expected, "try": error.attempt}
+            result |= failure_of(error)
         except Exception as error:
             result |= _failed(error, "".join(traceback.format_exception(error)))
     return result | {"seconds": record.seconds}
+
+
+def job_of_work(work: Work) -> JobFile:
+    """The job of a job file, of a folder (written now where it has none), or of one picture that is a page.
+
+    Raises
+    ------
+    BadSettings, UnreadableTile, CannotWrite : see `jobs.folder.prepared`.
+    """
+    if is_picture(work.path):
+        home = work.path.parent / JOB  # where its job file would lie
+        job = job_of_text(text_of("pages", work.path.parent, home.parent), home, list(STEPS), out=work.out)
+        whole = replace(job, name=work.name, pieces=(work.path,))
+        pages = page_jobs(whole)  # a file may hold several
+        return pages[0] if len(pages) == 1 else whole
+    made = prepared(work.path, out=work.out, kind=None, workers=work.run.workers, progress=_unseen)
+    return job_of(made.path, list(STEPS), out=work.out)
 
 
 def run_each(
@@ -58,7 +79,7 @@ def run_each(
 ) -> tuple[dict[str, Any], str]:
     """Do all works; returns the record, also written as `batch.json` into the common folder, and a text.
 
-    paths : job files and folders; other files among them are passed over. task : does one work.
+    paths : job files, folders and pictures; other files among them are passed over. task : does one work.
 
     Raises
     ------
@@ -200,6 +221,19 @@ def _client(address: str) -> Iterator[Any]:
         ) from error
     with client:
         yield client
+
+
+def _of_pages(told: Mapping[str, Any]) -> dict[str, Any]:
+    """What a work of pages adds: each page, and that the work failed where one did."""
+    added: dict[str, Any] = {"works": told["works"]}
+    if not told["failed"]:
+        return added
+    return added | {
+        "ok": False,
+        "found": f"{len(told['failed'])} of {len(told['works'])} pages that failed: {', '.join(told['failed'])}",
+        "expected": "every page to be done; the others are",
+        "try": "this work alone, which says of each page why",
+    }
 
 
 def _failed(error: BaseException, details: str) -> dict[str, Any]:

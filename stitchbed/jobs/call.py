@@ -21,6 +21,7 @@ PIECES, PAGE, LINES, FLATS = "pieces", "page", "lines", "flats"
 class Call:
     """One step to do. sources : what there is to work on -> files. output : to write. settings : the step's own.
 
+    notes : its record, where the step names its files itself.
     replace : what lies there and was not made here is kept aside instead of being refused.
     """
 
@@ -29,3 +30,4 @@ class Call:
     settings: Any
     progress: Progress
     replace: bool = False
+    notes: Path | None = None

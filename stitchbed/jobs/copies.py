@@ -90,8 +90,9 @@ def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[st
     """The copy of one kind, with a record of its own."""
     whole = getattr(call.settings, "of", "artwork") == "artwork"
     lines, flats = (call.sources[one][0] if whole and one in call.sources else None for one in (LINES, FLATS))
+    notes = call.notes or call.output.with_name(f"{call.output.name}_{kind}.json")
     settings = ExportSettings(
-        (kind,), lines, flats, call.output.name, call.replace, f"{call.output.name}_export_{kind}.json", copies,
+        (kind,), lines, flats, call.output.name, call.replace, notes.parent, notes.name, copies,
         memory=call.settings.memory, workers=call.settings.workers,
     )  # fmt: skip
     return export(page, call.output.parent, settings, progress=call.progress)

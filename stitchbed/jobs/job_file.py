@@ -1,26 +1,31 @@
-"""I read one job file: which pieces, where to, and a table of settings for each step.
+"""I read one job file: which pieces or pages, where to, and a table of settings for each step.
 
-In: a TOML file, or a folder of pieces. Out: a `JobFile`; its tables are not looked into here (see `job_settings`).
+In: a TOML file, or a folder with one. Out: a `JobFile`; its tables are not looked into here (see `jobs.settings`).
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from stitchbed.core.addresses import file_of
-from stitchbed.core.errors import BadSettings
+from stitchbed.core.addresses import address_of, file_of
+from stitchbed.core.errors import BadSettings, StitchbedError
+from stitchbed.core.record import RECORDS
 from stitchbed.reading.base.folder import may_be_piece
 
 Table = Mapping[str, Any]
 
 JOB = "job.toml"
-WORDS = ("name", "pieces", "leave_out", "out", "desk")  # desk: a table of what the desk shows; no step reads it
+OUT = "out"  # the folder of results, where nothing else is said
+# desk: a table of what the desk shows; no step reads it
+WORDS = ("name", "pieces", "pages", "leave_out", "out", "desk")
 EXPORT = "export"  # the only table of tables: each of its tables is a step of its own
+RESULTS = ("canvas", "rectified", "colored", "page", "lines", "flats")  # NAME_page.tif: what a result is called by
 
 
 @dataclass(frozen=True)
@@ -29,7 +34,7 @@ class JobFile:
     something left out, the files that stay.
 
     out, records : folders for outputs and records. tables : step -> its settings as written, in the order of a job.
-    plain : no job file; the output is `out/<name>.tif`, without the step's name.
+    pages : each of the pieces is a page of its own, and a job of its own (see `page_jobs`).
     """
 
     path: Path
@@ -39,24 +44,57 @@ class JobFile:
     out: Path
     records: Path
     tables: Mapping[str, Table]
-    plain: bool = False
+    pages: bool = False
 
 
 def job_of(path: Path, steps: Sequence[str], *, out: Path | None = None) -> JobFile:
-    """The job of a TOML file, of the `job.toml` in a folder, or of a plain folder: join its pieces.
+    """The job of a TOML file, or of the `job.toml` in a folder.
 
-    steps : names of all steps, in order. out : instead of the folder the file names; for a plain folder, instead of
-    the folder it lies in.
+    steps : names of all steps, in order. out : instead of the folder the file names.
 
     Raises
     ------
     BadSettings : no such file, not TOML, a key or table nobody owns.
     """
-    if path.is_dir() and not (path / JOB).is_file():
-        folder = path.resolve()
-        out = out or folder.parent
-        return JobFile(path, folder.name, folder, (path,), out, out / ".records" / folder.name, {"join": {}}, True)
-    return _read(path / JOB if path.is_dir() else path, steps, out)
+    path = path / JOB if path.is_dir() else path
+    return job_of_text(_text_of(path), path, steps, out=out)
+
+
+def page_jobs(job: JobFile) -> list[JobFile]:
+    """A job for each page, called as its file is.
+
+    Raises
+    ------
+    BadSettings : a page that does not exist, two of one name.
+    """
+    jobs: dict[str, JobFile] = {}
+    for path in (picture for file in files_of(job.pieces) for picture in _pictures_in(file)):
+        name = page_name(path)
+        if name in jobs:
+            raise BadSettings(
+                f"two pages called {name}: {jobs[name].pieces[0]} and {path}",
+                expected="a name of its own for each page, as its results go by it",
+                attempt="another name for one of the files",
+            )
+        jobs[name] = replace(job, name=name, pieces=(path,), pages=False)
+    return list(jobs.values())
+
+
+def page_name(path: Path) -> str:
+    """What the results of a picture are called by: its name, without the word that says which result it is itself."""
+    at = address_of(path)
+    stem, _, word = at.file.stem.rpartition("_")
+    name = stem if stem and word in RESULTS else at.file.stem
+    return name if at.number is None else f"{name}-{at.number}"
+
+
+def _pictures_in(file: Path) -> list[Path]:
+    """The pictures of a file; one that cannot be read is one picture, which then fails by itself."""
+    from stitchbed.reading.formats import pictures_in
+
+    with suppress(StitchbedError):
+        return pictures_in(file)
+    return [file]
 
 
 def unknown_key(key: str, known: Sequence[str], where: str) -> BadSettings:
@@ -105,15 +143,28 @@ def _texts(value: object) -> Iterator[str]:
             yield from _texts(item)
 
 
-def _read(path: Path, steps: Sequence[str], out: Path | None) -> JobFile:
-    content = _parsed(path)
+def job_of_text(text: str, path: Path, steps: Sequence[str], *, out: Path | None = None) -> JobFile:
+    """The job of the text of a job file that lies, or would lie, at `path`.
+
+    Raises
+    ------
+    BadSettings : see `job_of`.
+    """
+    content = _parsed(text, path)
     folder = path.parent
     own = folder.resolve().name if path.name == JOB else path.stem
-    pieces = content.get("pieces", ["."])
+    word = "pages" if "pages" in content else "pieces"
+    if "pages" in content and {"pieces", "join"} & content.keys():
+        raise BadSettings(
+            f"pages together with pieces or [join] in {path.name}",
+            expected="pieces that are joined into one picture, or pages that are pictures of their own",
+            attempt="leaving one of them out",
+        )
+    pieces = content.get(word, ["."])
     if not isinstance(pieces, list) or not pieces or not all(isinstance(one, str) for one in pieces):
-        raise _not_a("pieces", pieces, 'a list of files and folders, such as ["."]')
+        raise _not_a(word, pieces, 'a list of files and folders, such as ["."]')
     name = _name(content.get("name", own))
-    said = content.get("out", "out")
+    said = content.get("out", OUT)
     if not isinstance(said, str):
         raise _not_a("out", said, 'the name of a folder, such as "out"')
     out = out or folder / said
@@ -124,7 +175,8 @@ def _read(path: Path, steps: Sequence[str], out: Path | None) -> JobFile:
             expected="a folder of its own for results, so that they are not taken for pieces",
             attempt='out = "out"',
         )
-    return JobFile(path, name, folder, paths, out, out / "records", _tables(content, steps, path))
+    tables = _tables(content, steps, path)
+    return JobFile(path, name, folder, paths, out, out / RECORDS, tables, word == "pages")
 
 
 def _staying(paths: tuple[Path, ...], left_out: object, folder: Path) -> tuple[Path, ...]:
@@ -145,16 +197,27 @@ def _staying(paths: tuple[Path, ...], left_out: object, folder: Path) -> tuple[P
     return staying
 
 
-def _parsed(path: Path) -> dict[str, Any]:
+def _text_of(path: Path) -> str:
     if path.exists() and not path.is_file():
         raise BadSettings(f"{path}, a device or a pipe", expected="a TOML file, or a folder", attempt="another name")
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8"))
+        return path.read_bytes().decode("utf-8")
     except OSError as error:
         found = f"no job file {path}" if isinstance(error, FileNotFoundError) else f"{path} ({error.strerror})"
         raise BadSettings(found, expected="a TOML file, or a folder", attempt="the spelling of its name") from error
-    except (ValueError, RecursionError) as error:  # of TOML and of UTF-8 alike; tables in tables in tables
-        raise BadSettings(f"{path}: {error}", expected="a TOML file", attempt="a look at that place") from error
+    except ValueError as error:
+        raise _not_toml(path, error) from error
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # the last of tables in tables in tables
+        raise _not_toml(path, error) from error
+
+
+def _not_toml(path: Path, error: Exception) -> BadSettings:
+    return BadSettings(f"{path}: {error}", expected="a TOML file", attempt="a look at that place")
 
 
 def _tables(content: Mapping[str, Any], steps: Sequence[str], path: Path) -> dict[str, Table]:

@@ -1,6 +1,7 @@
 """I do a whole job: each step of its file in turn, save those whose inputs and settings are as they were.
 
-In: a `JobFile`. Out: the outputs, a record of each step, and a record of the run.
+In: a `JobFile`. Out: the outputs, one record of each step (what the step itself tells, and under `job` what it was
+made from and of), and a record of the run.
 
 A step is left alone when its record says that the same inputs, settings and version made what lies there. A result that
 was changed by hand since is left alone too, and the steps after it work on it as it is; it is never written over unless
@@ -18,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from stitchbed.core.addresses import file_of
-from stitchbed.core.errors import BadSettings, StitchbedError, WouldTouchOriginal
+from stitchbed.core.errors import StitchbedError, WouldTouchOriginal
 from stitchbed.core.files import cannot_write, claim, claimed, is_ours, sha256_of, write_json
 from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
 from stitchbed.core.settings import Setting
@@ -97,7 +98,8 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
         done: Record | None = None
         if state is None:
             prepared = prepared or _prepared(job, tasks, settings)
-            done = _do(job, task, inputs, Call(sources, task.output, prepared[task.name], progress, task.replace))
+            call = Call(sources, task.output, prepared[task.name], progress, task.replace, task.record)
+            done = _do(job, task, inputs, call)
             hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
         if task.step.gives:
             sources = {**sources, task.step.gives: (task.output,)}
@@ -130,8 +132,8 @@ def _tasks(job: JobFile, settings: RunSettings) -> list[_Task]:
     tasks = []
     for place, name in enumerate(names):
         step = STEPS[name]
-        stem = f"{job.name}_{name}" if step.ending and not job.plain else job.name
-        record = job.records / f"{step.number:02d}-{name}.json"
+        stem = f"{job.name}_{step.word}" if step.ending else job.name
+        record = job.records / f"{job.name}_{step.word}.json"
         forced, output = place >= first, job.out / (stem + step.ending)
         tasks.append(_Task(name, step, job.tables[name], output, record, forced, forced or settings.replace))
     return tasks
@@ -157,17 +159,11 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
 
     Raises
     ------
-    WouldTouchOriginal : doing it would write over what it did not make. BadSettings : another job's records lie there.
+    WouldTouchOriginal : doing it would write over what it did not make.
     """
     old = _old_record(task.record)
     names = [task.output.name] if task.step.ending else list(old["outputs"]) if old is not None else []
     now = {name: hashes.of(job.out / name) for name in names}
-    if old is not None and old["job"] != job.name:
-        raise BadSettings(
-            f"the folder {job.out} with records of another job, {old['job']}",
-            expected="a folder for each job",
-            attempt=f'out = "out_{job.name}" in the job file, or name = "{old["job"]}"',
-        )
     if old is None:
         if any(now[name] and not is_ours(job.out / name) for name in names) and not task.replace:
             raise _not_ours(task, task.output, "was not made by this job")
@@ -195,11 +191,12 @@ def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
 
 
 def _old_record(path: Path) -> dict[str, Any] | None:
-    """The record of an earlier run, or None when there is none that can be read."""
+    """What the record of an earlier run says of the job, or None when there is none that can be read."""
     with suppress(OSError, ValueError):
         content = json.loads(path.read_text(encoding="utf-8"))
-        if isinstance(content, dict) and content.keys() >= {"job", "inputs", "outputs", "settings", "version"}:
-            return content
+        said = content.get("job") if isinstance(content, dict) else None
+        if isinstance(said, dict) and said.keys() >= {"inputs", "outputs", "settings", "version"}:
+            return said
     return None
 
 
@@ -211,7 +208,7 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
             settings_class(task.step),
             task.table,
             Place(task.name, job.folder),
-            given={**given, "replace": task.replace},
+            given={**given, "replace": task.replace, "records": job.records},
         )
         for task in tasks
     }
@@ -231,16 +228,21 @@ def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record
     made = [task.output.name] if task.step.ending else list(told["outputs"])
     record.outputs = {name: sha256_of(job.out / name) for name in made}
     record.warnings = list(told.get("warnings", []))
-    record.numbers = {"told_in": task.output.with_suffix(".json").name} if task.step.ending else dict(told["numbers"])
-    write_json(task.record, {**plain(record), "job": job.name})
+    write_json(task.record, {**plain(told), **_job_part(job, record)})
     return record
+
+
+def _job_part(job: JobFile, record: Record) -> dict[str, Any]:
+    """What a job adds to the record of a step: what it was made of, by which table, the hashes of the results."""
+    said = {key: value for key, value in plain(record).items() if key != "numbers"}
+    return {"job": {"name": job.name, **said}}
 
 
 @contextmanager
 def _begun(job: JobFile, task: _Task) -> Iterator[None]:
     """A record that only says the step was begun; the one before comes back when the step refused to write at all."""
     before = task.record.read_bytes() if task.record.exists() else None
-    write_json(task.record, {**plain(Record(task.name)), "job": job.name})
+    write_json(task.record, _job_part(job, Record(task.name)))
     try:
         yield
     except WouldTouchOriginal:

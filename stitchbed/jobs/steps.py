@@ -21,7 +21,7 @@ ALL = (PAGE, LINES, FLATS)
 
 @dataclass(frozen=True)
 class Step:
-    """number : its record begins with it; room is left between for steps to come. home : the module of the other names.
+    """word : what its result is called by, after the job's name. home : the module of the other names.
 
     settings : the class of its settings. pipeline : the function that does it; of a copy, one that takes the call.
     takes : sources it works on. gives : the source its output is for the steps after it, or "".
@@ -29,7 +29,7 @@ class Step:
     many : it takes several pictures at once. ready : what is settled by the call before the pipeline gets it.
     """
 
-    number: int
+    word: str
     home: str
     settings: str
     pipeline: str
@@ -65,8 +65,11 @@ def do(name: str, step: Step, call: Call) -> Mapping[str, Any]:
 
 
 def _with_reference(call: Call) -> Call:
-    """Mean colors are the page's unless another picture is named."""
+    """Mean colors are the page's unless another picture is named; of a folder, the page of that name in it."""
     settings = call.settings
+    if settings.reference is not None and settings.reference.is_dir():
+        page = settings.reference / call.output.name.replace("_flats.", "_page.")
+        return replace(call, settings=replace(settings, reference=page))
     if settings.colors != "mean" or settings.reference is not None:
         return call
     return replace(call, settings=replace(settings, reference=_only(call, "flats")))
@@ -106,14 +109,14 @@ P = "stitchbed.pipelines."
 COPIES = "stitchbed.jobs.copies"
 # in the order of a job, whatever the order in the file
 STEPS: dict[str, Step] = {
-    "join": Step(10, P + "join", "JoinSettings", "join", (PIECES,), many=True),
-    "rectify": Step(20, P + "rectify", "RectifySettings", "rectify", many=True, ready=_with_round_corners),
-    "color": Step(30, P + "color", "ColorSettings", "correct_color"),
-    "clean": Step(40, P + "clean", "CleanSettings", "clean"),
-    "lines": Step(50, P + "lines", "LinesSettings", "lift_lines", gives=LINES),
-    "flats": Step(60, P + "flats", "FlatsSettings", "fill_flats", (LINES, PAGE), FLATS, ready=_with_reference),
-    "export.layers": Step(70, COPIES, "LayersWishes", "write_layers", ALL, "", ""),
-    "export.print": Step(71, COPIES, "PrintWishes", "write_print", ALL, "", ""),
-    "export.web": Step(72, COPIES, "WebWishes", "write_web", ALL, "", ""),
-    "export.nopaper": Step(73, COPIES, "BareWishes", "write_bare", ALL, "", ""),
+    "join": Step("canvas", P + "join", "JoinSettings", "join", (PIECES,), many=True),
+    "rectify": Step("rectified", P + "rectify", "RectifySettings", "rectify", many=True, ready=_with_round_corners),
+    "color": Step("colored", P + "color", "ColorSettings", "correct_color"),
+    "clean": Step("page", P + "clean", "CleanSettings", "clean"),
+    "lines": Step("lines", P + "lines", "LinesSettings", "lift_lines", gives=LINES),
+    "flats": Step("flats", P + "flats", "FlatsSettings", "fill_flats", (LINES, PAGE), FLATS, ready=_with_reference),
+    "export.layers": Step("layers", COPIES, "LayersWishes", "write_layers", ALL, "", ""),
+    "export.print": Step("print", COPIES, "PrintWishes", "write_print", ALL, "", ""),
+    "export.web": Step("web", COPIES, "WebWishes", "write_web", ALL, "", ""),
+    "export.nopaper": Step("nopaper", COPIES, "BareWishes", "write_bare", ALL, "", ""),
 }

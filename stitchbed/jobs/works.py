@@ -12,11 +12,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import cannot_write
+from stitchbed.core.record import RECORDS
 from stitchbed.core.settings import Setting
-from stitchbed.jobs.job_file import JOB
+from stitchbed.jobs.job_file import JOB, page_name
 from stitchbed.jobs.run import RunSettings
+from stitchbed.reading.base.folder import may_be_piece
 
 RECORD = "batch.json"
 LEAST_MEMORY = 512 * 2**20  # bytes a work should have to itself before another is done beside it
@@ -64,7 +67,7 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
     asked = [path for path in paths if _may_be_work(path)]
     if not asked:
         raise BadSettings(
-            "no work among what was named", expected="job files, or folders of pieces", attempt="FOLDER/*"
+            "no work among what was named", expected="job files, folders, or pictures", attempt="FOLDER/*"
         )
     names = [_name(path) for path in asked]
     twice = [name for name, count in Counter(names).items() if count > 1]
@@ -72,7 +75,7 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
         raise BadSettings(
             f"several works called {', '.join(twice)}",
             expected="a name of its own for each work, as its results and its record go by it",
-            attempt="other names for the folders, or one batch after the other",
+            attempt="other names for them, or one batch after the other",
         )
     if settings.out is not None:
         _make(settings.out)
@@ -82,10 +85,21 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
     ], [path for path in paths if path not in asked]
 
 
+def is_picture(path: Path) -> bool:
+    """A file that may be a page of its own."""
+    return file_of(path).is_file() and may_be_piece(path)
+
+
 def _may_be_work(path: Path) -> bool:
-    """A folder or a job file, or what is not there: that is a work that fails, not one to be silent about."""
-    hidden = path.name.startswith(".") and path.name != ".."
-    return not hidden and (path.is_dir() or path.suffix.lower() == ".toml" or not path.exists())
+    """A folder, a job file or a picture; or what is not there: that is a work that fails, not one to be silent about.
+
+    Folders of results, which `FOLDER/*` finds too, are none.
+    """
+    if path.name.startswith(".") and path.name != "..":
+        return False
+    if path.is_dir():
+        return (path / JOB).is_file() or not (path / RECORDS).is_dir()
+    return path.suffix.lower() == ".toml" or is_picture(path) or not file_of(path).exists()
 
 
 def record_path(works: Sequence[Work], settings: BatchSettings) -> Path:
@@ -104,17 +118,18 @@ def record_path(works: Sequence[Work], settings: BatchSettings) -> Path:
 
 
 def _name(path: Path) -> str:
-    """A folder's or job file's own name; `job.toml` goes by its folder."""
+    """A folder's or job file's own name; `job.toml` goes by its folder, a picture as its results do."""
+    if is_picture(path):
+        return page_name(path)
     whole = path.resolve()
     return whole.parent.name if whole.name == JOB else whole.stem if whole.suffix == ".toml" else whole.name
 
 
 def _out(path: Path, name: str, settings: BatchSettings) -> Path | None:
-    """The folder of one work's results; a plain folder's only result goes straight into the batch's."""
+    """The folder of one work's results; those of single pages lie together."""
     if settings.out is None:
         return None
-    plain = path.is_dir() and not (path / JOB).is_file()
-    return (settings.out if plain else settings.out / name).absolute()
+    return (settings.out if is_picture(path) else settings.out / name).absolute()
 
 
 def _shared(works: Sequence[object], settings: BatchSettings) -> RunSettings:

@@ -16,7 +16,7 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
-from stitchbed.core.record import Record, plain, recording
+from stitchbed.core.record import Record, notes_of, plain, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import block_count
 from stitchbed.output.tiff_master import BLOCK, write_master
@@ -54,6 +54,7 @@ class CleanSettings:
 
     dpi : where the file is wrong or silent. pictures : write before/after pictures and the mask of the dust.
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
+    records : folder for record and pictures, None: beside the output.
     """
 
     steps: Annotated[
@@ -73,6 +74,7 @@ class CleanSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    records: Path | None = None
 
 
 def clean(
@@ -93,16 +95,17 @@ def clean(
     settings = settings or CleanSettings()
     check(settings)
     source, target, progress = one_path(inputs, "clean", settings.dpi), Path(output), watched(progress, cancel)
+    told_in = notes_of(target, settings.records)
     notes = _check(settings, source, target)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     with (
         locked(target),
         open_windows(source, memory=settings.memory) as windows,
-        recording("clean", replace(settings, memory=0, workers=0)) as record,
+        recording("clean", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)
         _refuse_small(page, source)
-        with album_of(target, source, wanted=settings.pictures) as album:
+        with album_of(told_in, source, wanted=settings.pictures) as album:
             plan, steps = planned(page, source, settings, album, workers=workers)
             spec = spec_of(page, plan, settings.codec)
             write_master(
@@ -127,7 +130,7 @@ def clean(
         }
         record.warnings = [*notes, *windows.notes, *(warning for step in steps for warning in step.warnings)]
     told = told_of(record, "clean")
-    write_json(target.with_suffix(".json"), told, originals=[source])
+    write_json(told_in, told, originals=[source])
     return told
 
 
@@ -164,8 +167,9 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> list[str]:
         raise BadSettings(f"a turn of {settings.border.turn}", expected="0, 90, 180 or 270", attempt="--turn 90")
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
-    album = [album_folder(target)] if settings.pictures else []
-    return claim_outputs([target, target.with_suffix(".json"), *album], [source], settings)
+    told_in = notes_of(target, settings.records)
+    album = [album_folder(told_in)] if settings.pictures else []
+    return claim_outputs([target, told_in, *album], [source], settings)
 
 
 def _refuse_small(page: Page, source: Path) -> None:

@@ -27,7 +27,7 @@ from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import recording
+from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import at_depth
@@ -65,6 +65,7 @@ class ColorSettings:
     kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
     table : of the grade, or None. memory : bytes to work in. workers : threads.
     replace : keep aside what lies there and was not made here.
+    records : folder for the record, None: beside the output.
     """
 
     card: Annotated[
@@ -106,6 +107,7 @@ class ColorSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    records: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,9 @@ def correct_color(
     path, output, progress = one_path(inputs, "color"), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
-    kept_aside = claim_outputs([output, output.with_suffix(".json")], [path], settings)
-    with locked(output), recording("color", replace(settings, memory=0, workers=0)) as record, ExitStack() as stack:
+    kept_aside = claim_outputs([output, notes_of(output, settings.records)], [path], settings)
+    told = replace(settings, memory=0, workers=0, records=None)
+    with locked(output), recording("color", told) as record, ExitStack() as stack:
         paths = [path] if settings.chart_in is None else [path, settings.chart_in]
         photos, notes = stack.enter_context(opened(paths, memory=settings.memory))
         photo, holder = photos[0], photos[-1]
@@ -150,7 +153,7 @@ def correct_color(
         record.warnings = [*kept_aside, *notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
     content = told_of(record, "color")
-    write_json(output.with_suffix(".json"), content, originals=[one.tile.path for one in photos])
+    write_json(notes_of(output, settings.records), content, originals=[one.tile.path for one in photos])
     return content
 
 

@@ -21,7 +21,7 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
-from stitchbed.core.record import recording
+from stitchbed.core.record import found_notes, notes_of, recording
 from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
@@ -37,7 +37,8 @@ class ExportSettings:
     """make : which of `copies.copies.EXPORTS`; None makes all that the given layers allow.
 
     lines, flats : made by the commands of these names, or None. stem : how names begin; None takes the page's.
-    replace : keep aside what lies there and was not made here. record : name of the record; None: STEM_export.json.
+    replace : keep aside what lies there and was not made here.
+    records : folder for the record, None: beside the copies. record : its name; None: STEM_export.json.
     copies : sizes and depths. dpi : where the files are wrong or silent.
     memory : bytes to work in. workers : threads.
     """
@@ -54,6 +55,7 @@ class ExportSettings:
     flats: Annotated[Path | None, Setting("The flats.")] = None
     stem: Annotated[str | None, Setting("How file names begin.", option="name")] = None
     replace: bool = False
+    records: Path | None = None
     record: Annotated[str | None, Setting("Name of the record.", shell=False)] = None
     copies: CopySettings = field(default_factory=CopySettings)
     dpi: Annotated[float | None, DPI] = None
@@ -89,14 +91,14 @@ def export(
     with (
         locked(folder / stem),
         ExitStack() as stack,
-        recording("export", replace(settings, memory=0, workers=0)) as record,
+        recording("export", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         sheet, lines, flats = (_opened(stack, path, settings) for path in (page, settings.lines, settings.flats))
         art = Artwork(sheet, lines, flats, _paper_of(settings.flats))
         check_sizes(art)
         paths = {name: folder / EXPORTS[name].name(stem, art, settings.copies) for name in wanted}
-        told_in = folder / (settings.record or f"{stem}_export.json")
-        beside = [settings.flats.with_suffix(".json")] if settings.flats else []  # read for the paper's color
+        told_in = notes_of(folder / (settings.record or f"{stem}_export.json"), settings.records)
+        beside = [found_notes(settings.flats)] if settings.flats else []  # read for the paper's color
         record.warnings = claim_outputs([*paths.values(), told_in], [*originals, *beside], settings)
         record.warnings += _notes(originals)
         record.inputs = {path.name: sha256_of(path) for path in originals}
@@ -150,5 +152,5 @@ def _paper_of(flats: Path | None) -> tuple[int, int, int]:
     """The paper's color, as the record beside the flats tells it; white without."""
     if flats is not None:
         with suppress(OSError, ValueError, KeyError, TypeError, BadSettings):
-            return hex_color(json.loads(flats.with_suffix(".json").read_text(encoding="utf-8"))["settings"]["paper"])
+            return hex_color(json.loads(found_notes(flats).read_text(encoding="utf-8"))["settings"]["paper"])
     return 255, 255, 255

@@ -21,7 +21,7 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
-from stitchbed.core.record import recording
+from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks
 from stitchbed.imaging.parallel import in_order
@@ -52,6 +52,7 @@ class FlatsSettings:
     colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
     codec : of the file. dpi : where the file is wrong or silent. pictures : show lines over flats, small.
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
+    records : folder for record and pictures, None: beside the output.
     """
 
     gap: Annotated[float, Setting("Widest gap to bridge.", unit="mm", low=0.01, high=10)] = 0.5
@@ -70,6 +71,7 @@ class FlatsSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    records: Path | None = None
 
 
 def fill_flats(
@@ -91,11 +93,12 @@ def fill_flats(
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     source, target, progress = one_path(inputs, "flats", settings.dpi), Path(output), watched(progress, cancel)
     originals = [source, *([settings.reference] if settings.reference else [])]
+    told_in = notes_of(target, settings.records)
     notes = _check(settings, target, originals)
     with (
         locked(target),
         open_windows(source, memory=settings.memory) as windows,
-        recording("flats", replace(settings, memory=0, workers=0)) as record,
+        recording("flats", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
@@ -118,15 +121,15 @@ def fill_flats(
         record.outputs = {target.name: sha256_of(target)}
         record.numbers, record.warnings = _numbers(page, found, regions, words, settings), [*notes, *windows.notes]
         if settings.pictures:
-            record.outputs |= _show(page, found, table, target, originals)
+            record.outputs |= _show(page, found, table, regions_picture(told_in), originals)
     told = told_of(record, "flats")
-    write_json(target.with_suffix(".json"), told, originals=originals)
+    write_json(told_in, told, originals=originals)
     return told
 
 
-def regions_picture(target: Path) -> Path:
-    """Where the picture of the regions goes."""
-    return target.with_name(f"{target.stem}_regions.png")
+def regions_picture(notes: Path) -> Path:
+    """Where the picture of the regions goes, by their record."""
+    return notes.with_name(f"{notes.stem}_regions.png")
 
 
 def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
@@ -228,12 +231,11 @@ def _numbers(
     }  # fmt: skip
 
 
-def _show(page: Page, found: RegionMap, table: Pixels, target: Path, originals: list[Path]) -> dict[str, str]:
+def _show(page: Page, found: RegionMap, table: Pixels, path: Path, originals: list[Path]) -> dict[str, str]:
     """The lines, and the lines over the flats, small."""
     step = max(1, -(-max(found.free.shape) // 900))
     labels, free = found.labels[::step, ::step], found.free[::step, ::step]
     white = np.full((*labels.shape, 3), page.top, page.dtype)
-    path = regions_picture(target)
     pair = [np.where(free[..., None] > 0, below, 0).astype(page.dtype) for below in (white, table[labels])]
     write_pair(path, pair, originals=originals)
     return {path.name: sha256_of(path)}
@@ -251,5 +253,6 @@ def _check(settings: FlatsSettings, target: Path, originals: list[Path]) -> list
         )  # fmt: skip
     for color in (*settings.palette, settings.paper):
         hex_color(color)
-    shown = [regions_picture(target)] if settings.pictures else []
-    return claim_outputs([target, target.with_suffix(".json"), *shown], originals, settings)
+    told_in = notes_of(target, settings.records)
+    shown = [regions_picture(told_in)] if settings.pictures else []
+    return claim_outputs([target, told_in, *shown], originals, settings)

@@ -19,7 +19,7 @@ from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import one_heap, workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
+from stitchbed.core.record import VERSION, Record, fingerprint, notes_of, plain, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
@@ -69,6 +69,7 @@ class JoinSettings:
     workers: int = 2
     keep_job: Annotated[bool, Setting("Leave the job folder behind.", shell=False)] = False
     replace: bool = False
+    records: Path | None = None
 
 
 def join(
@@ -106,7 +107,7 @@ def join(
             _sweep(folder, error)
             raise
         record["warnings"] = [*warnings, *record["warnings"]]
-        write_json(output.with_suffix(".json"), record, originals=[t.path for t in tiles])
+        write_json(notes_of(output, settings.records), record, originals=[t.path for t in tiles])
         if not settings.keep_job:
             shutil.rmtree(folder, ignore_errors=True)
     told: JoinRecord = plain(record)
@@ -132,7 +133,8 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         )
     if output.is_dir():
         raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
-    writes = [output, output.with_suffix(".json"), *picture_paths(output)]
+    notes = notes_of(output, settings.records)
+    writes = [output, notes, *picture_paths(notes)]
     kept_aside = claim_outputs(writes, paths, settings, scratch=[job_folder(output)])
     tiles, warnings = take_in(
         paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable, dpi=settings.dpi
@@ -154,7 +156,7 @@ def _joined(
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
     mark = fingerprint(
         [(t.name, t.sha256) for t in tiles],
-        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False),
+        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False, records=None),
         VERSION,
     )
     with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch", memory=settings.memory) as shelf:
@@ -175,8 +177,9 @@ def _joined(
                 assemble(output, spec, rows, originals=originals)
     about["steps"] += [_step(rendered), _step(written)]
     about["canvas"] = _canvas(output, plan, settings)
-    about |= write_pictures(output, plan, about, originals=originals)
-    about["outputs"] = {path.name: sha256_of(path) for path in (output, *picture_paths(output))}
+    notes = notes_of(output, settings.records)
+    about |= write_pictures(output, plan, about, notes=notes, originals=originals)
+    about["outputs"] = {path.name: sha256_of(path) for path in (output, *picture_paths(notes))}
     about |= {"version": VERSION, "command": "join", "inputs": tile_rows(tiles), "versions": versions()}
     return about
 

@@ -20,7 +20,7 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import recording
+from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
@@ -57,6 +57,7 @@ class LinesSettings:
 
     dpi : where the file is wrong or silent. pictures : show the lines over a color. memory : bytes to work in.
     workers : threads. replace : keep aside what lies there and was not made here.
+    records : folder for record and pictures, None: beside the output.
     """
 
     ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
@@ -67,6 +68,7 @@ class LinesSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    records: Path | None = None
 
 
 def lift_lines(
@@ -89,12 +91,13 @@ def lift_lines(
     source, target, progress = one_path(inputs, "lines", settings.dpi), Path(output), watched(progress, cancel)
     if target.suffix.lower() not in (".tif", ".tiff"):
         raise BadSettings(f"the name {target.name}", expected="a name ending in .tif", attempt=f"{target.stem}.tif")
-    shown = [over_color(target)] if settings.pictures else []
-    notes = claim_outputs([target, target.with_suffix(".json"), *shown], [source], settings)
+    told_in = notes_of(target, settings.records)
+    shown = [over_color(told_in)] if settings.pictures else []
+    notes = claim_outputs([target, told_in, *shown], [source], settings)
     with (
         locked(target),
         open_windows(source, memory=settings.memory) as windows,
-        recording("lines", replace(settings, memory=0, workers=0)) as record,
+        recording("lines", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)
         colored = settings.ink not in ("own", "black") and page.channels == 1
@@ -125,15 +128,15 @@ def lift_lines(
                 "the paper was not white yet; its grain was cut off here: clean evens it out as well"
             )
         if settings.pictures:
-            record.outputs |= _show(page, lifting, colored, target, source)
+            record.outputs |= _show(page, lifting, colored, over_color(told_in), source)
     told = told_of(record, "lines")
-    write_json(target.with_suffix(".json"), told, originals=[source])
+    write_json(told_in, told, originals=[source])
     return told
 
 
-def over_color(target: Path) -> Path:
-    """Where the picture of the lines over a color goes."""
-    return target.with_name(f"{target.stem}_over_color.png")
+def over_color(notes: Path) -> Path:
+    """Where the picture of the lines over a color goes, by their record."""
+    return notes.with_name(f"{notes.stem}_over_color.png")
 
 
 def spread_boxes(page: Page) -> list[Box]:
@@ -194,7 +197,7 @@ def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[
     }  # fmt: skip
 
 
-def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Path) -> dict[str, str]:
+def _show(page: Page, lifting: Lifting, colored: bool, path: Path, source: Path) -> dict[str, str]:
     """The place with most ink: the page, and its lines over a saturated color."""
     boxes = spread_boxes(page)
     box = min(boxes, key=lambda b: (float(page.read(b).mean()), b))
@@ -208,6 +211,5 @@ def _show(page: Page, lifting: Lifting, colored: bool, target: Path, source: Pat
         else layer
     )
     below = np.broadcast_to(np.array(UNDER) * (page.top // 255), (*rgb.shape[:2], 3)).astype(rgb.dtype)
-    path = over_color(target)
     write_pair(path, [page.read(place), over(rgb, below)], originals=[source])
     return {path.name: sha256_of(path)}

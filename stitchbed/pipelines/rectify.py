@@ -21,7 +21,7 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.core.record import recording
+from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
@@ -53,6 +53,7 @@ class RectifySettings:
     """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
 
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
+    records : folder for the record, None: beside the output.
     """
 
     dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
@@ -64,6 +65,7 @@ class RectifySettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    records: Path | None = None
 
 
 def rectify(
@@ -84,8 +86,9 @@ def rectify(
     paths, output, progress = paths_of(inputs), Path(output), watched(progress, cancel)
     check_name(output)
     stored_as(settings.bits)
-    kept_aside = claim_outputs([output, output.with_suffix(".json")], paths, settings)
-    with locked(output), recording("rectify", replace(settings, memory=0, workers=0)) as record, ExitStack() as stack:
+    kept_aside = claim_outputs([output, notes_of(output, settings.records)], paths, settings)
+    told = replace(settings, memory=0, workers=0, records=None)
+    with locked(output), recording("rectify", told) as record, ExitStack() as stack:
         photos, notes = stack.enter_context(opened(paths, memory=settings.memory))
         blank = (
             stack.enter_context(opened([settings.blank], memory=settings.memory))[0][0]
@@ -115,7 +118,7 @@ def rectify(
         record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
     content = told_of(record, "rectify")
-    write_json(output.with_suffix(".json"), content, originals=[photo.tile.path for photo in photos])
+    write_json(notes_of(output, settings.records), content, originals=[photo.tile.path for photo in photos])
     return content
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.record import found_notes
 from stitchbed.report.records import mapping, number, rows
 
 Part = dict[str, Any]
@@ -63,13 +64,13 @@ def moved(matrix: NDArray[np.float64], points: Iterable[tuple[float, float]]) ->
 def seam_path(record: Mapping[str, Any], canvas: Path) -> str:
     """Borders between labels of the seam map as SVG path words in canvas px; empty without a readable map.
 
-    The map is looked for beside the canvas only, whatever folder the record names.
+    The map is looked for beside the canvas's record only, whatever folder the record names.
     """
     seams = mapping(record.get("seams"))
     name, cell = seams.get("path"), number(seams.get("cell_px"))
     if not isinstance(name, str) or cell <= 0:
         return ""
-    path = canvas.parent / Path(name).name
+    path = found_notes(canvas).parent / Path(name).name
     labels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED) if path.is_file() else None
     if labels is None:
         return ""

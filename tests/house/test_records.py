@@ -98,7 +98,7 @@ def _bytes(path: Path) -> str:
 
 def _timeless(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key: _timeless(item) for key, item in value.items() if key not in TIMES}
+        return {str(_timeless(key)): _timeless(item) for key, item in value.items() if key not in TIMES}
     if isinstance(value, list):
         return [_timeless(item) for item in value]
     return value.replace("/one/out", "/OUT").replace("/two/out", "/OUT") if isinstance(value, str) else value

@@ -27,6 +27,7 @@ from stitchbed.jobs.run import RunSettings
 from stitchbed.jobs.works import BatchSettings, Work, at_once, record_path, works_of
 
 GIB = 2**30
+EAST = Path("east") / "out" / "east_canvas.tif"
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +40,7 @@ def pieces(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def works(tmp_path: Path, pieces: Path) -> Path:
-    """Works: a plain folder, one with a job file, one that must fail; and a note beside them."""
+    """Works: a folder without a job file, one with, one that must fail; and a note beside them."""
     folder = tmp_path / "works"
     for name in ("east", "west", "lost"):
         (folder / name).mkdir(parents=True)
@@ -80,7 +81,7 @@ def check(folder: Path, told: dict[str, Any]) -> None:
     assert {name: result["ok"] for name, result in by_name.items()} == {"east": True, "west": True, "lost": False}
     assert told["failed"] == ["lost"] and told["passed_over"] == [str(folder / "notes.txt")]
     assert "scan.tif is no picture" in by_name["lost"]["found"] and by_name["lost"]["try"]
-    for path in (folder / "east.tif", folder / "west" / "out" / "west_join.tif"):
+    for path in (folder / EAST, folder / "west" / "out" / "west_canvas.tif"):
         with tifffile.TiffFile(path) as file:
             assert file.pages.first.shape[1] > 260
     assert json.loads((folder / "batch.json").read_text())["failed"] == ["lost"]
@@ -89,19 +90,19 @@ def check(folder: Path, told: dict[str, Any]) -> None:
 
 
 def test_in_processes_of_this_machine_and_again(works: Path) -> None:
-    settings = BatchSettings(at_once=2, run=RunSettings(memory=GIB, workers=2))
+    settings = BatchSettings(at_once=2, run=RunSettings("join", memory=GIB, workers=2))
     steps: list[tuple[str, int, int]] = []
     told, text = run_each(sorted(works.iterdir()), settings, progress=lambda *step: steps.append(step))
     check(works, told)
     assert steps == [("works", 1, 3), ("works", 2, 3), ("works", 3, 3)]
     assert "lost: FAILED" in text and "2 of 3 works done" in text
-    first = sha256_of(works / "east.tif")
-    # results now lie among the works: `FOLDER/*` finds them too, and they are passed over
+    first = sha256_of(works / EAST)
+    # the record now lies among the works: `FOLDER/*` finds it too, and it is passed over
     told, text = run_each(sorted(works.iterdir()), settings, progress=quiet)
     states = {work["name"]: [row["state"] for row in work.get("steps", [])] for work in told["works"]}
     assert states == {"east": ["unchanged"], "west": ["unchanged"], "lost": []}
-    assert {str(works / "east.tif"), str(works / ".records")} <= set(told["passed_over"])
-    assert sha256_of(works / "east.tif") == first
+    assert str(works / "batch.json") in told["passed_over"]
+    assert sha256_of(works / EAST) == first
 
 
 @pytest.fixture(scope="module")
@@ -114,10 +115,10 @@ def cluster() -> Iterator[str]:
 
 
 def test_on_a_cluster(works: Path, cluster: str) -> None:
-    told, _ = run_each(sorted(works.iterdir()), BatchSettings(cluster=cluster), progress=quiet)
+    told, _ = run_each(sorted(works.iterdir()), BatchSettings(cluster=cluster, run=RunSettings("join")), progress=quiet)
     check(works, told)
-    here = do_work(Work("again", works / "east", works / "here", RunSettings()))
-    assert here["ok"] and sha256_of(works / "here" / "east.tif") == sha256_of(works / "east.tif")
+    here = do_work(Work("again", works / "east", works / "here", RunSettings("join")))
+    assert here["ok"] and sha256_of(works / "here" / "east_canvas.tif") == sha256_of(works / EAST)
 
 
 def test_what_is_raised_on_a_cluster_fails_its_own_work_only(tmp_path: Path, cluster: str) -> None:
@@ -128,10 +129,12 @@ def test_what_is_raised_on_a_cluster_fails_its_own_work_only(tmp_path: Path, clu
 
 def test_from_the_shell_with_a_failing_work(works: Path) -> None:
     command = [sys.executable, "-m", "stitchbed", "run", "--each", str(works / "east"), str(works / "lost")]
-    told = subprocess.run([*command, "--at-once", "1", "--json"], capture_output=True, text=True, check=False)
+    told = subprocess.run(
+        [*command, "--at-once", "1", "--upto", "join", "--json"], capture_output=True, text=True, check=False
+    )
     assert told.returncode == 1
     record = json.loads(told.stdout)
-    assert record["failed"] == ["lost"] and (works / "east.tif").exists()
+    assert record["failed"] == ["lost"] and (works / EAST).exists()
     assert "1 of 2 works failed: lost" in told.stderr
 
 
@@ -150,8 +153,9 @@ def test_what_nobody_foresaw_is_a_result_too(tmp_path: Path, monkeypatch: pytest
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("by nothing")
 
-    monkeypatch.setattr(batch, "run", broken)
-    result = do_work(Work("one", folders(tmp_path, "one")[0], None, RunSettings()))
+    monkeypatch.setattr(batch, "run_whole", broken)
+    (tmp_path / "one.toml").write_text("[join]\n")
+    result = do_work(Work("one", tmp_path / "one.toml", None, RunSettings()))
     assert not result["ok"] and "ZeroDivisionError: by nothing" in result["found"] and "broken" in result["details"]
 
 
@@ -172,13 +176,14 @@ def test_names_and_places_of_works(tmp_path: Path) -> None:
     assert {work.out for work in found} == {None}
     out = tmp_path / "new" / "o"
     found, _ = works_of(asked[:3], BatchSettings(out=out))
-    assert [work.out for work in found] == [out, out / "with", out / "evening"] and out.is_dir()
+    assert [work.out for work in found] == [out / "plain", out / "with", out / "evening"] and out.is_dir()
     assert record_path(found, BatchSettings(out=out)) == out / "batch.json"
     assert record_path(found, BatchSettings()) == tmp_path.resolve() / "batch.json"
     with pytest.raises(BadSettings, match="several works called with"):
         works_of([tmp_path / "with", tmp_path / "with" / "job.toml"], BatchSettings())
+    (tmp_path / "notes.txt").write_text("which side was up")
     with pytest.raises(BadSettings, match="no work"):
-        works_of([Path(__file__)], BatchSettings())
+        works_of([tmp_path / "notes.txt"], BatchSettings())
     with pytest.raises(CannotWrite):
         works_of(asked[:1], BatchSettings(out=tmp_path / "evening.toml"))
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.jobs.job_file import files_in, files_of, job_of, unknown_key
+from stitchbed.jobs.job_file import files_in, files_of, job_of, page_jobs, unknown_key
 
 STEPS = ("join", "clean", "export.print", "export.web")
 
@@ -30,7 +30,7 @@ def refused(folder: Path, text: str) -> BadSettings:
 
 def test_names_start_at_the_file_and_are_called_by_its_folder(tmp_path: Path) -> None:
     job = job_of(written(tmp_path / "harbor", 'pieces = ["scans", "more/one.tif"]\n[join]\n'), STEPS)
-    assert job.name == "harbor" and not job.plain
+    assert job.name == "harbor" and not job.pages
     assert job.pieces == (tmp_path / "harbor/scans", tmp_path / "harbor/more/one.tif")
     assert (job.out, job.records) == (tmp_path / "harbor/out", tmp_path / "harbor/out/records")
 
@@ -50,14 +50,29 @@ def test_steps_come_in_the_order_of_a_job_whatever_the_order_in_the_file(tmp_pat
     assert (tables["clean"], tables["export.web"]) == ({"steps": ["tone"]}, {"long": 2})
 
 
-def test_a_folder_is_its_job_file_or_else_joined_beside_itself(tmp_path: Path) -> None:
+def test_pages_are_jobs_of_their_own_called_as_their_files_are(tmp_path: Path) -> None:
+    job = job_of(written(tmp_path / "book", 'pages = ["."]\n[clean]\n'), STEPS)
+    assert job.pages and job.name == "book"
+    for name in ("b.tif", "a_page.tif", "notes.txt"):
+        (tmp_path / "book" / name).write_text("")
+    pages = page_jobs(job)
+    assert [(page.name, page.pieces) for page in pages] == [
+        ("a", (tmp_path / "book/a_page.tif",)), ("b", (tmp_path / "book/b.tif",)),
+    ]  # fmt: skip
+    assert {page.pages for page in pages} == {False} and {page.out for page in pages} == {tmp_path / "book/out"}
+    (tmp_path / "book" / "b.png").write_text("")
+    with pytest.raises(BadSettings, match="two pages called b"):
+        page_jobs(job)
+    assert "pages together with" in refused(tmp_path, 'pages = ["."]\npieces = ["."]\n[clean]\n').found
+    assert "pages together with" in refused(tmp_path, 'pages = ["."]\n[join]\n').found
+
+
+def test_a_folder_is_its_job_file(tmp_path: Path) -> None:
     written(tmp_path / "with", "[clean]\n")
     (tmp_path / "plain").mkdir()
     assert list(job_of(tmp_path / "with", STEPS).tables) == ["clean"]
-    job = job_of(tmp_path / "plain", STEPS)
-    assert job.plain and list(job.tables) == ["join"] and job.name == "plain"
-    assert (job.out, job.pieces) == (tmp_path.resolve(), (tmp_path / "plain",))
-    assert job_of(tmp_path / "plain", STEPS, out=tmp_path / "o").out == tmp_path / "o"
+    with pytest.raises(BadSettings, match="no job file"):
+        job_of(tmp_path / "plain", STEPS)
 
 
 @pytest.mark.parametrize(

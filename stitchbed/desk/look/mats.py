@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import StitchbedError
+from stitchbed.core.record import found_notes
 from stitchbed.desk.job.pieces import Facts, Piece
 from stitchbed.desk.look.layout import laid_out
 from stitchbed.desk.look.marks import marks_of
@@ -99,7 +100,7 @@ def _picture(session: Session, path: Path, words: str, *, stale: bool) -> dict[s
 
 def _record(path: Path) -> dict[str, Any]:
     with suppress(OSError, ValueError):
-        content = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+        content = json.loads(found_notes(path).read_text(encoding="utf-8"))
         if isinstance(content, dict):
             return content
     return {}

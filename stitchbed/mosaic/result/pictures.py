@@ -14,26 +14,34 @@ import tifffile
 from numpy.typing import NDArray
 
 from stitchbed.core.files import claimed
+from stitchbed.core.record import notes_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.join_maps import LONGEST_SIDE, residual_map, seam_picture
 
 
-def picture_paths(output: Path) -> tuple[Path, Path]:
-    """Where the residual map and the seam picture of a canvas go."""
-    return output.with_name(f"{output.stem}.residuals.png"), output.with_name(f"{output.stem}.seams.png")
+def picture_paths(notes: Path) -> tuple[Path, Path]:
+    """Where the residual map and the seam picture of a canvas go, by its record."""
+    return notes.with_name(f"{notes.stem}.residuals.png"), notes.with_name(f"{notes.stem}.seams.png")
 
 
 def write_pictures(
-    output: Path, plan: Plan, record: Mapping[str, Any], *, originals: Sequence[Path] = ()
+    output: Path,
+    plan: Plan,
+    record: Mapping[str, Any],
+    *,
+    notes: Path | None = None,
+    originals: Sequence[Path] = (),
 ) -> dict[str, Any]:
-    """Write both beside the finished canvas `output`; returns what belongs into its record: `seams`, `pictures`.
+    """Write both pictures of the finished canvas `output`; returns what belongs into its record: `seams`, `pictures`.
+
+    notes : its record, None: the one beside it; the pictures go where it lies.
 
     Raises
     ------
     CannotWrite, WouldTouchOriginal : see `core.record.claimed`. UnreadableTile : the canvas is gone already.
     """
-    residuals, seams = picture_paths(output)
+    residuals, seams = picture_paths(notes or notes_of(output))
     picture, cell = seam_picture(plan.seams.labels, plan.seams.cell)
     with claimed(seams, originals=originals) as partial:
         picture.save(partial, format="PNG", compress_level=6)

@@ -42,14 +42,14 @@ class Album:
     written: dict[str, str] = field(default_factory=dict)
 
 
-def album_folder(target: Path) -> Path:
-    """Where the pictures of a clean page go."""
-    return target.with_name(f"{target.stem}_steps")
+def album_folder(notes: Path) -> Path:
+    """Where the pictures of a clean page go, by its record."""
+    return notes.with_name(f"{notes.stem}_steps")
 
 
 @contextmanager
-def album_of(target: Path, original: Path, *, wanted: bool) -> Iterator[Album]:
-    """The album beside `target`; it appears whole when the block ends well: pictures of nothing help nobody.
+def album_of(notes: Path, original: Path, *, wanted: bool) -> Iterator[Album]:
+    """The album beside the record; it appears whole when the block ends well: pictures of nothing help nobody.
 
     Raises
     ------
@@ -58,7 +58,7 @@ def album_of(target: Path, original: Path, *, wanted: bool) -> Iterator[Album]:
     if not wanted:
         yield Album(None, original)
         return
-    folder = album_folder(target)
+    folder = album_folder(notes)
     with claimed_folder(folder) as partial:
         yield Album(partial, original, folder.name)
 

@@ -28,6 +28,7 @@ class StepRecord(TypedDict):
     seconds: float
     proof: NotRequired[dict[str, Any]]
     dust: NotRequired[dict[str, Any]]
+    job: NotRequired[dict[str, Any]]
 
 
 class CanvasRow(TypedDict):
@@ -118,6 +119,7 @@ class JoinRecord(TypedDict):
     channels: int
     pictures: dict[str, str]
     proof: NotRequired[dict[str, Any]]
+    job: NotRequired[dict[str, Any]]
 
 
 class CheckRecord(TypedDict):

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-# job files, records, notes: they lie beside pieces by right and are no reason for a warning
-SIDE_FILES = frozenset({".toml", ".json", ".txt", ".md"})
+# job files, records, notes, what systems drop into folders: they lie beside pieces and are no reason for a warning
+SIDE_FILES = frozenset({".toml", ".json", ".txt", ".md", ".db", ".ini"})
 
 
 def may_be_piece(path: Path) -> bool:
