@@ -15,7 +15,7 @@ from stitchbed.reading.base.faults import NotOnePicture, check_at_once, shown, t
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.pdf import reader as pdf
-from stitchbed.reading.stills import jpeg, png, png_rows, stills, webp
+from stitchbed.reading.stills import heif, jpeg, png, png_rows, stills, webp
 from stitchbed.reading.tiff import reader as tiff
 from stitchbed.reading.windows import Windows
 
@@ -63,6 +63,9 @@ FORMATS: dict[str, Format] = {
         pdf.has_pictures,
         draws=True,
     ),
+    "HEIF": Format(
+        (".heic", ".heif", ".avif"), heif.begins, heif.read_header, stills.open_heif, heif.at_once, heif.count
+    ),
     "PNG": Format(
         (".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png, png.at_once
     ),
@@ -90,7 +93,7 @@ OTHERS: tuple[tuple[int, bytes, str], ...] = (
     (4, b"jP  ", "a JPEG 2000 picture"),
     (0, b"\xff\x0a", "a JPEG XL picture"),
     (4, b"JXL ", "a JPEG XL picture"),
-    (4, b"ftyp", "an HEIF or AVIF picture, or a film"),
+    (4, b"ftyp", "a film"),
     (0, b"PK\x03\x04", "a zip archive or a layered picture"),
     (0, b"<", "a text file"),
 )

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from bad_tiffs import jpeg_of_size
+from heif_files import avif, heic
 from pdf_bytes import RGB, PdfPage, pdf
 from peak_memory import run_measured
 from picture_files import scene
@@ -49,6 +50,13 @@ def _webp() -> bytes:
     return b"RIFF" + struct.pack("<I", len(body)) + body
 
 
+def _heif(whole: bytes) -> bytes:
+    """The size its container states (ispe) is changed."""
+    whole = whole.replace(b"clap", b"free")
+    at = whole.index(b"ispe") + 8
+    return (whole[:at] + struct.pack(">II", SIDE, SIDE) + whole[at + 8 :]).ljust(BYTES, b"\0")
+
+
 CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "TIFF": ("claim.tif", _tiff),
     "BigTIFF": ("claim-big.tif", lambda: _tiff(big=True)),
@@ -56,6 +64,8 @@ CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "PNG-woven": ("claim-woven.png", lambda: _png(1)),
     "JPEG": ("claim.jpg", _jpeg),
     "PDF": ("claim.pdf", lambda: pdf([PdfPage((SIDE, SIDE), f"{RGB} /Filter /FlateDecode", bytes(BYTES - 500))])),
+    "HEIF": ("claim.heic", lambda: _heif(heic([scene()]))),
+    "HEIF-AV1": ("claim.avif", lambda: _heif(avif(scene()))),
     "WebP": ("claim.webp", _webp),
 }
 

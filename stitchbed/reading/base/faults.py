@@ -15,6 +15,7 @@ READABLE = "a whole picture of a kind that is read here (README lists them), gra
 SAVE_AGAIN = "scan it again, or open it where it still opens and save it as plain TIFF under a new name"
 AS_PLAIN_TIFF = "save it as RGB or gray, 8 or 16 bits per channel, as TIFF with deflate compression or none"
 SCAN_AS_RGB = "set the scanner software to RGB color or grayscale (output or color management tab) and scan again"
+SMALL = 16_000_000  # px
 AT_ONCE = 0.75  # of the memory to work in, for a picture that must be decoded in one go
 
 
@@ -44,6 +45,15 @@ def check_size(path: Path, size: tuple[int, int], *, max_pixels: int) -> None:
             expected=f"at most {max_pixels / 1e6:,.0f} megapixels in one picture",
             attempt="check the file with another program; if it is right, cut it into pieces",
         )
+
+
+def check_growth(path: Path, size: tuple[int, int], stored: int, most: int) -> None:
+    """Refuse a claim of (height, width) px that `stored` bytes cannot meet; most : px a byte can stand for.
+
+    Small pictures may be blank, of which a few bytes hold any number of px.
+    """
+    if size[0] * size[1] > max(SMALL, stored * most):
+        raise unreadable(path, f"is damaged: {stored:,} bytes cannot hold {size[1]:,} x {size[0]:,} px")
 
 
 def check_at_once(path: Path, needed: int, memory: int) -> None:

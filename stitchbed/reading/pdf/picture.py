@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
-from stitchbed.reading.base.faults import SCAN_AS_RGB, NotOnePicture, check_size, shown, unreadable
+from stitchbed.reading.base.faults import SCAN_AS_RGB, NotOnePicture, check_growth, check_size, shown, unreadable
 from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
 from stitchbed.reading.pdf.content import Painted
 from stitchbed.reading.pdf.document import PLAIN, filters_of, plain_bytes, predictor_of
@@ -29,7 +29,6 @@ REFUSED_SPACES = {
 MOST_GROWTH = {"DCTDecode": 1024, "JPXDecode": 65_536, "CCITTFaxDecode": 65_536, "JBIG2Decode": 65_536}
 # the most bytes a byte can unfold to: 258 bytes from 2 bits, 4,096 from 12, 128 from 2
 PLAIN_GROWTH = {"FlateDecode": 1033, "LZWDecode": 2731, "RunLengthDecode": 64, "ASCII85Decode": 4, "ASCIIHexDecode": 1}
-SMALL = 16_000_000  # px
 MOST_PLAIN = 2**31  # bytes that plain filters round a codec's data may unfold to
 CHANNELS = {"DeviceGray": 1, "CalGray": 1, "DeviceRGB": 3, "CalRGB": 3}
 
@@ -122,15 +121,13 @@ def layered(path: Path, what: str) -> NotOnePicture:
 
 
 def _check(path: Path, picture: PdfPicture, image: Any) -> None:
-    size = f"{picture.width:,} x {picture.height:,} px"
     if picture.bits not in (1, 2, 4, 8, 16):
         raise unreadable(path, f"holds a picture of {picture.bits} bits per sample")
     if picture.codec is None:
         _check_plain(path, picture, len(image.read_raw_bytes()))
         return
     stored = len(image.read_raw_bytes())
-    if picture.height * picture.width > max(SMALL, stored * MOST_GROWTH[picture.codec]):
-        raise unreadable(path, f"is damaged: {stored:,} bytes cannot hold {size}")
+    check_growth(path, (picture.height, picture.width), stored, MOST_GROWTH[picture.codec])
 
 
 def _check_plain(path: Path, picture: PdfPicture, stored: int) -> None:

@@ -1,4 +1,4 @@
-"""I open PNG, JPEG and WebP, which must be decoded from the top: once, into scratch, after which windows are cheap.
+"""I open pictures that must be decoded from the top: once, into scratch, after which windows are cheap.
 
 In: a path and its header. Out: `Stored` pixels.
 """
@@ -13,7 +13,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.spill import in_bands, spilled
-from stitchbed.reading.stills import jpeg, png, webp
+from stitchbed.reading.stills import heif, jpeg, png, webp
 from stitchbed.reading.views.orientation import swapped
 
 Bands = Callable[[Path, Header], Iterator[Pixels]]
@@ -34,4 +34,5 @@ def open_stored(path: Path, header: Header, *, bands: Bands, cache: PieceCache, 
 
 open_png = partial(open_stored, bands=png.bands)
 open_jpeg = partial(open_stored, bands=jpeg.bands)
+open_heif = partial(open_stored, bands=heif.bands)
 open_webp = partial(open_stored, bands=webp.bands)
