@@ -96,9 +96,20 @@ STEP_TITLES = {
     "paper": ("Paper", "The whole sheet with its contrast raised four times, so that unevenness shows."),
     "dust": ("Dust", "The place with most dust; pixel by pixel."),
     "dust_places": ("Dust, place by place", "Places that changed, each before above and after below."),
-    "tone": ("Tone", "The place with most ink; pixel by pixel."),
+    "dust_doubtful": (
+        "In doubt",
+        "Marks that were left, for they may be drawn; look, and say --keep or a stronger --dust.",
+    ),
+    "drop": ("Dropped color", "The place where most was taken off below the ink; pixel by pixel."),
+    "tone": ("Tone", "The place whose tones were drawn apart most; pixel by pixel."),
 }
-SAME_PLACE = ("repair", "paper", "dust", "tone")  # both sides show one place, so that one can lie over the other
+SAME_PLACE = (
+    "repair",
+    "paper",
+    "drop",
+    "dust",
+    "tone",
+)  # both sides show one place, so that one can lie over the other
 SIDES = {1: " Before at left, after at right.", 2: " Move the line between before and after."}
 
 

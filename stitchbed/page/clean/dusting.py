@@ -16,7 +16,6 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
-from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
@@ -27,7 +26,7 @@ from stitchbed.page.dust.finds import Finds
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.sheet.white import white_at
+from stitchbed.page.sheet.white import paper_small
 
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink")
@@ -86,7 +85,7 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     ground = ground_of(page, plan)
     traits = ink_of(ground, list(desk.boxes), factor)
     finds = sweep(ground, desk.area, traits, scale, workers=desk.workers)
-    finds = weighed(ground, finds, asked(finds, scale, settings), traits, scale, workers=desk.workers)
+    finds = weighed(ground, finds, asked(finds, scale), traits, scale, workers=desk.workers)
     x, y = ((at.astype(np.float64) + 0.5) * factor - 0.5 for at in (finds.col, finds.row))
     on_frame = np.stack([x, y, np.ones_like(x)], axis=1) @ np.linalg.inv(plan.frame.page_from_out).T
     places = (on_frame[:, :2] + 0.5) / page.dpi * MM_PER_INCH
@@ -107,9 +106,7 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
 def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:
     """(h, w) of the page seen small: within FAR_MM of a mark too long to be a speck."""
     px_per_mm = desk.page.dpi / desk.factor / MM_PER_INCH
-    rows, cols = (np.arange(n) * desk.factor + desk.factor // 2 for n in desk.view.shape[:2])
-    lines = [white_at(plan.white, Box(int(row), 0, 1, int(cols[-1]) + 1))[:, cols] for row in rows]
-    light = (desk.view / np.maximum(np.concatenate(lines), 1e-4)).min(axis=2)
+    light = (desk.view / paper_small(plan.white, desk.factor, desk.view.shape)).min(axis=2)
     marked = (light < 1 - MARKED).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
     longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])

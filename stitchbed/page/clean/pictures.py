@@ -23,7 +23,7 @@ from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.page import Page
 from stitchbed.page.sheet.frame import Framing, corners_on_page, framed
-from stitchbed.page.sheet.white import white_at
+from stitchbed.page.sheet.white import paper_small
 from stitchbed.report.before_after import as_codes, outlined, write_pair
 
 LOOK_MM = 12.0  # side of the place shown
@@ -118,11 +118,8 @@ def show_paper(album: Album, view: Floats, factor: int, plan: CleanPlan) -> None
     """The whole page small before and after evening, contrast stretched so that 1 percent shows as 4."""
     if album.folder is None:
         return
-    white = plan.white
-    rows, cols = (np.arange(n) * factor + factor // 2 for n in view.shape[:2])
-    paper = np.concatenate([white_at(white, Box(int(r), 0, 1, int(cols[-1]) + 1))[:, cols] for r in rows])
-    after = view / np.maximum(paper, 1e-4)
-    before = view / np.maximum(white.mean, 1e-4)
+    after = view / paper_small(plan.white, factor, view.shape)
+    before = view / np.maximum(plan.white.mean, 1e-4)
     _save(album, "paper", [as_codes(np.asarray(0.8 + 0.8 * (m - 1), np.float32)) for m in (before, after)])
 
 

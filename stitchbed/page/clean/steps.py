@@ -7,22 +7,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.clean.context import CleanContext
-from stitchbed.page.clean.pictures import show_border, show_paper, show_step
+from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import luminance
 from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, corners_on_page
-from stitchbed.page.sheet.tone import ToneSettings, cut, jaggedness, lightness, points
-from stitchbed.page.sheet.white import PaperSettings, unevenness
+from stitchbed.page.sheet.tone import TonePoints, ToneSettings, cut, jaggedness, lightness, points, toned
+from stitchbed.page.sheet.white import PaperSettings, paper_small, unevenness
 from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_warnings
 from stitchbed.page.underneath.pencil import HUES
+from stitchbed.report.before_after import as_codes
 
 
 def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
@@ -134,10 +136,26 @@ def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Re
     }
     if settings.black == "found" and not plan.traits.found and plan.medium.name == "ink":
         record.warnings.append("no solid ink was found; black was left where it is")
-    if desk.boxes:
-        box = desk.boxes[0]
-        show_step(desk.album, "tone", desk.page, (plan, after), (box.col + box.width / 2, box.row + box.height / 2))
+    show_step(desk.album, "tone", desk.page, (plan, after), parted_most(desk, plan, at))
     return after
+
+
+def parted_most(desk: CleanContext, plan: CleanPlan, at: TonePoints) -> tuple[float, float]:
+    """(x, y) px of the page where tones are drawn apart most: bare paper and solid black alone show no change of tone.
+
+    The page seen small is asked: where, in a place as large as is shown, the change differs most from pixel to pixel.
+    """
+    area, factor = desk.area, desk.factor
+    relative = desk.view / paper_small(plan.white, factor, desk.view.shape)
+    before, after = (as_codes(np.asarray(m, np.float32)) for m in (relative * plan.white.mean, toned(relative, at)))
+    change = (after.astype(np.float32) - before).mean(axis=2)
+    side = max(3, round(LOOK_MM / MM_PER_INCH * desk.page.dpi / factor) | 1)
+    mean, square = (cv2.blur(m, (side, side), borderType=cv2.BORDER_REPLICATE) for m in (change, change * change))
+    rows, cols = (slice(start // factor, max(start // factor + 1, end // factor))
+                  for start, end in ((area.row, area.bottom), (area.col, area.right)))  # fmt: skip
+    spread = (square - mean * mean)[rows, cols]
+    row, col = np.unravel_index(int(np.argmax(spread)), spread.shape)
+    return (float(col + cols.start) + 0.5) * factor, (float(row + rows.start) + 0.5) * factor
 
 
 def _jagged(desk: CleanContext, plan: CleanPlan) -> dict[str, float]:

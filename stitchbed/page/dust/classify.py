@@ -18,6 +18,7 @@ from stitchbed.core.quantities import area_mm, point_mm
 from stitchbed.core.settings import Setting
 from stitchbed.matching.robust import robust_spread
 from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.evidence import APART, COLORED, lone, odds
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
 from stitchbed.page.ink import InkTraits, softening
 
@@ -70,17 +71,14 @@ class DustSettings:
 class Limits:
     """What one strength means.
 
-    dark, gain : a speck that fits best with less ink than this, by at least so much, is too gray for ink. clear : share
-    of what lies round it that must be paper. among : of `smallest_dot`: black specks near others must be that small.
+    odds : log of the odds from which a lone mark is dust. clear : share of what lies round it that must be paper.
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
     peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing.
     """
 
-    dark: float
-    gain: float
+    odds: float
     clear: float
-    among: float
     shape: float
     spreads: float
     strange: float
@@ -88,16 +86,12 @@ class Limits:
 
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(0.87, 5.0, 0.6, 0.8, np.inf, 5.0, np.inf),
-    "normal": Limits(0.9, 3.0, 0.3, 0.9, 0.12, 5.0, 0.2),
-    "eager": Limits(0.93, 1.5, 0.0, 1.0, 0.05, 3.0, 0.05),
+    "careful": Limits(3.0, 0.6, np.inf, 5.0, np.inf),
+    "normal": Limits(2.0, 0.3, 0.12, 5.0, 0.2),
+    "eager": Limits(0.5, 0.15, 0.05, 3.0, 0.05),
 }
-STANDS = 0.85  # share of a speck's peak no stroke explains
-RAGGED = 0.97  # `shape` of what may be gray; a mark as dark as its size wants is ink, whatever was fitted
-LONE, LONE_DARK, LONE_GAIN = 0.985, 0.9, 1.0  # paper round a speck that stands by itself; what is asked of it then
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
-APART = 0.5  # share of the peak no stroke explains
-COMPANY = {ALONE: 3, GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
+COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
 ALIKE = (1.4, 0.1)  # size ratio and difference of shape up to which two finds are of one kind
 LETTER_MM, PALE_ALIKE = 1.2, (3.0, 0.25)  # three pale marks as near as letters, of any size, are writing
 KIN = 1.0  # mm of strokes as pale as a pale dot beside it: it then belongs to what was written there
@@ -114,7 +108,6 @@ BAND_MM = 30.0  # of the page in which company is counted at once
 BARE = {"careful": 0.993, "normal": 0.985, "eager": 0.97}
 LEAST_PEAK = 0.25  # of full ink; the tooth of paper and soft pencil leave paler grains far out
 NEUTRAL = 0.15  # hue, on a page in pencil or paint; spattered color has more
-COLORED = 0.35  # hue; dust is neutral or brownish, common practice, no source
 
 
 def judged(
@@ -150,11 +143,9 @@ def _far_from_all(finds: Finds, scale: Scale, settings: DustSettings) -> Mask:
     return np.asarray(small & lone & near)
 
 
-def asked(finds: Finds, scale: Scale, settings: DustSettings) -> Mask:
-    """(n,) small lone marks whose look leaves open whether they are gray: only those need to be weighed."""
-    small = (finds.kind == ALONE) & (finds.extent <= settings.largest) & (finds.hue < COLORED)
-    open_ = small & (finds.alone > STANDS) & (finds.shape < RAGGED) & (finds.kin < KIN)
-    return np.asarray(open_ & (company(finds, ALONE, scale) < PALE_COMPANY))
+def asked(finds: Finds, scale: Scale) -> Mask:
+    """(n,) small lone marks of which company alone does not say that they are drawn: only those need to be weighed."""
+    return np.asarray(lone(finds, scale) & (finds.kin < KIN) & (company(finds, ALONE, scale) < PALE_COMPANY))
 
 
 def crowded(finds: Finds, scale: Scale) -> Mask:
@@ -172,7 +163,7 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
     limits = LIMITS[settings.strength]
     small = (finds.extent <= settings.largest) & (finds.hue < COLORED)
     palest = palest_dot(finds, limits) - _leeway(finds, traits, scale)
-    lone = _lone_dust(finds, limits, palest, scale, settings)
+    lone = _lone_dust(finds, limits, scale, settings)
     strange = np.maximum(finds.gray - LEAST_GRAY, 0) * np.maximum(finds.peak - LEAST_ODD, 0)
     gray = strange > limits.strange * (COARSE if traits.blur < COARSE_BLUR else 1)
     gray &= settings.in_ink | (finds.shut < SHUT)
@@ -201,18 +192,13 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
     return np.asarray(np.clip(0.6 * (blurred - 0.12), 0, 0.15), np.float32)
 
 
-def _lone_dust(finds: Finds, limits: Limits, palest: Floats, scale: Scale, settings: DustSettings) -> Mask:
-    """Finds that stand alone: gray ones, and black ones smaller than any dot of the pen."""
-    apart = (finds.alone > APART) & (finds.kind == ALONE) & (finds.kin < KIN) & (finds.bare > limits.clear)
+def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
+    """Marks that stand alone, on paper, and are too gray, too thin or too far from all drawing to be drawn."""
+    apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear)
     near = company(finds, ALONE, scale)
     written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE) >= 3
-    single = (finds.bare > LONE) & (near == 0)
-    gray = (finds.dark < limits.dark) & (finds.gain > limits.gain)
-    gray |= single & (finds.dark < LONE_DARK) & (finds.gain > LONE_GAIN)
-    gray &= (finds.alone > STANDS) & (finds.shape < RAGGED)
-    gray = (gray | (finds.shape < palest)) & (near < PALE_COMPANY) & ~written
-    black = (finds.size < settings.smallest_dot * np.where(single, 1, limits.among)) & (near < COMPANY[ALONE])
-    return np.asarray(apart & (gray | black))
+    dust = odds(finds, scale, settings.smallest_dot) > limits.odds
+    return np.asarray(apart & dust & (near < PALE_COMPANY) & ~written)
 
 
 def company(

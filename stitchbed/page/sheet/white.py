@@ -105,6 +105,13 @@ def grid_at(grid: Floats, row: int, col: int, cell: int, box: Box) -> Floats:
     return np.asarray(tall[:, cols[0]] * (1 - share) + tall[:, cols[1]] * share, np.float32)
 
 
+def paper_small(white: White, factor: int, shape: tuple[int, ...]) -> Floats:
+    """(h, w, c) light of bare paper on a page seen small by `factor`, of `shape` (h, w, ...)."""
+    rows, cols = (np.arange(n) * factor + factor // 2 for n in shape[:2])
+    lines = [white_at(white, Box(int(row), 0, 1, int(cols[-1]) + 1))[:, cols] for row in rows]
+    return np.maximum(np.concatenate(lines), np.float32(1e-4))
+
+
 def unevenness(white: White, *, evened: bool = False) -> float:
     """Range / mean of the light of cells of paper, 1st to 99th percentile, as scanned or after evening.
 

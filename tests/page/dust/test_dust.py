@@ -72,7 +72,7 @@ def _swept(case: Case, settings: DustSettings | None = None) -> tuple[Finds, np.
 
 def _finds(page: Page, white: White, traits: InkTraits, scale: Scale, settings: DustSettings) -> Finds:
     finds = sweeping.sweep(Ground(page, white), page.box, traits, scale, workers=2)
-    return sweeping.weighed(Ground(page, white), finds, asked(finds, scale, settings), traits, scale)
+    return sweeping.weighed(Ground(page, white), finds, asked(finds, scale), traits, scale)
 
 
 def _cleaned(case: Case, finds: Finds, dust: np.ndarray) -> np.ndarray:
