@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 
 SPACES = {1: (b"GRAY",), 3: (b"RGB ",)}
+LEAST_BYTES = 132  # the header and the number of its tags
 MOST_BYTES = 64 * 2**20  # profiles with large tables stay below 10 MiB; common practice, no source
 
 
@@ -18,17 +19,22 @@ def checked_profile(icc: bytes | None, channels: int) -> tuple[bytes | None, tup
     if not icc:
         return None, ()
     fault = profile_fault(icc, channels)
-    return (None, (f"its color profile is ignored: {fault}",)) if fault else (icc, ())
+    return (None, (f"its color profile is ignored: {fault}",)) if fault else (icc[: _size(icc)], ())
 
 
 def profile_fault(icc: bytes, channels: int) -> str | None:
     """What is wrong with a profile, or None."""
-    if len(icc) < 132 or icc[36:40] != b"acsp":
+    if len(icc) < LEAST_BYTES or icc[36:40] != b"acsp" or _size(icc) < LEAST_BYTES:
         return "it is no ICC profile"
-    size = struct.unpack(">I", icc[:4])[0]
+    size = _size(icc)
     if size > len(icc):
         return f"it is cut off ({len(icc):,} of {size:,} bytes)"
     if icc[16:20] not in SPACES[channels]:
         space = icc[16:20].decode("latin-1").strip()
         return f"it is made for {space or 'another color space'}, the picture has {channels} channel(s)"
     return None
+
+
+def _size(icc: bytes) -> int:
+    """Bytes a profile says it has."""
+    return struct.unpack(">I", icc[:4])[0]
