@@ -22,7 +22,7 @@ MARGIN_MM = 3.0  # from a piece's edge inward; nearer it may be blurred, lifted 
 
 def pieces_of(canvas: Path) -> list[tuple[Array, float, float]]:
     """tile_from_canvas 3x3, height and width px of each piece of a canvas; none when it has no join's record."""
-    with suppress(OSError, ValueError, KeyError, TypeError):
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):  # any JSON may stand there
         record: dict[str, Any] = json.loads(found_notes(canvas).read_text(encoding="utf-8"))
         if record.get("command") != "join":
             return []
