@@ -1,0 +1,73 @@
+"""I check that ink, pencil and paint are told apart, and the shares they are told from, on marks of known size."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from stitchbed.page.medium import MOST_TONES, medium_of
+
+K = 12.0  # px per mm, 305 dpi
+SIDE = 480  # px
+
+
+def paper() -> np.ndarray:
+    """(SIDE, SIDE, 3) light relative to paper."""
+    return np.ones((SIDE, SIDE, 3), np.float32)
+
+
+def strokes(light: float, width_mm: float) -> np.ndarray:
+    """Paper with slanted strokes, edges as soft as a scanner makes them."""
+    sheet = paper()
+    for at in range(-SIDE, SIDE, 60):
+        cv2.line(sheet, (at, 0), (at + SIDE, SIDE), (light,) * 3, round(width_mm * K), cv2.LINE_AA)
+    return cv2.GaussianBlur(sheet, (0, 0), 0.7)
+
+
+def patch(color: tuple[float, float, float], *, half: int = SIDE // 2) -> np.ndarray:
+    """Paper with a rectangle of one color."""
+    sheet = paper()
+    sheet[40 : 40 + half, 40 : SIDE - 40] = color
+    return sheet
+
+
+@pytest.mark.parametrize("width_mm", [0.3, 0.6, 2.0])
+def test_dark_strokes_with_sharp_edges_are_ink(width_mm: float) -> None:
+    found = medium_of([strokes(0.04, width_mm)], K)
+    assert found.name == "ink" and found.tones < MOST_TONES and not found.asked
+    assert found.colored < 0.01
+
+
+def test_gray_strokes_no_broader_than_a_point_are_pencil() -> None:
+    found = medium_of([strokes(0.85, 0.5)], K)
+    assert found.name == "pencil"
+    assert found.tones > 0.9 and found.areas < 0.05 and found.colored < 0.01
+
+
+def test_a_gray_wash_is_paint_by_its_breadth() -> None:
+    found = medium_of([patch((0.7, 0.7, 0.7))], K)
+    assert found.name == "paint" and found.colored == 0
+    assert found.tones > 0.9 and found.areas > 0.9 * found.tones
+
+
+def test_colored_strokes_are_paint_by_their_color() -> None:
+    gray = strokes(0.85, 0.5)
+    tinted = gray.copy()
+    tinted[..., 2] = 1 - (1 - gray[..., 2]) * 0.05
+    found = medium_of([tinted], K)
+    assert found.name == "paint" and found.areas < 0.5 * found.tones and found.colored > 0.5
+
+
+def test_shares_are_of_all_that_is_drawn_in_all_samples() -> None:
+    one, two = patch((0.7, 0.7, 0.7)), patch((0.9, 0.6, 0.6), half=SIDE // 4)
+    found = medium_of([one, two], K)
+    assert found.colored == pytest.approx(1 / 3, abs=0.02)  # half the area of the other
+    assert medium_of([one, two, paper()], K) == found
+
+
+def test_what_shows_little_is_ink_and_a_wish_is_kept_with_what_was_measured() -> None:
+    assert medium_of([paper()], K).name == "ink"
+    assert medium_of([], K).name == "ink"
+    told = medium_of([patch((0.7, 0.7, 0.7))], K, "ink")
+    assert told.name == "ink" and told.asked and told.tones > 0.9
