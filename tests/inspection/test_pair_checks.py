@@ -1,0 +1,181 @@
+"""I check to which piece a fault that pairs show is given, on evidence made by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
+from stitchbed.inspection.findings import Evidence, Finding
+from stitchbed.inspection.looks import Look, look_at
+from stitchbed.inspection.overlaps import Comparison
+from stitchbed.inspection.pair_checks import LEAST_DUST, pair_findings, uneven
+from stitchbed.inspection.patches import Course
+from stitchbed.reading.base.tile import Raster, Tile
+
+ROWS, DPI, REDUCTION = 3000, 300.0, 2
+CM2 = 1 / (REDUCTION / DPI * 2.54) ** 2  # view px in a square centimeter
+CLEAN = Sight(None, 0, 40, 10 * CM2, 0)
+
+
+class _Paper:
+    """A blank sheet, read like a file."""
+
+    raster = Raster((96, 96, 1), "uint8", 8, None, None, True)
+
+    def window(self, box: Box) -> Any:
+        return np.full((box.height, box.width, 1), 220, np.uint8)
+
+    def view(self, reduction: int) -> Any:
+        return np.full((96, 96, 1), 220, np.uint8)
+
+
+@cache
+def look() -> Look:
+    """A look of which only size and reduction matter here."""
+    return replace(look_at(_Paper(), transfer_of(None)), shape=(ROWS, 2000), reduction=REDUCTION)
+
+
+def evidence(count: int, **seen: Any) -> Evidence:
+    """What pairs of `count` pieces show."""
+    raster = Raster((ROWS, 2000, 1), "uint8", 8, None, (DPI, DPI), True)
+    tiles = tuple(Tile(f"{k}", Path(f"{k}"), "", raster) for k in range(count))
+    none: dict[str, Any] = {"layouts": (), "comparisons": (), "sharper": {}, "grains": ()}
+    return Evidence(tiles, ("TIFF",) * count, (look(),) * count, **(none | seen))
+
+
+def course(a: int, b: int, across: float = 0.0, along: float = 0.0, **more: Any) -> Course:
+    """How b lies on a."""
+    full: dict[str, Any] = {"jumps": (), "spans": ((0, ROWS), (0, ROWS))}
+    return Course(a, b, np.array([across, along]), **(full | more))
+
+
+def only(found: list[tuple[int, Finding]]) -> tuple[int, Finding]:
+    """The one finding there is."""
+    assert len(found) == 1, found
+    return found[0]
+
+
+# --- stretch
+
+
+@pytest.mark.parametrize(("size", "word"), [(0.01, "long"), (-0.008, "short")])
+def test_a_stretch_is_given_to_the_piece_that_has_it(size: float, word: str) -> None:
+    courses = (course(0, 1, along=size), course(1, 2, along=-size), course(0, 2))
+    index, finding = only(pair_findings(evidence(3, courses=courses)))
+    assert (index, finding.fault, finding.level) == (1, "stretched", "redo")
+    assert finding.numbers["percent"] == pytest.approx(100 * size)
+    assert f"{100 * abs(size):.1f} % too {word} along the travel" in finding.why
+
+
+def test_a_course_gone_wrong_is_outvoted() -> None:
+    true = {2: 0.012}
+    courses = [course(a, b, true.get(b, 0) - true.get(a, 0)) for a in range(5) for b in range(a + 1, 5)]
+    courses[0] = course(0, 1, across=0.2)
+    index, finding = only(pair_findings(evidence(5, courses=tuple(courses))))
+    assert index == 2 and finding.numbers["percent"] == pytest.approx(1.2, abs=0.02)
+    assert "across the travel" in finding.why
+
+
+def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
+    same = (course(0, 1, 0.01, 0.01), course(1, 2, -0.01, -0.01))
+    assert pair_findings(evidence(3, courses=same)) == []
+    unknown = (course(0, 1, np.nan, np.nan), course(1, 2, np.nan, np.nan))
+    assert pair_findings(evidence(3, courses=unknown)) == []
+    little = (course(0, 1, 0.0, 0.0015), course(1, 2, 0.0, -0.0015))  # paper between two scans
+    assert pair_findings(evidence(3, courses=little)) == []
+
+
+# --- jumps
+
+
+def test_a_jump_is_given_to_the_piece_in_which_both_neighbors_see_it() -> None:
+    courses = (course(0, 1, jumps=((900, 1500, 4.2),)), course(1, 2, jumps=((1510, 700, -4.0),)))
+    index, finding = only(pair_findings(evidence(3, courses=courses)))
+    assert (index, finding.fault) == (1, "jump")
+    assert finding.numbers == {"row": 1500, "px": 4}
+
+
+def test_a_pair_alone_does_not_tell_whose_jump_it_is() -> None:
+    assert pair_findings(evidence(2, courses=(course(0, 1, jumps=((900, 1500, 4.0),)),))) == []
+
+
+def test_a_neighbor_that_reaches_over_the_row_and_sees_no_jump_speaks_against_it() -> None:
+    seen, silent = course(0, 1, jumps=((900, 1500, 4.0),)), course(1, 2)
+    assert [index for index, _ in pair_findings(evidence(3, courses=(seen, silent)))] == [0]
+    short = replace(silent, spans=((0, 1000), (0, 1000)))  # it ends above the row: nobody else can tell
+    assert pair_findings(evidence(3, courses=(seen, short))) == []
+
+
+def test_a_jump_that_most_of_a_piece_s_neighbors_deny_is_not_given_to_it() -> None:
+    seen = course(0, 1, jumps=((900, 1500, 4.0),))
+    silent = (course(0, 2), course(0, 3), course(1, 3))  # one of three sees it in 0, one of two in 1
+    assert pair_findings(evidence(4, courses=(seen, *silent))) == []
+
+
+# --- what one shows alone
+
+
+def seen_alone(a: int, b: int, own_a: Sight = CLEAN, own_b: Sight = CLEAN) -> Difference:
+    """What each of a pair shows alone."""
+    return Difference(a, b, own_a, own_b)
+
+
+@pytest.mark.parametrize(("along", "fault"), [("rows", "banding"), ("columns", "moire"), ("", "moire")])
+def test_stripes_have_a_name_a_depth_and_a_period_in_mm(along: str, fault: str) -> None:
+    weak, strong = (replace(CLEAN, stripes=Stripes(levels, 15.0, along)) for levels in (2.0, 3.5))
+    pairs = (seen_alone(0, 1, own_b=weak), seen_alone(1, 2, own_a=strong))
+    index, finding = only(pair_findings(evidence(3, differences=pairs)))
+    assert (index, finding.fault) == (1, fault)
+    assert finding.numbers == {"levels": 3.5, "period_mm": round(15 * REDUCTION / DPI * 25.4, 2)}  # 2.54 mm
+
+
+def test_stripes_that_half_the_neighbors_show_are_nobody_s() -> None:
+    striped = replace(CLEAN, stripes=Stripes(3.0, 15.0, "rows"))
+    pairs = (seen_alone(0, 1, own_b=striped), seen_alone(1, 2))
+    assert pair_findings(evidence(3, differences=pairs)) == []
+
+
+def test_dust_is_counted_per_square_centimeter() -> None:
+    dusty = replace(CLEAN, specks=30)
+    pairs = (seen_alone(0, 1, own_b=dusty), seen_alone(1, 2, own_a=dusty))
+    index, finding = only(pair_findings(evidence(3, differences=pairs)))
+    assert (index, finding.fault) == (1, "dust")
+    assert finding.numbers == {"specks": 60, "per_cm2": 3.0}
+
+
+@pytest.mark.parametrize(
+    ("own", "other"),
+    [
+        (replace(CLEAN, specks=LEAST_DUST - 1), CLEAN),  # too few
+        (replace(CLEAN, specks=20, area=50 * CM2), CLEAN),  # a cleaned glass leaves as much
+        (replace(CLEAN, specks=20, all_specks=400), replace(CLEAN, specks=12, all_specks=400)),  # the other has it too
+        (replace(CLEAN, specks=20), replace(CLEAN, specks=20)),
+    ],
+)
+def test_little_dust_and_dust_that_both_show_is_none(own: Sight, other: Sight) -> None:
+    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own, other),))) == []
+
+
+def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:
+    soft = replace(CLEAN, smeared=SMEAR_CELLS)
+    index, finding = only(pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),))))
+    assert (index, finding.fault, finding.numbers) == (1, "smear", {"cells": SMEAR_CELLS})
+    few = replace(CLEAN, smeared=SMEAR_CELLS - 1)
+    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=few),))) == []
+    grainy = replace(CLEAN, specks=LEAST_DUST, area=1e9)
+    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, grainy, soft),))) == []
+
+
+def test_light_of_a_piece_that_disagrees_is_told_by_the_middle_of_its_pairs() -> None:
+    pairs = [Comparison(a, b, np.zeros(3), (), (), 0.2, 50.0, d) for a, b, d in ((0, 1, 0.1), (1, 2, 0.3), (1, 3, 0.2))]
+    finding = uneven(evidence(4, comparisons=(*pairs, Comparison(1, 4, None, (), (), 0.2, 50.0, 0.0))), 1)
+    assert finding.numbers == {"spread": 0.2}
+    assert "20 % from place to place" in finding.why

@@ -1,0 +1,98 @@
+"""I check how findings become verdicts, and where on the bed sharpness is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.findings import LEVELS, Evidence, worst
+from stitchbed.inspection.looks import Look, Sharpness, look_at
+from stitchbed.inspection.overlaps import Comparison
+from stitchbed.inspection.sensor import Sensed
+from stitchbed.inspection.verdicts import judged
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.reading.base.tile import Raster, Tile
+
+SIDE = 300  # px
+
+
+class _Sheet:
+    """Paper with a few strokes and a little noise, read like a file."""
+
+    raster = Raster((SIDE, SIDE, 1), "uint8", 8, None, None, True)
+
+    def __init__(self) -> None:
+        paper = np.full((SIDE, SIDE), 215.0)
+        paper[::60, 20:280] = paper[20:280, ::75] = 60
+        noise = np.random.default_rng(1).normal(0, 1, paper.shape)
+        self._pixels = np.rint(paper + noise).astype(np.uint8)[..., None]
+
+    def window(self, box: Box) -> Any:
+        return self._pixels[box.slices]
+
+    def view(self, reduction: int) -> Any:
+        return self._pixels[::reduction, ::reduction]
+
+
+@pytest.fixture(scope="module")
+def look() -> Look:
+    """A look at the sheet; so small a picture shows few tones, which is not asked here."""
+    return replace(look_at(_Sheet(), transfer_of(None)), sensed=Sensed((), None, None))
+
+
+def evidence(looks: list[Look], comparisons: tuple[Comparison, ...] = ()) -> Evidence:
+    """A row of pieces, all linked."""
+    raster = Raster((SIDE, SIDE, 1), "uint8", 8, None, (300.0, 300.0), True)
+    tiles = tuple(Tile(f"t{k}", Path(f"t{k}"), "", raster) for k in range(len(looks)))
+    steps = {tile.name: np.array([[1, 0, 200.0 * k], [0, 1, 0], [0, 0, 1]]) for k, tile in enumerate(tiles)}
+    layouts = (Layout("t0", dict(reversed(steps.items())), (), ()),)
+    return Evidence(tiles, ("TIFF",) * len(looks), tuple(looks), layouts, comparisons, {}, ())
+
+
+def alike(a: int, b: int, gain: float = 0.0, discord: float = 0.005) -> Comparison:
+    """Two pieces that see each other."""
+    return Comparison(a, b, np.full(3, gain), (), (), 0.3, 90.0, discord)
+
+
+def test_a_set_is_as_good_as_its_worst_piece(look: Look) -> None:
+    pairs = tuple(alike(a, b) for a, b in ((0, 1), (1, 2), (0, 2)))
+    fine = judged(evidence([look] * 3, pairs))
+    noisy = judged(evidence([look, look, replace(look, noise=9.0)], pairs))
+    assert [piece["verdict"] for piece in noisy["pieces"]] == [*(p["verdict"] for p in fine["pieces"][:2]), "redo"]
+    assert noisy["verdict"] == "redo" != fine["verdict"]
+    assert "noise" in [finding.fault for finding in noisy["pieces"][2]["findings"]]
+    for record in (fine, noisy):
+        parts = [*record["pieces"], record["set"]]
+        assert all(part["verdict"] == worst(part["findings"]) for part in parts)
+        order = ("good", "usable", "redo")
+        assert record["verdict"] == max((part["verdict"] for part in parts), key=order.index)
+        assert {finding.level for part in parts for finding in part["findings"]} <= set(LEVELS)
+    assert fine["islands"] == [["t0", "t1", "t2"]]
+    assert [piece["name"] for piece in fine["pieces"]] == ["t0", "t1", "t2"]
+
+
+def test_odd_light_is_told_where_nothing_else_is(look: Look) -> None:
+    pairs = [(a, b) for a in range(5) for b in range(a + 1, 5)]
+    seen = tuple(alike(a, b, discord=0.3 if 4 in (a, b) else 0.005) for a, b in pairs)
+    faults = [[f.fault for f in piece["findings"]] for piece in judged(evidence([look] * 5, seen))["pieces"]]
+    assert "uneven light" in faults[4] and not any("uneven light" in other for other in faults[:4])
+    noisy = [look] * 4 + [replace(look, noise=9.0)]
+    faults = [[f.fault for f in piece["findings"]] for piece in judged(evidence(noisy, seen))["pieces"]]
+    assert "uneven light" not in faults[4]
+
+
+def test_sharpness_is_told_by_thirds_of_the_bed_over_the_piece_s_own(look: Look) -> None:
+    at = {(50, 50): 0.4, (250, 50): 0.8, (299, 299): 0.2, (150, 150): 0.4, (149, 151): 0.4}
+    sharp = tuple(Sharpness(x, y, ratio) for (x, y), ratio in at.items())
+    piece = judged(evidence([replace(look, sharpness=sharp)]))["pieces"][0]
+    assert piece["numbers"]["edge_ratio"] == 0.4  # the middle one
+    assert piece["numbers"]["sharpness_across"] == [[1.0, None, 2.0], [None, 1.0, None], [None, None, 0.5]]
+    blank = judged(evidence([replace(look, sharpness=())]))["pieces"][0]["numbers"]
+    assert blank["edge_ratio"] is None and blank["blur_px"] is None
+    assert blank["sharpness_across"] == [[None] * 3] * 3
