@@ -18,6 +18,7 @@ import numpy as np
 from stitchbed.color.cielab import lab_from_xyz
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.files import read_file
 
 TOKEN = re.compile(r'"([^"]*)"|(\S+)')
 LARGEST_BYTES = 16 * 2**20  # a reference file is some kilobytes; anything this long is another kind of file
@@ -56,9 +57,7 @@ def read_tables(path: Path) -> tuple[PatchTable, ...]:
     Reference: ISO 28178:2009 (CGATS.17), clause 5; ISO 12641:1997, clause 5 for the same form.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise _bad(str(path), f"is {path.stat().st_size} bytes long")
-        data = path.read_bytes()
+        data = read_file(path, LARGEST_BYTES)
     except OSError as error:
         raise _bad(str(path), f"cannot be read ({(error.strerror or str(error)).lower()})") from error
     return parse_tables(data.decode("utf-8-sig" if data[:3] == b"\xef\xbb\xbf" else "latin-1"), str(path))

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from stitchbed.core.errors import printable
-from stitchbed.core.record import plain
+from stitchbed.core.record import beside
+from stitchbed.core.settings import SHELL_ONLY
 
 if TYPE_CHECKING:
     from stitchbed.pipelines.contract.records import StepRecord
@@ -31,7 +32,7 @@ MOST_WORKERS = 64  # threads; more would only wait for each other
 @dataclass(frozen=True)
 class Shared:
     """json: record on standard output. quiet: no progress. memory: bytes. workers: threads. replace: keep aside what
-    lies where a result goes and was not made here.
+    lies where a result goes and was not made here. full_paths: in records.
     """
 
     json: bool
@@ -39,6 +40,7 @@ class Shared:
     memory: int
     workers: int
     replace: bool = False
+    full_paths: bool = False
 
 
 class Bytes(click.ParamType[int]):
@@ -58,11 +60,12 @@ class Bytes(click.ParamType[int]):
 
 
 def shared_options(function: Command) -> Command:
-    """Add --json, --quiet, --memory, --workers and --replace; the command receives them as `shared`."""
+    """Add --json, --quiet, --memory, --workers, --full-paths and --replace; the command receives them as `shared`."""
 
     @functools.wraps(function)
-    def wrapped(*args: Any, json: bool, quiet: bool, memory: int, workers: int, replace: bool, **kwargs: Any) -> Any:
-        shared = Shared(json, quiet or json, memory, workers, replace)
+    def wrapped(*args: Any, json: bool, quiet: bool, **kwargs: Any) -> Any:
+        own = {name: kwargs.pop(name) for name in SHELL_ONLY}
+        shared = Shared(json, quiet or json, **own)
         return function(*args, shared=shared, **kwargs)
 
     options = [
@@ -75,6 +78,7 @@ def shared_options(function: Command) -> Command:
             default=min(MOST_WORKERS, os.cpu_count() or 1),
             help="Threads to use.",
         ),
+        click.option("--full-paths", is_flag=True, help="Name files by their whole paths in records."),
         click.option("--replace", is_flag=True, help="Keep a file in the way under a name with a number."),
     ]
     for option in reversed(options):
@@ -83,8 +87,9 @@ def shared_options(function: Command) -> Command:
 
 
 def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
-    """Answer the user: the record as JSON, or `text`."""
-    click.echo(json.dumps(plain(dict(record)), indent=1, allow_nan=False) if shared.json else printable(text))
+    """Answer the user: the record as JSON, which names files from where it was written, else from here; or `text`."""
+    told = beside(dict(record), Path(), full=shared.full_paths) if shared.json else None
+    click.echo(printable(text) if told is None else json.dumps(told, indent=1, allow_nan=False))
 
 
 def prove(proof: Path | None, record: StepRecord, sources: Sequence[Path], output: Path) -> None:

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from stitchbed.color.convert import to_srgb
 from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes, paper_codes
 from stitchbed.core.arrays import Ints, Pixels
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
@@ -38,6 +39,7 @@ MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"
 THUMBNAIL = 256  # px, the longest side
 MOST_LAYERS = 24  # of flats; more colors than that are grouped by hue
+MOST_COLORS = 2000  # of flats in a strip; a thousand regions of colors of their own are still drawn by hand
 STRIP_PX = 2**20  # worked on at once: a picture of 16 bits is packed in some ten times its bytes
 STAMP = (1980, 1, 1, 0, 0, 0)  # of every entry, so that equal input gives equal files
 
@@ -140,7 +142,14 @@ def _extents(art: Artwork, box: Box) -> dict[int, tuple[int, int, int, int]]:
     codes, solid = flat_codes(art, box)
     packed = _packed(codes)
     found = {}
-    for color in np.unique(packed[solid]).tolist():
+    colors = np.unique(packed[solid]).tolist()
+    if len(colors) > MOST_COLORS:
+        raise BadSettings(
+            f"flats of more than {MOST_COLORS} colors, as a photograph or a scan has",
+            expected="flats as `flats` makes them: areas of one color each",
+            attempt="--flats with a picture that `flats` made, or the picture as the page",
+        )
+    for color in colors:
         here = packed == color
         rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
         found[color] = (int(rows[0]), int(cols[0]), int(rows[-1]) + 1, int(cols[-1]) + 1)

@@ -19,7 +19,8 @@ class StitchbedError(Exception):
     """
 
     def __init__(self, found: str, *, expected: str, attempt: str) -> None:
-        self.found, self.expected, self.attempt = (printable(text) for text in (found, expected, attempt))
+        said = (found, expected, attempt)  # each on one line: a name must not look like a line of ours
+        self.found, self.expected, self.attempt = (printable(text).replace("\n", "\\n") for text in said)
         super().__init__(f"Found: {self.found}.\nExpected: {self.expected}.\nTry: {self.attempt}.")
 
 

@@ -14,6 +14,7 @@ import hashlib
 import json
 import os
 import shutil
+import stat
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from itertools import count
@@ -25,6 +26,7 @@ from stitchbed.core.kept import sync_folder
 from stitchbed.core.record import plain
 
 MADE = ".stitchbed.sha256"  # the list in each folder: what was made there
+MOST_READ = 64 * 2**20  # bytes of what is read whole
 LEFT_BY_LOOKING = (".DS_Store", "Thumbs.db", "desktop.ini")  # by windows that show a folder: nobody's work
 
 
@@ -51,10 +53,27 @@ def sha256_of_each(paths: Sequence[Path]) -> list[str]:
     return [_with_suffix(whole, address.suffix) for address in addresses]
 
 
+def read_file(path: Path, most: int = MOST_READ) -> bytes:
+    """All bytes of a file that is read whole: a table, a list, a record.
+
+    Raises
+    ------
+    OSError : it cannot be read, is a device or a pipe (which would be waited for), or is longer than `most`.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(errno.EINVAL, "it is a folder, a device or a pipe", str(path))
+        content = file.read(most + 1)
+    if len(content) > most:
+        raise OSError(errno.EFBIG, f"it is longer than {most / 2**20:.0f} MiB", str(path))
+    return content
+
+
 def is_ours(path: Path) -> bool:
     """Whether `path` is, byte for byte, something this program made under that name in that folder."""
     with suppress(OSError, ValueError):
-        lines = set(path.with_name(MADE).read_bytes().splitlines(keepends=True))
+        lines = set(read_file(path.with_name(MADE)).splitlines(keepends=True))
         listed = any(line.endswith(_line(path.name, "")) for line in lines)
         plain_one = not path.is_symlink() and (path.is_file() or path.is_dir())  # nothing that is waited for
         return listed and plain_one and _line(path.name, sha256_of(path)) in lines
@@ -209,6 +228,8 @@ def _list(path: Path, digest: str) -> None:
         return  # it is listed as a whole when it appears
     made = path.with_name(MADE)
     new = not made.exists()
+    if not new and not made.is_file():
+        raise OSError(errno.EINVAL, "the list of what was made there is a folder, a device or a pipe", str(made))
     try:
         with made.open("ab+") as file:
             file.seek(max(0, file.tell() - 1))

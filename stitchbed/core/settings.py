@@ -14,7 +14,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 from stitchbed.core.errors import BadSettings
 
-SHELL_ONLY = ("memory", "workers", "replace", "records")  # none of them changes what a job makes
+SHELL_ONLY = ("memory", "workers", "replace", "records", "full_paths")  # none of them changes what a job makes
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ knows which kind it is.
 
 from __future__ import annotations
 
-import socket
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
@@ -20,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import BadSettings, StitchbedError, WorksFailed
 from stitchbed.core.files import claim, write_json
-from stitchbed.core.record import VERSION, recording
+from stitchbed.core.record import VERSION, beside, recording
 from stitchbed.jobs.folder import prepared, text_of
 from stitchbed.jobs.job_file import JOB, JobFile, job_of, job_of_text, page_jobs
 from stitchbed.jobs.pages import failure_of, run_whole
@@ -40,9 +39,8 @@ def do_work(work: Work) -> dict[str, Any]:
     """Do one work; whatever goes wrong becomes part of the result, which says `ok` or what failed."""
     result: dict[str, Any] = {
         "name": work.name,
-        "path": str(work.path),
+        "path": work.path,
         "version": VERSION,
-        "host": socket.gethostname(),
     }
     with recording("work") as record:
         try:
@@ -100,11 +98,12 @@ def run_each(
         "settings": record.settings,
         "works": results,
         "failed": failed,
-        "passed_over": [str(path) for path in passed],
+        "passed_over": passed,
         "warnings": _doubts(results),
     }
-    write_json(path, told)
-    return told, summary(told, path)
+    kept: dict[str, Any] = beside(told, path.parent, full=settings.run.full_paths)
+    write_json(path, kept)
+    return kept, summary(told, path)
 
 
 def raise_failed(told: Mapping[str, Any]) -> None:
@@ -248,7 +247,7 @@ def _failed(error: BaseException, details: str) -> dict[str, Any]:
 
 def _lost(work: Work, error: BaseException) -> dict[str, Any]:
     """The result of a work whose process gave none."""
-    lost = {"name": work.name, "path": str(work.path), "seconds": 0.0, **_failed(error, "")}
+    lost = {"name": work.name, "path": work.path, "seconds": 0.0, **_failed(error, "")}
     if isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker":
         lost["found"] = f"the process doing it died without a word, on each try ({type(error).__name__})"
         lost["try"] = "fewer works at once (--at-once 1) or less --memory: systems kill what takes too much"
@@ -256,7 +255,9 @@ def _lost(work: Work, error: BaseException) -> dict[str, Any]:
 
 
 def _doubts(results: Sequence[Mapping[str, Any]]) -> list[str]:
-    others = sorted({f"{r['host']} has {r['version']}" for r in results if r.get("version", VERSION) != VERSION})
+    others = sorted(
+        {f"{r['name']} was done by {r['version']}" for r in results if r.get("version", VERSION) != VERSION}
+    )
     return [f"version {VERSION} is here, but {', '.join(others)}"] if others else []
 
 

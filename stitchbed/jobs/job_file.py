@@ -15,6 +15,7 @@ from typing import Any
 
 from stitchbed.core.addresses import address_of, file_of
 from stitchbed.core.errors import BadSettings, StitchbedError
+from stitchbed.core.files import read_file
 from stitchbed.core.record import RECORDS
 from stitchbed.reading.base.folder import may_be_piece
 
@@ -167,7 +168,7 @@ def job_of_text(text: str, path: Path, steps: Sequence[str], *, out: Path | None
     said = content.get("out", OUT)
     if not isinstance(said, str):
         raise _not_a("out", said, 'the name of a folder, such as "out"')
-    out = out or folder / said
+    out = out or _inside(folder, said)
     paths = _staying(tuple(folder / one for one in pieces), content.get("leave_out", []), folder)
     if any(one.is_dir() and one.resolve() == out.resolve() for one in paths):
         raise BadSettings(
@@ -177,6 +178,23 @@ def job_of_text(text: str, path: Path, steps: Sequence[str], *, out: Path | None
         )
     tables = _tables(content, steps, path)
     return JobFile(path, name, folder, paths, out, out / RECORDS, tables, word == "pages")
+
+
+def _inside(folder: Path, said: str) -> Path:
+    """The folder for results that a job file names: a job file from elsewhere writes nothing outside of its own.
+
+    Raises
+    ------
+    BadSettings : it lies outside, also through a link.
+    """
+    with suppress(OSError, RuntimeError, ValueError):
+        if (folder / said).resolve().is_relative_to(folder.resolve()):
+            return folder / said
+    raise BadSettings(
+        f"out = {said!r}, which lies outside of the job file's folder",
+        expected="a folder inside it",
+        attempt='out = "out"; or the folder said in the command, with -o, which holds instead of it',
+    )
 
 
 def _staying(paths: tuple[Path, ...], left_out: object, folder: Path) -> tuple[Path, ...]:
@@ -201,7 +219,7 @@ def _text_of(path: Path) -> str:
     if path.exists() and not path.is_file():
         raise BadSettings(f"{path}, a device or a pipe", expected="a TOML file, or a folder", attempt="another name")
     try:
-        return path.read_bytes().decode("utf-8")
+        return read_file(path).decode("utf-8")
     except OSError as error:
         found = f"no job file {path}" if isinstance(error, FileNotFoundError) else f"{path} ({error.strerror})"
         raise BadSettings(found, expected="a TOML file, or a folder", attempt="the spelling of its name") from error

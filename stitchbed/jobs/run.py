@@ -11,7 +11,6 @@ was changed by hand since is left alone too, and the steps after it work on it a
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -20,8 +19,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import StitchbedError, WouldTouchOriginal
-from stitchbed.core.files import cannot_write, claim, claimed, is_ours, sha256_of, write_json
-from stitchbed.core.record import VERSION, Record, fingerprint, plain, recording
+from stitchbed.core.files import cannot_write, claim, claimed, is_ours, read_file, sha256_of, write_json
+from stitchbed.core.record import VERSION, Record, beside, fingerprint, name_beside, plain, recording, without_folders
 from stitchbed.core.settings import Setting
 from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
@@ -39,6 +38,7 @@ class RunSettings:
     """upto : last step to do. again : first step to redo, with all after it. memory : bytes. workers : threads.
 
     replace : what lies there and was not made here, or was changed since, is kept aside instead of being refused.
+    full_paths : in records.
     """
 
     upto: Annotated[str | None, Setting("The last step to do.", unit="STEP")] = None
@@ -48,6 +48,7 @@ class RunSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    full_paths: bool = False
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,7 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
         if state is None:
             prepared = prepared or _prepared(job, tasks, settings)
             call = Call(sources, task.output, prepared[task.name], progress, task.replace, task.record)
-            done = _do(job, task, inputs, call)
+            done = _do(job, task, inputs, call, full_paths=settings.full_paths)
             hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
         if task.step.gives:
             sources = {**sources, task.step.gives: (task.output,)}
@@ -151,7 +152,11 @@ def _inputs(job: JobFile, task: _Task, sources: Mapping[str, tuple[Path, ...]], 
     """Name -> sha256 of all files the step depends on; names are relative, so that the whole folder may move."""
     works = [path for source in task.step.takes for path in sources.get(source, ())]
     files = [*files_of(works), *files_in(task.table, job.folder)]
-    return {os.path.relpath(path, job.folder): hashes.of(path) for path in files}
+    named: dict[str, str] = {}
+    for path in files:
+        name = name_beside(path, job.folder)
+        named[f"{name}#{len(named)}" if name in named else name] = hashes.of(path)
+    return named
 
 
 def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes) -> str | None:
@@ -179,7 +184,12 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
 
 
 def _mark(inputs: object, settings: object, version: object) -> str:
-    return fingerprint(inputs, settings, version)
+    return fingerprint(inputs, plain(settings, told=_without_folders), version)
+
+
+def _without_folders(value: Path | str) -> str:
+    """As records have it unless whole paths were asked for; what lies at the end of a path is told by its hash."""
+    return without_folders(str(value))
 
 
 def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
@@ -193,7 +203,7 @@ def _not_ours(task: _Task, path: Path, found: str) -> WouldTouchOriginal:
 def _old_record(path: Path) -> dict[str, Any] | None:
     """What the record of an earlier run says of the job, or None when there is none that can be read."""
     with suppress(OSError, ValueError):
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = json.loads(read_file(path))
         said = content.get("job") if isinstance(content, dict) else None
         if isinstance(said, dict) and said.keys() >= {"inputs", "outputs", "settings", "version"}:
             return said
@@ -202,7 +212,7 @@ def _old_record(path: Path) -> dict[str, Any] | None:
 
 def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> dict[str, Any]:
     """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
-    given = {"memory": settings.memory, "workers": settings.workers}
+    given = {"memory": settings.memory, "workers": settings.workers, "full_paths": settings.full_paths}
     return {
         task.name: settings_of(
             settings_class(task.step),
@@ -214,7 +224,7 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
     }
 
 
-def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record:
+def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call, *, full_paths: bool) -> Record:
     """Do one step and write its record; until it is done, its record holds no hashes and so vouches for nothing."""
     claim([task.record], [job.path, *(job.folder / name for name in inputs)], replace=task.replace)
     for folder in (job.out, job.records):
@@ -228,21 +238,23 @@ def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call) -> Record
     made = [task.output.name] if task.step.ending else list(told["outputs"])
     record.outputs = {name: sha256_of(job.out / name) for name in made}
     record.warnings = list(told.get("warnings", []))
-    write_json(task.record, {**plain(told), **_job_part(job, record)})
+    write_json(task.record, {**plain(told), **_job_part(job, record, task, full_paths=full_paths)})
     return record
 
 
-def _job_part(job: JobFile, record: Record) -> dict[str, Any]:
+def _job_part(job: JobFile, record: Record, task: _Task, *, full_paths: bool = False) -> dict[str, Any]:
     """What a job adds to the record of a step: what it was made of, by which table, the hashes of the results."""
-    said = {key: value for key, value in plain(record).items() if key != "numbers"}
+    said = {
+        key: value for key, value in beside(record, task.record.parent, full=full_paths).items() if key != "numbers"
+    }
     return {"job": {"name": job.name, **said}}
 
 
 @contextmanager
 def _begun(job: JobFile, task: _Task) -> Iterator[None]:
     """A record that only says the step was begun; the one before comes back when the step refused to write at all."""
-    before = task.record.read_bytes() if task.record.exists() else None
-    write_json(task.record, _job_part(job, Record(task.name)))
+    before = read_file(task.record) if task.record.exists() else None
+    write_json(task.record, _job_part(job, Record(task.name), task))
     try:
         yield
     except WouldTouchOriginal:

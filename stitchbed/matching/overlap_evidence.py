@@ -30,6 +30,7 @@ SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper giv
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 FAR = 6  # px of reach from which every other pixel will do
+MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are looked at more coarsely
 LEAST_PIXELS = 20  # of a cell, for a correlation
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
 # What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
@@ -129,18 +130,19 @@ class Evidence:
 
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
-    times = detail_reductions(reduction, px_per_mm, settings)
+    times = detail_reductions(gray.shape, reduction, px_per_mm, settings)
     smalls = [cv2.resize(gray, area_size(gray.shape, one), interpolation=cv2.INTER_AREA) if one > 1 else gray
               for one in times]  # fmt: skip
     return detail_from(smalls, gray.shape[1] * reduction, px_per_mm, settings)
 
 
-def detail_reductions(reduction: float, px_per_mm: float, settings: EvidenceSettings) -> tuple[float, float]:
-    """How many times the pictures of strokes and of tones are smaller than one of that reduction, at least 1."""
-    return (
-        max(1.0, settings.pixel_mm * px_per_mm / reduction),
-        max(1.0, settings.tone_pixel_mm * px_per_mm / reduction),
-    )
+def detail_reductions(
+    shape: tuple[int, ...], reduction: float, px_per_mm: float, settings: EvidenceSettings
+) -> tuple[float, float]:
+    """How many times the pictures of strokes and of tones are smaller than a view (h, w, ...) of that reduction."""
+    least = max(1.0, (shape[0] * shape[1] / MOST_PIXELS) ** 0.5)
+    strokes, tones = (mm * px_per_mm / reduction for mm in (settings.pixel_mm, settings.tone_pixel_mm))
+    return max(least, strokes), max(least, tones)
 
 
 def detail_from(smalls: Sequence[Floats], width: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:

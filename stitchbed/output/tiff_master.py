@@ -12,10 +12,11 @@ import math
 import os
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import cv2
 import imagecodecs
@@ -201,16 +202,46 @@ def assemble(path: Path, spec: MasterSpec, folder: Path, *, originals: Sequence[
     rows = range(row_count(spec))
     outer = _outer_count(level_size(spec, INNER_LEVELS + 1))
     big = spec.height * spec.width * spec.samples * np.dtype(spec.dtype).itemsize > BIG
-    with claimed(path, originals=originals) as partial, tifffile.TiffWriter(partial, bigtiff=big) as writer:
+    with (
+        claimed(path, originals=originals) as partial,
+        tifffile.TiffWriter(partial, bigtiff=big) as writer,
+        ExitStack() as views,
+    ):
         for level in range(INNER_LEVELS + 1):
             segments = (segment for row in rows for segment in read_segments(folder, row, level))
             _write_level(writer, spec, segments, level_size(spec, level), 0 if level else INNER_LEVELS + outer)
-        small = np.concatenate([read_small(folder, row) for row in rows])
+        strips = _in_strips(read_small(folder, row) for row in rows)
         for level in range(INNER_LEVELS + 1, INNER_LEVELS + 1 + outer):
-            parts = (encode_segment(part, spec) for row in _parts(small) for part in row)
-            _write_level(writer, spec, parts, level_size(spec, level))
-            # in bands: weighted by alpha it takes thirty bytes a pixel, and this view can be the whole canvas's
-            small = np.concatenate([halved(small[row : row + BLOCK], spec) for row in range(0, len(small), BLOCK)])
+            next_view = views.enter_context(tempfile.TemporaryFile(dir=folder))
+            _write_level(writer, spec, _segments(strips, spec, next_view), level_size(spec, level))
+            strips = _strips_of(next_view, spec, level_size(spec, level + 1))
+
+
+def _segments(strips: Iterable[Pixels], spec: MasterSpec, next_view: IO[bytes]) -> Iterator[bytes]:
+    """Encoded segments of a view that comes in strips; its halves go to `next_view`, for it may not fit in memory."""
+    for strip in strips:
+        next_view.write(halved(strip, spec).tobytes())
+        yield from (encode_segment(part, spec) for row in _parts(strip) for part in row)
+
+
+def _in_strips(parts: Iterable[Pixels]) -> Iterator[Pixels]:
+    """The rows that come in parts, SEGMENT at a time."""
+    held: list[Pixels] = []
+    for part in parts:
+        whole = np.concatenate([*held, part])
+        full = len(whole) // SEGMENT * SEGMENT
+        yield from (whole[row : row + SEGMENT] for row in range(0, full, SEGMENT))
+        held = [whole[full:]] if full < len(whole) else []
+    yield from held
+
+
+def _strips_of(file: IO[bytes], spec: MasterSpec, size: tuple[int, int]) -> Iterator[Pixels]:
+    """The rows of a view kept in a file, SEGMENT at a time."""
+    file.seek(0)
+    line = size[1] * spec.samples * np.dtype(spec.dtype).itemsize
+    for row in range(0, size[0], SEGMENT):
+        rows = min(SEGMENT, size[0] - row)
+        yield np.frombuffer(file.read(rows * line), spec.dtype).reshape(rows, size[1], spec.samples)
 
 
 def row_count(spec: MasterSpec) -> int:

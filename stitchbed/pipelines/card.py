@@ -34,7 +34,7 @@ FIELDS = ("SAMPLE_ID", "X_MM", "Y_MM", "W_MM", "H_MM", "LAB_L", "LAB_A", "LAB_B"
 class CardSettings:
     """paper : to print on. piece : "corner" for four small cards round the work, "full" for one beside it, "all".
 
-    replace : keep aside what lies there and was not made here.
+    replace : keep aside what lies there and was not made here. full_paths : in the record.
     """
 
     paper: Annotated[str, Setting("Paper to print on.", choices=tuple(PAPERS))] = "A4"
@@ -46,6 +46,7 @@ class CardSettings:
         ),
     ] = "all"
     replace: bool = False
+    full_paths: bool = False
 
 
 def make_card(
@@ -85,7 +86,7 @@ def make_card(
         record.outputs = {file.name: sha256_of(file) for file in files}
         record.warnings = kept_aside
         record.numbers = {"check_line_across_mm": LINE_ACROSS_MM, "check_line_down_mm": LINE_DOWN_MM}
-    return told_of(record, "card")
+    return told_of(record, "card", path, settings)
 
 
 def patch_table(pages: tuple[Sheet, ...]) -> PatchTable:

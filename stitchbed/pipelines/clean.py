@@ -16,9 +16,10 @@ from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
-from stitchbed.core.record import Record, notes_of, plain, recording
+from stitchbed.core.record import Record, as_it_is, notes_of, plain, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import block_count
+from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, write_master
 from stitchbed.page.clean.context import CleanContext, desk_of
 from stitchbed.page.clean.dusting import dust
@@ -54,7 +55,7 @@ class CleanSettings:
 
     dpi : where the file is wrong or silent. pictures : write before/after pictures and the mask of the dust.
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
-    records : folder for record and pictures, None: beside the output.
+    records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
     steps: Annotated[
@@ -75,6 +76,7 @@ class CleanSettings:
     workers: int = 2
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 def clean(
@@ -108,6 +110,7 @@ def clean(
         with album_of(told_in, source, wanted=settings.pictures) as album:
             plan, steps = planned(page, source, settings, album, workers=workers)
             spec = spec_of(page, plan, settings.codec)
+            demand_room(spec, target, settings.memory)
             write_master(
                 target,
                 spec,
@@ -129,7 +132,7 @@ def clean(
             "steps": [_row(s) for s in steps],
         }
         record.warnings = [*notes, *windows.notes, *(warning for step in steps for warning in step.warnings)]
-    told = told_of(record, "clean")
+    told = told_of(record, "clean", told_in, settings)
     write_json(told_in, told, originals=[source])
     return told
 
@@ -154,7 +157,7 @@ def planned(
 
 
 def _row(step: Record) -> dict[str, Any]:
-    told = plain(step)
+    told = plain(step, told=as_it_is)
     return {key: told[key] for key in ("step", "seconds", "settings", "numbers", "warnings")}
 
 

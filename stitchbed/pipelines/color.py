@@ -33,6 +33,7 @@ from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
+from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
@@ -65,7 +66,7 @@ class ColorSettings:
     kind : of the fit, "auto", "matrix" or "root". space : "same", "srgb" or "wide". bits : 8 or 16.
     table : of the grade, or None. memory : bytes to work in. workers : threads.
     replace : keep aside what lies there and was not made here.
-    records : folder for the record, None: beside the output.
+    records : folder for the record, None: beside the output. full_paths : in the record.
     """
 
     card: Annotated[
@@ -108,6 +109,7 @@ class ColorSettings:
     workers: int = 2
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 @dataclass(frozen=True)
@@ -152,8 +154,9 @@ def correct_color(
         record.numbers = numbers
         record.warnings = [*kept_aside, *notes, *warnings]
     record.outputs = {output.name: sha256_of(output)}
-    content = told_of(record, "color")
-    write_json(notes_of(output, settings.records), content, originals=[one.tile.path for one in photos])
+    told_in = notes_of(output, settings.records)
+    content = told_of(record, "color", told_in, settings)
+    write_json(told_in, content, originals=[one.tile.path for one in photos])
     return content
 
 
@@ -278,6 +281,7 @@ def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSe
     dtype = stored_as(settings.bits)
     dpi = photo.tile.raster.dpi[0] if photo.tile.raster.dpi is not None else 72.0
     spec = MasterSpec(rows, columns, 3, dtype, photo.tile.raster.alpha, dpi, correction.icc)
+    demand_room(spec, output, settings.memory)
     boxes = list(blocks(rows, columns, BLOCK))
     outside: list[int] = []
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)

@@ -62,6 +62,7 @@ class CompareSettings:
     memory: int = 2**30
     workers: int = 2
     replace: bool = False
+    full_paths: bool = False
 
 
 def compare(

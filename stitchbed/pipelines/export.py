@@ -16,19 +16,21 @@ from stitchbed.color.convert import hex_color
 from stitchbed.copies.artwork import Artwork, check_sizes
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite
-from stitchbed.core.files import sha256_of, write_json
+from stitchbed.core.files import read_file, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import listed
 from stitchbed.core.record import found_notes, notes_of, recording
 from stitchbed.core.settings import DPI, Setting, check
+from stitchbed.output.room import demand_free
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path, paths_of
 from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows, read_header
 
+MOST_BYTES = 6  # for each pixel of a copy: RGB in 16 bits that hardly packs; smaller copies and flats take less
 WORKER_BYTES = 192 * 2**20  # one thread's share: a part of the artwork in linear light, measured
 
 
@@ -61,6 +63,7 @@ class ExportSettings:
     dpi: Annotated[float | None, DPI] = None
     memory: int = 2**30
     workers: int = 2
+    full_paths: bool = False
 
 
 def export(
@@ -101,6 +104,7 @@ def export(
         beside = [found_notes(settings.flats)] if settings.flats else []  # read for the paper's color
         record.warnings = claim_outputs([*paths.values(), told_in], [*originals, *beside], settings)
         record.warnings += _notes(originals)
+        demand_free(told_in, len(wanted) * art.first.height * art.first.width * MOST_BYTES, "the copies")
         record.inputs = {path.name: sha256_of(path) for path in originals}
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
@@ -108,7 +112,7 @@ def export(
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
-    told = told_of(record, "export")
+    told = told_of(record, "export", told_in, settings)
     write_json(told_in, told, originals=originals)
     return told
 
@@ -152,5 +156,5 @@ def _paper_of(flats: Path | None) -> tuple[int, int, int]:
     """The paper's color, as the record beside the flats tells it; white without."""
     if flats is not None:
         with suppress(OSError, ValueError, KeyError, TypeError, BadSettings):
-            return hex_color(json.loads(found_notes(flats).read_text(encoding="utf-8"))["settings"]["paper"])
+            return hex_color(json.loads(read_file(found_notes(flats)))["settings"]["paper"])
     return 255, 255, 255

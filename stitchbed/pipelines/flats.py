@@ -26,6 +26,7 @@ from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
+from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, settled
 from stitchbed.page.line_art.regions import find_regions
@@ -52,7 +53,7 @@ class FlatsSettings:
     colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
     codec : of the file. dpi : where the file is wrong or silent. pictures : show lines over flats, small.
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
-    records : folder for record and pictures, None: beside the output.
+    records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
     gap: Annotated[float, Setting("Widest gap to bridge.", unit="mm", low=0.01, high=10)] = 0.5
@@ -72,6 +73,7 @@ class FlatsSettings:
     workers: int = 2
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 def fill_flats(
@@ -106,6 +108,7 @@ def fill_flats(
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
         table, words = _color_table(page, found, regions, settings, icc)
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
+        demand_room(spec, target, settings.memory)
         write_master(
             target,
             spec,
@@ -122,7 +125,7 @@ def fill_flats(
         record.numbers, record.warnings = _numbers(page, found, regions, words, settings), [*notes, *windows.notes]
         if settings.pictures:
             record.outputs |= _show(page, found, table, regions_picture(told_in), originals)
-    told = told_of(record, "flats")
+    told = told_of(record, "flats", told_in, settings)
     write_json(told_in, told, originals=originals)
     return told
 

@@ -19,7 +19,7 @@ from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import one_heap, workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.record import VERSION, Record, fingerprint, notes_of, plain, recording
+from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
@@ -52,7 +52,7 @@ class JoinSettings:
     the files'.
     assume_profile: None, "first" or "none" where profiles differ. allow_unreadable: go on without unreadable files.
     memory: bytes to work in. workers: threads. keep_job: leave the job folder behind. replace: keep aside what lies
-    there and was not made here.
+    there and was not made here. full_paths: in the record.
     """
 
     survey: SurveySettings = field(default_factory=SurveySettings)
@@ -70,6 +70,7 @@ class JoinSettings:
     keep_job: Annotated[bool, Setting("Leave the job folder behind.", shell=False)] = False
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 def join(
@@ -107,10 +108,11 @@ def join(
             _sweep(folder, error)
             raise
         record["warnings"] = [*warnings, *record["warnings"]]
-        write_json(notes_of(output, settings.records), record, originals=[t.path for t in tiles])
+        told_in = notes_of(output, settings.records)
+        told: JoinRecord = beside(record, told_in.parent, full=settings.full_paths)
+        write_json(told_in, told, originals=[t.path for t in tiles])
         if not settings.keep_job:
             shutil.rmtree(folder, ignore_errors=True)
-    told: JoinRecord = plain(record)
     return told
 
 
@@ -156,7 +158,7 @@ def _joined(
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
     mark = fingerprint(
         [(t.name, t.sha256) for t in tiles],
-        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False, records=None),
+        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False, records=None, full_paths=False),
         VERSION,
     )
     with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch", memory=settings.memory) as shelf:
@@ -236,6 +238,6 @@ def _step(record: Record) -> dict[str, Any]:
 def _canvas(output: Path, plan: Plan, settings: JoinSettings) -> Mapping[str, Any]:
     c = plan.canvas
     return {
-        "path": str(output), "height": c.height, "width": c.width, "dpi": c.dpi, "channels": plan.channels,
+        "path": output, "height": c.height, "width": c.width, "dpi": c.dpi, "channels": plan.channels,
         "dtype": plan.dtype, "alpha": plan.alpha, "codec": settings.codec,
     }  # fmt: skip

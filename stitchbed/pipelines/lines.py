@@ -25,6 +25,7 @@ from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
+from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.ink_layer import (
     SOLID_HALO,
@@ -57,7 +58,7 @@ class LinesSettings:
 
     dpi : where the file is wrong or silent. pictures : show the lines over a color. memory : bytes to work in.
     workers : threads. replace : keep aside what lies there and was not made here.
-    records : folder for record and pictures, None: beside the output.
+    records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
     ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
@@ -69,6 +70,7 @@ class LinesSettings:
     workers: int = 2
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 def lift_lines(
@@ -109,6 +111,7 @@ def lift_lines(
             lifting = replace(lifting, color=lifting.color[:1])
         channels = 3 if colored else page.channels
         spec = MasterSpec(page.height, page.width, channels, page.dtype, True, page.dpi, icc, settings.codec)
+        demand_room(spec, target, settings.memory)
         write_master(
             target,
             spec,
@@ -129,7 +132,7 @@ def lift_lines(
             )
         if settings.pictures:
             record.outputs |= _show(page, lifting, colored, over_color(told_in), source)
-    told = told_of(record, "lines")
+    told = told_of(record, "lines", told_in, settings)
     write_json(told_in, told, originals=[source])
     return told
 

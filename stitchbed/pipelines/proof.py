@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.files import claim, claimed, claimed_folder
-from stitchbed.core.record import plain
+from stitchbed.core.record import beside, name_beside
 from stitchbed.imaging.box import Box
 from stitchbed.pipelines.contract.records import StepRecord
 from stitchbed.reading.formats import open_windows
@@ -47,7 +47,7 @@ def write_proof(
     the folder beside it was not made here.
     """
     begun = time.perf_counter()
-    content = page_record(plain(dict(record)), canvas)
+    content = page_record(beside(dict(record), path.parent), canvas)
     with open_windows(canvas) as windows:
         height, width, _ = windows.raster.shape
         if width * height <= INSIDE_PIXELS:
@@ -56,11 +56,11 @@ def write_proof(
             tiles, weight, count = _beside(windows, path.with_name(f"{path.stem}_files"))
     shapes = overlay_shapes(content, canvas, (width, height))
     listed = [*record.get("inputs", ()), *record.get("originals", ())]
-    inputs = [Path(row["path"]) for row in listed if isinstance(row, Mapping) and "path" in row]
+    inputs = [canvas.parent / row["path"] for row in listed if isinstance(row, Mapping) and "path" in row]
     with claimed(path, originals=[canvas, *inputs]) as partial:
         partial.write_text(page_html(content, tiles, shapes, pairs), encoding="utf-8")
     return {
-        "page": str(path),
+        "page": name_beside(path, canvas.parent),
         "page_bytes": path.stat().st_size,
         "folder": tiles.folder if tiles.inside is None else None,
         "tiles": count,
@@ -120,7 +120,7 @@ def prove_step(path: Path, told: StepRecord, sources: Sequence[Path], canvas: Pa
     ------
     As `proof.write_proof`.
     """
-    inputs = [{"path": str(source)} for source in sources]
+    inputs = [{"path": source.absolute()} for source in sources]
     content = {**told, "originals": inputs, "dust": inpainted_spots(told, canvas)}
     told["proof"] = write_proof(path, content, canvas, pairs=[_whole(told, sources, canvas), *_steps(told, canvas)])
 

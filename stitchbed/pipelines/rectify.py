@@ -25,6 +25,7 @@ from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import BITS, GRADE, Setting, check
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.parallel import in_order, single_threaded_opencv
+from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, corners_in_photo, render
@@ -53,7 +54,7 @@ class RectifySettings:
     """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
 
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
-    records : folder for the record, None: beside the output.
+    records : folder for the record, None: beside the output. full_paths : in the record.
     """
 
     dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
@@ -66,6 +67,7 @@ class RectifySettings:
     workers: int = 2
     replace: bool = False
     records: Path | None = None
+    full_paths: bool = False
 
 
 def rectify(
@@ -104,7 +106,7 @@ def rectify(
         shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
         room = headroom_of(photos, plane, fields, shine.gains)
         job = _job(photos, plane, fields, replace(shine, gains=shine.gains * room.factor), settings)
-        cut_off = _write(job, photos, output, workers_within(settings.workers, settings.memory, WORKER_BYTES), progress)
+        cut_off = _write(job, photos, output, settings, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
@@ -117,8 +119,9 @@ def rectify(
         record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
         record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
-    content = told_of(record, "rectify")
-    write_json(notes_of(output, settings.records), content, originals=[photo.tile.path for photo in photos])
+    told_in = notes_of(output, settings.records)
+    content = told_of(record, "rectify", told_in, settings)
+    write_json(told_in, content, originals=[photo.tile.path for photo in photos])
     return content
 
 
@@ -156,13 +159,15 @@ def _job(
     return FaceJob(plane.facing, plane.fit, settings.dpi, height, width, channels, dtype, sources, shine.shares)
 
 
-def _write(job: FaceJob, photos: Sequence[Photo], output: Path, workers: int, progress: Progress) -> Array:
+def _write(job: FaceJob, photos: Sequence[Photo], output: Path, settings: RectifySettings, progress: Progress) -> Array:
     """Write the result; returns (channels,) the share of it that is cut off at full white."""
     icc = photos[0].tile.raster.icc
     if icc is None and job.channels == 3:
         icc = profile_of("srgb")
     spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)
+    demand_room(spec, output, settings.memory)
     boxes = list(blocks(job.height, job.width, BLOCK))
+    workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
 
     cut_off = np.zeros(job.channels)
     full = np.iinfo(job.dtype).max

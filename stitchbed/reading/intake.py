@@ -73,7 +73,7 @@ def take_in(
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
         taken = [one for many in pool.map(ask, files) for one in many]
     faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
-    if faults and not allow_unreadable:
+    if faults and (not allow_unreadable or len(faults) == len(taken)):
         raise faults[0]
     warnings += [f"{fault.found}; it was left out" for fault in faults]
     good = [one for one in taken if not isinstance(one, StitchbedError)]

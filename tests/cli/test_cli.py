@@ -49,7 +49,7 @@ def test_json_prints_the_record_and_nothing_else(demo: tuple[Path, Result, list[
     record = json.loads(result.stdout)
     kept = json.loads((folder / "canvas.json").read_text())
     assert record["canvas"] == kept["canvas"] and record["placements"] == kept["placements"]
-    assert record["proof"]["page"] == str(folder / "proof.html")
+    assert record["proof"]["page"] == "proof.html"
 
 
 def test_options_reach_the_canvas(demo: tuple[Path, Result, list[str]]) -> None:
@@ -128,7 +128,7 @@ def test_wrong_usage_ends_with_exit_code_2(tmp_path: Path, words: list[str]) -> 
     assert list(tmp_path.iterdir()) == []
 
 
-TESTED_ELSEWHERE = ("--output", "--replace")  # everywhere; by tests/house/test_claims.py
+TESTED_ELSEWHERE = ("--output", "--replace", "--full-paths")  # everywhere; by tests/house/
 
 
 def test_every_option_of_join_is_asked_for_in_these_tests() -> None:

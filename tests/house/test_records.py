@@ -20,6 +20,7 @@ from stitchbed.core.schema import schema_of
 from stitchbed.pipelines.contract.records import RECORDS
 
 DATED = ("card", "join-proof", "export", "color")  # kinds of files that could hold a date: PDF, HTML, ZIP, ICC
+TOLD = (".json", ".html", ".txt")  # what may be passed on: it names no folders above, and no machine
 TIMES = ("started", "seconds")  # of a record: when and how long, the only things that may differ
 
 
@@ -78,8 +79,19 @@ def test_the_record_is_what_its_schema_says_and_the_same_again(name: str, tmp_pa
         for path in outs[0].rglob("*.json"):
             content = json.loads(path.read_text(encoding="utf-8"))
             jsonschema.validate(content, schema_of(RECORDS[content["command"]]))
+    for words in (done.stdout, *[path.read_text("utf-8") for path in _seen(tmp_path) if path.suffix in TOLD]):
+        assert str(tmp_path) not in words, words
     first, second = ({str(path.relative_to(out)): _bytes(path) for path in _seen(out)} for out in outs)
     assert first == second
+
+
+def test_whole_paths_stand_in_a_record_that_is_asked_for_them(tmp_path: Path) -> None:
+    given, out = tmp_path / "in", tmp_path / "out"
+    for folder in (given, out):
+        folder.mkdir()
+    assert invoke((*JOBS["join"](given).words, "--full-paths"), out).exception is None
+    record = json.loads((out / "canvas.json").read_text())
+    assert record["inputs"][0]["path"] == str(given / "piece.tif")
 
 
 def _seen(folder: Path) -> list[Path]:

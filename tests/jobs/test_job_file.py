@@ -38,9 +38,19 @@ def test_names_start_at_the_file_and_are_called_by_its_folder(tmp_path: Path) ->
 def test_what_is_left_out_has_a_default_and_what_is_said_counts(tmp_path: Path) -> None:
     path = written(tmp_path / "harbor", "[clean]\n", "evening.toml")
     assert (job_of(path, STEPS).name, job_of(path, STEPS).pieces) == ("evening", (tmp_path / "harbor",))
-    said = written(tmp_path / "harbor", 'name = "map"\nout = "../done"\n[join]\n')
-    assert (job_of(said, STEPS).name, job_of(said, STEPS).out) == ("map", tmp_path / "harbor/../done")
+    said = written(tmp_path / "harbor", 'name = "map"\nout = "done"\n[join]\n')
+    assert (job_of(said, STEPS).name, job_of(said, STEPS).out) == ("map", tmp_path / "harbor/done")
     assert job_of(said, STEPS, out=tmp_path / "elsewhere").records == tmp_path / "elsewhere/records"
+
+
+def test_results_stay_in_the_folder_of_the_job_file_unless_the_command_says_another(tmp_path: Path) -> None:
+    (tmp_path / "harbor").mkdir()
+    (tmp_path / "harbor" / "link").symlink_to(tmp_path)
+    for said in ("../done", str(tmp_path / "done"), "link/done", "in/../../done"):
+        path = written(tmp_path / "harbor", f"out = {said!r}\n[join]\n")
+        with pytest.raises(BadSettings, match="outside"):
+            job_of(path, STEPS)
+        assert job_of(path, STEPS, out=tmp_path / "done").out == tmp_path / "done"
 
 
 def test_steps_come_in_the_order_of_a_job_whatever_the_order_in_the_file(tmp_path: Path) -> None:

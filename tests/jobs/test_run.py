@@ -356,10 +356,11 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     before = [sha256_of(path) for path in paths]
     command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json"]
     first = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    out = tmp_path / "map" / "out"
     copies = ["export.layers", "export.print", "export.web", "export.nopaper"]
     assert [row["step"] for row in first["steps"]] == ["join", "clean", "lines", "flats", *copies]
     assert {row["state"] for row in first["steps"]} == {DONE}
-    pictures = {row["step"]: tifffile.imread(row["outputs"][0]) for row in first["steps"][:4]}
+    pictures = {row["step"]: tifffile.imread(out / row["outputs"][0]) for row in first["steps"][:4]}
     assert {name: picture.shape[2] for name, picture in pictures.items()} == {
         "join": 3,
         "clean": 3,

@@ -51,6 +51,7 @@ def command(
     `out`, or in that of -o, which then holds the job.toml too. With --each, JOB may also be a picture: a single page.
     """
     given: dict[str, Any] = {"memory": shared.memory, "workers": shared.workers, "replace": shared.replace}
+    given["full_paths"] = shared.full_paths
     settings = replace(settings, out=output, run=replace(settings.run, **given))
     if not each and (len(jobs) > 1 or settings.at_once or settings.cluster):
         raise click.UsageError("several jobs, --at-once and --cluster go with --each")

@@ -140,7 +140,7 @@ def tile_rows(tiles: Sequence[Tile]) -> list[dict[str, Any]]:
     """One row per original: name, path, hash, size, dpi, channels, bits."""
     return [
         {
-            "name": t.name, "path": str(t.path), "sha256": t.sha256, "height": t.raster.shape[0],
+            "name": t.name, "path": t.path, "sha256": t.sha256, "height": t.raster.shape[0],
             "width": t.raster.shape[1], "dpi": t.raster.dpi, "channels": t.raster.shape[2], "bits": t.raster.bits,
         }
         for t in tiles

@@ -101,7 +101,7 @@ def _gone_over(
     """The coarser view, the marks and the detail of a fine one, which is read a band of rows at a time."""
     high, wide, _ = fine.raster.shape
     reduction, factor = reductions[0], reductions[1] // reductions[0]
-    times = detail_reductions(reduction, px_per_mm, stages.evidence)
+    times = detail_reductions((high, wide), reduction, px_per_mm, stages.evidence)
     smalls = [np.zeros(area_size((high, wide), one)[::-1], np.float32) for one in times]
     halo = halo_rows(reduction, px_per_mm, stages.specks)
     view: list[NDArray[Any]] = []

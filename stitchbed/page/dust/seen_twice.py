@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.files import read_file
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import found_notes
 
@@ -23,7 +24,7 @@ MARGIN_MM = 3.0  # from a piece's edge inward; nearer it may be blurred, lifted 
 def pieces_of(canvas: Path) -> list[tuple[Array, float, float]]:
     """tile_from_canvas 3x3, height and width px of each piece of a canvas; none when it has no join's record."""
     with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):  # any JSON may stand there
-        record: dict[str, Any] = json.loads(found_notes(canvas).read_text(encoding="utf-8"))
+        record: dict[str, Any] = json.loads(read_file(found_notes(canvas)))
         if record.get("command") != "join":
             return []
         sizes = {row["name"]: (float(row["height"]), float(row["width"])) for row in record["inputs"]}

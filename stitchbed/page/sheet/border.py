@@ -8,6 +8,7 @@ shadow, or nothing at all where no scan reached. A frame line drawn on the sheet
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
@@ -27,6 +28,7 @@ from stitchbed.page.sheet.frame import Framing, framing
 
 SIDES = ("top", "right", "bottom", "left")
 LOOK_DPI = 100.0
+MOST_LOOK_PX = 8e6  # a sheet larger than A1 is looked at more coarsely; its edges are measured in full all the same
 PLACES = 120  # along a side at which it is measured in full
 SHOWN = 100_000  # px of the middle that colors are looked for in
 LEVEL, GRAY_LEVEL, TINT = 0.08, 0.05, 0.015  # shares by which paper may be lighter, darker, tinted, from place to place
@@ -70,7 +72,7 @@ class Side:
 
 def find_sheet(page: Page) -> tuple[Side, ...]:
     """The four sides in the order of SIDES."""
-    factor = reduction_to(page.dpi, LOOK_DPI)
+    factor = max(reduction_to(page.dpi, LOOK_DPI), math.ceil((page.height * page.width / MOST_LOOK_PX) ** 0.5))
     light = _scanned(*overview(page, factor), page.dpi / factor / MM_PER_INCH)
     is_paper = _paper_test(light)
     return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))

@@ -5,9 +5,10 @@ In: nothing. Out: typed mappings. px are the canvas's or the piece's own, mm the
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, Literal, NotRequired, TypedDict
 
-from stitchbed.core.record import Record, plain
+from stitchbed.core.record import Record, beside
 
 Rows = list[dict[str, Any]]
 Verdict = Literal["good", "usable", "redo"]
@@ -181,7 +182,7 @@ RECORDS: dict[str, Any] = {
 }
 
 
-def told_of(record: Record, command: str) -> StepRecord:
-    """The record of a command's one step, as it is written and returned."""
-    told: StepRecord = plain(record) | {"command": command}
-    return told
+def told_of(record: Record, command: str, output: Path, settings: object) -> StepRecord:
+    """The record of a command's one step, as it is written beside its output and returned."""
+    told: StepRecord = beside(record, output.parent, full=bool(getattr(settings, "full_paths", False)))
+    return {**told, "command": command}

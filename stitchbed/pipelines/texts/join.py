@@ -20,11 +20,11 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     canvas = record["canvas"]
     mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
     lines = [
-        f"{canvas['path']}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "
+        f"{output}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "
         f"{canvas['dpi']:.0f} dpi, from {len(record['placements'])} of {len(record['inputs'])} pieces.",
         *accuracy(record),
         *[f"Note: {warning}." for warning in record["warnings"]],
-        f"Record: {Path(canvas['path']).with_suffix('.json')}",
+        f"Record: {output.with_suffix('.json')}",
     ]
     return "\n".join(lines)
 

@@ -6,8 +6,10 @@ file without a name.
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import IO
@@ -15,6 +17,7 @@ from typing import IO
 import numpy as np
 
 from stitchbed.core.arrays import Pixels
+from stitchbed.core.errors import CannotWrite
 from stitchbed.core.files import cannot_write
 from stitchbed.imaging.box import Box
 from stitchbed.reading.base.fetching import Fetch, fetcher
@@ -52,9 +55,21 @@ def spilled(
             whole[box.slices] = pixels
         return Stored(*shape, dtype, (1, shape[1]), partial(_from_memory, [whole]), lambda: None)
     folder = scratch or Path(tempfile.gettempdir())
+    _demand_free(folder, size, path)
     file = _written(parts, shape, dtype, folder)
     fetch = fetcher(path or folder, file)
     return Stored(*shape, dtype, (1, shape[1]), partial(_from_file, fetch, shape, dtype), file.close)
+
+
+def _demand_free(folder: Path, needed: int, path: Path | None) -> None:
+    with suppress(OSError):  # a disk that does not tell is tried
+        free = shutil.disk_usage(folder).free
+        if free < needed:
+            raise CannotWrite(
+                f"{free / 2**30:.1f} GiB free in {folder}, where {path.name if path else 'a picture'} is unpacked",
+                expected=f"about {needed / 2**30:.1f} GiB while the job runs",
+                attempt="making room, or another disk for temporary files (TMPDIR)",
+            )
 
 
 def _written(parts: Parts, shape: tuple[int, int, int], dtype: str, folder: Path) -> IO[bytes]:

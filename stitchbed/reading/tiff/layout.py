@@ -87,6 +87,7 @@ class TiffPage:
 # the most bytes one stored byte can stand for; a claim beyond it cannot be met by the data
 MOST_GROWTH = {"none": 1, "lzw": 2600, "deflate": 1033, "packbits": 64, "zstd": 40_000, "jpeg": 100_000}
 FAX_GROWTH = 2**31  # a white row is one bit, however wide
+MOST_SHARED = 64e6  # px of a picture whose pieces may all be the same bytes
 LARGE_TILE = 2**22  # px; a tile of 2048 x 2048 is accepted even for a picture of one pixel
 MOST_PIECE = 2**31 - 1  # bytes of one decoded strip or tile; the decoders count in 32 bits
 
@@ -122,6 +123,13 @@ def check_extents(page: TiffPage, source: Source) -> None:
         at = int(short[0])
         found = f"{what} {at + 1} of {ends.size} has {page.counts[at]:,} bytes, too few for its {int(needed[at]):,}"
         raise unreadable(source.path, f"is damaged: {found}")
+
+
+def check_shared(page: TiffPage, path: Path) -> None:
+    """Blank pieces may share their bytes; a large picture of hardly anything else is no scan, and would take hours."""
+    if page.height * page.width > MOST_SHARED and 2 * np.unique(page.offsets).size < page.offsets.size:
+        found = f"claims {page.offsets.size:,} pieces and holds {np.unique(page.offsets).size:,}"
+        raise unreadable(path, f"is damaged or made to mislead: it {found}")
 
 
 def _needed_bytes(page: TiffPage) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stitchbed.core.errors import StitchbedError
 from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, unreadable
 from stitchbed.reading.metadata.tags import Directory, blob, directory_at, number, numbers
-from stitchbed.reading.tiff.layout import TiffPage, check_extents, check_pieces
+from stitchbed.reading.tiff.layout import TiffPage, check_extents, check_pieces, check_shared
 
 COMPRESSIONS = {
     1: "none", 2: "fax rle", 3: "fax 3", 4: "fax 4", 5: "lzw", 7: "jpeg", 8: "deflate", 32773: "packbits",
@@ -59,6 +59,7 @@ def page_of(directory: Directory, max_pixels: int) -> TiffPage:
     )
     check_pieces(page, path)
     check_extents(page, directory.source)
+    check_shared(page, path)
     return page
 
 
