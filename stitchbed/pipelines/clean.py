@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any
 
-from stitchbed.core.errors import BadSettings
+from stitchbed.core.errors import BadSettings, CanvasTooLarge
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
@@ -19,6 +19,7 @@ from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import Record, as_it_is, notes_of, plain, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import block_count
+from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, write_master
 from stitchbed.page.clean.context import CleanContext, desk_of
@@ -28,6 +29,7 @@ from stitchbed.page.clean.plan import CleanPlan, clean_blocks, spec_of
 from stitchbed.page.clean.repair_places import RepairSettings
 from stitchbed.page.clean.steps import drop, framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
+from stitchbed.page.dust.sweep import LOOK_DPI
 from stitchbed.page.medium import MEDIUM
 from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
@@ -41,6 +43,7 @@ from stitchbed.reading.formats import open_windows
 
 STEPS = ("border", "repair", "paper", "drop", "dust", "tone")
 LEAST_MM, LEAST_PX = 2.0, 8  # of a side; less holds neither an edge nor paper that could be judged
+DUST_SHARE = 0.2  # of the memory, for a mask of the whole page
 WORKER_BYTES = 300 * 2**20  # one thread's share at 1200 dpi in color, measured
 
 Step = Callable[[CleanContext, CleanPlan, Any, Record], CleanPlan]
@@ -107,6 +110,7 @@ def clean(
     ):
         page = page_of(windows, dpi=settings.dpi)
         _refuse_small(page, source)
+        _refuse_large(page, source, settings)
         with album_of(told_in, source, wanted=settings.pictures) as album:
             plan, steps = planned(page, source, settings, album, workers=workers)
             spec = spec_of(page, plan, settings.codec)
@@ -173,6 +177,18 @@ def _check(settings: CleanSettings, source: Path, target: Path) -> list[str]:
     told_in = notes_of(target, settings.records)
     album = [album_folder(told_in)] if settings.pictures else []
     return claim_outputs([target, told_in, *album], [source], settings)
+
+
+def _refuse_large(page: Page, source: Path, settings: CleanSettings) -> None:
+    """A mask of dust holds a bit for each pixel of the page, and two of them are at hand for a moment."""
+    cells = page.height * page.width // reduction_to(page.dpi, LOOK_DPI) ** 2
+    most = int(DUST_SHARE * settings.memory) * 8
+    if "dust" in settings.steps and cells > most:
+        raise CanvasTooLarge(
+            f"{source.name}, {page.height * page.width / 1e6:,.0f} megapixels at {page.dpi:g} dpi, to search for dust",
+            expected=f"at most {most / 1e6:,.0f} megapixels at {LOOK_DPI:g} dpi within the memory to work in",
+            attempt=f"--memory {cells / 8 / DUST_SHARE / 2**20:.0f}MiB, --steps border,paper,tone, or another --dpi",
+        )
 
 
 def _refuse_small(page: Page, source: Path) -> None:

@@ -77,8 +77,8 @@ def kept(path: Path, write: Callable[[Path], object]) -> Path:
 
 
 def tiff(path: Path, pixels: np.ndarray, **how: object) -> Path:
-    """A TIFF of 600 dpi."""
-    said = {"photometric": "rgb" if pixels.ndim == 3 else "minisblack", "resolution": (600, 600), "metadata": None}
+    """A TIFF of 300 dpi, at which a survey looks at every pixel."""
+    said = {"photometric": "rgb" if pixels.ndim == 3 else "minisblack", "resolution": (300, 300), "metadata": None}
     return kept(path, lambda to: tifffile.imwrite(to, pixels, **{**said, "resolutionunit": 2, **how}))
 
 
@@ -171,6 +171,12 @@ def photo(folder: Path) -> list[Path]:
     return [kept(folder / "photo.jpg", lambda to: cv2.imwrite(str(to), picture[..., ::-1]))]
 
 
+def noise(folder: Path) -> list[Path]:
+    """A page of 40 MP that is nothing but noise, so that everything on it might be dust, lines, or a point to match."""
+    pixels = np.random.default_rng(0).integers(0, 256, (6400, 6400), dtype=np.uint8)
+    return [tiff(folder / "noise.tif", pixels, compression="zlib", rowsperstrip=64)]
+
+
 JOBS = {
     "join-1GiB": Job(two_pieces, "join {0} {1} -o {out}.tif", 1024),
     "join-400MiB": Job(two_pieces, "join {0} {1} -o {out}.tif", 400),
@@ -187,6 +193,9 @@ JOBS = {
     "long": Job(long_page, "clean {0} -o {out}.tif", 400),
     "wide": Job(wide_page, "clean {0} -o {out}.tif", 400),
     "join-long": Job(lambda folder: [*long_page(folder), *wide_page(folder)], "check {0} {1}", 400, refused=True),
+    "noise": Job(noise, "clean {0} -o {out}.tif", 400, refused=True),
+    "noise-flats": Job(noise, "flats {0} -o {out}.tif", 400, refused=True),
+    "noise-join": Job(noise, "join {0} -o {out}.tif", 400),
     "black-400": Job(fax(20_000, 100), "check {0}", 400, refused=True),
     "black-400-clean": Job(fax(20_000, 100), "clean {0} -o {out}.tif", 400, refused=True),
     "black-3844-check": Job(fax(62_000, 62), "check {0}", 400, refused=True),

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Indices, Mask
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
@@ -30,6 +31,7 @@ SAMPLES = 20
 TOGETHER = 768  # px at LOOK_DPI; marks within such a square are weighed at once
 PATCH = 0.6  # of the largest mark's longest side: half a patch, so that paper shows round it
 STRAY = 0.1  # of full ink beside a mark; what is darker is another mark and is not fitted
+MOST_FINDS = 400_000  # of a page; a dusty one has a tenth, and these take some 300 MiB
 BLOCK = 768  # px at LOOK_DPI; the result does not depend on it
 
 
@@ -93,7 +95,18 @@ def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers
         mine = owned(found, shifted(at, -window.row, -window.col))
         return moved(mine, window.row, window.col)
 
-    return joined(list(in_order(look, blocks(bottom - top, right - left, BLOCK), workers)))
+    parts: list[Finds] = []
+    count = 0
+    for part in in_order(look, blocks(bottom - top, right - left, BLOCK), workers):
+        parts.append(part)
+        count += len(part.kind)
+        if count > MOST_FINDS:
+            raise BadSettings(
+                f"more than {MOST_FINDS:,} marks that might be dust",
+                expected="a drawing with some dust on it, not noise or a screen of dots",
+                attempt="the other steps: --steps border,paper,tone",
+            )
+    return joined(parts)
 
 
 def weighed(ground: Ground, finds: Finds, asked: Mask, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:

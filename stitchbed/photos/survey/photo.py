@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
@@ -25,6 +26,9 @@ from stitchbed.reading.intake import take_in
 from stitchbed.reading.windows import Windows
 
 LONGEST_VIEW = 8192  # px; cards are sought in a view no longer than this
+
+
+VIEWS_SHARE = 0.8  # of the memory, for the views of all photos
 
 
 @dataclass(frozen=True)
@@ -54,9 +58,17 @@ def opened(paths: Sequence[Path], *, memory: int = MEMORY) -> Iterator[tuple[tup
     with ExitStack() as stack:
         photos: list[Photo] = []
         warnings: list[str] = []
+        held = 0
         for path in paths:
             tiles, notes = take_in([path], memory=memory)
             warnings += notes
+            held += sum(_view_bytes(tile) for tile in tiles)
+            if held > VIEWS_SHARE * memory:
+                raise CanvasTooLarge(
+                    f"{len(paths)} photos, of which views of more than {held / 2**20:.0f} MiB are kept at hand",
+                    expected=f"at most {VIEWS_SHARE * memory / 2**20:.0f} of the {memory / 2**20:.0f} MiB to work in",
+                    attempt="more --memory, fewer photos, or smaller ones",
+                )
             photos += [_opened(tile, stack, memory) for tile in tiles]
         yield tuple(photos), warnings
 
@@ -85,7 +97,16 @@ def read_small(photo: Photo, xy: Array) -> Array:
 
 def _opened(tile: Tile, stack: ExitStack, memory: int) -> Photo:
     windows = stack.enter_context(open_windows(tile.path, memory=memory))
-    reduction = -(-max(tile.raster.shape[:2]) // LONGEST_VIEW)
+    reduction = _reduction(tile)
     view: Any = windows.view(reduction)
     small = eight_bit(view)
     return Photo(tile, windows, transfer_of(tile.raster.icc), reduction, small)
+
+
+def _reduction(tile: Tile) -> int:
+    return -(-max(tile.raster.shape[:2]) // LONGEST_VIEW)
+
+
+def _view_bytes(tile: Tile) -> int:
+    rows, cols, channels = tile.raster.shape
+    return rows * cols * channels // _reduction(tile) ** 2
