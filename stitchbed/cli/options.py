@@ -64,7 +64,7 @@ def shared_options(function: Command) -> Command:
 
     @functools.wraps(function)
     def wrapped(*args: Any, json: bool, quiet: bool, **kwargs: Any) -> Any:
-        own = {name: kwargs.pop(name) for name in SHELL_ONLY}
+        own = {name: kwargs.pop(name) for name in SHELL_ONLY if name in kwargs}
         shared = Shared(json, quiet or json, **own)
         return function(*args, shared=shared, **kwargs)
 
