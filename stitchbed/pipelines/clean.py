@@ -126,7 +126,8 @@ def clean(
                 ),
                 originals=[source],
             )
-        record.inputs = {source.name: sha256_of(source)}
+        read = [source, *(path for path in (settings.dust.second,) if path)]
+        record.inputs = {path.name: sha256_of(path) for path in read}
         record.outputs = {target.name: sha256_of(target), **album.written}
         record.numbers = {
             "height": spec.height,

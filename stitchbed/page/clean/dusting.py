@@ -7,32 +7,47 @@ Places are mm from the top left of the clean page, as everywhere, so that what i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
+from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.reduce import reduction_to
+from stitchbed.imaging.transforms import moved
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import DustSettings, asked, judged
-from stitchbed.page.dust.finds import Finds
+from stitchbed.page.dust.finds import HOLE, Finds
+from stitchbed.page.dust.second_sight import MISSING, SHOWN, Second, registered, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
+from stitchbed.page.ground import Ground
 from stitchbed.page.ink import InkTraits
-from stitchbed.page.sheet.white import paper_small
+from stitchbed.page.page import Page, page_of
+from stitchbed.page.sheet.white import PaperSettings, paper_small, survey
+from stitchbed.reading.formats import open_windows
 
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink")
 KEEP_MM = 1.0  # round a place to keep; it is read off a picture by hand
-LISTED, SHOWN = 40, 8  # places told in the record, and shown
+LEAST_SECOND = 0.15  # of full ink, or of light in ink; less is the noise of either scan
+LISTED, PICTURED = 40, 8  # places told in the record, and shown
 FAR_MM = 5.0  # from anything drawn, on pages in pencil or paint
+# on pages in pencil or paint: which finds may be taken, from which are near to what is drawn
+SOFT_PAGES: dict[str, Callable[[Mask], Mask]] = {
+    "careful": np.zeros_like,
+    "normal": np.logical_not,
+    "eager": np.ones_like,
+}
 MARKED, SMALL_MM = 0.015, 1.2  # of the paper's light; a mark no longer than that may be a speck itself
 
 
@@ -40,7 +55,8 @@ MARKED, SMALL_MM = 0.015, 1.2  # of the paper's light; a mark no longer than tha
 class Seen:
     """finds of the page; their (n, 2) places mm on the clean page; traits and scale they were judged by.
 
-    twice : (n,) finds two scans showed, or None. near : (n,) nearer than FAR_MM to what is drawn.
+    twice : (n,) finds two scans showed, or None. near : (n,) nearer than FAR_MM to what is drawn. second : (n,) what
+    another scan says of each, `second_sight`; UNKNOWN where none was given.
     """
 
     finds: Finds
@@ -49,6 +65,7 @@ class Seen:
     scale: Scale
     twice: Mask | None
     near: Mask
+    second: NDArray[np.int8]
 
 
 def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
@@ -56,11 +73,12 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     seen = _seen(desk, plan, settings)
     left = excepted(seen.places, settings)
     judge = _judged(seen, plan, settings) & ~left
-    doubt = _judged(seen, plan, replace(settings, strength="eager")) & ~judge & ~left
-    found = dust_map(desk.page, seen.finds, judge, in_ink=settings.in_ink)
+    doubt = _judged(seen, plan, replace(settings, strength="eager")) & ~judge & ~left & (seen.second != SHOWN)
+    light = settings.in_ink or bool((judge & (seen.finds.kind == HOLE)).any())
+    found = dust_map(desk.page, seen.finds, judge, in_ink=light)
     after = replace(plan, dust=found if found.count else None)
     record.numbers = _numbers(desk, plan, seen, judge, doubt) | {"excepted": int(left.sum())}
-    record.warnings += _warnings(desk, plan, seen)
+    record.warnings += _warnings(desk, plan, seen, settings)
     _show(desk, (plan, after), seen, judge, doubt)
     if found.count:
         write_mask(desk.album, desk.page, found, plan.frame, workers=desk.workers)
@@ -94,13 +112,45 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     drawn = _drawn(desk, plan)
     rows = np.clip((y / desk.factor).astype(int), 0, drawn.shape[0] - 1)
     cols = np.clip((x / desk.factor).astype(int), 0, drawn.shape[1] - 1)
-    return Seen(finds, places, traits, scale, twice, drawn[rows, cols])
+    second = _second(desk, ground, finds, settings, traits, scale)
+    return Seen(finds, places, traits, scale, twice, drawn[rows, cols], second)
+
+
+def _second(
+    desk: CleanContext, ground: Ground, finds: Finds, settings: DustSettings, traits: InkTraits, scale: Scale
+) -> NDArray[np.int8]:
+    """(n,) what the other scan says of each find.
+
+    Raises
+    ------
+    BadSettings : the other scan is too coarse, or shows another sheet. UnreadableTile : it cannot be read.
+    """
+    if settings.second is None:
+        return np.zeros(len(finds.kind), np.int8)
+    with open_windows(settings.second) as windows:
+        other = page_of(windows, dpi=None if windows.raster.dpi else desk.page.dpi)
+        motion = registered(desk.page, other, name=settings.second.name)
+        theirs = Ground(other, survey(other, other.box, PaperSettings(), workers=desk.workers))
+        second = Second(theirs, motion, ink_of(theirs, _boxes_there(desk, other, motion), 1).black)
+        return shown_there(ground, finds, second, traits.black, scale, workers=desk.workers)
+
+
+def _boxes_there(desk: CleanContext, other: Page, motion: Array) -> list[Box]:
+    """The samples that show the page's ink, as they lie in the other scan."""
+    found = []
+    for box in desk.boxes:
+        x, y = moved(motion, np.array([[box.col + box.width / 2, box.row + box.height / 2]]))[0]
+        there = Box(round(y - box.height / 2), round(x - box.width / 2), box.height, box.width)
+        found.append(clipped(there, other.box))
+    return [box for box in found if not box.empty]
 
 
 def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     dust = judged(seen.finds, seen.traits, seen.scale, settings, twice=seen.twice, medium=plan.medium.name)
-    careful = settings.strength == "careful" and plan.medium.name != "ink"
-    return dust & ~seen.near if careful else dust
+    if plan.medium.name != "ink":
+        dust = dust & SOFT_PAGES[settings.strength](seen.near)
+    small = (seen.finds.extent <= settings.largest) & (seen.finds.peak > LEAST_SECOND)
+    return np.asarray(dust & (seen.second != SHOWN) | (seen.second == MISSING) & small)
 
 
 def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:
@@ -133,6 +183,8 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
         "largest_mm": largest,
         "taken_places": listed_places(seen.places, finds, judge),
         "doubtful_places": listed_places(seen.places, finds, doubt),
+        "second_shows": int((seen.second == SHOWN).sum()),
+        "second_lacks": int((seen.second == MISSING).sum()),
         "seen_by_two_pieces": int(seen.twice.sum()) if seen.twice is not None else None,
         "dust_per_cm2": count / max(area * (MM_PER_INCH / page.dpi) ** 2 / 100, 1e-9),
         "median_size_mm": float(np.median(finds.size[judge])) if count else None,
@@ -156,14 +208,16 @@ def _first(finds: Finds, chosen: Mask) -> list[int]:
     return [int(n) for n in which[np.argsort(-finds.size[which], kind="stable")]]
 
 
-def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen) -> list[str]:
+def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen, settings: DustSettings) -> list[str]:
     said = []
+    taken = {
+        "careful": "no dust was taken; --dust normal takes what lies far from all drawing, --second SCAN what it lacks",
+        "normal": "only specks far from everything drawn were taken for dust",
+        "eager": "look whether what was taken was dust",
+    }[settings.strength]
     if plan.medium.name != "ink":
         told = "you said" if plan.medium.asked else "it looks like"
-        said.append(
-            f"{told} {plan.medium.name}: only specks far from everything drawn were taken for dust, "
-            "and tones were left as they are"
-        )
+        said.append(f"{told} {plan.medium.name}, where a speck and a drawn dot look the same: {taken}")
     elif not seen.traits.found:
         said.append("no solid ink was found, so only specks far from everything drawn were taken for dust")
     if desk.page.dpi < COARSE_DPI:
@@ -175,7 +229,7 @@ def _show(desk: CleanContext, plans: tuple[CleanPlan, CleanPlan], seen: Seen, ju
     """The place that changed most, the places of the largest specks, and of those in doubt."""
     factor = reduction_to(desk.page.dpi, LOOK_DPI)
     at = [(float(x) * factor, float(y) * factor) for x, y in zip(seen.finds.col, seen.finds.row, strict=True)]
-    taken, doubted = (_first(seen.finds, chosen)[:SHOWN] for chosen in (judge, doubt))
+    taken, doubted = (_first(seen.finds, chosen)[:PICTURED] for chosen in (judge, doubt))
     if taken:
         show_step(desk.album, "dust", desk.page, plans, at[taken[0]])
         show_places(desk.album, "dust_places", desk.page, plans, [at[n] for n in taken])

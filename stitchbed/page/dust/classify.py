@@ -6,6 +6,7 @@ In: a table of finds of the whole page. Out: which of them are dust, the mask of
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Annotated
 
 import numpy as np
@@ -27,13 +28,14 @@ STRENGTHS = ("careful", "normal", "eager")
 
 @dataclass(frozen=True)
 class DustSettings:
-    """strength : "careful" takes specks that stand on bare paper and are too gray, or too small, to be drawn; "normal"
-    also grays that touch a drawing; "eager" is less particular in all of that. The default is the one that harms
-    nothing. largest : mm; the default is a grain of dust seen without a glass. smallest_dot : mm; the finest dot the
-    pen makes: nothing as large and as black is taken, nor, in ink, anything as large and as white. The default, .12,
-    is a fine liner's. keep : (x, y) mm from the clean page's top left: a speck within 1 mm stays. spare : (x, y,
-    width, height) mm of places where nothing is taken. in_ink : also fill light specks in solid ink; not by default,
-    for stars, highlights and the gaps of hatching look the same.
+    """strength : "careful" takes specks that stand on bare paper and are too gray, or too small, to be drawn, and on
+    pages in pencil or paint none; "normal" also grays that touch a drawing; "eager" is less particular in all of that.
+    The default is the one that harms nothing. largest : mm; the default is a grain of dust seen without a glass.
+    smallest_dot : mm; the finest dot the pen makes: nothing as large and as black is taken, nor, in ink, anything as
+    large and as white. The default, .12, is a fine liner's. keep : (x, y) mm from the clean page's top left: a speck
+    within 1 mm stays. spare : (x, y, width, height) mm of places where nothing is taken. in_ink : also fill light
+    specks in solid ink; not by default, for stars, highlights and the gaps of hatching look the same. second : another
+    scan of the same sheet; what only one of both shows is dust, also light specks in ink, and what both show is not.
     """
 
     strength: Annotated[
@@ -65,6 +67,10 @@ class DustSettings:
             read=area_mm,
         ),
     ] = ()
+    second: Annotated[
+        Path | None,
+        Setting("Another scan of the same sheet: what only one of both shows is dust, what both show is not."),
+    ] = None
 
 
 @dataclass(frozen=True)

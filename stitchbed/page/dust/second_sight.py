@@ -1,0 +1,177 @@
+"""I ask another scan of the same sheet which marks it shows too: what only one scan has is dust.
+
+In: two pages of one sheet, finds of the first. Out: for each find, whether the other scan shows it, does not, or cannot
+tell. The other scan may lie shifted or turned; it must be about as fine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Floats, Indices
+from stitchbed.core.errors import BadSettings
+from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import reduction_to, shrunk
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.homography_links import PhotoLinkSettings, link_photos
+from stitchbed.matching.similarity_links import NoLink
+from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.finds import HOLE, Finds
+from stitchbed.page.dust.sweep import LOOK_DPI
+from stitchbed.page.ground import Ground, relative
+from stitchbed.page.ink import amount
+from stitchbed.page.page import Page, luminance, overview
+
+VIEW_PX = 1000  # of the longer side, in which the scans are matched
+GATE = 0.004  # of the longer side; two scans of one bed differ by less
+COARSEST = 0.75  # of the page's dpi; a coarser scan blurs away what it is asked about
+NEAR_MM = 0.12  # a mark may lie so far off: beds bend, dots spread
+ABSENT, THERE = 0.35, 0.6  # of the mark's own strength
+TOGETHER = 640  # px at LOOK_DPI looked at once
+FURTHEST_MM, ALIKE = 0.6, 0.5  # that a block is shifted against the rest, and the response from which that is believed
+UNKNOWN, SHOWN, MISSING = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Second:
+    """ground : the other scan. other_from_page : 3x3 px. black : light of its ink relative to its paper."""
+
+    ground: Ground
+    other_from_page: Array
+    black: float
+
+
+def registered(page: Page, other: Page, *, name: str) -> Array:
+    """other_from_page, 3x3 px, of two scans of one sheet. name : of the other file.
+
+    Raises
+    ------
+    BadSettings : it is coarser than the page, or does not show the same sheet.
+    """
+    if other.dpi < COARSEST * page.dpi:
+        raise BadSettings(
+            f"{name} of {other.dpi:g} dpi as a second sight of a page of {page.dpi:g} dpi",
+            expected="another scan about as fine",
+            attempt=f"a scan at {page.dpi:g} dpi",
+        )
+    points = [_points(one, words) for one, words in ((page, "page"), (other, name))]
+    link = link_photos((points[0], points[1]), (0, 1), PhotoLinkSettings(gate=GATE))
+    if isinstance(link, NoLink):
+        raise BadSettings(
+            f"{name}, which does not show what the page shows: {link.reason}",
+            expected="another scan of the same sheet, of the same side",
+            attempt="--second with that scan, or none",
+        )
+    affine, _ = cv2.estimateAffine2D(link.xy_a, link.xy_b, method=cv2.LMEDS)
+    return np.vstack([affine, (0, 0, 1)]) if affine is not None else link.b_from_a
+
+
+def shown_there(
+    ground: Ground, finds: Finds, second: Second, black: float, scale: Scale, *, workers: int = 1
+) -> NDArray[np.int8]:
+    """(n,) UNKNOWN, SHOWN or MISSING in the second scan. black : of the page's own ink."""
+    told = np.zeros(len(finds.kind), np.int8)
+    if not len(told):
+        return told
+    cells = np.stack([finds.row, finds.col], axis=1).astype(np.int64) // TOGETHER
+    order, start = np.unique(cells, axis=0, return_inverse=True)
+    groups = [np.flatnonzero(start.ravel() == n) for n in range(len(order))]
+    by = np.argsort(finds.owner, kind="stable")
+    starts = np.searchsorted(finds.owner, np.arange(len(told) + 1), sorter=by)
+
+    def work(group: Indices) -> NDArray[np.int8]:
+        pixels = [by[starts[n] : starts[n + 1]] for n in group.tolist()]
+        return _told(ground, finds, second, (group, pixels), black, scale)
+
+    for group, part in zip(groups, in_order(work, groups, workers), strict=True):
+        told[group] = part
+    return told
+
+
+def _told(
+    ground: Ground, finds: Finds, second: Second, chosen: tuple[Indices, list[Indices]], black: float, scale: Scale
+) -> NDArray[np.int8]:
+    """What the second scan says of the finds of one block."""
+    group, pixels = chosen
+    factor = reduction_to(ground.page.dpi, LOOK_DPI)
+    reach = max(2, round(NEAR_MM * scale.px_per_mm))
+    whole = np.concatenate(pixels)
+    rows, cols = finds.rows[whole], finds.cols[whole]
+    box = Box(int(rows.min()) - 4 * reach, int(cols.min()) - 4 * reach,
+              int(np.ptp(rows)) + 8 * reach + 1, int(np.ptp(cols)) + 8 * reach + 1)  # fmt: skip
+    here = _ink(ground, box, factor, black)
+    there, known = _moved_ink(second, box, factor)
+    there, known = _aligned(here, there, known, FURTHEST_MM * scale.px_per_mm)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
+    darkest, lightest = cv2.dilate(there, disc), 1 - cv2.erode(there, disc)
+    sure = cv2.erode(known, disc)
+    told = np.zeros(len(group), np.int8)
+    for n, (find, own) in enumerate(zip(group.tolist(), pixels, strict=True)):
+        r, c = finds.rows[own] - box.row, finds.cols[own] - box.col
+        if not sure[r, c].all():
+            continue
+        hole = finds.kind[find] == HOLE
+        mine = (1 - here[r, c]) if hole else here[r, c]
+        strong = mine >= 0.7 * mine.max()
+        theirs = float((lightest if hole else darkest)[r, c][strong].max()) / max(float(mine.max()), 1e-3)
+        told[n] = MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
+    return told
+
+
+def _ink(ground: Ground, box: Box, factor: int, black: float) -> Floats:
+    """(h, w) ink of a box given in px of `factor` page px."""
+    full = Box(box.row * factor, box.col * factor, box.height * factor, box.width * factor)
+    return amount(luminance(shrunk(relative(ground, full), factor)), black)
+
+
+def _moved_ink(second: Second, box: Box, factor: int) -> tuple[Floats, Floats]:
+    """(h, w) ink of the second scan as it lies under `box`, and 1 where that scan shows it."""
+    own = reduction_to(second.ground.page.dpi, LOOK_DPI)
+    shrink = [np.array([[f, 0, (f - 1) / 2], [0, f, (f - 1) / 2], [0, 0, 1.0]]) for f in (factor, own)]
+    other_from_box = np.linalg.inv(shrink[1]) @ second.other_from_page @ shrink[0] @ _shift(box.col, box.row)
+    corners = np.array([(0, 0), (box.width, 0), (0, box.height), (box.width, box.height)], np.float64)
+    at = moved(other_from_box, corners)
+    low, high = np.floor(at.min(axis=0)).astype(int) - 3, np.ceil(at.max(axis=0)).astype(int) + 4
+    around = Box(int(low[1]), int(low[0]), int(high[1] - low[1]), int(high[0] - low[0]))
+    page = second.ground.page
+    inside = clipped(around, Box(0, 0, page.height // own, page.width // own))
+    size = (box.width, box.height)
+    if inside.empty:
+        return np.zeros(size[::-1], np.float32), np.zeros(size[::-1], np.float32)
+    ink = _ink(second.ground, inside, own, second.black)
+    matrix = np.linalg.inv(_shift(inside.col, inside.row)) @ other_from_box
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    there = cv2.warpPerspective(ink, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    known = cv2.warpPerspective(np.ones_like(ink), matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(there, np.float32), np.asarray(known > 0.99, np.float32)
+
+
+def _aligned(here: Floats, there: Floats, known: Floats, furthest: float) -> tuple[Floats, Floats]:
+    """`there` and `known` shifted by what the block as a whole lies off, where it shows enough to tell."""
+    window = cv2.createHanningWindow(here.shape[::-1], cv2.CV_32F)
+    (dx, dy), response = cv2.phaseCorrelate(np.clip(here, 0, 1), np.clip(there, 0, 1), window)
+    if response < ALIKE or np.hypot(dx, dy) > furthest:
+        return there, known
+    matrix = np.array([[1, 0, dx], [0, 1, dy]], np.float64)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = here.shape[::-1]
+    shifted = cv2.warpAffine(there, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    sure = cv2.warpAffine(known, matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(shifted, np.float32), np.asarray(sure > 0.99, np.float32)
+
+
+def _points(page: Page, name: str) -> Keypoints:
+    factor = max(1, round(max(page.height, page.width) / VIEW_PX))
+    light = overview(page, factor)[0]
+    view = np.rint(255 * np.sqrt(np.clip(light, 0, 1))).astype(np.uint8)
+    return detect(name, view, factor, FeatureSettings(view_side=VIEW_PX))
+
+
+def _shift(x: float, y: float) -> Array:
+    return np.array([[1, 0, x], [0, 1, y], [0, 0, 1]], np.float64)
