@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable, Iterator
+from typing import Any
 
 import imagecodecs
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.samples import from_bits
 from stitchbed.reading.stills.jpeg import frame_of
+from stitchbed.reading.tiff.colors import codes_of
 from stitchbed.reading.tiff.layout import FAXES, TiffPage
 
 PART_BYTES = 4 * 2**20  # of a strip that is decoded part by part
@@ -76,14 +79,34 @@ def _inflating(page: TiffPage, packed: Iterable[bytes]) -> Iterator[bytes]:
 
 def _whole_rows(page: TiffPage, raw: bytes, rows: int) -> Pixels:
     """Decompressed rows as samples, the predictor undone."""
+    if page.floating:
+        return codes_of(page, _floats(page, raw, rows))
     pixels = unpacked(page, raw, rows, page.piece_width)
-    return imagecodecs.delta_decode(pixels, axis=1) if page.predictor else pixels
+    return imagecodecs.delta_decode(pixels, axis=1) if page.predictor == 2 else pixels
+
+
+def _floats(page: TiffPage, raw: bytes, rows: int) -> NDArray[Any]:
+    """(rows, piece_width, piece_samples) floating point. Reference: TIFF technical note 3 (2005), predictor 3."""
+    shape = rows, page.piece_width, page.piece_samples
+    size = page.bits // 8
+    stored = np.frombuffer(raw, np.uint8, rows * page.row_bytes)
+    if page.predictor == 3:  # differences of bytes, those of one significance together, the highest first
+        steps = stored.reshape(rows, -1, page.piece_samples)
+        planes = np.cumsum(steps, axis=1, dtype=np.uint8).reshape(rows, size, -1)
+        return np.ascontiguousarray(planes.swapaxes(1, 2)).view(f">f{size}").reshape(shape)
+    if page.predictor == 2:
+        whole = np.cumsum(stored.view(f"{page.order}u{size}").reshape(shape), axis=1, dtype=f"u{size}")
+        return whole.view(f"f{size}")
+    return stored.view(f"{page.order}f{size}").reshape(shape)
 
 
 def unpacked(page: TiffPage, raw: bytes, rows: int, width: int) -> Pixels:
     """Uncompressed bytes of whole rows as (rows, width, samples) uint8/uint16; packed bits become 0, 1, ..."""
     samples = page.piece_samples
     row_bytes = (width * samples * page.bits + 7) // 8
+    if page.floating:
+        values = np.frombuffer(raw, f"{page.order}f{page.bits // 8}", rows * width * samples)
+        return codes_of(page, values.reshape(rows, width, samples))
     plain = np.frombuffer(raw, np.uint8, rows * row_bytes).reshape(rows, row_bytes)
     return from_bits(plain, page.bits, width, samples, page.order)
 

@@ -22,7 +22,8 @@ class TiffPage:
     """How one picture's pixels lie. Pieces are strips (as wide as the picture) or tiles; sizes in px, offsets in bytes.
 
     samples : per pixel as stored; piece_samples : in one piece (1 when planes are apart).
-    color : channels handed out; alpha : index of the alpha sample or None.
+    color : channels handed out; alpha : index of the alpha sample or None. predictor : 1 none, 2 differences, 3 of
+    floating point. floating : samples are floating point. top : the largest code that is stored.
     """
 
     height: int
@@ -32,7 +33,7 @@ class TiffPage:
     photometric: int
     compression: str
     planes_apart: bool
-    predictor: bool
+    predictor: int
     low_bit_first: bool
     order: str
     tiled: bool
@@ -46,11 +47,19 @@ class TiffPage:
     color: int
     alpha: int | None
     associated: bool
+    path: Path
+    floating: bool
+    top: int
 
     @property
     def dtype(self) -> str:
         """Name of the sample type handed out."""
-        return "uint16" if self.bits == 16 else "uint8"
+        return "uint16" if self.bits > 8 else "uint8"
+
+    @property
+    def depth(self) -> int:
+        """Bits that the largest code takes; fewer than `bits` where 12 bits are stored in 16."""
+        return self.top.bit_length()
 
     @property
     def chosen(self) -> tuple[int, ...]:
@@ -71,7 +80,7 @@ class TiffPage:
     @property
     def piece_bytes(self) -> int:
         """Bytes of one piece as it is held when decoded."""
-        return self.piece_height * self.piece_width * self.piece_samples * (2 if self.bits == 16 else 1)
+        return self.piece_height * self.piece_width * self.piece_samples * (2 if self.bits > 8 else 1)
 
     @property
     def grid(self) -> tuple[int, int]:
@@ -96,11 +105,22 @@ def check_pieces(page: TiffPage, path: Path) -> None:
     """A piece must be decodable in memory, and tiles must not be much larger than the picture."""
     if page.compression in FAXES and page.bits != 1:
         raise unreadable(path, f"has fax compression with {page.bits} bits per sample", attempt=AS_PLAIN_TIFF)
+    if not _predictor_fits(page):
+        raise unreadable(path, f"has predictor {page.predictor} with {page.bits} bits", attempt=AS_PLAIN_TIFF)
+    if page.compression == "jpeg" and page.bits != 8:
+        raise unreadable(path, f"has JPEG compression with {page.bits} bits per sample", attempt=AS_PLAIN_TIFF)
     if page.compression != "none" and page.piece_bytes > MOST_PIECE:
         found = f"is compressed in one piece of {page.piece_bytes / 2**30:.1f} GiB"
         raise unreadable(path, found, expected="compressed strips or tiles of less than 2 GiB", attempt=AS_PLAIN_TIFF)
     if page.tiled and page.piece_height * page.piece_width > 4 * page.height * page.width + LARGE_TILE:
         raise unreadable(path, f"has tiles of {page.piece_width} x {page.piece_height} px, larger than the picture")
+
+
+def _predictor_fits(page: TiffPage) -> bool:
+    """Whether the predictor goes with the kind of samples."""
+    if page.predictor == 3:
+        return page.floating
+    return page.predictor == 1 or page.bits in ((32, 64) if page.floating else (8, 16))
 
 
 def check_extents(page: TiffPage, source: Source) -> None:

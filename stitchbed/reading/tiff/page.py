@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.errors import StitchbedError
-from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, unreadable
+from stitchbed.reading.base.faults import AS_PLAIN_TIFF, SCAN_AS_RGB, check_size, unreadable
 from stitchbed.reading.metadata.tags import Directory, blob, directory_at, number, numbers
 from stitchbed.reading.tiff.layout import TiffPage, check_extents, check_pieces, check_shared
 
@@ -34,7 +34,10 @@ REFUSED_PHOTOMETRICS = {
     10: "ITU Lab",
     32803: "unprocessed camera data", 32844: "LogL", 32845: "LogLuv", 34892: "linear camera data",
 }  # fmt: skip
-SAMPLE_FORMATS = {2: "signed whole numbers", 3: "floating point", 5: "complex whole numbers", 6: "complex numbers"}
+FLOATS, WHOLE_NUMBERS = (16, 32, 64), (1, 2, 4, 8, 10, 12, 14, 16)
+IN_SIXTEEN = (2**10 - 1, 2**12 - 1, 2**14 - 1)
+SET_IN_SCANNER = (5, 8, 9, 10)  # of those, what scanner software writes when it is told to
+SAMPLE_FORMATS = {2: "signed whole numbers", 5: "complex whole numbers", 6: "complex numbers"}
 
 
 def page_of(directory: Directory, max_pixels: int) -> TiffPage:
@@ -69,9 +72,9 @@ def _coding(directory: Directory, path: Path) -> dict[str, Any]:
         name = REFUSED_COMPRESSIONS.get(code, f"number {code}")
         raise unreadable(path, f"is a TIFF with a compression that is not read here ({name})", attempt=AS_PLAIN_TIFF)
     predictor = number(directory, 317, 1)
-    if predictor not in (1, 2):
+    if predictor not in (1, 2, 3):
         raise unreadable(path, f"is a TIFF with predictor {predictor}", attempt=AS_PLAIN_TIFF)
-    used = predictor == 2 and COMPRESSIONS[code] in ("lzw", "deflate", "zstd")
+    used = predictor if COMPRESSIONS[code] in ("lzw", "deflate", "zstd") else 1
     return {"compression": COMPRESSIONS[code], "predictor": used, "low_bit_first": number(directory, 266, 1) == 2}
 
 
@@ -85,15 +88,16 @@ def _samples(directory: Directory, path: Path, compression: str) -> dict[str, An
         colored = False
     if photometric not in PHOTOMETRICS:
         name = REFUSED_PHOTOMETRICS.get(photometric, f"photometric number {photometric}")
-        raise unreadable(path, f"holds {name}", attempt=AS_PLAIN_TIFF)
+        raise unreadable(path, f"holds {name}", attempt=SCAN_AS_RGB if photometric in SET_IN_SCANNER else AS_PLAIN_TIFF)
     inside = 1 if photometric == 3 else PHOTOMETRICS[photometric]
     if not inside <= samples <= 64:
         raise unreadable(path, f"has {samples} samples per pixel where at least {inside} are needed")
-    bits = _bits(directory, path, samples, photometric)
+    bits, floating = _bits(directory, path, samples, photometric)
     alpha, associated = _alpha(directory, inside, samples)
     return {
         "samples": samples, "bits": bits, "photometric": 6 if colored else photometric, "alpha": alpha,
         "associated": associated, "color": PHOTOMETRICS[photometric], "planes_apart": _planes_apart(directory, samples),
+        "floating": floating, "top": _top(directory, bits, floating), "path": path,
     }  # fmt: skip
 
 
@@ -101,19 +105,29 @@ def _planes_apart(directory: Directory, samples: int) -> bool:
     return number(directory, 284, 1) == 2 and samples > 1
 
 
-def _bits(directory: Directory, path: Path, samples: int, photometric: int) -> int:
+def _bits(directory: Directory, path: Path, samples: int, photometric: int) -> tuple[int, bool]:
+    """Bits per sample, and whether samples are floating point."""
     stated = numbers(directory, 258)
     bits = {1} if stated is None or stated.size == 0 else set(stated.tolist())
     kinds = numbers(directory, 339)
-    for kind in [] if kinds is None else kinds.tolist():
-        if kind not in (1, 4):
+    listed_kinds = [] if kinds is None else kinds.tolist()
+    for kind in listed_kinds:
+        if kind not in (1, 3, 4):
             what = SAMPLE_FORMATS.get(kind, f"samples of kind {kind}")
             raise unreadable(path, f"holds {what} ({max(bits)} bits)", attempt=AS_PLAIN_TIFF)
-    allowed = (1, 2, 4, 8) if photometric == 3 else (1, 8, 16)
+    floating = 3 in listed_kinds
+    allowed = (1, 2, 4, 8) if photometric == 3 else FLOATS if floating else WHOLE_NUMBERS
     if len(bits) != 1 or not bits <= set(allowed) or (min(bits) < 8 and samples > 1):
         listed = ", ".join(str(bit) for bit in sorted(bits))
         raise unreadable(path, f"has {listed} bits per sample in {samples} channels", attempt=AS_PLAIN_TIFF)
-    return int(min(bits))
+    return int(min(bits)), floating
+
+
+def _top(directory: Directory, bits: int, floating: bool) -> int:
+    """The largest code: of all bits, or of 10, 12 or 14 in 16 where MaxSampleValue (tag 281) says exactly that."""
+    full: int = 2**bits - 1
+    said = number(directory, 281, full)
+    return said if not floating and bits == 16 and said in IN_SIXTEEN else full
 
 
 def _alpha(directory: Directory, inside: int, samples: int) -> tuple[int | None, bool]:

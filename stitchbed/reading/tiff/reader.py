@@ -26,6 +26,7 @@ from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_tiff
 from stitchbed.reading.metadata.icc import checked_profile
 from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
+from stitchbed.reading.tiff.colors import colored, notes_on
 from stitchbed.reading.tiff.decode import PART_BYTES, bit_ordered, decode_piece, inflated_parts, unpacked
 from stitchbed.reading.tiff.layout import TiffPage
 from stitchbed.reading.tiff.page import Pages, layout_of, page_of
@@ -70,7 +71,13 @@ def read_header(path: Path, max_pixels: int) -> Header:
     shown_dpi = None if dpi is None else swapped(dpi, turn)
     windowed = page.compression == "none" or page.piece_bytes <= SPILL_ABOVE
     raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
-    return Header(raster, turn, page.associated, layout, (*notes, *_unused(page), *(() if place else pictures.notes)))
+    return Header(
+        raster,
+        turn,
+        page.associated,
+        layout,
+        (*notes, *notes_on(page, icc), *(() if place else pictures.notes)),
+    )
 
 
 def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path | None) -> Stored:
@@ -122,7 +129,7 @@ def at_once(header: Header) -> int:
     if _streamed(page):
         return 6 * PART_BYTES
     planes = len(page.chosen) if page.planes_apart else 1
-    return int(page.counts.max()) + (2 + planes) * page.piece_bytes
+    return int(page.counts.max()) + (2 + planes) * max(page.piece_bytes, page.piece_height * page.row_bytes)
 
 
 def _streamed(page: TiffPage) -> bool:
@@ -178,12 +185,6 @@ def _chosen(part: Pixels, box: Box, chosen: Sequence[int]) -> Pixels:
     return part if len(chosen) == part.shape[2] else part[..., chosen]
 
 
-def _unused(page: TiffPage) -> tuple[str, ...]:
-    """A note when samples are left out, as the infrared channel of film scans."""
-    count = page.samples - len(page.chosen)
-    return (f"{count} further channel(s) beside color and alpha are not used",) if count else ()
-
-
 def _pictures(path: Path) -> Pictures:
     with telling(path, "reading its header"), path.open("rb") as file:
         return pictures_of(_source(path, file))
@@ -200,17 +201,8 @@ def _source(path: Path, file: IO[bytes]) -> Source:
 
 
 def _colored(page: TiffPage, read: Read, box: Box) -> Pixels:
-    """Stored samples of a box as gray or RGB (and alpha): inverted, expanded, stretched to 0..255 where needed."""
-    raw = read(box, page.chosen)
-    if page.palette is not None:
-        rgb = page.palette[raw[..., 0]]
-        return rgb if page.alpha is None else np.concatenate([rgb, raw[..., 1:]], axis=2)
-    if page.bits == 1:
-        raw = raw * np.uint8(255)
-    if page.photometric == 0:
-        raw = np.array(raw)
-        raw[..., 0] = np.iinfo(raw.dtype).max - raw[..., 0]
-    return raw
+    """A box as gray or RGB (and alpha)."""
+    return colored(page, read(box, page.chosen))
 
 
 def _read_rows(page: TiffPage, fetch: Fetch, box: Box, chosen: Sequence[int]) -> Pixels:
@@ -237,12 +229,12 @@ def _plane_rows(page: TiffPage, fetch: Fetch, box: Box, plane: int) -> Pixels:
 def _strip_rows(page: TiffPage, fetch: Fetch, start: int, rows: int, span: tuple[int, int]) -> Pixels:
     """Rows of one strip from byte `start` on; span : (first column, columns)."""
     col, width = span
-    if page.bits < 8:
+    if page.bits % 8:
         raw = fetch(start, rows, page.row_bytes, page.row_bytes)
         return unpacked(page, bit_ordered(page, raw.tobytes()), rows, page.width)[:, col : col + width]
     pixel = page.piece_samples * page.bits // 8
     raw = fetch(start + col * pixel, rows, width * pixel, page.row_bytes)
-    if page.low_bit_first:
+    if page.low_bit_first or page.floating:
         return unpacked(page, bit_ordered(page, raw.tobytes()), rows, width)
     stored = raw.view(page.order + "u2").astype(np.uint16, copy=False) if page.bits == 16 else raw
     return stored.reshape(rows, width, page.piece_samples)
