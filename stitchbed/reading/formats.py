@@ -15,7 +15,7 @@ from stitchbed.reading.base.faults import NotOnePicture, check_at_once, shown, t
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.pdf import reader as pdf
-from stitchbed.reading.stills import heif, jpeg, png, png_rows, stills, webp
+from stitchbed.reading.stills import heif, jpeg, png, png_rows, raw, stills, webp
 from stitchbed.reading.tiff import reader as tiff
 from stitchbed.reading.windows import Windows
 
@@ -28,10 +28,11 @@ HEAD = 16  # bytes needed to tell every format
 class Format:
     """suffixes : in lower case, only to find pictures in folders. begins : True for its first HEAD bytes.
 
-    read_header(path, max_pixels). open_stored(path, header, *, cache, scratch). at_once(header) -> bytes that decoding
-    takes at most in one go, beside the windows asked for. count(file): pictures in it; where it is given, the readers
-    are asked for a picture by its number (`addresses.address_of`). may_hold(file): False for files that are no pictures
-    for certain, passed over in folders. draws: pages can be drawn at a dpi.
+    looks(file) : for kinds that begin like others, a closer look. read_header(path, max_pixels).
+    open_stored(path, header, *, cache, scratch). at_once(header) -> bytes that decoding takes at most in one go, beside
+    the windows asked for. count(file) : pictures in it; where it is given, the readers are asked for a picture by its
+    number (`addresses.address_of`). may_hold(file) : False for files that are no pictures for certain, passed over in
+    folders. draws : pages can be drawn at a dpi.
     """
 
     suffixes: tuple[str, ...]
@@ -42,9 +43,11 @@ class Format:
     count: Callable[[Path], int] | None = None
     may_hold: Callable[[Path], bool] | None = None
     draws: bool = False
+    looks: Callable[[Path], bool] | None = None
 
 
 FORMATS: dict[str, Format] = {
+    "raw": Format(raw.SUFFIXES, raw.begins, raw.read_header, stills.open_raw, raw.at_once, looks=raw.is_raw),
     "TIFF": Format(
         (".tif", ".tiff", ".btf"),
         lambda head: head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
@@ -116,7 +119,7 @@ def format_of(path: Path) -> str:
     if not head:
         raise unreadable(path, "is empty (0 bytes)", attempt="copy or scan it again")
     for name, known in FORMATS.items():
-        if known.begins(head):
+        if known.begins(head) and (known.looks is None or known.looks(place)):
             return name
     seen = next((words for at, magic, words in OTHERS if head[at : at + len(magic)] == magic), None)
     raise unreadable(path, f"is {seen}" if seen else "is no picture of a kind that is read here")

@@ -16,6 +16,7 @@ from pdf_bytes import RGB, PdfPage, pdf
 from peak_memory import run_measured
 from picture_files import scene
 from png_bytes import MAGIC, chunk, header
+from raw_files import dng, smooth, with_tag
 from small_jobs import JOBS, READERS
 from tiff_bytes import Plan, tiff
 
@@ -66,6 +67,7 @@ CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "PDF": ("claim.pdf", lambda: pdf([PdfPage((SIDE, SIDE), f"{RGB} /Filter /FlateDecode", bytes(BYTES - 500))])),
     "HEIF": ("claim.heic", lambda: _heif(heic([scene()]))),
     "HEIF-AV1": ("claim.avif", lambda: _heif(avif(scene()))),
+    "raw": ("claim.dng", lambda: with_tag(with_tag(dng(smooth()), 256, SIDE), 257, SIDE).ljust(BYTES, b"\0")),
     "WebP": ("claim.webp", _webp),
 }
 

@@ -26,6 +26,7 @@ from stitchbed.reading.intake import take_in
 from stitchbed.reading.windows import Windows
 
 LONGEST_VIEW = 8192  # px; cards are sought in a view no longer than this
+ALIKE = 0.02  # by which white balances of raw photographs may differ: less than a step of a color temperature dial
 
 
 VIEWS_SHARE = 0.8  # of the memory, for the views of all photos
@@ -70,7 +71,17 @@ def opened(paths: Sequence[Path], *, memory: int = MEMORY) -> Iterator[tuple[tup
                     attempt="more --memory, fewer photos, or smaller ones",
                 )
             photos += [_opened(tile, stack, memory) for tile in tiles]
-        yield tuple(photos), warnings
+        yield tuple(photos), [*warnings, *_white_balances(photos)]
+
+
+def _white_balances(photos: Sequence[Photo]) -> list[str]:
+    """A warning when raw photographs of one work were developed by different white balances."""
+    whites = np.array([photo.tile.raster.white for photo in photos if photo.tile.raster.white is not None])
+    if not whites.size or np.ptp(whites, axis=0).max() <= ALIKE * whites.max():
+        return []
+    (red, blue), (most_red, most_blue) = whites.min(axis=0), whites.max(axis=0)
+    span = f"red {red:.2f} to {most_red:.2f}, blue {blue:.2f} to {most_blue:.2f}"
+    return [f"the raw photographs were taken with different white balance ({span}): set one for all in the camera"]
 
 
 def gray_of(photo: Photo) -> NDArray[np.uint8]:

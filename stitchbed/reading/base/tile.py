@@ -20,6 +20,7 @@ class Raster:
     dpi : (x, y) per inch or None when the file does not say (absent, zero, or without unit).
     windowed : True when windows are read without decoding the whole file.
     alpha : True when the file carries an alpha channel.
+    white : of a raw photograph, its white balance: (red, blue) multipliers, green 1; else None.
     """
 
     shape: tuple[int, int, int]
@@ -29,6 +30,7 @@ class Raster:
     dpi: tuple[float, float] | None
     windowed: bool
     alpha: bool = False
+    white: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

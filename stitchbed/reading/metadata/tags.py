@@ -11,6 +11,7 @@ import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +72,17 @@ def source_of(path: Path, size: int, read: Callable[[int, int], bytes]) -> Sourc
         return data
 
     return Source(path, size, exactly)
+
+
+def source_in(path: Path, file: IO[bytes]) -> Source:
+    """The bytes of an open file."""
+    size = file.seek(0, 2)
+
+    def read(offset: int, count: int) -> bytes:
+        file.seek(offset)
+        return file.read(count)
+
+    return source_of(path, size, read)
 
 
 def directories(source: Source) -> Iterator[Directory]:

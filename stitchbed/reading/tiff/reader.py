@@ -25,7 +25,7 @@ from stitchbed.reading.base.spill import spilled
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_tiff
 from stitchbed.reading.metadata.icc import checked_profile
-from stitchbed.reading.metadata.tags import Source, blob, fraction, number, source_of
+from stitchbed.reading.metadata.tags import blob, fraction, number, source_in
 from stitchbed.reading.tiff.colors import colored, notes_on
 from stitchbed.reading.tiff.decode import PART_BYTES, bit_ordered, decode_piece, inflated_parts, unpacked
 from stitchbed.reading.tiff.layout import TiffPage
@@ -58,7 +58,7 @@ def read_header(path: Path, max_pixels: int) -> Header:
     """
     address = address_of(path)
     with telling(path, "reading its header"), address.file.open("rb") as file:
-        pictures = pictures_of(_source(path, file))
+        pictures = pictures_of(source_in(path, file))
         place = (address.number or 1) - 1
         directory = pictures.directories[place]
         page = page_of(directory, max_pixels)
@@ -187,17 +187,7 @@ def _chosen(part: Pixels, box: Box, chosen: Sequence[int]) -> Pixels:
 
 def _pictures(path: Path) -> Pictures:
     with telling(path, "reading its header"), path.open("rb") as file:
-        return pictures_of(_source(path, file))
-
-
-def _source(path: Path, file: IO[bytes]) -> Source:
-    size = file.seek(0, 2)
-
-    def read(offset: int, count: int) -> bytes:
-        file.seek(offset)
-        return file.read(count)
-
-    return source_of(path, size, read)
+        return pictures_of(source_in(path, file))
 
 
 def _colored(page: TiffPage, read: Read, box: Box) -> Pixels:
