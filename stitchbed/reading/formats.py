@@ -15,7 +15,7 @@ from stitchbed.reading.base.faults import NotOnePicture, check_at_once, shown, t
 from stitchbed.reading.base.header import MAX_PIXELS, Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.pdf import reader as pdf
-from stitchbed.reading.stills import heif, jpeg, png, png_rows, raw, stills, webp
+from stitchbed.reading.stills import heif, jpeg, jxl, png, png_rows, raw, stills, webp
 from stitchbed.reading.tiff import reader as tiff
 from stitchbed.reading.windows import Windows
 
@@ -69,6 +69,7 @@ FORMATS: dict[str, Format] = {
     "HEIF": Format(
         (".heic", ".heif", ".avif"), heif.begins, heif.read_header, stills.open_heif, heif.at_once, heif.count
     ),
+    "JPEG XL": Format((".jxl",), jxl.begins, jxl.read_header, stills.open_jxl, jxl.at_once),
     "PNG": Format(
         (".png",), lambda head: head.startswith(png_rows.MAGIC), png.read_header, stills.open_png, png.at_once
     ),
@@ -94,8 +95,6 @@ OTHERS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"BM", "a BMP picture"),
     (0, b"\xff\x4f\xff\x51", "a JPEG 2000 picture"),
     (4, b"jP  ", "a JPEG 2000 picture"),
-    (0, b"\xff\x0a", "a JPEG XL picture"),
-    (4, b"JXL ", "a JPEG XL picture"),
     (4, b"ftyp", "a film"),
     (0, b"PK\x03\x04", "a zip archive or a layered picture"),
     (0, b"<", "a text file"),

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from bad_tiffs import jpeg_of_size
 from heif_files import avif, heic
+from jxl_files import Writer, jxl
 from pdf_bytes import RGB, PdfPage, pdf
 from peak_memory import run_measured
 from picture_files import scene
@@ -58,6 +59,11 @@ def _heif(whole: bytes) -> bytes:
     return (whole[:at] + struct.pack(">II", SIDE, SIDE) + whole[at + 8 :]).ljust(BYTES, b"\0")
 
 
+def _jxl() -> bytes:
+    head = Writer().put(0).put(3, 2).put(SIDE - 1, 30).put(1, 3).put(1).bytes()
+    return (b"\xff\x0a" + head + jxl(scene())[7:]).ljust(BYTES, b"\0")
+
+
 CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "TIFF": ("claim.tif", _tiff),
     "BigTIFF": ("claim-big.tif", lambda: _tiff(big=True)),
@@ -67,6 +73,7 @@ CLAIMS: dict[str, tuple[str, Callable[[], bytes]]] = {
     "PDF": ("claim.pdf", lambda: pdf([PdfPage((SIDE, SIDE), f"{RGB} /Filter /FlateDecode", bytes(BYTES - 500))])),
     "HEIF": ("claim.heic", lambda: _heif(heic([scene()]))),
     "HEIF-AV1": ("claim.avif", lambda: _heif(avif(scene()))),
+    "JPEG XL": ("claim.jxl", _jxl),
     "raw": ("claim.dng", lambda: with_tag(with_tag(dng(smooth()), 256, SIDE), 257, SIDE).ljust(BYTES, b"\0")),
     "WebP": ("claim.webp", _webp),
 }

@@ -13,7 +13,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.spill import in_bands, spilled
-from stitchbed.reading.stills import heif, jpeg, png, raw, webp
+from stitchbed.reading.stills import heif, jpeg, jxl, png, raw, webp
 from stitchbed.reading.views.orientation import swapped
 
 Bands = Callable[[Path, Header], Iterator[Pixels]]
@@ -36,4 +36,5 @@ open_png = partial(open_stored, bands=png.bands)
 open_jpeg = partial(open_stored, bands=jpeg.bands)
 open_heif = partial(open_stored, bands=heif.bands)
 open_raw = partial(open_stored, bands=raw.bands)
+open_jxl = partial(open_stored, bands=jxl.bands)
 open_webp = partial(open_stored, bands=webp.bands)
