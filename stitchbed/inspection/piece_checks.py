@@ -36,7 +36,7 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
     """Findings of each tile, in order."""
     found = []
     for index, (tile, look) in enumerate(zip(evidence.tiles, evidence.looks, strict=True)):
-        lossy = _jpeg(evidence.formats[index], look)
+        lossy = _lossy(evidence.formats[index], tile.raster.lost, look)
         made_up = [] if lossy else _interpolated(look, declared_dpi(tile))
         blur = [] if lossy or made_up else _blurred(evidence, index)
         rest = [*_noisy(evidence, index), *_clipped(look), *_dpi(evidence, tile), *_profile(evidence, tile)]
@@ -132,11 +132,13 @@ def _sensor(look: Look) -> list[Finding]:
     return found
 
 
-def _jpeg(format_name: str, look: Look) -> list[Finding]:
+def _lossy(format_name: str, lost: tuple[str, ...], look: Look) -> list[Finding]:
+    """What the kind of file took, or an earlier one before it."""
     numbers = {"blocks": round(look.blocks, 1)}
     change = "scan to TIFF or PNG; what lossy compression took cannot be brought back"
-    if format_name in ("JPEG", "WebP"):
-        return [Finding("jpeg", "usable", f"stored as {format_name}, which is lossy and has 8 bits", change, numbers)]
+    if lost:
+        name = "jpeg" if format_name in ("JPEG", "WebP") else "lossy"
+        return [Finding(name, "usable", f"stored as {format_name}: {', '.join(lost)}", change, numbers)]
     eighths = [trace for trace in look.traces if _near(trace, 0.375) or _near(trace, 0.125)]
     if look.blocks > BLOCKS and any(trace.strength > 2.0 for trace in eighths):
         return [

@@ -20,6 +20,7 @@ class Raster:
     dpi : (x, y) per inch or None when the file does not say (absent, zero, or without unit).
     windowed : True when windows are read without decoding the whole file.
     alpha : True when the file carries an alpha channel.
+    lost : what its kind of file lost of the picture, in phrases; see `metadata.losses`.
     white : of a raw photograph, its white balance: (red, blue) multipliers, green 1; else None.
     """
 
@@ -30,6 +31,7 @@ class Raster:
     dpi: tuple[float, float] | None
     windowed: bool
     alpha: bool = False
+    lost: tuple[str, ...] = ()
     white: tuple[float, float] | None = None
 
 

@@ -10,16 +10,25 @@ from pathlib import Path
 
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.reading.metadata.density import from_tiff
-from stitchbed.reading.metadata.tags import directories, fraction, number, source_of
+from stitchbed.reading.metadata.tags import Source, directories, fraction, number, source_of
 
+MAKE = 271
 Dpi = tuple[float, float] | None
+
+
+def made_by_camera(data: bytes) -> bool:
+    """Whether it names a maker (tag 271), as cameras, phones and some scanners write."""
+    try:
+        directory = next(iter(directories(_source(data))), None)
+        return directory is not None and MAKE in directory.entries
+    except (UnreadableTile, struct.error):
+        return False
 
 
 def read_exif(data: bytes) -> tuple[int, Dpi]:
     """(orientation 1..8, dpi or None). Reference: CIPA DC-008 (EXIF 2.3), 4.6.4."""
     try:
-        source = source_of(Path("EXIF"), len(data), lambda offset, size: data[offset : offset + size])
-        directory = next(iter(directories(source)), None)
+        directory = next(iter(directories(_source(data))), None)
         if directory is None:
             return 1, None
         turn = number(directory, 274, 1)
@@ -27,3 +36,7 @@ def read_exif(data: bytes) -> tuple[int, Dpi]:
     except (UnreadableTile, struct.error):
         return 1, None
     return (turn if 1 <= turn <= 8 else 1), dpi
+
+
+def _source(data: bytes) -> Source:
+    return source_of(Path("EXIF"), len(data), lambda offset, size: data[offset : offset + size])

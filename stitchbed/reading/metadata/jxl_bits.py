@@ -2,7 +2,7 @@
 
 In: its first bytes. Out: size, samples, turn, and the color it says it is in.
 
-Reference: ISO/IEC 18181-1:2024, annexes B.2 (bits, U32, enumerations) and D.2, D.3 (size, metadata), E.2 (color encoding).
+Reference: ISO/IEC 18181-1:2024, annexes B.2 (bits, numbers, enumerations), D.2 and D.3 (size, metadata), E.2 (color).
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ class JxlHeader:
 
     alpha, associated : there is an alpha channel; it is premultiplied. extra : further channels. coded : the color, or
     None where a profile or numbers of its own say it. profiled : a profile is packed in the file. moving : animation.
+    lossy : by its way of coding; one that is not marked may still have been rounded by its writer.
     """
 
     height: int
@@ -39,6 +40,7 @@ class JxlHeader:
     coded: Coded | None
     profiled: bool
     moving: bool
+    lossy: bool
 
 
 class Bits:
@@ -86,20 +88,20 @@ def jxl_header(codestream: bytes) -> JxlHeader:
     bits = Bits(codestream)
     height, width = _size(bits)
     if bits.flag():  # all by default
-        return JxlHeader(height, width, 3, 8, False, False, False, 0, Coded(*SRGB), False, False)
+        return JxlHeader(height, width, 3, 8, False, False, False, 0, Coded(*SRGB), False, False, True)
     turn, moving, extended = 1, False, bits.flag()
     if extended:
         turn, moving = _turn_and_frames(bits)
     depth, floating = _depth(bits)
     bits.flag()  # 16-bit buffers suffice
     kinds = [_extra(bits) for _ in range(bits.one_of(((0, 0), (0, 1), (4, 2), (12, 1))))]
-    bits.flag()  # coded by XYB
+    lossy = bits.flag()  # coded by XYB, which rounds
     channels, coded, profiled = _color(bits)
     alphas = [associated for kind, associated in kinds if kind == ALPHA]
     size = (width, height) if turn >= 5 else (height, width)
     return JxlHeader(
         *size, channels, depth, floating, bool(alphas), alphas[:1] == [True], len(kinds) - len(alphas[:1]), coded,
-        profiled, moving,
+        profiled, moving, lossy,
     )  # fmt: skip
 
 

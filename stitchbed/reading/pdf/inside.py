@@ -15,9 +15,10 @@ from typing import Any
 
 from stitchbed.reading.base.faults import SCAN_AS_RGB, unreadable
 from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.metadata.losses import lossy
 from stitchbed.reading.pdf.document import plain_bytes
 from stitchbed.reading.pdf.picture import MOST_PLAIN, Colors, PdfPicture
-from stitchbed.reading.stills.jpeg import embedded_profile
+from stitchbed.reading.stills.jpeg import embedded_profile, frame_of
 
 SIZ = b"\xff\x4f\xff\x51"
 MOST_BOXES = 64 * 2**10  # bytes of a JPEG 2000 file looked through for its headers
@@ -38,6 +39,16 @@ def self_said(path: Path, image: Any, picture: PdfPicture) -> PdfPicture:
         return picture
     icc, notes = checked_profile(embedded_profile(codec_bytes(image, picture)), picture.colors.channels)
     return replace(picture, colors=replace(picture.colors, icc=icc, notes=(*picture.colors.notes, *notes)))
+
+
+def lost_in(image: Any, picture: PdfPicture) -> tuple[str, ...]:
+    """What the codec of a picture lost of it, in phrases."""
+    if picture.codec == "JPXDecode":
+        return ("JPEG 2000 is lossy unless its writer was told otherwise",)
+    if picture.codec != "DCTDecode":
+        return ()
+    frame = frame_of(codec_bytes(image, picture))
+    return lossy("the JPEG in it", bits=8, halved=frame is not None and frame.halved)
 
 
 def codec_bytes(image: Any, picture: PdfPicture) -> bytes:

@@ -24,7 +24,7 @@ from stitchbed.reading.pdf.content import Painted, Shown, shown_on
 from stitchbed.reading.pdf.decode import picture_bands
 from stitchbed.reading.pdf.document import opened
 from stitchbed.reading.pdf.drawing import drawn, drawn_size
-from stitchbed.reading.pdf.inside import self_said
+from stitchbed.reading.pdf.inside import lost_in, self_said
 from stitchbed.reading.pdf.picture import PdfPicture, layered, picture_of
 from stitchbed.reading.pdf.placement import Placement, placed, sheet_of
 from stitchbed.reading.views.orientation import swapped
@@ -79,12 +79,15 @@ def read_header(path: Path, max_pixels: int) -> Header:
     with opened(path) as document, telling(path, "reading its header"):
         painted, shown, placement = _found(path, document, address)
         picture = self_said(path, painted.image, picture_of(path, document, painted, max_pixels))
+        lost = lost_in(painted.image, picture)
         notes = (*picture.colors.notes, *_notes(document, shown, placement))
     turn = placement.orientation
     shape = (*swapped((picture.height, picture.width), turn), picture.colors.channels)
     dpi = None if placement.dpi is None else swapped(placement.dpi, turn)
     dtype = "uint16" if picture.bits > 8 else "uint8"
-    return Header(Raster(shape, dtype, picture.bits, picture.colors.icc, dpi, False), turn, False, picture, notes)
+    return Header(
+        Raster(shape, dtype, picture.bits, picture.colors.icc, dpi, False, lost=lost), turn, False, picture, notes
+    )
 
 
 def at_once(header: Header) -> int:
@@ -166,5 +169,7 @@ def _drawn_header(path: Path, address: Address, max_pixels: int) -> Header:
         size = drawn_size(path, dpi)
     check_size(path, size, max_pixels=max_pixels)
     notes = (f"the page was drawn at {dpi} dpi: its pixels are not those of a scan",)
-    raster = Raster((*size, 3), "uint8", 8, None, (float(dpi), float(dpi)), False)
+    raster = Raster(
+        (*size, 3), "uint8", 8, None, (float(dpi), float(dpi)), False, lost=(f"the page was drawn at {dpi} dpi",)
+    )
     return Header(raster, 1, False, DrawnPage(size), notes)

@@ -25,8 +25,9 @@ from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.samples import stretched
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.cicp import Coded
-from stitchbed.reading.metadata.exif import Dpi, read_exif
+from stitchbed.reading.metadata.exif import Dpi, made_by_camera, read_exif
 from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.metadata.losses import lossy
 from stitchbed.reading.views.orientation import turned
 
 BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif", b"avis", b"mif2", b"MiHB")
@@ -87,7 +88,9 @@ def read_header(path: Path, max_pixels: int) -> Header:
     color = 1 if samples < 3 else 3
     icc, notes = _profile(path, picture.info, color)
     dtype = "uint16" if bits > 8 else "uint8"
-    raster = Raster((height, width, color), dtype, bits, icc, _dpi(picture.info), False, samples in (2, 4))
+    halved = picture.info.get("chroma") in (420, 422)
+    lost = lossy("AVIF" if av1 else "HEIC", bits=bits, halved=halved, camera=_by_camera(picture.info))
+    raster = Raster((height, width, color), dtype, bits, icc, _dpi(picture.info), False, samples in (2, 4), lost=lost)
     layout = HeifPicture(place, av1, height, width, samples, bits)
     return Header(raster, 1, bool(picture.premultiplied_alpha), layout, notes)
 
@@ -147,6 +150,11 @@ def _profile(path: Path, info: dict[str, Any], color: int) -> tuple[bytes | None
     if not coded.known:
         raise unreadable(path, f"is in {coded.words}", expected="a picture in standard range", attempt=STANDARD_RANGE)
     return coded.profile(color), ()
+
+
+def _by_camera(info: dict[str, Any]) -> bool:
+    """Whether EXIF names a maker."""
+    return made_by_camera((info.get("exif") or b"").removeprefix(b"Exif\0\0"))
 
 
 def _dpi(info: dict[str, Any]) -> Dpi:

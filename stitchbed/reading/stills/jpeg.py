@@ -20,8 +20,9 @@ from stitchbed.reading.base.faults import AS_PLAIN_TIFF, check_size, telling, un
 from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_jfif
-from stitchbed.reading.metadata.exif import Dpi, read_exif
+from stitchbed.reading.metadata.exif import Dpi, made_by_camera, read_exif
 from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.metadata.losses import lossy
 from stitchbed.reading.views.orientation import swapped
 
 FRAMES = (0xC0, 0xC1, 0xC2, 0xC3, 0xC5, 0xC6, 0xC7, 0xC9, 0xCA, 0xCB, 0xCD, 0xCE, 0xCF)
@@ -30,13 +31,17 @@ SCAN = 0xDA
 
 @dataclass(frozen=True)
 class JpegFrame:
-    """process : 0 baseline, 1 extended, 2 progressive, 3 lossless, above that rarer ones."""
+    """process : 0 baseline, 1 extended, 2 progressive, 3 lossless, above that rarer ones.
+
+    halved : colors have less resolution than brightness.
+    """
 
     height: int
     width: int
     bits: int
     components: int
     process: int
+    halved: bool = False
 
 
 def segments(data: bytes, limit: int = 10_000) -> Iterator[tuple[int, int, int]]:
@@ -64,7 +69,9 @@ def frame_of(data: bytes) -> JpegFrame | None:
     for marker, start, end in segments(data):
         if marker in FRAMES and min(end, len(data)) - start >= 6:
             bits, height, width, components = struct.unpack(">BHHB", data[start : start + 6])
-            return JpegFrame(height, width, bits, components, marker - 0xC0)
+            factors = data[start + 7 : start + 6 + 3 * components : 3]  # of each component, across and down
+            halved = components == 3 and len(set(factors)) > 1
+            return JpegFrame(height, width, bits, components, marker - 0xC0, halved)
     return None
 
 
@@ -85,13 +92,14 @@ def read_header(path: Path, max_pixels: int) -> Header:
         data = path.read_bytes()  # not mapped into memory: a file made shorter meanwhile would end the process
         frame = _checked_frame(path, data, max_pixels)
         jfif, exif, icc = _said(data)
+        lost = lossy("JPEG", bits=8, halved=frame.halved, camera=_by_camera(data))
     turn, exif_dpi = exif
     color = frame.components
     profile, notes = checked_profile(icc, color)
     dpi = jfif or exif_dpi
     shape = (*swapped((frame.height, frame.width), turn), color)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
-    return Header(Raster(shape, "uint8", 8, profile, shown_dpi, False), turn, False, frame, notes)
+    return Header(Raster(shape, "uint8", 8, profile, shown_dpi, False, lost=lost), turn, False, frame, notes)
 
 
 def at_once(header: Header) -> int:
@@ -140,6 +148,14 @@ def _said(data: bytes) -> tuple[Dpi, tuple[int, Dpi], bytes | None]:
         elif marker == 0xE1 and data[start : start + 6] == b"Exif\0\0":
             exif = read_exif(data[start + 6 : end])
     return jfif, exif, embedded_profile(data)
+
+
+def _by_camera(data: bytes) -> bool:
+    """Whether its EXIF names a maker."""
+    return any(
+        marker == 0xE1 and data[start : start + 6] == b"Exif\0\0" and made_by_camera(data[start + 6 : end])
+        for marker, start, end in segments(data)
+    )
 
 
 def embedded_profile(data: bytes) -> bytes | None:

@@ -22,6 +22,7 @@ from stitchbed.reading.base.samples import stretched
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.exif import Dpi, read_exif
 from stitchbed.reading.metadata.jxl_bits import JxlHeader, jxl_header
+from stitchbed.reading.metadata.losses import lossy
 
 BARE = b"\xff\x0a"
 CONTAINER = b"\0\0\0\x0cJXL \r\n\x87\n"
@@ -64,7 +65,8 @@ def read_header(path: Path, max_pixels: int) -> Header:
     icc = None if coded is None or coded.plain else coded.profile(said.channels)
     shape = (said.height, said.width, said.channels)
     dtype = "uint16" if said.bits > 8 else "uint8"
-    raster = Raster(shape, dtype, said.bits, icc, _dpi(found.exif), False, said.alpha)
+    lost = lossy("JPEG XL", bits=said.bits) if said.lossy else ()
+    raster = Raster(shape, dtype, said.bits, icc, _dpi(found.exif), False, said.alpha, lost=lost)
     return Header(raster, 1, said.associated, said, notes)
 
 

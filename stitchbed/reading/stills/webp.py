@@ -22,6 +22,7 @@ from stitchbed.reading.base.header import Header
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.exif import read_exif
 from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
+from stitchbed.reading.metadata.losses import lossy
 from stitchbed.reading.views.orientation import swapped
 
 MOST_GROWTH = 65_536  # px per byte: a lossless white page of 16,000 x 16,000 px has 26,000 (tried), nothing more
@@ -35,6 +36,7 @@ class Parts:
     height: int = 0
     alpha: bool = False
     animated: bool = False
+    lossless: bool = False
     found: dict[bytes, bytes] = field(default_factory=dict)
     data_bytes: int = 0
 
@@ -61,7 +63,8 @@ def read_header(path: Path, max_pixels: int) -> Header:
     icc, notes = checked_profile(parts.found.get(b"ICCP"), 3)
     shape = (*swapped((parts.height, parts.width), turn), 3)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
-    return Header(Raster(shape, "uint8", 8, icc, shown_dpi, False, parts.alpha), turn, False, parts, notes)
+    lost = () if parts.lossless else lossy("WebP", bits=8, halved=True)
+    return Header(Raster(shape, "uint8", 8, icc, shown_dpi, False, parts.alpha, lost=lost), turn, False, parts, notes)
 
 
 def at_once(header: Header) -> int:
@@ -105,6 +108,7 @@ def _take(parts: Parts, name: bytes, length: int, data: bytes) -> None:
     elif name == b"VP8L" and len(data) >= 5 and data[0] == 0x2F:
         bits = struct.unpack("<I", data[1:5])[0]
         parts.width, parts.height = (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
+        parts.lossless = True
         parts.alpha |= bool(bits >> 28 & 1)
         parts.data_bytes = length
     elif name in (b"ICCP", b"EXIF"):

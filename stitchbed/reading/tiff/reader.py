@@ -25,6 +25,7 @@ from stitchbed.reading.base.spill import spilled
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.metadata.density import from_tiff
 from stitchbed.reading.metadata.icc import checked_profile
+from stitchbed.reading.metadata.losses import lossy
 from stitchbed.reading.metadata.tags import blob, fraction, number, source_in
 from stitchbed.reading.tiff.colors import colored, notes_on
 from stitchbed.reading.tiff.decode import PART_BYTES, bit_ordered, decode_piece, inflated_parts, unpacked
@@ -69,8 +70,9 @@ def read_header(path: Path, max_pixels: int) -> Header:
     turn = turn if 1 <= turn <= 8 else 1
     shape = (*swapped((page.height, page.width), turn), page.color)
     shown_dpi = None if dpi is None else swapped(dpi, turn)
+    lost = lossy("the JPEG in it", bits=8, halved=page.photometric == 6) if page.compression == "jpeg" else ()
     windowed = page.compression == "none" or page.piece_bytes <= SPILL_ABOVE
-    raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None)
+    raster = Raster(shape, page.dtype, page.bits, icc, shown_dpi, windowed, page.alpha is not None, lost=lost)
     return Header(
         raster,
         turn,
