@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import imagecodecs
@@ -41,7 +41,7 @@ class JpegFrame:
     bits: int
     components: int
     process: int
-    halved: bool = False
+    halved: bool = field(default=False, compare=False)
 
 
 def segments(data: bytes, limit: int = 10_000) -> Iterator[tuple[int, int, int]]:
