@@ -31,9 +31,9 @@ def mosaic_shares(
 
     flats : leveled views (h, w, channels). clipped, seen : (h, w) each. density : px/mm.
     """
-    light = np.stack([cv2.GaussianBlur(flat.mean(axis=2), (0, 0), 1.0) for flat in flats])
+    light = np.stack([_light(flat, mask) for flat, mask in zip(flats, seen, strict=True)])
     masks = np.stack(seen)
-    bad = shining(light.astype(np.float32), np.stack(clipped), masks, density)
+    bad = shining(light, np.stack(clipped), masks, density)
     depth = np.stack([depth_in(mask) / density for mask in seen])
     score = np.where(masks, np.minimum(depth, 1e4) - EDGE_MM, -NEVER)
     score = np.where(masks & bad, score - NEVER / 2, score)
@@ -48,6 +48,13 @@ def mosaic_shares(
     return Shares(weights.astype(np.float32), density), left
 
 
+def _light(flat: Floats, seen: Mask) -> Floats:
+    """(h, w) soft light; what is not seen does not darken the rim of what is, or the neighbor would seem to shine."""
+    mean = np.where(seen, flat.mean(axis=2), 0).astype(np.float32)
+    soft, share = (cv2.GaussianBlur(part, (0, 0), 1.0) for part in (mean, seen.astype(np.float32)))
+    return np.asarray(soft / np.maximum(share, 1e-6), np.float32)
+
+
 def depth_in(seen: Mask) -> Array:
     """(h, w) px of a flat view to the nearest place a photo does not see; the view's own edge does not count."""
     if seen.all():
@@ -55,7 +62,7 @@ def depth_in(seen: Mask) -> Array:
     return np.asarray(cv2.distanceTransform(seen.astype(np.uint8), cv2.DIST_L2, 5), dtype=np.float64)
 
 
-def _moved(best: NDArray[np.intp], score: Array, light: Array, density: float) -> NDArray[np.intp]:
+def _moved(best: NDArray[np.intp], score: Array, light: Floats, density: float) -> NDArray[np.intp]:
     """Owners with borders moved to where the two best photos agree."""
     if len(score) < 2:
         return best

@@ -53,3 +53,13 @@ def test_shine_that_only_one_photo_sees_is_said() -> None:
     shares, left = mosaic_shares(views, clipped, seen, DENSITY)
     assert left[100, 345] and shares.weights[1][100, 345] > 0.99
     assert not left[:, :300].any()
+
+
+def test_what_a_photo_does_not_see_makes_no_shine_beside_it() -> None:
+    """Black beyond a photo's edge once darkened its rim, so that the neighbor seemed to shine all along it."""
+    views, clipped, seen = flats(np.random.default_rng(5))
+    black = [np.where(mask[..., None], view, np.float32(0)) for view, mask in zip(views, seen, strict=True)]
+    for density in (0.8, DENSITY):
+        shares, left = mosaic_shares(black, clipped, seen, density)
+        assert not left.any()
+        assert np.abs(shares.weights.sum(0) - 1).max() < 1e-5
