@@ -1,15 +1,19 @@
-"""I check photos without a card: against the published homography of two photos of a wall."""
+"""I check photos without a card: against the published homography of two photos of a wall, and a painted work."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from flat_photos import photo
 
+from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
-from stitchbed.photos.survey.photo import opened
+from stitchbed.photos.survey.known_size import TRUST, survey_by_size
+from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
 
@@ -31,3 +35,41 @@ def test_two_photos_of_a_wall_fit_as_published() -> None:
     found = photo_from_plane(plane.fit, 1, plane_from_photo(plane.fit, 0, grid[seen]))
     assert np.sqrt(np.mean(np.sum((found - true[seen]) ** 2, axis=1))) < PUBLISHED_PX
     assert any("first photo as a whole" in warning for warning in plane.warnings)
+
+
+# --- a work of known size, painted in perspective
+
+CORNERS = np.array([[60.0, 50], [330, 70], [350, 250], [40, 240]])  # px
+SIZE_MM = (270.0, 190.0)
+
+
+def painted(*, seen: bool = True) -> list[Photo]:
+    """A light quadrilateral on a dark table, or a table alone."""
+    picture = np.full((300, 400, 3), 70, np.uint8)
+    if seen:
+        cv2.fillPoly(picture, [np.rint(CORNERS * 256).astype(np.int32)], (215, 210, 200), cv2.LINE_AA, 8)
+    noise = np.random.default_rng(1).normal(0, 1.5, picture.shape)
+    return [photo(np.clip(picture + noise, 0, 255).astype(np.uint8))]
+
+
+@pytest.mark.parametrize("asked", [Asked(), Asked(corners=CORNERS)])
+def test_the_work_s_corners_are_its_size_apart(asked: Asked) -> None:
+    found = survey_by_size(painted(), asked, SIZE_MM)
+    assert found.own_edges and TRUST in found.warnings
+    rectangle = np.array([[0, 0], [SIZE_MM[0], 0], SIZE_MM, [0, SIZE_MM[1]]])
+    assert np.abs(plane_from_photo(found.fit, 0, CORNERS) - rectangle).max() < 1.0  # about a pixel
+    inside = np.array([[200.0, 150.0], [90.0, 200.0]])
+    # through four corners goes one homography (OpenCV): the lens and the sides may move it little
+    known = cv2.getPerspectiveTransform(CORNERS.astype(np.float32), rectangle.astype(np.float32))
+    assert np.abs(plane_from_photo(found.fit, 0, inside) - through(known, inside)).max() < 1.5
+
+
+def test_width_and_height_the_other_way_round_are_refused() -> None:
+    with pytest.raises(BadSettings, match=r"--size 190x270mm for a work that lies the other way"):
+        survey_by_size(painted(), Asked(corners=CORNERS), (190.0, 270.0))
+    survey_by_size(painted(), Asked(corners=CORNERS), (200.0, 210.0))  # nearly square: which way is no mistake
+
+
+def test_a_photo_without_sides_or_corners_is_refused() -> None:
+    with pytest.raises(CardNotFound, match="four sides do not stand out"):
+        survey_by_size(painted(seen=False), Asked(), SIZE_MM)

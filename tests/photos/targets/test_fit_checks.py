@@ -1,0 +1,88 @@
+"""I check that a chart read the wrong way round is known as such, and figures against their definitions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from flat_photos import photo
+
+from stitchbed.card.patches import PatchReading
+from stitchbed.color.cielab import xyz_from_lab
+from stitchbed.color.fit import ColorFit, fit_color
+from stitchbed.core.errors import BadSettings
+from stitchbed.photos.targets.fit_checks import WORST_MEAN, color_figures, doubt_fit
+from stitchbed.photos.targets.pairing import Paired
+
+NAMES = tuple(f"{row}{column}" for row in "ABCD" for column in range(1, 7))
+PHOTO = photo(np.zeros((8, 8, 3), np.uint8), "chart.jpg")
+READING = PatchReading((), np.empty((0, 3)), np.empty((0, 3)), np.empty(0), np.empty(0))
+MATRIX = np.array([[0.6, 0.3, 0.1], [0.2, 0.7, 0.05], [0.05, 0.2, 0.9]])  # a camera: light from XYZ
+
+
+def chart() -> tuple[np.ndarray, np.ndarray]:
+    """(24, 3) colors, the last row gray, and which are."""
+    rng = np.random.default_rng(3)
+    lab = np.column_stack([rng.uniform(25, 85, 24), rng.uniform(-45, 45, (24, 2))])
+    lab[18:] = np.column_stack([np.linspace(95, 20, 6), np.zeros((6, 2))])
+    return lab, np.arange(24) >= 18
+
+
+def read(order: list[int], *, corners: bool = True) -> Paired:
+    """The chart's readings, patch k read where patch order[k] lies."""
+    lab, neutral = chart()
+    light = (xyz_from_lab(lab) @ MATRIX.T)[order]
+    at = np.zeros((4, 2)) if corners else None
+    return Paired(NAMES, light, lab, neutral, READING, "my chart", {}, at)
+
+
+def fitted(pair: Paired) -> ColorFit:
+    """The plain fit."""
+    return fit_color(pair.light, pair.lab, pair.neutral, "matrix")
+
+
+GRID = np.arange(24).reshape(4, 6)
+WAYS = {
+    "upside down": GRID[::-1, ::-1],
+    "mirrored": GRID[:, ::-1],
+    "mirrored and upside down": GRID[::-1],
+}
+
+
+def test_the_right_way_round_is_not_doubted() -> None:
+    pair = read(list(range(24)))
+    assert fitted(pair).de00_held_out.mean() < 0.01
+    doubt_fit(fitted(pair), pair, PHOTO)
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_way_it_lies_is_named(way: str) -> None:
+    pair = read(WAYS[way].ravel().tolist())
+    with pytest.raises(BadSettings, match=rf"the chart in chart\.jpg lies {way}, seen from the corners"):
+        doubt_fit(fitted(pair), pair, PHOTO)
+    found = replace(pair, corners=None)  # it was found by itself: its corners are not the user's
+    with pytest.raises(BadSettings, match="do not fit my chart"):
+        doubt_fit(fitted(found), found, PHOTO)
+
+
+def test_another_chart_is_no_way_round() -> None:
+    pair = read(np.random.default_rng(5).permutation(24).tolist())
+    left = float(fitted(pair).de00_held_out.mean())
+    assert left > WORST_MEAN
+    with pytest.raises(BadSettings, match=f"differ by {left:.1f} dE2000"):
+        doubt_fit(fitted(pair), pair, PHOTO)
+
+
+def test_figures_are_of_patches_held_out() -> None:
+    pair = read(list(range(24)))
+    held = pair.lab.copy()
+    held[20] += (-3.0, 0, 0)  # a gray too dark
+    held[22] += (0, 1.5, -2.0)  # one with a cast
+    fit = replace(fitted(pair), held_out=held, de00_held_out=np.linspace(0, 2, 24))
+    figures = color_figures(fit, pair)
+    assert figures["color"] == pytest.approx(1.0)
+    assert figures["tone"] == pytest.approx(3.0)
+    assert figures["white_balance"] == pytest.approx(np.hypot(1.5, 2.0))
+    colored = replace(pair, neutral=np.zeros(24, bool))
+    assert set(color_figures(fit, colored)) == {"color"}
