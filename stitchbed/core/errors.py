@@ -33,7 +33,15 @@ class MixedTiles(StitchbedError):
 
 
 class Disconnected(StitchbedError):
-    """Pieces that do not hang together, or one that could not be placed."""
+    """Pieces that do not hang together, or one that could not be placed. lines : hints for a job file that would mend
+    it, filled in as far as known; they stand in the text too."""
+
+    def __init__(self, found: str, *, expected: str, attempt: str, lines: tuple[str, ...] = ()) -> None:
+        self.lines = tuple(printable(line) for line in lines)
+        if lines:
+            said = "\n".join(["  [join.hints]", *(f"  {line}" for line in lines)])
+            attempt += f"; or say how they lie, in the job file or as options (--same-point, --beside):\n{said}\n"
+        super().__init__(found, expected=expected, attempt=attempt)
 
 
 class CardNotFound(StitchbedError):

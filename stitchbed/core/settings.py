@@ -26,6 +26,7 @@ class Setting:
     shell : False for what only job files and Python set. read : makes the value of a word of the shell.
     many : the option may be given again, each time with one item of a tuple. words : how many words the option takes.
     table : makes an item of a tuple of an entry of a job file; a ValueError says how to write it.
+    job : False for what only the shell and Python set.
     """
 
     help: str
@@ -39,6 +40,7 @@ class Setting:
     many: bool = False
     words: int = 1
     table: Callable[[Any], Any] | None = None
+    job: bool = True
 
 
 @dataclass(frozen=True)

@@ -71,7 +71,7 @@ def settings_of(kind: type[Settings], table: Table, at: Place, given: Table) -> 
 
 def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
     """Field -> value for every key of the table. base : the instance whose nested settings are changed, or None."""
-    owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY}
+    owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY and hint_of(kind, name)[1].job}
     values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in owned:

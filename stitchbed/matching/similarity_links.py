@@ -53,6 +53,8 @@ class Link:
     rival : agreement of the best other motion over this one's, 0..1. weak : found by grain or layout only.
     probability : that the tiles truly lie so, judged by all they would share; 1 where nobody judged.
     ambiguous : another motion is as probable, as where one motif is repeated.
+    said : a person said so, and is believed whatever the pictures show. loose_mm : how far off it may be where nothing
+    drawn tells better.
     """
 
     a: str
@@ -66,6 +68,8 @@ class Link:
     weak: bool = False
     probability: float = 1.0
     ambiguous: bool = False
+    said: bool = False
+    loose_mm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,11 @@ import cv2
 import numpy as np
 from scipy import fft
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.matching.overlap_evidence import Detail
+
+NEAR_SHARE = 0.015  # of the smaller piece that must overlap where a person has said about where
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,47 @@ def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings
             found.append((value, shift @ one_from_two))
     found.sort(key=lambda item: -item[0])
     return [_full(item, (step_a, step_b), scale) for _, item in found[: settings.most]]
+
+
+def slid_near(
+    details: tuple[Detail, Detail], guess: Array, reach_mm: float, settings: SlidingSettings, *, tilt_degrees: float
+) -> list[Array]:
+    """The same, only motions that put b's middle within reach_mm of where a guess (3x3 b_from_a) does, turned by no
+    more than tilt_degrees against it; however little the two then share.
+    """
+    (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
+    reach = reach_mm / details[0].strokes.pixel_mm * details[0].strokes.step / step_a
+    small_a, small_b = _small_from_full(step_a), _small_from_full(step_b)
+    a_from_b = small_a @ np.linalg.inv(guess) @ np.linalg.inv(small_b)
+    middle = (np.array(two.shape[::-1]) - 1) / 2
+    aim = a_from_b[:2, :2] @ middle + a_from_b[:2, 2]
+    turn = float(np.degrees(np.arctan2(a_from_b[1, 0], a_from_b[0, 0])))
+    count = max(1, round(tilt_degrees / settings.step_degrees))
+    shape = [fft.next_fast_len(one.shape[k] + int(np.hypot(*two.shape)) + 2, real=True) for k in (0, 1)]
+    seen = _spectra(one, np.ones_like(one), shape)
+    found: list[tuple[float, Array]] = []
+    for tilt in np.linspace(-tilt_degrees, tilt_degrees, 2 * count + 1):
+        turned, mask, one_from_two = _turned(two, turn + float(tilt))
+        score = _correlation(seen, _spectra(turned, mask, shape), shape, NEAR_SHARE * min(one.size, two.size))
+        start = aim - (one_from_two[:2, :2] @ middle + one_from_two[:2, 2])
+        score = np.where(_within(score.shape, start, reach), score, -1.0)
+        for value, row, col in _peaks(score, settings.most):
+            shift = np.array([[1, 0, col], [0, 1, row], [0, 0, 1.0]])
+            found += [(value, shift @ one_from_two)] if value > 0 else []
+    found.sort(key=lambda item: -item[0])
+    scale = float(np.hypot(guess[0, 0], guess[1, 0]))
+    return [_full(item, (step_a, step_b), scale) for _, item in found[: settings.most]]
+
+
+def _within(shape: tuple[int, ...], start: Array, reach: float) -> Mask:
+    """Shifts (row, col, going round) within reach px of `start` (x, y)."""
+    rows, cols = (np.where(np.arange(n) > n // 2, np.arange(n) - n, np.arange(n)) for n in shape)
+    near: Mask = (rows[:, None] - start[1]) ** 2 + (cols[None] - start[0]) ** 2 <= max(reach, 1.0) ** 2
+    return near
+
+
+def _small_from_full(step: float) -> Array:
+    return np.array([[1 / step, 0, (1 / step - 1) / 2], [0, 1 / step, (1 / step - 1) / 2], [0, 0, 1]])
 
 
 def _reduced(detail: Detail, pixel_mm: float) -> tuple[Floats, float]:
@@ -113,7 +156,7 @@ def _peaks(score: Array, most: int) -> list[tuple[float, int, int]]:
 
 def _full(one_from_two: Array, steps: tuple[float, float], scale: float) -> Array:
     """b_from_a in full-resolution px, at `scale`, of a motion between reduced pictures."""
-    small_from_full = [np.array([[1 / s, 0, (1 / s - 1) / 2], [0, 1 / s, (1 / s - 1) / 2], [0, 0, 1]]) for s in steps]
+    small_from_full = [_small_from_full(step) for step in steps]
     motion = np.linalg.inv(small_from_full[1]) @ np.linalg.inv(one_from_two) @ small_from_full[0]
     ratio = scale / np.hypot(motion[0, 0], motion[1, 0])
     return np.asarray(np.diag([ratio, ratio, 1.0]) @ motion, np.float64)

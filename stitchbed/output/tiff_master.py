@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any
 
@@ -43,21 +43,58 @@ def row_path(folder: Path, row: int) -> Path:
     return folder / f"row-{row:05d}"
 
 
-def write_row(folder: Path, row: int, line: Sequence[EncodedBlock], job: str = "") -> None:
+def write_row(folder: Path, row: int, line: Sequence[EncodedBlock], job: str = "", marks: Sequence[str] = ()) -> None:
     """Keep one row of blocks, whole or not at all.
 
-    job : fingerprint of all that made it, for a run that goes on from it; "" for a row that outlives no run.
+    job : fingerprint of all that made it, for a run that goes on from it; "" for a row that outlives no run. marks :
+    of each block, what it alone was made from.
     """
     levels = [list(_row_of_segments(line, level)) for level in range(len(line[0].segments))]
     small = np.ascontiguousarray(np.concatenate([block.small for block in line], axis=1))
     lengths = [[len(s) for s in level] for level in levels]
-    head = {**_head(row, job), "lengths": lengths, "shape": small.shape, "dtype": str(small.dtype)}
+    head = {
+        **_head(row, job),
+        "blocks": list(marks),
+        "lengths": lengths,
+        "shape": small.shape,
+        "dtype": str(small.dtype),
+    }
     keep(row_path(folder, row), head, [*chain.from_iterable(levels), small.tobytes()], lasting=bool(job))
 
 
 def row_is_kept(folder: Path, row: int, job: str) -> bool:
     """Whether this row of this job is there and still as it was written."""
     return is_kept(row_path(folder, row), _head(row, job))
+
+
+def kept_marks(folder: Path, row: int) -> list[str]:
+    """What the blocks of a kept row were made from."""
+    with open_kept(row_path(folder, row)) as (head, _):
+        return [str(mark) for mark in head["blocks"]]
+
+
+def read_blocks(folder: Path, row: int, spec: MasterSpec) -> list[EncodedBlock]:
+    """The blocks of a kept row as they were encoded."""
+    widths = [min(BLOCK, spec.width - col) for col in range(0, spec.width, BLOCK)]
+    height = min(BLOCK, spec.height - row * BLOCK)
+    levels: list[list[list[tuple[bytes, ...]]]] = [[] for _ in widths]
+    for level in range(INNER_LEVELS + 1):
+        segments = read_segments(folder, row, level)
+        counts = [-(-level_side(width, level) // SEGMENT) for width in widths]
+        rows = [[tuple(islice(segments, n)) for n in counts] for _ in range(-(-level_side(height, level) // SEGMENT))]
+        for k, parts in enumerate(levels):
+            parts.append([line[k] for line in rows])
+    small = read_small(folder, row)
+    edges = np.cumsum([0, *(level_side(width, INNER_LEVELS + 1) for width in widths)])
+    return [
+        EncodedBlock(tuple(tuple(level) for level in parts), small[:, edges[k] : edges[k + 1]])
+        for k, parts in enumerate(levels)
+    ]
+
+
+def level_side(side: int, level: int) -> int:
+    """px of a side of reduced view `level`, each halving rounded up."""
+    return -(-side // 2**level)
 
 
 def _head(row: int, job: str) -> dict[str, Any]:

@@ -24,13 +24,18 @@ from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
+from stitchbed.mosaic.hints.hints import Hints, without_shown
+from stitchbed.mosaic.hints.preparing import flipped_names, taking_part, with_said_dpi
+from stitchbed.mosaic.hints.recorded import recorded_places
+from stitchbed.mosaic.result.kept_looks import looks_are_kept
+from stitchbed.mosaic.result.laid_out import layout_paths, layout_record
 from stitchbed.mosaic.result.pictures import picture_paths, write_pictures
-from stitchbed.mosaic.result.plan_file import keep_plan, kept_plan, rows_mark
-from stitchbed.mosaic.result.record import survey_record, tile_rows, versions
+from stitchbed.mosaic.result.plan_file import rows_mark
+from stitchbed.mosaic.result.planned import looked_at, planned
+from stitchbed.mosaic.result.record import tile_rows, versions
 from stitchbed.mosaic.result.render_rows import render_rows, spec_of
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
-from stitchbed.mosaic.survey.survey import survey
-from stitchbed.mosaic.survey.uncovered import settled_outside
+from stitchbed.mosaic.survey.survey import laid_out
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import assemble
@@ -52,7 +57,8 @@ class JoinSettings:
     the files'.
     assume_profile: None, "first" or "none" where profiles differ. allow_unreadable: go on without unreadable files.
     memory: bytes to work in. workers: threads. keep_job: leave the job folder behind. replace: keep aside what lies
-    there and was not made here. full_paths: in the record.
+    there and was not made here. hints: what a person says of the pieces; with any, and after a layout, the job folder
+    stays, so that the next change takes up what it can. full_paths: in the record.
     """
 
     survey: SurveySettings = field(default_factory=SurveySettings)
@@ -71,6 +77,11 @@ class JoinSettings:
     replace: bool = False
     records: Path | None = None
     full_paths: bool = False
+    hints: Hints = field(default_factory=Hints)
+    from_record: Annotated[
+        Path | None, Setting("Lay the pieces out as this record of an earlier join or layout does.", unit="RECORD")
+    ] = None
+    layout_only: Annotated[bool, Setting("Only lay the pieces out: a record and a small picture.", job=False)] = False
 
 
 def join(
@@ -108,10 +119,11 @@ def join(
             _sweep(folder, error)
             raise
         record["warnings"] = [*warnings, *record["warnings"]]
-        told_in = notes_of(output, settings.records)
+        notes = notes_of(output, settings.records)
+        told_in = layout_paths(notes)[0] if settings.layout_only else notes
         told: JoinRecord = beside(record, told_in.parent, full=settings.full_paths)
         write_json(told_in, told, originals=[t.path for t in tiles])
-        if not settings.keep_job:
+        if not (settings.keep_job or looks_are_kept(folder)):
             shutil.rmtree(folder, ignore_errors=True)
     return told
 
@@ -137,6 +149,7 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
         raise CannotWrite(f"{output} is a folder", expected="the name of a file", attempt=f"-o {output / 'canvas.tif'}")
     notes = notes_of(output, settings.records)
     writes = [output, notes, *picture_paths(notes)]
+    writes = list(layout_paths(notes)) if settings.layout_only else writes
     kept_aside = claim_outputs(writes, paths, settings, scratch=[job_folder(output)])
     tiles, warnings = take_in(
         paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable, dpi=settings.dpi
@@ -152,67 +165,98 @@ def job_folder(output: Path) -> Path:
 def _joined(
     tiles: Sequence[Tile], icc: bytes | None, output: Path, folder: Path, settings: JoinSettings, progress: Progress
 ) -> dict[str, Any]:
-    transfer = transfer_of(icc)
     channels = max(tile.raster.shape[2] for tile in tiles)
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
-    kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer)
-    mark = fingerprint(
-        [(t.name, t.sha256) for t in tiles],
-        replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False, records=None, full_paths=False),
-        VERSION,
-    )
-    with Shelf(tiles, _shelf_room(tiles, settings.memory), folder / "scratch", memory=settings.memory) as shelf:
-        plan, about = _planned(tiles, kind, shelf, (folder, mark), settings, progress)
-        source = Source(shelf.window, shelf.alpha, transfer)
-        with recording("render", {"codec": settings.codec}) as rendered:
-            spec = spec_of(plan, settings.codec)
-            demand_room(spec, output, settings.memory)
-            rows, job = folder / f"{mark[:16]}-{settings.codec}", rows_mark(mark, plan, settings.codec)
-            reused = render_rows(plan, source, spec, folder=rows, job=job, workers=settings.workers, progress=progress)
-            rendered.numbers = {"rows_taken_from_an_earlier_run": reused}
-        with recording("write") as written:
-            _refuse_changed(tiles)
-            originals = [tile.path for tile in tiles]
-            if output.suffix.lower() in FLAT_KINDS:
-                write_flat(output, spec, rows, memory=settings.memory, originals=originals)
-            else:
-                assemble(output, spec, rows, originals=originals)
-    about["steps"] += [_step(rendered), _step(written)]
+    kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer_of(icc))
+    by_hand = settings.layout_only or settings.hints != Hints() or looks_are_kept(folder)
+    room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
+    with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
+        context, doubts = _context(tiles, kind, shelf, settings, progress)
+        if settings.layout_only:
+            return _laid(context, output, (folder, settings.records), doubts)
+        mark = _mark(context, settings)
+        plan, about = planned(context, (folder, mark), settings.outside, doubts, by_hand=by_hand)
+        about["steps"] += _written(plan, context, output, (folder, mark), settings)
+    _tidy(folder, mark)
     about["canvas"] = _canvas(output, plan, settings)
-    notes = notes_of(output, settings.records)
+    originals, notes = [tile.path for tile in tiles], notes_of(output, settings.records)
     about |= write_pictures(output, plan, about, notes=notes, originals=originals)
     about["outputs"] = {path.name: sha256_of(path) for path in (output, *picture_paths(notes))}
-    about |= {"version": VERSION, "command": "join", "inputs": tile_rows(tiles), "versions": versions()}
+    about |= {"version": VERSION, "command": "join", "inputs": tile_rows(context.tiles), "versions": versions()}
     return about
+
+
+def _written(
+    plan: Plan, context: SurveyContext, output: Path, at: tuple[Path, str], settings: JoinSettings
+) -> list[dict[str, Any]]:
+    """Render the plan and write the canvas; returns both steps."""
+    folder, mark = at
+    source = Source(context.shelf.window, context.shelf.alpha, context.kind.transfer)
+    with recording("render", {"codec": settings.codec}) as rendered:
+        spec = spec_of(plan, settings.codec)
+        demand_room(spec, output, settings.memory)
+        rows, job = folder / f"{mark[:16]}-{settings.codec}", rows_mark(mark, plan, settings.codec)
+        workers, progress = settings.workers, context.progress
+        done = render_rows(plan, source, spec, folder=rows, job=job, workers=workers, progress=progress)
+        rendered.numbers = {"rows_taken_from_an_earlier_run": done.rows}
+        rendered.numbers |= {"blocks_rendered": done.blocks, "blocks": done.every}
+    with recording("write") as written:
+        _refuse_changed(context.tiles)
+        originals = [tile.path for tile in context.tiles]
+        if output.suffix.lower() in FLAT_KINDS:
+            write_flat(output, spec, rows, memory=settings.memory, originals=originals)
+        else:
+            assemble(output, spec, rows, originals=originals)
+    return [_step(rendered), _step(written)]
+
+
+def _laid(
+    context: SurveyContext, output: Path, at: tuple[Path, Path | None], doubts: Sequence[str]
+) -> dict[str, Any]:
+    """The record of a layout; its picture is written, and what was looked at stays for the join.
+
+    at : folders of the job and of records.
+    """
+    notes = notes_of(output, at[1])
+    looked = looked_at(context, at[0], by_hand=True)
+    laid, laying = laid_out(context, looked)
+    originals = [tile.path for tile in context.tiles]
+    about = layout_record(context, looked, laid, (output, notes), originals=originals)
+    about["warnings"] = [*doubts, *about["warnings"]]
+    about["steps"] = [_step(step) for step in (*looked.steps, laying)]
+    about["outputs"] = {layout_paths(notes)[1].name: sha256_of(layout_paths(notes)[1])}
+    about |= {"version": VERSION, "command": "join", "inputs": tile_rows(context.tiles), "versions": versions()}
+    return about
+
+
+def _mark(context: SurveyContext, settings: JoinSettings) -> str:
+    """What the plan and all blocks depend on, hints on what is shown apart."""
+    unlike = replace(settings, memory=0, workers=0, codec="", keep_job=False, replace=False, layout_only=False)
+    unlike = replace(unlike, records=None, full_paths=False)
+    lasting = replace(unlike, hints=without_shown(context.hints), from_record=None)
+    pieces = [(tile.name, tile.sha256) for tile in context.tiles]
+    return fingerprint(pieces, lasting, context.recorded, VERSION)
+
+
+def _context(
+    tiles: Sequence[Tile], kind: Kind, shelf: Shelf, settings: JoinSettings, progress: Progress
+) -> tuple[SurveyContext, list[str]]:
+    """What the survey is called with, after hints on pieces themselves; words."""
+    taken, hints, words = taking_part(tiles, settings.hints)
+    dpi, doubts = declared_dpi(taken, settings.survey.default_dpi)
+    if settings.dpi:
+        dpi, doubts = np.full(len(taken), settings.dpi), []
+    dpi, hints = with_said_dpi(taken, dpi, hints)
+    flipped = frozenset(one.piece for one in hints.mirrored)
+    recorded = recorded_places(settings.from_record, taken, flipped) if settings.from_record else None
+    wishes = (settings.survey, settings.workers, progress, hints, recorded)
+    return SurveyContext(tuple(taken), dpi, shelf, kind, *wishes), [*words, *doubts]
 
 
 def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:
     """Bytes to keep decoded pieces in: a quarter of them all, and never much more than one row of blocks needs."""
     pixels = sum(math.prod(t.raster.shape) * np.dtype(t.raster.dtype).itemsize for t in tiles)
     return min(memory // 8, max(32 * 2**20, pixels // 4))
-
-
-def _planned(
-    tiles: Sequence[Tile], kind: Kind, shelf: Shelf, at: tuple[Path, str], settings: JoinSettings, progress: Progress
-) -> tuple[Plan, dict[str, Any]]:
-    """The plan and its record: from an earlier run of the same job, or by a survey now.
-
-    at : folder of the job, its fingerprint.
-    """
-    folder, job = at
-    saved = folder / f"{job[:16]}.plan"
-    kept = kept_plan(saved, job, tiles, kind)
-    if kept is not None:
-        return kept
-    dpi, doubts = declared_dpi(tiles, settings.survey.default_dpi)
-    if settings.dpi:
-        dpi, doubts = np.full(len(tiles), settings.dpi), []
-    context = SurveyContext(tuple(tiles), dpi, shelf, kind, settings.survey, settings.workers, progress)
-    found = survey(context)
-    plan, outside, words = settled_outside(found, settings.outside)
-    about = survey_record(found, plan)
-    about |= {"outside": outside, "warnings": [*doubts, *found.warnings, *words]}
-    return plan, keep_plan(saved, job, plan, about)
 
 
 def _refuse_changed(tiles: Sequence[Tile]) -> None:
@@ -226,9 +270,17 @@ def _refuse_changed(tiles: Sequence[Tile]) -> None:
 
 
 def _sweep(folder: Path, error: StitchbedError) -> None:
-    """Leave no job folder behind that nothing goes on from: a survey is kept after a full disk, rows always."""
-    if not isinstance(error, CannotWrite) and not any(folder.glob("*/row-*")):
+    """Leave no job folder behind that nothing goes on from: a survey is kept after a full disk, rows always, and so is
+    what was looked at where a person lays pieces out by hand."""
+    if not isinstance(error, CannotWrite) and not any(folder.glob("*/row-*")) and not looks_are_kept(folder):
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _tidy(folder: Path, mark: str) -> None:
+    """Of plans and rows kept for hints to come, only the last ones: they are as large as the canvas."""
+    for path in folder.iterdir():
+        if not path.name.startswith(mark[:16]) and path.suffix != ".look":
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
 
 
 def _step(record: Record) -> dict[str, Any]:

@@ -19,6 +19,7 @@ import numpy as np
 from stitchbed.core.files import claim, claimed, claimed_folder
 from stitchbed.core.record import beside, name_beside
 from stitchbed.imaging.box import Box
+from stitchbed.mosaic.result.laid_out import for_page, layout_paths
 from stitchbed.pipelines.contract.records import StepRecord
 from stitchbed.reading.formats import open_windows
 from stitchbed.report import tiles as pyramid_tiles
@@ -67,6 +68,13 @@ def write_proof(
         "tile_bytes": weight,
         "seconds": round(time.perf_counter() - begun, 3),
     }
+
+
+def write_join_proof(path: Path, record: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
+    """`write_proof` of a join; of one that only laid the pieces out, the page shows their picture."""
+    if not record.get("layout_only"):
+        return write_proof(path, record, canvas)
+    return write_proof(path, for_page(record), layout_paths(canvas)[1])
 
 
 def _inside(windows: pyramid_tiles.PictureWindows, width: int, height: int) -> tuple[PageTiles, int, int]:

@@ -28,9 +28,17 @@ class Shelf:
     """Windows of many tiles; thread-safe; the result of a call never depends on what is held."""
 
     def __init__(
-        self, tiles: Sequence[Tile], budget_bytes: int, scratch: Path | None = None, *, memory: int = MEMORY
+        self,
+        tiles: Sequence[Tile],
+        budget_bytes: int,
+        scratch: Path | None = None,
+        *,
+        memory: int = MEMORY,
+        flipped: frozenset[str] = frozenset(),
     ) -> None:
-        """budget_bytes : of what is kept. memory : of the whole job, which decoding a piece must fit into."""
+        """budget_bytes : of what is kept. memory : of the whole job, which decoding a piece must fit into. flipped :
+        names of tiles that are handed out flipped left to right."""
+        self._flipped = flipped
         self._tiles = {tile.name: tile for tile in tiles}
         self._pieces = PieceCache(7 * budget_bytes // 8)
         self._views = PieceCache(budget_bytes // 8)  # looked at once, as a rule
@@ -111,6 +119,7 @@ class Shelf:
             if windows is None:
                 with nullcontext() if tile.raster.windowed else self._decoding:
                     windows = open_windows(tile.path, scratch=self.scratch, cache=self._pieces, memory=self._memory)
+                    windows = windows.flipped() if tile.name in self._flipped else windows
                 with self._lock:
                     self._open[tile.name] = windows
                     self._users[tile.name] = self._users.get(tile.name, 0) + 1

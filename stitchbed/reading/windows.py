@@ -17,7 +17,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.spill import in_bands, spilled
 from stitchbed.reading.base.tile import Raster
-from stitchbed.reading.views.orientation import stored_box, swapped, turned
+from stitchbed.reading.views.orientation import MIRRORED, stored_box, swapped, turned
 from stitchbed.reading.views.overview import bands, overview, reduced_size
 from stitchbed.reading.views.straight_alpha import straightened
 
@@ -80,6 +80,10 @@ class Windows:
         own = replace(header, raster=replace(self.raster, shape=shown, alpha=False), associated=False)
         kept = spilled(in_bands(bands(header, stored, reduction)), (*size, shown[2]), stored.dtype, scratch=scratch)
         return Windows(own, kept)
+
+    def flipped(self) -> Windows:
+        """The picture flipped left to right, to be closed instead of this one."""
+        return Windows(replace(self._header, orientation=MIRRORED[self._header.orientation]), self._stored)
 
     def close(self) -> None:
         """Close the file and drop what was decoded of it."""

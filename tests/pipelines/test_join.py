@@ -301,10 +301,10 @@ def test_a_job_that_was_stopped_goes_on_where_it_was(
     settings = replace(QUICK, keep_job=True)
     write, kept = rendering.write_row, []
 
-    def stop_after_one(folder: Path, row: int, line: object, job: str) -> None:
+    def stop_after_one(folder: Path, row: int, *rest: object) -> None:
         if kept:
             raise KeyboardInterrupt
-        write(folder, row, line, job)  # type: ignore[arg-type]
+        write(folder, row, *rest)  # type: ignore[arg-type]
         kept.append(row)
 
     monkeypatch.setattr(rendering, "write_row", stop_after_one)

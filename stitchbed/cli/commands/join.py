@@ -33,7 +33,7 @@ def command(pieces: tuple[Path, ...], output: Path, proof: Path | None, settings
     with shown(shared.quiet) as progress:
         record = join(pieces, output, settings, progress=progress)
     if proof:
-        from stitchbed.pipelines.proof import write_proof
+        from stitchbed.pipelines.proof import write_join_proof
 
-        record["proof"] = write_proof(proof, record, output)
+        record["proof"] = write_join_proof(proof, record, output)
     report(record, shared, summary(record, output))

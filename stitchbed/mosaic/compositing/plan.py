@@ -5,6 +5,7 @@ In: the survey's results. Out: one frozen value; a pure function of it and the o
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
@@ -79,12 +80,34 @@ def packed(plan: Plan) -> dict[str, NDArray[np.generic]]:
         "spots": np.array([(s.x, s.y, s.radius, s.seen_in, s.clean_in) for s in plan.spots]).reshape(-1, 5),
     }
     for i, (place, level) in enumerate(zip(plan.places, plan.levels, strict=True)):
-        arrays |= {f"matrix_{i}": place.sheet_from_tile, f"sigma_{i}": np.array(place.sigma)}
-        arrays |= {f"gain_{i}": level.gain, f"offset_{i}": level.offset, f"curve_{i}": level.curve}
-        arrays |= {f"shading_{i}": level.shading, f"shading_spacing_{i}": np.array(level.spacing)}
-        if place.warp is not None:
-            arrays |= {f"warp_{i}": place.warp.shift, f"warp_spacing_{i}": np.array(place.warp.spacing)}
+        arrays |= packed_piece(i, place, level)
     return arrays
+
+
+def packed_piece(i: int, place: Placement, level: Level) -> dict[str, NDArray[np.generic]]:
+    """The numbers of one piece as arrays named by its index."""
+    arrays: dict[str, NDArray[np.generic]] = {
+        f"matrix_{i}": place.sheet_from_tile,
+        f"sigma_{i}": np.array(place.sigma),
+        f"barred_{i}": np.array(place.barred, np.float64).reshape(-1, 4),
+    }
+    arrays |= {f"gain_{i}": level.gain, f"offset_{i}": level.offset, f"curve_{i}": level.curve}
+    arrays |= {f"shading_{i}": level.shading, f"shading_spacing_{i}": np.array(level.spacing)}
+    if place.warp is not None:
+        arrays |= {f"warp_{i}": place.warp.shift, f"warp_spacing_{i}": np.array(place.warp.spacing)}
+    return arrays
+
+
+def piece_marks(plan: Plan) -> list[bytes]:
+    """Of each piece, what its pixels on the canvas depend on besides its file, as one word."""
+    marks = []
+    for place, level in zip(plan.places, plan.levels, strict=True):
+        content = hashlib.sha256(place.tile.encode("utf-8", "surrogateescape"))
+        for name, array in sorted(packed_piece(0, place, level).items()):
+            content.update(f"{name} {array.dtype} {array.shape}\n".encode())
+            content.update(np.ascontiguousarray(array).tobytes())
+        marks.append(content.digest())
+    return marks
 
 
 def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...], kind: OutputKind) -> Plan:
@@ -95,7 +118,9 @@ def unpacked(arrays: Mapping[str, NDArray[np.generic]], tiles: tuple[Tile, ...],
         if f"warp_{i}" in arrays:
             warp = Warp(np.asarray(arrays[f"warp_{i}"], float), float(arrays[f"warp_spacing_{i}"]))
         matrix, sigma = np.asarray(arrays[f"matrix_{i}"], float), float(arrays[f"sigma_{i}"])
-        places.append(Placement(tile.name, tile.raster.shape[:2], matrix, warp, sigma))
+        boxes = np.asarray(arrays[f"barred_{i}"], float).tolist()
+        barred = tuple((left, top, width, height) for left, top, width, height in boxes)
+        places.append(Placement(tile.name, tile.raster.shape[:2], matrix, warp, sigma, barred))
         gain, offset = np.asarray(arrays[f"gain_{i}"], float), np.asarray(arrays[f"offset_{i}"], float)
         shading, spacing = np.asarray(arrays[f"shading_{i}"], float), float(arrays[f"shading_spacing_{i}"])
         levels.append(Level(tile.name, gain, offset, shading, spacing, np.asarray(arrays[f"curve_{i}"], float)))

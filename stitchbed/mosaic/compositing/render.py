@@ -8,13 +8,14 @@ order and threads cannot change a single value. Each pixel is resampled once, in
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 
 import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask, Pixels
-from stitchbed.imaging.box import Box, clipped, grown, shifted
+from stitchbed.imaging.box import Box, clipped, grown, meets, shifted
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.mosaic.compositing.compose import composed
@@ -22,9 +23,10 @@ from stitchbed.mosaic.compositing.multiband_blending import HALO
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import NOBODY
 from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, spots_near
-from stitchbed.mosaic.registration.canvas import whole_shift
+from stitchbed.mosaic.registration.canvas import footprint, whole_shift
 
 UNIT = 512
+MOST_SPECK_PX = 64  # a speck's surroundings that are looked at with it
 
 
 def render_block(plan: Plan, source: Source, box: Box) -> Pixels:
@@ -41,6 +43,27 @@ def render_block(plan: Plan, source: Source, box: Box) -> Pixels:
             at = shifted(seen, -whole.row, -whole.col)
             result[at.slices] = _unit(plan, source, unit, spots)[: seen.height, : seen.width]
     return result
+
+
+def block_mark(plan: Plan, pieces: Sequence[bytes], box: Box) -> str:
+    """What of a plan the pixels of a box depend on, as one word: who owns it and its surroundings, the places and
+    levels of all pieces that reach it, specks near it. pieces : `piece_marks` of the plan."""
+    around, cell = grown(box, HALO + cell_room(plan)), plan.seams.cell
+    rows = slice(max(0, around.row // cell), max(0, -(-around.bottom // cell)))
+    cols = slice(max(0, around.col // cell), max(0, -(-around.right // cell)))
+    content = hashlib.sha256(np.ascontiguousarray(plan.seams.labels[rows, cols]).tobytes())
+    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
+    spots = spots_near(plan, around)
+    near = {i for i, place in enumerate(plan.places) if meets(footprint(place, bounds), around)}
+    for i in sorted(near | {spot.clean_in for spot in spots} | {spot.seen_in for spot in spots}):
+        content.update(f"{i}".encode() + pieces[i])
+    content.update(repr(spots).encode())
+    return content.hexdigest()[:32]
+
+
+def cell_room(plan: Plan) -> int:
+    """px round a box within which seams and specks may change it."""
+    return 4 * plan.seams.cell + MOST_SPECK_PX
 
 
 def _unit(plan: Plan, source: Source, unit: Box, spots: Sequence[Spot]) -> Pixels:
@@ -65,7 +88,7 @@ def _alone(plan: Plan, source: Source, index: int, unit: Box, spots: Sequence[Sp
     """A unit that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
     place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
     shift = whole_shift(place)
-    if shift is not None and level.plain and not tile.raster.alpha:
+    if shift is not None and level.plain and not tile.raster.alpha and not place.barred:
         window = shifted(unit, -shift[0], -shift[1])
         inside = clipped(window, Box(0, 0, *place.size))
         needed = clipped(unit, Box(0, 0, plan.canvas.height, plan.canvas.width))

@@ -23,7 +23,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas, footprint
-from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, magnification
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, is_barred, magnification
 
 NOBODY = 65535
 COARSER = 1.2  # canvas px per tile px from which a tile is a coarse look: a finer one is shown where there is any
@@ -92,13 +92,14 @@ def grid_of(canvas: Canvas, cell_mm: float) -> tuple[int, tuple[int, int]]:
 
 
 def depth_mm(place: Placement, lift: Lift, xy: Array, px_per_mm: float) -> Array:
-    """How well a tile sees its points (N, 2): mm to its edge or lifted zone; less LIFTED inside one; -inf outside."""
+    """How well a tile sees its points (N, 2): mm to its edge or lifted zone; less LIFTED inside one; -inf outside and
+    where it is not to be used."""
     edge = edge_distance(place.size, xy) / px_per_mm
     if lift.any:
         free = ndimage.distance_transform_edt(~lift.mask) * (lift.cell / px_per_mm)
         away = sample(free[..., None], xy, lift.cell)[:, 0]
         edge = np.where(away > 0, np.minimum(edge, away), edge - LIFTED)
-    return np.where(edge_distance(place.size, xy) > 0, edge, -np.inf)
+    return np.where((edge_distance(place.size, xy) > 0) & ~is_barred(place, xy), edge, -np.inf)
 
 
 def _ranked(place: Placement, lift: Lift, xy: Array, canvas: Canvas, least: float) -> Array:

@@ -21,7 +21,7 @@ from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.registration.canvas import way_back
-from stitchbed.mosaic.registration.placement import Placement, magnification
+from stitchbed.mosaic.registration.placement import Placement, is_barred, magnification
 from stitchbed.reading.base.tile import Tile
 
 ReadWindow = Callable[[Tile, Box], Pixels]
@@ -134,11 +134,13 @@ def _valid(at: NDArray[np.float64], box: Box, place: Placement, tile: Tile, sour
     """Where the tile truly has pixels (and, if it has alpha, opaque ones); None for everywhere."""
     h, w = place.size
     deep = (at > 1).all() and (at[..., 0] < w - 2).all() and (at[..., 1] < h - 2).all()
-    if deep and not tile.raster.alpha:
+    if deep and not tile.raster.alpha and not place.barred:
         return None
     local = dense((at - (window.col, window.row)).astype(np.float32), box)
     x, y = local[..., 0] + np.float32(window.col), local[..., 1] + np.float32(window.row)
     valid: Mask = (x >= -0.5) & (x <= w - 0.5) & (y >= -0.5) & (y <= h - 0.5)
+    if place.barred:
+        valid &= ~is_barred(place, np.stack([x, y], axis=-1).astype(np.float64))
     alpha = source.alpha(tile, window) if tile.raster.alpha else None
     if alpha is not None:
         opaque = (alpha > np.iinfo(alpha.dtype).max / 2).astype(np.float32)

@@ -113,6 +113,11 @@ def without_shown(hints: Hints) -> Hints:
     return replace(hints, **dict.fromkeys(SAME_SHEET, ()))
 
 
+def barred_of(hints: Hints, name: str) -> tuple[Box, ...]:
+    """Rectangles of a piece (px) that must not be used."""
+    return tuple(one.box for one in hints.never_show if one.piece == name)
+
+
 def settled_names(hints: Hints, tiles: Sequence[Tile], dpi: Mapping[str, float]) -> Hints:
     """The hints with each piece by its tile's name and points of pieces in px.
 

@@ -17,7 +17,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, outline
 
 CLIPPED = 0.985  # mean light of a cell from which a channel tells no tones apart
 ROUND = 7  # cells; clipped paper with drawing on it is one place, not many
@@ -118,4 +118,5 @@ def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp],
     h, w = place.size
     half = ROOM * small.cell
     inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
+    inside &= ~is_barred(place, at)
     return near[inside], at[inside]

@@ -32,18 +32,20 @@ class Canvas:
     canvas_from_sheet: Array
 
 
-def make_canvas(places: Sequence[Placement], dpi: float, *, most_pixels: float, finer: float = 1.0) -> Canvas:
+def make_canvas(
+    places: Sequence[Placement], dpi: float, *, most_pixels: float, finer: float = 1.0, turn: float | None = None
+) -> Canvas:
     """The smallest upright canvas that holds all tiles.
 
     Upright: most tiles' quadrant is up, and the tiles' mean turn within that quadrant is taken out, so that no single
     askew piece tilts the whole. A lone or straight tile is not turned at all. finer : canvas px per sheet px; dpi : of
-    the canvas.
+    the canvas. turn : of the sheet that is to be taken out, rad, where somebody has said what is upright.
 
     Raises
     ------
     CanvasTooLarge : more than `most_pixels`.
     """
-    turn = _mean_turn([turn_of(place.sheet_from_tile) for place in places])
+    turn = _mean_turn([turn_of(place.sheet_from_tile) for place in places]) if turn is None else turn
     if abs(turn) < UPRIGHT:
         turn = 0.0
     c, s = round(float(np.cos(turn)), 15), round(float(np.sin(turn)), 15)

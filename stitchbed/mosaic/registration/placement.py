@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.transforms import affines_round, moved, scale_of
 
 
@@ -30,7 +30,7 @@ class Placement:
     """One tile on the sheet.
 
     size : (height, width) px. sheet_from_tile : 3x3 px. warp : see `Warp`, or None for none. sigma : px, its
-    uncertainty.
+    uncertainty. barred : rectangles (left, top, width, height) px of it that are not to be used.
     """
 
     tile: str
@@ -38,6 +38,7 @@ class Placement:
     sheet_from_tile: Array
     warp: Warp | None = None
     sigma: float = 0.0
+    barred: tuple[tuple[float, float, float, float], ...] = ()
 
 
 def shift_at(warp: Warp | None, xy: Array) -> Array:
@@ -87,6 +88,15 @@ def local_affines(target: Placement, source: Placement, centers: Array) -> Array
 def magnification(place: Placement) -> float:
     """Sheet px per tile px."""
     return scale_of(place.sheet_from_tile)
+
+
+def is_barred(place: Placement, xy: Array) -> Mask:
+    """Where tile points (..., 2) lie in a part that is not to be used."""
+    result: Mask = np.zeros(xy.shape[:-1], bool)
+    for left, top, width, height in place.barred:
+        low, high = np.array([left, top]) - 0.5, np.array([left + width, top + height]) - 0.5
+        result |= ((xy >= low) & (xy <= high)).all(-1)
+    return result
 
 
 def edge_distance(size: tuple[int, int], xy: Array) -> Array:

@@ -18,6 +18,8 @@ from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
 
+SAID = 1e6  # trust in what a person said; of pictures it is some ten
+
 
 @dataclass(frozen=True)
 class GraphSettings:
@@ -99,7 +101,9 @@ def _graph(sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]) -> nx.Gr
 
 def _trust(item: Link) -> float:
     """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well,
-    and less the less probable it is."""
+    and less the less probable it is; what a person said is trusted more than all pictures together."""
+    if item.said:
+        return SAID
     doubt = (1.05 - min(item.rival, 1.0)) * item.probability * (0.1 if item.weak else 1)
     return float(max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * doubt)
 

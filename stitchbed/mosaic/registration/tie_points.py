@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.box import Box
 from stitchbed.matching.subpixel import ROOM, Sought, information, locate
-from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, outline, to_sheet
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, local_affines, outline, to_sheet
 
 ReadGray = Callable[[str, Box], Floats]
 
@@ -106,8 +106,8 @@ def spots(
     row = keep // (w // step) * step + best[keep] // step
     col = keep % (w // step) * step + best[keep] % step
     strongest = np.argsort(-score[row, col], kind="stable")[: int(1.5 * count)]
-    xy = np.column_stack([col, row])[strongest].astype(float)
-    return (xy + 0.5) * texture.reduction - 0.5
+    xy = (np.column_stack([col, row])[strongest].astype(float) + 0.5) * texture.reduction - 0.5
+    return xy[~is_barred(one, xy) & ~is_barred(two, from_sheet(two, to_sheet(one, xy)))]
 
 
 def measure(

@@ -57,13 +57,14 @@ class Frame:
 
     scales : (T,) expected sheet px per tile px. group : (T,) bed of each tile, -1 for none. shapes : bed frame per
     group.
-    anchor : index of the tile held still.
+    anchor : index of the tile held still. held : other tiles that keep their places.
     """
 
     scales: Array
     group: NDArray[np.intp]
     shapes: Mapping[int, BedShape]
     anchor: int
+    held: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -197,7 +198,8 @@ def reach(places: Sequence[Placement]) -> Array:
 def _piece_rows(
     places: Sequence[Placement], columns: Columns, frame: Frame, settings: AlignmentSettings
 ) -> tuple[csr_matrix, Array]:
-    rows = np.zeros((3 * len(places) + 3, columns.total))
+    still = (frame.anchor, *frame.held)
+    rows = np.zeros((3 * len(places) + 3 * len(still), columns.total))
     target = np.zeros(len(rows))
     sigmas = np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
@@ -209,9 +211,10 @@ def _piece_rows(
         rows[3 * i + 1, first + 4] = 1 / far / sigmas[1]
         rows[3 * i + 2, first + 5] = 1 / far / sigmas[2]
         rows[own], target[own] = rows[own] * root, -off * root
-        if i == frame.anchor:
-            rows[-3, first : first + 2] = np.array([-np.sin(turn), np.cos(turn)]) * HOLD
-            rows[-2, first + 2] = rows[-1, first + 3] = HOLD
+        if i in still:
+            at = 3 * (len(places) + still.index(i))
+            rows[at, first : first + 2] = np.array([-np.sin(turn), np.cos(turn)]) * HOLD
+            rows[at + 1, first + 2] = rows[at + 2, first + 3] = HOLD
     return csr_matrix(rows), target
 
 

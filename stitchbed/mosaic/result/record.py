@@ -21,7 +21,9 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, plain
 from stitchbed.imaging.transforms import scale_of, turn_of
 from stitchbed.mosaic.compositing.plan import Plan
-from stitchbed.mosaic.registration.placement import from_sheet, to_sheet
+from stitchbed.mosaic.hints.preparing import flip_of
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
+from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import residuals_of
 from stitchbed.mosaic.survey.survey import Survey
 from stitchbed.reading.base.tile import Tile
@@ -116,7 +118,7 @@ def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
     """Everything of a join's record but inputs, canvas and the steps that follow."""
     return {
         "reference": found.layout.reference,
-        "placements": _placements(plan),
+        "placements": _placements(plan, frozenset(one.piece for one in found.context.hints.mirrored)),
         "links": _links(found),
         "residuals": _residuals(found, plan),
         "gains": _gains(plan),
@@ -125,6 +127,7 @@ def survey_record(found: Survey, plan: Plan) -> dict[str, Any]:
         "lift": _lift(found),
         "dust": _dust(plan),
         "changes": [asdict(change) for change in found.changes],
+        "hints": list(found.effects),
         "seams": {"cell_px": plan.seams.cell, "shape": plan.seams.labels.shape},
         "steps": [_step(r) for r in found.steps],
         "warnings": list(found.warnings),
@@ -153,24 +156,36 @@ def versions() -> dict[str, str]:
     return {"stitchbed": VERSION, "python": platform.python_version(), **found}
 
 
-def _placements(plan: Plan) -> list[dict[str, Any]]:
+def _placements(plan: Plan, flipped: frozenset[str]) -> list[dict[str, Any]]:
     return [
         {
-            "tile": place.tile, "canvas_from_tile": place.sheet_from_tile.tolist(),
+            "tile": place.tile, "canvas_from_tile": _from_stored(place, tile, flipped).tolist(),
             "sigma_px": round(place.sigma, 4),
             "rotation_deg": round(float(np.degrees(turn_of(place.sheet_from_tile))), 4),
             "scale": round(scale_of(place.sheet_from_tile), 6),
             "warp_max_px": round(float(np.abs(place.warp.shift).max()), 3) if place.warp is not None else 0.0,
         }
-        for place in plan.places
+        for place, tile in zip(plan.places, plan.tiles, strict=True)
     ]  # fmt: skip
+
+
+def _from_stored(place: Placement, tile: Tile, flipped: frozenset[str]) -> Array:
+    """3x3 to the canvas from the px of the file, which of a mirrored piece run the other way."""
+    there = place.sheet_from_tile
+    return np.asarray(there @ flip_of(tile), np.float64) if place.tile in flipped else there
+
+
+def link_rows(layout: Layout) -> dict[tuple[str, str], dict[str, Any]]:
+    """One row per pair that was linked or dropped."""
+    rows = {(link.a, link.b): _row(link.a, link.b, link.weak, None) for link in layout.links}
+    for link, reason in layout.dropped:
+        rows[link.a, link.b] = _row(link.a, link.b, link.weak, reason)
+    return rows
 
 
 def _links(found: Survey) -> list[dict[str, Any]]:
     """One row per pair that was linked, measured or dropped, the worst first."""
-    rows = {(link.a, link.b): _row(link.a, link.b, link.weak, None) for link in found.layout.links}
-    for link, reason in found.layout.dropped:
-        rows[link.a, link.b] = _row(link.a, link.b, link.weak, reason)
+    rows = link_rows(found.layout)
     if found.ties is not None and found.alignment is not None:
         left = _left(found)
         kept = found.alignment.weight > 0.25

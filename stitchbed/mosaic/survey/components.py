@@ -38,27 +38,43 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Ma
     Only pairs across different islands are compared, the smaller islands' tiles first.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
-    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    apart = {frozenset((one.a, one.b)) for one in context.hints.apart}
     pairs = [
         (a, b)
-        for a in sorted(index, key=lambda n: (-island[n], n))
-        for b in sorted(index, key=lambda n: (island[n], n))
-        if island[a] > island[b]
+        for a in sorted(island, key=lambda n: (-island[n], n))
+        for b in sorted(island, key=lambda n: (island[n], n))
+        if island[a] > island[b] and frozenset((a, b)) not in apart
     ][:MOST_PAIRS]
-    needed = sorted({name for pair in pairs for name in pair})
-    with ThreadPoolExecutor(context.workers) as pool:
-        closer = dict(zip(needed, pool.map(lambda name: _closer(context, index[name]), needed), strict=True))
+    look = closer_look(context, sorted({name for pair in pairs for name in pair}))
     found, slides = [], 0
-    for a, b in pairs:
-        scale = pair_scale(context.dpi, (index[a], index[b]))
-        plain = (details[a], details[b])
-        pair = closer[a], closer[b]
-        got = _by_grain(context, pair, plain, scale) or _at_other_scales(context, pair, plain)
-        if got is None and slides < MOST_SLID:
-            slides += 1
-            got = _by_sliding(context, (a, b), plain, scale)
+    for pair in pairs:
+        got = linked_closer(context, pair, look, details, slide=slides < MOST_SLID)
+        slides += got is None or got.weak
         found.extend([got] if got is not None else [])
     return found
+
+
+def closer_look(context: SurveyContext, names: Sequence[str]) -> dict[str, PieceView]:
+    """Each piece at a finer view."""
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    with ThreadPoolExecutor(context.workers) as pool:
+        return dict(zip(names, pool.map(lambda name: _closer(context, index[name]), names), strict=True))
+
+
+def linked_closer(
+    context: SurveyContext,
+    names: tuple[str, str],
+    look: Mapping[str, PieceView],
+    details: Mapping[str, Detail],
+    *,
+    slide: bool = True,
+) -> Link | None:
+    """A link of two pieces by all means there are, or None."""
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    scale = pair_scale(context.dpi, (index[names[0]], index[names[1]]))
+    plain, pair = (details[names[0]], details[names[1]]), (look[names[0]], look[names[1]])
+    got = _by_grain(context, pair, plain, scale) or _at_other_scales(context, pair, plain)
+    return _by_sliding(context, names, plain, scale) if got is None and slide else got
 
 
 def _by_grain(

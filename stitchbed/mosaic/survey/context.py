@@ -5,7 +5,7 @@ In: tiles, shelf, settings. Out: frozen values the steps of the survey are calle
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Protocol
@@ -13,6 +13,7 @@ from typing import Annotated, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.progress import Progress
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.settings import Setting
@@ -25,6 +26,7 @@ from stitchbed.matching.pairs import PairSettings
 from stitchbed.mosaic.compositing.disagreement import ChangeSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
+from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.registration.holding import HoldSettings
@@ -40,6 +42,14 @@ from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.windows import Windows as OpenWindows
 
 
+@dataclass(frozen=True)
+class Recorded:
+    """Where an earlier record says that pieces lie: canvas_from_tile 3x3 by name, dpi of its canvas."""
+
+    places: Mapping[str, Array]
+    dpi: float
+
+
 class Windows(Protocol):
     """What the survey asks of a shelf."""
 
@@ -53,6 +63,10 @@ class Windows(Protocol):
 
     def reduced(self, tile: Tile, reduction: int) -> AbstractContextManager[OpenWindows]:
         """The same, to be read by windows."""
+        ...
+
+    def alpha(self, tile: Tile, box: Box) -> NDArray[Any] | None:
+        """(h, w) straight alpha of a box, or None."""
         ...
 
 
@@ -113,7 +127,9 @@ class Kind:
 
 @dataclass(frozen=True)
 class SurveyContext:
-    """dpi : (T,) per tile, as declared or assumed."""
+    """dpi : (T,) per tile, as declared or assumed. hints : what a person said, with full names and px. recorded :
+    where an earlier
+    record says that the tiles lie."""
 
     tiles: tuple[Tile, ...]
     dpi: NDArray[np.float64]
@@ -122,6 +138,8 @@ class SurveyContext:
     settings: SurveySettings
     workers: int = 1
     progress: Progress = lambda step, done, total: None
+    hints: Hints = field(default_factory=Hints)
+    recorded: Recorded | None = None
 
     @property
     def px_per_mm(self) -> NDArray[np.float64]:

@@ -17,7 +17,7 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
-from stitchbed.mosaic.registration.pose_graph import Layout, corners, without
+from stitchbed.mosaic.registration.pose_graph import SAID, Layout, corners, without
 
 LEAST_DRAWN = 3.0  # cells' worth of drawing that a quarrel needs
 LEAST_SHARE = 0.02  # of the smaller piece, that an overlap must have to be looked at
@@ -76,7 +76,7 @@ def settled(
     graph = nx.Graph()
     graph.add_nodes_from(layout.sheet_from_tile)
     for item in layout.links:
-        graph.add_edge(item.a, item.b, capacity=_odds(item.probability), link=item)
+        graph.add_edge(item.a, item.b, capacity=SAID if item.said else _odds(item.probability), link=item)
     cut = []
     for quarrel in sorted(open_quarrels, key=lambda one: (one.probability, one.a, one.b)):
         if not nx.has_path(graph, quarrel.a, quarrel.b):

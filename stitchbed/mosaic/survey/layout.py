@@ -1,14 +1,15 @@
 """I lay the pieces out by their links, ask every overlap that this implies, and tell what was not believed.
 
-In: links and what was seen of each piece. Out: one layout of all pieces and words, or an error.
+In: links, hints and what was seen of each piece. Out: one layout of all pieces and words, or an error.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
+from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -16,50 +17,102 @@ import numpy as np
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.hints.effects import effect_rows, row_words
+from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
+from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
 from stitchbed.mosaic.survey.apart import why_apart
-from stitchbed.mosaic.survey.components import closer_search, demand_whole
+from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled, shared
+from stitchbed.mosaic.survey.judgment import PieceView
 from stitchbed.mosaic.survey.preview import Preview
 
 SAME = 0.95  # share of both pieces that duplicates have in common
 
 
+@dataclass(frozen=True)
+class Laid:
+    """layouts : islands, the largest first. effects : what each hint changed, see `effect_rows`."""
+
+    layouts: tuple[Layout, ...]
+    effects: tuple[dict[str, Any], ...] = ()
+
+
+def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link]) -> Laid:
+    """All pieces laid out by their links and what a person said of them, after a second look where needed."""
+    pieces = _pieces(context, previews)
+    hints = context.hints
+    before = pieces.laid(links) if hints != Hints() else []
+    state = follow(hints, links, pieces) if hints != Hints() else Followed(tuple(links))
+    layouts = pieces.laid(state.links)
+    if len(layouts) > max(1, len(before)) and state.cut:
+        state = given_back(state, hints.apart)
+        layouts = pieces.laid(state.links)
+    if len(layouts) > 1:
+        weak = closer_search(context, layouts, pieces.details)
+        known = [item for layout in layouts for item in layout.links]
+        dropped = [item for layout in layouts for item in layout.dropped]
+        layouts = pieces.laid([*known, *weak]) if weak else layouts
+        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
+    effects = effect_rows(state.told, before, layouts, pieces)
+    return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects))
+
+
+def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
+    """What hints are judged by."""
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
+    looks: dict[str, PieceView] = {}
+
+    def laid(known: Sequence[Link]) -> list[Layout]:
+        rng = np.random.default_rng(context.settings.seed)  # anew, so that no hint changes what others are laid by
+        parts = lay_out(sizes, known, context.settings.graph, rng)
+        checked = [settled(part, sizes, details, context.settings.evidence) for part in parts]
+        return sorted((one for some in checked for one in some), key=lambda one: -len(one.sheet_from_tile))
+
+    def closer(a: str, b: str) -> Link | None:
+        looks.update(closer_look(context, [name for name in (a, b) if name not in looks]))
+        return linked_closer(context, (a, b), looks, details)
+
+    recorded = context.recorded.places if context.recorded is not None else {}
+    return Pieces(sizes, details, dpi, context.settings.evidence, laid, closer, recorded)
+
+
+def _anchored(layout: Layout, hints: Hints) -> Layout:
+    """The same with a held piece as its reference."""
+    held = [one.piece for one in hints.hold if one.piece in layout.sheet_from_tile]
+    if not held or layout.reference in held:
+        return layout
+    back = np.linalg.inv(layout.sheet_from_tile[held[0]])
+    places = {
+        name: np.eye(3) if name == held[0] else np.asarray(back @ place, np.float64)
+        for name, place in layout.sheet_from_tile.items()
+    }
+    return replace(layout, reference=held[0], sheet_from_tile=places)
+
+
 def one_layout(
-    context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link], no_links: Sequence[NoLink]
+    context: SurveyContext, previews: Sequence[Preview], laid: Laid, no_links: Sequence[NoLink]
 ) -> tuple[Layout, list[str]]:
-    """The one island all tiles belong to, after a second look where needed.
+    """The one island all tiles belong to, and words on it.
 
     Raises
     ------
     Disconnected : see `demand_whole`.
     """
-    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
-    rng = np.random.default_rng(context.settings.seed)
-
-    def laid(known: Sequence[Link]) -> list[Layout]:
-        parts = lay_out(sizes, known, context.settings.graph, rng)
-        checked = [settled(part, sizes, details, context.settings.evidence) for part in parts]
-        return sorted((one for some in checked for one in some), key=lambda one: -len(one.sheet_from_tile))
-
-    layouts = laid(links)
-    if len(layouts) > 1:
-        weak = closer_search(context, layouts, details)
-        known = [item for layout in layouts for item in layout.links]
-        dropped = [item for layout in layouts for item in layout.dropped]
-        layouts = laid([*known, *weak]) if weak else layouts
-        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
     names = [tile.name for tile in context.tiles]
     layout, warnings = demand_whole(
-        layouts,
+        laid.layouts,
         no_links,
         names,
         allow_missing=context.settings.allow_missing,
-        why=partial(why_apart, context, previews, layouts),
+        why=partial(why_apart, context, previews, laid.layouts),
     )
-    return layout, [*warnings, *link_words(layout, sizes)]
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    said = [row_words(row) for row in laid.effects if row["against"]]
+    return layout, [*warnings, *said, *link_words(layout, sizes)]
 
 
 def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.transforms import turn_of
 from stitchbed.mosaic.compositing.disagreement import Disagreements, changed_cells, find_changes, shown_whole
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
@@ -33,11 +34,13 @@ from stitchbed.mosaic.survey.scales import canvas_dpi
 
 def make_plan(
     context: SurveyContext, previews: Sequence[Preview], measured: Measured
-) -> tuple[Plan, list[Lift], list[ChangedPlace], list[str]]:
-    """Canvas, levels, seams; lifted zones; what changed between scans; words to the user."""
+) -> tuple[Plan, list[Lift], list[Level], list[ChangedPlace], list[str]]:
+    """Canvas, levels, seams; lifted zones; levels before lifted light was given back; what changed between scans; words
+    to the user."""
     dpi, words = canvas_dpi(measured.places, context.dpi, measured.dpi)
     most = context.settings.max_megapixels * 1e6
-    canvas = make_canvas(measured.places, dpi, most_pixels=most, finer=dpi / measured.dpi)
+    turn = held_turn(context, measured.places)
+    canvas = make_canvas(measured.places, dpi, most_pixels=most, finer=dpi / measured.dpi, turn=turn)
     places = [on_canvas(place, canvas) for place in measured.places]
     lifts, levels = judged_light(context, previews, places, canvas)
     changes = _changes(context, previews, (places, lifts, levels), canvas)
@@ -46,7 +49,7 @@ def make_plan(
     wishes = context.settings.seams
     seams = find_seams(places, lifts, drawings, canvas, settings=wishes, unrest=changes.unrest, clipped=clipped)
     seams = shown_whole(seams, changes, places, canvas)
-    levels = with_evening(places, lifts, levels, seams)
+    plain, levels = levels, with_evening(places, lifts, levels, seams)
     changed = changed_cells(changes)
     spots = [
         spot
@@ -57,7 +60,19 @@ def make_plan(
     frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))
     told, steps = changed_places(changes, plan.places, canvas), step_words(changes, plan.places, canvas)
-    return plan, lifts, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas), *steps]
+    return plan, lifts, plain, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas), *steps]
+
+
+def held_turn(context: SurveyContext, places: Sequence[Placement]) -> float | None:
+    """Turn of the sheet, rad, that makes the first held piece lie as it was said to or as its record has it; None where
+    no piece is held."""
+    by_name = {place.tile: place for place in places}
+    for one in context.hints.hold:
+        if one.piece in by_name:
+            recorded = context.recorded.places.get(one.piece) if context.recorded is not None else None
+            wanted = np.deg2rad(one.turn or 0.0) if recorded is None or one.at is not None else turn_of(recorded)
+            return turn_of(by_name[one.piece].sheet_from_tile) - float(wanted)
+    return None
 
 
 def _changes(

@@ -36,7 +36,7 @@ BAND_PX = 2**20  # of the fine view that are looked at together; each takes some
 class PreviewSettings:
     """sight_side: px of the picture motions are judged by. texture_side: px of the texture map's long side.
     cell_mm, drawing_mm: cells for light (a megabyte for an A4 piece) and for drawing.
-    blank: gray steps per view px that are still paper.
+    blank: gray steps per view px that are still paper. picture_side: px of the picture that a layout is drawn with.
     """
 
     sight_side: int = 480
@@ -44,16 +44,18 @@ class PreviewSettings:
     cell_mm: float = 1.0
     drawing_mm: float = 1.0
     blank: float = 5.0
+    picture_side: int = 500
 
 
 @dataclass(frozen=True)
 class Preview(PieceView):
-    """What is kept of a tile's reduced view."""
+    """What is kept of a tile's reduced view. picture : (h, w, c) of it, to be looked at by a person."""
 
     texture: Texture
     small: Small
     drawing: Drawing
     marks: Candidates
+    picture: NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,8 @@ def preview_of(
     texture = texture_of(half, reduction * times, max(8, round(4 * px_per_mm)))
     light = (to_linear(view, transfer), to_bent(view, transfer))
     small = small_of(*light, reduction, own.cell_mm * px_per_mm)
-    return Preview(keypoints, sight, detail, texture, small, _drawing(gray, reduction, px_per_mm, own), marks)
+    drawing = _drawing(gray, reduction, px_per_mm, own)
+    return Preview(keypoints, sight, detail, texture, small, drawing, marks, _picture(view, own.picture_side))
 
 
 def _gone_over(
@@ -133,6 +136,12 @@ def look_reductions(shape: tuple[int, ...], dpi: float, view_side: int, look_dpi
     """(fine, coarse) whole reductions for `preview`; the coarse one is a multiple of the fine one."""
     fine = max(1, min(int(dpi / look_dpi + 0.1), reduction_for(shape, view_side)))
     return fine, fine * max(1, round(reduction_for(shape, view_side) / fine))
+
+
+def _picture(view: NDArray[Any], side: int) -> NDArray[np.uint8]:
+    """A view (h, w, c) at about `side` px, 8 bits."""
+    small = shrunk(view, max(1, round(max(view.shape) / side)))
+    return np.asarray(np.rint(small * (255.0 / np.iinfo(view.dtype).max)), np.uint8)
 
 
 def _drawing(gray: Floats, reduction: int, px_per_mm: float, settings: PreviewSettings) -> Drawing:

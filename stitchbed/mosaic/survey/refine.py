@@ -16,6 +16,7 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
+from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.doubts import beyond_prior, doubts
@@ -23,7 +24,7 @@ from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lift
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
 from stitchbed.mosaic.registration.scanner_bed import BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, measure, overlaps, residuals_of, spots, together
+from stitchbed.mosaic.registration.tie_points import ReadGray, Ties, measure, overlaps, residuals_of, spots, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, uncertainty
 from stitchbed.mosaic.registration.unknowns import Frame
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -71,7 +72,10 @@ def measure_places(
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
         groups = parts(len(places), counted(ties), holding.least_join)
-        held = by_layout(places, gaps(places, groups), context.px_per_mm, holding)
+        held = together([
+            by_layout(places, gaps(places, groups), context.px_per_mm, holding),
+            said_ties(context.hints.same_point, current, context.px_per_mm, _reader(context), context.settings.ties),
+        ])  # fmt: skip
         solved = _solved(context, current, (ties, held), frame)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
@@ -200,15 +204,22 @@ def measure_ties(
     }
     if lifts is not None:
         jobs = _without_lifted(context, places, lifts, jobs)
+    ties = measure(
+        places, jobs, _reader(context), window_px=window, reach_px=reach, settings=settings, workers=context.workers
+    )
+    if lifts is None:
+        return ties
+    return lifted_weighed_less(ties, _in_lift(lifts, ties), context.px_per_mm, context.settings.holding)
+
+
+def _reader(context: SurveyContext) -> ReadGray:
+    """Gray windows of pieces by name."""
     byname = {tile.name: tile for tile in context.tiles}
 
     def read(name: str, box: Box) -> NDArray[np.float32]:
         return gray_of(context.shelf.window(byname[name], box))
 
-    ties = measure(places, jobs, read, window_px=window, reach_px=reach, settings=settings, workers=context.workers)
-    if lifts is None:
-        return ties
-    return lifted_weighed_less(ties, _in_lift(lifts, ties), context.px_per_mm, context.settings.holding)
+    return read
 
 
 def bed_groups(context: SurveyContext) -> list[int]:
@@ -240,7 +251,9 @@ def _frame(context: SurveyContext, scales: Mapping[str, float], reference: int) 
             shapes[g] = BedShape(size, float(context.px_per_mm[mine[0]]))
     groups[~np.isin(groups, list(shapes))] = -1
     expected = np.array([scales[tile.name] for tile in context.tiles])
-    return Frame(expected, groups, shapes, reference)
+    names = [tile.name for tile in context.tiles]
+    held = [names.index(one.piece) for one in context.hints.hold if one.piece in names]
+    return Frame(expected, groups, shapes, reference, tuple(i for i in held if i != reference))
 
 
 def _told(ties: Ties, places: Sequence[Placement], solved: Alignment) -> dict[str, Any]:

@@ -5,19 +5,25 @@ In: a `SurveyContext` (tiles, shelf, settings). Out: a `Survey`: the plan, and a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from threading import Lock
+from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
 from stitchbed.core.record import Record, recording
 from stitchbed.matching.pairs import choose
 from stitchbed.matching.similarity_links import Link, NoLink
+from stitchbed.mosaic.compositing.dust_by_overlap import Candidates
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace
+from stitchbed.mosaic.hints.hints import barred_of
+from stitchbed.mosaic.hints.recorded import recorded_links
+from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
@@ -26,16 +32,19 @@ from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
-from stitchbed.mosaic.survey.layout import one_layout, quarrel_words
+from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
+NOTHING: Mapping[Any, Any] = MappingProxyType({})
+
 
 @dataclass(frozen=True)
 class Survey:
-    """context : of the tiles that were placed. plan : see `Plan`. The rest is for the record."""
+    """context : of the tiles that were placed. plan : see `Plan`. lifts, levels (before lifted light was given back)
+    and marks : what a plan with other seams needs. The rest is for the record."""
 
     context: SurveyContext
     plan: Plan
@@ -48,6 +57,19 @@ class Survey:
     steps: tuple[Record, ...]
     warnings: tuple[str, ...]
     changes: tuple[ChangedPlace, ...] = ()
+    effects: tuple[dict[str, Any], ...] = ()
+    levels: tuple[Level, ...] = ()
+    marks: tuple[Candidates, ...] = ()
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What pieces show, each alone and each with others; steps : how long it took."""
+
+    previews: tuple[Preview, ...]
+    links: tuple[Link, ...]
+    no_links: tuple[NoLink, ...]
+    steps: tuple[Record, ...] = ()
 
 
 def survey(context: SurveyContext) -> Survey:
@@ -57,52 +79,106 @@ def survey(context: SurveyContext) -> Survey:
     ------
     Disconnected : a piece could not be placed (unless allow_missing). CanvasTooLarge : see `make_canvas`.
     """
+    looked = look(context)
+    return surveyed(context, looked, *laid_out(context, looked))
+
+
+def look(
+    context: SurveyContext,
+    known: Mapping[int, Preview] | None = None,
+    compared: Mapping[tuple[str, str], Link | NoLink] | None = None,
+) -> Looked:
+    """Look at all pieces small, and compare the pairs worth comparing.
+
+    known, compared : what was seen of pieces (by index) and pairs (by names) before.
+    """
     with recording("look", context.settings.preview) as looked:
-        previews = preview_all(context)
+        previews = preview_all(context, known or {})
         looked.numbers = {"points": {g.keypoints.tile: len(g.keypoints.xy) for g in previews}}
     with recording("links", context.settings.links) as linked:
-        links, no_links = link_all(context, previews)
+        links, no_links = link_all(context, previews, compared or {})
         linked.numbers = {"links": len(links), "pairs_compared": len(links) + len(no_links)}
-    with recording("layout", context.settings.graph) as laid:
-        layout, warnings = one_layout(context, previews, links, no_links)
-        laid.numbers = {"placed": len(layout.sheet_from_tile), "dropped": len(layout.dropped)}
-    context, previews = _placed_only(context, previews, layout)
+    return Looked(tuple(previews), tuple(links), tuple(no_links), (looked, linked))
+
+
+def laid_out(context: SurveyContext, looked: Looked) -> tuple[Laid, Record]:
+    """Where the pieces lie by their links and hints, good to some px."""
+    with recording("layout", context.settings.graph) as record:
+        laid = lay_pieces(context, looked.previews, looked.links)
+        placed, dropped = len(laid.layouts[0].sheet_from_tile), len(laid.layouts[0].dropped)
+        record.numbers = {"placed": placed, "dropped": dropped}
+    return laid, record
+
+
+def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record) -> Survey:
+    """Measure what was laid out, and make the plan.
+
+    Raises
+    ------
+    Disconnected, CanvasTooLarge : see `survey`.
+    """
+    previews: Sequence[Preview] = looked.previews
+    layout, warnings = one_layout(context, previews, laid, looked.no_links)
+    context, previews = _placed_only(_loosened(context, layout), previews, layout)
     with recording("measure", context.settings.ties) as measured_step:
-        home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)})
-        declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
-        scales, doubts = agreed_scales(layout, declared)
-        context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
-        places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
+        context, places, scales, doubts = first_places(context, layout)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         measured_step.numbers = measured.numbers
     with recording("plan", context.settings.seams) as planned:
-        plan, lifts, changes, words = make_plan(context, previews, measured)
+        plan, lifts, levels, changes, words = make_plan(context, previews, measured)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
-    steps = (looked, linked, laid, measured_step, planned)
     quarreling = quarrel_words(context, previews, plan)
-    every_warning = (*warnings, *doubts, *measured.warnings, *quarreling, *words)
     return Survey(
         context,
         plan,
         layout,
-        tuple(no_links),
+        tuple(looked.no_links),
         measured.alignment,
         measured.ties,
         tuple(lifts),
         tuple(g.small for g in previews),
-        steps,
-        every_warning,
+        (*looked.steps, laying, measured_step, planned),
+        (*warnings, *doubts, *measured.warnings, *quarreling, *words),
         tuple(changes),
+        laid.effects,
+        tuple(levels),
+        tuple(g.marks for g in previews),
     )
 
 
-def preview_all(context: SurveyContext) -> list[Preview]:
-    """A preview at every tile, `workers` at a time."""
+def _loosened(context: SurveyContext, layout: Layout) -> SurveyContext:
+    """The context with as much room for what only a layout holds as was said of places where nothing is drawn."""
+    holding = context.settings.holding
+    loose = max([item.loose_mm / 2 for item in layout.links], default=0.0)
+    holding = replace(holding, layout_mm=max(holding.layout_mm, loose))
+    return replace(context, settings=replace(context.settings, holding=holding))
+
+
+def first_places(
+    context: SurveyContext, layout: Layout
+) -> tuple[SurveyContext, list[Placement], dict[str, float], list[str]]:
+    """Placements of a layout, the context with the dpi they show, sizes expected of each piece, doubts."""
+    home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)})
+    declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
+    scales, doubts = agreed_scales(layout, declared)
+    context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
+    barred = {tile.name: barred_of(context.hints, tile.name) for tile in context.tiles}
+    places = [
+        Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name], barred=barred[t.name])
+        for t in context.tiles
+    ]
+    return context, places, scales, doubts
+
+
+def preview_all(context: SurveyContext, known: Mapping[int, Preview] = NOTHING) -> list[Preview]:
+    """A preview of every tile that is not known, `workers` at a time."""
     wishes = context.settings
     stages = PreviewStages(wishes.preview, wishes.features, wishes.specks, wishes.evidence)
     in_turn = Lock()
 
     def one(index: int) -> Preview:
+        if index in known:
+            return known[index]
         tile = context.tiles[index]
         dpi, scale = float(context.dpi[index]), float(context.px_per_mm[index])
         steps = look_reductions(tile.raster.shape, dpi, wishes.features.view_side, wishes.specks.look_dpi)
@@ -116,12 +192,21 @@ def preview_all(context: SurveyContext) -> list[Preview]:
         return list(pool.map(one, range(len(context.tiles))))
 
 
-def link_all(context: SurveyContext, previews: Sequence[Preview]) -> tuple[list[Link], list[NoLink]]:
-    """Compare the pairs worth comparing."""
+def link_all(
+    context: SurveyContext,
+    previews: Sequence[Preview],
+    compared: Mapping[tuple[str, str], Link | NoLink] = NOTHING,
+) -> tuple[list[Link], list[NoLink]]:
+    """Compare the pairs worth comparing that were not compared before."""
+    if context.recorded is not None:
+        return recorded_links(context, previews), []
     pairs = choose([g.keypoints for g in previews], context.settings.pairs)
 
     def one(pair: tuple[int, int]) -> Link | NoLink:
         both, scale, wishes = (previews[pair[0]], previews[pair[1]]), pair_scale(context.dpi, pair), context.settings
+        before = compared.get((both[0].keypoints.tile, both[1].keypoints.tile))
+        if before is not None:
+            return before
         return judged_link(both, scale, wishes.links, belief=wishes.belief, evidence=wishes.evidence)
 
     with ThreadPoolExecutor(context.workers) as pool:

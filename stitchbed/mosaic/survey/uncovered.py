@@ -20,7 +20,7 @@ from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, outline
 from stitchbed.mosaic.survey.survey import Survey
 
 MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
@@ -44,7 +44,8 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
             continue
         at = from_sheet(place, np.stack(np.meshgrid(xs[left:right], ys[top:bottom]), -1).reshape(-1, 2))
         h, w = place.size
-        part |= ((at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5)).reshape(part.shape)
+        sees = (at > -0.5).all(1) & (at[:, 0] < w - 0.5) & (at[:, 1] < h - 0.5) & ~is_barred(place, at)
+        part |= sees.reshape(part.shape)
     hole = ~seen
     if not hole.any():
         return 0.0, 0.0, []

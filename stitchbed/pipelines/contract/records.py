@@ -115,6 +115,10 @@ class JoinRecord(TypedDict):
     outside: dict[str, Any]
     accuracy: dict[str, Any]
     changes: Rows
+    hints: Rows
+    layout_only: NotRequired[bool]
+    islands: NotRequired[list[list[str]]]
+    drawing_from_canvas: NotRequired[list[list[float]]]
     paper: list[float] | None
     alpha: bool
     channels: int

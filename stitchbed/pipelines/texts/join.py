@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.mosaic.hints.effects import row_words
 
 AXES_SHARE = 0.7  # where axes that were held make up more than the rest, it is told what would show them
 SEEN = 0.5  # share of the expected travel error the overlaps must show; else it is told
@@ -18,15 +19,40 @@ SEEN = 0.5  # share of the expected travel error the overlaps must show; else it
 def summary(record: Mapping[str, Any], output: Path) -> str:
     """What a person wants to know first."""
     canvas = record["canvas"]
+    if record.get("layout_only"):
+        return layout_summary(record, output)
     mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
     lines = [
         f"{output}: {canvas['width']} x {canvas['height']} px, {mm[0]:.0f} x {mm[1]:.0f} mm at "
         f"{canvas['dpi']:.0f} dpi, from {len(record['placements'])} of {len(record['inputs'])} pieces.",
         *accuracy(record),
+        *hints_told(record),
         *[f"Note: {warning}." for warning in record["warnings"]],
         f"Record: {output.with_suffix('.json')}",
     ]
     return "\n".join(lines)
+
+
+def layout_summary(record: Mapping[str, Any], output: Path) -> str:
+    """What a person wants to know of a layout."""
+    canvas, islands = record["canvas"], record["islands"]
+    mm = [canvas[side] / canvas["dpi"] * MM_PER_INCH for side in ("width", "height")]
+    groups = "in one group" if len(islands) == 1 else f"in {len(islands)} groups that do not hang together"
+    count, dpi = len(record["placements"]), canvas["dpi"]
+    lines = [
+        f"{count} pieces laid out {groups}, {mm[0]:.0f} x {mm[1]:.0f} mm at {dpi:.0f} dpi.",
+        *hints_told(record),
+        *[f"Note: {warning}." for warning in record["warnings"]],
+        f"Picture: {output.with_name(record['pictures']['layout'])}",
+        f"Record: {output.with_name(f'{output.stem}.layout.json')}",
+        "What was looked at is kept beside it: a join with the same output takes it up.",
+    ]
+    return "\n".join(lines)
+
+
+def hints_told(record: Mapping[str, Any]) -> list[str]:
+    """A line for each hint that is not told as a warning already."""
+    return [f"Hint: {row_words(row)}." for row in record.get("hints", ()) if not row["against"]]
 
 
 def accuracy(record: Mapping[str, Any]) -> list[str]:

@@ -18,6 +18,7 @@ Pair = TypeVar("Pair")
 SWAPPED = (5, 6, 7, 8)  # rows become columns
 ROWS_BACKWARD = (3, 4, 6, 7)  # stored rows run against the shown direction they lie along
 COLS_BACKWARD = (2, 3, 7, 8)
+MIRRORED = {1: 2, 2: 1, 3: 4, 4: 3, 5: 6, 6: 5, 7: 8, 8: 7}  # the same picture, shown flipped left to right
 
 
 def turned(pixels: Pixels, orientation: int) -> Pixels:

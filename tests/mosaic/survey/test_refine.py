@@ -11,7 +11,7 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
-from stitchbed.mosaic.survey.layout import one_layout
+from stitchbed.mosaic.survey.layout import lay_pieces, one_layout
 from stitchbed.mosaic.survey.refine import Measured, measure_places
 from stitchbed.mosaic.survey.survey import link_all, preview_all
 from stitchbed.reading.intake import take_in
@@ -29,7 +29,7 @@ def _measured(paths: list[Path], *, lifted: bool, **changes: object) -> Measured
         context = SurveyContext(tuple(tiles), dpi, shelf, KIND, replace(SETTINGS, **changes))
         previews = preview_all(context)
         links, none = link_all(context, previews)
-        layout, _ = one_layout(context, previews, links, none)
+        layout, _ = one_layout(context, previews, lay_pieces(context, previews, links), none)
         places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
         mask = np.full((2, 2), lifted)
         lifts = [Lift(p.tile, mask, float(max(p.size)), 0.2 * lifted, 0.2 * mask) for p in places]
