@@ -40,7 +40,8 @@ class Disconnected(StitchbedError):
         self.lines = tuple(printable(line) for line in lines)
         if lines:
             said = "\n".join(["  [join.hints]", *(f"  {line}" for line in lines)])
-            attempt += f"; or say how they lie, in the job file or as options (--same-point, --beside):\n{said}\n"
+            attempt += "; or say how they lie, in the job file or as options (--same-point, --beside), with X and Y"
+            attempt += f" filled in:\n{said}"
         super().__init__(found, expected=expected, attempt=attempt)
 
 

@@ -210,9 +210,7 @@ def _written(
     return [_step(rendered), _step(written)]
 
 
-def _laid(
-    context: SurveyContext, output: Path, at: tuple[Path, Path | None], doubts: Sequence[str]
-) -> dict[str, Any]:
+def _laid(context: SurveyContext, output: Path, at: tuple[Path, Path | None], doubts: Sequence[str]) -> dict[str, Any]:
     """The record of a layout; its picture is written, and what was looked at stays for the join.
 
     at : folders of the job and of records.

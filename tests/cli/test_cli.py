@@ -20,6 +20,7 @@ from stitchbed.cli.options import Bytes
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.core.files import MADE
 from stitchbed.core.record import VERSION
+from stitchbed.mosaic.hints.kinds import KINDS
 
 DEMO = Path(__file__).parents[2] / "demo_tiles"
 TRUTH = json.loads((DEMO / "truth.json").read_text())
@@ -129,6 +130,8 @@ def test_wrong_usage_ends_with_exit_code_2(tmp_path: Path, words: list[str]) -> 
 
 
 TESTED_ELSEWHERE = ("--output", "--replace", "--full-paths")  # everywhere; by tests/house/
+# by tests/mosaic/hints and tests/pipelines/test_join_hints.py
+HINTS = (*(f"--{key.replace('_', '-')}" for key in KINDS), "--from-record", "--layout-only")
 
 
 def test_every_option_of_join_is_asked_for_in_these_tests() -> None:
@@ -136,7 +139,7 @@ def test_every_option_of_join_is_asked_for_in_these_tests() -> None:
     words = Path(__file__).read_text(encoding="utf-8")
     options = [name for parameter in join_command.params for name in parameter.opts if name.startswith("--")]
     assert len(options) >= 12
-    assert [name for name in options if f'"{name}"' not in words and name not in TESTED_ELSEWHERE] == []
+    assert [name for name in options if f'"{name}"' not in words and name not in (*TESTED_ELSEWHERE, *HINTS)] == []
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,8 @@ from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import compare
 from stitchbed.mosaic.hints.following import Pieces, Told
-from stitchbed.mosaic.hints.kinds import Grid, pieces_of
+from stitchbed.mosaic.hints.hints import Hints
+from stitchbed.mosaic.hints.kinds import Grid, Hint, pieces_of
 from stitchbed.mosaic.hints.writing import key_of, to_text
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_SHARE, shared
@@ -38,6 +39,24 @@ def effect_rows(
             "neighbors": [row for name in names for row in _neighbors(name, before, after, pieces)],
         })  # fmt: skip
     return rows
+
+
+def contradicted(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Warnings of rows that contradict the pictures, followed or not."""
+    return [row_words(row) for row in rows if row["against"]]
+
+
+def without_place(hints: Hints) -> list[dict[str, Any]]:
+    """Rows of hints on pieces themselves, which move nothing."""
+    own: tuple[Hint, ...] = (*hints.mirrored, *hints.piece_dpi, *hints.never_show)
+    words = {"mirrored": "flipped left to right", "piece_dpi": "taken", "never_show": "not used anywhere"}
+    return [
+        {
+            "kind": key_of(one), "text": to_text(one), "followed": True, "against": False,
+            "words": f"followed: {words[key_of(one)]}", "moved_px": {}, "neighbors": [],
+        }
+        for one in own
+    ]  # fmt: skip
 
 
 def row_words(row: Mapping[str, Any]) -> str:

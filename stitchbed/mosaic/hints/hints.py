@@ -30,7 +30,6 @@ from stitchbed.mosaic.hints.kinds import (
     PieceDpi,
     Point,
     SamePoint,
-    SheetSize,
     Show,
     Together,
     Turn,
@@ -64,7 +63,6 @@ class Hints:
     leave_out: Annotated[tuple[LeaveOut, ...], _said("leave_out", "A piece that takes no part.")] = ()
     show: Annotated[tuple[Show, ...], _said("show", "Within a polygon of the sheet (mm) show this piece.")] = ()
     never_show: Annotated[tuple[NeverShow, ...], _said("never_show", "A rectangle of a piece not to be used.")] = ()
-    sheet_size: Annotated[tuple[SheetSize, ...], _said("sheet_size", "Measured size of the whole, mm.")] = ()
     distance: Annotated[tuple[Distance, ...], _said("distance", "Measured distance of two points, mm.")] = ()
 
 

@@ -150,16 +150,9 @@ class NeverShow:
 
 
 @dataclass(frozen=True)
-class SheetSize:
-    """Measured width and height of all that the pieces show together; 0 where it was not measured."""
-
-    width_mm: Annotated[float, Setting("Width.", unit="mm", low=0, high=1e5)]
-    height_mm: Annotated[float, Setting("Height.", unit="mm", low=0, high=1e5)]
-
-
-@dataclass(frozen=True)
 class Distance:
-    """The spots at a_at of piece a and at b_at of piece b lie mm from each other on the sheet."""
+    """The spots at a_at of piece a and at b_at of piece b lie mm from each other on the sheet: a ruler laid along its
+    edge, or from edge to edge. One sets the scale, two across each other the ratio of the axes as well."""
 
     a: Annotated[str, PIECE]
     a_at: Annotated[Point, POINT]
@@ -183,7 +176,6 @@ Hint = (
     | LeaveOut
     | Show
     | NeverShow
-    | SheetSize
     | Distance
 )
 
@@ -202,7 +194,6 @@ KINDS: dict[str, type[Hint]] = {
     "leave_out": LeaveOut,
     "show": Show,
     "never_show": NeverShow,
-    "sheet_size": SheetSize,
     "distance": Distance,
 }
 

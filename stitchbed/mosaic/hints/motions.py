@@ -34,6 +34,7 @@ SURE = 0.9  # probability over which the pictures contradict whoever says otherw
 TILT_DEGREES = 2.5  # how far off upright a sheet lies that was laid by hand, against what was said of its turn
 SWING_DEGREES, SWING_STEP = 3.0, 0.25  # turns tried about one point
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
+HAND_DEGREES = 1.0  # how far off upright a sheet lies that was laid by hand with care
 BARE = 1.0  # cells' worth of drawing under which an overlap shows nothing for or against
 
 
@@ -78,14 +79,22 @@ def by_points(
     tried = [motion] if motion is not None else list(_pivoted(xy_a[0], xy_b[0], scale, turns))
     judged = [(compare(one, details, evidence), one) for one in tried]
     seen, motion = max(judged, key=lambda one: probability(one[0], evidence))
+    if seen.amount < BARE:  # noise tells no turn: the first one tried is what is known, or upright
+        seen, motion = judged[0]
     drawn, better = aligned(motion, details, evidence)
     off = np.hypot(*(moved(drawn, xy_a) - xy_b).T).max()
     if better.score > seen.score and off < 2 * within + details[0].strokes.step:
         motion, seen = drawn, better
     link = _link((said[0].a, said[0].b), motion, (xy_a, xy_b), within / 2, seen)
     bare = seen.amount < BARE
-    loose = max(one.within_mm for one in said) if bare else 0.0
+    loose = max(one.within_mm for one in said) + (0.0 if len(said) > 1 else _swing_mm(details)) if bare else 0.0
     return Found(replace(link, said=True, probability=1.0, loose_mm=loose), seen, bare)
+
+
+def _swing_mm(details: tuple[Detail, Detail]) -> float:
+    """How far the far end of the second piece may be off by a turn that nothing tells, but that hands keep small."""
+    layer = details[1].strokes
+    return float(np.hypot(*layer.pixels.shape)) * layer.pixel_mm * np.sin(np.deg2rad(HAND_DEGREES))
 
 
 def by_place(

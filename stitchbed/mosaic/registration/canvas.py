@@ -33,25 +33,33 @@ class Canvas:
 
 
 def make_canvas(
-    places: Sequence[Placement], dpi: float, *, most_pixels: float, finer: float = 1.0, turn: float | None = None
+    places: Sequence[Placement],
+    dpi: float,
+    *,
+    most_pixels: float,
+    finer: float = 1.0,
+    turn: float | None = None,
+    stretch: float = 1.0,
 ) -> Canvas:
     """The smallest upright canvas that holds all tiles.
 
     Upright: most tiles' quadrant is up, and the tiles' mean turn within that quadrant is taken out, so that no single
     askew piece tilts the whole. A lone or straight tile is not turned at all. finer : canvas px per sheet px; dpi : of
-    the canvas. turn : of the sheet that is to be taken out, rad, where somebody has said what is upright.
+    the canvas. turn : of the sheet that is to be taken out, rad, where somebody has said what is upright. stretch : of
+    the height against the width, where somebody has measured both.
 
     Raises
     ------
     CanvasTooLarge : more than `most_pixels`.
     """
-    turn = _mean_turn([turn_of(place.sheet_from_tile) for place in places]) if turn is None else turn
+    turn = mean_turn(places) if turn is None else turn
     if abs(turn) < UPRIGHT:
         turn = 0.0
     c, s = round(float(np.cos(turn)), 15), round(float(np.sin(turn)), 15)
     # the corner of the sheet's first pixel stays the corner of the canvas's
     sized = np.array([[finer, 0, (finer - 1) / 2], [0, finer, (finer - 1) / 2], [0, 0, 1]])
     rotation = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]]) @ sized
+    rotation[1] *= stretch
     corners = np.concatenate([moved(rotation, outline(place)) for place in places])
     low = np.floor(corners.min(0) + 0.5 + 1e-6)
     size = np.ceil(corners.max(0) + 0.5 - 1e-6) - low
@@ -92,8 +100,9 @@ def whole_shift(place: Placement) -> tuple[int, int] | None:
     return (int(shift[1]), int(shift[0])) if np.array_equal(shift, m[:2, 2]) else None
 
 
-def _mean_turn(turns: Sequence[float]) -> float:
+def mean_turn(places: Sequence[Placement]) -> float:
     """The commonest quadrant plus the mean of what is left within quadrants, rad."""
+    turns = [turn_of(place.sheet_from_tile) for place in places]
     quadrant = np.rint(np.array(turns) / (np.pi / 2)).astype(int) % 4
     counts = np.bincount(quadrant, minlength=4)
     rest = [turn - np.pi / 2 * round(turn / (np.pi / 2)) for turn in turns]

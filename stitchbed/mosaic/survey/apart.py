@@ -32,15 +32,18 @@ MOST_NAMES = 4
 
 def why_apart(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
     """Sentences, without full stops, that tell why there are several layouts and where something is missing."""
-    names = mirrored(context, previews, layouts)
-    words = []
+    found = mirrored(context, previews, layouts)
+    flipped = {one.piece for one in context.hints.mirrored}
+    names = [name for name in found if name not in flipped]
+    words = [f"{name} fits as it was scanned, not mirrored as a hint says" for name in found if name in flipped]
     if names:
         many = len(names) > 1
         words.append(
             f"{_listed(names)} {'are mirrored pictures' if many else 'is a mirrored picture'}: flipped left to right "
-            f"{'they fit' if many else 'it fits'}; scan or export {'them' if many else 'it'} again, unmirrored"
+            f"{'they fit' if many else 'it fits'}; scan or export {'them' if many else 'it'} again, unmirrored, "
+            "or say so (--mirrored)"
         )
-    left = [one for one in layouts if not set(one.sheet_from_tile) <= set(names)]
+    left = [one for one in layouts if not set(one.sheet_from_tile) <= set(found)]
     if len(left) > 1:
         words += open_sides(context, previews, left)
         gaps = numbering_gaps([tile.name for tile in context.tiles])

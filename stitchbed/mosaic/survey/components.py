@@ -139,10 +139,12 @@ def demand_whole(
     *,
     allow_missing: bool,
     why: Callable[[], Sequence[str]] = tuple,
+    lines: Callable[[], Sequence[str]] = tuple,
 ) -> tuple[Layout, list[str]]:
     """The one layout; or, when there are more, the largest with a warning, or an error.
 
-    why : called only when there are several; sentences, without full stops, that tell why.
+    why : called only when there are several; sentences, without full stops, that tell why. lines : the same, of hints
+    that would mend it.
 
     Raises
     ------
@@ -157,11 +159,15 @@ def demand_whole(
     if allow_missing:
         missing = [*single, *[name for group in groups for name in group]]
         return main, [". ".join([f"left out, not placed: {', '.join(missing)}", *words])]
-    raise _error(main, single, groups, words, len(names))
+    raise _error(main, single, groups, (words, lines()), len(names))
 
 
 def _error(
-    main: Layout, single: Sequence[str], groups: Sequence[Sequence[str]], words: Sequence[str], total: int
+    main: Layout,
+    single: Sequence[str],
+    groups: Sequence[Sequence[str]],
+    said: tuple[Sequence[str], Sequence[str]],
+    total: int,
 ) -> Disconnected:
     parts = []
     if len(main.sheet_from_tile) == 1 and not groups:
@@ -172,13 +178,14 @@ def _error(
         parts.append(f"{len(shown)} groups of pieces that do not hang together ({listed})")
     if single and len(main.sheet_from_tile) > 1:
         parts.append(f"{len(single)} of {total} pieces could not be placed: {', '.join(single)}")
-    parts.extend(words)
+    parts.extend(said[0])
     return Disconnected(
         ". ".join(parts),
         expected="pieces of one sheet, each sharing at least about a fifth of its picture with a neighbor",
         attempt="join each group alone if these are different sheets; otherwise scan the named pieces again with more "
         "overlap (30 mm or more, with some drawing in it), or add a piece that bridges the gap; "
         "--allow-missing writes the largest group without them",
+        lines=tuple(said[1]),
     )
 
 

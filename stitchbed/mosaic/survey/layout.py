@@ -17,9 +17,10 @@ import numpy as np
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
-from stitchbed.mosaic.hints.effects import effect_rows, row_words
+from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
+from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
 from stitchbed.mosaic.survey.apart import why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
@@ -108,11 +109,11 @@ def one_layout(
         no_links,
         names,
         allow_missing=context.settings.allow_missing,
-        why=partial(why_apart, context, previews, laid.layouts),
+        why=lambda: [*contradicted(laid.effects), *why_apart(context, previews, laid.layouts)],
+        lines=partial(hint_lines, laid.layouts, no_links, _pieces(context, previews)),
     )
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    said = [row_words(row) for row in laid.effects if row["against"]]
-    return layout, [*warnings, *said, *link_words(layout, sizes)]
+    return layout, [*warnings, *contradicted(laid.effects), *link_words(layout, sizes)]
 
 
 def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:

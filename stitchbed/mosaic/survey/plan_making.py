@@ -21,6 +21,7 @@ from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, 
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
+from stitchbed.mosaic.hints.sizes import Sized
 from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
 from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
 from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
@@ -33,14 +34,15 @@ from stitchbed.mosaic.survey.scales import canvas_dpi
 
 
 def make_plan(
-    context: SurveyContext, previews: Sequence[Preview], measured: Measured
+    context: SurveyContext, previews: Sequence[Preview], measured: Measured, size: Sized
 ) -> tuple[Plan, list[Lift], list[Level], list[ChangedPlace], list[str]]:
     """Canvas, levels, seams; lifted zones; levels before lifted light was given back; what changed between scans; words
     to the user."""
     dpi, words = canvas_dpi(measured.places, context.dpi, measured.dpi)
     most = context.settings.max_megapixels * 1e6
-    turn = held_turn(context, measured.places)
-    canvas = make_canvas(measured.places, dpi, most_pixels=most, finer=dpi / measured.dpi, turn=turn)
+    finer, turn = dpi / measured.dpi, held_turn(context, measured.places)
+    true_dpi = dpi / size.larger
+    canvas = make_canvas(measured.places, true_dpi, most_pixels=most, finer=finer, turn=turn, stretch=size.stretch)
     places = [on_canvas(place, canvas) for place in measured.places]
     lifts, levels = judged_light(context, previews, places, canvas)
     changes = _changes(context, previews, (places, lifts, levels), canvas)

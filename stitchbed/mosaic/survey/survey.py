@@ -21,19 +21,22 @@ from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace
+from stitchbed.mosaic.hints.effects import contradicted, without_place
 from stitchbed.mosaic.hints.hints import barred_of
 from stitchbed.mosaic.hints.recorded import recorded_links
+from stitchbed.mosaic.hints.sizes import sized
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
+from stitchbed.mosaic.registration.canvas import mean_turn
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel_words
-from stitchbed.mosaic.survey.plan_making import lifts_at, make_plan
+from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
@@ -125,7 +128,10 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         measured_step.numbers = measured.numbers
     with recording("plan", context.settings.seams) as planned:
-        plan, lifts, levels, changes, words = make_plan(context, previews, measured)
+        turn = held_turn(context, measured.places)
+        turn = mean_turn(measured.places) if turn is None else turn
+        size = sized(context.hints.distance, measured.places, measured.dpi, turn)
+        plan, lifts, levels, changes, words = make_plan(context, previews, measured, size)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     quarreling = quarrel_words(context, previews, plan)
     return Survey(
@@ -138,9 +144,9 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         tuple(lifts),
         tuple(g.small for g in previews),
         (*looked.steps, laying, measured_step, planned),
-        (*warnings, *doubts, *measured.warnings, *quarreling, *words),
+        (*warnings, *doubts, *measured.warnings, *quarreling, *words, *contradicted(size.rows)),
         tuple(changes),
-        laid.effects,
+        (*laid.effects, *size.rows, *without_place(context.hints)),
         tuple(levels),
         tuple(g.marks for g in previews),
     )

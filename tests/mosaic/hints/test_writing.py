@@ -23,7 +23,6 @@ from stitchbed.mosaic.hints.kinds import (
     NeverShow,
     PieceDpi,
     SamePoint,
-    SheetSize,
     Show,
     Together,
     Turn,
@@ -52,7 +51,6 @@ EXAMPLES: list[tuple[str, Hint]] = [
     ("a.tif 10,10 60,10 60,60", Show("a.tif", ((10, 10), (60, 10), (60, 60)))),
     ("a.tif 10,20,300,400", NeverShow("a.tif", (10, 20, 300, 400))),
     ("a.tif 1,2,30,40mm", NeverShow("a.tif", (1, 2, 30, 40), "mm")),
-    ("594 420", SheetSize(594, 420)),
     ("a.tif 10,10 b.tif 80,20 400", Distance("a.tif", (10, 10), "b.tif", (80, 20), 400)),
 ]
 TILES = [
