@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.color.convert import from_srgb, hex_color, to_srgb
 from stitchbed.color.profiles import srgb_profile
-from stitchbed.core.arrays import Bytes, Mask, Pixels
+from stitchbed.core.arrays import Bytes, Labels, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
@@ -29,7 +29,9 @@ from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, settled
+from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
+from stitchbed.page.line_art.slivers import join_cells
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
@@ -39,6 +41,7 @@ from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
+NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no further, whatever the stroke ends say
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
 WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
@@ -46,8 +49,9 @@ COLORS = ("palette", "mean")
 
 @dataclass(frozen=True)
 class FlatsSettings:
-    """gap : mm, the widest hole in a line that is bridged. sliver : mm2, smaller regions join a neighbor.
+    """gap : mm, the widest opening of an outline that is closed. sliver : mm2, smaller regions join a neighbor.
 
+    every_line : hatching, dots and lettering close in areas too.
     line : alpha from which on a pixel is line. ground : what is left the paper's color: the "largest" region at the
     page's edge, all at the "edge", or "none". paper : that color. palette : colors of the others.
     colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
@@ -56,8 +60,9 @@ class FlatsSettings:
     records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
-    gap: Annotated[float, Setting("Widest gap to bridge.", unit="mm", low=0.01, high=10)] = 0.5
+    gap: Annotated[float, Setting("Widest opening of an outline to close.", unit="mm", low=0.01, high=10)] = 1.5
     sliver: Annotated[float, Setting("Smaller regions are merged.", unit="mm2", low=0, high=1e4)] = 0.3
+    every_line: Annotated[bool, Setting("Hatching, dots and lettering close in areas too.")] = False
     line: Annotated[float, Setting("Alpha that is line.", low=0.02, high=0.98)] = 0.25
     ground: Annotated[str, Setting("Regions at the page's edge that stay paper.", choices=GROUNDS)] = "largest"
     paper: Annotated[str, Setting("Color of the paper.")] = "#ffffff"
@@ -153,10 +158,24 @@ def region_map(page: Page, line_at: Callable[[Box], Mask], settings: FlatsSettin
         factor += 1
     free = _small_map(page, line_at, factor, settings.workers)
     cell = factor * MM_PER_INCH / page.dpi
-    labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
-    spread_under(labels)
-    regions = settled(labels, free, max(1, round(settings.sliver / cell**2)), settings.ground)
+    smallest = max(1, round(settings.sliver / cell**2))
+    labels = _regions(free, cell, smallest, settings)
+    regions = settled(labels, free, smallest, settings.ground)
     return RegionMap(labels, free, factor, page.height, page.width), regions
+
+
+def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings) -> Labels:
+    """(h, w) regions between outlines, also under lines; where every line counts, between all lines."""
+    ball = max(1, int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)))
+    if settings.every_line:
+        labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
+        spread_under(labels)
+        return labels
+    drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers)
+    labels = find_regions(1 - drawn.walls, ball)
+    spread_under(labels)
+    join_cells(labels, free, drawn.tone, smallest, cell)
+    return labels
 
 
 def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int) -> Bytes:
@@ -229,7 +248,7 @@ def _numbers(
     ]  # fmt: skip
     return {
         "height": page.height, "width": page.width, "dpi": page.dpi, "map_dpi": page.dpi / found.factor,
-        "gap_bridged_mm": 2 * max(1, int(np.ceil(settings.gap / cell / 2))) * cell,
+        "gap_bridged_mm": max(settings.gap, 2 * int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)) * cell),
         "regions": rows, "colors": sorted({words[r.number] for r in regions}),
     }  # fmt: skip
 

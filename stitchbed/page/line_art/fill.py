@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from stitchbed.core.arrays import Bytes, Ints, Labels
+from stitchbed.core.arrays import Bytes, Labels
 from stitchbed.core.errors import BadSettings
 from stitchbed.page.line_art.regions import borders, renumbered
+from stitchbed.page.line_art.slivers import areas, joined, touches
 
 # light enough for black lines to stand on; picked to lie far apart: no two nearer than dE00 15
 PALETTE = (
@@ -54,7 +55,8 @@ def settled(labels: Labels, free: Bytes, smallest: int, ground: str) -> list[Reg
         raise BadSettings(f"ground {ground!r}", expected=", ".join(GROUNDS), attempt="--ground largest")
     if not labels.any():
         labels[:] = 1
-    renumbered(labels, _without_slivers(labels, free, smallest))
+    area = areas(labels, free)
+    renumbered(labels, joined(touches(labels, free), area, (area > 0) & (area < smallest)))
     boxes = ndimage.find_objects(labels)
     order = sorted(
         (n for n, b in enumerate(boxes, 1) if b is not None),
@@ -120,43 +122,8 @@ def _smallest_last(near: Mapping[int, set[int]], without: set[int]) -> list[int]
     return order
 
 
-def _areas(labels: Labels, free: Bytes) -> Ints:
-    """(n + 1,) free cells of each region."""
-    total = np.zeros(int(labels.max()) + 1, np.int64)
-    for top in range(0, len(labels), 512):
-        part = labels[top : top + 512]
-        total += np.bincount(part.ravel(), free[top : top + 512].ravel(), len(total)).astype(np.int64)
-    return total
-
-
-def _without_slivers(labels: Labels, free: Bytes, smallest: int) -> Labels:
-    """(n + 1,) the region each region ends up in: slivers go, the smallest first, where they touch most."""
-    area = _areas(labels, free)
-    touch: dict[int, dict[int, int]] = {n: {} for n in range(1, len(area))}
-    for a, b, weight in zip(*(m.tolist() for m in borders(labels, free)), strict=True):
-        touch[a][b] = touch[b][a] = weight
-    into = np.arange(len(area), dtype=np.int32)
-    waiting = sorted((int(area[n]), n) for n in range(1, len(area)) if 0 < area[n] < smallest)
-    for _, n in waiting:
-        if not touch[n] or area[n] >= smallest:
-            continue
-        host = max(touch[n], key=lambda m: (touch[n][m], -m))
-        into[n] = host
-        area[host] += area[n]
-        for other, weight in touch.pop(n).items():
-            touch[other].pop(n, None)
-            if other != host:
-                touch[host][other] = touch[other][host] = touch[host].get(other, 0) + weight
-    for n in range(len(into)):
-        root = n
-        while into[root] != root:
-            root = int(into[root])
-        into[n] = root
-    return into
-
-
 def _listed(labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice]], ground: str) -> list[Region]:
-    area = _areas(labels, free)
+    area = areas(labels, free)
     rows, cols = _middles(labels, len(area))
     rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
     edge = np.bincount(rim, minlength=len(area)) > 0

@@ -16,6 +16,6 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     ground = sum(r["ground"] for r in regions)
     return (
         f"{output}: {len(regions) - ground} regions in {len(numbers['colors'])} colors, {ground} left as paper.\n"
-        f"Gaps up to {numbers['gap_bridged_mm']:.2f} mm are bridged."
+        f"Openings of outlines up to {numbers['gap_bridged_mm']:.2f} mm are closed."
         + "".join(f"\nNote: {warning}." for warning in record["warnings"])
     )

@@ -1,0 +1,93 @@
+"""I tell small marks from outlines: dots, stipple, ticks and lettering lie on what they lie on, and close in nothing.
+
+In: where lines are on the small map. Out: where of it they are such marks.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
+
+DOT_MM = 1.5  # longest side of a mark that closes nothing in
+LETTER_MM = (0.8, 5.0)  # of a letter's longer side; taller ones are drawn to be colored
+LEAST_IN_ROW = 3
+NEXT = 0.6  # of a letter's height: paper between it and the next
+ALIKE = 2.0  # times as tall: a capital, a small letter, one with a tail
+ON_LINE = 0.5  # of the smaller one's height they share with the next
+OPEN = 0.28  # of a letter's box its counters may fill; beads and buttons in a row are open wider
+LEVEL, MOST_LEVEL = 0.2, 0.65  # of their height by which most of a row stand on one line, or hang from one
+RING = 1.35  # times as tall, between an O and its neighbors
+
+
+def marks(line: Bytes, cell_mm: float) -> Bytes:
+    """(h, w) 1 where a line is a dot or lettering. line : (h, w) 1 on lines, cells of cell_mm."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(line, connectivity=8)
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) * cell_mm
+    chosen = np.zeros(count, np.uint8)
+    chosen[sides <= DOT_MM] = 1
+    holes = _hole_area(line, parts, count)
+    chosen[holes > 0.15 / cell_mm**2] = 0  # a ring, however small, is drawn to be filled, unless it is a letter
+    chosen[lettering(stats, holes, cell_mm)] = 1
+    rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
+    chosen[rim] = 0  # there an outline goes on beyond the page
+    chosen[0] = 0
+    return np.asarray(chosen[parts], np.uint8)
+
+
+def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: float) -> NDArray[np.int64]:
+    """Numbers of the marks that stand in rows as letters do. stats : of connected components. holes : (n,) cells."""
+    left, top, wide, high = (stats[:, k].astype(np.float64) for k in range(4))
+    tall = np.maximum(high, wide * 0.6) * cell_mm
+    able = np.flatnonzero((tall >= LETTER_MM[0]) & (np.maximum(high, wide) * cell_mm <= LETTER_MM[1]))
+    able = able[able > 0]
+    parent = {int(n): int(n) for n in able}
+
+    def root(n: int) -> int:
+        while parent[n] != n:
+            parent[n] = parent[parent[n]]
+            n = parent[n]
+        return n
+
+    order = able[np.argsort(left[able], kind="stable")]
+    lefts = left[order]
+    for place, a in enumerate(order.tolist()):
+        reach = left[a] + wide[a] + NEXT * max(high[a], 1)
+        for b in order[place + 1 : int(np.searchsorted(lefts, reach, side="right"))].tolist():
+            share = min(top[a] + high[a], top[b] + high[b]) - max(top[a], top[b])
+            small, large = min(high[a], high[b]), max(high[a], high[b])
+            if share >= ON_LINE * small and large <= ALIKE * small:
+                parent[root(b)] = root(a)
+    rows: dict[int, list[int]] = {}
+    for n in able.tolist():
+        rows.setdefault(root(n), []).append(n)
+    rings = holes > OPEN * wide * high
+    return np.array([n for row in rows.values() for n in _letters(np.array(row), top, high, rings)], np.int64)
+
+
+def _letters(row: Ints, top: Array, high: Array, rings: Mask) -> list[int]:
+    """The letters of a row, if it is one: on one line, two at least that are no rings, and rings as tall as they."""
+    sure = row[~rings[row]]
+    if len(row) < LEAST_IN_ROW or len(sure) < (2 if len(row) > LEAST_IN_ROW else LEAST_IN_ROW):
+        return []
+    tall = float(np.median(high[sure]))
+    ends = top[row], top[row] + high[row]
+    level = max(float((np.abs(one - np.median(one)) <= LEVEL * tall).mean()) for one in ends)
+    alike = (high[row] <= RING * tall) & (RING * high[row] >= tall)
+    found: list[int] = row[alike | ~rings[row]].tolist() if level >= MOST_LEVEL else []
+    return found
+
+
+def _hole_area(line: Bytes, parts: Labels, count: int) -> NDArray[np.float64]:
+    """(count,) free cells closed in by each mark alone, in small marks only."""
+    _, free, stats, _ = cv2.connectedComponentsWithStats(1 - line, connectivity=4)
+    area = np.zeros(count)
+    boxes = stats[1:]
+    for n, (left, top, wide, high, size) in enumerate(boxes.tolist(), 1):
+        if max(wide, high) > 150 or top == 0 or left == 0:
+            continue
+        row = top + int((free[top : top + high, left] == n).argmax())
+        area[parts[row, left - 1]] += size
+    return area

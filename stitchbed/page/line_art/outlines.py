@@ -1,0 +1,47 @@
+"""I say which lines of a drawing close in areas to color: outlines, with their openings closed, and not its tone.
+
+In: where lines are on the small map. Out: walls, and the lines that are tone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from stitchbed.core.arrays import Bytes
+from stitchbed.imaging.parallel import in_order
+from stitchbed.page.line_art.gaps import bridges
+from stitchbed.page.line_art.hatching import hatching
+from stitchbed.page.line_art.marks import marks
+
+STRIP, HALO = 1024, 128  # rows looked at together, and round them: more than a stroke of hatching is asked about
+
+
+@dataclass(frozen=True)
+class Outlines:
+    """walls : (h, w) 1 on outlines and on bridges over gaps. tone : 1 on hatching, dots, lettering and bridges."""
+
+    walls: Bytes
+    tone: Bytes
+
+
+def outlines_of(line: Bytes, gap_mm: float, cell_mm: float, *, workers: int = 1) -> Outlines:
+    """The outlines among the lines. line : (h, w) 1 on lines, cells of cell_mm. gap_mm : the widest gap closed."""
+    plain = line & ~marks(line, cell_mm)
+    drawn = plain & ~_by_strips(plain, lambda part: hatching(part, cell_mm), workers)
+    drawn &= ~marks(drawn, cell_mm)  # what is left of hatching in bits
+    closed = _by_strips(drawn, lambda part: bridges(part, gap_mm, cell_mm), workers)
+    return Outlines(drawn | closed, (line & ~drawn) | closed)
+
+
+def _by_strips(line: Bytes, work: Callable[[Bytes], Bytes], workers: int) -> Bytes:
+    """What `work` makes of the map, a strip at a time."""
+    tops = range(0, len(line), STRIP)
+
+    def strip(top: int) -> Bytes:
+        first = max(0, top - HALO)
+        return work(np.ascontiguousarray(line[first : top + STRIP + HALO]))[top - first :][:STRIP]
+
+    return np.concatenate(list(in_order(strip, tops, workers)))
