@@ -5,7 +5,7 @@ In: layouts of several islands. Out: one layout, or an error that names pieces, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -18,7 +18,7 @@ from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, aligned, compare, detail_of, probability
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.matching.sliding import SlidingSettings, slid
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, pair_scale
 
@@ -35,15 +35,17 @@ def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Ma
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
-    Only pairs across different islands are compared, the smaller islands' tiles first.
+    Only pairs across different islands are compared, the smaller islands' tiles first; pieces whose drawing repeats
+    are not, for a closer look shows the same motif again.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
     apart = {frozenset((one.a, one.b)) for one in context.hints.apart}
+    repeated = repeated_in(layouts)
     pairs = [
         (a, b)
         for a in sorted(island, key=lambda n: (-island[n], n))
         for b in sorted(island, key=lambda n: (island[n], n))
-        if island[a] > island[b] and frozenset((a, b)) not in apart
+        if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & repeated
     ][:MOST_PAIRS]
     look = closer_look(context, sorted({name for pair in pairs for name in pair}))
     found, slides = [], 0
@@ -89,7 +91,7 @@ def _by_grain(
         return None
     sure = replace(wishes.belief, least=wishes.graph.alone)
     got = believed(proposed, plain, scale, settings=sure, evidence=wishes.evidence)
-    if isinstance(got, Link):
+    if isinstance(got, Link) and not got.ambiguous:
         return got
     grain = (one.detail, two.detail)
     got = believed(proposed, grain, scale, settings=replace(wishes.belief, least=WEAK_LEAST), evidence=GRAIN)
@@ -155,11 +157,13 @@ def demand_whole(
     main, rest = layouts[0], layouts[1:]
     single = [next(iter(layout.sheet_from_tile)) for layout in rest if len(layout.sheet_from_tile) == 1]
     groups = [sorted(layout.sheet_from_tile) for layout in rest if len(layout.sheet_from_tile) > 1]
-    words = [*why(), *[_tried(name, no_links, main) for name in single]]
+    repeated = repeated_in(layouts)
+    words = [_repeats(repeated)] if repeated else list(why())
+    words += [_tried(name, no_links, main) for name in single if name not in repeated]
     if allow_missing:
         missing = [*single, *[name for group in groups for name in group]]
         return main, [". ".join([f"left out, not placed: {', '.join(missing)}", *words])]
-    raise _error(main, single, groups, (words, lines()), len(names))
+    raise _error(main, single, groups, (words, lines()), len(names), repeated=bool(repeated))
 
 
 def _error(
@@ -168,9 +172,11 @@ def _error(
     groups: Sequence[Sequence[str]],
     said: tuple[Sequence[str], Sequence[str]],
     total: int,
+    *,
+    repeated: bool,
 ) -> Disconnected:
     parts = []
-    if len(main.sheet_from_tile) == 1 and not groups:
+    if len(main.sheet_from_tile) == 1 and not groups and not repeated:
         parts.append(f"none of the {total} pieces overlaps another so that it can be seen")
     elif groups:
         shown = [sorted(main.sheet_from_tile), *groups]
@@ -186,6 +192,13 @@ def _error(
         "overlap (30 mm or more, with some drawing in it), or add a piece that bridges the gap; "
         "--allow-missing writes the largest group without them",
         lines=tuple(said[1]),
+    )
+
+
+def _repeats(names: Collection[str]) -> str:
+    return (
+        f"{', '.join(sorted(names))} show what is drawn several times on the sheet and fit at several places; a scan "
+        "with something in the overlap that is drawn once would tell which"
     )
 
 

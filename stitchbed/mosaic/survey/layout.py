@@ -11,7 +11,6 @@ from functools import partial
 from itertools import combinations
 from typing import Any
 
-import networkx as nx
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
@@ -122,12 +121,6 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
     if used:
         words.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams")
-    loose = _held_by_motifs(layout)
-    if loose:
-        words.append(
-            f"placed by a repeated motif or pattern, other places fit as well: {', '.join(loose)}. Look at "
-            "these pieces, or scan them again with something in the overlap that is drawn once"
-        )
     placed = layout.sheet_from_tile
     dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
     if dropped:
@@ -136,15 +129,6 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     pairs = [pair for pair in combinations(sorted(places), 2) if shared(places, sizes, *pair, larger=True) > SAME]
     words += [f"{a} and {b} show the same part of the sheet; one of them is enough" for a, b in pairs]
     return words
-
-
-def _held_by_motifs(layout: Layout) -> list[str]:
-    """Pieces that only ambiguous links hold to the largest part that others hold together."""
-    graph = nx.Graph()
-    graph.add_nodes_from(layout.sheet_from_tile)
-    graph.add_edges_from((item.a, item.b) for item in layout.links if not item.ambiguous)
-    largest = max(nx.connected_components(graph), key=lambda part: (len(part), layout.reference in part))
-    return sorted(set(layout.sheet_from_tile) - largest)
 
 
 def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:

@@ -11,7 +11,16 @@ import tolerances as tol
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, corners, lay_out, loop_residual, without
+from stitchbed.mosaic.registration.pose_graph import (
+    REPEATED,
+    GraphSettings,
+    Layout,
+    corners,
+    lay_out,
+    loop_residual,
+    repeated_in,
+    without,
+)
 
 SIZE = (400, 500)
 STEP = (290.0, 360.0)
@@ -213,3 +222,34 @@ def test_links_that_are_not_believed_any_more_part_a_layout() -> None:
     assert sorted(left.sheet_from_tile) == ["t0", "t1"] and sorted(right.sheet_from_tile) == ["t2", "t3"]
     assert [(item.a, why) for item, why in left.dropped] == [("t1", "other drawing")]
     assert _wrong_by(left, places) < 2 and _wrong_by(right, places) < 2
+
+
+def test_a_piece_that_fits_as_well_elsewhere_is_an_island() -> None:
+    """Unless another link, or a person, says where it lies."""
+    rng = _rng()
+    places = _grid(1, 3, rng)
+    firm = _link(places, "t0", "t1", rng, noise=0.0)
+    loose = replace(_link(places, "t1", "t2", rng, noise=0.0), ambiguous=True)
+    parts = lay_out(_sizes(places), [firm, loose], SETTINGS, _rng())
+    assert [sorted(part.sheet_from_tile) for part in parts] == [["t0", "t1"], ["t2"]]
+    assert parts[0].dropped == ((loose, REPEATED),) and repeated_in(parts) == {"t1", "t2"}
+    (whole,) = lay_out(_sizes(places), [firm, replace(loose, said=True)], SETTINGS, _rng())
+    assert len(whole.sheet_from_tile) == 3
+    (whole,) = lay_out(_sizes(places), [firm, loose, _link(places, "t0", "t2", rng, noise=0.0)], SETTINGS, _rng())
+    assert len(whole.sheet_from_tile) == 3
+
+
+def test_sure_links_that_contradict_each_other_hold_nothing() -> None:
+    """Six pairs of four pieces look alike, three of them in contradiction to the three that a tree would hold."""
+    rng = _rng()
+    places = _grid(2, 2, rng)
+    true = [_link(places, a, b, rng, noise=0.0) for a, b in _neighbors(2, 2)]
+    (ring,) = lay_out(_sizes(places), [*true, _linked("t0", "t3", _turn(0, 90, 0), rng)], SETTINGS, _rng())
+    assert len(ring.links) == 4
+    shifts = {("t0", "t3"): 90, ("t1", "t2"): 200, ("t0", "t2"): 150, ("t1", "t3"): 30}
+    far = [_linked(a, b, _turn(0, x, 0), rng) for (a, b), x in shifts.items()]
+    few = [item for item in true if (item.a, item.b) in {("t0", "t1"), ("t2", "t3")}]
+    parts = lay_out(_sizes(places), [*few, *far], SETTINGS, _rng())
+    assert max(len(part.sheet_from_tile) for part in parts) < 4
+    doubtful = [replace(item, probability=0.5) for item in far[:2]]
+    assert len(lay_out(_sizes(places), [*true, *doubtful], SETTINGS, _rng())[0].sheet_from_tile) == 4
