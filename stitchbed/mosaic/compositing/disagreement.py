@@ -40,7 +40,8 @@ class ChangeSettings:
     tone_step: log light two pieces may differ by all over their overlap before it is told; some 4 CIE dE2000 on paper.
     joined_mm: parts nearer to each other than this are one thing; edges_mm: and parts larger than crumb_mm, for they
     may be the two sides of a flap that moved. mark_mm: larger things are no dirt. blank: share of a mark's own contrast
-    that the clean piece may show. round_mm: taken from the same piece round a change.
+    that the clean piece may show. round_mm: taken from the same piece round a change. rim_mm: so near to its edge or to
+    where it lifts a piece's look may differ because it is about to lift.
     """
 
     flat_mm: float = 2.5
@@ -54,6 +55,7 @@ class ChangeSettings:
     mark_mm: float = 12.0
     blank: float = 0.4
     round_mm: float = 2.0
+    rim_mm: float = 6.0
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,7 @@ class Change:
     """A place where pieces a and b (numbers) disagree. box : cells of the seam grid. mask : (box) cells.
 
     shown : piece it is taken from. mark : a mark that piece does not show. whole : False where no piece sees all of it
-    flat, so that a cut cannot be avoided.
+    flat, so that a cut cannot be avoided. rim : the other piece sees it near its own rim only, where sheets lift.
     """
 
     a: int
@@ -71,6 +73,7 @@ class Change:
     shown: int
     mark: bool
     whole: bool
+    rim: bool = False
 
 
 @dataclass(frozen=True)
@@ -297,7 +300,9 @@ def _settled(
     if clean is not None and whole[clean] and third in (None, clean):
         return Change(*pair, box, mask, clean, mark=True, whole=True)
     shown = third if third is not None and whole[third] else max(pair, key=lambda i: least[i])
-    return Change(*pair, box, mask, shown, mark=False, whole=whole[shown])
+    lost = pair[0] if shown == pair[1] else pair[1]
+    rim = whole[shown] and float(views[lost][1][core].max()) < settings.rim_mm
+    return Change(*pair, box, mask, shown, mark=False, whole=whole[shown], rim=rim)
 
 
 def _trimmed(box: Box, mask: Mask, *, grow: int) -> tuple[Box, Mask]:

@@ -31,6 +31,7 @@ class ChangedPlace:
     shown: str
     mark: bool
     whole: bool
+    rim: bool
 
 
 def changed_places(found: Disagreements, places: Sequence[Placement], canvas: Canvas) -> list[ChangedPlace]:
@@ -41,7 +42,7 @@ def changed_places(found: Disagreements, places: Sequence[Placement], canvas: Ca
         ChangedPlace(
             round((c.box.col + c.box.width / 2) * px, 1), round((c.box.row + c.box.height / 2) * px, 1),
             round(c.box.width * mm, 1), round(c.box.height * mm, 1),
-            places[c.a].tile, places[c.b].tile, places[c.shown].tile, c.mark, c.whole,
+            places[c.a].tile, places[c.b].tile, places[c.shown].tile, c.mark, c.whole, c.rim,
         )
         for c in found.changes
     ]  # fmt: skip
@@ -51,7 +52,7 @@ def changed_places(found: Disagreements, places: Sequence[Placement], canvas: Ca
 def change_words(told: Sequence[ChangedPlace], canvas: Canvas) -> list[str]:
     """A line about marks that were left out, one about things that moved, one about those that had to be cut."""
     marks, cut = [p for p in told if p.mark], [p for p in told if not p.whole]
-    moved = [p for p in told if p.whole and not p.mark]
+    moved = [p for p in told if p.whole and not p.mark and not p.rim]
     words = []
     if marks:
         words.append(f"{_counted(marks, 'mark')} left out as dirt, where other pieces are blank: {_at(marks, canvas)}")
