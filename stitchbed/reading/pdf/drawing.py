@@ -32,7 +32,9 @@ def stored_bitmap(path: Path) -> Pixels:
         found = next(page.get_objects(filter=[raw.FPDF_PAGEOBJ_IMAGE], max_depth=DEEPEST), None)
         if found is None:
             raise unreadable(path, "is damaged: its picture cannot be decoded")
-        pixels = np.array(found.get_bitmap(render=False).to_numpy())
+        bitmap = found.get_bitmap(render=False)  # held while it is copied: the array is the library's own memory
+        pixels = np.array(bitmap.to_numpy())
+        bitmap.close()
     return pixels.reshape(*pixels.shape[:2], -1)
 
 

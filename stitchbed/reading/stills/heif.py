@@ -106,7 +106,7 @@ def bands(path: Path, header: Header) -> Iterator[Pixels]:
     layout: HeifPicture = header.layout
     with telling(path, "decoding it"):
         data = file_of(path).read_bytes()
-        decoded = _from_av1(data) if layout.av1 else np.asarray(_opened(data)[layout.place])
+        decoded = _from_av1(data) if layout.av1 else _from_hevc(data, layout.place)
         decoded = decoded.reshape(*decoded.shape[:2], -1)
     if decoded.shape[2] == 3 and layout.samples == 1:
         decoded = decoded[..., :1]
@@ -117,10 +117,10 @@ def bands(path: Path, header: Header) -> Iterator[Pixels]:
 
 
 def _opened(data: bytes) -> Any:
-    """The pictures of a file (pillow_heif.HeifFile); none is decoded yet."""
-    import pillow_heif  # late: other kinds of files need not wait for it
+    """The pictures of a file (pi_heif.HeifFile); none is decoded yet."""
+    import pi_heif  # late: other kinds of files need not wait for it
 
-    return pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False, hdr_to_16bit=False)
+    return pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False, hdr_to_16bit=False)
 
 
 def _by_av1(data: bytes) -> bool:
@@ -160,6 +160,13 @@ def _by_camera(info: dict[str, Any]) -> bool:
 def _dpi(info: dict[str, Any]) -> Dpi:
     exif = info.get("exif")
     return read_exif(exif.removeprefix(b"Exif\0\0"))[1] if exif else None
+
+
+def _from_hevc(data: bytes, place: int) -> Pixels:
+    """One picture of a file as shown, copied while the file is held: the library's array is its own memory."""
+    held = _opened(data)
+    picture = held[place]
+    return np.array(picture)
 
 
 def _from_av1(data: bytes) -> Pixels:
