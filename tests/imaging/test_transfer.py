@@ -143,7 +143,8 @@ def test_parametric_curves_are_those_of_the_standard(kind: int) -> None:
 
 
 @pytest.mark.parametrize("icc", [b"", b"not a profile", SRGB[:140], _profile(b"mft2" + bytes(40)),
-                                 _profile(_curve(40000, 30000, 20000)), _profile(_parametric(3, 2.4))])  # fmt: skip
+                                 _profile(_curve(40000, 30000, 20000)), _profile(_parametric(3, 2.4))],
+                         ids=["none", "words", "cut off", "tables", "several curves", "unlike curves"])  # fmt: skip
 def test_a_profile_without_a_plain_curve_counts_as_srgb_and_says_so(icc: bytes) -> None:
     transfer = transfer_of(icc)
     assert not transfer.exact and transfer.name == "sRGB"
