@@ -75,7 +75,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         for seed in (3, 4):
-            paths = truth.write_set(folder / f"pieces-{seed}", truth.make_set(2, 2, seed=seed)[1], 100.0)
+            # two rows of blocks, and little else, so that a thousand damages are cheap
+            paths = truth.write_set(
+                folder / f"pieces-{seed}", truth.make_set(1, 2, seed=seed, shape=(1040, 160))[1], 100.0
+            )
             (folder / f"out-{seed}").mkdir()
             stitchbed.join(paths, folder / f"out-{seed}" / "c.tif", SETTINGS)
         whole = {path.name: path.read_bytes() for path in (folder / "out-3").glob("c*.*") if path.suffix != ".json"}
