@@ -89,14 +89,18 @@ def two_pieces(folder: Path, **how: object) -> list[Path]:
     return [tiff(folder / f"piece-{n}.tif", sheet[:, col : col + 7022], **how) for n, col in enumerate((0, 5618))]
 
 
-def one_strip_pieces(folder: Path) -> list[Path]:
+def one_strip_pieces(*codecs: str) -> Callable[[Path], list[Path]]:
     """Two pieces of 40 MP in 16 bits, each in one compressed strip: 240 MB that come in one go."""
-    sheet = drawn(folder / "two", 9400, 12640)[:5700]
-    paths = []
-    for number, (col, codec) in enumerate(((0, "zlib"), (5618, "lzw"))):
-        pixels = sheet[:, col : col + 7022].astype(np.uint16) * 257
-        paths.append(tiff(folder / f"strip-{number}.tif", pixels, compression=codec, rowsperstrip=5700))
-    return paths
+
+    def make(folder: Path) -> list[Path]:
+        sheet = drawn(folder / "two", 9400, 12640)[:5700]
+        paths = []
+        for number, (col, codec) in enumerate(zip((0, 5618), codecs, strict=True)):
+            pixels = sheet[:, col : col + 7022].astype(np.uint16) * 257
+            paths.append(tiff(folder / f"{codec}-{number}.tif", pixels, compression=codec, rowsperstrip=5700))
+        return paths
+
+    return make
 
 
 def png_pieces(folder: Path) -> list[Path]:
@@ -187,7 +191,8 @@ JOBS = {
     "export": Job(page, "export {0} -o {folder} --name {out}", 400),
     "compare": Job(finer_page, "compare {0} {1}", 400),
     "rectify": Job(photo, "rectify {0} -o {out}.tif --dpi 300 --size 420x330mm", 400),
-    "strips": Job(one_strip_pieces, "join {0} {1} -o {out}.tif", 400),
+    "strips": Job(one_strip_pieces("zlib", "zlib"), "join {0} {1} -o {out}.tif", 400),
+    "strips-lzw": Job(one_strip_pieces("lzw", "lzw"), "join {0} {1} -o {out}.tif", 400, refused=True),
     "png": Job(png_pieces, "join {0} {1} -o {out}.tif", 400),
     "giant-tiles": Job(giant_tiles, "join {0} {1} -o {out}.tif", 400, refused=True),
     "long": Job(long_page, "clean {0} -o {out}.tif", 400),
