@@ -35,8 +35,9 @@ COMMANDS = {
     "compare": "Captures of one sheet at different dpi.",
     "run": "A whole job from one TOML file.",
     "desk": "The whole job in a page of your browser.",
+    "guide": "Short pages on how to work.",
 }
-OF_DESK = ("desk",)  # of the commands, those whose files are in the folder of that name
+OF_DESK = ("desk", "guide")  # of the commands, those whose files are in the folder of that name
 
 
 class Commands(click.Group):

@@ -32,8 +32,9 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, in_words
 from stitchbed.desk.access import HEADERS, Access
+from stitchbed.desk.guide.topics import TOPICS
 from stitchbed.desk.job.pieces import take_in
-from stitchbed.desk.look.pages import frame, written
+from stitchbed.desk.look.pages import frame, guide_page, written
 from stitchbed.desk.session import Session
 from stitchbed.desk.stops import BY_NAME
 
@@ -152,6 +153,9 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
             return _missing()
         return HTMLResponse(written("folders.html", here=found[0], inside=found[1], above=found[2]))
 
+    async def guide(request: Request) -> Response:
+        return HTMLResponse(guide_page(request.path_params.get("topic", next(iter(TOPICS)))))
+
     async def events(request: Request) -> Response:
         last = request.headers.get("last-event-id", request.query_params.get("after", "0"))
         after = int(last) if last.isdecimal() else 0
@@ -169,9 +173,11 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
 
     @asynccontextmanager
     async def alive(app: Starlette) -> AsyncIterator[None]:
-        warming = asyncio.get_running_loop().create_task(session.worker.warm())
+        loop = asyncio.get_running_loop()
+        beside = [loop.create_task(session.worker.warm()), loop.create_task(session.keep_watch())]
         yield
-        warming.cancel()
+        for task in beside:
+            task.cancel()
         await session.close()
 
     tile_path = "/tile/{id}/{stamp}/{halvings:int}/{row:int}/{col:int}"
@@ -180,6 +186,8 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
         Route("/at/{stop}", at),
         Route(tile_path, tile),
         Route("/folders", folders),
+        Route("/guide", guide),
+        Route("/guide/{topic}", guide),
         Route("/events", events),
         Route("/static/{name}", static),
         Route("/act", act, methods=["POST"]),
@@ -189,7 +197,7 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
         Route("/pieces", drop, methods=["PUT"]),
         Route("/pieces/dropped", dropped, methods=["POST"]),
     ]
-    errors: Mapping[Any, Any] = {StitchbedError: _told_wrong, OSError: _told_wrong}
+    errors: Mapping[Any, Any] = {StitchbedError: _told_wrong, OSError: _told_wrong, Exception: _told_wrong}
     return Gate(Starlette(routes=routes, lifespan=alive, exception_handlers=errors), access, told)
 
 
@@ -267,4 +275,5 @@ async def _told_wrong(request: Request, error: Exception) -> Response:
     if isinstance(error, ClientDisconnect):
         return Response(status_code=400)
     words = in_words(error)
-    return JSONResponse({"found": words.found, "expected": words.expected, "try": words.attempt}, 409)
+    status = 409 if isinstance(error, StitchbedError | OSError) else 500
+    return JSONResponse({"found": words.found, "expected": words.expected, "try": words.attempt}, status)

@@ -23,24 +23,19 @@ from stitchbed.core.files import sha256_of
 from stitchbed.core.record import fingerprint
 from stitchbed.desk.job import acts, history
 from stitchbed.desk.job.folders import Folders
-from stitchbed.desk.job.pieces import Facts, Piece, facts_of, pieces_of, stamp_of
+from stitchbed.desk.job.pieces import DROPPED, Facts, Piece, facts_of, is_picture, pieces_of, stamp_of
 from stitchbed.desk.job.text import value_at
 from stitchbed.desk.look.tiles import Pictures
 from stitchbed.desk.stops import AT_WORK, BY_NAME, STOPS, Standing, of_pieces, of_placing, of_steps
 from stitchbed.desk.work.events import Hub
 from stitchbed.desk.work.worker import Failed, Worker
-from stitchbed.jobs.job_file import JOB, job_of
+from stitchbed.jobs.folder import template
+from stitchbed.jobs.job_file import JOB, OUT, job_of
 from stitchbed.jobs.run import standing
 from stitchbed.jobs.steps import STEPS
+from stitchbed.reading.base.folder import may_be_piece
 
-BEGUN = """\
-# A job on the desk, and for `stitchbed run job.toml`: each table is a step, and only steps that stand here are done.
-name = "{name}"
-pieces = ["pieces"]
-out = "out"
-
-[join]
-"""
+WATCH_SECONDS = 1.0  # between looks at the folders of pieces: a file that did not grow meanwhile is whole
 CHECKED = "check.json"  # in the desk's folder: what the last check found
 
 
@@ -83,7 +78,7 @@ class Session:
         self._digests: dict[tuple[Path, str], str] = {}
         self._facts: dict[tuple[Path, str], Facts] = {}
         self._work: asyncio.Task[None] | None = None
-        self._looked_for = ""
+        self._looked_for = self._watched_for = ""
 
     # what stands
 
@@ -91,8 +86,7 @@ class Session:
         """The job file as it stands, or the one a new job begins with."""
         with suppress(FileNotFoundError):
             return self.job.read_bytes().decode("utf-8")  # line ends as they are
-        name = "".join(char if char.isalnum() or char in "-_" else "_" for char in self.folder.resolve().name)
-        return BEGUN.format(name=name.strip("_") or "job")
+        return new_text(self.folder)
 
     def name(self) -> str:
         """What the job is called."""
@@ -151,11 +145,25 @@ class Session:
             if stop.name == "pieces":
                 one = of_pieces(len(pieces), record, fresh)
             elif stop.name == "placing":
-                one = of_placing(placing_of(record), fresh)
+                one = of_placing(len(pieces), placing_of(record), fresh)
             else:
                 one = of_steps(stop, [row for row in rows if row["step"] in stop.steps])
             found.append(self._now(one))
         return found
+
+    def coming(self) -> dict[str, Any]:
+        """What to scan next, as `pipelines.scanning.coverage` tells; {} while sizes or places are missing."""
+        from stitchbed.pipelines.scanning.coverage import next_of
+
+        text, checked = self.text(), self.checked()
+        art, bed = (value_at(text, ("desk", key)) for key in ("sheet_mm", "bed_mm"))
+        if checked is None or not (isinstance(art, list) and isinstance(bed, list)):
+            return {}
+        with suppress(OSError, StitchbedError, ValueError, KeyError):
+            order = sorted(self.pieces(), key=lambda one: one.path.stat().st_mtime_ns)
+            sizes = (float(art[0]), float(art[1])), (float(bed[0]), float(bed[1]))
+            return next_of(checked["record"], [str(one.path) for one in order], sizes)
+        return {}
 
     # acts
 
@@ -199,6 +207,19 @@ class Session:
         if self.running is None:
             self._looked_for = mark
             self._begin("pieces", lambda: self._look(mark, pieces))
+
+    async def keep_watch(self) -> None:
+        """Notice files that come or go, as a scanner's software writes them; a file that grows is waited for."""
+        before = ""
+        while True:
+            await asyncio.sleep(WATCH_SECONDS)
+            with suppress(OSError, StitchbedError):
+                mark = await asyncio.to_thread(self.mark)
+                if mark == before and mark != self._watched_for:
+                    self._watched_for = mark
+                    await self.look_about()
+                    self.changed()
+                before = mark
 
     async def start(self, stop: str, *, replace: bool = False) -> None:
         """Do the work of a stop and what it needs before.
@@ -305,6 +326,19 @@ class Session:
             partial.replace(folder / name)
 
 
+def new_text(folder: Path) -> str:
+    """The text a job begins with: pieces lie in the folder itself where pictures do, else in `pieces` within it."""
+    inside = "."
+    with suppress(OSError):
+        if not any(may_be_piece(one) and is_picture(one) for one in folder.iterdir()):
+            inside = DROPPED
+    said = {"name": folder.resolve().name or "sheet", "folder": inside, "out": OUT}
+    text = template("pieces")
+    for key, word in said.items():
+        text = text.replace(f"{{{key}}}", json.dumps(word, ensure_ascii=False))  # a text in JSON is one in TOML
+    return text.rstrip() + "\n"
+
+
 def placing_of(record: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """Where pieces lie by a check, and which have no place beside the others."""
     if record is None or "placements" not in record:
@@ -318,7 +352,7 @@ def job_at(path: Path) -> Path:
 
     Raises
     ------
-    BadSettings : no such folder; a file of another kind.
+    BadSettings : no such folder; a job of single pages.
     """
     if path.suffix.lower() == ".toml":
         folder, job = path.parent, path
@@ -327,5 +361,11 @@ def job_at(path: Path) -> Path:
     if not folder.is_dir():
         raise BadSettings(
             f"no folder {folder}", expected="a folder for the job, or a job file", attempt=f"mkdir {folder}, then again"
+        )
+    if job.is_file() and value_at(job.read_bytes().decode("utf-8", "replace"), ("pages",)) is not None:
+        raise BadSettings(
+            f"{job}, a job of single pages",
+            expected="a job whose pictures are pieces of one sheet",
+            attempt=f"stitchbed run {job}; or a folder for each page, opened on the desk",
         )
     return job.absolute()

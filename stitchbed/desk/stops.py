@@ -69,12 +69,18 @@ def of_steps(stop: Stop, rows: Sequence[Mapping[str, Any]]) -> Standing:
 
 
 def of_pieces(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Standing:
-    """How the pieces stand. record : of the last check. fresh : it is of just these pieces."""
+    """How the pieces stand. record : of the last check. fresh : it is of just these pieces.
+
+    Files that the check left out (unreadable, or the same as another) count as much as those it speaks of.
+    """
     stop = BY_NAME["pieces"]
     if not count:
         return Standing(stop, NOT_BEGUN, "No piece yet.")
     if record is None or not fresh:
         return Standing(stop, NOT_BEGUN, f"{count} piece{'s' if count > 1 else ''}, not looked at yet.")
+    passed = count - len(record["pieces"])
+    if passed:
+        return Standing(stop, LOOK, f"{passed} of {count} files {'were' if passed > 1 else 'was'} left out; see why.")
     verdicts = [row["verdict"] for row in record["pieces"]] + [record["set"]["verdict"]]
     again = sum(one == "redo" for one in verdicts)
     if again:
@@ -84,12 +90,15 @@ def of_pieces(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Stan
     return Standing(stop, DONE, "All are good.")
 
 
-def of_placing(record: Mapping[str, Any] | None, fresh: bool) -> Standing:
-    """How the placing stands."""
+def of_placing(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Standing:
+    """How the placing of so many files stands."""
     stop = BY_NAME["placing"]
     if record is None or not fresh:
         return Standing(stop, NOT_BEGUN, "The pieces are not placed yet.")
     alone = record["alone"]
     if alone:
         return Standing(stop, LOOK, f"No place found for {', '.join(alone)}.")
+    placed = len(record["placements"])
+    if placed < count:
+        return Standing(stop, LOOK, f"{placed} of {count} pieces have a place; see at Pieces why the others do not.")
     return Standing(stop, DONE, "Every piece has its place.")

@@ -154,12 +154,16 @@ def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept
 
 def _placements(tiles: Sequence[Tile], layouts: Sequence[Layout]) -> list[dict[str, Any]]:
     """Where each piece lies by what was seen of it: rough, and one sheet for each island."""
+    dpi = dict(zip((tile.name for tile in tiles), believed_dpi(tiles), strict=True))
     return [
-        {"tile": tile.name, "island": number, "sheet_from_tile": layout.sheet_from_tile[tile.name]}
+        {
+            "tile": tile.name, "island": number, "sheet_from_tile": layout.sheet_from_tile[tile.name],
+            "width": tile.raster.shape[1], "height": tile.raster.shape[0], "dpi": dpi[tile.name],
+        }
         for number, layout in enumerate(layouts)
         for tile in tiles
         if tile.name in layout.sheet_from_tile
-    ]
+    ]  # fmt: skip
 
 
 def _see(tile: Tile, transfer: Transfer, memory: int) -> _Seen:

@@ -85,7 +85,7 @@ def test_names_that_lead_elsewhere_are_refused(name: str, tmp_path: Path) -> Non
     [
         ("a.tif", b"<script>alert(1)</script>", {}, "a text file"),
         ("a.tif", b"", {}, "empty"),
-        ("a.tif", b"%PDF-1.7 not here", {}, "a PDF document"),
+        ("a.tif", b"GIF89a not here", {}, "a GIF picture"),
         ("a.exe", TIFF, {}, "ending of no picture"),
         ("a.tif", TIFF, {"x-sha256": "0" * 64}, "did not come as it was sent"),
     ],

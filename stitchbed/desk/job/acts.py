@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.quantities import size_mm
 from stitchbed.desk.job.pieces import Piece, name_in
 from stitchbed.desk.job.text import value_at, with_table, with_value, without
 from stitchbed.jobs.steps import STEPS
@@ -98,12 +99,12 @@ def _stop_watching(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
 
 
 def _sheet(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
-    width, height = (_positive(taken[key], key) for key in ("width_mm", "height_mm"))
+    width, height = size_mm(taken["size"], option="the sheet")
     return with_value(text, ("desk", "sheet_mm"), [width, height]), f"the sheet is {width:g} x {height:g} mm"
 
 
 def _bed(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
-    width, height = (_positive(taken[key], key) for key in ("width_mm", "height_mm"))
+    width, height = size_mm(taken["size"], option="the bed")
     return with_value(text, ("desk", "bed_mm"), [width, height]), f"the scanner's bed is {width:g} x {height:g} mm"
 
 
@@ -137,8 +138,8 @@ ACTS: dict[str, Act] = {
     "add_folder": Act({"folder": str}, _add_folder),
     "watch": Act({"folder": str}, _watch),
     "stop_watching": Act({}, _stop_watching),
-    "sheet": Act({"width_mm": object, "height_mm": object}, _sheet),
-    "bed": Act({"width_mm": object, "height_mm": object}, _bed),
+    "sheet": Act({"size": str}, _sheet),
+    "bed": Act({"size": str}, _bed),
     "do_step": Act({"step": str}, _do_step),
     "skip_step": Act({"step": str}, _skip_step),
     "set": Act({"step": str, "path": list, "value": object}, _set),
@@ -175,12 +176,6 @@ def _path(taken: Taken) -> tuple[str, ...]:
     if not path or not all(isinstance(one, str) and one.isidentifier() for one in path):
         raise BadSettings("a setting without a name", expected="the name of a setting", attempt="the fields shown")
     return tuple(path)
-
-
-def _positive(value: object, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 <= value <= 1e5:
-        raise BadSettings(f"{name} = {value!r}", expected="1 to 100,000 mm", attempt="a number of mm")
-    return float(value)
 
 
 def _shown(value: object) -> str:

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from stitchbed.desk.job.pieces import PICTURES, id_of
+from stitchbed.desk.job.pieces import id_of, is_picture
 
 MOUNTS = ("/media", "/mnt", "/Volumes", "/run/media")
 MOST = 500  # folders listed of one; who has more finds them by another way
@@ -64,5 +64,5 @@ def _pictures(path: Path) -> int:
         for number, one in enumerate(path.iterdir()):
             if number >= MOST_COUNTED:
                 break
-            count += one.suffix.lower() in PICTURES and not one.name.startswith(".")
+            count += is_picture(one) and not one.name.startswith(".")
     return count

@@ -23,7 +23,6 @@ from stitchbed.desk.job.text import value_at
 from stitchbed.reading.base.folder import may_be_piece
 
 DROPPED = "pieces"  # folder beside the job file
-PICTURES = (".tif", ".tiff", ".btf", ".png", ".jpg", ".jpeg", ".jpe", ".webp")
 LEFT_FREE = 256 * 2**20  # bytes of the disk that dropped files leave, for the system and the results to begin with
 CHUNK = 2**20
 
@@ -66,6 +65,18 @@ def stamp_of(path: Path) -> str:
         seen = path.stat()
         return f"{seen.st_mtime_ns:x}-{seen.st_size:x}-{seen.st_ino:x}"
     return ""
+
+
+def endings() -> tuple[str, ...]:
+    """Endings of the names of pictures that are read; the readers are loaded now."""
+    from stitchbed.reading.formats import FORMATS
+
+    return tuple(one for known in FORMATS.values() for one in known.suffixes)
+
+
+def is_picture(path: Path) -> bool:
+    """Whether a file is called as pictures are."""
+    return path.suffix.lower() in endings()
 
 
 def name_in(path: Path, folder: Path) -> str:
@@ -166,7 +177,7 @@ async def _written(partial: Path, size: int, body: AsyncIterator[bytes]) -> str:
 
 
 def _shown(path: Path) -> bool:
-    return may_be_piece(path) and path.suffix.lower() in PICTURES
+    return may_be_piece(path) and is_picture(path)
 
 
 def _clean(name: str) -> str:
@@ -181,10 +192,10 @@ def _clean(name: str) -> str:
         raise UnreadableTile(
             f"a file called {name[:80]!r}", expected="a plain name without folders", attempt="another name for it"
         )
-    if Path(name).suffix.lower() not in PICTURES:
+    if not is_picture(Path(name)):
         raise UnreadableTile(
             f"{name} has an ending of no picture that is read here",
-            expected="one of " + ", ".join(PICTURES),
+            expected="one of " + ", ".join(endings()),
             attempt="scanning to TIFF",
         )
     return name

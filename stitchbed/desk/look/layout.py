@@ -5,6 +5,8 @@ In: placed pieces with their sizes. Out: layers, with motions into one picture w
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -18,10 +20,9 @@ def laid_out(placed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     layers: list[dict[str, Any]] = []
     left = tallest = 0.0
     for island in sorted({int(row["island"]) for row in placed}):
-        rows = [row for row in placed if row["island"] == island]
+        rows = _upright([row for row in placed if row["island"] == island])
         x, y, right, bottom = _bounds(rows)
-        for row in rows:
-            layers.append({**row, "matrix": _moved(row["sheet_from_tile"], left - x, -y)})
+        layers += [{**row, "matrix": _moved(row["sheet_from_tile"], left - x, -y)} for row in rows]
         left += (right - x) * (1 + GAP)
         tallest = max(tallest, bottom - y)
         wide = left - (right - x) * GAP
@@ -34,6 +35,22 @@ def corners_of(row: Mapping[str, Any]) -> list[tuple[float, float]]:
     w, h = row["width"] - 1, row["height"] - 1
     (a, c, e), (b, d, f), _ = row["sheet_from_tile"]
     return [(a * x + c * y + e, b * x + d * y + f) for x, y in ((0, 0), (w, 0), (w, h), (0, h))]
+
+
+def _upright(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The sheet turned by quarters so that most pieces stand as they were scanned."""
+    quarters = [
+        round(math.atan2(row["sheet_from_tile"][1][0], row["sheet_from_tile"][0][0]) / (math.pi / 2)) % 4
+        for row in rows
+    ]
+    turn = Counter(quarters).most_common(1)[0][0]
+    cos, sin = ((1, 0), (0, -1), (-1, 0), (0, 1))[turn]
+    spin = ((cos, -sin, 0), (sin, cos, 0), (0, 0, 1))
+    return [{**row, "sheet_from_tile": _product(spin, row["sheet_from_tile"])} for row in rows]
+
+
+def _product(a: Motion, b: Motion) -> list[list[float]]:
+    return [[sum(a[i][k] * b[k][j] for k in range(3)) for j in range(3)] for i in range(3)]
 
 
 def _bounds(rows: Sequence[Mapping[str, Any]]) -> tuple[float, float, float, float]:

@@ -27,7 +27,7 @@ VERDICTS = {"good": "good", "usable": "can be used", "redo": "scan again"}
 def mat_of(session: Session, stop: Stop, stops: Sequence[Standing]) -> dict[str, Any]:
     """kind : "cards", "layers", "picture" or "empty", with what it needs."""
     if stop.name == "pieces":
-        return {"kind": "cards", "cards": cards(session), "set": _set_findings(session)}
+        return {"kind": "cards", "cards": cards(session), "set": _set_findings(session), "notes": _notes(session)}
     if stop.name == "placing":
         return layers(session)
     return picture(session, stop)
@@ -81,6 +81,11 @@ def picture(session: Session, stop: Stop) -> dict[str, Any]:
         for path in map(Path, row["outputs"]):
             with suppress(StitchbedError, OSError):
                 return _picture(session, path, f"{row['step']}: {path.name}", stale=row["state"] == "changed")
+    for row in reversed(rows[: next((n for n, row in enumerate(rows) if row["step"] in stop.steps), len(rows))]):
+        for path in map(Path, row["outputs"]):
+            if path.suffix == ".tif":
+                with suppress(StitchbedError, OSError):
+                    return _picture(session, path, f"before: {path.name}", stale=False) | {"before": True}
     return {"kind": "empty", "words": "Nothing to see here until it is done."}
 
 
@@ -126,6 +131,12 @@ def _set_findings(session: Session) -> list[dict[str, Any]]:
     if checked is None or checked["mark"] != session.mark():
         return []
     return list(checked["record"]["set"]["findings"])
+
+
+def _notes(session: Session) -> list[str]:
+    """What the last look at these pieces said besides: files left out, and why."""
+    checked = session.checked()
+    return [] if checked is None or checked["mark"] != session.mark() else list(checked["record"]["warnings"])
 
 
 def _shown(session: Session, piece: Piece, facts: Facts) -> dict[str, Any]:

@@ -12,6 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.record import VERSION
+from stitchbed.desk.guide.drawings import drawing
+from stitchbed.desk.guide.topics import TOPICS, topic_of
+from stitchbed.desk.job.pieces import endings
 from stitchbed.desk.job.text import value_at
 from stitchbed.desk.look.mats import mat_of
 from stitchbed.desk.stops import BY_NAME, STOPS, Stop
@@ -72,6 +75,18 @@ def frame(session: Session, name: str) -> str:
     )
 
 
+def guide_page(name: str) -> str:
+    """A page of the guide.
+
+    Raises
+    ------
+    BadSettings : there is none of that name.
+    """
+    topic = topic_of(name)
+    parts = [(part, drawing(part.picture)) for part in topic.parts]
+    return written("guide.html", topic=topic, topics=list(TOPICS.values()), parts=parts)
+
+
 def written(template: str, **values: Any) -> str:
     """A template with values, escaped; a value that is missing is an error."""
     return _room().get_template(template).render(values)
@@ -107,6 +122,8 @@ def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
             "sheet": value_at(text, ("desk", "sheet_mm")),
             "bed": value_at(text, ("desk", "bed_mm")),
             "folder": str(session.folder),
+            "endings": endings(),
+            "coming": session.coming(),
         }
     if not stop.steps:
         return {}

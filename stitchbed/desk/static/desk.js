@@ -79,6 +79,7 @@ document.addEventListener("click", (event) => {
 /* a field is kept as soon as it is left */
 document.addEventListener("change", (event) => {
   const field = event.target;
+  if (field.dataset?.size && field.value) tried(() => post("/act", { act: field.dataset.size, size: field.value }));
   if (!field.dataset?.set) return;
   const value = field.type === "checkbox" ? field.checked : field.value;
   tried(async () => {

@@ -78,7 +78,9 @@ def main() -> None:
 def _do(request: dict[str, Any], kept: Kept, progress: Callable[[str, int, int], None]) -> Any:
     if request["task"] == "check":
         paths = [Path(one) for one in request["paths"]]
-        return check_again(paths, kept, CheckSettings(workers=request["workers"]), progress=progress)
+        return check_again(
+            paths, kept, CheckSettings(workers=request["workers"], memory=request["memory"]), progress=progress
+        )
     job = job_of(Path(request["job"]), list(STEPS))
     settings = RunSettings(
         request["upto"], memory=request["memory"], workers=request["workers"], replace=request.get("replace", False)
