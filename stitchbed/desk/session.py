@@ -36,6 +36,7 @@ from stitchbed.jobs.steps import STEPS
 from stitchbed.reading.base.folder import may_be_piece
 
 WATCH_SECONDS = 1.0  # between looks at the folders of pieces: a file that did not grow meanwhile is whole
+PLACED = "places.json"  # beside it: where the last "place again" laid the pieces
 CHECKED = "check.json"  # in the desk's folder: what the last check found
 
 
@@ -123,11 +124,12 @@ class Session:
 
     def checked(self) -> dict[str, Any] | None:
         """What the last check found: {"mark", "record"}."""
-        with suppress(OSError, ValueError):
-            content = json.loads((self.job.parent / history.FOLDER / CHECKED).read_text(encoding="utf-8"))
-            if isinstance(content, dict) and content.keys() >= {"mark", "record"}:
-                return content
-        return None
+        return self._kept(CHECKED)
+
+    def placed(self) -> dict[str, Any] | None:
+        """Where a join would lay the pieces as they are and by what was said of them; None when that is not known."""
+        content = self._kept(PLACED)
+        return content["record"] if content is not None and content["mark"] == self._place_mark() else None
 
     def rows(self) -> list[dict[str, Any]]:
         """How each step stands; nothing while the job file cannot be read, or has no piece."""
@@ -145,7 +147,9 @@ class Session:
             if stop.name == "pieces":
                 one = of_pieces(len(pieces), record, fresh)
             elif stop.name == "placing":
-                one = of_placing(len(pieces), placing_of(record), fresh)
+                laid = self.placed()
+                told = placing_of(record) if laid is None else _laid(laid)
+                one = of_placing(len(pieces), told, fresh or laid is not None)
             else:
                 one = of_steps(stop, [row for row in rows if row["step"] in stop.steps])
             found.append(self._now(one))
@@ -238,11 +242,15 @@ class Session:
                 expected="one work at a time",
                 attempt="waiting for it, or stopping it first",
             )
-        if stop in ("pieces", "placing"):
+        if stop == "pieces":
             self._looked_for = ""
             await self.look_about()
             return
         await asyncio.to_thread(self._ensured)
+        if stop == "placing":
+            request = {"task": "place", "job": str(self.job), **self._given}
+            self._begin(stop, lambda: self._place(self._place_mark(), request))
+            return
         steps = [one for one in BY_NAME[stop].steps if value_at(self.text(), one.split(".")) is not None]
         if not steps:
             raise BadSettings(f"nothing to do at {BY_NAME[stop].title}", expected="a step", attempt="switching one on")
@@ -314,8 +322,22 @@ class Session:
         record = await self.worker.do(request, self._told)
         await asyncio.to_thread(self._keep, CHECKED, {"mark": mark, "record": record})
 
+    async def _place(self, mark: str, request: Mapping[str, Any]) -> None:
+        record = await self.worker.do(dict(request), self._told)
+        await asyncio.to_thread(self._keep, PLACED, {"mark": mark, "record": record})
+
     async def _run(self, stop: str, request: Mapping[str, Any]) -> None:
         await self.worker.do(dict(request), self._told)
+
+    def _place_mark(self) -> str:
+        return fingerprint(self.mark(), value_at(self.text(), ("join",)))
+
+    def _kept(self, name: str) -> dict[str, Any] | None:
+        with suppress(OSError, ValueError):
+            content = json.loads((self.job.parent / history.FOLDER / name).read_text(encoding="utf-8"))
+            if isinstance(content, dict) and content.keys() >= {"mark", "record"}:
+                return content
+        return None
 
     def _keep(self, name: str, content: Mapping[str, Any]) -> None:
         folder = self.job.parent / history.FOLDER
@@ -344,6 +366,12 @@ def placing_of(record: Mapping[str, Any] | None) -> dict[str, Any] | None:
     if record is None or "placements" not in record:
         return None
     alone = [row["tile"] for row in record["placements"] if row["island"] > 0]
+    return {"placements": record["placements"], "alone": alone}
+
+
+def _laid(record: Mapping[str, Any]) -> dict[str, Any]:
+    islands = [set(one) for one in record["islands"]]
+    alone = [row["tile"] for row in record["placements"] if row["tile"] not in islands[0]]
     return {"placements": record["placements"], "alone": alone}
 
 

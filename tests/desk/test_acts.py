@@ -34,10 +34,15 @@ GONE = TEXT.replace('out = "out"\n', 'out = "out"\nleave_out = ["pieces/a.tif"]\
 TURNED = TEXT + '\n[desk]\nturned."pieces/a.tif" = 3\n'
 
 
+def _said(lines: str) -> str:
+    return TEXT.replace("# dpi = 600\n", f"# dpi = 600\n{lines}\n")
+
+
 def _scene(folder: Path, turn: int = 0) -> Scene:
     piece = Piece("one", "a.tif", folder / "pieces" / "a.tif", False, turn, "s")
     (folder / "more").mkdir(exist_ok=True)
-    return Scene(folder, {"one": piece}, {"more": folder / "more", "lost": folder / "lost"})
+    other = Piece("two", "b.tif", folder / "pieces" / "b.tif", False, 0, "s")
+    return Scene(folder, {"one": piece, "two": other}, {"more": folder / "more", "lost": folder / "lost"})
 
 
 ROWS: list[tuple[str, dict[str, Any], str, str, str]] = [
@@ -95,6 +100,40 @@ ROWS: list[tuple[str, dict[str, Any], str, str, str]] = [
         TEXT + '\n[clean]\ndust.strength = "eager"\n',
         "clean.dust.strength = eager",
     ),
+    (
+        "same_point",
+        {"a": "one", "a_at": [12.345, 7], "b": "two", "b_at": [1, 2]},
+        TEXT,
+        TEXT.replace(
+            "# dpi = 600\n",
+            "# dpi = 600\nhints.same_point = [\n"
+            '    {a = "a.tif", a_at = [12.35, 7.0], b = "b.tif", b_at = [1.0, 2.0]},\n]\n',
+        ),
+        "marked in a.tif and b.tif",
+    ),
+    ("apart", {"a": "one", "b": "two"}, TEXT, _said('hints.apart = [\n    {a = "a.tif", b = "b.tif"},\n]'), "nothing"),
+    (
+        "together",
+        {"a": "one", "b": "two"},
+        TEXT,
+        _said('hints.together = [\n    {a = "a.tif", b = "b.tif"},\n]'),
+        "overlap",
+    ),
+    ("hold", {"piece": "two"}, TEXT, _said('hints.hold = [\n    {piece = "b.tif"},\n]'), "b.tif held"),
+    (
+        "show",
+        {"piece": "one", "around": [[0, 0], [9, 0], [9, 9]]},
+        TEXT,
+        _said('hints.show = [\n    {piece = "a.tif", around = [[0.0, 0.0], [9.0, 0.0], [9.0, 9.0]]},\n]'),
+        "a.tif shown",
+    ),
+    (
+        "take_back",
+        {"kind": "hold", "number": 0},
+        _said('hints.hold = [\n    {piece = "b.tif"},\n]'),
+        TEXT,
+        "does not move",
+    ),
     ("name", {"name": "harbor"}, TEXT, TEXT.replace('"map"', '"harbor"'), "harbor"),
 ]
 
@@ -129,6 +168,12 @@ def test_every_act_has_a_row() -> None:
         ("do_step", {"step": "desk"}),
         ("set", {"step": "join", "path": [], "value": 1}),
         ("set", {"step": "join", "path": ["a b"], "value": 1}),
+        ("same_point", {"a": "one", "a_at": [1, 2], "b": "one", "b_at": [1, 2]}),
+        ("same_point", {"a": "one", "a_at": [1], "b": "two", "b_at": [1, 2]}),
+        ("same_point", {"a": "one", "a_at": [1, float("inf")], "b": "two", "b_at": [1, 2]}),
+        ("apart", {"a": "one", "b": "../x"}),
+        ("show", {"piece": "one", "around": [[0, 0], [1, 1]]}),
+        ("take_back", {"kind": "hold", "number": 0}),
         ("name", {"name": "../up"}),
         ("name", {"name": ".hidden"}),
         ("name", {"name": "a\nb"}),

@@ -13,6 +13,7 @@ from typing import Any
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import size_mm
+from stitchbed.desk.job import said
 from stitchbed.desk.job.pieces import Piece, name_in
 from stitchbed.desk.job.text import value_at, with_table, with_value, without
 from stitchbed.jobs.steps import STEPS
@@ -144,6 +145,12 @@ ACTS: dict[str, Act] = {
     "skip_step": Act({"step": str}, _skip_step),
     "set": Act({"step": str, "path": list, "value": object}, _set),
     "name": Act({"name": str}, _name),
+    "same_point": Act({"a": str, "a_at": list, "b": str, "b_at": list}, said.same_point),
+    "apart": Act({"a": str, "b": str}, said.apart),
+    "together": Act({"a": str, "b": str}, said.together),
+    "hold": Act({"piece": str}, said.hold),
+    "show": Act({"piece": str, "around": list}, said.show),
+    "take_back": Act({"kind": str, "number": int}, said.take_back),
 }
 
 

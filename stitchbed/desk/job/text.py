@@ -10,7 +10,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import Table
+from tomlkit.items import AoT, Array, Table
 
 from stitchbed.core.errors import BadSettings
 
@@ -54,7 +54,11 @@ def with_value(text: str, keys: Keys, value: Any) -> str:
         holder = holder[rest.pop(0)]
         if not isinstance(holder, Mapping):
             raise _no_table(keys[: len(keys) - len(rest)])
-    if len(rest) == 1:
+    value = _rows(value) if isinstance(value, list) and value and isinstance(value[0], Mapping) else value
+    if len(rest) == 1 and isinstance(holder.get(rest[0]), AoT):
+        del holder[rest[0]]  # written as tables of their own; here they become lines of one list
+        holder.append(rest[0], value)
+    elif len(rest) == 1:
         holder[rest[0]] = value
     else:
         holder.append(tomlkit.key(rest), value)
@@ -92,6 +96,16 @@ def with_table(text: str, keys: Keys) -> str:
             document[keys[0]] = outer = tomlkit.table(is_super_table=True)
         outer[keys[1]] = tomlkit.table()
     return tomlkit.dumps(document)
+
+
+def _rows(entries: Sequence[Mapping[str, Any]]) -> Array:
+    """A list with a line for each entry."""
+    rows = tomlkit.array().multiline(True)
+    for entry in entries:
+        table = tomlkit.inline_table()
+        table.update(entry)
+        rows.append(table)
+    return rows
 
 
 def _room_before(document: tomlkit.TOMLDocument) -> None:

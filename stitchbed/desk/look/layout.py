@@ -15,12 +15,17 @@ GAP = 0.08  # of an island's width, between it and the next: they have no place 
 Motion = Sequence[Sequence[float]]
 
 
-def laid_out(placed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """width, height : px of the whole. layers : pieces with `matrix`, [a, b, c, d, e, f] of x' = a x + c y + e."""
+def laid_out(placed: Sequence[Mapping[str, Any]], *, upright: bool = True) -> dict[str, Any]:
+    """The pieces of each island on one sheet, islands beside each other.
+
+    upright : turned so that most pieces stand. Returns width and height, px of the whole, and layers: the pieces with
+    `matrix`, [a, b, c, d, e, f] of x' = a x + c y + e.
+    """
     layers: list[dict[str, Any]] = []
     left = tallest = 0.0
     for island in sorted({int(row["island"]) for row in placed}):
-        rows = _upright([row for row in placed if row["island"] == island])
+        rows = [dict(row) for row in placed if row["island"] == island]
+        rows = _upright(rows) if upright else rows
         x, y, right, bottom = _bounds(rows)
         layers += [{**row, "matrix": _moved(row["sheet_from_tile"], left - x, -y)} for row in rows]
         left += (right - x) * (1 + GAP)

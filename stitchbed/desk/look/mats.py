@@ -58,8 +58,10 @@ def cards(session: Session) -> list[dict[str, Any]]:
 
 def layers(session: Session) -> dict[str, Any]:
     """The pieces where they lie, from their small views."""
-    checked = session.checked()
+    laid, checked = session.placed(), session.checked()
     pieces = {str(one.path): one for one in session.pieces() if not one.left_out}
+    if laid is not None:
+        return _as_joined(session, laid, {one.name: one for one in pieces.values()})
     if checked is None or not pieces:
         return {"kind": "empty", "words": "Pieces are placed as soon as they were looked at."}
     names = {row["name"]: pieces.get(str(row["path"])) for row in checked["record"]["pieces"]}
@@ -71,6 +73,19 @@ def layers(session: Session) -> dict[str, Any]:
     if not placed:
         return {"kind": "empty", "words": "No piece has a place yet."}
     return {"kind": "layers", "data": laid_out(placed)}
+
+
+def _as_joined(session: Session, record: Mapping[str, Any], pieces: Mapping[str, Piece]) -> dict[str, Any]:
+    """The pieces where a join would lay them, and how its links agree."""
+    placed = []
+    for row in record["placements"]:
+        piece = pieces.get(row["tile"])
+        if piece is not None:
+            motion = {"sheet_from_tile": row["canvas_from_tile"], "island": 0, "tile": row["tile"]}
+            placed.append({**_shown(session, piece, session.facts(piece)), **motion})
+    links = sorted(record["links"] or [], key=lambda one: -(one.get("rms_px") or 0))
+    said = {"links": links, "effects": record["hints"] or [], "notes": record["warnings"] or []}
+    return {"kind": "layers", "data": laid_out(placed, upright=False), **said}
 
 
 def picture(session: Session, stop: Stop) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from stitchbed.core.record import VERSION
 from stitchbed.desk.guide.drawings import drawing
 from stitchbed.desk.guide.topics import TOPICS, topic_of
 from stitchbed.desk.job.pieces import endings
+from stitchbed.desk.job.said import all_said
 from stitchbed.desk.job.text import value_at
 from stitchbed.desk.look.mats import mat_of
 from stitchbed.desk.stops import BY_NAME, STOPS, Stop
@@ -126,7 +127,7 @@ def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
             "coming": session.coming(),
         }
     if not stop.steps:
-        return {}
+        return {"said": all_said(text)}
     from stitchbed.desk.look.fields import fields_of
 
     rows = {row["step"]: row for row in session.rows()}
@@ -138,4 +139,5 @@ def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
         outputs = [Path(one).name for one in row["outputs"]]
         steps.append({"name": step, "asked": table is not None, "fields": fields, "outputs": outputs,
             "warnings": row["warnings"], "state": row["state"]})  # fmt: skip
-    return {"steps": steps, "out": str(value_at(text, ("out",), "out"))}
+    pieces = [one for one in session.pieces() if not one.left_out] if stop.name == "canvas" else []
+    return {"steps": steps, "pieces": pieces, "out": str(value_at(text, ("out",), "out"))}

@@ -1,5 +1,6 @@
 /* I show on the mat what the page says lies there: a picture in depth with its overlays, or pieces where they lie.
    In: the JSON in #mat-data, or a card that was chosen. Out: the viewer, its tools, what lies over it. */
+import { post, tried } from "./api.js";
 import { overlayShapes } from "./overlays.js";
 import { placing } from "./placing.js";
 import { pictureViewer } from "./viewer.js";
@@ -91,6 +92,14 @@ document.addEventListener("click", (event) => {
   shown = "closer";
   document.querySelector('[data-look="back"]').hidden = false;
   viewer.element.focus();
+});
+/* the part of the canvas that is seen, in mm, as an area for one piece */
+document.addEventListener("click", (event) => {
+  if (event.target.id !== "show-here" || !viewer) return;
+  const { width, height, dpi } = viewer.source, [right, bottom] = [viewer.element.clientWidth, viewer.element.clientHeight];
+  const mm = ([x, y]) => [Math.min(width, Math.max(0, x + 0.5)), Math.min(height, Math.max(0, y + 0.5))].map((px) => px * 25.4 / dpi);
+  const around = [[0, 0], [right, 0], [right, bottom], [0, bottom]].map((corner) => mm(viewer.toImage(corner)));
+  tried(() => post("/act", { act: "show", piece: byId("show-piece").value, around }));
 });
 document.addEventListener("change", (event) => { if (event.target.dataset?.overlay) switchOverlays(); });
 document.addEventListener("keydown", (event) => {

@@ -1,7 +1,9 @@
 /* I show pieces where they lie: outlines and names over them, and two of them compared: one over the other, back and forth,
    their difference.
    In: a viewer with layers, the choices at the side. Out: what is seen of them. */
+import { post, tried } from "./api.js";
 import { svgNode, twice } from "./overlays.js";
+import { sideBySide } from "./spots.js";
 
 const byId = (id) => document.getElementById(id);
 const checked = (id) => byId(id)?.checked ?? false;
@@ -51,6 +53,19 @@ export const placing = (viewer) => {
     swapped = on;
     renew();
   };
+  /* what is said of two pieces, or of the one above */
+  let spots = null;
+  const say = (event) => {
+    const said = event.target.closest?.("[data-say]")?.dataset.say, [one, other] = pair();
+    if (!said || one < 0 || other < 0 || one === other) return;
+    const [a, b] = [layers[one], layers[other]];
+    if (said === "side by side") {
+      spots?.close();
+      spots = sideBySide(document.getElementById("view"), [a, b], (aAt, bAt) =>
+        tried(() => post("/act", { act: "same_point", a: a.id, a_at: aAt, b: b.id, b_at: bAt })));
+    } else if (said === "hold") tried(() => post("/act", { act: "hold", piece: b.id }));
+    else tried(() => post("/act", { act: said, a: a.id, b: b.id }));
+  };
   const press = (event) => { if (event.target.closest?.("#blink")) blink(true); };
   const space = (event) => {
     const here = viewer.element.contains(document.activeElement) || document.activeElement?.id === "blink";
@@ -76,6 +91,7 @@ export const placing = (viewer) => {
     const [right, bottom] = [2, 3].map((axis) => Math.min(sides[0][axis], sides[1][axis]));
     if (right > left && bottom > top) viewer.fit([left, top, right - left, bottom - top]);
   };
+  document.addEventListener("click", say);
   document.addEventListener("pointerdown", press);
   for (const name of ["pointerup", "pointercancel", "blur"]) window.addEventListener(name, lift);
   document.addEventListener("keydown", space);
@@ -86,6 +102,8 @@ export const placing = (viewer) => {
     renew,
     remove() {
       over.remove();
+      spots?.close();
+      document.removeEventListener("click", say);
       document.removeEventListener("pointerdown", press);
       for (const name of ["pointerup", "pointercancel", "blur"]) window.removeEventListener(name, lift);
       document.removeEventListener("keydown", space);

@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import IO, Any
@@ -22,10 +23,12 @@ from typing import IO, Any
 from stitchbed.core.errors import in_words
 from stitchbed.core.memory import one_heap
 from stitchbed.core.record import plain
-from stitchbed.jobs.job_file import job_of
+from stitchbed.jobs.job_file import RESULTS, JobFile, job_of
 from stitchbed.jobs.run import RunSettings, run
+from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS
 from stitchbed.pipelines.check import CheckSettings, Kept, check_again
+from stitchbed.pipelines.join import JoinSettings, join
 
 BETWEEN = 0.1  # seconds between two reports of progress; eyes follow no more
 
@@ -82,11 +85,23 @@ def _do(request: dict[str, Any], kept: Kept, progress: Callable[[str, int, int],
             paths, kept, CheckSettings(workers=request["workers"], memory=request["memory"]), progress=progress
         )
     job = job_of(Path(request["job"]), list(STEPS))
+    if request["task"] == "place":
+        return _placed(job, request, progress)
     settings = RunSettings(
         request["upto"], memory=request["memory"], workers=request["workers"], replace=request.get("replace", False)
     )
     record, text = run(job, settings, progress=progress)
     return {"text": text, **record}
+
+
+def _placed(job: JobFile, request: dict[str, Any], progress: Callable[[str, int, int], None]) -> Any:
+    """Where a join would lay the pieces; its looks at them stay for the join to come."""
+    given = {"memory": request["memory"], "workers": request["workers"], "replace": True}
+    settings = settings_of(JoinSettings, job.tables.get("join", {}), Place("join", job.folder), given)
+    job.out.mkdir(parents=True, exist_ok=True)
+    output = job.out / f"{job.name}_{RESULTS[0]}.tif"
+    record = join(job.pieces, output, replace(settings, layout_only=True), progress=progress)
+    return {key: record.get(key) for key in ("placements", "islands", "links", "hints", "canvas", "warnings")}
 
 
 def _listen(asked: queue.Queue[dict[str, Any]]) -> None:
