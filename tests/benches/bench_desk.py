@@ -40,7 +40,7 @@ def desk(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
         found = re.search(r"http\S+", one.stdout.readline())
         assert found
         yield found[0], one
-        one.send_signal(signal.SIGINT)
+        one.send_signal(signal.SIGTERM)
 
 
 def browser() -> Any:

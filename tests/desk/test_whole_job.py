@@ -45,8 +45,8 @@ def desk(folder: Path) -> Iterator[str]:
         try:
             yield found[0]
         finally:
-            one.send_signal(signal.SIGINT)
-            assert one.wait(10) is not None
+            one.send_signal(signal.SIGTERM)
+            one.wait(20)
 
 
 def text_of(page: Any, selector: str) -> str:
@@ -107,6 +107,7 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
         to_stop(page, "placing")
         wait(page, "return document.getElementById('view').dataset.drawn === 'yes'")
         _compare(page)
+        _mark(page, job)
         axe(page)
 
         to_stop(page, "canvas")
@@ -162,6 +163,20 @@ def _compare(page: Any) -> None:
     assert page.execute_script("return desk.viewer.source.layers.map((one) => !!one.hidden)") == [False, True]
     page.execute_script(hold + "new KeyboardEvent('keyup', { key: ' ', bubbles: true }))")
     assert page.execute_script("return desk.viewer.source.layers.map((one) => !!one.hidden)") == [False, False]
+
+
+def _mark(page: Any, job: Path) -> None:
+    """The same spot marked in both pieces under two crosses, and the pieces placed again by it."""
+    page.find_element("css selector", '[data-say="side by side"]').click()
+    wait(page, "return document.querySelectorAll('.spot canvas').length === 2")
+    axe(page)
+    page.find_element("css selector", ".spot-bar button.main").click()
+    wait(page, "return document.querySelector('.said-list') !== null && !document.querySelector('.spots')")
+    assert "hints.same_point" in (job / "job.toml").read_text()
+    page.find_element("css selector", '[data-start="placing"]').click()
+    until_said(page, "#side", "What it changed")
+    until_said(page, "footer", "Nothing is being worked on")
+    assert "followed" in text_of(page, "#side")
 
 
 def test_by_keys_alone(browser: Any, tmp_path: Path) -> None:

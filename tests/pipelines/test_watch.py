@@ -80,14 +80,17 @@ def test_a_folder_that_is_none_and_a_size_alone(tmp_path: Path) -> None:
             watch(folder, lambda told: None, settings, cancel=lambda: True)
 
 
-def test_the_command_tells_and_ends_by_ctrl_c(tmp_path: Path) -> None:
+def test_the_command_tells_and_ends(tmp_path: Path) -> None:
     import signal
 
     command = [sys.executable, "-m", "stitchbed", "check", "--watch", "--json", str(tmp_path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as one:
         shutil.copyfile(DEMO / FIRST, tmp_path / FIRST)
         assert one.stdout is not None and one.stderr is not None
-        told = json.loads(one.stdout.readline())
-        assert told["new"] == [FIRST] and told["record"]["pieces"][0]["verdict"]
-        one.send_signal(signal.SIGINT)
-        assert one.wait(15) == 130 and "Traceback" not in one.stderr.read()
+        try:
+            told = json.loads(one.stdout.readline())
+            assert told["new"] == [FIRST] and told["record"]["pieces"][0]["verdict"]
+            one.send_signal(signal.SIGTERM)  # Ctrl-C is not heard by what runs in the background of a script
+            assert one.wait(15) == 143 and "Traceback" not in one.stderr.read()
+        finally:
+            one.kill()

@@ -8,7 +8,6 @@ from __future__ import annotations
 import types
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass
-from pathlib import Path
 from typing import Any, Union, get_args, get_origin
 
 from stitchbed.core.errors import BadSettings
@@ -86,7 +85,9 @@ def _field(step: str, place: Place, table: Mapping[str, Any]) -> Field:
 
 def _offered(place: Place) -> bool:
     bare = _bare(place.kind)
-    return bool(place.setting.help) and bare is not Path and bare in (bool, int, float, str, tuple)
+    said = place.setting
+    one_line = said.job and said.table is None  # hints are said by pointing
+    return bool(said.help) and one_line and bare in (bool, int, float, str, tuple)
 
 
 def _kind(place: Place) -> str:

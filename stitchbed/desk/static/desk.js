@@ -4,6 +4,19 @@ import { post, say, textOf, tried } from "./api.js";
 import { showMat } from "./mat.js";
 import { chooseFolder, watchDrops } from "./pieces.js";
 
+/* Choices that only change what is seen, by name: they stand in the page alone, and stay when it is drawn anew. */
+const looksOf = (part) => new Map([...part.querySelectorAll("select[id], input[type=checkbox]")]
+  .filter((one) => !one.dataset.set && !one.dataset.size)
+  .map((one) => [one.id || one.dataset.overlay, one.type === "checkbox" ? one.checked : one.value]));
+const lookAgain = (part, looks) => {
+  for (const one of part.querySelectorAll("select[id], input[type=checkbox]")) {
+    const before = looks.get(one.id || one.dataset.overlay);
+    if (before === undefined || one.dataset.set || one.dataset.size) continue;
+    if (one.type === "checkbox") one.checked = before;
+    else if ([...one.options].some((option) => option.value === before)) one.value = before;
+  }
+};
+
 /* Draw anew what differs; what is being typed stays, and the keyboard stays where it is. */
 const refresh = async () => {
   const fresh = new DOMParser().parseFromString(await textOf(location.pathname), "text/html");
@@ -13,13 +26,14 @@ const refresh = async () => {
     const next = fresh.querySelector(`[data-part="${part.dataset.part}"]`);
     if (!next || next.innerHTML === part.dataset.was) continue;
     const open = [...part.querySelectorAll("details[open]")].map((one) => one.id || one.className);
-    const scroll = part.scrollTop;
+    const scroll = part.scrollTop, looks = looksOf(part);
     const taking = part.querySelector("#taking"), folders = part.querySelector("#folders");
     part.dataset.was = next.innerHTML;
     part.innerHTML = next.innerHTML;
     if (taking) part.querySelector("#taking")?.replaceWith(taking);
     if (folders) part.querySelector("#folders")?.replaceWith(folders);
     for (const one of part.querySelectorAll("details")) one.open = open.includes(one.id || one.className);
+    lookAgain(part, looks);
     part.scrollTop = scroll;
   }
   if (!document.activeElement || document.activeElement === document.body) {

@@ -3,7 +3,7 @@
 
    The pictures are moved under the crosses, by hand, by arrow keys, with shift by tenths of a dot; together until told
    otherwise. So the place is exact however large a finger is, and nothing has to be hit. */
-import { after, moved, pictureViewer, undone } from "./viewer.js";
+import { after, fromImage, moved, pictureViewer, toImage, undone } from "./viewer.js";
 
 const FINE = 0.1; // CSS px of one press of an arrow with shift
 
@@ -32,9 +32,10 @@ export const sideBySide = (place, layers, done) => {
   viewers.forEach((viewer, index) => viewer.open({ ...layers[index], matrix: undefined, hidden: false, mix: "" }));
 
   const middle = (viewer) => [viewer.element.clientWidth / 2, viewer.element.clientHeight / 2];
-  const under = (index) => viewers[index].toImage(middle(viewers[index]));
-  const put = (index, [x, y]) => {
-    const viewer = viewers[index], [left, top] = viewer.fromImage([x, y]), [midX, midY] = middle(viewer);
+  /* by where a viewer is going, not by where it is on the way there */
+  const under = (index) => toImage(viewers[index].view, middle(viewers[index]));
+  const put = (index, place) => {
+    const viewer = viewers[index], [left, top] = fromImage(viewer.view, place), [midX, midY] = middle(viewer);
     viewer.goTo({ ...viewer.view, left: viewer.view.left + midX - left, top: viewer.view.top + midY - top });
   };
   /* the same place in the other piece, as they lie now */
