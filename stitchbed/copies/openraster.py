@@ -24,7 +24,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_rgb
 from stitchbed.color.convert import to_srgb
+from stitchbed.color.names import color_name
 from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes, paper_codes
 from stitchbed.core.arrays import Ints, Pixels
 from stitchbed.core.errors import BadSettings
@@ -38,7 +40,7 @@ from stitchbed.page.line_art.ink_layer import over
 MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"
 THUMBNAIL = 256  # px, the longest side
-MOST_LAYERS = 24  # of flats; more colors than that are grouped by hue
+MOST_LAYERS = 24  # of flats; more colors than that are grouped by their plain names
 MOST_COLORS = 2000  # of flats in a strip; a thousand regions of colors of their own are still drawn by hand
 STRIP_PX = 2**20  # worked on at once: a picture of 16 bits is packed in some ten times its bytes
 STAMP = (1980, 1, 1, 0, 0, 0)  # of every entry, so that equal input gives equal files
@@ -103,7 +105,8 @@ def write_layers(
 
 
 def flat_layers(art: Artwork, workers: int) -> list[FlatLayer]:
-    """The flats' colors, each with the box it fills; grouped by hue where there are more than MOST_LAYERS."""
+    """The flats' colors, each with the box it fills: a layer for each color, or where there are more than MOST_LAYERS
+    for each family of colors."""
     boxes: dict[int, list[int]] = {}
     if art.flats is None:
         return []
@@ -112,18 +115,35 @@ def flat_layers(art: Artwork, workers: int) -> list[FlatLayer]:
             box = boxes.setdefault(color, [2**62, 2**62, 0, 0])
             box[0], box[1] = min(box[0], strip.row + top), min(box[1], left)
             box[2], box[3] = max(box[2], strip.row + bottom), max(box[3], right)
-    colors = np.array(sorted(boxes, key=lambda c: (_hue(c, art), c)), np.int64)
-    count = max(1, -(-len(colors) // MOST_LAYERS))
+    families: dict[str, list[int]] = {}
+    for color in sorted(boxes):
+        families.setdefault(_family(color, art), []).append(color)
     layers = []
-    for start in range(0, len(colors), count):
-        part = colors[start : start + count]
-        corners = np.array([boxes[int(c)] for c in part])
-        top, left = corners[:, :2].min(axis=0)
-        bottom, right = corners[:, 2:].max(axis=0)
-        words = [_word(int(c), art) for c in part]
-        name = f"Flat {words[0]}" if len(words) == 1 else f"Flats {words[0]} to {words[-1]}"
-        layers.append(FlatLayer(part, Box(int(top), int(left), int(bottom - top), int(right - left)), name))
+    for name, members in sorted(families.items(), key=lambda one: (_hue(one[1][0], art), one[0])):
+        members.sort(key=lambda c: -_covers(boxes[c]))
+        parts = [[c] for c in members] if len(boxes) <= MOST_LAYERS else [members]
+        for number, part in enumerate(parts, 1):
+            layers.append(
+                FlatLayer(np.array(part, np.int64), _around([boxes[c] for c in part]), _called(name, number, part))
+            )
     return layers
+
+
+def _called(family: str, number: int, part: Sequence[int]) -> str:
+    """What a layer is called: its color's family, numbered from the second on, and how many colors it holds."""
+    name = f"{family[0].upper()}{family[1:]}" + (f" {number}" if number > 1 else "")
+    return f"{name} ({len(part)} colors)" if len(part) > 1 else name
+
+
+def _covers(box: Sequence[int]) -> int:
+    return (box[2] - box[0]) * (box[3] - box[1])
+
+
+def _around(boxes: Sequence[Sequence[int]]) -> Box:
+    """The box round (top, left, bottom, right) boxes."""
+    corners = np.array(boxes)
+    (top, left), (bottom, right) = corners[:, :2].min(axis=0).tolist(), corners[:, 2:].max(axis=0).tolist()
+    return Box(top, left, bottom - top, right - left)
 
 
 def _strips(art: Artwork) -> list[Box]:
@@ -165,8 +185,12 @@ def _hue(color: int, art: Artwork) -> float:
     return float(cv2.cvtColor(rgb, cv2.COLOR_RGB2HSV)[0, 0, 0])
 
 
-def _word(color: int, art: Artwork) -> str:
-    return "#{:02x}{:02x}{:02x}".format(*(round(v * 255 / art.first.top) for v in _unpacked(color)))
+def _family(color: int, art: Artwork) -> str:
+    """The plain name of a color."""
+    codes = np.array([[_unpacked(color)]], art.first.dtype)
+    srgb = to_srgb(codes, art.icc)[0, 0] / np.iinfo(codes.dtype).max
+    linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+    return color_name(lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ linear))
 
 
 def _write_pictures(

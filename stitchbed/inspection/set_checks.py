@@ -28,6 +28,8 @@ SKEW_DEG = (
 )
 THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge takes from both sides
 SAME_SHARE = 0.9  # of a piece seen by another
+SAME_MM = 2.0  # between their sides: laid down once and scanned twice
+WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 
@@ -214,14 +216,30 @@ def _upright_boxes(evidence: Evidence) -> dict[str, Array]:
 
 
 def _doubles(evidence: Evidence) -> list[tuple[int, Finding]]:
+    """Pieces laid on the same place twice, where one is worse; shifted ones and equally good ones help the join."""
     found = []
     for item in evidence.comparisons:
-        if item.shared > SAME_SHARE:
-            why = f"shows the same part of the sheet as {evidence.tiles[item.a].name}"
-            change = "leave one of the two out, the worse one"
-            numbers = {"shared": round(min(1.0, item.shared), 3)}
-            found.append((item.b, Finding("duplicate", "usable", why, change, numbers)))
+        if item.shared <= SAME_SHARE or _shift(evidence, item.a, item.b) > SAME_MM:
+            continue
+        names = evidence.tiles[item.a].name, evidence.tiles[item.b].name
+        sharper = evidence.sharper.get((item.a, item.b), -evidence.sharper.get((item.b, item.a), 0.0))
+        if abs(sharper) < WORSE:
+            continue
+        worse, other = (item.b, names[0]) if sharper > 0 else (item.a, names[1])
+        why = f"shows the same part of the sheet as {other}, and is less sharp"
+        numbers = {"shared": round(min(1.0, item.shared), 3), "sharper_log": round(abs(sharper), 3)}
+        found.append((worse, Finding("duplicate", "usable", why, "leave it out", numbers)))
     return found
+
+
+def _shift(evidence: Evidence, a: int, b: int) -> float:
+    """How far (mm; px without dpi) the sides of two pieces lie from each other; inf where one has no place."""
+    boxes = _upright_boxes(evidence)
+    names = evidence.tiles[a].name, evidence.tiles[b].name
+    if not set(names) <= boxes.keys():
+        return math.inf
+    dpi = usual_dpi(evidence.tiles)
+    return float(np.abs(boxes[names[0]] - boxes[names[1]]).max()) * (MM_PER_INCH / dpi if dpi else 1.0)
 
 
 def _gap(evidence: Evidence) -> list[Finding]:
