@@ -27,7 +27,14 @@ from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import Placement, from_sheet, local_affines, magnification, to_sheet
+from stitchbed.mosaic.registration.placement import (
+    Placement,
+    edge_distance,
+    from_sheet,
+    local_affines,
+    magnification,
+    to_sheet,
+)
 
 ReadGray = Callable[[int, Box], Floats]
 MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
@@ -168,7 +175,10 @@ def _owned(index: int, place: Placement, mark: Candidates, seams: SeamMap) -> ND
 def _second_tiles(
     index: int, places: Sequence[Placement], lifts: Sequence[Lift], xy: Array, scale: float, margin_mm: float
 ) -> NDArray[np.intp]:
-    """For each point of tile `index` the other tile that sees it best, a flat look before a lifted one; -1 for none."""
+    """For each point of tile `index` the other tile that sees it best; -1 where none sees it `margin_mm` from its edge.
+
+    A flat look comes before one that is lifted or nearer than that to a lift.
+    """
     best = np.full(len(xy), margin_mm - LIFTED)  # a lifted look still shows whether a mark belongs to the sheet
     who = np.full(len(xy), -1)
     if not len(xy):
@@ -177,7 +187,9 @@ def _second_tiles(
     for j, (place, lift) in enumerate(zip(places, lifts, strict=True)):
         if j == index:
             continue
-        depth = depth_mm(place, lift, from_sheet(place, on_canvas), scale / magnification(place))
+        at, px_per_mm = from_sheet(place, on_canvas), scale / magnification(place)
+        depth = depth_mm(place, lift, at, px_per_mm)
+        depth = np.where(depth > margin_mm, depth, edge_distance(place.size, at) / px_per_mm - LIFTED)
         better = depth > best
         best[better], who[better] = depth[better], j
     return who
