@@ -1,0 +1,101 @@
+"""I check that the bound told is kept by solutions drawn anew, and grows with what is not known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matrix
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
+from stitchbed.mosaic.registration.placement import Placement, from_sheet
+from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.tie_points import Ties, gathered
+from stitchbed.mosaic.registration.uncertainty import Uncertainty, UncertaintySettings, uncertainty
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
+
+SIZE = (400, 500)
+RIGID = AlignmentSettings(solve_bed=False, solve_stretch=False)
+PLAIN = UncertaintySettings(correlated=1.0)
+NOISE = 0.4  # px per axis
+FRAME = Frame(np.ones(4), np.full(4, -1), {}, 0)
+PLACES = [
+    Placement(f"t{k}", SIZE, np.array([[1, 0, 360.0 * (k % 2)], [0, 1, 290.0 * (k // 2)], [0, 0, 1]])) for k in range(4)
+]
+EDGES = [(0, 1), (2, 3), (0, 2), (1, 3)]
+
+
+def ties(seed: int, noise: float = NOISE, per_pair: int = 25) -> Ties:
+    """Points over each overlap, the second piece's with noise."""
+    rng, rows = np.random.default_rng(seed), []
+    for a, b in EDGES:
+        low = PLACES[b].sheet_from_tile[:2, 2] + 5
+        high = PLACES[a].sheet_from_tile[:2, 2] + (495, 395)
+        sheet = rng.uniform(low, np.maximum(high, low + 1), (per_pair, 2))
+        xy_a, xy_b = from_sheet(PLACES[a], sheet), from_sheet(PLACES[b], sheet)
+        xy_b = xy_b + rng.normal(0, noise, xy_b.shape)
+        rows += [(a, b, p, q, np.eye(2) / NOISE**2, 0.9) for p, q in zip(xy_a, xy_b, strict=True)]
+    return gathered(rows)
+
+
+def solved(seed: int, **how: float) -> tuple[Alignment, Ties]:
+    """All pieces from those ties."""
+    measured = ties(seed, **how)
+    return adjust_bundle(PLACES, measured, FRAME, RIGID, BedSettings()), measured
+
+
+def told(alignment: Alignment, measured: Ties, settings: UncertaintySettings = PLAIN) -> Uncertainty:
+    """What is told of it."""
+    none = np.zeros(len(measured.a), bool)
+    return uncertainty(alignment, measured, FRAME, 4.0, settings=(BedSettings(), settings), folded=none)
+
+
+def missed(alignment: Alignment) -> float:
+    """px that 95 % of the places over all pieces keep, the whole's own turn, size and shift taken out."""
+    grid = np.stack(np.meshgrid(np.linspace(0, 499, 9), np.linspace(0, 399, 9)), -1).reshape(-1, 2)
+    got = np.concatenate([moved(place.sheet_from_tile, grid) for place in alignment.placements])
+    true = np.concatenate([moved(place.sheet_from_tile, grid) for place in PLACES])
+    whole = similarity_matrix(fit_similarity(got, true, np.ones(len(got))))
+    return float(np.quantile(np.hypot(*(moved(whole, got) - true).T), 0.95))
+
+
+def test_nineteen_of_twenty_solutions_keep_the_bound() -> None:
+    errors = [missed(solved(seed)[0]) for seed in range(60)]
+    bounds = [told(*solved(seed)).error_px for seed in range(5)]
+    drawn = np.quantile(errors, 0.95)
+    assert 0.85 * drawn < np.mean(bounds) < 1.6 * drawn  # of 60 draws the quantile is known to a tenth
+    assert np.mean(errors < np.mean(bounds)) > 0.9
+
+
+def test_the_bound_grows_as_the_noise_does() -> None:
+    quiet, loud = (told(*solved(3, noise=noise)).error_px for noise in (NOISE, 3 * NOISE))
+    # residuals larger than stated raise the variance factor: the bound follows the noise, not what was believed
+    assert loud == pytest.approx(3 * quiet, rel=0.25)
+
+
+def test_ties_that_err_alike_count_less() -> None:
+    alignment, measured = solved(4)
+    free, alike = (told(alignment, measured, replace(PLAIN, correlated=c)) for c in (1.0, 0.25))
+    assert alike.error_px == pytest.approx(2 * free.error_px, rel=0.1)  # a quarter of the ties: twice the error
+
+
+def test_what_near_ties_have_in_common_is_local_error() -> None:
+    alignment, measured = solved(5, per_pair=60)
+    assert told(alignment, measured).local_px < 0.12  # noise of their own cancels out
+    sigma, rng = 0.8, np.random.default_rng(6)
+    # a smooth error of both pieces, of one sd `sigma` together: each of the two has it over the root of two
+    spots = np.array([[(int(x) // 40, int(y) // 40)] for x, y in measured.xy_a]).reshape(-1, 2)
+    field = rng.normal(0, sigma, (20, 20, 2))
+    common = replace(alignment, residual=field[spots[:, 0], spots[:, 1]])
+    near = replace(PLAIN, near_mm=2.0)
+    assert told(common, measured, near).local_px == pytest.approx(sigma / np.sqrt(2), rel=0.25)
+    none = replace(alignment, residual=np.zeros_like(alignment.residual))
+    assert told(none, measured).local_px == 0.0
+
+
+def test_the_same_is_told_each_time_and_beds_that_are_not_solved_hide_nothing() -> None:
+    alignment, measured = solved(7)
+    one = told(alignment, measured)
+    assert one == told(alignment, measured)
+    assert one.shown_px == pytest.approx(one.error_px)
