@@ -97,8 +97,8 @@ def marks_in(
     peak = np.zeros(count, np.float32)
     inside = np.flatnonzero(strong.ravel())
     np.maximum.at(peak, labels.ravel()[inside], rest.ravel()[inside].astype(np.float32))
-    col, row = np.rint(middles[chosen]).astype(int).T
-    sign = np.sign(eight[row, col].astype(np.int16) - around[row, col])
+    lean = eight.ravel()[inside].astype(np.int16) - around.ravel()[inside]  # of all its pixels: a middle may miss it
+    sign = np.sign(np.bincount(labels.ravel()[inside], lean, minlength=count)[chosen])
     radius = np.hypot(stats[chosen, cv2.CC_STAT_WIDTH], stats[chosen, cv2.CC_STAT_HEIGHT]) / 2 * reduction
     xy = (middles[chosen] + 0.5) * reduction - 0.5
     return strongest([Candidates(xy, radius.astype(float), (sign * peak[chosen]).astype(float))], settings.most)

@@ -72,12 +72,15 @@ def test_lines_washes_and_grain_are_no_candidates() -> None:
 def test_a_reduced_view_tells_places_in_full_px() -> None:
     found = marks_in(dotted(paper(1), SPECKS), (0, SIZE[0]), 2, 2 * K, SETTINGS)
     order = np.argsort(found.xy[:, 1])
-    assert np.abs(found.xy[order] - (np.array(SPECKS) * 2 + 0.5)).max() < 1.0  # middle of 2 x 2 px
+    assert np.abs(found.xy[order] - (np.array(SPECKS) * 2 + 0.5)).max() < 0.3  # middle of 2 x 2 px
 
 
 @given(cuts=st.lists(st.integers(1, SIZE[0] - 1), max_size=3, unique=True).map(sorted))
 def test_bands_with_a_halo_find_what_the_whole_finds(cuts: list[int]) -> None:
     gray, halo = dotted(paper(3), [*SPECKS, (30, 5), (270, 236)]), halo_rows(1, K, SETTINGS)
+    rng = np.random.default_rng(4)  # faint ticks beside each other: what stands out is told by its surroundings
+    for x, y in rng.integers((0, 0), SIZE[::-1], (400, 2)):
+        cv2.line(gray, (int(x), int(y)), (int(x) + 1, int(y)), float(rng.uniform(195, 212)), 1)
     whole, parts = marks(gray), []
     for top, foot in zip([0, *cuts], [*cuts, SIZE[0]], strict=True):
         first = max(0, top - halo)

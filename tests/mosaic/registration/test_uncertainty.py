@@ -81,15 +81,15 @@ def test_ties_that_err_alike_count_less() -> None:
 
 
 def test_what_near_ties_have_in_common_is_local_error() -> None:
-    alignment, measured = solved(5, per_pair=60)
+    alignment, measured = solved(5, per_pair=250)
     assert told(alignment, measured).local_px < 0.12  # noise of their own cancels out
     sigma, rng = 0.8, np.random.default_rng(6)
     # a smooth error of both pieces, of one sd `sigma` together: each of the two has it over the root of two
     spots = np.array([[(int(x) // 40, int(y) // 40)] for x, y in measured.xy_a]).reshape(-1, 2)
     field = rng.normal(0, sigma, (20, 20, 2))
     common = replace(alignment, residual=field[spots[:, 0], spots[:, 1]])
-    near = replace(PLAIN, near_mm=2.0)
-    assert told(common, measured, near).local_px == pytest.approx(sigma / np.sqrt(2), rel=0.25)
+    near = replace(PLAIN, near_mm=1.0)
+    assert told(common, measured, near).local_px == pytest.approx(sigma / np.sqrt(2), rel=0.15)
     none = replace(alignment, residual=np.zeros_like(alignment.residual))
     assert told(none, measured).local_px == 0.0
 
