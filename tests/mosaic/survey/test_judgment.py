@@ -1,0 +1,113 @@
+"""I check which of the motions proposed for two pieces is believed, and the words when none is."""
+
+from __future__ import annotations
+
+import functools
+
+import cv2
+import numpy as np
+import pytest
+import truth
+
+from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
+from stitchbed.matching.similarity_links import Link, NoLink
+from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, difference, pair_scale
+
+EVIDENCE, BELIEF = EvidenceSettings(), BeliefSettings()
+DPI, SHAPE = 150.0, (300, 360)
+POSES = [truth.pose(200, 170, 0.6, shape=SHAPE), truth.pose(430, 180, 180.4, shape=SHAPE)]
+TRUE = np.linalg.inv(POSES[1]) @ POSES[0]
+
+
+@functools.cache
+def pair(other: int = 1) -> tuple[Detail, Detail]:
+    """Two overlapping pieces of one sheet, or the second of another."""
+    sheets = [truth.paint_sheet(360, 640, number) for number in (1, other)]
+    tiles = [truth.cut_tiles(s, POSES, shape=SHAPE, seed=1)[k].pixels for k, s in enumerate(sheets)]
+    return tuple(detail_of(gray_of(pixels), 1, DPI / 25.4, EVIDENCE) for pixels in tiles)  # type: ignore[return-value]
+
+
+def proposed(motion: np.ndarray, agreement: float = 0.9) -> Link:
+    """A link by that motion."""
+    xy = np.array([[250.0, 60], [350, 60], [350, 240], [250, 240]])
+    return Link("a", "b", motion, xy, moved(motion, xy), 0.5, agreement, 0.1)
+
+
+def shifted(x: float, y: float = 0.0) -> np.ndarray:
+    """The true motion, and that much further."""
+    return np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) @ TRUE
+
+
+def judged(*links: Link, other: int = 1, scale: float = 1.0) -> Link | NoLink:
+    """The belief."""
+    return believed(links, pair(other), scale, settings=BELIEF, evidence=EVIDENCE)
+
+
+def test_the_true_motion_is_believed_though_it_comes_last() -> None:
+    found = judged(proposed(shifted(60, 20), 0.95), proposed(shifted(-40, 90), 0.93), proposed(TRUE, 0.9))
+    assert isinstance(found, Link) and found.probability > 0.9 and not found.ambiguous
+    at = np.array([[300.0, 150.0]])
+    assert np.abs(moved(found.b_from_a, at) - moved(TRUE, at)).max() < 0.5
+
+
+def test_a_motion_some_millimeters_off_is_drawn_to_its_place() -> None:
+    found = judged(proposed(shifted(8.0, -6.0)))
+    assert isinstance(found, Link)
+    at = np.array([[260.0, 80.0], [340.0, 220.0]])
+    assert np.abs(moved(found.b_from_a, at) - moved(TRUE, at)).max() < 2.0  # px; tie points take it from there
+
+
+def test_a_scale_a_little_off_is_the_dpi_s() -> None:
+    middle = np.array([300.0, 150.0])
+    grown = TRUE @ np.array([[1.004, 0, -0.004 * middle[0]], [0, 1.004, -0.004 * middle[1]], [0, 0, 1.0]])
+    found = judged(proposed(grown))
+    assert isinstance(found, Link)
+    assert np.sqrt(abs(np.linalg.det(found.b_from_a[:2, :2]))) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_pieces_of_two_sheets_are_not_linked_and_the_reason_is_told() -> None:
+    found = judged(proposed(TRUE), other=9)
+    assert isinstance(found, NoLink) and found.probability < BELIEF.least
+    assert found.tried == 4 and "where they would overlap" in found.reason
+
+
+def test_a_pattern_that_fits_in_two_places_is_ambiguous() -> None:
+    sheet = np.full((300, 600), 220, np.float32)
+    for x in range(20, 600, 60):  # the same mark every 60 px, 10 mm
+        for y in range(20, 300, 60):
+            cv2.circle(sheet, (x, y), 9, 40.0, 2)
+            cv2.line(sheet, (x - 4, y), (x + 12, y + 9), 40.0, 2)
+    two = [detail_of(part.copy(), 1, DPI / 25.4, EVIDENCE) for part in (sheet[:, :360], sheet[:, 240:])]
+    motions = [np.array([[1, 0, -240.0 + x], [0, 1, 0], [0, 0, 1]]) for x in (0, 60)]
+    found = believed([proposed(m) for m in motions], (two[0], two[1]), 1.0, settings=BELIEF, evidence=EVIDENCE)
+    assert isinstance(found, Link) and found.ambiguous
+    alone = believed([proposed(motions[0])], (two[0], two[1]), 1.0, settings=BELIEF, evidence=EVIDENCE)
+    assert isinstance(alone, Link) and not alone.ambiguous
+
+
+def test_no_proposal_is_the_caller_s_mistake() -> None:
+    with pytest.raises(ValueError, match="no link was proposed"):
+        believed([], pair(), 1.0, settings=BELIEF, evidence=EVIDENCE)
+
+
+@pytest.mark.parametrize(
+    ("likeness", "drawing", "bare", "words"),
+    [
+        ([1.0] * 10, [0.05] * 10, 0.0, "hardly anything is drawn"),
+        ([0.9] * 7 + [0.1] * 3, [1.0] * 10, 0.4, "3 of 10 places with drawing differ"),
+        ([0.9] * 9 + [0.1], [1.0] * 10, 0.37, "37 % of the drawing is in one of them only"),
+        ([0.9] * 8 + [0.1] * 2, [1.0] * 8 + [0.1] * 2, 0.2, "20 % of the drawing"),  # bare cells do not count
+    ],
+)
+def test_what_speaks_against_a_motion(likeness: list, drawing: list, bare: float, words: str) -> None:
+    n = len(likeness)
+    seen = Evidence(np.zeros((n, 2)), np.array(likeness), np.array(drawing), np.zeros((n, 2)), bare)
+    assert difference(seen).startswith(words)
+
+
+def test_a_pair_s_scale_is_the_ratio_of_its_dpi() -> None:
+    dpi = np.array([300.0, 600.0, 150.0])
+    assert pair_scale(dpi, (0, 1)) == 2.0
+    assert pair_scale(dpi, (1, 2)) == 0.25
