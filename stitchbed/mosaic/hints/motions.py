@@ -35,6 +35,7 @@ TILT_DEGREES = 2.5  # how far off upright a sheet lies that was laid by hand, ag
 SWING_DEGREES, SWING_STEP = 3.0, 0.25  # turns tried about one point
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
 HAND_DEGREES = 1.0  # how far off upright a sheet lies that was laid by hand with care
+THIN_RIM_MM, THIN_CELL_MM, STRIP_LOOSE_MM = 0.6, 4.0, 2.0
 BARE = 1.0  # cells' worth of drawing under which an overlap shows nothing for or against
 
 
@@ -78,6 +79,9 @@ def by_points(
     motion = _through(xy_a, xy_b, scale, within) if len(said) > 1 else None
     tried = [motion] if motion is not None else list(_pivoted(xy_a[0], xy_b[0], scale, turns))
     judged = [(compare(one, details, evidence), one) for one in tried]
+    if max(seen.amount for seen, _ in judged) < BARE:
+        evidence = thin(evidence)
+        judged = [(compare(one, details, evidence), one) for one in tried]
     seen, motion = max(judged, key=lambda one: probability(one[0], evidence))
     if seen.amount < BARE:  # noise tells no turn: the first one tried is what is known, or upright
         seen, motion = judged[0]
@@ -107,7 +111,28 @@ def by_place(
     tilt_degrees: float = TILT_DEGREES,
 ) -> list[Found]:
     """Links of a piece with those it would overlap at a place (sheet_from_tile 3x3), the most probable first."""
-    found = []
+    found = list(_tried(piece, there, sheet, within_mm, (evidence, tilt_degrees)))
+    if not found:  # a narrow strip, of which nothing is left without its rims: it must agree the better
+        strips = _tried(piece, there, sheet, within_mm, (thin(evidence), tilt_degrees))
+        found = [_loose(one) for one in strips if one.link.probability > SURE]
+    return sorted(found, key=lambda one: -one.link.probability)
+
+
+def _loose(one: Found) -> Found:
+    """A place that a narrow strip shows, which hardly tells the turn."""
+    return replace(one, link=replace(one.link, loose_mm=STRIP_LOOSE_MM))
+
+
+def thin(evidence: EvidenceSettings) -> EvidenceSettings:
+    """Settings under which strips are looked at that are hardly wider than the rims left out as a rule."""
+    return replace(evidence, rim_mm=THIN_RIM_MM, cell_mm=THIN_CELL_MM)
+
+
+def _tried(
+    piece: str, there: Array, sheet: Sheet, within_mm: float, how: tuple[EvidenceSettings, float]
+) -> Iterator[Found]:
+    """The best motion against each neighbor that shows drawing in common. how : settings, tilt in degrees."""
+    evidence, tilt_degrees = how
     for other in _neighbors(piece, there, sheet, within_mm):
         details = (sheet.details[other], sheet.details[piece])
         guess = np.asarray(np.linalg.inv(there) @ sheet.places[other], np.float64)
@@ -121,8 +146,7 @@ def by_place(
             if seen.amount >= BARE and np.hypot(*off) < 1.2 * reach and (best is None or chance > best[0]):
                 best = chance, motion, seen
         if best is not None:
-            found.append(_placed((other, piece), best[1], best[2], evidence))
-    return sorted(found, key=lambda one: -one.link.probability)
+            yield _placed((other, piece), best[1], best[2], evidence)
 
 
 def bare_place(piece: str, there: Array, sheet: Sheet, within_mm: float, evidence: EvidenceSettings) -> Found | None:

@@ -54,7 +54,7 @@ def _held_words(names: Sequence[str], flat: Ties, loose: Sequence[int], settings
         listed = ", ".join(names[i] for i in loose)
         words.append(
             f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
-            f"{2 * settings.layout_mm:g} mm. More overlap, with drawing in it that lies flat, would mend it"
+            f"{2 * settings.layout_mm:.2g} mm. More overlap, with drawing in it that lies flat, would mend it"
         )
     counts = np.bincount(np.concatenate([flat.a, flat.b]), minlength=len(names))
     lifted = [names[int(i)] for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]

@@ -33,6 +33,8 @@ from stitchbed.mosaic.survey.preview import Preview
 SHY_MM = 9.0  # before lift is known, places nearer to an edge than this are taken only where there is nothing better
 FLAT_SHY_MM = 2.0  # and after: covers still shade the outermost millimeters
 LEAST_OVERLAP_MM = 6.0
+# of ties in strips: px of a window's side at least, px from where it should lie, likeness, windows per overlap
+LEAST_WINDOW, STRIP_REACH, STRIP_ALIKE, MOST_STRIP = 16, 4, 0.7, 60
 SETTLED_PX = 0.08  # a round that moves nothing by more than this is the last: the next would move it by a tenth of that
 
 
@@ -207,9 +209,36 @@ def measure_ties(
     ties = measure(
         places, jobs, _reader(context), window_px=window, reach_px=reach, settings=settings, workers=context.workers
     )
+    strips = _strips(context, previews, places, jobs, window // 2)
+    if strips:
+        side = max(LEAST_WINDOW, window // 4 * 2)
+        alike = replace(settings, least_correlation=STRIP_ALIKE)
+        more = measure(places, strips, _reader(context), window_px=side, reach_px=STRIP_REACH, settings=alike)
+        ties = together([ties, more])
     if lifts is None:
         return ties
     return lifted_weighed_less(ties, _in_lift(lifts, ties), context.px_per_mm, context.settings.holding)
+
+
+def _strips(
+    context: SurveyContext,
+    previews: Sequence[Preview],
+    places: Sequence[Placement],
+    jobs: Mapping[tuple[int, int], Array],
+    half: int,
+) -> dict[tuple[int, int], Array]:
+    """Spots for windows of half the usual size, in overlaps too narrow for whole ones between pieces that a person has
+    said to be neighbors: where nothing was said, the edges of sheets are not trusted so far."""
+    hints, index = context.hints, {place.tile: i for i, place in enumerate(places)}
+    said = [(one.a, one.b) for one in hints.same_point] + [(one.a, one.b) for one in hints.together]
+    said += [(one.piece, one.of) for one in hints.beside]
+    pairs = {(min(index[a], index[b]), max(index[a], index[b])) for a, b in said if a in index and b in index}
+    room = max(LEAST_WINDOW, half) / 2 + STRIP_REACH + 9
+    return {
+        (i, j): spots((places[i], places[j]), previews[i].texture, MOST_STRIP, margin_px=room, shy_px=room + 1)
+        for i, j in sorted(jobs)
+        if (i, j) in pairs and len(jobs[i, j]) < context.settings.holding.least_ties
+    }
 
 
 def _reader(context: SurveyContext) -> ReadGray:
