@@ -36,7 +36,7 @@ from stitchbed.pipelines.check import LEAST_SIDE
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CompareRecord
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.formats import open_windows
+from stitchbed.reading.formats import open_windows, pictures_in
 from stitchbed.reading.intake import take_in
 
 CROPS = 3
@@ -182,10 +182,16 @@ def _scan_record(scan: _Scan, lowest: _Scan, found: Sequence[Loss]) -> dict[str,
         "loses_levels": None if loss is None else round(loss.worst, 2),
         "grain_lost": None if loss is None else round(loss.grain, 2),
         "pixels": scan.look.shape[0] * scan.look.shape[1],
-        "bytes": file_of(scan.tile.path).stat().st_size,
+        "bytes": _stored_bytes(scan.tile.path),
         "size": round((scan.dpi / lowest.dpi) ** 2, 2),
         "time": losses.time_ratio(scan.dpi, lowest.dpi),
     }
+
+
+def _stored_bytes(path: Path) -> int:
+    """Bytes of a picture's file, shared out where the file holds several."""
+    file = file_of(path)
+    return file.stat().st_size // len(pictures_in(file))
 
 
 def _shown_loss(found: Sequence[Loss], advice: float) -> Loss | None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bad_pdfs import bad_pdfs
-from pdf_bytes import PdfPage, flate_page, pdf
+from pdf_bytes import PdfPage, flate_page, jbig2, pdf, stream
 from picture_files import HEIGHT, WIDTH, rgb_profile, scene
 from PIL import Image
 
@@ -131,3 +131,44 @@ def test_a_document_of_writing_alone_is_passed_over_in_a_folder(tmp_path: Path) 
     assert len(warnings) == 1 and "letter.pdf was passed over" in warnings[0]
     with pytest.raises(NotOnePicture, match="no picture"):
         take_in([tmp_path / "letter.pdf"])
+
+
+def in_strips(names: str, tops: list[int], entries: str, parts: list[bytes]) -> PdfPage:
+    """A page of strips that lie edge to edge; names : order in which they are painted."""
+    ends = [*tops[1:], HEIGHT]
+    program = ""
+    for name in names:
+        top, end = tops[int(name)], ends[int(name)]
+        program += f"q {W:.3f} 0 0 {(end - top) * 0.24:.3f} 0 {(HEIGHT - end) * 0.24:.3f} cm /Im{name} Do Q "
+    kept = "/Type /XObject /Subtype /Image"
+    others = {
+        f"s{place}": stream(f"{kept} /Width {WIDTH} /Height {ends[place] - tops[place]} {entries}", parts[place])
+        for place in range(len(tops))
+    }
+    resources = "".join(f"/Im{place} {{s{place}}} " for place in range(len(tops)))
+    page = flate_page(scene(), program=program.encode(), resources="", objects=others)
+    return replace(page, xobjects=resources)
+
+
+@pytest.mark.parametrize("names", ["012", "201"])
+def test_strips_of_a_page_are_one_picture(names: str, tmp_path: Path) -> None:
+    """In color by Flate, and in black and white by fax coding, whatever the order they are painted in."""
+    tops = [0, 20, 41]
+    bits = (scene(1)[..., 0] > 128).astype(np.uint8)
+    cuts = np.split(scene(), tops[1:])
+    color = in_strips(names, tops, "/ColorSpace /DeviceRGB /BitsPerComponent 8", [cut.tobytes() for cut in cuts])
+    fax = "/ColorSpace /DeviceGray /BitsPerComponent 1 /Filter /JBIG2Decode"
+    black = in_strips(names, tops, fax, [jbig2(1 - cut) for cut in np.split(bits, tops[1:])])
+    (tmp_path / "scan.pdf").write_bytes(pdf([color, black]))
+    assert np.array_equal(whole(tmp_path / "scan.pdf:1"), scene())
+    assert np.array_equal(whole(tmp_path / "scan.pdf:2")[..., 0], bits * 255)
+    assert read_header(tmp_path / "scan.pdf:1").raster.dpi == (300.0, 300.0)
+
+
+def test_strips_with_a_gap_or_of_other_kinds_are_no_picture(tmp_path: Path) -> None:
+    cuts = [cut.tobytes() for cut in np.split(scene(), [20, 41])]
+    page = in_strips("012", [0, 20, 41], "/ColorSpace /DeviceRGB /BitsPerComponent 8", cuts)
+    gap = page.program.replace(b"0 0.000 cm", b"0 -0.500 cm")
+    (tmp_path / "scan.pdf").write_bytes(pdf([replace(page, program=gap)]))
+    with pytest.raises(NotOnePicture, match="3 pictures on one page"):
+        read_header(tmp_path / "scan.pdf")

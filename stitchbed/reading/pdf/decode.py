@@ -29,18 +29,18 @@ from stitchbed.reading.stills.png_rows import unfiltered
 BAND_BYTES = 4 * 2**20
 
 
-def picture_bands(path: Path, picture: PdfPicture, image: Any) -> Iterator[Pixels]:
-    """Rows from top to bottom, colors as they are handed out.
+def picture_bands(path: Path, picture: PdfPicture, image: Any, place: int) -> Iterator[Pixels]:
+    """Rows from top to bottom, colors as they are handed out. place : of the picture among those of its page, from 0.
 
     Raises
     ------
     UnreadableTile : the data are damaged or of another size. Errors of the decoders.
     """
-    for samples in _samples(path, picture, image):
+    for samples in _samples(path, picture, image, place):
         yield _colored(picture, samples)
 
 
-def _samples(path: Path, picture: PdfPicture, image: Any) -> Iterator[Pixels]:
+def _samples(path: Path, picture: PdfPicture, image: Any, place: int) -> Iterator[Pixels]:
     """Bands of (rows, width, samples), values as stored."""
     if picture.codec is None:
         yield from _plain(path, picture, image.read_raw_bytes())
@@ -51,7 +51,7 @@ def _samples(path: Path, picture: PdfPicture, image: Any) -> Iterator[Pixels]:
     elif picture.codec == "JPXDecode":
         yield _sized(path, picture, np.asarray(imagecodecs.jpeg2k_decode(inside)))
     else:
-        yield _one_bit(path, picture)
+        yield _one_bit(path, picture, place)
 
 
 def _plain(path: Path, picture: PdfPicture, data: bytes) -> Iterator[Pixels]:
@@ -119,9 +119,9 @@ def _sized(path: Path, picture: PdfPicture, pixels: Pixels) -> Pixels:
     return pixels
 
 
-def _one_bit(path: Path, picture: PdfPicture) -> Pixels:
+def _one_bit(path: Path, picture: PdfPicture, place: int) -> Pixels:
     """(h, w, 1) of 0 and 1, black and white as the page shows them; a stencil's bitmap says where it paints black."""
-    shown = stored_bitmap(path)
+    shown = stored_bitmap(path, place)
     shown = 255 - shown if picture.stencil else shown
     return _sized(path, picture, (shown[..., :1] >> 7) ^ np.uint8(picture.inverted))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -24,12 +25,16 @@ POINTS = 72.0  # per inch
 DEEPEST = 8  # forms in forms
 
 
-def stored_bitmap(path: Path) -> Pixels:
-    """(h, w, 1 or 3) uint8 of the page's picture, unresampled; of a stencil, 255 where it paints."""
+def stored_bitmap(path: Path, place: int) -> Pixels:
+    """(h, w, 1 or 3) uint8 of a picture of the page, unresampled; of a stencil, 255 where it paints.
+
+    place : among the pictures of the page in the order they are painted, from 0.
+    """
     import pypdfium2.raw as raw
 
     with _page(path) as page:
-        found = next(page.get_objects(filter=[raw.FPDF_PAGEOBJ_IMAGE], max_depth=DEEPEST), None)
+        images = page.get_objects(filter=[raw.FPDF_PAGEOBJ_IMAGE], max_depth=DEEPEST)
+        found = next(islice(images, place, None), None)
         if found is None:
             raise unreadable(path, "is damaged: its picture cannot be decoded")
         bitmap = found.get_bitmap(render=False)  # held while it is copied: the array is the library's own memory

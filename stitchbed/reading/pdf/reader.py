@@ -27,6 +27,7 @@ from stitchbed.reading.pdf.drawing import drawn, drawn_size
 from stitchbed.reading.pdf.inside import lost_in, self_said
 from stitchbed.reading.pdf.picture import PdfPicture, layered, picture_of
 from stitchbed.reading.pdf.placement import Placement, placed, sheet_of
+from stitchbed.reading.pdf.strips import alike, stacked
 from stitchbed.reading.views.orientation import swapped
 
 MAGIC = b"%PDF-"
@@ -77,17 +78,20 @@ def read_header(path: Path, max_pixels: int) -> Header:
     if address.dpi is not None:
         return _drawn_header(path, address, max_pixels)
     with opened(path) as document, telling(path, "reading its header"):
-        painted, shown, placement = _found(path, document, address)
-        picture = self_said(path, painted.image, picture_of(path, document, painted, max_pixels))
-        lost = lost_in(painted.image, picture)
-        notes = (*picture.colors.notes, *_notes(document, shown, placement))
-    turn = placement.orientation
-    shape = (*swapped((picture.height, picture.width), turn), picture.colors.channels)
+        strips, shown, placement = _found(path, document, address)
+        layout = tuple(self_said(path, one.image, picture_of(path, document, one, max_pixels)) for one in strips)
+        lost = lost_in(strips[0].image, layout[0])
+        notes = (*layout[0].colors.notes, *_notes(document, shown, placement))
+    if not alike(layout):
+        raise layered(path, f"{len(layout)} pictures of different kinds")
+    first, turn = layout[0], placement.orientation
+    height = sum(one.height for one in layout)
+    check_size(path, (height, first.width), max_pixels=max_pixels)
+    shape = (*swapped((height, first.width), turn), first.colors.channels)
     dpi = None if placement.dpi is None else swapped(placement.dpi, turn)
-    dtype = "uint16" if picture.bits > 8 else "uint8"
-    return Header(
-        Raster(shape, dtype, picture.bits, picture.colors.icc, dpi, False, lost=lost), turn, False, picture, notes
-    )
+    dtype = "uint16" if first.bits > 8 else "uint8"
+    raster = Raster(shape, dtype, first.bits, first.colors.icc, dpi, False, lost=lost)
+    return Header(raster, turn, False, layout, notes)
 
 
 def at_once(header: Header) -> int:
@@ -95,13 +99,17 @@ def at_once(header: Header) -> int:
 
     OpenJPEG and the library that draws pages hold 4 bytes for each sample beside what they hand out.
     """
-    layout: PdfPicture | DrawnPage = header.layout
+    layout: tuple[PdfPicture, ...] | DrawnPage = header.layout
     if isinstance(layout, DrawnPage):
         return layout.size[0] * layout.size[1] * 6
-    each = {"DCTDecode": 3, "JPXDecode": 6}.get(layout.codec or "", 5)
-    if layout.codec is None:
-        return 0 if layout.packed[-1:] == ("FlateDecode",) else 2 * layout.height * layout.row_bytes
-    return layout.height * layout.width * layout.samples * each
+    return max(map(_at_once, layout))
+
+
+def _at_once(picture: PdfPicture) -> int:
+    if picture.codec is None:
+        return 0 if picture.packed[-1:] == ("FlateDecode",) else 2 * picture.height * picture.row_bytes
+    each = {"DCTDecode": 3, "JPXDecode": 6}.get(picture.codec, 5)
+    return picture.height * picture.width * picture.samples * each
 
 
 def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path | None) -> Stored:
@@ -117,18 +125,19 @@ def open_stored(path: Path, header: Header, *, cache: PieceCache, scratch: Path 
 
 
 def _bands(path: Path, header: Header) -> Iterator[Pixels]:
-    layout: PdfPicture | DrawnPage = header.layout
+    layout: tuple[PdfPicture, ...] | DrawnPage = header.layout
     if isinstance(layout, DrawnPage):
         with telling(path, "drawing it"):
             yield drawn(path, layout.size)
         return
     with opened(path) as document, telling(path, "decoding it"):
-        painted, _, _ = _found(path, document, address_of(path))
-        yield from picture_bands(path, layout, painted.image)
+        strips, shown, _ = _found(path, document, address_of(path))
+        for picture, painted in zip(layout, strips, strict=True):
+            yield from picture_bands(path, picture, painted.image, shown.pictures.index(painted))
 
 
-def _found(path: Path, document: Any, address: Address) -> tuple[Painted, Shown, Placement]:
-    """The one picture of a page, all that it shows, and how the picture lies.
+def _found(path: Path, document: Any, address: Address) -> tuple[tuple[Painted, ...], Shown, Placement]:
+    """The one picture of a page (or its strips, from the top), all that the page shows, and how the whole lies.
 
     Raises
     ------
@@ -138,18 +147,19 @@ def _found(path: Path, document: Any, address: Address) -> tuple[Painted, Shown,
     shown = shown_on(document, page)
     if not shown.pictures:
         raise layered(path, "no picture" if not shown.under else f"{shown.under[0]} and no picture")
-    if len(shown.pictures) > 1:
+    whole = stacked(shown.pictures) if len(shown.pictures) > 1 else ((shown.pictures[0],), shown.pictures[0].matrix)
+    if whole is None:
         raise layered(path, f"{len(shown.pictures)} pictures on one page")
-    painted = shown.pictures[0]
-    size = int(painted.image.get("/Height", 0)), int(painted.image.get("/Width", 0))
-    placement = placed(painted.matrix, sheet_of(page), size)
+    strips, matrix = whole
+    height = sum(int(one.image.get("/Height", 0)) for one in strips)
+    placement = placed(matrix, sheet_of(page), (height, int(strips[0].image.get("/Width", 0))))
     if placement is None:
         raise layered(path, "its picture sheared or turned on the page")
     if shown.over:
         raise layered(path, f"{shown.over[0]} over its picture")
     if shown.under and not placement.fills:
         raise layered(path, f"{shown.under[0]} beside its picture")
-    return painted, shown, placement
+    return strips, shown, placement
 
 
 def _notes(document: Any, shown: Shown, placement: Placement) -> tuple[str, ...]:
