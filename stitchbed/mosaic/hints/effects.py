@@ -21,6 +21,7 @@ from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_SHARE, shared
 
 MOST_NEIGHBORS = 8
+AGREED = 0.6  # likeness of true neighbors, as a rule; half of it is what chance gives
 STILL_PX = 0.5  # a layout is good to some px of the full picture; less is no move
 
 
@@ -33,12 +34,19 @@ def effect_rows(
     for one in told:
         names = [name for name in pieces_of(one.hint) if name in pieces.sizes]
         names = [] if isinstance(one.hint, Grid) else names
+        moves = {name: _move(name, names, before, after, pieces) for name in names}
+        neighbors = [row for name in names for row in _neighbors(name, before, after, pieces)]
+        against = one.against or (one.followed and any(_lost(row) for row in neighbors))
         rows.append({
-            "kind": key_of(one.hint), "text": to_text(one.hint), "followed": one.followed, "against": one.against,
-            "words": one.words, "moved_px": {name: _move(name, names, before, after, pieces) for name in names},
-            "neighbors": [row for name in names for row in _neighbors(name, before, after, pieces)],
+            "kind": key_of(one.hint), "text": to_text(one.hint), "followed": one.followed, "against": against,
+            "words": one.words, "moved_px": moves, "neighbors": neighbors,
         })  # fmt: skip
     return rows
+
+
+def _lost(row: Mapping[str, Any]) -> bool:
+    """Whether a neighbor that agreed agrees no more."""
+    return (row["before"] or 0.0) > AGREED and (row["after"] or 0.0) < AGREED / 2
 
 
 def contradicted(rows: Sequence[Mapping[str, Any]]) -> list[str]:
