@@ -252,9 +252,12 @@ def _job_part(job: JobFile, record: Record, task: _Task, *, full_paths: bool = F
 
 @contextmanager
 def _begun(job: JobFile, task: _Task) -> Iterator[None]:
-    """A record that only says the step was begun; the one before comes back when the step refused to write at all."""
+    """A record that vouches for nothing; the one before comes back when the step refused to write at all.
+
+    What it told of the result stays readable: a step may go by it, as flats do by their regions.
+    """
     before = read_file(task.record) if task.record.exists() else None
-    write_json(task.record, _job_part(job, Record(task.name), task))
+    write_json(task.record, {**_told_before(before), **_job_part(job, Record(task.name), task)})
     try:
         yield
     except WouldTouchOriginal:
@@ -264,6 +267,13 @@ def _begun(job: JobFile, task: _Task) -> Iterator[None]:
             with claimed(task.record) as partial:
                 partial.write_bytes(before)
         raise
+
+
+def _told_before(content: bytes | None) -> dict[str, Any]:
+    with suppress(ValueError):
+        told = json.loads(content or b"{}")
+        return told if isinstance(told, dict) else {}
+    return {}
 
 
 def _row(job: JobFile, task: _Task, state: str, done: Record | None) -> dict[str, Any]:

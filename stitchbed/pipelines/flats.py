@@ -5,7 +5,9 @@ In: a line layer (or a clean page). Out: a TIFF of flat color, a list of its reg
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -28,7 +30,8 @@ from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, settled
+from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, renamed, settled
+from stitchbed.page.line_art.lasting import numbers_before
 from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.slivers import join_cells
@@ -45,6 +48,7 @@ NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no fu
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
 WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
+LASTING = ("number", "color", "x_mm", "y_mm", "box_mm", "area_mm2")  # what a region is known by when it is filled again
 
 
 @dataclass(frozen=True)
@@ -110,8 +114,12 @@ def fill_flats(
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
         found, regions = region_map(page, line_at, replace(settings, workers=workers))
+        before = _earlier(told_in, settings)
+        regions = _as_before(found, regions, before, page)
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
-        table, words = _color_table(page, found, regions, settings, icc)
+        table, words = _color_table(
+            page, found, regions, settings, icc, {row["number"]: row["color"] for row in before}
+        )
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
         demand_room(spec, target, settings.memory)
         write_master(
@@ -164,6 +172,27 @@ def region_map(page: Page, line_at: Callable[[Box], Mask], settings: FlatsSettin
     return RegionMap(labels, free, factor, page.height, page.width), regions
 
 
+def _earlier(told_in: Path, settings: FlatsSettings) -> list[dict[str, Any]]:
+    """The regions an earlier record tells of, if it was made with the same colors in mind."""
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        told = json.loads(told_in.read_text(encoding="utf-8"))
+        said = told["settings"]
+        alike = said["colors"] == settings.colors and tuple(said["palette"]) == settings.palette
+        if told["command"] == "flats" and alike and said["paper"] == settings.paper:
+            rows = [{key: row[key] for key in LASTING} for row in told["numbers"]["regions"]]
+            return rows if all(isinstance(row["number"], int) and len(row["box_mm"]) == 4 for row in rows) else []
+    return []
+
+
+def _as_before(found: RegionMap, regions: list[Region], before: Sequence[dict[str, Any]], page: Page) -> list[Region]:
+    """Regions that were there before keep their numbers."""
+    if not before:
+        return regions
+    cell = found.factor * MM_PER_INCH / page.dpi
+    numbers = numbers_before(regions, before, cell)
+    return renamed(found.labels, regions, numbers, 1 + max(row["number"] for row in before))
+
+
 def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings) -> Labels:
     """(h, w) regions between outlines, also under lines; where every line counts, between all lines."""
     ball = max(1, int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)))
@@ -186,17 +215,23 @@ def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers:
 
 
 def _color_table(
-    page: Page, found: RegionMap, regions: list[Region], settings: FlatsSettings, icc: bytes | None
+    page: Page,
+    found: RegionMap,
+    regions: list[Region],
+    settings: FlatsSettings,
+    icc: bytes | None,
+    kept: Mapping[int, str],
 ) -> tuple[Pixels, list[str]]:
-    """(n + 1, 3) codes of each region and its color in words."""
+    """(n + 1, 3) codes of each region and its color in words. kept : number -> its color before."""
     paper = from_srgb(hex_color(settings.paper), icc, page.dtype)
-    table = np.zeros((len(regions) + 1, 3), page.dtype)
+    last = max((r.number for r in regions), default=0)
+    table = np.zeros((last + 1, 3), page.dtype)
     if settings.colors == "mean":
-        means = _reference_means(page, found, len(regions), settings)
+        means = _reference_means(page, found, last, settings)
         for region in regions:
             table[region.number] = paper if region.ground else means[region.number]
     else:
-        chosen = colored(found.labels, found.free, regions, settings.palette, settings.paper)
+        chosen = colored(found.labels, found.free, regions, settings.palette, settings.paper, kept)
         for region in regions:
             table[region.number] = from_srgb(hex_color(chosen[region.number]), icc, page.dtype)
     eight = np.rint(table.astype(float) * 255 / page.top).astype(int)

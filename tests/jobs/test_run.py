@@ -372,7 +372,7 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     assert not pictures["lines"][..., :3].any() and 0.01 < (pictures["lines"][..., 3] > 128).mean() < 0.9
     flats = json.loads((tmp_path / "map" / "out" / "records" / "map_flats.json").read_text())
     assert set(flats["inputs"]) == {"map_lines.tif", "map_page.tif"}
-    made = {row["step"]: Path(row["outputs"][0]) for row in first["steps"][4:]}
+    made = {row["step"]: out / row["outputs"][0] for row in first["steps"][4:]}
     assert [path.suffix for path in made.values()] == [".ora", ".tif", ".png", ".png"]
     with Image.open(made["export.web"]) as web, Image.open(made["export.nopaper"]) as bare:
         assert max(web.size) == 200 and bare.mode == "RGBA"

@@ -6,7 +6,7 @@ In: region numbers of the small map. Out: the same map renumbered, a list of reg
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -68,10 +68,27 @@ def settled(labels: Labels, free: Bytes, smallest: int, ground: str) -> list[Reg
     return _listed(labels, free, [boxes[n - 1] for n in order], ground)
 
 
+def renamed(labels: Labels, regions: Sequence[Region], before: Mapping[int, int], first: int) -> list[Region]:
+    """Regions with the numbers they had before; new ones are numbered from `first` on. labels : changed in place."""
+    fresh = iter(range(first, first + len(regions)))
+    number = {r.number: before[r.number] if r.number in before else next(fresh) for r in regions}
+    table = np.zeros(len(regions) + 1, np.int32)
+    table[list(number)] = list(number.values())
+    renumbered(labels, table)
+    return sorted((replace(r, number=number[r.number]) for r in regions), key=lambda r: r.number)
+
+
 def colored(
-    labels: Labels, free: Bytes, regions: Sequence[Region], palette: Sequence[str], paper: str
+    labels: Labels,
+    free: Bytes,
+    regions: Sequence[Region],
+    palette: Sequence[str],
+    paper: str,
+    kept: Mapping[int, str] | None = None,
 ) -> dict[int, str]:
     """A color for each region, neighbors never the same; the ground keeps the paper's.
+
+    kept : colors of before, which stay where a neighbor has not the same one.
 
     Regions are taken from the one with fewest neighbors left backwards, so that few colors are needed.
     Reference: Matula & Beck, Smallest-last ordering, J. ACM 30(3):417-427, 1983.
@@ -86,6 +103,9 @@ def colored(
         near[b].add(a)
     color = {r.number: paper for r in regions if r.ground}
     usable = [c for c in palette if c != paper]
+    for one, word in sorted((kept or {}).items()):
+        if one in near and one not in color and word in usable and word not in {color.get(n) for n in near[one]}:
+            color[one] = word
     for turn, region in enumerate(reversed(_smallest_last(near, set(color)))):
         taken = {color[n] for n in near[region] if n in color}
         # begin at another color each time, or the first few would cover nearly everything

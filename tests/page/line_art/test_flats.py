@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -233,6 +234,26 @@ def test_story_writes_flats_and_list(tmp_path: Path) -> None:
     assert json.loads(target.with_suffix(".json").read_text())["numbers"]["colors"] == record["numbers"]["colors"]
     assert (tmp_path / "flats_regions.png").is_file()
     assert "regions" in text
+
+
+def test_regions_keep_numbers_and_colors_when_the_page_is_cleaned_again(tmp_path: Path) -> None:
+    page = region_page(300, 7)
+    target = tmp_path / "flats.tif"
+    _layer(tmp_path / "lines.tif", page)
+    before = fill_flats(tmp_path / "lines.tif", target)["numbers"]["regions"]
+    # cut 4 px elsewhere, and one line more, which divides a region
+    shifted = np.roll(page.alpha, (4, 4), (0, 1))
+    widest = max((r for r in before if not r["ground"]), key=lambda r: r["area_mm2"])
+    row = int((widest["y_mm"] / MM_PER_INCH) * 300) + 4
+    cv2.line(shifted, (int(widest["box_mm"][0] * 300 / MM_PER_INCH), row),
+             (int((widest["box_mm"][0] + widest["box_mm"][2]) * 300 / MM_PER_INCH) + 8, row), 255, 4)  # fmt: skip
+    _layer(tmp_path / "lines.tif", replace(page, alpha=shifted))
+    after = {r["number"]: r for r in fill_flats(tmp_path / "lines.tif", target)["numbers"]["regions"]}
+    kept = [r for r in before if r["number"] in after and abs(after[r["number"]]["x_mm"] - r["x_mm"]) < 1.5]
+    # all but the divided one, and two that the shift rolls over the page's edge
+    assert len(kept) >= len(before) - 3
+    assert sum(after[r["number"]]["color"] == r["color"] for r in kept) >= 0.95 * len(kept)
+    assert min(n for n in after if n not in {r["number"] for r in before}) > max(r["number"] for r in before)
 
 
 def test_mean_colors_come_from_the_page(tmp_path: Path) -> None:
