@@ -7,12 +7,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import StitchbedError
-from stitchbed.core.record import VERSION, recording
-from stitchbed.jobs.job_file import JobFile, page_jobs
+from stitchbed.core.record import RECORDS, VERSION, recording
+from stitchbed.jobs.job_file import JobFile, files_of, page_jobs
 from stitchbed.jobs.run import DONE, RunSettings, run
+from stitchbed.jobs.settings import table_of
+
+BEFORE = {"clean": "canvas", "lines": "page", "flats": "lines"}  # what a step takes of a folder of results
 
 if TYPE_CHECKING:
     from stitchbed.core.progress import Progress
@@ -27,6 +31,29 @@ def run_whole(job: JobFile, settings: RunSettings, *, progress: Progress) -> tup
     of one name.
     """
     return _run_pages(job, settings, progress) if job.pages else run(job, settings, progress=progress)
+
+
+def run_step(
+    step: str, sources: Sequence[Path], out: Path, settings: Any, run_settings: RunSettings, *, progress: Progress
+) -> tuple[dict[str, Any], str]:
+    """Do one step for each picture named or lying in a folder, as a job of pages with that step alone.
+
+    Raises
+    ------
+    BadSettings : a path that is not there. StitchbedError : of the only picture.
+    """
+    pieces = tuple(picture for path in sources for picture in _taken(path, step))
+    tables = {step: table_of(settings)}
+    return run_whole(JobFile(out, step, out, pieces, out, out / RECORDS, tables, True), run_settings, progress=progress)
+
+
+def _taken(path: Path, step: str) -> list[Path]:
+    """The path itself; of a folder, the results of the step before where there are any, else all its pictures."""
+    if not path.is_dir():
+        return [path]
+    inside = files_of([path])
+    before = [one for one in inside if one.stem.endswith(f"_{BEFORE.get(step, '')}")]
+    return before or inside
 
 
 def failure_of(error: StitchbedError) -> dict[str, Any]:

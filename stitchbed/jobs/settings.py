@@ -69,6 +69,28 @@ def settings_of(kind: type[Settings], table: Table, at: Place, given: Table) -> 
     return kind(**values, **{name: value for name, value in given.items() if name in owned})
 
 
+def table_of(settings: Any, default: Any = None) -> dict[str, Any]:
+    """The table a job file would hold for these settings: what differs from the defaults, file names in full."""
+    default = type(settings)() if default is None else default
+    table: dict[str, Any] = {}
+    for one in fields(settings):
+        value, usual = getattr(settings, one.name), getattr(default, one.name)
+        if one.name in SHELL_ONLY or not one.init:
+            continue
+        if is_dataclass(value) and not isinstance(value, type):
+            inner = table_of(value, usual)
+            table |= {one.name: inner} if inner else {}
+        elif value != usual:
+            table[one.name] = _written(value)
+    return table
+
+
+def _written(value: Any) -> Any:
+    if isinstance(value, Path):
+        return str(value.absolute())
+    return [_written(item) for item in value] if isinstance(value, tuple | list) else value
+
+
 def _values(kind: Any, base: Any, table: Table, at: Place) -> dict[str, Any]:
     """Field -> value for every key of the table. base : the instance whose nested settings are changed, or None."""
     owned = {name: one for name, one in _fields(kind).items() if name not in SHELL_ONLY and hint_of(kind, name)[1].job}

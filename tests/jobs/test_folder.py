@@ -152,3 +152,21 @@ def test_the_templates_say_what_is_understood_also_where_it_is_commented_out(kin
             settings_of(settings_class(STEPS[name]), table, Place(name, job.folder), given={})
     assert list(job.tables) == list(STEPS)[0 if kind == "pieces" else 2 :]
     assert "{" not in text.replace("{name}", "") and template("steps") in text
+
+
+def test_one_step_for_a_folder_of_pages_and_for_what_came_of_it(book: Path, tmp_path: Path) -> None:
+    out = tmp_path / "done"
+
+    def do(*words: str | Path) -> Result:
+        return CliRunner().invoke(command_line, [*map(str, words), "-o", str(out), "--quiet"], standalone_mode=False)
+
+    told = do("clean", book, "--dust", "eager")
+    assert "2 of 3 pages done" in told.stdout and "scan 3" in str(told.exception)
+    assert do("lines", out).exception is None and do("flats", out, "--gap", "0.8").exception is None
+    made = {f"scan {n}_{word}.tif" for n in (1, 2) for word in ("page", "lines", "flats")}
+    assert {path.name for path in out.glob("[!.]*.tif")} == made
+    told = json.loads((out / "records" / "scan 1_page.json").read_text())
+    assert told["job"]["settings"] == {"dust": {"strength": "eager"}}
+    assert do("flats", out, "--gap", "0.8").stdout.count("1 step unchanged") == 2
+    wrong = CliRunner().invoke(command_line, ["lines", str(out), "-o", str(out / "a.tif")], standalone_mode=False)
+    assert "need a folder" in str(wrong.exception)

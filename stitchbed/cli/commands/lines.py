@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from stitchbed.cli.many import are_several, do_each
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.progress import shown
 from stitchbed.cli.settings import settings_options
@@ -19,14 +20,18 @@ PATH = click.Path(path_type=Path)
 
 
 @click.command("lines", short_help="Ink off the paper.")
-@click.argument("source", type=PATH)
-@click.option("-o", "--output", required=True, type=PATH, help="The layer to write, .tif.")
+@click.argument("sources", nargs=-1, required=True, type=PATH, metavar="SOURCE...")
+@click.option("-o", "--output", required=True, type=PATH, help="The layer to write, .tif; a folder for several.")
 @settings_options(LinesSettings)
-def command(source: Path, output: Path, settings: LinesSettings, shared: Shared) -> None:
+def command(sources: tuple[Path, ...], output: Path, settings: LinesSettings, shared: Shared) -> None:
     """Lift the lines of SOURCE off their paper: over white they look as before, over color no paper shows.
 
     SOURCE is only read; it should come from `clean`, so that its paper is white.
     """
+    if are_several(sources, output):
+        do_each("lines", sources, output, settings, shared)
+        return
+    source = sources[0]
     with shown(shared.quiet) as progress:
         record = lift_lines(source, output, settings, progress=progress)
     report(record, shared, summary(record, output))
