@@ -84,9 +84,10 @@ def beside(content: object, folder: Path, *, full: bool = False) -> Any:
     """
 
     def told(value: Path | str) -> str:
-        if isinstance(value, Path):
-            return os.path.abspath(value) if full else name_beside(value, folder)
-        return value if full else without_folders(value)
+        whole = isinstance(value, Path) or (os.path.isabs(value) and not re.search(r"\s", value))
+        if isinstance(value, str) and (full or not whole):
+            return value if full else without_folders(value)
+        return os.path.abspath(value) if full else name_beside(Path(value), folder)
 
     return plain(content, told=told)
 

@@ -354,7 +354,7 @@ def test_a_real_job_from_the_shell_twice(tmp_path: Path) -> None:
     paths = truth.write_set(tmp_path / "map" / "scans", tiles, dpi=150)
     (tmp_path / "map" / "job.toml").write_text(JOB)
     before = [sha256_of(path) for path in paths]
-    command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json"]
+    command = [sys.executable, "-m", "stitchbed", "run", str(tmp_path / "map" / "job.toml"), "--json", "--full-paths"]
     first = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
     out = tmp_path / "map" / "out"
     copies = ["export.layers", "export.print", "export.web", "export.nopaper"]
