@@ -99,7 +99,7 @@ LIMITS = {
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
 COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
 ALIKE = (1.4, 0.1)  # size ratio and difference of shape up to which two finds are of one kind
-LETTER_MM, PALE_ALIKE = 1.2, (3.0, 0.25)  # three pale marks as near as letters, of any size, are writing
+LETTER_MM, PALE_ALIKE, LETTERS = 1.2, (3.0, 0.25), 3  # so many pale marks as near as letters, of any size, are writing
 KIN = 1.0  # mm of strokes as pale as a pale dot beside it: it then belongs to what was written there
 PALE_COMPANY = 4  # the same for pale dots: dust is pale too, so more are wanted
 LEAST_GRAY, LEAST_ODD = 2.0, 0.2  # in blur areas, of full ink; measured on clean drawn pages at 300, 600, 1200 dpi
@@ -201,21 +201,29 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
 def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
     """Marks that stand alone, on paper, and are too gray, too thin or too far from all drawing to be drawn."""
     apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear)
-    near = company(finds, ALONE, scale)
-    written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE) >= 3
-    dust = odds(finds, scale, settings.smallest_dot) > limits.odds
-    return np.asarray(apart & dust & (near < PALE_COMPANY) & ~written)
+    dust = apart & (odds(finds, scale, settings.smallest_dot) > limits.odds)
+    dust &= company(finds, ALONE, scale) < PALE_COMPANY
+    # letters stand by letters as pale as they are; dust beside black dots is no writing
+    written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE, among=dust) >= LETTERS
+    return np.asarray(dust & ~written)
 
 
 def company(
-    finds: Finds, kind: int, scale: Scale, *, within: float = COMPANY_MM, alike: tuple[float, float] = ALIKE
+    finds: Finds,
+    kind: int,
+    scale: Scale,
+    *,
+    within: float = COMPANY_MM,
+    alike: tuple[float, float] = ALIKE,
+    among: Mask | None = None,
 ) -> NDArray[np.int64]:
     """(n,) how many of the same kind stand `within` mm of each find of `kind` whose size and shape are alike.
 
-    alike : largest ratio of sizes, largest difference of shapes.
+    alike : largest ratio of sizes, largest difference of shapes. among : (n,) finds that count, all where None.
     """
     count = np.zeros(len(finds.kind), np.int64)
-    which = np.flatnonzero((finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)) & ~crowded(finds, scale))
+    meant = (finds.kind == kind) & ((kind != ALONE) | (finds.alone > APART)) & ~crowded(finds, scale)
+    which = np.flatnonzero(meant if among is None else meant & among)
     if len(which) < 2:
         return count
     places = np.stack([finds.row[which], finds.col[which]], axis=1).astype(np.float64) / scale.px_per_mm
