@@ -113,7 +113,9 @@ def fill_flats(
     ):
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
+        progress("finding areas", 0, 1)
         found, regions = region_map(page, line_at, replace(settings, workers=workers))
+        progress("finding areas", 1, 1)
         before = _earlier(told_in, settings)
         regions = _as_before(found, regions, before, page)
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
