@@ -1,4 +1,4 @@
-"""I check changes of a job file against the standard library's reader: the value is there, all else stays as written."""
+"""I check changes of a job file against tomllib: the value is there, all else stays as it was written."""
 
 from __future__ import annotations
 

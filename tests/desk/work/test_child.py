@@ -1,4 +1,4 @@
-"""I check the process that works: ready, an answer for each request, an error in words, an end when nobody asks more."""
+"""I check the process that works: an answer for each request, an error in words, an end when nobody asks more."""
 
 from __future__ import annotations
 

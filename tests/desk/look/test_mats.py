@@ -1,0 +1,110 @@
+"""I check what lies on the mat: a card for each piece, pieces where they lie, the newest picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from stitchbed.desk.job.pieces import Facts, Piece
+from stitchbed.desk.look.mats import cards, layers, mat_of, picture
+from stitchbed.desk.look.tiles import Pictures
+from stitchbed.desk.stops import BY_NAME
+
+FACTS = Facts(1000, 2000, 300.0)
+
+
+def piece(name: str, *, left_out: bool = False) -> Piece:
+    """A piece that lies in /scans."""
+    return Piece(f"id-{name}", name, Path("/scans") / name, left_out, 1, "stamp")
+
+
+def session(*pieces: Piece, checked: Any = None, placed: Any = None, rows: Any = ()) -> Any:
+    """As much of a session as a mat asks."""
+    return SimpleNamespace(
+        pieces=lambda: list(pieces), checked=lambda: checked, placed=lambda: placed, rows=lambda: list(rows),
+        facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(),
+    )  # fmt: skip
+
+
+def looked(*names: str, mark: str = "now", **verdicts: str) -> dict[str, Any]:
+    """A check of those pieces."""
+    lifted = {"fault": "lifted", "level": "usable", "numbers": {"left": {"reach_px": 100}}}
+    rows = [
+        {"name": name, "path": f"/scans/{name}", "verdict": verdicts.get(name, "good"),
+         "findings": [lifted] if verdicts.get(name) == "usable" else [], "numbers": {}}
+        for name in names
+    ]  # fmt: skip
+    places = [
+        {"tile": name, "island": 0, "sheet_from_tile": [[1, 0, 500.0 * k], [0, 1, 0], [0, 0, 1]]}
+        for k, name in enumerate(names)
+    ]
+    whole = {"findings": [{"fault": "gap"}]}
+    record = {"pieces": rows, "placements": places, "set": whole, "warnings": ["c.tif was left out"]}
+    return {"mark": mark, "record": record}
+
+
+def test_each_piece_has_a_card_with_its_verdict_and_marks() -> None:
+    told = session(
+        piece("a"), piece("b"), piece("c", left_out=True), piece("d"), checked=looked("a", "b", "c", b="usable")
+    )
+    found = {one["name"]: one for one in cards(told)}
+    assert [one["verdict_words"] for one in found.values()] == ["good", "can be used", "left out", "not looked at yet"]
+    assert found["b"]["marks"] == [{"x": 0, "y": 0, "width": 0.1, "height": 1, "words": "lifted", "level": "usable"}]
+    assert found["a"]["marks"] == found["c"]["findings"] == found["d"]["findings"] == []
+    assert (found["a"]["width"], found["a"]["height"], found["a"]["turn"]) == (1000, 2000, 1)
+
+
+@pytest.mark.parametrize("mark", ["now", "earlier"])
+def test_what_was_said_of_the_set_counts_for_just_these_pieces(mark: str) -> None:
+    mat = mat_of(session(piece("a"), checked=looked("a", mark=mark)), BY_NAME["pieces"], ())
+    assert mat["kind"] == "cards" and len(mat["cards"]) == 1
+    assert mat["set"] == ([{"fault": "gap"}] if mark == "now" else [])
+    assert mat["notes"] == (["c.tif was left out"] if mark == "now" else [])
+
+
+def test_pieces_lie_where_the_check_or_the_join_laid_them() -> None:
+    told = looked("a", "b", "c")
+    mat = layers(session(piece("a"), piece("b"), piece("c", left_out=True), checked=told))
+    assert mat["kind"] == "layers"
+    assert [(one["name"], one["matrix"][4]) for one in mat["data"]["layers"]] == [("a", 0), ("b", 500)]
+    record = {
+        "placements": [{"tile": "b", "canvas_from_tile": [[1, 0, 70.0], [0, 1, 0], [0, 0, 1]]}],
+        "links": [{"rms_px": 1.0}, {"rms_px": None}, {"rms_px": 3.0}], "hints": None, "warnings": None,
+    }  # fmt: skip
+    mat = layers(session(piece("a"), piece("b"), checked=told, placed=record))
+    assert [one["name"] for one in mat["data"]["layers"]] == ["b"]
+    assert [one["rms_px"] for one in mat["links"]] == [3.0, 1.0, None]  # the worst first
+    assert mat["effects"] == mat["notes"] == []
+
+
+def test_without_a_look_or_a_place_it_says_so() -> None:
+    assert layers(session(piece("a")))["kind"] == "empty"
+    assert layers(session(checked=looked()))["kind"] == "empty"
+    nowhere = looked("a")
+    nowhere["record"]["placements"] = []
+    assert "No piece has a place" in layers(session(piece("a"), checked=nowhere))["words"]
+
+
+def test_the_newest_picture_of_a_stop_or_the_one_before_it(tmp_path: Path) -> None:
+    paths = [tmp_path / name for name in ("canvas.tif", "page.tif")]
+    for path in paths:
+        Image.fromarray(np.zeros((30, 40, 3), np.uint8)).save(path)
+
+    def row(step: str, path: Path, state: str = "done") -> dict[str, Any]:
+        return {"step": step, "outputs": [str(path)], "state": state, "warnings": []}
+
+    rows = [row("join", paths[0]), row("clean", paths[1], "changed")]
+    told = [session(rows=rows), session(rows=[rows[0], row("clean", tmp_path / "gone.tif")])]
+    shown = picture(told[0], BY_NAME["clean"])
+    assert shown["words"] == "clean: page.tif" and shown["stale"]
+    assert (shown["data"]["width"], shown["data"]["height"]) == (40, 30)
+    before = picture(told[1], BY_NAME["clean"])
+    assert before["words"] == "before: canvas.tif" and before["before"] and not before["stale"]
+    assert picture(session(), BY_NAME["clean"])["kind"] == "empty"
+    for one in told:
+        one.pictures.close()
