@@ -110,6 +110,9 @@ def colored(
         taken = {color[n] for n in near[region] if n in color}
         # begin at another color each time, or the first few would cover nearly everything
         free_ones = [c for c in usable[turn % len(usable) :] + usable[: turn % len(usable)] if c not in taken]
+        if not free_ones and kept:  # colors of before leave none: those round it are given up
+            left = {n: word for n, word in kept.items() if n not in near[region]}
+            return colored(labels, free, regions, palette, paper, left if len(left) < len(kept) else None)
         if not free_ones:
             raise BadSettings(
                 f"a region with {len(taken)} neighbors and a palette of {len(usable)} colors",

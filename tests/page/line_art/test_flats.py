@@ -256,6 +256,21 @@ def test_regions_keep_numbers_and_colors_when_the_page_is_cleaned_again(tmp_path
     assert min(n for n in after if n not in {r["number"] for r in before}) > max(r["number"] for r in before)
 
 
+def test_colors_of_before_give_way_where_they_leave_none() -> None:
+    """A region amid three of three colors, and a palette of three: one of those round it changes."""
+    labels = np.ones((60, 60), np.int32)
+    labels[5:55, 5:55] = 2
+    for number, part in ((3, np.s_[15:45, 15:25]), (4, np.s_[15:45, 25:35]), (5, np.s_[15:45, 35:45])):
+        labels[part] = number
+    free = np.ones(labels.shape, np.uint8)
+    regions = settled(labels, free, 1, "edge")
+    outer = next(r.number for r in regions if r.area == 50 * 50 - 30 * 30)
+    inner = [r.number for r in regions if r.area == 300]
+    kept = dict(zip(inner, PALETTE[:3], strict=True))
+    color = colored(labels, free, regions, PALETTE[:3], "#ffffff", kept)
+    assert all(color[outer] != color[n] for n in inner) and set(color.values()) <= {*PALETTE[:3], "#ffffff"}
+
+
 def test_mean_colors_come_from_the_page(tmp_path: Path) -> None:
     page = region_page(300, 8)
     source, colors, target = (tmp_path / name for name in ("lines.tif", "page.tif", "flats.tif"))
