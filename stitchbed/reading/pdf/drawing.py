@@ -39,7 +39,6 @@ def stored_bitmap(path: Path, place: int) -> Pixels:
             raise unreadable(path, "is damaged: its picture cannot be decoded")
         bitmap = found.get_bitmap(render=False)  # held while it is copied: the array is the library's own memory
         pixels = np.array(bitmap.to_numpy())
-        bitmap.close()
     return pixels.reshape(*pixels.shape[:2], -1)
 
 
