@@ -21,7 +21,9 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.page.medium import MEDIA
 
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker
-PURE = 0.6  # share of what is near white that has the top code, from which on the paper counts as white already
+# share of what is near white that has the top code, from which on the paper counts as white already; pale washes and
+# soft shading are near white too, and would be cut off with the paper's grain
+PURE = {"ink": 0.6, "pencil": 0.1, "paint": 0.1}
 MOST_NOISE = 0.2  # share of the top code; what strays more is another color, or an edge
 LEAST_SOLID = 400  # px deep in solid ink before its noise is believed
 SOLID_HALO = 1
@@ -73,7 +75,7 @@ def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | No
     pixels = np.concatenate([s.reshape(-1, s.shape[2]) for s in samples]).astype(np.float32) / top
     darkest, opaque = _darkest(pixels), settings.medium == "ink"
     noise = _noise(samples, darkest, float(top)) if opaque else 0.0
-    return Lifting(_white(pixels), darkest, color, opaque, not own, noise)
+    return Lifting(_white(pixels, PURE[settings.medium]), darkest, color, opaque, not own, noise)
 
 
 def solid_ink(codes: Pixels, lifting: Lifting) -> Mask:
@@ -97,7 +99,9 @@ def lifted(codes: Pixels, lifting: Lifting) -> Pixels:
         value = value.mean(axis=2, keepdims=True)
     least = 1 - value.min(axis=2, keepdims=True)
     alpha = np.maximum(least, _covered(value, lifting)) if lifting.opaque and not lifting.neutral else least
-    steps = np.ceil(np.clip(alpha, 0, 1) * top - 1e-3)
+    alpha = np.clip(alpha, 0, 1) * top
+    # own color must not leave 0..1, so its alpha is never too small; a color that is given is as near as codes allow
+    steps = np.ceil(alpha - 1e-3) if lifting.color is None else np.rint(alpha)
     steps[solid] = top
     share = np.maximum(steps, 1) / np.float32(top)
     if lifting.color is not None:
@@ -137,11 +141,14 @@ def _covered(value: Floats, lifting: Lifting) -> Floats:
     return np.asarray(((1 - value) @ way[:, None]) / length, np.float32)
 
 
-def _white(pixels: Floats) -> float:
-    """Share of the top code at which bare paper begins: 1 when the paper is white already."""
+def _white(pixels: Floats, pure: float) -> float:
+    """Share of the top code at which bare paper begins: 1 when the paper is white already.
+
+    pure : see PURE.
+    """
     gray = pixels.mean(axis=1)
     light = gray[gray > 0.75]
-    if not light.size or (light >= 1).sum() > PURE * (light > NEAR_WHITE).sum() > 0:
+    if not light.size or (light >= 1).sum() > pure * (light > NEAR_WHITE).sum() > 0:
         return 1.0
     middle = float(np.median(light))
     near = light[np.abs(light - middle) < 0.06]

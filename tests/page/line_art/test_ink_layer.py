@@ -143,6 +143,23 @@ def test_white_paper_among_pale_washes_is_white_already() -> None:
     assert lifting_of([grainy], InkSettings(), None).white < 1
 
 
+@pytest.mark.parametrize("medium", ["pencil", "paint"])
+def test_soft_tones_on_white_paper_are_not_cut_off(medium: str) -> None:
+    rng = np.random.default_rng(3)
+    page = np.full((120, 120, 1), 255, np.uint8)
+    page[:, 30:] = rng.integers(248, 254, (120, 90, 1))
+    assert lifting_of([page], InkSettings("own", medium), None).white == 1
+
+
+def test_black_is_within_half_a_code_of_the_mean_of_the_channels() -> None:
+    rng = np.random.default_rng(4)
+    page = rng.integers(200, 240, (60, 60, 3)).astype(np.uint8)
+    page[:20] = 255
+    lifting = lifting_of([page], InkSettings("black", "paint"), srgb_profile())
+    assert lifting.white == 1
+    assert np.abs(255.0 - lifted(page, lifting)[..., -1] - page.mean(axis=2)).max() <= 0.5 + 1e-4
+
+
 def test_gray_becomes_rgb_with_a_color(tmp_path: Path) -> None:
     gray = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     source, target = tmp_path / "page.tif", tmp_path / "lines.tif"
