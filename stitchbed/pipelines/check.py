@@ -131,7 +131,9 @@ def check_again(
         for index, one in enumerate(pool.map(once, tiles), start=1):
             seen.append(one)
             progress("look", index, len(tiles))
+        progress("compare", 0, 1)
         links = _links(tiles, seen, pool, kept)
+        progress("compare", 1, 1)
         evidence = _evidence(tiles, seen, links, settings.memory)
         evidence = replace(evidence, mirrored=_mirrored(tiles, seen, evidence.layouts, pool))
     record = {

@@ -100,7 +100,7 @@ def picture(session: Session, stop: Stop) -> dict[str, Any]:
         for path in map(Path, row["outputs"]):
             if path.suffix == ".tif":
                 with suppress(StitchbedError, OSError):
-                    return _picture(session, path, f"before: {path.name}", stale=False) | {"before": True}
+                    return _picture(session, path, path.name, stale=False) | {"before": True}
     return {"kind": "empty", "words": "Nothing to see here until it is done."}
 
 

@@ -64,7 +64,7 @@ const progress = ({ stop, step, done, total, seconds }) => {
   document.getElementById("step").textContent = total > 1 ? `${step}, ${done} of ${total}` : step;
   document.getElementById("spent").textContent = `${Math.round(seconds)} s`;
   const dot = document.querySelector(`.line a[href$="${stop}"] .dot`) || document.querySelector(".line .busy .dot");
-  dot?.style.setProperty("--part", total ? done / total : 0.3);
+  dot?.style.setProperty("--part", total ? Math.min(0.9, done / total) : 0.3);
   return undefined;
 };
 
