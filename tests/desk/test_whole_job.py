@@ -64,8 +64,21 @@ def until_said(page: Any, selector: str, words: str, seconds: float = 60) -> Non
 
 def to_stop(page: Any, name: str) -> None:
     """To a stop of the line, by its link."""
-    page.find_element("css selector", f'.line a[href$="{name}"]').click()
+    click(page, f'.line a[href$="{name}"]')
     wait(page, f"return document.body.dataset.stop === '{name}'")
+
+
+def click(page: Any, selector: str) -> None:
+    """Click what the selector finds, once more where the page was drawn anew between finding and clicking."""
+    from selenium.common.exceptions import StaleElementReferenceException
+
+    for last in (False, False, True):
+        try:
+            page.find_element("css selector", selector).click()
+            return
+        except StaleElementReferenceException:
+            if last:
+                raise
 
 
 def axe(page: Any) -> None:
@@ -100,9 +113,9 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
             assert sha256_of(job / "pieces" / name) == sha256_of(DEMO / name)
         wait(page, "return [...document.images].every((one) => one.complete && one.naturalWidth > 100)")
         axe(page)
-        page.find_element("css selector", "[data-closer]").click()  # a close look, and back
+        click(page, "[data-closer]")  # a close look, and back
         wait(page, "return document.getElementById('view').dataset.drawn === 'yes'")
-        page.find_element("css selector", '[data-look="back"]').click()
+        click(page, '[data-look="back"]')
 
         to_stop(page, "placing")
         wait(page, "return document.getElementById('view').dataset.drawn === 'yes'")
@@ -113,23 +126,23 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
         to_stop(page, "canvas")
         page.find_element("css selector", "[data-set='[\"outside\"]']").send_keys("paper")
         wait(page, "return document.querySelector('[data-post=\"/history/undo\"]').disabled === false")
-        page.find_element("css selector", "[data-start]").click()
+        click(page, "[data-start]")
         until_said(page, ".line", "being worked on")
         until_said(page, "footer", "Nothing is being worked on")
         wait(page, "return document.getElementById('view').dataset.drawn === 'yes'")
-        page.find_element("css selector", '[data-look="one"]').click()
+        click(page, '[data-look="one"]')
         wait(page, "return document.getElementById('where').textContent === '100 %'")
-        page.find_element("css selector", '[data-overlay="pieces"]').click()
+        click(page, '[data-overlay="pieces"]')
         wait(page, "return document.getElementById('over-pieces').style.display === ''")
         axe(page)
         made = next((job / "out").glob("*.tif"))
         first = sha256_of(made)
-        assert 'outside = "paper"' in (job / "job.toml").read_text()
+        assert '\noutside = "paper"' in (job / "job.toml").read_text()
 
-        page.find_element("css selector", '[data-post="/history/undo"]').click()
+        click(page, '[data-post="/history/undo"]')
         until_said(page, "#side", "Something changed since it was made")
-        assert "outside" not in (job / "job.toml").read_text()
-        page.find_element("css selector", '[data-post="/history/redo"]').click()
+        assert "\noutside" not in (job / "job.toml").read_text()
+        click(page, '[data-post="/history/redo"]')
         wait(page, "return !document.getElementById('side').innerText.includes('Something changed')")
         assert complaints(page) == []
 
@@ -144,7 +157,7 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
         until_said(page, "#mat", "can be used", 10)
         assert text_of(page, ".line").count("not begun") == 5
         to_stop(page, "clean")
-        page.find_element("css selector", '[data-act="do_step"]').click()
+        click(page, '[data-act="do_step"]')
         until_said(page, "#side", "Leave this step out")
         axe(page)
         complaints(page)
@@ -155,9 +168,9 @@ def _compare(page: Any) -> None:
     for number, which in enumerate(("one", "other")):
         page.find_element("css selector", f"#pair-{which}").send_keys(PIECES[number])
     wait(page, "return !document.getElementById('blink').disabled")
-    page.find_element("id", "difference").click()
+    click(page, "#difference")
     wait(page, "return desk.viewer.source.layers[1].mix === 'difference'")
-    page.find_element("id", "difference").click()
+    click(page, "#difference")
     hold = "document.querySelector('#picture').focus(); document.querySelector('#picture').dispatchEvent("
     page.execute_script(hold + "new KeyboardEvent('keydown', { key: ' ', bubbles: true }))")
     assert page.execute_script("return desk.viewer.source.layers.map((one) => !!one.hidden)") == [False, True]
@@ -167,13 +180,13 @@ def _compare(page: Any) -> None:
 
 def _mark(page: Any, job: Path) -> None:
     """The same spot marked in both pieces under two crosses, and the pieces placed again by it."""
-    page.find_element("css selector", '[data-say="side by side"]').click()
+    click(page, '[data-say="side by side"]')
     wait(page, "return document.querySelectorAll('.spot canvas').length === 2")
     axe(page)
-    page.find_element("css selector", ".spot-bar button.main").click()
+    click(page, ".spot-bar button.main")
     wait(page, "return document.querySelector('.said-list') !== null && !document.querySelector('.spots')")
     assert "hints.same_point" in (job / "job.toml").read_text()
-    page.find_element("css selector", '[data-start="placing"]').click()
+    click(page, '[data-start="placing"]')
     until_said(page, "#side", "What it changed")
     until_said(page, "footer", "Nothing is being worked on")
     assert "followed" in text_of(page, "#side")
