@@ -22,6 +22,7 @@ from stitchbed.core.errors import Disconnected
 from stitchbed.core.files import MADE
 from stitchbed.mosaic.result import render_rows as rendering
 from stitchbed.mosaic.survey.context import SurveySettings
+from stitchbed.pipelines.join import join as pipeline
 
 
 def _judged(made: Joined) -> verdict.Verdict:
@@ -432,3 +433,7 @@ def test_pieces_of_one_size_only_are_no_condition(tmp_path: Path) -> None:
     tiles = [large[0], replace(small[0], name="piece_02")]
     made = join_set(tmp_path, sheet, tiles)
     assert _judged(made).rms < 3 * tol.CLEAN_RMS
+
+
+def test_the_front_door_of_the_package_leads_to_the_pipeline() -> None:
+    assert stitchbed.join is pipeline and stitchbed.PIPELINES["join"]
