@@ -5,6 +5,7 @@ In: region numbers of the small map. Out: the same map renumbered, a list of reg
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -110,8 +111,8 @@ def colored(
         taken = {color[n] for n in near[region] if n in color}
         # begin at another color each time, or the first few would cover nearly everything
         free_ones = [c for c in usable[turn % len(usable) :] + usable[: turn % len(usable)] if c not in taken]
-        if not free_ones and kept:  # colors of before leave none: those round it are given up
-            left = {n: word for n, word in kept.items() if n not in near[region]}
+        if not free_ones and kept:  # colors of before leave none: the one fewest round it have is given up there
+            left = _without_rarest(kept, near[region])
             return colored(labels, free, regions, palette, paper, left if len(left) < len(kept) else None)
         if not free_ones:
             raise BadSettings(
@@ -120,6 +121,13 @@ def colored(
             )  # fmt: skip
         color[region] = free_ones[0]
     return color
+
+
+def _without_rarest(kept: Mapping[int, str], near: set[int]) -> dict[int, str]:
+    """Colors to keep without the one that fewest of these regions have."""
+    counts = Counter(word for n, word in sorted(kept.items()) if n in near)
+    rarest = min(counts, key=lambda word: (counts[word], word), default=None)
+    return {n: word for n, word in kept.items() if n not in near or word != rarest}
 
 
 def _smallest_last(near: Mapping[int, set[int]], without: set[int]) -> list[int]:
