@@ -198,8 +198,10 @@ def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array,
     u = 2 * xy[:, 0] / max(size[1] - 1, 1) - 1
     v = 2 * xy[:, 1] / max(size[0] - 1, 1) - 1
     own = np.column_stack([u, v, (3 * u * u - 1) / 2, (3 * v * v - 1) / 2, u * v])
-    every = legvander2d(np.clip(u, -1, 1), np.clip(v, -1, 1), [degree, degree])
     order = np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
+    # numpy cannot shape the products of no points, which a piece has that shares nothing with the others
+    points = (np.clip(u, -1, 1), np.clip(v, -1, 1))
+    every = legvander2d(*points, [degree, degree]) if len(xy) else np.zeros((0, len(order)))
     return own, np.asarray(every[:, (order > 0) & (order <= degree)], np.float64)
 
 

@@ -251,3 +251,10 @@ def test_shading_terms_are_orthogonal_and_bounded() -> None:
     gram = own.T @ own / len(own)
     assert np.abs(gram - np.diag(np.diag(gram))).max() < 0.01
     assert np.abs(bed.mean(0)).max() < 0.02  # no constant: that is the gain's part
+
+
+def test_a_piece_that_shares_no_point_has_a_basis_of_no_rows() -> None:
+    """As when a person holds two pieces where they share nothing."""
+    own, bed = shading_basis((300, 400), np.zeros((0, 2)), 4)
+    one, other = shading_basis((300, 400), np.zeros((1, 2)), 4)
+    assert own.shape == (0, one.shape[1]) and bed.shape == (0, other.shape[1])
