@@ -19,6 +19,7 @@ from stitchbed.page.clean.steps import framed_desk, paper, tone
 from stitchbed.page.dust.classify import DustSettings
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.border import BorderSettings
+from stitchbed.page.sheet.lamp import lamp_only
 from stitchbed.page.sheet.tone import ToneSettings, lightness
 from stitchbed.page.sheet.white import PaperSettings
 
@@ -60,6 +61,8 @@ def test_the_desk_knows_its_page(desk: CleanContext, begun: tuple[CleanContext, 
     assert plan.white.mean / plan.white.mean[0] == pytest.approx(TINT, abs=0.01)
     told, other = desk.on(plan.frame, PaperSettings(), "pencil")
     assert told.boxes == framed.boxes and other.medium.name == "pencil" and other.medium.asked
+    assert np.array_equal(other.white.grid, lamp_only(plan.white).grid)  # washes stay: the lamp alone is evened
+    assert not np.array_equal(other.white.grid, plan.white.grid)
 
 
 def test_a_frame_that_cuts_nothing_says_so(desk: CleanContext) -> None:

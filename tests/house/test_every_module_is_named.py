@@ -1,0 +1,80 @@
+"""I check that some test imports every module of the package, so that nothing is tested only by what lies above it.
+
+In: the imports of the tests, read with `ast`. Out: the modules no test names, which must be among those that wait.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+# modules that wait for a test of their own; this list only grows shorter: take a name out with the test that names it
+WAITING = frozenset(
+    {
+        "stitchbed.cli.many",
+        "stitchbed.desk.job.said",
+        "stitchbed.jobs.belonging",
+        "stitchbed.jobs.pages",
+        "stitchbed.mosaic.hints.effects",
+        "stitchbed.mosaic.hints.following",
+        "stitchbed.mosaic.hints.motions",
+        "stitchbed.mosaic.hints.preparing",
+        "stitchbed.mosaic.hints.proposing",
+        "stitchbed.mosaic.hints.recorded",
+        "stitchbed.mosaic.hints.showing",
+        "stitchbed.mosaic.hints.ties",
+        "stitchbed.mosaic.result.kept_looks",
+        "stitchbed.mosaic.result.laid_out",
+        "stitchbed.mosaic.result.layout_picture",
+        "stitchbed.mosaic.result.planned",
+        "stitchbed.page.dust.evidence",
+        "stitchbed.page.dust.second_sight",
+        "stitchbed.page.line_art.gaps",
+        "stitchbed.page.line_art.hatching",
+        "stitchbed.page.line_art.lasting",
+        "stitchbed.page.line_art.marks",
+        "stitchbed.page.line_art.outlines",
+        "stitchbed.page.line_art.slivers",
+        "stitchbed.page.underneath.cells",
+        "stitchbed.page.underneath.stains",
+        "stitchbed.page.underneath.under",
+        "stitchbed.pipelines.scanning.coverage",
+        "stitchbed.reading.base.samples",
+        "stitchbed.reading.metadata.jxl_bits",
+        "stitchbed.reading.metadata.losses",
+        "stitchbed.reading.pdf.content",
+        "stitchbed.reading.pdf.decode",
+        "stitchbed.reading.pdf.document",
+        "stitchbed.reading.pdf.drawing",
+        "stitchbed.reading.pdf.inside",
+        "stitchbed.reading.pdf.picture",
+        "stitchbed.reading.pdf.placement",
+        "stitchbed.reading.pdf.reader",
+        "stitchbed.reading.pdf.strips",
+        "stitchbed.reading.stills.heif",
+        "stitchbed.reading.stills.jxl",
+        "stitchbed.reading.stills.raw",
+        "stitchbed.reading.tiff.colors",
+    }
+)
+
+
+def _imported(path: Path) -> Iterator[str]:
+    """Dotted names a file imports; of `from a import b` both `a` and `a.b`."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (one.name for one in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{one.name}" for one in node.names)
+
+
+def test_every_module_is_named_by_some_test() -> None:
+    files = [path for path in (ROOT / "stitchbed").rglob("*.py") if path.name not in ("__init__.py", "__main__.py")]
+    modules = {".".join(path.relative_to(ROOT).with_suffix("").parts) for path in files}
+    named = {name for path in (ROOT / "tests").rglob("*.py") for name in _imported(path)}
+    fresh = sorted(modules - named - WAITING)
+    names = ", ".join(fresh)
+    assert not fresh, f"no test imports {names}: write one at the same place in tests/ that checks what each promises"
