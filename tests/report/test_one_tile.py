@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from stitchbed.output.tiff_master import BLOCK, MasterSpec, encode_block, write_master
 from stitchbed.reading.base.cache import PieceCache
 from stitchbed.reading.formats import open_windows
 from stitchbed.report.one_tile import OnePicture
@@ -61,4 +62,30 @@ def test_there_is_no_tile_outside(tmp_path: Path) -> None:
     assert TILE == 512
     for place in ((0, 3, 0), (0, 0, 5), (-1, 0, 0), (4, 0, 0), (3, 1, 0), (0, -1, 0)):
         assert one.tile(*place) is None
+    one.close()
+
+
+def test_a_master_with_places_nothing_covers_is_looked_at_by_its_own_levels(tmp_path: Path) -> None:
+    """A canvas of hundreds of megapixels is seen at once only where its reduced views are used; measuring does not."""
+    spec = MasterSpec(1100, 1300, 3, "uint8", True, 300, None)
+    pixels = _picture(1100, 1300, 4, "uint8")
+    pixels[..., 3] = 255
+    pixels[:300, :700] = 0
+    places = [(row, col) for row in range(0, 1100, BLOCK) for col in range(0, 1300, BLOCK)]
+    blocks = (encode_block(pixels[row : row + BLOCK, col : col + BLOCK], spec) for row, col in places)
+    path = tmp_path / "canvas.tif"
+    write_master(path, spec, blocks)
+    with open_windows(path) as windows:
+        level = windows.level(1)
+        assert level is not None and level.raster.shape == (550, 650, 3)
+        mean = pixels[300:1100, 700:1300, :3].reshape(400, 2, 300, 2, 3).mean(axis=(1, 3))
+        assert np.abs(windows.view(2)[150:, 350:].astype(float) - mean).max() <= 0.51
+        tiles = list(picture_tiles(windows))
+    one = OnePicture(path, PieceCache(2**26))
+    for tile in tiles:
+        a, b = (
+            cv2.imdecode(np.frombuffer(data or b"", np.uint8), cv2.IMREAD_COLOR)
+            for data in (one.tile(tile.halvings, tile.row, tile.col), tile.jpeg)
+        )
+        assert a.shape == b.shape and np.abs(a.astype(int) - b).mean() < 1.5
     one.close()

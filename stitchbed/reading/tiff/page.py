@@ -204,7 +204,7 @@ class Pages:
 def layout_of(directory: Directory, page: TiffPage) -> Pages:
     """The page with the reduced views that fit it; a view that is damaged or missing ends the row."""
     levels: list[TiffPage] = []
-    if (blob(directory, 305) or b"").startswith(WRITER) and page.alpha is None:
+    if (blob(directory, 305) or b"").startswith(WRITER):
         places = numbers(directory, 330)
         for place in [] if places is None else places.tolist()[:MOST_LEVELS]:
             level = _level(directory, place, page, len(levels) + 1)

@@ -76,7 +76,9 @@ def _mean(header: Header, stored: Stored, down: Cells, across: Cells) -> Pixels:
 
 def _halvings(header: Header, stored: Stored, reduction: int) -> int:
     """Number of the smallest reduced view whose pixels fill whole cells; 0 for the picture itself."""
-    most = min(len(stored.levels), MOST_HALVINGS[stored.dtype]) if header.orientation == 1 else 0
+    # where alpha weighs colors, means of means are other colors: good to look at, not to measure by
+    plain = header.orientation == 1 and not header.raster.alpha
+    most = min(len(stored.levels), MOST_HALVINGS[stored.dtype]) if plain else 0
     return max(number for number in range(most + 1) if reduction % 2**number == 0)
 
 
