@@ -19,31 +19,22 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.findings import believed_dpi
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect
+from stitchbed.matching.features import FeatureSettings, detect
 from stitchbed.matching.hypotheses import LinkSettings
-from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
+from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.pairs import PairSettings, choose
-from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, sight_of
+from stitchbed.matching.similarity_links import Link, sight_of
 from stitchbed.mosaic.registration.pose_graph import corners
-from stitchbed.mosaic.survey.judgment import BeliefSettings, believed
+from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows
 
 PIECES, PAGES, UNCLEAR = "pieces", "pages", "unclear"
 VIEW_SIDE, SIGHT_SIDE = 1600, 480  # px of the picture points are sought in, and motions are judged by first
-PROBABLE = 0.5  # of a link: pages that repeat a motif gave up to .1, neighbors on a sheet .99
+BELIEF = BeliefSettings(least=0.5)  # pages of one hand look alike, and no loop of pieces confirms a link here
 FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
 SAME = 0.8  # of the smaller picture: sharing more, two are captures of one page and not neighbors on a sheet
 MOST_APART = 0.34  # of the pictures: so many may find no neighbor and the set still be pieces; join names them
-
-
-@dataclass(frozen=True)
-class _View:
-    """What is kept of a picture."""
-
-    points: Keypoints
-    sight: Sight
-    detail: Detail
 
 
 @dataclass(frozen=True)
@@ -72,7 +63,7 @@ def belonging(tiles: Sequence[Tile], *, workers: int, progress: Progress) -> Bel
         for done, view in enumerate(pool.map(_view, tiles, dpi), start=1):
             views.append(view)
             progress("looking", done, len(tiles))
-        pairs = choose([view.points for view in views], PairSettings())
+        pairs = choose([view.keypoints for view in views], PairSettings())
         links = [link for link in pool.map(lambda pair: _link(views, dpi, pair), pairs) if link is not None]
     sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
     same = [link for link in links if _shared(link, sizes) > SAME]
@@ -93,25 +84,21 @@ def _kind(count: int, groups: Sequence[Sequence[str]], alone: set[str]) -> str:
     return PIECES if len(groups) == 1 and len(alone) <= MOST_APART * count else UNCLEAR
 
 
-def _view(tile: Tile, dpi: float) -> _View:
+def _view(tile: Tile, dpi: float) -> PieceView:
     reduction = reduction_for(tile.raster.shape, VIEW_SIDE)
     with open_windows(tile.path) as windows:
         gray = gray_of(windows.view(reduction))
     shades = np.rint(gray).astype(np.uint8)
     points = detect(tile.name, shades[..., None], reduction, FEATURES)
     detail = detail_of(gray, reduction, dpi / MM_PER_INCH, EvidenceSettings())
-    return _View(points, sight_of(gray, reduction, SIGHT_SIDE), detail)
+    return PieceView(points, sight_of(gray, reduction, SIGHT_SIDE), detail)
 
 
-def _link(views: Sequence[_View], dpi: Sequence[float], pair: tuple[int, int]) -> Link | None:
+def _link(views: Sequence[PieceView], dpi: Sequence[float], pair: tuple[int, int]) -> Link | None:
     """What joins two pictures where all they would share speaks for it, as a join believes it."""
-    a, b = (views[index] for index in pair)
-    scale = dpi[pair[1]] / dpi[pair[0]]
-    found = proposals(a.points, b.points, (a.sight, b.sight), scale, LinkSettings())
-    if isinstance(found, NoLink):
-        return None
-    best = believed(found, (a.detail, b.detail), scale, settings=BeliefSettings(), evidence=EvidenceSettings())
-    return best if isinstance(best, Link) and best.probability > PROBABLE else None
+    both, scale = (views[pair[0]], views[pair[1]]), dpi[pair[1]] / dpi[pair[0]]
+    best = judged_link(both, scale, LinkSettings(), belief=BELIEF, evidence=EvidenceSettings())
+    return best if isinstance(best, Link) else None
 
 
 def _shared(link: Link, sizes: dict[str, tuple[int, int]]) -> float:
