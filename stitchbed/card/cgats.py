@@ -59,7 +59,7 @@ def read_tables(path: Path) -> tuple[PatchTable, ...]:
     try:
         data = read_file(path, LARGEST_BYTES)
     except OSError as error:
-        raise _bad(str(path), f"cannot be read ({(error.strerror or str(error)).lower()})") from error
+        raise _bad(str(path), f"cannot be read ({_uncapped(error.strerror or str(error))})") from error
     return parse_tables(data.decode("utf-8-sig" if data[:3] == b"\xef\xbb\xbf" else "latin-1"), str(path))
 
 
@@ -217,6 +217,11 @@ def _numbers(table: PatchTable, row: tuple[str, ...], columns: Sequence[str], na
     if not np.all(np.isfinite(values)):
         raise _bad(name, f"has no finite number in {' '.join(columns)} of patch {row[0]}")
     return values
+
+
+def _uncapped(words: str) -> str:
+    """The system's words as part of a sentence; units in them stay as they are."""
+    return words[:1].lower() + words[1:]
 
 
 def _bad(name: str, found: str) -> BadSettings:

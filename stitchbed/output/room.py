@@ -5,6 +5,7 @@ In: the master to be made. Out: nothing, or an error while nothing is lost yet.
 
 from __future__ import annotations
 
+import math
 import shutil
 from pathlib import Path
 
@@ -35,7 +36,7 @@ def demand_room(spec: MasterSpec, output: Path, memory: int) -> None:
         raise CanvasTooLarge(
             f"a picture {spec.width} px wide, of which {line * BLOCK / 2**20:.0f} MiB are packed at a time",
             expected=f"at most {ROW_SHARE * memory / 2**20:.0f} of the {memory / 2**20:.0f} MiB to work in",
-            attempt=f"--memory {line * BLOCK / ROW_SHARE / 2**20:.0f}MiB, or less dpi",
+            attempt=f"--memory {math.ceil(line * BLOCK / ROW_SHARE / 2**20)}MiB, or less dpi",
         )
     packed = 1.0 if spec.codec == "none" else PACKED[spec.dtype]
     demand_free(output, int(line * spec.height * packed * 4 / 3 * 2), "the rows and the master")

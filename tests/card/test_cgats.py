@@ -145,5 +145,5 @@ def test_missing_and_huge_files(tmp_path: Path) -> None:
         read_tables(tmp_path / "none.txt")
     big = tmp_path / "big.txt"
     big.write_bytes(b"a" * (17 * 2**20))
-    with pytest.raises(BadSettings, match="bytes long"):
+    with pytest.raises(BadSettings, match="longer than 16 MiB"):
         read_tables(big)

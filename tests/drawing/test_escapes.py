@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import zipfile
 from html.parser import HTMLParser
 from pathlib import Path, PurePosixPath
@@ -122,4 +123,4 @@ def test_a_name_never_reaches_a_shell() -> None:
     for source in sources:
         text = source.read_text(encoding="utf-8")
         for word in ("os.system", "shell=True", "os.popen", "pickle.load", "eval(", "exec(", "yaml.load", "extractall"):
-            assert word not in text.replace("re.compile(", ""), f"{word} in {source.name}"
+            assert not re.search(rf"(?<!\w){re.escape(word)}", text), f"{word} in {source.name}"

@@ -169,4 +169,4 @@ def test_one_step_for_a_folder_of_pages_and_for_what_came_of_it(book: Path, tmp_
     assert told["job"]["settings"] == {"dust": {"strength": "eager"}}
     assert do("flats", out, "--gap", "0.8").stdout.count("1 step unchanged") == 2
     wrong = CliRunner().invoke(command_line, ["lines", str(out), "-o", str(out / "a.tif")], standalone_mode=False)
-    assert "need a folder" in str(wrong.exception)
+    assert "a folder, for each picture" in str(wrong.exception)

@@ -252,13 +252,13 @@ def test_words_that_are_missing(grid: tuple[Path, Path, np.ndarray], tmp_path: P
 
 @pytest.mark.parametrize("bits", [1, 12, 32])
 def test_bits_that_are_not_written(bits: int, grid: tuple[Path, Path, np.ndarray], tmp_path: Path) -> None:
-    """Not silently taken for 8; and pictures in floating point are refused in words by the reader."""
+    """Not silently taken for 8; and light beyond white in floating point is refused in words by the reader."""
     picture, table, corners = grid
     settings = ColorSettings(card="chart", patches=table, corners=corners, bits=bits)
     with pytest.raises(BadSettings, match="bits"):
         correct_color(picture, tmp_path / "t.tif", settings, progress=aside)
     deep = tmp_path / "deep.tif"
-    tifffile.imwrite(deep, np.full((100, 100, 3), 0.5, np.float32), photometric="rgb")
+    tifffile.imwrite(deep, np.full((100, 100, 3), 1.5, np.float32), photometric="rgb")
     with pytest.raises(UnreadableTile, match="floating point"):
         correct_color(deep, tmp_path / "t.tif", replace(settings, bits=16), progress=aside)
     assert not (tmp_path / "t.tif").exists()

@@ -290,7 +290,7 @@ def test_order_and_names_of_folders_change_no_byte(base: Joined, tmp_path: Path)
     assert _again(base, tmp_path, QUICK, shuffled) == base.canvas.read_bytes()
 
 
-@pytest.mark.parametrize("memory", [2**22, 2**33])
+@pytest.mark.parametrize("memory", [2**23, 2**33])
 def test_memory_changes_no_byte(base: Joined, tmp_path: Path, memory: int) -> None:
     assert _again(base, tmp_path, replace(QUICK, memory=memory), [base.paths[0].parent]) == base.canvas.read_bytes()
 

@@ -16,7 +16,9 @@ def test_names_that_may_be_pieces_whether_they_are_there_or_not(name: str, tmp_p
     assert may_be_piece(tmp_path / name)
 
 
-@pytest.mark.parametrize("name", [".hidden.tif", ".a.job", *(f"notes{end}" for end in sorted(SIDE_FILES)), "RECORD.JSON"])
+@pytest.mark.parametrize(
+    "name", [".hidden.tif", ".a.job", *(f"notes{end}" for end in sorted(SIDE_FILES)), "RECORD.JSON"]
+)
 def test_names_that_may_not(name: str, tmp_path: Path) -> None:
     assert not may_be_piece(tmp_path / name)
 
