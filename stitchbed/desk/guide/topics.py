@@ -169,7 +169,41 @@ DESK = Topic(
         ),
     ),
 )
-TOPICS = {topic.name: topic for topic in (SCANNING, VERDICTS, LOST, DESK)}
+FILES = Topic(
+    "files",
+    "What files may come in",
+    "what is kept of each kind, and what is lost",
+    (
+        Part(
+            "Kept as it is",
+            (),
+            (
+                "TIFF with up to 16 bits or floating point 0..1, every page of it; PNG",
+                "PDF as scanner software writes it: the stored picture, not resampled, with the dpi of its page; the"
+                " third page is named scan.pdf:3",
+            ),
+        ),
+        Part(
+            "Kept, but for what was lost before",
+            ("Such files are no masters; scan to TIFF where you can. `stitchbed check` tells what each one lost.",),
+            (
+                "JPEG and WebP: lossy coding, half of the color's resolution, the camera's tone curve; 8 bits",
+                "HEIC, AVIF, JPEG XL: the same, with up to 16 bits; depth and gain maps are passed over",
+                "raw photographs: noise and lens faults stay; they need pip install 'stitchbed[raw]'",
+            ),
+        ),
+        Part(
+            "Refused, with what to do",
+            (),
+            (
+                "Lab and CMYK: set the scanner software to RGB",
+                "a PDF page with writing or lines over its picture: name a dpi to draw it at, scan.pdf:3@600",
+                "high dynamic range, floating point beyond 0..1",
+            ),
+        ),
+    ),
+)
+TOPICS = {topic.name: topic for topic in (SCANNING, VERDICTS, LOST, FILES, DESK)}
 
 
 def topic_of(name: str) -> Topic:
