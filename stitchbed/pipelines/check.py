@@ -7,7 +7,7 @@ text.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -132,10 +132,12 @@ def check_again(
             seen.append(one)
             progress("look", index, len(tiles))
         progress("compare", 0, 1)
-        links = _links(tiles, seen, pool, kept)
+        views = [one.at(dpi) for one, dpi in zip(seen, believed_dpi(tiles), strict=True)]
+        links = _links(tiles, views, pool, kept)
         progress("compare", 1, 1)
-        evidence = _evidence(tiles, seen, links, settings.memory)
-        evidence = replace(evidence, mirrored=_mirrored(tiles, seen, evidence.layouts, pool))
+        looks = [one.look for one in seen]
+        evidence = _evidence(tiles, looks, _laid(tiles, views, links), settings.memory)
+        evidence = replace(evidence, mirrored=_mirrored(tiles, looks, views, evidence.layouts, pool))
     record = {
         "command": "check",
         **judged(evidence),
@@ -183,13 +185,12 @@ def _see(tile: Tile, transfer: Transfer, memory: int) -> _Seen:
     return _Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
 
 
-def _links(tiles: Sequence[Tile], seen: Sequence[_Seen], pool: ThreadPoolExecutor, kept: Kept) -> list[Link]:
+def _links(tiles: Sequence[Tile], views: Sequence[PieceView], pool: ThreadPoolExecutor, kept: Kept) -> list[Link]:
     """Links at the scale dpi says; for pieces that stay alone, at other scales too."""
     if len(tiles) < 2:
         return []
     dpi = believed_dpi(tiles)
-    views = [one.at(own) for one, own in zip(seen, dpi, strict=True)]
-    pairs = choose([one.points for one in seen], PairSettings())
+    pairs = choose([view.keypoints for view in views], PairSettings())
 
     def once(pair: tuple[int, int], scales: Sequence[float], belief: BeliefSettings) -> Link | None:
         mark = *((tiles[index].name, tiles[index].sha256, dpi[index]) for index in pair), tuple(scales)
@@ -214,7 +215,11 @@ def _link(views: tuple[PieceView, PieceView], scales: Sequence[float], belief: B
 
 
 def _mirrored(
-    tiles: Sequence[Tile], seen: Sequence[_Seen], layouts: Sequence[Layout], pool: ThreadPoolExecutor
+    tiles: Sequence[Tile],
+    looks: Sequence[Look],
+    views: Sequence[PieceView],
+    layouts: Sequence[Layout],
+    pool: ThreadPoolExecutor,
 ) -> frozenset[str]:
     """Pieces alone whose mirror image links to a piece that is not alone."""
     main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
@@ -222,24 +227,20 @@ def _mirrored(
     dpi = believed_dpi(tiles)
 
     def fits(index: int) -> bool:
-        look = seen[index].look
+        look = looks[index]
         gray = np.ascontiguousarray(look.gray[:, ::-1])
         points = detect(tiles[index].name, gray[..., None], look.reduction, FEATURES)
         sight = sight_of(gray.astype(np.float32), look.reduction, SIGHT_SIDE)
         flipped = _Seen(replace(look, gray=gray), points, sight).at(dpi[index])
-        others = [(seen[other].at(dpi[other]), dpi[other] / dpi[index]) for other in main]
-        return any(_link((flipped, view), (scale,), SURE) is not None for view, scale in others)
+        return any(_link((flipped, views[k]), (dpi[k] / dpi[index],), SURE) is not None for k in main)
 
     found = pool.map(fits, lone if len(main) > 1 else [])
     return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
 
 
-def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link], memory: int) -> Evidence:
+def _evidence(tiles: Sequence[Tile], looks: Sequence[Look], layouts: Sequence[Layout], memory: int) -> Evidence:
     """Everything the judge is told."""
     index = {tile.name: number for number, tile in enumerate(tiles)}
-    looks = [one.look for one in seen]
-    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
-    layouts = _laid(tiles, seen, sizes, links)
     kept = [item for layout in layouts for item in layout.links]
     pairs = [(index[item.a], index[item.b]) for item in kept]
     comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
@@ -261,12 +262,10 @@ def _evidence(tiles: Sequence[Tile], seen: Sequence[_Seen], links: Sequence[Link
     )
 
 
-def _laid(
-    tiles: Sequence[Tile], seen: Sequence[_Seen], sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]
-) -> list[Layout]:
+def _laid(tiles: Sequence[Tile], views: Sequence[PieceView], links: Sequence[Link]) -> list[Layout]:
     """Pieces that hang together, the largest group first, after all overlaps that they imply were asked."""
-    views = {tile.name: one.at(dpi) for tile, one, dpi in zip(tiles, seen, believed_dpi(tiles), strict=True)}
-    details = {name: view.detail for name, view in views.items()}
+    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
+    details = {tile.name: view.detail for tile, view in zip(tiles, views, strict=True)}
     parts = lay_out(sizes, links, GraphSettings(), np.random.default_rng(0))
     checked = [one for part in parts for one in settled(part, sizes, details, EVIDENCE)]
     return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
