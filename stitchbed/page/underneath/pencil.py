@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.matching.robust import robust_spread
 
 # degrees of the absorbed light (`hue_of`): 0 takes red alone, 60 red and green, 180 green and blue, 240 blue alone
 HUES = {"blue": (-12.0, 82.0), "red": (122.0, 212.0)}
@@ -119,7 +120,7 @@ def _noise(pixels: Floats) -> float:
     if len(bare) < LEAST_SEEN:
         return 0.0
     tinge = -np.log(bare[:, 0] / np.maximum(bare[:, 2], 1e-3))
-    return float(1.4826 * np.median(np.abs(tinge - np.median(tinge))) / np.sqrt(2))
+    return float(robust_spread(tinge) / np.sqrt(2))
 
 
 def _most(hue: Floats, weight: Floats) -> float:
