@@ -91,24 +91,20 @@ export const placing = (viewer) => {
     const [right, bottom] = [2, 3].map((axis) => Math.min(sides[0][axis], sides[1][axis]));
     if (right > left && bottom > top) viewer.fit([left, top, right - left, bottom - top]);
   };
-  document.addEventListener("click", say);
-  document.addEventListener("pointerdown", press);
-  for (const name of ["pointerup", "pointercancel", "blur"]) window.addEventListener(name, lift);
-  document.addEventListener("keydown", space);
-  document.addEventListener("keyup", space);
-  document.addEventListener("change", change);
+  const listening = new AbortController(), until = { signal: listening.signal };
+  document.addEventListener("click", say, until);
+  document.addEventListener("pointerdown", press, until);
+  for (const name of ["pointerup", "pointercancel", "blur"]) window.addEventListener(name, lift, until);
+  document.addEventListener("keydown", space, until);
+  document.addEventListener("keyup", space, until);
+  document.addEventListener("change", change, until);
   renew();
   return {
     renew,
     remove() {
       over.remove();
       spots?.close();
-      document.removeEventListener("click", say);
-      document.removeEventListener("pointerdown", press);
-      for (const name of ["pointerup", "pointercancel", "blur"]) window.removeEventListener(name, lift);
-      document.removeEventListener("keydown", space);
-      document.removeEventListener("keyup", space);
-      document.removeEventListener("change", change);
+      listening.abort();
     },
   };
 };
