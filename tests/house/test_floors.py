@@ -17,6 +17,7 @@ PACKAGE = Path(__file__).parents[2] / "stitchbed"
 RANKS = {
     "core": 0,
     "imaging": 1,
+    "blending": 2,
     "color": 2,
     "drawing": 2,
     "matching": 2,

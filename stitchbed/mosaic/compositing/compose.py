@@ -10,9 +10,10 @@ from collections.abc import Mapping, Sequence
 import cv2
 import numpy as np
 
+from stitchbed.blending.multiband import HALO, multiband_blend
+from stitchbed.blending.partial_layers import blend_seen
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.imaging.box import Box, grown, meets
-from stitchbed.mosaic.compositing.multiband_blending import HALO, multiband_blend
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of
 from stitchbed.mosaic.registration.canvas import footprint
@@ -93,27 +94,6 @@ def _finished(plan: Plan, layers: dict[int, Layer], masks: dict[int, Mask], unit
     pictures = [layers[i].light for i in used]
     if all(layers[i].whole for i in used):
         return multiband_blend(pictures, [masks[i].astype(np.float32) for i in used])[inner], None
-    covered = np.any([masks[i] for i in used], axis=0)
-    composite = pictures[0].copy()
-    for picture, i in zip(pictures[1:], used[1:], strict=True):
-        np.copyto(composite, picture, where=masks[i][..., None])
-    # where a layer does not see, it takes the others' picture, so that bands do not pull its replicated rim in
-    filled = [np.where(layers[i].sight[..., None], p, composite) for i, p in zip(used, pictures, strict=True)]
-    return multiband_blend(filled, _spread([masks[i] for i in used], covered))[inner], covered[inner]
-
-
-def _spread(masks: Sequence[Mask], covered: Mask) -> list[Floats]:
-    """Masks (h, w) 0 or 1 that go on over what nobody sees, each place with the nearest one seen: no border along a rim
-    may pull in a picture that is not shown there.
-    """
-    owner = np.zeros(covered.shape, np.int32)
-    for index, mask in enumerate(masks):
-        owner[mask] = index
-    if not covered.all():
-        _, nearest = cv2.distanceTransformWithLabels(
-            (~covered).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
-        )
-        of_label = np.zeros(int(nearest.max()) + 1, np.int32)
-        of_label[nearest[covered]] = owner[covered]
-        owner = of_label[nearest]
-    return [(owner == index).astype(np.float32) for index in range(len(masks))]
+    owners = [masks[i] for i in used]
+    light, covered = blend_seen(pictures, [layers[i].sight for i in used], owners)
+    return light[inner], covered[inner]

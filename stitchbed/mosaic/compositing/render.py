@@ -14,12 +14,12 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from stitchbed.blending.multiband import HALO
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.transfer import to_stored
 from stitchbed.mosaic.compositing.compose import composed
-from stitchbed.mosaic.compositing.multiband_blending import HALO
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import NOBODY
 from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, spots_near

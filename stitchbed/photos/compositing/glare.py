@@ -18,12 +18,11 @@ LIGHT_TONE = 0.5  # mean of the channels: a burnt channel of a lighter tone is s
 BRIGHTER, BRIGHTER_SHARE = 0.03, 0.15  # shine: brighter than the darkest photo by this much light plus this share
 SPECK_MM = 1.0  # smaller shining specks are left alone: single brush marks shine from everywhere
 ROOM_MM = 3.0  # taken from the other photo round the shine as well
-FEATHER_MM = 2.0
 
 
 @dataclass(frozen=True)
 class Shares:
-    """How much of each photo goes into the result: (photos, h, w) float32 that sum to 1, at `density` px/mm."""
+    """Which photo shows what: weights (photos, h, w) float32, 1 for the one and 0 for others, at `density` px/mm."""
 
     weights: Floats
     density: float
@@ -62,10 +61,7 @@ def shares(flats: Sequence[Floats], density: float) -> Shares:
     # a place that shines in the first photo goes to the first other photo that is calm there, else to the darkest
     for index in range(len(flats) - 1, 0, -1):
         best = np.where(bad[0] & ~bad[index], index, best)
-    sigma = FEATHER_MM * density
-    weights = [cv2.GaussianBlur((best == index).astype(np.float32), (0, 0), sigma) for index in range(len(flats))]
-    stacked = np.stack([np.asarray(weight, dtype=np.float32) for weight in weights])
-    return Shares(stacked / stacked.sum(axis=0), density)
+    return Shares(np.stack([best == index for index in range(len(flats))]).astype(np.float32), density)
 
 
 def shining(light: Floats, clipped: Mask, seen: Mask, density: float) -> Mask:

@@ -1,6 +1,6 @@
-"""I decide which of several overlapping photos of a work shows which part of it, and how they pass into each other.
+"""I decide which of several overlapping photos of a work shows which part of it.
 
-In: leveled flat views in linear light, and what each photo sees. Out: `Shares`.
+In: leveled flat views in linear light, and what each photo sees. Out: `Shares`; rendering blends along their borders.
 
 A photo is best far from its own edge. Between two photos there is a band in which either will do; there the border is
 moved to where they agree (watershed, Vincent & Soille 1991). A place that shines in one photo goes to one in which it
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
 from stitchbed.core.arrays import Array, Floats, Mask
-from stitchbed.photos.compositing.glare import FEATHER_MM, Shares, shining
+from stitchbed.photos.compositing.glare import Shares, shining
 
 BAND_MM = 20.0  # how far a border may wander to where photos agree
 EDGE_MM = 2.0  # of a photo's edge never shown where another photo sees the place: filters need neighbors
@@ -41,9 +41,7 @@ def mosaic_shares(
     owner = _moved(best, score, light, density)
     worse = np.take_along_axis(score, owner[None], 0)[0] < np.minimum(score.max(axis=0), 0)
     owner = np.where(worse, best, owner)
-    weights = np.stack([_soft(owner == index, masks[index], depth[index], density) for index in range(len(flats))])
-    total = weights.sum(axis=0)
-    weights = np.where(total > 1e-6, weights / np.maximum(total, 1e-6), owner == np.arange(len(flats))[:, None, None])
+    weights = np.stack([owner == index for index in range(len(flats))])
     left = np.take_along_axis(bad & masks, owner[None], 0)[0]
     return Shares(weights.astype(np.float32), density), left
 
@@ -78,9 +76,3 @@ def _moved(best: NDArray[np.intp], score: Array, light: Floats, density: float) 
     apart = np.abs(pair[1] - pair[0]) / np.maximum(pair.mean(axis=0), 0.02)
     relief = np.rint(255 * (1 - np.clip(cv2.GaussianBlur(apart, (0, 0), density) / 0.1, 0, 1))).astype(np.int32)
     return np.asarray(watershed(relief, markers), dtype=np.intp) - 1
-
-
-def _soft(mine: Mask, seen: Mask, depth: Array, density: float) -> Array:
-    """A photo's share round what it owns, never where it does not see."""
-    soft = cv2.GaussianBlur(mine.astype(np.float64), (0, 0), FEATHER_MM * density)
-    return np.asarray(soft * np.where(seen, np.clip(depth / EDGE_MM, 0, 1), 0), dtype=np.float64)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from stitchbed.blending.multiband import HALO
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import srgb_decode, transfer_of
 from stitchbed.mosaic.compositing.compose import composed
-from stitchbed.mosaic.compositing.multiband_blending import HALO
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.compositing.tile_layer import Source

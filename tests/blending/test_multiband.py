@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import tolerances as tol
 
+from stitchbed.blending.multiband import HALO, LEVELS, multiband_blend
 from stitchbed.imaging.box import Box, blocks, clipped, grown
-from stitchbed.mosaic.compositing.multiband_blending import HALO, LEVELS, multiband_blend
 
 SIDE = 512
 
