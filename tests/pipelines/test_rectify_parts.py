@@ -136,5 +136,5 @@ def test_photos_that_share_nothing_are_refused(photos: PhotoSet, tmp_path: Path)
     with pytest.raises((CardNotFound, BadSettings), match=r"shares neither a card|hardly overlap"):
         rectify([paths[0], paths[2]], tmp_path / "no.tif", SETTINGS, progress=aside)
     assert not (tmp_path / "no.tif").exists()
-    with pytest.raises(BadSettings, match="blank sheet for photos"):
+    with pytest.raises(BadSettings, match="does not show one even sheet"):
         rectify(paths, tmp_path / "no.tif", replace(SETTINGS, blank=paths[0]), progress=aside)

@@ -21,12 +21,26 @@ from stitchbed.matching.robust import robust_sigma, tukey_weights
 from stitchbed.photos.compositing.illumination import polynomial
 
 SHARED_ORDER, OWN_ORDER = 4, 2
-# Standard deviations believed beforehand, in log light at the frame's half diagonal (common practice, no source):
-# lenses lose up to a stop at the corners; exposures of a series differ little; lamps change little between photos.
-EXPOSURE, RADIAL, SHARED, OWN = 0.5, 0.4, 0.05, 0.03
 NOISE = 0.01  # of a place's mean light: grain, sharpness, places cut differently
 ROUNDS = 12
 FEWEST = 40
+
+
+@dataclass(frozen=True)
+class Beliefs:
+    """Standard deviations believed beforehand, in log light at the frame's half diagonal (common practice, no source).
+
+    exposure : of a series of photos. radial : lenses lose up to a stop at the corners. shared : lamps that move with
+    the camera. own : lamps change little between photos.
+    """
+
+    exposure: float = 0.5
+    radial: float = 0.4
+    shared: float = 0.05
+    own: float = 0.03
+
+
+KNOWN = Beliefs(radial=1e-4, shared=1e-4, own=1e-4)  # of photos evened out by a blank sheet: exposures alone
 
 
 @dataclass(frozen=True)
@@ -45,7 +59,9 @@ class Vignetting:
     spread_before: float
 
 
-def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mask]) -> Vignetting | None:
+def level_photos(
+    light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mask], believed: Beliefs | None = None
+) -> Vignetting | None:
     """Solve for all photos at once; the first one keeps its exposure.
 
     light : per photo (N, channels) linear, of the same N places. at : per photo (N, 2) place in its frame, in half
@@ -61,7 +77,7 @@ def level_photos(light: Sequence[Array], at: Sequence[Array], seen: Sequence[Mas
     if not rows or sum(map(len, rows)) < FEWEST:
         return None
     design, target = np.concatenate(rows), np.concatenate(values)
-    solution, spread, agreeing = _robust_fit(design, target, _priors(len(light)))
+    solution, spread, agreeing = _robust_fit(design, target, _priors(len(light), believed or Beliefs()))
     count, shared = len(light), 2 + _terms(SHARED_ORDER)
     own = solution[count + shared :].reshape(count, _terms(OWN_ORDER), -1)
     exposure = solution[:count] - solution[0]
@@ -97,10 +113,10 @@ def _rows(photo: int, at: Array, count: int) -> Array:
     return rows
 
 
-def _priors(count: int) -> Array:
+def _priors(count: int, believed: Beliefs) -> Array:
     """(unknowns,) width of what is believed."""
-    own = (OWN, count * _terms(OWN_ORDER))
-    sizes = ((EXPOSURE, count), (RADIAL, 2), (SHARED, _terms(SHARED_ORDER)), own)
+    own = (believed.own, count * _terms(OWN_ORDER))
+    sizes = ((believed.exposure, count), (believed.radial, 2), (believed.shared, _terms(SHARED_ORDER)), own)
     return np.concatenate([np.full(number, width) for width, number in sizes])
 
 

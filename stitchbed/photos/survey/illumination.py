@@ -95,12 +95,7 @@ def _in_photo(fit: PlaneFit, number: int, card: SeenCard, card_xy: Array) -> Arr
 
 
 def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> LightField:
-    if blank.size != photo.size:
-        raise BadSettings(
-            f"the blank photo {blank.tile.name} has another size than {photo.tile.name}",
-            expected="a photo of a blank sheet taken with the camera and the lamps left as they were",
-            attempt="photograph a blank sheet in place of the work, or leave --blank away",
-        )
+    _check_size(blank, photo)
     facing = plane.work
     seen = places(blank, plane.fit, number, facing, 0.0)
     xy, cells = seen.xy, seen.light
@@ -109,13 +104,49 @@ def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> Li
     field = fit_light(
         xy[inside], cells[inside], kinds, size_mm=(facing.width, facing.height), order=BLANK_ORDER, source="blank sheet"
     )
-    if field is None or field.residual > EVEN_ENOUGH or field.inliers < LEAST_AGREEING or inside.mean() < 0.5:
+    return _trusted(field, float(inside.mean()), blank, "covers the place of the work")
+
+
+def _check_size(blank: Photo, photo: Photo) -> None:
+    if blank.size != photo.size:
+        raise BadSettings(
+            f"the blank photo {blank.tile.name} has another size than {photo.tile.name}",
+            expected="a photo of a blank sheet taken with the camera and the lamps left as they were",
+            attempt="photograph a blank sheet in place of the work, or leave --blank away",
+        )
+
+
+def _trusted(field: LightField | None, share: float, blank: Photo, extent: str) -> LightField:
+    """The field of a blank sheet, seen by a share of the places looked at, when it is one."""
+    if field is None or field.residual > EVEN_ENOUGH or field.inliers < LEAST_AGREEING or share < 0.5:
         raise BadSettings(
             f"the blank photo {blank.tile.name} does not show one even sheet where the work lay",
-            expected="a blank, matt sheet that covers the place of the work",
+            expected=f"a blank, matt sheet that {extent}",
             attempt="photograph a larger blank sheet without moving camera or lamps, or leave --blank away",
         )
     return field
+
+
+def blank_in_frame(blank: Photo, like: Photo) -> LightField:
+    """The light in the camera's own frame (places are photo px), for works moved under a camera that stands still.
+
+    Raises
+    ------
+    BadSettings : the blank photo is of another size, or does not show one even sheet.
+    """
+    _check_size(blank, like)
+    h, w = blank.small.shape[0] // CELL_PX, blank.small.shape[1] // CELL_PX
+    view = np.ascontiguousarray(blank.small[: h * CELL_PX, : w * CELL_PX])
+    cells = np.asarray(to_linear(view, blank.transfer), np.float64).reshape(h, CELL_PX, w, CELL_PX, -1)
+    mean = cells.mean(axis=(1, 3)).reshape(h * w, -1)
+    spread = (cells.std(axis=(1, 3)).reshape(h * w, -1) / np.maximum(mean, 1e-3)).max(1)
+    calm = (spread < CALM) & (mean.max(1) < 0.97)
+    x, y = np.meshgrid((np.arange(w) + 0.5) * CELL_PX - 0.5, (np.arange(h) + 0.5) * CELL_PX - 0.5)
+    xy = (np.stack([x.ravel(), y.ravel()], 1) + 0.5) * blank.reduction - 0.5
+    kinds = ["blank"] * int(calm.sum())
+    size = (float(blank.size[1]), float(blank.size[0]))
+    field = fit_light(xy[calm], mean[calm], kinds, size_mm=size, order=BLANK_ORDER, source="blank sheet")
+    return _trusted(field, float(calm.mean()), blank, "fills the photo")
 
 
 def board_field(

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from flat_photos import fit_of, photo, plane_of, scaled, stored
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import to_linear
-from stitchbed.photos.compositing.illumination import light_at
+from stitchbed.photos.compositing.illumination import LightField, light_at
 from stitchbed.photos.survey import parts
 from stitchbed.photos.survey.parts import WHOLE, highlights_in_parts, in_parts, survey_light_in_parts
 from stitchbed.photos.survey.photo import Photo
@@ -71,12 +73,60 @@ def test_leveled_photos_show_the_work_alike() -> None:
         assert np.abs(part / levels[0] - 1).max() < 0.05  # and the lens's 26 % at the corners
 
 
-def test_no_blank_sheet_and_no_source_that_cannot_tell() -> None:
+def under_lamps(lean: float, bend: float = 0.0) -> tuple[list[Photo], Photo]:
+    """Parts of a work moved under a camera and lamps that stand still, and a blank sheet there; one side is darker."""
+    x = np.linspace(-1, 1, SIZE[1])
+    lamps = np.broadcast_to(np.exp(lean * x - bend * x**2) * 0.6, SIZE)
+    shots = [
+        stored((work()[:, int(left) : int(left) + SIZE[1]] * lamps)[..., None].repeat(3, axis=2)) for left in LEFTS
+    ]
+    return [photo(one, f"{k}.jpg") for k, one in enumerate(shots)], photo(stored(lamps[..., None].repeat(3, axis=2)))
+
+
+def unevenness(photos: list[Photo], fields: Sequence[LightField | None]) -> float:
+    """How much the work's squares, evened out, differ from what they reflect, as the largest ratio of two."""
+    ratios = []
+    for one, field, left in zip(photos, fields, LEFTS, strict=True):
+        x, y = (grid.ravel() for grid in np.meshgrid(np.arange(6, 200, 12), np.arange(6, 140, 12)))
+        light = to_linear(np.ascontiguousarray(one.small[y, x][:, None]), one.transfer)[:, 0, 1]
+        assert field is not None
+        evened = light / light_at(field, np.stack([x + left + 0.5, y + 0.5], 1))[:, 1]
+        ratios.append(evened / work()[y, x + int(left)])
+    return float(np.concatenate(ratios).max() / np.concatenate(ratios).min())
+
+
+def test_a_blank_sheet_tells_the_light_of_lamps_that_stand_still() -> None:
+    photos, blank = under_lamps(0.25)
+    without, _ = survey_light_in_parts(photos, plane(photos), light="auto", blank=None)
+    fields, notes = survey_light_in_parts(photos, plane(photos), light="auto", blank=blank)
+    assert notes == [] and all(field is not None and field.source == "blank sheet" for field in fields)
+    assert unevenness(photos, fields) < 1.03 < unevenness(photos, without)
+    taken_without = survey_light_in_parts(photos, plane(photos), light="none", blank=blank)[0]
+    assert all(field is not None and field.source != "blank sheet" for field in taken_without)
+
+
+def test_a_blank_sheet_under_other_lamps_is_refused() -> None:
+    photos, _ = under_lamps(0.25)
+    _, other = under_lamps(0.25, bend=0.5)
+    with pytest.raises(BadSettings, match="overlaps of the parts still differ"):
+        survey_light_in_parts(photos, plane(photos), light="auto", blank=other)
+    with pytest.raises(BadSettings, match="does not show one even sheet"):
+        survey_light_in_parts(photos, plane(photos), light="auto", blank=photos[0])
+
+
+def test_a_blank_sheet_that_makes_exposures_differ_is_told() -> None:
+    """Light that rises evenly across the frame looks like other exposures where the work was moved."""
+    photos, _ = under_lamps(0.25)
+    _, other = under_lamps(-0.3)
+    _, notes = survey_light_in_parts(photos, plane(photos), light="auto", blank=other)
+    assert any("exposures still differ by" in note for note in notes)
+
+
+def test_no_source_that_cannot_tell() -> None:
     photos = taken()
-    for light, blank, words in (("blank", None, "blank sheet"), ("auto", photos[0], "blank sheet"),
-                                ("board", None, "--light board"), ("card", None, "--light card")):  # fmt: skip
+    for light, words in (("blank", "without a blank photo"), ("board", "--light board"), ("card", "--light card")):
         with pytest.raises(BadSettings, match=words):
-            survey_light_in_parts(photos, plane(photos), light=light, blank=blank)
+            survey_light_in_parts(photos, plane(photos), light=light, blank=None)
 
 
 def test_photos_that_hardly_overlap_are_refused() -> None:
