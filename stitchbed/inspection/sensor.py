@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -78,7 +79,7 @@ def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
     """Number of 8-bit codes in use when these are too few for the range they span, in the fullest channel."""
     counts = np.zeros((windows[0].shape[2], 256), np.int64)
     for window in windows:
-        codes = (window >> 8).astype(np.uint8) if window.dtype == np.uint16 else window
+        codes = eight_bit(window)
         for channel in range(codes.shape[2]):
             counts[channel] += np.bincount(codes[..., channel].ravel(), minlength=256)
     best = None

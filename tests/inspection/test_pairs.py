@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.glass import grains
@@ -157,6 +158,8 @@ def test_few_tones_and_black_ends() -> None:
     assert few_tones([soft]) is None
     assert few_tones([soft // 16 * 17]) == 12  # levels 2 to 13 of sixteen
     assert few_tones([soft.astype(np.uint16) * 257]) is None
+    ninths = np.rint(np.rint(soft / 255.0 * 9) / 9 * 65535).astype(np.uint16)  # codes that lie between those of 8 bits
+    assert few_tones([ninths]) == few_tones([eight_bit(ninths)]) == 8
     view = np.full((300, 200), 230, np.float32)
     assert black_end(view) is None
     view[270:] = 3
