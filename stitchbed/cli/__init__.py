@@ -11,11 +11,13 @@ import os
 import signal
 import sys
 from contextlib import suppress
+from difflib import get_close_matches
 from types import FrameType
 from typing import NoReturn
 
 import click
 
+from stitchbed.cli.screen import say
 from stitchbed.core.errors import in_words
 from stitchbed.core.memory import one_heap
 from stitchbed.core.record import VERSION
@@ -54,6 +56,15 @@ class Commands(click.Group):
         home = "desk" if cmd_name in OF_DESK else "commands"
         command: click.Command = importlib.import_module(f"stitchbed.cli.{home}.{cmd_name}").command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command meant; a slip of the keys is told with the nearest name."""
+        near = get_close_matches(args[0], COMMANDS, n=1, cutoff=0.5)
+        if near and args[0] not in COMMANDS:
+            ctx.fail(f"No such command {args[0]!r}. Did you mean {near[0]!r}?")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The table of commands, without loading any."""
@@ -94,7 +105,7 @@ def _end(code: int, words: str) -> NoReturn:
     """Say the words where that can be done, and end; what cannot be written any more is let go of."""
     with suppress(OSError, ValueError):
         if words:
-            click.echo(words, err=True)
+            say(words, err=True)
     try:
         sys.stdout.flush()
     except (OSError, ValueError):  # the interpreter would complain of it once more as it ends

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from stitchbed.cli.screen import say
 from stitchbed.core.errors import printable
 from stitchbed.core.record import beside
 from stitchbed.core.settings import SHELL_ONLY
@@ -89,7 +90,10 @@ def shared_options(function: Command) -> Command:
 def report(record: Mapping[str, Any], shared: Shared, text: str) -> None:
     """Answer the user: the record as JSON, which names files from where it was written, else from here; or `text`."""
     told = beside(dict(record), Path(), full=shared.full_paths) if shared.json else None
-    click.echo(printable(text) if told is None else json.dumps(told, indent=1, allow_nan=False))
+    if told is None:
+        say(printable(text))
+    else:
+        click.echo(json.dumps(told, indent=1, allow_nan=False))
 
 
 def prove(proof: Path | None, record: StepRecord, sources: Sequence[Path], output: Path) -> None:

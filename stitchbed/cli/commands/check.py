@@ -15,6 +15,7 @@ import click
 
 from stitchbed.cli.options import Shared, report
 from stitchbed.cli.progress import shown
+from stitchbed.cli.screen import say
 from stitchbed.cli.settings import settings_options
 from stitchbed.core.errors import printable
 from stitchbed.pipelines.check import CheckSettings, check
@@ -52,4 +53,7 @@ def command(
 
 def _arrived(shared: Shared, told: Mapping[str, Any]) -> None:
     """One line of JSON, or some of words, for what came."""
-    click.echo(json.dumps(told, allow_nan=False) if shared.json else printable(arrival(told)))
+    if shared.json:
+        click.echo(json.dumps(told, allow_nan=False))
+    else:
+        say(printable(arrival(told)))

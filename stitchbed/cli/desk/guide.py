@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import click
 
+from stitchbed.cli.screen import say
 from stitchbed.desk.guide.topics import all_topics, in_the_shell, topic_of
 
 
@@ -14,4 +15,4 @@ from stitchbed.desk.guide.topics import all_topics, in_the_shell, topic_of
 @click.argument("topic", required=False)
 def command(topic: str | None) -> None:
     """Show a page of the guide; without TOPIC, say which there are. The desk shows the same pages with pictures."""
-    click.echo(in_the_shell(topic_of(topic)) if topic else all_topics())
+    say(in_the_shell(topic_of(topic)) if topic else all_topics())

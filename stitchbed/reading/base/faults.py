@@ -92,6 +92,9 @@ def _system_fault(path: Path, error: OSError) -> UnreadableTile:
         IsADirectoryError: ("is a folder, not a picture", "a picture file", "give the pictures in it, or rename it"),
         PermissionError: ("may not be read (permission denied)", "a file you may read", "change its permissions"),
     }
+    if isinstance(error, FileNotFoundError) and set("*?[") & set(path.name):  # a shell hands on what fits nothing
+        attempt = "look at the ending of the files (.tif or .tiff, .jpg or .JPG), or name the folder alone"
+        return unreadable(path, "fits no file", expected="a pattern that fits files", attempt=attempt)
     for kind, (found, expected, attempt) in ways.items():
         if isinstance(error, kind):
             return unreadable(path, found, expected=expected, attempt=attempt)
