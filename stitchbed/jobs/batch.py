@@ -8,6 +8,7 @@ knows which kind it is.
 
 from __future__ import annotations
 
+import platform
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
@@ -17,6 +18,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import BadSettings, StitchbedError, WorksFailed
 from stitchbed.core.files import claim, write_json
 from stitchbed.core.record import VERSION, beside, recording
@@ -44,6 +46,7 @@ def do_work(work: Work) -> dict[str, Any]:
     }
     with recording("work") as record:
         try:
+            _see(work)
             job = job_of_work(work)
             told, text = run_whole(job, work.run, progress=_unseen)
             result |= {"ok": True, "steps": told.get("steps", []), "text": text}
@@ -53,6 +56,23 @@ def do_work(work: Work) -> dict[str, Any]:
         except Exception as error:
             result |= _failed(error, "".join(traceback.format_exception(error)))
     return result | {"seconds": record.seconds}
+
+
+def _see(work: Work) -> None:
+    """What was there for who listed the works, and is not for who does them, is not shared between the two.
+
+    Raises
+    ------
+    BadSettings : it cannot be seen from here.
+    """
+    if not work.seen or file_of(work.path).exists():
+        return
+    host = platform.node().split(".")[0] or "this machine"
+    raise BadSettings(
+        f"{work.path}, which the worker on {host} cannot see",
+        expected="the works under the same path on every machine that does them",
+        attempt=f"share their folder with {host} under this path, and the folder of --out; or leave --cluster out",
+    )
 
 
 def job_of_work(work: Work) -> JobFile:

@@ -45,12 +45,13 @@ class BatchSettings:
 
 @dataclass(frozen=True)
 class Work:
-    """One work, as sent to another process or machine: what to do, where to, how."""
+    """One work, as sent to another process or machine: what to do, where to, how; seen : its files were there then."""
 
     name: str
     path: Path
     out: Path | None
     run: RunSettings
+    seen: bool = False
 
 
 def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work], list[Path]]:
@@ -80,7 +81,7 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
     if settings.out is not None:
         _make(settings.out)
     return [
-        Work(name, path.absolute(), _out(path, name, settings), _shared(asked, settings))
+        Work(name, path.absolute(), _out(path, name, settings), _shared(asked, settings), file_of(path).exists())
         for name, path in zip(names, asked, strict=True)
     ], [path for path in paths if path not in asked]
 

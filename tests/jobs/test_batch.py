@@ -232,3 +232,15 @@ def test_workers_of_another_version_are_told(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setattr(batch, "VERSION", "9.9")
     told, text = run_each(paths, BatchSettings(at_once=1), progress=quiet, task=counting)
     assert told["warnings"] == ["version 9.9 is here, but a was done by 0.1.0"] and "Note: version 9.9" in text
+
+
+def test_a_worker_that_cannot_see_the_files_says_where_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("platform.node", lambda: "attic.example.net")
+    result = do_work(Work("gone", tmp_path / "gone", None, RunSettings(), seen=True))
+    assert not result["ok"]
+    assert "gone, which the worker on attic cannot see" in result["found"]
+    assert "share their folder with attic" in result["try"]
+    misspelled = do_work(Work("gone", tmp_path / "gone", None, RunSettings()))
+    assert "the worker on" not in misspelled["found"]
