@@ -5,10 +5,12 @@ In: evidence. Out: the record's part on pieces and on the set.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
 from stitchbed.inspection.findings import Evidence, Finding, worst
 from stitchbed.inspection.overlaps import suspects
@@ -17,10 +19,13 @@ from stitchbed.inspection.piece_checks import own_sharpness, piece_findings
 from stitchbed.inspection.set_checks import set_findings
 
 
-def judged(evidence: Evidence) -> dict[str, Any]:
-    """Findings and verdicts per piece and for the set; the set is as good as its worst piece."""
+def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[str, Any]:
+    """Findings and verdicts per piece and for the set; the set is as good as its worst piece, and what could not be
+    read (`unread`) is missing from it.
+    """
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
+    whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]
     for index, finding in pair_findings(evidence):
         together[index].append(finding)
     for index in sorted(suspects(evidence.comparisons)):

@@ -44,7 +44,7 @@ from stitchbed.pipelines.contract.records import CheckRecord
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
-from stitchbed.reading.intake import take_in
+from stitchbed.reading.intake import take_what_can
 
 FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
@@ -123,7 +123,7 @@ def check_again(
     begun = time.perf_counter()
     settings, progress = settings or CheckSettings(), watched(progress, cancel)
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
-    tiles, warnings = take_in(paths_of(inputs), memory=settings.memory, allow_unreadable=True)
+    tiles, warnings, faults = take_what_can(paths_of(inputs), memory=settings.memory)
     profile = usual_profile(tiles)
     once = partial(_seen_once, profile=profile, transfer=transfer_of(profile), kept=kept, memory=settings.memory)
     with ThreadPoolExecutor(workers) as pool:
@@ -140,7 +140,7 @@ def check_again(
         evidence = replace(evidence, mirrored=_mirrored(tiles, looks, views, evidence.layouts, pool))
     record = {
         "command": "check",
-        **judged(evidence),
+        **judged(evidence, faults),
         "placements": _placements(tiles, evidence.layouts),
         "warnings": warnings,
         "seconds": round(time.perf_counter() - begun, 2),

@@ -68,14 +68,28 @@ def take_in(
     ------
     UnreadableTile, CanvasTooLarge : a file cannot be taken; no file is left.
     """
+    tiles, warnings, faults = take_what_can(paths, max_pixels=max_pixels, memory=memory, dpi=dpi)
+    if faults and not allow_unreadable:
+        raise faults[0]
+    return tiles, [*(f"{fault.found}; it was left out" for fault in faults), *warnings]
+
+
+def take_what_can(
+    paths: Sequence[Path], *, max_pixels: int = MAX_PIXELS, memory: int = MEMORY, dpi: float | None = None
+) -> tuple[list[Tile], list[str], list[StitchbedError]]:
+    """As `take_in`: tiles and warnings, and why each file that could not be taken could not.
+
+    Raises
+    ------
+    UnreadableTile, CanvasTooLarge : no file is left.
+    """
     files, warnings = _listed(paths)
     ask = partial(_taken, max_pixels=max_pixels, memory=memory, dpi=dpi)
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
         taken = [one for many in pool.map(ask, files) for one in many]
     faults = [fault for fault in taken if isinstance(fault, StitchbedError)]
-    if faults and (not allow_unreadable or len(faults) == len(taken)):
+    if faults and len(faults) == len(taken):
         raise faults[0]
-    warnings += [f"{fault.found}; it was left out" for fault in faults]
     good = [one for one in taken if not isinstance(one, StitchbedError)]
     warnings += [f"{shown(one.path)}: {note}" for one in good for note in one.header.notes]
     kept, doubles = _each_once(good)
@@ -87,7 +101,7 @@ def take_in(
         )
     names = unique_names([one.path for one in kept])
     tiles = [Tile(names[one.path], one.path, one.sha256, one.header.raster) for one in kept]
-    return tiles, [*warnings, *doubles]
+    return tiles, [*warnings, *doubles], faults
 
 
 def same_profile(tiles: Sequence[Tile], assume: str | None = None) -> bytes | None:

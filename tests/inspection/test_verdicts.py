@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stitchbed.core.errors import UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
@@ -58,6 +59,15 @@ def evidence(looks: list[Look], comparisons: tuple[Comparison, ...] = ()) -> Evi
 def alike(a: int, b: int, gain: float = 0.0, discord: float = 0.005) -> Comparison:
     """Two pieces that see each other."""
     return Comparison(a, b, np.full(3, gain), (), (), 0.3, 90.0, discord)
+
+
+def test_a_file_that_cannot_be_read_makes_no_set_ready(look: Look) -> None:
+    pairs = (alike(0, 1), alike(1, 2), alike(0, 2))
+    fault = UnreadableTile("t3.tif does not exist", expected="an existing file", attempt="check the spelling")
+    told = judged(evidence([look] * 3, pairs), [fault])
+    assert (told["verdict"], told["set"]["verdict"]) == ("redo", "redo")
+    (first, *_) = told["set"]["findings"]
+    assert (first.fault, first.why, first.change) == ("unreadable", fault.found, fault.attempt)
 
 
 def test_a_set_is_as_good_as_its_worst_piece(look: Look) -> None:

@@ -20,7 +20,7 @@ ORDER = {"redo": 0, "usable": 1, "good": 2}
 def summary(record: Mapping[str, Any], output: Path | None = None) -> str:
     """The whole inspection."""
     pieces = sorted(record["pieces"], key=lambda piece: ORDER[piece["verdict"]])
-    lines = [f"{len(pieces)} pieces: {SET_WORDS[record['verdict']]}."]
+    lines = [f"{len(pieces)} piece{'s' if len(pieces) != 1 else ''}: {SET_WORDS[record['verdict']]}."]
     for finding in record["set"]["findings"]:
         lines += _finding("all", finding)
     for piece in pieces:
