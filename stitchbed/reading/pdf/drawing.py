@@ -42,11 +42,12 @@ def stored_bitmap(path: Path, place: int) -> Pixels:
     return pixels.reshape(*pixels.shape[:2], -1)
 
 
-def drawn_size(path: Path, dpi: int) -> tuple[int, int]:
-    """(height, width) px of a page drawn at a resolution."""
+def drawn_size(path: Path, dpi: int, unit: float) -> tuple[int, int]:
+    """(height, width) px of a page drawn at a resolution; unit : points per unit of the page, which the library
+    passes over."""
     with _page(path) as page:
         width, height = page.get_size()
-    return max(1, round(height * dpi / POINTS)), max(1, round(width * dpi / POINTS))
+    return max(1, round(height * unit * dpi / POINTS)), max(1, round(width * unit * dpi / POINTS))
 
 
 def drawn(path: Path, size: tuple[int, int]) -> Pixels:

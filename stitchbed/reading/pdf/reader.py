@@ -175,8 +175,8 @@ def _notes(document: Any, shown: Shown, placement: Placement) -> tuple[str, ...]
 
 def _drawn_header(path: Path, address: Address, max_pixels: int) -> Header:
     dpi = address.dpi or 0
-    with telling(path, "reading its header"):
-        size = drawn_size(path, dpi)
+    with opened(path) as document, telling(path, "reading its header"):
+        size = drawn_size(path, dpi, sheet_of(document.pages[(address.number or 1) - 1]).unit)
     check_size(path, size, max_pixels=max_pixels)
     notes = (f"the page was drawn at {dpi} dpi: its pixels are not those of a scan",)
     raster = Raster(
