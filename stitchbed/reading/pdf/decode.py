@@ -69,7 +69,12 @@ def _plain(path: Path, picture: PdfPicture, data: bytes) -> Iterator[Pixels]:
         else:
             raw = np.frombuffer(part, np.uint8).reshape(count, -1)
         samples = from_bits(raw, picture.bits, picture.width, picture.samples)
-        yield imagecodecs.delta_decode(samples, axis=1) if picture.predictor == 2 else samples
+        yield _summed(samples, picture.bits) if picture.predictor == 2 else samples
+
+
+def _summed(differences: Pixels, bits: int) -> Pixels:
+    """Samples stored as what each has more than its left neighbor, within `bits` bits (TIFF 6.0, section 14)."""
+    return imagecodecs.delta_decode(differences, axis=1) & differences.dtype.type(2**bits - 1)
 
 
 def _unpacked(picture: PdfPicture, data: bytes, size: int) -> Iterator[bytes]:

@@ -69,10 +69,10 @@ def plain_bytes(data: bytes, filters: list[tuple[str, Any]], most: int) -> bytes
 
     Raises
     ------
-    ValueError : another filter, or damaged data.
+    ValueError : another filter, damaged data, or run lengths of more bytes. Errors of the decoders.
     """
     for name, parms in filters:
-        if name not in PLAIN or predictor_of(parms) > 1:
+        if name not in PLAIN or predictor_of(parms) > 1 or changes_late(parms):
             raise ValueError(f"the filter {name} where a plain one is expected")
         data = _unfiltered(name, data, most)
     return data
@@ -81,6 +81,11 @@ def plain_bytes(data: bytes, filters: list[tuple[str, Any]], most: int) -> bytes
 def predictor_of(parms: Any) -> int:
     """Predictor of a filter's parameters: 1 none, 2 of TIFF, 10 and above of PNG (7.4.4.4)."""
     return 1 if parms is None else int(parms.get("/Predictor", 1))
+
+
+def changes_late(parms: Any) -> bool:
+    """Whether LZW codes become longer one later than those of TIFF (7.4.4.3, EarlyChange), which is not read here."""
+    return parms is not None and int(parms.get("/EarlyChange", 1)) == 0
 
 
 def _unfiltered(name: str, data: bytes, most: int) -> bytes:

@@ -18,7 +18,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.reading.base.faults import SCAN_AS_RGB, NotOnePicture, check_growth, check_size, shown, unreadable
 from stitchbed.reading.metadata.icc import MOST_BYTES, checked_profile
 from stitchbed.reading.pdf.content import Painted
-from stitchbed.reading.pdf.document import PLAIN, filters_of, plain_bytes, predictor_of
+from stitchbed.reading.pdf.document import PLAIN, changes_late, filters_of, plain_bytes, predictor_of
 
 CODECS = ("DCTDecode", "JPXDecode", "CCITTFaxDecode", "JBIG2Decode")
 REFUSED_SPACES = {
@@ -88,6 +88,7 @@ def picture_of(path: Path, document: Any, painted: Painted, max_pixels: int) -> 
     unknown = [name for name in packed[:-1] if name not in PLAIN] + [
         n for n in packed[-1:] if n not in (*PLAIN, *CODECS)
     ]
+    unknown += [f"{name} without early change" for name, parms in filters if changes_late(parms)]
     if unknown:
         raise unreadable(path, f"holds a picture packed by {unknown[0]}, which is not read here")
     stencil = bool(image.get("/ImageMask", False))
@@ -123,6 +124,8 @@ def layered(path: Path, what: str) -> NotOnePicture:
 def _check(path: Path, picture: PdfPicture, image: Any) -> None:
     if picture.bits not in (1, 2, 4, 8, 16):
         raise unreadable(path, f"holds a picture of {picture.bits} bits per sample")
+    if picture.predictor >= 10 and picture.samples * picture.bits == 12:  # its pixels are no whole bytes
+        raise unreadable(path, "holds colors of 4 bits per sample packed with a predictor of PNG, which has no such")
     if picture.codec is None:
         _check_plain(path, picture, len(image.read_raw_bytes()))
         return
