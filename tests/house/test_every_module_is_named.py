@@ -41,22 +41,6 @@ WAITING = frozenset(
         "stitchbed.page.underneath.stains",
         "stitchbed.page.underneath.under",
         "stitchbed.pipelines.scanning.coverage",
-        "stitchbed.reading.base.samples",
-        "stitchbed.reading.metadata.jxl_bits",
-        "stitchbed.reading.metadata.losses",
-        "stitchbed.reading.pdf.content",
-        "stitchbed.reading.pdf.decode",
-        "stitchbed.reading.pdf.document",
-        "stitchbed.reading.pdf.drawing",
-        "stitchbed.reading.pdf.inside",
-        "stitchbed.reading.pdf.picture",
-        "stitchbed.reading.pdf.placement",
-        "stitchbed.reading.pdf.reader",
-        "stitchbed.reading.pdf.strips",
-        "stitchbed.reading.stills.heif",
-        "stitchbed.reading.stills.jxl",
-        "stitchbed.reading.stills.raw",
-        "stitchbed.reading.tiff.colors",
     }
 )
 

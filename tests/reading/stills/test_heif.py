@@ -12,15 +12,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 from heif_files import avif, boxed, heic, heifs, ten_bits
+from jpeg_bytes import exif
 from picture_files import HEIGHT, WIDTH, scene
 from PIL import Image, ImageCms
 
-from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.errors import CanvasTooLarge, UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import srgb_decode, transfer_of
 from stitchbed.reading.formats import open_windows, read_raster
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.metadata.cicp import CURVES, PRIMARIES, Coded
+from stitchbed.reading.stills import heif
 
 SEEN = {1: lambda a: a, 3: lambda a: a[::-1, ::-1], 6: lambda a: np.rot90(a, -1), 8: lambda a: np.rot90(a)}
 
@@ -149,3 +151,64 @@ def test_films_are_called_films(tmp_path: Path) -> None:
     (tmp_path / "a.heic").write_bytes(boxed(b"ftyp", b"qt  \0\0\0\0") + bytes(40))
     with pytest.raises(UnreadableTile, match="a film"):
         read_raster(tmp_path / "a.heic")
+
+
+def small(samples: int = 3) -> np.ndarray:
+    """A scene of 24 x 16 px."""
+    return scene(samples, height=16, width=24)
+
+
+def written(folder: Path, data: bytes) -> Path:
+    """A file of these bytes."""
+    (folder / "photo.heic").write_bytes(data)
+    return folder / "photo.heic"
+
+
+def test_beginnings() -> None:
+    assert all(heif.begins(b"\0\0\0\x18ftyp" + brand + b"more") for brand in (b"heic", b"mif1", b"avif", b"MiHB"))
+    assert not heif.begins(b"\0\0\0\x18ftypqt  ") and not heif.begins(b"ftypheic\0\0\0\0")
+
+
+def test_pictures_are_counted(tmp_path: Path) -> None:
+    assert heif.count(written(tmp_path, heic([small()] * 3))) == 3
+    assert heif.count(written(tmp_path, avif(small()))) == 1
+    with pytest.raises(UnreadableTile):
+        heif.count(written(tmp_path, boxed(b"ftyp", b"heic\0\0\0\0") + bytes(40)))
+
+
+def test_the_header_of_each_picture_of_a_file(tmp_path: Path) -> None:
+    path = written(tmp_path, heic([small(), scene(4, height=24, width=16)], exif=b"Exif\0\0" + exif(dpi=300)))
+    first, second = (heif.read_header(Path(f"{path}:{number}"), 1000) for number in (1, 2))
+    assert first.layout == heif.HeifPicture(0, False, 16, 24, 3, 8)
+    assert second.layout == heif.HeifPicture(1, False, 24, 16, 4, 8)
+    assert (first.raster.shape, first.raster.alpha, first.raster.dpi) == ((16, 24, 3), False, (300.0, 300.0))
+    assert (second.raster.shape, second.raster.alpha, second.associated) == ((24, 16, 3), True, False)
+    assert first.raster.lost == ("HEIC is lossy", "it has 8 bits")
+    assert (heif.at_once(first), heif.at_once(second)) == (16 * 24 * 9, 16 * 24 * 11)
+    assert abs(next(heif.bands(path, second)).astype(int) - scene(4, height=24, width=16)).max() <= 3
+    with pytest.raises(CanvasTooLarge):
+        heif.read_header(path, 383)
+    lossy = heif.read_header(written(tmp_path, heic([small()], quality=90, chroma=420, matrix_coefficients=6)), 1000)
+    assert "its colors have half the resolution" in lossy.raster.lost
+
+
+def test_deep_and_gray_pictures(tmp_path: Path) -> None:
+    ten = (scene(3, "uint16", height=16, width=24) >> 6).astype(np.uint16)
+    path = written(tmp_path, avif(ten, 10))
+    header = heif.read_header(path, 1000)
+    assert header.layout == heif.HeifPicture(0, True, 16, 24, 3, 10)
+    assert (header.raster.dtype, header.raster.bits, header.raster.lost) == ("uint16", 10, ("AVIF is lossy",))
+    assert heif.at_once(header) == 16 * 24 * 9 * 2
+    assert np.array_equal(next(heif.bands(path, header)), np.rint(ten * (65535 / 1023)))
+    path = written(tmp_path, heic([small(1)], matrix_coefficients=6))
+    header = heif.read_header(path, 1000)
+    assert (header.raster.shape, header.layout.samples) == ((16, 24, 1), 1)
+    assert np.array_equal(next(heif.bands(path, header)), small(1))
+
+
+def test_what_is_decoded_must_be_what_the_header_said(tmp_path: Path) -> None:
+    path = written(tmp_path, heic([small()]))
+    header = heif.read_header(path, 1000)
+    written(tmp_path, heic([scene(height=24, width=16)]))
+    with pytest.raises(UnreadableTile, match="it holds 16 x 24 px"):
+        next(heif.bands(path, header))

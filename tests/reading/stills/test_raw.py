@@ -7,19 +7,24 @@ from __future__ import annotations
 
 import builtins
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from picture_files import rgb_profile, scene
-from raw_files import BORDER_OFF, NEUTRAL, OFF, developed, dng, smooth
+from raw_files import BORDER_OFF, NEUTRAL, OFF, developed, dng, smooth, with_tag
 from tiff_bytes import Plan, tiff
 
-from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.errors import CanvasTooLarge, UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.photos.survey.photo import opened
+from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.formats import format_of, open_windows, read_header
+from stitchbed.reading.metadata.cicp import Coded
+from stitchbed.reading.stills.raw import RawPhoto, _said_of, _white, at_once, begins, is_raw
+from stitchbed.reading.stills.raw import read_header as read_raw_header
 
 INNER = np.s_[6:-6, 6:-6]
 
@@ -98,3 +103,68 @@ def test_cut_files_end_in_words(share: float, tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes()[: int(path.stat().st_size * share)])
     with pytest.raises(UnreadableTile, match=r"photo\.dng"):
         whole(path)
+
+
+def tiny(folder: Path, name: str = "tiny.dng", **said: Any) -> Path:
+    """A raw photograph of 40 x 32 px."""
+    (folder / name).write_bytes(dng(smooth(32, 40), **said))
+    return folder / name
+
+
+def test_beginnings() -> None:
+    heads = (b"FUJIFILMCCD-RAW 0", b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"FOVb", b"\0MRM", b"II*\0", b"MM\0*")
+    assert all(begins(head.ljust(16, b"\0")) for head in (*heads, b"\0\0\0\x18ftypcrx ", b"II\x1a\0\0\0HEAPCCDR"))
+    assert not any(begins(head.ljust(16, b"\0")) for head in (b"", b"II\0*", b"\0\0\0\x18ftypheic", b"HEAPCCDR"))
+
+
+def test_a_file_like_a_tiff_is_raw_when_its_tags_say_so(tmp_path: Path) -> None:
+    assert is_raw(tiny(tmp_path))
+    assert not is_raw(tmp_path / "not-there.dng")
+    for photometric, version, raw in (
+        (1, None, False),
+        (32803, None, True),
+        (34892, None, True),
+        (1, [1, 4, 0, 0], True),
+    ):
+        extra = {262: (3, [photometric]), 50706: None if version is None else (1, version)}
+        (tmp_path / "scan.tif").write_bytes(tiff(scene(1), Plan(extra=extra)))
+        assert is_raw(tmp_path / "scan.tif") is raw
+    (tmp_path / "scan.tif").write_bytes(b"II*\0\xff\xff\xff\xff")
+    assert not is_raw(tmp_path / "scan.tif")
+    (tmp_path / "other.orf").write_bytes(b"IIRO and what is not documented")
+    assert is_raw(tmp_path / "other.orf")
+
+
+def test_the_header_of_a_small_photograph(tmp_path: Path) -> None:
+    header = read_raw_header(tiny(tmp_path, orientation=6), 2000)
+    assert (header.orientation, header.layout) == (6, RawPhoto(32, 40))
+    assert header.raster == Raster((40, 32, 3), "uint16", 12, Coded(9, 8).profile(3), None, False, white=(2.0, 1.6))
+    assert at_once(header) == 32 * 40 * 32
+    with pytest.raises(CanvasTooLarge):
+        read_raw_header(tmp_path / "tiny.dng", 1279)
+
+
+@pytest.mark.parametrize(
+    ("tag", "value", "words"),
+    [
+        (273, 4, "its sensor data should end at byte 2,564"),
+        (279, 10**6, "should end at byte 1,0"),
+        (258, 7, "7 bits per sample, packed by method 1"),
+        (258, 33, "33 bits per sample"),
+        (259, 0, "packed by method 0"),
+        (257, 33, "2,560 bytes cannot hold 1,320 px"),
+        (259, 7, "no JPEG, as its tags say"),
+    ],
+)
+def test_sensor_data_that_are_not_what_the_tags_say(tag: int, value: int, words: str, tmp_path: Path) -> None:
+    path = tiny(tmp_path)
+    path.write_bytes(with_tag(path.read_bytes(), tag, value))
+    with pytest.raises(UnreadableTile, match=words):
+        read_raw_header(path, 10_000)
+
+
+def test_the_balance_of_the_shot_or_none() -> None:
+    assert _white(SimpleNamespace(camera_whitebalance=[2.0, 4.0, 3.0, 0.0])) == (0.5, 0.75)
+    assert _white(SimpleNamespace(camera_whitebalance=[2.0, 1.0, 0.0, 0.0])) is None
+    assert "without white balance" in _said_of(None)[0]
+    assert "(red 0.500, blue 0.750)" in _said_of((0.5, 0.75))[0]

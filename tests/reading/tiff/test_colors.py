@@ -16,6 +16,8 @@ from picture_files import gray_profile, scene
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.reading.formats import open_windows, read_header
+from stitchbed.reading.tiff.colors import codes_of, colored, notes_on
+from stitchbed.reading.tiff.layout import TiffPage
 
 DEEP = scene(3, "uint16")
 
@@ -96,3 +98,84 @@ def test_colors_of_the_press_say_what_to_set_in_the_scanner(kind: str, samples: 
     with pytest.raises(UnreadableTile, match=word) as caught:
         read_header(tmp_path / "scan.tif")
     assert "set the scanner software to RGB" in caught.value.attempt
+
+
+def page(**said: object) -> TiffPage:
+    """Facts of a picture of one row: 8 bits gray, or as said."""
+    plain = {
+        "height": 1, "width": 3, "bits": 8, "samples": 1, "photometric": 1, "compression": "none",
+        "planes_apart": False, "predictor": 1, "low_bit_first": False, "order": "<", "tiled": False, "piece_height": 1,
+        "piece_width": 3, "offsets": np.zeros(1, np.int64), "counts": np.zeros(1, np.int64), "palette": None,
+        "jpeg_tables": None, "fax_options": 0, "color": 1, "alpha": None, "associated": False,
+        "path": Path("scan.tif"), "floating": False, "top": 255,
+    }  # fmt: skip
+    return TiffPage(**{**plain, **said})
+
+
+def row(*values: object, dtype: str = "uint8") -> np.ndarray:
+    """One row of pixels."""
+    return np.array([values], dtype).reshape(1, len(values), -1)
+
+
+def test_colored_by_hand() -> None:
+    assert colored(page(), row(0, 7, 255)).ravel().tolist() == [0, 7, 255]
+    assert colored(page(photometric=0), row(0, 7, 255)).ravel().tolist() == [255, 248, 0]
+    assert colored(page(bits=2, top=3), row(0, 1, 3)).ravel().tolist() == [0, 85, 255]
+    assert colored(page(bits=2, top=3, photometric=0), row(0, 1, 3)).ravel().tolist() == [255, 170, 0]
+    deep = colored(page(bits=12, top=4095), row(0, 2048, 4095, dtype="uint16"))
+    assert deep.ravel().tolist() == [0, 32776, 65535]
+    assert deep.dtype == np.uint16
+
+
+def test_white_is_the_largest_code_that_is_stored() -> None:
+    wide = page(bits=16, top=4095)
+    assert colored(wide, row(0, 2048, 4095, dtype="uint16")).ravel().tolist() == [0, 32776, 65535]
+    assert colored(wide, row(5000, 4096, 4095, dtype="uint16")).ravel().tolist() == [65535] * 3
+    assert colored(page(bits=16, top=65535), row(4095, dtype="uint16")).item() == 4095
+
+
+def test_only_color_is_turned_round_not_alpha() -> None:
+    raw = row((10, 200), (255, 0))
+    out = colored(page(photometric=0, samples=2, alpha=1), raw)
+    assert out.tolist() == [[[245, 200], [0, 0]]]
+    assert raw.tolist() == [[[10, 200], [255, 0]]]  # what was handed in is as it was
+
+
+def test_palettes_are_looked_up_beside_alpha() -> None:
+    table = np.array([[1, 2, 3], [40, 50, 60]], np.uint8)
+    assert colored(page(photometric=3, palette=table), row(1, 0)).tolist() == [[[40, 50, 60], [1, 2, 3]]]
+    with_alpha = colored(page(photometric=3, palette=table, samples=2, alpha=1), row((1, 9), (0, 8)))
+    assert with_alpha.tolist() == [[[40, 50, 60, 9], [1, 2, 3, 8]]]
+
+
+def test_floating_point_stays_as_it_was_made() -> None:
+    floating = page(bits=32, floating=True, top=2**32 - 1)
+    assert colored(floating, row(1, 4096, dtype="uint16")).ravel().tolist() == [1, 4096]
+
+
+@pytest.mark.parametrize(
+    ("value", "code"), [(0, 0), (1, 65535), (0.5, 32768), (7 / 65535, 7), (-7e-6, 0), (1.000007, 65535)]
+)
+def test_the_nearest_code_of_a_value(value: float, code: int) -> None:
+    found = codes_of(page(bits=64, floating=True), np.array([[value]]))
+    assert (found.dtype, found.item()) == (np.uint16, code)
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [(-8e-6, "from -8e-06 to 0"), (1.000008, "from 0 to 1"), (np.nan, "no number or endless"), (np.inf, "no number")],
+)
+def test_a_value_outside_by_half_a_code_is_refused(value: float, words: str) -> None:
+    with pytest.raises(UnreadableTile, match=words):
+        codes_of(page(bits=64, floating=True), np.array([[value]]))
+
+
+def test_notes_by_their_facts() -> None:
+    assert notes_on(page(), None) == ()
+    more = page(samples=5, color=3, photometric=2, alpha=3)
+    assert notes_on(more, None) == ("1 further channel(s) beside color and alpha are not used",)
+    (said,) = notes_on(page(bits=16, top=4095), None)
+    assert said == "its 16 bits hold 12, as it says (MaxSampleValue 4,095): white was taken to be that"
+    floating = page(bits=32, floating=True, top=2**32 - 1)
+    assert "taken as sRGB" in notes_on(floating, None)[0]
+    assert notes_on(floating, b"a profile") == ()
