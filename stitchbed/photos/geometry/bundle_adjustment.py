@@ -218,7 +218,7 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
     for points, error in zip(problem.cards, errors, strict=True):
         good = error <= limit
         dropped, total = dropped + int((~good).sum()), total + len(good)
-        if good.sum() >= 4:
+        if good.sum() >= min(4, len(good)):  # corners of a work in parts are seen one or two to a photo
             cards.append(replace(points, card_xy=points.card_xy[good], photo_xy=points.photo_xy[good]))
     if dropped > MOST_DROPPED * total or {p.card for p in cards} != set(problem.frame.cards):
         raise _no_plane(f"{dropped} of {total} card corners do not fit one flat plane")

@@ -108,6 +108,15 @@ def without_print(fit: PlaneFit) -> Array:
     return np.asarray(known - cross @ np.linalg.pinv(block) @ cross.T, dtype=np.float64)
 
 
+def on_frame(fit: PlaneFit, frame_from_plane: Array) -> PlaneFit:
+    """The same photos on another frame of the plane, `frame_from_plane` (3, 3): where a new solution can begin."""
+    params = fit.params.copy()
+    for photo, (view, base) in enumerate(zip(fit.views, fit.frame.base, strict=True)):
+        unit = inverted(_to_px(base)) @ view @ inverted(frame_from_plane) @ np.diag([UNIT_MM, UNIT_MM, 1])
+        params[8 * photo : 8 * photo + 8] = (unit / unit[2, 2]).ravel()[:8]
+    return replace(fit, views=views_of(fit.frame, params), params=params)
+
+
 def radius95(covariance: Array) -> Array:
     """(N,) mm: the circle that holds 95 % of each point's error, taken along its worst direction."""
     blocks = [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
@@ -183,9 +192,13 @@ def stretch_of(frame: Frame, params: Array) -> Array:
 def _view(params: Array, lens: Lens) -> Array:
     """Eight numbers (half diagonals about the photo's middle, per UNIT_MM) -> 3x3 from plane mm to px."""
     unit = np.append(params, 1.0).reshape(3, 3)
-    to_px = np.array([[lens.radius, 0, lens.center_x], [0, lens.radius, lens.center_y], [0, 0, 1]])
-    view: Array = to_px @ unit @ np.diag([1 / UNIT_MM, 1 / UNIT_MM, 1])
+    view: Array = _to_px(lens) @ unit @ np.diag([1 / UNIT_MM, 1 / UNIT_MM, 1])
     return view
+
+
+def _to_px(lens: Lens) -> Array:
+    """3x3 from half diagonals about the photo's middle to px."""
+    return np.array([[lens.radius, 0, lens.center_x], [0, lens.radius, lens.center_y], [0, 0, 1]])
 
 
 def _on_plane(views: Sequence[Array], lenses: Sequence[Lens], photos: Sequence[int], xy: Array) -> Array:

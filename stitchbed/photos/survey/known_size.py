@@ -6,26 +6,34 @@ In: open photos, the size in mm. Out: a `PlaneSurvey`. That the work is a true r
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.card.detection import SeenCard
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints
+from stitchbed.photos.geometry.edge_points import Side
+from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.geometry.outline import find_outline
+from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
+from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
 from stitchbed.photos.geometry.rectangle import Line, corners_of, find_sides, sides_through
+from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, plane_survey_of
+from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
-from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, measured, side_points
+from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, Way, measured, rim_of, side_points
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet
+PICK_VIEW_PX = 2.0  # the same, px of a view of all photos laid together
+FRAME_SHARE = 0.1  # of the photo's longer side: how far its frame may be from a work nothing is known of
+MOST_FRAMES = 8.0  # of the first photo's frame: how far other photos are followed from it
 REACH = 0.006  # of the photo's width: how far from a rough line its side is sought
 WHOLE_FRAME = (
     "no sides of the work and no --corners: the first photo as a whole counts as the work, as if taken straight on; "
@@ -42,6 +50,21 @@ TWO_RECTANGLES = (
 TRUST = "no card: shape and size rest on the size given and on the work being a true rectangle"
 
 
+@dataclass(frozen=True)
+class _Begun:
+    """Where solving can begin.
+
+    points : the work's corners as seen. start : a plane in the work's frame, or None. ties : of the photos.
+    sides : the work's own were found, or their corners were given.
+    """
+
+    points: list[CardPoints]
+    start: PlaneFit | None
+    ties: list[TiePoints]
+    sides: bool
+    notes: list[str]
+
+
 def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float]) -> PlaneSurvey:
     """The work itself, of a size that is known, is the card.
 
@@ -49,23 +72,98 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
     ------
     BadSettings : width and height the other way round. CardNotFound : no sides, no corners given.
     """
-    photo = photos[0]
-    width, height = size_mm
-    corners, lines, notes = _corners(photos, asked)
-    _check_way(corners, width, height)
-    rectangle = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=float)
-    points = [CardPoints(0, "work", rectangle, corners, PICK_SIGMA_PX * photo.reduction)]
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
-    relative = SIZE_SIGMA_MM / max(width, height)
+    relative = SIZE_SIGMA_MM / max(size_mm)
     settings = PlaneSettings(scale=relative, stretch=relative, shared_lens=len(set(sizes)) == 1, flat=asked.scan)
-    rough, ties = solved_with_ties(photos, points, settings, tie=len(photos) > 1)
-    sides = measured(photo, lines, lambda xy: xy, reach=REACH * photo.size[1]) if lines else {}
-    known = {"top": (0, 1, 0), "right": (1, 0, width), "bottom": (0, 1, height), "left": (1, 0, 0)}
-    fine = [side_points(side, rough, np.array(known[name], dtype=float)) for name, side in sides.items()]
-    fit = solve_plane(sizes, points, fine, settings=settings, start=rough, ties=ties) if fine else rough
+    by_first = len(photos) == 1 or asked.corners is not None
+    begun = _in_first(photos, asked, size_mm, settings) if by_first else _in_all(photos, asked, size_mm, settings)
+    rough = begun.start
+    if rough is None or not by_first:
+        rough = solve_plane(sizes, begun.points, settings=settings, start=rough, ties=begun.ties)
+    rectangle = _rectangle(size_mm)
+    sides = _measured_in_all(photos, rough, rectangle) if begun.sides else {}
+    known = {"top": (0, 1, 0), "right": (1, 0, size_mm[0]), "bottom": (0, 1, size_mm[1]), "left": (1, 0, 0)}
+    fine = [
+        side_points(side, rough, np.array(known[name], dtype=float), number)
+        for number, found in sides.items()
+        for name, side in found.items()
+    ]
+    fit = rough
+    if fine:
+        fit = solve_plane(sizes, begun.points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
-    found = Found(seen, {0: sides}, rectangle, bool(lines), overlaps_of(fit, ties))
-    return plane_survey_of(photos, fit, found, asked, [TRUST, *notes])
+    found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
+    return plane_survey_of(photos, fit, found, asked, [TRUST, *begun.notes])
+
+
+def _rectangle(size_mm: tuple[float, float]) -> Array:
+    width, height = size_mm
+    return np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=float)
+
+
+def _in_first(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float], settings: PlaneSettings) -> _Begun:
+    """The work's corners in the first photo; others are placed by what they share with it."""
+    corners, notes = _corners(photos[0], asked)
+    _check_way(corners, *size_mm)
+    points = [CardPoints(0, "work", _rectangle(size_mm), corners, PICK_SIGMA_PX * photos[0].reduction)]
+    fit, ties = solved_with_ties(photos, points, settings, tie=len(photos) > 1)
+    return _Begun(points, fit, ties, True, notes)
+
+
+def _in_all(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float], settings: PlaneSettings) -> _Begun:
+    """The work's corners in all photos laid together, each in the photo that sees it best."""
+    frame, least = _whole_frame(photos[0], size_mm)
+    loose, ties = solved_with_ties(photos, [frame], settings, tie=True)
+    view = facing_around(_reached(photos, loose, frame.card_xy), 0.0, 0.0)
+    density = FLAT_LONG_PX / max(view.width, view.height)
+    flat, unseen, _ = together(photos, loose, view, density)
+    lines, notes = _sides_in(flat, unseen, inner=asked.sides == "inner")
+    if lines is None or UNSURE_SIDES in notes:  # a wall that no photo shows the end of has no sides
+        return _Begun([replace(frame, sigma=least)], loose, ties, False, [WHOLE_FRAME])
+    corners = plane_from_canvas(view, (corners_of(lines) + 0.5) / density)
+    _check_way(corners, *size_mm)
+    rectangle = _rectangle(size_mm)
+    way = cv2.getPerspectiveTransform(corners.astype(np.float32), rectangle.astype(np.float32))
+    where, at = best_seen(photos, loose, corners)
+    sigma = PICK_VIEW_PX / density * px_per_mm(loose.views[0], frame.card_xy.mean(0))
+    points = [
+        CardPoints(number, "work", rectangle[chosen], at[chosen], sigma)
+        for number in sorted(set(where))
+        if (chosen := np.flatnonzero(np.array(where) == number)).size
+    ]
+    return _Begun(points, on_frame(loose, np.asarray(way, dtype=np.float64)), ties, True, notes)
+
+
+def _whole_frame(photo: Photo, size_mm: tuple[float, float]) -> tuple[CardPoints, float]:
+    """The first photo's own frame taken for the work, and how far off (px) that may be."""
+    h, w = photo.size
+    scale = min(size_mm[0] / w, size_mm[1] / h)
+    at = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
+    return CardPoints(0, "work", at * scale, at, PICK_SIGMA_PX * photo.reduction), FRAME_SHARE * max(h, w)
+
+
+def _reached(photos: Sequence[Photo], fit: PlaneFit, first: Array) -> Array:
+    """(N, 2) plane mm that the photos' rims show, not farther off than MOST_FRAMES of the first photo's frame."""
+    rims = [plane_from_photo(fit, number, rim_of(photo.size)) for number, photo in enumerate(photos)]
+    reach = MOST_FRAMES * float(np.ptp(first, axis=0).max())
+    return np.clip(np.concatenate(rims), first.mean(0) - reach, first.mean(0) + reach)
+
+
+def _measured_in_all(photos: Sequence[Photo], fit: PlaneFit, rectangle: Array) -> dict[int, dict[str, Side]]:
+    """The work's sides measured near where a rough plane has them, in each photo that sees them."""
+    lines = sides_through(rectangle)
+    found = {}
+    for number, photo in enumerate(photos):
+
+        def go(xy: Array, number: int = number) -> Array:
+            return photo_from_plane(fit, number, xy)
+
+        def hidden(xy: Array, go: Way = go, size: tuple[int, int] = photo.size) -> Mask:
+            return ~inside_photo(go(xy), size)
+
+        reach = REACH * photo.size[1] / px_per_mm(fit.views[number], rectangle.mean(0))
+        found[number] = measured(photo, lines, go, reach=reach, hidden=hidden)
+    return found
 
 
 def _check_way(corners: Array, width: float, height: float) -> None:
@@ -80,39 +178,34 @@ def _check_way(corners: Array, width: float, height: float) -> None:
         )
 
 
-def _corners(photos: Sequence[Photo], asked: Asked) -> tuple[Array, dict[str, Line], list[str]]:
-    """Corners (4, 2) px and lines of the work in the first photo, and what is doubtful about them."""
-    photo = photos[0]
+def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
+    """Corners (4, 2) px of the work in a photo, and what is doubtful about them."""
     if asked.corners is not None:
-        return asked.corners, sides_through(asked.corners), []
+        return asked.corners, []
     h, w = photo.small.shape[:2]
     shrink = max(1.0, max(h, w) / FLAT_LONG_PX)
     size = (round(w / shrink), round(h / shrink))
     view = np.asarray(cv2.resize(photo.small, size, interpolation=cv2.INTER_AREA), np.uint8)
-    lines, notes = _sides_in(view.reshape(size[1], size[0], -1), inner=asked.sides == "inner")
+    view = view.reshape(size[1], size[0], -1)
+    lines, notes = _sides_in(view, np.zeros(view.shape[:2], bool), inner=asked.sides == "inner")
+    if lines is None:
+        raise CardNotFound(
+            f"{photo.tile.name} shows no card, and the work's four sides do not stand out",
+            expected="a card, or a work whose sides are seen against what it lies on",
+            attempt="give its corners: --corners x,y x,y x,y x,y (top left first, then clockwise)",
+        )
     step = np.array([photo.size[1], photo.size[0]]) / size
-    if lines is not None:
-        corners = (corners_of(lines) + 0.5) * step - 0.5
-        return corners, sides_through(corners), notes
-    if len(photos) > 1:
-        w, h = photo.size[1] - 1, photo.size[0] - 1
-        return np.array([[0, 0], [w, 0], [w, h], [0, h]], dtype=float), {}, [WHOLE_FRAME]
-    raise CardNotFound(
-        f"{photo.tile.name} shows no card, and the work's four sides do not stand out",
-        expected="a card, or a work whose sides are seen against what it lies on",
-        attempt="give its corners: --corners x,y x,y x,y x,y (top left first, then clockwise)",
-    )
+    return (corners_of(lines) + 0.5) * step - 0.5, notes
 
 
-def _sides_in(view: NDArray[np.uint8], *, inner: bool) -> tuple[Mapping[str, Line] | None, list[str]]:
+def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Mapping[str, Line] | None, list[str]]:
     """The work's sides in a small view that nothing has flattened, and what is doubtful about them."""
-    nothing = np.zeros(view.shape[:2], bool)
-    rim = round(RIM_SHARE * max(nothing.shape))
-    table = np.ones_like(nothing)
-    table[rim:-rim, rim:-rim] = False
-    outline = find_outline(view, nothing, table, tilt=MOST_LEAN_RAW)
+    seen = np.pad(~unseen, 1).astype(np.uint8)
+    deep = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    table = np.asarray((deep <= round(RIM_SHARE * max(view.shape[:2]))) & ~unseen)
+    outline = find_outline(view, unseen, table, tilt=MOST_LEAN_RAW)
     if outline is None or not outline.clear:
-        found = find_sides(view, nothing, tilt=MOST_LEAN_RAW)
+        found = find_sides(view, unseen, tilt=MOST_LEAN_RAW)
         return found, [UNSURE_SIDES] if found is not None else []
     if inner and outline.inner is not None:
         return outline.inner, []

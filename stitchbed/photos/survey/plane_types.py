@@ -134,7 +134,7 @@ def plane_survey_of(
     photos: Sequence[Photo], fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]
 ) -> PlaneSurvey:
     """Put the result together: frame and uncertainty at the work's corners."""
-    where, at = _best_seen(photos, fit, found.corners)
+    where, at = best_seen(photos, fit, found.corners)
     covariance = shape_covariance(fit, where, at)
     stretch = fit.frame.starts[3]
     scale_95 = 1.96 * float(np.sqrt(max(fit.covariance[stretch, stretch], 0.0)))
@@ -146,7 +146,7 @@ def plane_survey_of(
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
 
-def _best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:
+def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:
     """For each plane point (N, 2) mm the photo that sees it farthest from its own edge, and where, (N, 2) px."""
     places = np.stack([photo_from_plane(fit, number, corners) for number in range(len(photos))])
     ends = np.array([[photo.size[1] - 1, photo.size[0] - 1] for photo in photos])[:, None]

@@ -211,13 +211,13 @@ def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Fac
     outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
     if _laid_round(fit, papers):
         return facing_around(outlines, turn, ROUND_CARDS_MM)
-    seen = np.concatenate([plane_from_photo(fit, number, _rim(photo.size)) for number, photo in enumerate(photos)])
+    seen = np.concatenate([plane_from_photo(fit, number, rim_of(photo.size)) for number, photo in enumerate(photos)])
     reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
     middle = outlines.mean(0)
     return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
 
 
-def _rim(size: tuple[int, int]) -> Array:
+def rim_of(size: tuple[int, int]) -> Array:
     """(36, 2) px along a photo's edges."""
     h, w = size
     rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]

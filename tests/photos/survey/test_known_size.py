@@ -73,3 +73,42 @@ def test_width_and_height_the_other_way_round_are_refused() -> None:
 def test_a_photo_without_sides_or_corners_is_refused() -> None:
     with pytest.raises(CardNotFound, match="four sides do not stand out"):
         survey_by_size(painted(seen=False), Asked(), SIZE_MM)
+
+
+# --- a long work in two photos, neither of which shows all of it
+
+LONG_MM = (240.0, 110.0)
+PX = 4.0  # of the scene, per mm
+
+
+def halves() -> tuple[list[Photo], list[np.ndarray]]:
+    """A blotched work on a plain table from the left and from the right, and the views from its own mm."""
+    rng = np.random.default_rng(5)
+    high, wide = (round((side + 60) * PX) for side in LONG_MM[::-1])
+    scene = np.full((high, wide, 3), 60.0, np.float32)
+    work = cv2.resize(rng.uniform(90, 250, (22, 48, 3)).astype(np.float32), (960, 440), interpolation=cv2.INTER_CUBIC)
+    work += cv2.resize(rng.normal(0, 25, (110, 240, 3)).astype(np.float32), (960, 440), interpolation=cv2.INTER_CUBIC)
+    scene[120:560, 120:1080] = work
+    scene_from_mm = np.array([[PX, 0, 119.5], [0, PX, 119.5], [0, 0, 1.0]])
+    pictures, views = [], []
+    for left, lean in ((0, 2e-5), (500, -4e-5)):
+        view = np.array([[1.0, 0.02, -left + 3], [-0.01, 1.0, 4], [lean, 1e-5, 1]])
+        seen = cv2.warpPerspective(scene, view, (700, 660), flags=cv2.INTER_CUBIC, borderValue=(60, 60, 60))
+        noisy = np.clip(seen + rng.normal(0, 1.5, seen.shape), 0, 255).astype(np.uint8)
+        pictures.append(photo(noisy, f"{left}.jpg"))
+        views.append(view @ scene_from_mm)
+    return pictures, views
+
+
+def test_parts_without_a_card_are_as_large_as_the_work_is_said_to_be() -> None:
+    photos, views = halves()
+    found = survey_by_size(photos, Asked(), LONG_MM)
+    assert found.own_edges and [tie.a for tie in found.overlaps] == [0]
+    assert (found.work.width, found.work.height) == pytest.approx(LONG_MM, abs=1e-6)
+    x, y = np.meshgrid(np.linspace(0, LONG_MM[0], 25), np.linspace(0, LONG_MM[1], 12))
+    grid = np.stack([x.ravel(), y.ravel()], 1)
+    for number, view in enumerate(views):
+        seen = through(view, grid)
+        inside = np.all((seen >= 0) & (seen <= [699, 659]), axis=1)
+        away = np.hypot(*(plane_from_photo(found.fit, number, seen[inside]) - grid[inside]).T)
+        assert inside.sum() > 100 and away.max() < min(0.5, float(found.uncertainty.max()))  # mm
