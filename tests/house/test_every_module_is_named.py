@@ -29,17 +29,6 @@ WAITING = frozenset(
         "stitchbed.mosaic.result.laid_out",
         "stitchbed.mosaic.result.layout_picture",
         "stitchbed.mosaic.result.planned",
-        "stitchbed.page.dust.evidence",
-        "stitchbed.page.dust.second_sight",
-        "stitchbed.page.line_art.gaps",
-        "stitchbed.page.line_art.hatching",
-        "stitchbed.page.line_art.lasting",
-        "stitchbed.page.line_art.marks",
-        "stitchbed.page.line_art.outlines",
-        "stitchbed.page.line_art.slivers",
-        "stitchbed.page.underneath.cells",
-        "stitchbed.page.underneath.stains",
-        "stitchbed.page.underneath.under",
         "stitchbed.pipelines.scanning.coverage",
     }
 )
