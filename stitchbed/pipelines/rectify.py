@@ -31,7 +31,7 @@ from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, corners_in_photo, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
 from stitchbed.photos.survey.clipping import Headroom, cut_off_note, headroom_of
-from stitchbed.photos.survey.glare import Highlights, highlights_of
+from stitchbed.photos.survey.glare import Highlights, highlights_of, sheen_note
 from stitchbed.photos.survey.illumination import LIGHTS, survey_light
 from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_light_in_parts
 from stitchbed.photos.survey.photo import Photo, opened
@@ -117,7 +117,7 @@ def rectify(
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
         record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
-        record.warnings += [*cut_off_note(cut_off, room), *_changed(photos)]
+        record.warnings += [*sheen_note(shine), *cut_off_note(cut_off, room), *_changed(photos)]
     record.outputs = {output.name: sha256_of(output)}
     told_in = notes_of(output, settings.records)
     content = told_of(record, "rectify", told_in, settings)

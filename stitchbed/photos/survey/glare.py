@@ -16,6 +16,7 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.glare import Shares, balance, burnt, regions_mm, shares
 from stitchbed.photos.compositing.illumination import LightField, light_at
+from stitchbed.photos.compositing.sheen import Sheen, sheen_on_paper
 from stitchbed.photos.geometry.output_frame import canvas_from_plane
 from stitchbed.photos.survey.flat_views import flat_of
 from stitchbed.photos.survey.photo import Photo
@@ -30,7 +31,8 @@ class Highlights:
     """What shines, and which photo shows what.
 
     burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : from other photos, because
-    the first one shines. shown_by : share of the work each photo shows, where photos show parts of it.
+    the first one shines. shown_by : share of the work each photo shows, where photos show parts of it. sheen : on the
+    paper of a single photo, not burnt out.
     """
 
     burnt: float
@@ -39,6 +41,19 @@ class Highlights:
     shares: Shares | None
     gains: Array
     shown_by: tuple[float, ...] = ()
+    sheen: Sheen | None = None
+
+
+def sheen_note(shine: Highlights) -> list[str]:
+    """Said when paper shines without being burnt out: nothing else shows it, and a photo from another side mends it."""
+    if shine.sheen is None:
+        return []
+    box = shine.sheen.regions[0]
+    return [
+        f"the paper is up to {shine.sheen.strength:.0%} brighter than around it at {box['x']:.0f}, {box['y']:.0f} mm "
+        f"({box['width']:.0f} x {box['height']:.0f} mm): if that is a lamp's reflection, give a second photo with the "
+        "lamps or the camera elsewhere"
+    ]
 
 
 def highlights_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField | None]) -> Highlights:
@@ -49,7 +64,8 @@ def highlights_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[
     gains = balance(flats)
     work = on_work(plane, raw[0].shape, density)
     if len(photos) == 1:
-        return Highlights(float(raw[0][work].mean()), regions_mm(raw[0] & work, density), 0.0, None, gains)
+        sheen = sheen_on_paper(_cut_to(flats[0], work), density)
+        return Highlights(float(raw[0][work].mean()), regions_mm(raw[0] & work, density), 0.0, None, gains, sheen=sheen)
     balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
     taken = shares(balanced, density)
     left = work & np.any([mask & (taken.weights[i] > 0.5) for i, mask in enumerate(raw)], axis=0)
@@ -65,6 +81,12 @@ def on_work(plane: PlaneSurvey, shape: tuple[int, ...], density: float) -> NDArr
     mask = np.zeros(shape, dtype=np.bool_)
     mask[max(0, low[1]) : high[1], max(0, low[0]) : high[0]] = True
     return mask
+
+
+def _cut_to(flat: Floats, work: NDArray[np.bool_]) -> Floats:
+    """The part of a flat view that a rectangular mask covers."""
+    rows, columns = (np.flatnonzero(work.any(axis=axis)) for axis in (1, 0))
+    return flat[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] if rows.size else flat
 
 
 def _field_view(light: LightField, shape: tuple[int, ...], density: float) -> Floats:

@@ -8,7 +8,7 @@ from flat_photos import even_field, fit_of, photo, plane_of, scaled, stored
 
 from stitchbed.imaging.transfer import srgb_decode
 from stitchbed.photos.survey import glare
-from stitchbed.photos.survey.glare import evened_view, highlights_of, on_work
+from stitchbed.photos.survey.glare import evened_view, highlights_of, on_work, sheen_note
 
 WIDTH, HEIGHT, MARGIN = 140.0, 90.0, 10.0  # mm
 
@@ -83,3 +83,14 @@ def test_an_evened_view_is_divided_by_its_light() -> None:
     assert plain == pytest.approx(float(srgb_decode(lit(0.3)[0, 0, 0] / 255)), rel=1e-5)
     assert np.allclose(even, plain / 0.6, rtol=1e-5)
     assert evened_view(photos[0], plane, 0, None, 1.0)[0].shape == (110, 160, 3)
+
+
+def test_sheen_on_the_paper_of_one_photo_is_told_where_it_lies() -> None:
+    y, x = np.indices((110, 160))
+    sheen = 0.18 * np.exp(-((x - 110) ** 2 + (y - 50) ** 2) / (2 * 12**2))
+    found = looked(stored(np.repeat((0.6 * (1 + sheen))[..., None], 3, axis=2)))
+    (note,) = sheen_note(found)
+    assert "brighter than around it at" in note and found.burnt == 0 and found.sheen is not None
+    box = found.sheen.regions[0]
+    assert box["x"] < 100 < box["x"] + box["width"] and box["y"] < 40 < box["y"] + box["height"]  # mm of the work
+    assert sheen_note(looked(lit(0.6))) == []
