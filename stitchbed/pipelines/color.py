@@ -37,7 +37,7 @@ from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.targets.figures import grades
-from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit
+from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit, light_over_chart
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, check_name, one_path, stored_as
@@ -53,6 +53,10 @@ UNMEASURED = (
 CONTRAST = (
     "the camera applied a contrast curve (it bends tones by up to {share:.0%}); it was undone by the chart, but raw "
     "files, or a picture style set to neutral with contrast at its least, keep more of light and dark tones"
+)
+UNEVEN = (
+    "the light falls off by {share:.0%} over the chart, towards its {end} end in the picture: colors are as true as "
+    "that allows; light chart and work evenly, or straighten the photo by `rectify` first, which evens its light"
 )
 WORKER_BYTES = 128 * 2**20  # one thread's share: a block of light and what it is packed from, measured
 OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space
@@ -175,6 +179,8 @@ def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict
     warnings = [f"patch {name} was left out: {reason}" for name, reason in pair.left_out.items()]
     if fit.bends is not None and bending(fit.bends) > CLEARLY_BENT:
         warnings.append(CONTRAST.format(share=bending(fit.bends)))
+    if (uneven := light_over_chart(pair)) is not None:
+        warnings.append(UNEVEN.format(share=uneven[0], end=uneven[1]))
     if not photo.transfer.exact:
         warnings.append("the picture's profile has no plain tone curve; the sRGB curve was taken")
     return _by_fit(photo, fit, settings), numbers, [*warnings, *(card.warnings if card is not None else ())]

@@ -10,12 +10,17 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from stitchbed.color.cielab import xyz_from_lab
 from stitchbed.color.fit import ColorFit, fit_color, neutral_error
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.targets.pairing import Paired
 
 WORST_MEAN = 8.0  # mean held-out dE2000 of a chart with its own reference is below 5 even under narrow-band light
+UNEVEN_LIGHT = 0.06  # share of light lost from end to end of a chart that is worth telling
+SLOPE_SIGMAS = 4.0  # a slope through what a camera's colors differ by reaches three
+SLOPE_ROUNDS = 3  # a fit takes a tenth of a slope in for its own
 BETTER = 0.5  # another way round that leaves less than this share of the difference was the true one
 
 
@@ -51,6 +56,39 @@ def color_figures(fit: ColorFit, pair: Paired) -> dict[str, float]:
         figures["tone"] = float(np.abs(fit.held_out[pair.neutral, 0] - pair.lab[pair.neutral, 0]).max())
         figures["white_balance"] = float(neutral_error(fit.held_out, pair.lab, pair.neutral).max())
     return figures
+
+
+def light_over_chart(pair: Paired) -> tuple[float, str] | None:
+    """Share of light that the chart loses from its brightest to its darkest end, and where that lies; None when even.
+
+    Light that falls evenly along the chart is sought together with a plain fit, and believed when it stands out from
+    what the fit leaves of single patches.
+    """
+    if pair.middles is None:
+        return None
+    away = pair.middles - pair.middles.mean(0)
+    along = away / np.abs(away).max()
+    design = np.column_stack([along, np.ones(len(along))])
+    slope, light = np.zeros(3), pair.light
+    for _ in range(SLOPE_ROUNDS):
+        fit = fit_color(light, pair.lab, pair.neutral, "matrix")
+        brighter = np.log(_lightness(fit.lab)) - np.log(_lightness(pair.lab))
+        found = np.linalg.lstsq(design, brighter, rcond=None)[0]
+        slope = slope + found
+        light = pair.light * np.exp(-(along @ slope[:2]))[:, None]
+    left = brighter - design @ found
+    sigma = float(np.sqrt(np.sum(left**2) / (len(left) - 3) / np.sum(along**2, axis=0).min()))
+    lost = 1 - float(np.exp(-np.ptp(along @ slope[:2])))
+    if lost < UNEVEN_LIGHT or np.hypot(*slope[:2]) < SLOPE_SIGMAS * sigma:
+        return None
+    across, down = slope[:2]
+    end = ("left" if across > 0 else "right") if abs(across) > abs(down) else "upper" if down > 0 else "lower"
+    return lost, end
+
+
+def _lightness(lab: Array) -> Array:
+    """(N,) luminance, with what the darkest patches add in glare."""
+    return np.asarray(xyz_from_lab(lab)[:, 1] + 0.01, dtype=np.float64)
 
 
 def _other_way(pair: Paired, left: float) -> str | None:

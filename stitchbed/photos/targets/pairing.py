@@ -6,7 +6,7 @@ In: an open picture, which chart, a reference file. Out: a `Paired` reading, or 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +37,7 @@ class Paired:
     """names, light (N, 3), lab (N, 3) and neutral (N,) of the patches that can be used. reading : of all patches.
 
     title : of the reference. left_out : names with the reason. corners : (4, 2) px when the user gave them.
+    middles : (N, 2) px of the patches, where known.
     """
 
     names: tuple[str, ...]
@@ -47,6 +48,7 @@ class Paired:
     title: str
     left_out: Mapping[str, str]
     corners: Array | None = None
+    middles: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,7 @@ def pair_own(photo: Photo, card: OwnCard, path: Path) -> Paired:
             attempt="leave --patches away: then white balance and exposure are corrected, which is all an unmeasured "
             "print allows",
         )
-    return paired(read_own(photo, card), known.lab, known.title)
+    return _placed(paired(read_own(photo, card), known.lab, known.title), card.places)
 
 
 def pair24(photo: Photo, edition: str | None, path: Path | None) -> Paired:
@@ -135,7 +137,7 @@ def pair24(photo: Photo, edition: str | None, path: Path | None) -> Paired:
         )
     full = {name: full_px(photo, quad) for name, quad in places.items()}
     reading = read_patches(full, photo.windows.window, photo.size, photo.transfer)
-    return paired(reading, known.lab, known.title, neutrals=NEUTRALS)
+    return _placed(paired(reading, known.lab, known.title, neutrals=NEUTRALS), full)
 
 
 def pair_chart(photo: Photo, corners: Array | None, path: Path | None) -> Paired:
@@ -154,7 +156,7 @@ def pair_chart(photo: Photo, corners: Array | None, path: Path | None) -> Paired
     known = references(read_tables(path), str(path))
     places = in_picture(chart_places(known), corners)
     reading = read_patches(places, photo.windows.window, photo.size, photo.transfer)
-    return paired(reading, known.lab, known.title, corners=corners)
+    return _placed(paired(reading, known.lab, known.title, corners=corners), places)
 
 
 def paired(
@@ -187,6 +189,10 @@ def paired(
     target = np.array([lab[name] for name in names])
     gray = np.array([name in neutrals for name in names]) if neutrals is not None else chroma_of(target) < GRAY_CHROMA
     return Paired(names, reading.light[keep], target, gray, reading, title, left_out, corners)
+
+
+def _placed(pair: Paired, places: Mapping[str, Array]) -> Paired:
+    return replace(pair, middles=np.array([places[name].mean(0) for name in pair.names]))
 
 
 def _known24(edition: str | None, path: Path | None) -> References:

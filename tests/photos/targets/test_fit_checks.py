@@ -12,7 +12,7 @@ from stitchbed.card.patches import PatchReading
 from stitchbed.color.cielab import xyz_from_lab
 from stitchbed.color.fit import ColorFit, fit_color
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.targets.fit_checks import WORST_MEAN, color_figures, doubt_fit
+from stitchbed.photos.targets.fit_checks import WORST_MEAN, color_figures, doubt_fit, light_over_chart
 from stitchbed.photos.targets.pairing import Paired
 
 NAMES = tuple(f"{row}{column}" for row in "ABCD" for column in range(1, 7))
@@ -86,3 +86,29 @@ def test_figures_are_of_patches_held_out() -> None:
     assert figures["white_balance"] == pytest.approx(np.hypot(1.5, 2.0))
     colored = replace(pair, neutral=np.zeros(24, bool))
     assert set(color_figures(fit, colored)) == {"color"}
+
+
+MIDDLES = np.stack([GRID.ravel() % 6 * 50.0 + 25, GRID.ravel() // 6 * 50.0 + 25], 1)  # px
+
+
+@pytest.mark.parametrize(("slope", "end"), [((0.12, 0), "left"), ((-0.12, 0.02), "right"), ((0, 0.15), "upper")])
+@pytest.mark.parametrize("draw", range(3))
+def test_light_that_falls_off_over_the_chart_is_told(slope: tuple[float, float], end: str, draw: int) -> None:
+    """Readings of cameras whose colors are a little beside a plain fit, in light that grows along the slope."""
+    rng = np.random.default_rng(draw)
+    pair = replace(read(list(range(24))), middles=MIDDLES)
+    along = (MIDDLES - MIDDLES.mean(0)) / np.abs(MIDDLES - MIDDLES.mean(0)).max()
+    light = pair.light * np.exp(along @ slope)[:, None] * rng.normal(1, 0.01, (24, 3))
+    found = light_over_chart(replace(pair, light=light))
+    assert found is not None and found[1] == end
+    assert found[0] == pytest.approx(1 - np.exp(-np.ptp(along @ slope)), abs=0.05)
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_an_evenly_lit_chart_is_not_blamed(draw: int) -> None:
+    rng = np.random.default_rng(draw)
+    pair = replace(read(list(range(24))), middles=MIDDLES)
+    light = pair.light * rng.normal(1, 0.02, (24, 3))
+    assert light_over_chart(replace(pair, light=light)) is None
+    assert light_over_chart(pair) is None
+    assert light_over_chart(replace(pair, middles=None)) is None
