@@ -80,7 +80,15 @@ def test_points_and_rough_places_join_what_nothing_drawn_holds(
     at = true[:2, :2] @ np.array([330.0, 150.0]) + true[:2, 2]
     points = SamePoint("piece_01", (330, 150), "piece_02", (float(at[0]), float(at[1])), within_mm=0.5)
     side = Beside("piece_02", "right", "piece_01", 0.85 * SMALL[1] / DPI * 25.4 + 1.0, 0.0, 4.0)
-    for hints, off_mm in ((Hints(same_point=(points,)), 0.5), (Hints(beside=(side,)), 4.0)):
+    # the middle of the second piece as a place of the first one, said 2 mm off
+    middle = np.linalg.inv(true) @ np.array([(SMALL[1] - 1) / 2, (SMALL[0] - 1) / 2, 1.0])
+    x, y = (middle[:2] + 0.5) / DPI * 25.4 + (2.0, -1.0)
+    near = Near("piece_02", (float(x), float(y)), 0.0, 4.0, of="piece_01")
+    for hints, off_mm in (
+        (Hints(same_point=(points,)), 0.5),
+        (Hints(beside=(side,)), 4.0),
+        (Hints(near=(near,)), 4.0),
+    ):
         record = _joined(folder, tmp_path / "said.tif", hints)
         found = _between(record, 0, 1)
         assert np.abs(found - true)[:2, 2].max() < off_mm / 25.4 * DPI

@@ -29,6 +29,7 @@ from stitchbed.mosaic.hints.motions import (
     TILT_DEGREES,
     Found,
     Sheet,
+    aim_of,
     bare_place,
     by_place,
     by_points,
@@ -36,13 +37,13 @@ from stitchbed.mosaic.hints.motions import (
     place_at,
     turn_between,
     turn_on,
+    turn_said,
 )
 from stitchbed.mosaic.registration.canvas import make_canvas
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 
 TURN_DEGREES = 20.0  # what is said of a turn is good to this
-SIDES: dict[str, tuple[float, float]] = {"right": (1, 0), "left": (-1, 0), "below": (0, 1), "above": (0, -1)}
 USUAL_STEP = 0.8  # of a piece's side, from one to the next in a grid of which nothing else is known
 GRID_ROOM = 0.2  # of a piece's shorter side, round its place in a grid
 AGAINST = 0.1  # probability under which the pictures contradict
@@ -237,7 +238,7 @@ def _together(pair: Together, state: Followed, pieces: Pieces) -> Followed:
 def _searched(hint: Near | Beside | Turn, state: Followed, pieces: Pieces) -> Followed:
     """Look for a piece where a hint says; what was known of it gives way only to what agrees better."""
     layouts = pieces.laid(state.links)
-    of = hint.of if isinstance(hint, Beside) else None
+    of = None if isinstance(hint, Turn) else hint.of
     main = next((lay for lay in layouts if of in lay.sheet_from_tile), layouts[0])
     loose = hint.piece not in main.sheet_from_tile
     if not loose and len(main.sheet_from_tile) > 1 and _as_said(hint, sheet_of(main, pieces)):
@@ -283,27 +284,21 @@ def _judged(
 
 def _as_said(hint: Near | Beside | Turn, sheet: Sheet) -> bool:
     """Whether a piece lies as a hint says already."""
-    turn = hint.degrees if isinstance(hint, Turn) else hint.turn
+    turn = hint.degrees if isinstance(hint, Turn) else turn_said(hint, sheet)
     turned = turn is None or turn_between(turn_on(hint.piece, sheet), turn) < TURN_DEGREES
     if isinstance(hint, Turn):
         return turned
-    off = np.abs(middle_of(hint.piece, sheet) - _aim(hint, sheet)).max()
+    off = np.abs(middle_of(hint.piece, sheet) - aim_of(hint, sheet)).max()
     return turned and float(off) <= hint.within_mm
-
-
-def _aim(hint: Near | Beside, sheet: Sheet) -> Array:
-    """Where the middle of the piece should lie, (2,) mm of the upright sheet."""
-    if isinstance(hint, Near):
-        return np.array(hint.at, np.float64)
-    return middle_of(hint.of, sheet) + hint.by_mm * np.array(SIDES[hint.side])
 
 
 def _found_at(hint: Near | Beside | Turn, sheet: Sheet, pieces: Pieces) -> Found | None:
     """The most probable link of a piece at the place, or with the turn, that a hint says."""
     if isinstance(hint, Turn):
         return _found_turned(hint, sheet, pieces)
-    aim, found = _aim(hint, sheet), []
-    turns = QUARTERS if hint.turn is None else (hint.turn,)
+    aim, found = aim_of(hint, sheet), []
+    said = turn_said(hint, sheet)
+    turns = QUARTERS if said is None else (said,)
     for turn in turns:
         there = place_at(aim, turn, sheet, hint.piece)
         found += by_place(hint.piece, there, sheet, hint.within_mm, evidence=pieces.evidence)

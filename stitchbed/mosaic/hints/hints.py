@@ -155,7 +155,8 @@ def _settled(hint: Hint, tiles: Sequence[Tile], dpi: Mapping[str, float]) -> Hin
         raise _senseless(hint, "it names a piece twice")
     if isinstance(hint, Grid):
         return replace(hint, order=tuple(tile.name for tile in names or tiles))
-    by_field = [one.name for one in fields(hint) if one.name in ("piece", "of", "a", "b")]
+    kept = [one.name for one in fields(hint) if one.name in ("piece", "of", "a", "b")]
+    by_field = [field for field in kept if getattr(hint, field) is not None]
     changes: dict[str, Any] = {field: tile.name for field, tile in zip(by_field, names, strict=True)}
     changes |= _points(hint, dict(zip(by_field, names, strict=True)), dpi)
     if isinstance(hint, Show) and len(hint.around) < LEAST_CORNERS:

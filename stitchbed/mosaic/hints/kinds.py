@@ -45,12 +45,15 @@ class Near:
     """The middle of the piece lies about at this place of the sheet; it is looked for there only.
 
     turn : about how it lies, None for any. within_mm : how far from there; a place read off a small picture.
+    of : the place is one of this piece, mm from its top left corner, and the turn is against it; so it stays the same
+    place however the sheet comes to lie.
     """
 
     piece: Annotated[str, PIECE]
     at: Annotated[Point, ON_SHEET]
     turn: Annotated[float | None, DEGREES] = None
     within_mm: Annotated[float, Setting("How far from there.", unit="mm", low=0.1, high=200)] = 10.0
+    of: Annotated[str | None, Setting("The piece whose place it is, instead of the sheet's.")] = None
 
 
 @dataclass(frozen=True)
@@ -202,4 +205,5 @@ def pieces_of(hint: Hint) -> tuple[str, ...]:
     """Names of the pieces a hint speaks of."""
     if isinstance(hint, Grid):
         return hint.order
-    return tuple(getattr(hint, one.name) for one in fields(hint) if one.name in ("piece", "of", "a", "b"))
+    named = [getattr(hint, one.name) for one in fields(hint) if one.name in ("piece", "of", "a", "b")]
+    return tuple(name for name in named if name is not None)

@@ -25,7 +25,7 @@ from stitchbed.matching.overlap_evidence import (
 )
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid_near
-from stitchbed.mosaic.hints.kinds import SamePoint
+from stitchbed.mosaic.hints.kinds import Beside, Near, SamePoint
 from stitchbed.mosaic.registration.pose_graph import corners
 
 BELIEVED = 0.5  # probability a motion needs that lies where a person said it would
@@ -33,6 +33,7 @@ KNOWN_PLACE = 1.5  # log odds that being where a person said adds: about one wro
 SURE = 0.9  # probability over which the pictures contradict whoever says otherwise
 TILT_DEGREES = 2.5  # how far off upright a sheet lies that was laid by hand, against what was said of its turn
 SWING_DEGREES, SWING_STEP = 3.0, 0.25  # turns tried about one point
+SIDES: dict[str, tuple[float, float]] = {"right": (1, 0), "left": (-1, 0), "below": (0, 1), "above": (0, -1)}
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
 HAND_DEGREES = 1.0  # how far off upright a sheet lies that was laid by hand with care
 THIN_RIM_MM, THIN_CELL_MM, STRIP_LOOSE_MM = 0.6, 4.0, 2.0
@@ -237,6 +238,12 @@ def middle_of(piece: str, sheet: Sheet) -> Array:
     return np.asarray(at / sheet.px_per_mm, np.float64)
 
 
+def spot_of(piece: str, at_mm: Array, sheet: Sheet) -> Array:
+    """(2,) mm of the upright sheet of a spot (2,) mm from the top left corner of a piece."""
+    px = at_mm * sheet.dpi[piece] / MM_PER_INCH - 0.5
+    return np.asarray(moved(sheet.upright @ sheet.places[piece], px[None])[0] / sheet.px_per_mm, np.float64)
+
+
 def turn_on(piece: str, sheet: Sheet) -> float:
     """Degrees clockwise by which the piece is turned on the upright sheet."""
     return float(np.degrees(turn_of(sheet.upright @ sheet.places[piece])))
@@ -245,3 +252,17 @@ def turn_on(piece: str, sheet: Sheet) -> float:
 def turn_between(one: float, two: float) -> float:
     """How far two turns differ, degrees 0..180."""
     return abs((one - two + 180) % 360 - 180)
+
+
+def aim_of(hint: Near | Beside, sheet: Sheet) -> Array:
+    """Where the middle of the piece should lie, (2,) mm of the upright sheet."""
+    if isinstance(hint, Near):
+        at = np.array(hint.at, np.float64)
+        return at if hint.of is None else spot_of(hint.of, at, sheet)
+    return middle_of(hint.of, sheet) + hint.by_mm * np.array(SIDES[hint.side])
+
+
+def turn_said(hint: Near | Beside, sheet: Sheet) -> float | None:
+    """Degrees by which the piece should be turned on the upright sheet, None for any."""
+    against = hint.of if isinstance(hint, Near) else None
+    return hint.turn if hint.turn is None or against is None else hint.turn + turn_on(against, sheet)

@@ -37,6 +37,7 @@ EXAMPLES: list[tuple[str, Hint]] = [
         SamePoint("my left.tif", (12.5, 3), "b.tif", (8, 35), "mm", 2.0),
     ),
     ("a.tif 320,140 turn=90", Near("a.tif", (320, 140), 90.0)),
+    ("a.tif 320,140 of=b.tif", Near("a.tif", (320, 140), of="b.tif")),
     ("a.tif right b.tif 150 within_mm=5", Beside("a.tif", "right", "b.tif", 150, None, 5.0)),
     ("3 a.tif b.tif c.tif", Grid(3, ("a.tif", "b.tif", "c.tif"))),
     ("3", Grid(3)),
