@@ -22,18 +22,18 @@ from stitchbed.core.errors import BadSettings, Cancelled, StitchbedError
 from stitchbed.core.files import sha256_of
 from stitchbed.core.record import fingerprint
 from stitchbed.desk.job import acts, history
+from stitchbed.desk.job.begin import new_text
 from stitchbed.desk.job.folders import Folders
-from stitchbed.desk.job.pieces import DROPPED, Facts, Piece, facts_of, is_picture, pieces_of, stamp_of
+from stitchbed.desk.job.pieces import Facts, Piece, facts_of, pieces_of, stamp_of
 from stitchbed.desk.job.text import value_at
+from stitchbed.desk.look.places import Known, best_known, placing_of
 from stitchbed.desk.look.tiles import Pictures
 from stitchbed.desk.stops import AT_WORK, BY_NAME, STOPS, Standing, of_pieces, of_placing, of_steps
 from stitchbed.desk.work.events import Hub
 from stitchbed.desk.work.worker import Failed, Worker
-from stitchbed.jobs.folder import template
-from stitchbed.jobs.job_file import JOB, OUT, job_of
+from stitchbed.jobs.job_file import job_of
 from stitchbed.jobs.run import standing
 from stitchbed.jobs.steps import STEPS
-from stitchbed.reading.base.folder import may_be_piece
 
 WATCH_SECONDS = 1.0  # between looks at the folders of pieces: a file that did not grow meanwhile is whole
 PLACED = "places.json"  # beside it: where the last "place again" laid the pieces
@@ -126,10 +126,11 @@ class Session:
         """What the last check found: {"mark", "record"}."""
         return self._kept(CHECKED)
 
-    def placed(self) -> dict[str, Any] | None:
-        """Where a join would lay the pieces as they are and by what was said of them; None when that is not known."""
-        content = self._kept(PLACED)
-        return content["record"] if content is not None and content["mark"] == self._place_mark() else None
+    def known(self, rows: Sequence[Mapping[str, Any]] | None = None) -> Known | None:
+        """The best that is known of where these pieces lie, besides the check. rows : of `rows`, where at hand."""
+        text, mark = self.text(), self._place_mark()
+        said = value_at(text, ("join", "hints"), {})
+        return best_known(self.rows() if rows is None else rows, self._kept(PLACED), (self.mark(), mark), said)
 
     def rows(self) -> list[dict[str, Any]]:
         """How each step stands; nothing while the job file cannot be read, or has no piece."""
@@ -147,9 +148,11 @@ class Session:
             if stop.name == "pieces":
                 one = of_pieces(len(pieces), record, fresh)
             elif stop.name == "placing":
-                laid = self.placed()
-                told = placing_of(record) if laid is None else _laid(laid)
-                one = of_placing(len(pieces), told, fresh or laid is not None)
+                known = self.known(rows)
+                told = placing_of(record) if known is None else known.told()
+                one = of_placing(
+                    len(pieces), told, fresh or known is not None, since=known is not None and not known.fresh
+                )
             else:
                 one = of_steps(stop, [row for row in rows if row["step"] in stop.steps])
             found.append(self._now(one))
@@ -323,8 +326,9 @@ class Session:
         await asyncio.to_thread(self._keep, CHECKED, {"mark": mark, "record": record})
 
     async def _place(self, mark: str, request: Mapping[str, Any]) -> None:
+        about = {"mark": mark, "pieces": self.mark(), "said": value_at(self.text(), ("join", "hints"), {})}
         record = await self.worker.do(dict(request), self._told)
-        await asyncio.to_thread(self._keep, PLACED, {"mark": mark, "record": record})
+        await asyncio.to_thread(self._keep, PLACED, {**about, "record": record})
 
     async def _run(self, stop: str, request: Mapping[str, Any]) -> None:
         await self.worker.do(dict(request), self._told)
@@ -346,54 +350,3 @@ class Session:
             partial = folder / f".{name}.{os.getpid()}.partial"
             partial.write_text(json.dumps(content), encoding="utf-8")
             partial.replace(folder / name)
-
-
-def new_text(folder: Path) -> str:
-    """The text a job begins with: pieces lie in the folder itself where pictures do, else in `pieces` within it."""
-    inside = "."
-    with suppress(OSError):
-        if not any(may_be_piece(one) and is_picture(one) for one in folder.iterdir()):
-            inside = DROPPED
-    said = {"name": folder.resolve().name or "sheet", "folder": inside, "out": OUT}
-    text = template("pieces")
-    for key, word in said.items():
-        text = text.replace(f"{{{key}}}", json.dumps(word, ensure_ascii=False))  # a text in JSON is one in TOML
-    return text.rstrip() + "\n"
-
-
-def placing_of(record: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    """Where pieces lie by a check, and which have no place beside the others."""
-    if record is None or "placements" not in record:
-        return None
-    alone = [row["tile"] for row in record["placements"] if row["island"] > 0]
-    return {"placements": record["placements"], "alone": alone}
-
-
-def _laid(record: Mapping[str, Any]) -> dict[str, Any]:
-    islands = [set(one) for one in record["islands"]]
-    alone = [row["tile"] for row in record["placements"] if row["tile"] not in islands[0]]
-    return {"placements": record["placements"], "alone": alone}
-
-
-def job_at(path: Path) -> Path:
-    """The job file a person means: a TOML file, or the one in a folder, which need not be there yet.
-
-    Raises
-    ------
-    BadSettings : no such folder; a job of single pages.
-    """
-    if path.suffix.lower() == ".toml":
-        folder, job = path.parent, path
-    else:
-        folder, job = path, path / JOB
-    if not folder.is_dir():
-        raise BadSettings(
-            f"no folder {folder}", expected="a folder for the job, or a job file", attempt=f"mkdir {folder}, then again"
-        )
-    if job.is_file() and value_at(job.read_bytes().decode("utf-8", "replace"), ("pages",)) is not None:
-        raise BadSettings(
-            f"{job}, a job of single pages",
-            expected="a job whose pictures are pieces of one sheet",
-            attempt=f"stitchbed run {job}; or a folder for each page, opened on the desk",
-        )
-    return job.absolute()

@@ -90,11 +90,13 @@ def of_pieces(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Stan
     return Standing(stop, DONE, "All are good.")
 
 
-def of_placing(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Standing:
-    """How the placing of so many files stands."""
+def of_placing(count: int, record: Mapping[str, Any] | None, fresh: bool, *, since: bool = False) -> Standing:
+    """How the placing of so many files stands. since : something was said of them that no placing knows yet."""
     stop = BY_NAME["placing"]
     if record is None or not fresh:
         return Standing(stop, NOT_BEGUN, "The pieces are not placed yet.")
+    if since:
+        return Standing(stop, NOT_BEGUN, "Something was said since; they are to be placed again.", stale=True)
     alone = record["alone"]
     if alone:
         return Standing(stop, LOOK, f"No place found for {', '.join(alone)}.")

@@ -32,6 +32,8 @@ px = 1600           # longest side
 END = TEXT.rstrip("\n").splitlines()[-1] + "\n"
 GONE = TEXT.replace('out = "out"\n', 'out = "out"\nleave_out = ["pieces/a.tif"]\n')
 TURNED = TEXT + '\n[desk]\nturned."pieces/a.tif" = 3\n'
+NEAR = {"piece": "one", "of": "two", "at": [12.345, 7], "turn": -0.5}
+PUT = 'hints.near = [\n    {piece = "a.tif", at = [12.35, 7.0], turn = -0.5, of = "b.tif"},\n]'
 
 
 def _said(lines: str) -> str:
@@ -120,6 +122,8 @@ ROWS: list[tuple[str, dict[str, Any], str, str, str]] = [
         "overlap",
     ),
     ("hold", {"piece": "two"}, TEXT, _said('hints.hold = [\n    {piece = "b.tif"},\n]'), "b.tif held"),
+    ("near", NEAR, TEXT, _said(PUT), "a.tif put where it belongs, beside b.tif"),
+    ("near", NEAR, _said(PUT.replace("12.35", "99.0")), _said(PUT), "a.tif put"),  # where it was put before is over
     (
         "show",
         {"piece": "one", "around": [[0, 0], [9, 0], [9, 9]]},
@@ -173,6 +177,10 @@ def test_every_act_has_a_row() -> None:
         ("same_point", {"a": "one", "a_at": [1, float("inf")], "b": "two", "b_at": [1, 2]}),
         ("apart", {"a": "one", "b": "../x"}),
         ("show", {"piece": "one", "around": [[0, 0], [1, 1]]}),
+        ("near", {**NEAR, "of": "one"}),
+        ("near", {**NEAR, "turn": float("nan")}),
+        ("near", {**NEAR, "turn": True}),
+        ("near", {**NEAR, "at": [1, 2, 3]}),
         ("take_back", {"kind": "hold", "number": 0}),
         ("name", {"name": "../up"}),
         ("name", {"name": ".hidden"}),

@@ -12,11 +12,11 @@ from desks import client_of, small_job
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.settings import places
+from stitchbed.desk.job.begin import job_at, new_text
 from stitchbed.desk.job.pieces import Facts
 from stitchbed.desk.look.fields import fields_of, value_of
 from stitchbed.desk.look.layout import laid_out
 from stitchbed.desk.look.marks import marks_of
-from stitchbed.desk.session import job_at, new_text
 from stitchbed.desk.stops import BY_NAME, DONE, LOOK, NOT_BEGUN, STOPS, of_pieces, of_placing, of_steps
 from stitchbed.jobs.job_file import job_of
 from stitchbed.jobs.settings import Place, settings_of

@@ -80,3 +80,8 @@ def test_how_pieces_stand(count: int, checked: Any, fresh: bool, state: str, wor
 def test_how_placing_stands(told: Any, fresh: bool, state: str, words: str) -> None:
     found = of_placing(3, told, fresh)
     assert found.state == state and words in found.words
+
+
+def test_what_was_said_since_is_to_be_placed_again() -> None:
+    found = of_placing(2, {"alone": ["x"], "placements": [1, 2]}, True, since=True)
+    assert (found.state, found.stale) == (NOT_BEGUN, True) and "placed again" in found.words

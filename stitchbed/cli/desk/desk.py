@@ -26,8 +26,9 @@ def command(job: Path, port: int, browser: bool, memory: int, workers: int) -> N
     desk is a change of that file, and `stitchbed run` makes the same files from it.
     """
     from stitchbed.desk.access import Access
+    from stitchbed.desk.job.begin import job_at
     from stitchbed.desk.server import app_of, listening, serve
-    from stitchbed.desk.session import Session, job_at
+    from stitchbed.desk.session import Session
 
     session = Session(job_at(job), workers=workers, memory=memory)
     with listening(port) as sock:

@@ -149,6 +149,7 @@ ACTS: dict[str, Act] = {
     "apart": Act({"a": str, "b": str}, said.apart),
     "together": Act({"a": str, "b": str}, said.together),
     "hold": Act({"piece": str}, said.hold),
+    "near": Act({"piece": str, "of": str, "at": list, "turn": object}, said.near),
     "show": Act({"piece": str, "around": list}, said.show),
     "take_back": Act({"kind": str, "number": int}, said.take_back),
 }

@@ -50,6 +50,20 @@ def hold(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
     return _added(text, "hold", {"piece": name}), f"{name} held"
 
 
+def near(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
+    """A piece lies about there: at mm of another one (from its top left corner) its middle, turned so many degrees
+    against it. What was said of the piece's place before holds no more."""
+    name, of = _name(taken["piece"], scene), _name(taken["of"], scene)
+    if name == of:
+        raise BadSettings("one piece twice", expected="a place on another piece", attempt="moving it over another one")
+    if not _is_number(taken["turn"]):
+        raise BadSettings(f"a turn of {taken['turn']!r}", expected="degrees", attempt="moving it again")
+    entry = {"piece": name, "at": _point(taken["at"]), "turn": round(float(taken["turn"]), 2), "of": of}
+    before = value_at(text, (*TABLE, "near"), [])
+    others = [one for one in before if not (isinstance(one, Mapping) and one.get("piece") == name)]
+    return with_value(text, (*TABLE, "near"), [*others, entry]), f"{name} put where it belongs, beside {of}"
+
+
 def show(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
     """Within an area of the sheet a piece is shown. around : corners, mm."""
     name, corners = _name(taken["piece"], scene), taken["around"]
@@ -89,6 +103,9 @@ def _words(kind: str, entry: Any) -> str:
         "same_point": f"the same spot in {a} and {b}",
         "apart": f"{a} and {b} share nothing",
         "together": f"{a} and {b} overlap",
+        "near": f"{piece} lies about there, beside {entry.get('of')}"
+        if entry.get("of")
+        else f"{piece} lies about there",
         "hold": f"{piece} does not move",
         "show": f"{piece} is shown in an area",
         "leave_out": f"{piece} takes no part",

@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from stitchbed.core.quantities import MM_PER_INCH
+
 GAP = 0.08  # of an island's width, between it and the next: they have no place beside each other
 
 Motion = Sequence[Sequence[float]]
@@ -33,6 +35,23 @@ def laid_out(placed: Sequence[Mapping[str, Any]], *, upright: bool = True) -> di
         wide = left - (right - x) * GAP
     dpi = next((row["dpi"] for row in placed if row["dpi"]), None)
     return {"width": round(wide), "height": round(tallest), "layers": layers, "dpi": dpi}
+
+
+def flat(motion: Motion) -> list[float]:
+    """A 3x3 as the six numbers a layer has."""
+    return _moved(motion, 0.0, 0.0)
+
+
+def put_near(piece: Mapping[str, Any], of: Mapping[str, Any], hint: Mapping[str, Any]) -> list[float]:
+    """The six numbers of a layer whose middle lies at `at` mm of another one, turned by `turn` degrees against it."""
+    turn = math.radians(float(hint.get("turn") or 0.0))
+    ratio = of["dpi"] / piece["dpi"]
+    cos, sin = ratio * math.cos(turn), ratio * math.sin(turn)
+    x, y = (mm * of["dpi"] / MM_PER_INCH - 0.5 for mm in hint["at"])
+    midx, midy = (piece["width"] - 1) / 2, (piece["height"] - 1) / 2
+    own = ((cos, -sin, x - cos * midx + sin * midy), (sin, cos, y - sin * midx - cos * midy), (0, 0, 1))
+    a, b, c, d, e, f = of["matrix"]
+    return flat(_product(((a, c, e), (b, d, f), (0, 0, 1)), own))
 
 
 def corners_of(row: Mapping[str, Any]) -> list[tuple[float, float]]:

@@ -5,17 +5,17 @@ In: a session, a stop. Out: plain values for the page and its scripts; pictures 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stitchbed.core.errors import StitchbedError
-from stitchbed.core.record import found_notes
 from stitchbed.desk.job.pieces import Facts, Piece
-from stitchbed.desk.look.layout import laid_out
+from stitchbed.desk.job.text import value_at
+from stitchbed.desk.look.layout import flat, laid_out, put_near
 from stitchbed.desk.look.marks import marks_of
+from stitchbed.desk.look.places import Known, entries_of, record_of
 from stitchbed.desk.stops import Standing, Stop
 
 if TYPE_CHECKING:
@@ -57,35 +57,69 @@ def cards(session: Session) -> list[dict[str, Any]]:
 
 
 def layers(session: Session) -> dict[str, Any]:
-    """The pieces where they lie, from their small views."""
-    laid, checked = session.placed(), session.checked()
+    """The pieces where they lie, from their small views, by the best that is known."""
+    known, checked = session.known(), session.checked()
     pieces = {str(one.path): one for one in session.pieces() if not one.left_out}
-    if laid is not None:
-        return _as_joined(session, laid, {one.name: one for one in pieces.values()})
+    rows = {} if checked is None else {str(row["path"]): row for row in checked["record"]["pieces"]}
+    if known is not None:
+        return _as_laid(session, known, {one.name: one for one in pieces.values()}, rows)
     if checked is None or not pieces:
         return {"kind": "empty", "words": "Pieces are placed as soon as they were looked at."}
-    names = {row["name"]: pieces.get(str(row["path"])) for row in checked["record"]["pieces"]}
+    names = {row["name"]: pieces.get(path) for path, row in rows.items()}
     placed = []
     for row in checked["record"].get("placements", []):
         piece = names.get(row["tile"])
         if piece is not None and not session.facts(piece).error:
-            placed.append({**_shown(session, piece, session.facts(piece)), **row})
+            placed.append({**_layer(session, piece, rows), **row})
     if not placed:
         return {"kind": "empty", "words": "No piece has a place yet."}
-    return {"kind": "layers", "data": laid_out(placed)}
+    said = [hint for kind, hint in entries_of(value_at(session.text(), ("join", "hints"), {})) if kind == "near"]
+    data = laid_out(placed)
+    nothing: dict[str, Any] = {"links": [], "effects": [], "notes": [], "overlays": []}
+    return {"kind": "layers", "data": {**data, "layers": _as_said(data["layers"], said)}, **nothing}
 
 
-def _as_joined(session: Session, record: Mapping[str, Any], pieces: Mapping[str, Piece]) -> dict[str, Any]:
-    """The pieces where a join would lay them, and how its links agree."""
-    placed = []
-    for row in record["placements"]:
-        piece = pieces.get(row["tile"])
-        if piece is not None:
-            motion = {"sheet_from_tile": row["canvas_from_tile"], "island": 0, "tile": row["tile"]}
-            placed.append({**_shown(session, piece, session.facts(piece)), **motion})
+def _as_laid(
+    session: Session, known: Known, pieces: Mapping[str, Piece], rows: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Any]:
+    """The pieces where a join laid them, or would; how its links agree; of a join also its seams and residuals."""
+    record, canvas = known.record, known.record["canvas"]
+    found = [
+        {**_layer(session, pieces[row["tile"]], rows), "matrix": flat(row["canvas_from_tile"])}
+        for row in record["placements"] if row["tile"] in pieces
+    ]  # fmt: skip
     links = sorted(record["links"] or [], key=lambda one: -(one.get("rms_px") or 0))
-    said = {"links": links, "effects": record["hints"] or [], "notes": record["warnings"] or []}
-    return {"kind": "layers", "data": laid_out(placed, upright=False), **said}
+    ids = {piece.name: piece.id for piece in pieces.values()}
+    told = [{**row, "a_id": ids.get(row["a"]), "b_id": ids.get(row["b"])} for row in links]
+    size = round(canvas["width"]), round(canvas["height"])
+    shapes = {} if known.canvas is None else _shapes(record, known.canvas, size)
+    said = [hint for kind, hint in known.unsaid if kind == "near"]
+    data = {
+        "width": size[0], "height": size[1], "dpi": canvas["dpi"], "layers": _as_said(found, said),
+        "links": told, "shapes": _with_steps({**shapes, "pieces": []} if shapes else {}),
+    }  # fmt: skip
+    notes = [] if known.canvas is not None else record["warnings"] or []
+    return {
+        "kind": "layers", "data": data, "links": told, "effects": record["hints"] or [], "notes": notes,
+        "overlays": _overlays(shapes | {"pieces": []}),
+    }  # fmt: skip
+
+
+def _as_said(layers: Sequence[dict[str, Any]], said: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The layers, those that a hand put somewhere else since there."""
+    found = {layer["name"]: layer for layer in layers}
+    for hint in said:
+        piece, of = found.get(hint.get("piece", "")), found.get(hint.get("of", ""))
+        if piece is not None and of is not None and piece["dpi"] and of["dpi"]:
+            with suppress(TypeError, ValueError, KeyError):  # written by hand: joining tells what is wrong with it
+                found[piece["name"]] = {**piece, "matrix": put_near(piece, of, hint), "put": True}
+    return [found[layer["name"]] for layer in layers]
+
+
+def _layer(session: Session, piece: Piece, rows: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    facts, row = session.facts(piece), rows.get(str(piece.path))
+    marks = [] if row is None else marks_of(row["findings"], row, facts)
+    return {**_shown(session, piece, facts), "marks": marks}
 
 
 def picture(session: Session, stop: Stop) -> dict[str, Any]:
@@ -107,23 +141,13 @@ def picture(session: Session, stop: Stop) -> dict[str, Any]:
 def _picture(session: Session, path: Path, words: str, *, stale: bool) -> dict[str, Any]:
     opened = session.pictures.picture(path)
     id, stamp = session.pictures.known(path)
-    record = _record(path)
+    record = record_of(path)
     shapes = _shapes(record, path, (opened.width, opened.height))
-    from stitchbed.report.overlays import HEAT_STEPS
-
     data = {
         "id": id, "stamp": stamp, "width": opened.width, "height": opened.height, "halvings": opened.halvings,
-        "dpi": opened.dpi, "words": words, "shapes": {**shapes, "steps": HEAT_STEPS} if shapes else {},
+        "dpi": opened.dpi, "words": words, "shapes": _with_steps(shapes),
     }  # fmt: skip
     return {"kind": "picture", "words": words, "stale": stale, "data": data, "overlays": _overlays(shapes)}
-
-
-def _record(path: Path) -> dict[str, Any]:
-    with suppress(OSError, ValueError):
-        content = json.loads(found_notes(path).read_text(encoding="utf-8"))
-        if isinstance(content, dict):
-            return content
-    return {}
 
 
 def _shapes(record: Mapping[str, Any], path: Path, size: tuple[int, int]) -> dict[str, Any]:
@@ -131,6 +155,12 @@ def _shapes(record: Mapping[str, Any], path: Path, size: tuple[int, int]) -> dic
     from stitchbed.report.records import page_record
 
     return overlay_shapes(page_record(record, path), path, size) if record else {}
+
+
+def _with_steps(shapes: Mapping[str, Any]) -> dict[str, Any]:
+    from stitchbed.report.overlays import HEAT_STEPS
+
+    return {**shapes, "steps": HEAT_STEPS} if shapes else {}
 
 
 def _overlays(shapes: Mapping[str, Any]) -> list[tuple[str, str]]:

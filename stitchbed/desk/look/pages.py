@@ -100,7 +100,13 @@ def _room() -> Environment:
     loader = PackageLoader("stitchbed.desk")
     room = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     room.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "separators": (",", ":"), "allow_nan": False}
+    room.filters["first_up"] = first_up
     return room
+
+
+def first_up(words: str) -> str:
+    """A sentence with its first letter large; names in it stay as they are."""
+    return words[:1].upper() + words[1:]
 
 
 def _remedies(session: Session, name: str) -> list[tuple[str, str, dict[str, Any]]]:

@@ -56,7 +56,7 @@ const show = (data) => {
   opened().open(sourceOf(data));
   if (before) viewer.goTo(before);
   if (data.layers) pieces = placing(viewer);
-  else if (data.shapes?.pieces) {
+  if (data.shapes?.pieces) {
     over = overlayShapes(viewer, data.shapes);
     over.drawArrows(20);
     switchOverlays();

@@ -1,31 +1,56 @@
-/* I show pieces where they lie: outlines and names over them, and two of them compared: one over the other, back and forth,
-   their difference.
-   In: a viewer with layers, the choices at the side. Out: what is seen of them. */
+/* I show pieces where they lie: outlines and names over them, what was found at them, how neighbors agree; two of them
+   compared: one over the other, back and forth, their difference; and one of them moved by hand.
+   In: a viewer with layers, the choices at the side. Out: what is seen of them; what is said of them, sent. */
 import { post, tried } from "./api.js";
+import { moving } from "./moving.js";
 import { svgNode, twice } from "./overlays.js";
 import { sideBySide } from "./spots.js";
+import { moved } from "./viewer.js";
 
 const byId = (id) => document.getElementById(id);
 const checked = (id) => byId(id)?.checked ?? false;
 
 export const placing = (viewer) => {
-  const { layers } = viewer.source;
+  const { layers, links = [] } = viewer.source;
   const over = svgNode("svg", { class: "over", "aria-hidden": "true" });
   viewer.element.append(over);
-  const groups = layers.map(({ width, height, name }, index) => {
-    const group = svgNode("g", { class: "g-pieces" }, over);
-    const shape = svgNode("g", {}, group);
+  const groups = layers.map(({ width, height, name, marks = [], put }, index) => {
+    const group = svgNode("g", { class: `g-pieces${put ? " put" : ""}` }, over);
+    const shape = svgNode("g", {}, group), found = svgNode("g", { class: "marks" }, shape);
+    for (const mark of marks) {
+      svgNode("rect", {
+        class: mark.level, x: mark.x * width, y: mark.y * height, width: mark.width * width, height: mark.height * height,
+      }, found);
+    }
     const corners = [[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]];
     twice("polygon", { points: corners.map((corner) => corner.join(",")).join(" ") }, shape);
     const text = svgNode("text", {}, group);
     text.textContent = name;
-    return { group, shape, text, index, middle: [(width - 1) / 2, (height - 1) / 2] };
+    return { group, shape, text, found, index, middle: [(width - 1) / 2, (height - 1) / 2] };
   });
+  /* a line from middle to middle for every link, with what is left of it */
+  const lines = svgNode("g", { class: "g-links" }, over);
+  const drawn = links.map((link) => {
+    const ends = [link.a_id, link.b_id].map((id) => layers.findIndex((layer) => layer.id === id));
+    if (ends.includes(-1)) return null;
+    const group = svgNode("g", { class: link.dropped ? "dropped" : link.weak ? "weak" : "" }, lines);
+    twice("line", {}, group);
+    const text = svgNode("text", {}, group);
+    text.textContent = link.dropped ? "not used" : link.rms_px === null ? (link.weak ? "weak" : "") : `${link.rms_px.toFixed(2)} px`;
+    return { ends, group, text };
+  }).filter(Boolean);
   const follow = () => {
     for (const { shape, text, index, middle: [x, y] } of groups) {
       const [a, b, c, d, e, f] = viewer.motion(index);
       shape.setAttribute("transform", `matrix(${a} ${b} ${c} ${d} ${e} ${f})`);
       text.setAttribute("transform", `translate(${a * x + c * y + e} ${b * x + d * y + f})`);
+    }
+    for (const { ends, group, text } of drawn) {
+      const [[x1, y1], [x2, y2]] = ends.map((end) => moved(viewer.motion(end), groups[end].middle));
+      group.querySelectorAll("line").forEach((line) => {
+        for (const [key, value] of Object.entries({ x1, y1, x2, y2 })) line.setAttribute(key, value);
+      });
+      text.setAttribute("transform", `translate(${(x1 + x2) / 2} ${(y1 + y2) / 2})`);
     }
   };
   viewer.on("view", () => { if (over.isConnected) follow(); });
@@ -39,8 +64,11 @@ export const placing = (viewer) => {
       layer.hidden = alone && ![one, other].includes(index) || (swapped && chosen && index === Math.max(one, other));
       layer.mix = chosen && checked("difference") && !swapped && index === Math.max(one, other) ? "difference" : "";
     });
-    for (const { group, index } of groups) {
-      group.style.display = checked("show-outlines") && !(alone && ![one, other].includes(index)) ? "" : "none";
+    lines.style.display = checked("show-links") ? "" : "none";
+    over.classList.toggle("bare", !checked("show-outlines"));
+    for (const { group, found, index } of groups) {
+      group.style.display = alone && ![one, other].includes(index) ? "none" : "";
+      found.style.display = checked("show-marks") ? "" : "none";
       group.classList.toggle("chosen", chosen && [one, other].includes(index));
     }
     document.querySelectorAll("[data-needs-pair]").forEach((node) => { node.disabled = !chosen; });
@@ -65,6 +93,18 @@ export const placing = (viewer) => {
         tried(() => post("/act", { act: "same_point", a: a.id, a_at: aAt, b: b.id, b_at: bAt })));
     } else if (said === "hold") tried(() => post("/act", { act: "hold", piece: b.id }));
     else tried(() => post("/act", { act: said, a: a.id, b: b.id }));
+  };
+  /* one piece moved by hand */
+  let tool = null;
+  const begin = (event) => {
+    const index = layers.findIndex((layer) => layer.id === byId("move-piece")?.value);
+    if (event.target.id !== "move" || index < 0) return;
+    tool?.close();
+    tool = moving(viewer, index, {
+      changed: follow,
+      ended: () => { tool = null; byId("move")?.focus(); },
+      done: (said) => tried(() => post("/act", { act: "near", ...said })),
+    });
   };
   const press = (event) => { if (event.target.closest?.("#blink")) blink(true); };
   const space = (event) => {
@@ -93,6 +133,7 @@ export const placing = (viewer) => {
   };
   const listening = new AbortController(), until = { signal: listening.signal };
   document.addEventListener("click", say, until);
+  document.addEventListener("click", begin, until);
   document.addEventListener("pointerdown", press, until);
   for (const name of ["pointerup", "pointercancel", "blur"]) window.addEventListener(name, lift, until);
   document.addEventListener("keydown", space, until);
@@ -104,6 +145,7 @@ export const placing = (viewer) => {
     remove() {
       over.remove();
       spots?.close();
+      tool?.close();
       listening.abort();
     },
   };

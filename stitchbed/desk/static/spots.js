@@ -2,7 +2,9 @@
    In: two layers of the placed pieces. Out: the point of each under its cross, px, when the person says so.
 
    The pictures are moved under the crosses, by hand, by arrow keys, with shift by tenths of a dot; together until told
-   otherwise. So the place is exact however large a finger is, and nothing has to be hit. */
+   otherwise. So the place is exact however large a finger is. Or a spot is pointed at, seen magnified, and goes under the
+   cross of its picture alone. */
+import { lensOver } from "./lens.js";
 import { after, fromImage, moved, pictureViewer, toImage, undone } from "./viewer.js";
 
 const FINE = 0.1; // CSS px of one press of an arrow with shift
@@ -27,7 +29,7 @@ export const sideBySide = (place, layers, done) => {
   panel.append(bar);
   place.append(panel);
   const [yes, no] = bar.querySelectorAll("button"), both = bar.querySelector("input");
-  const words = (name) => `${name}, under a cross: arrow keys move it, with shift by tenths, plus and minus zoom`;
+  const words = (name) => `${name}, under a cross: arrow keys move it, with shift by tenths, plus and minus zoom; a click puts the spot under it`;
   const viewers = windows.map((picture, index) => pictureViewer(picture, { words: words(layers[index].name) }));
   viewers.forEach((viewer, index) => viewer.open({ ...layers[index], matrix: undefined, hidden: false, mix: "" }));
 
@@ -76,7 +78,15 @@ export const sideBySide = (place, layers, done) => {
     viewer.goTo({ ...view, left: view.left + step[0], top: view.top + step[1] });
   };
   viewers.forEach((viewer) => viewer.element.addEventListener("keydown", fine(viewer), { capture: true }));
+  /* what is pointed at goes under the cross; the other picture stays */
+  const lenses = viewers.map((viewer, index) => lensOver(viewer, windows[index].parentElement, {
+    ...layers[index], matrix: undefined, hidden: false, mix: "", seen: 1,
+  }, (place) => {
+    put(index, place);
+    last[index] = under(index);
+  }));
   const close = () => {
+    lenses.forEach((lens) => lens.close());
     viewers.forEach((viewer) => viewer.close());
     panel.remove();
   };
@@ -84,5 +94,5 @@ export const sideBySide = (place, layers, done) => {
   no.addEventListener("click", close);
   panel.addEventListener("keydown", (event) => { if (event.key === "Escape") close(); });
   viewers[0].element.focus();
-  return { close, viewers, under };
+  return { close, viewers, under, lenses };
 };

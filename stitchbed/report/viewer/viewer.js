@@ -2,7 +2,8 @@
    pictures laid over each other, each with a motion of its own.
    In: an element, and a source {width, height, tile, halvings, url(halvings, row, col)}, all px; halvings 0 is full size.
    Of several: {width, height, layers}, each a source with `matrix` [a, b, c, d, e, f] (x' = a x + c y + e, as in CSS), drawn
-   in their order; `hidden` ones are not, and `mix` ("difference") lays one over those below otherwise. `dpi` gives rulers.
+   in their order, those `above` last; `hidden` ones are not, `seen` (0..1) lets those below show through, and `mix`
+   ("difference") lays one over them otherwise. `dpi` gives rulers.
    Out: the picture drawn in the element, and where one looks.
 
    Places in the picture are [x, y] px with pixel centers at whole numbers: it covers -0.5 to width - 0.5. Places on the
@@ -296,6 +297,7 @@ export const pictureViewer = (element, { words = "The picture", most = MOST_KEPT
     const grown = 2 ** level;
     context.save();
     context.globalCompositeOperation = layer.source.mix || "source-over";
+    context.globalAlpha = layer.source.seen ?? 1;
     context.setTransform(...after(motion, [grown, 0, 0, grown, size.left * grown - 0.5, size.top * grown - 0.5]));
     context.imageSmoothingEnabled = Math.hypot(motion[0], motion[1]) < NEAREST_FROM;
     context.imageSmoothingQuality = "high";
@@ -369,6 +371,7 @@ export const pictureViewer = (element, { words = "The picture", most = MOST_KEPT
     const seen = layers.filter((layer) => !layer.source.hidden);
     const done = seen.map((layer) => want(layer, dots)).every(Boolean);
     const room = most / Math.max(1, layers.length);
+    seen.sort((one, other) => (one.source.above || 0) - (other.source.above || 0));
     for (const layer of seen) layer.used = (isPlain(layer) ? paintPlain : paintMoved)(layer, dots);
     for (const layer of layers) layer.tiles.trim(Math.max(room, layer.source.hidden ? 1 : layer.used));
     if (inset()) drawRulers(dots);

@@ -12,9 +12,15 @@ from PIL import Image
 
 from stitchbed.desk.job.pieces import Facts, Piece
 from stitchbed.desk.look.mats import cards, layers, mat_of, picture
+from stitchbed.desk.look.places import Known
 from stitchbed.desk.look.tiles import Pictures
 from stitchbed.desk.stops import BY_NAME
 
+LAID: dict[str, Any] = {
+    "placements": [{"tile": "b", "canvas_from_tile": [[1, 0, 70.0], [0, 1, 0], [0, 0, 1]]}],
+    "canvas": {"width": 2000, "height": 1000, "dpi": 150}, "hints": None, "warnings": None,
+    "links": [{"a": "b", "b": "x", "rms_px": rms} for rms in (1.0, None, 3.0)],
+}  # fmt: skip
 FACTS = Facts(1000, 2000, 300.0)
 
 
@@ -23,11 +29,11 @@ def piece(name: str, *, left_out: bool = False) -> Piece:
     return Piece(f"id-{name}", name, Path("/scans") / name, left_out, 1, "stamp")
 
 
-def session(*pieces: Piece, checked: Any = None, placed: Any = None, rows: Any = ()) -> Any:
+def session(*pieces: Piece, checked: Any = None, known: Any = None, rows: Any = (), text: str = "") -> Any:
     """As much of a session as a mat asks."""
     return SimpleNamespace(
-        pieces=lambda: list(pieces), checked=lambda: checked, placed=lambda: placed, rows=lambda: list(rows),
-        facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(),
+        pieces=lambda: list(pieces), checked=lambda: checked, known=lambda: known, rows=lambda: list(rows),
+        facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(), text=lambda: text,
     )  # fmt: skip
 
 
@@ -72,14 +78,36 @@ def test_pieces_lie_where_the_check_or_the_join_laid_them() -> None:
     mat = layers(session(piece("a"), piece("b"), piece("c", left_out=True), checked=told))
     assert mat["kind"] == "layers"
     assert [(one["name"], one["matrix"][4]) for one in mat["data"]["layers"]] == [("a", 0), ("b", 500)]
-    record = {
-        "placements": [{"tile": "b", "canvas_from_tile": [[1, 0, 70.0], [0, 1, 0], [0, 0, 1]]}],
-        "links": [{"rms_px": 1.0}, {"rms_px": None}, {"rms_px": 3.0}], "hints": None, "warnings": None,
-    }  # fmt: skip
-    mat = layers(session(piece("a"), piece("b"), checked=told, placed=record))
-    assert [one["name"] for one in mat["data"]["layers"]] == ["b"]
+    mat = layers(session(piece("a"), piece("b"), checked=told, known=Known(LAID, True)))
+    assert [(one["name"], one["matrix"][4]) for one in mat["data"]["layers"]] == [("b", 70)]
+    assert (mat["data"]["width"], mat["data"]["height"], mat["data"]["dpi"]) == (2000, 1000, 150)
     assert [one["rms_px"] for one in mat["links"]] == [3.0, 1.0, None]  # the worst first
+    assert (mat["links"][0]["a_id"], mat["links"][0]["b_id"]) == ("id-b", None)
     assert mat["effects"] == mat["notes"] == []
+
+
+def test_a_piece_put_by_hand_lies_there_until_it_is_placed_again() -> None:
+    told = looked("a", "b")
+    both = {**LAID, "placements": [*LAID["placements"], {**LAID["placements"][0], "tile": "a"}]}
+    hint = {"piece": "a", "of": "b", "at": [25.4, 50.8], "turn": 90.0}
+    known = Known(both, False, (("near", hint), ("near", {"piece": "a", "of": "b", "at": "nowhere"})))
+    for mat in (
+        layers(session(piece("a"), piece("b"), checked=told, known=known)),
+        layers(
+            session(
+                piece("a"),
+                piece("b"),
+                checked=told,
+                text='[join]\nhints.near = [{piece = "a", of = "b", at = [25.4, 50.8], turn = 90.0}]\n',
+            )
+        ),
+    ):
+        b, a = sorted(mat["data"]["layers"], key=lambda one: one["name"], reverse=True)
+        assert a["put"] and "put" not in b
+        # 25.4 and 50.8 mm at 300 dpi: px 299.5, 599.5 of b, where the middle of a is now, a quarter turned
+        xa, ya = (a["matrix"][k] * 499.5 + a["matrix"][k + 2] * 999.5 + a["matrix"][k + 4] for k in (0, 1))
+        assert (xa, ya) == pytest.approx((299.5 + b["matrix"][4], 599.5 + b["matrix"][5]))
+        assert a["matrix"][:4] == pytest.approx([0, 1, -1, 0], abs=1e-12)
 
 
 def test_without_a_look_or_a_place_it_says_so() -> None:
