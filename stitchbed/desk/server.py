@@ -135,7 +135,7 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
             raise CannotWrite("a file of unknown size", expected="its size", attempt="dropping it again")
         name, digest = request.query_params.get("name", ""), request.headers.get("x-sha256", "")
         path = await take_in(session.folder, name, int(size), digest, request.stream())
-        await session.begun()
+        await session.dropped(path)
         return JSONResponse({"name": path.name})
 
     async def dropped(request: Request) -> Response:

@@ -185,9 +185,9 @@ class Session:
         await self.look_about()
         self.changed()
 
-    async def begun(self) -> None:
-        """Something lies in the job's folder that the job file should be there for."""
-        await asyncio.to_thread(self._ensured)
+    async def dropped(self, path: Path) -> None:
+        """A piece lies in the job's folder now: the job file is there for it, and names where it lies."""
+        await asyncio.to_thread(self._ensured, path.parent)
         self.changed()
 
     async def move(self, by: int) -> None:
@@ -288,10 +288,13 @@ class Session:
         self._ensured()
         history.changed(self.job, *acts.done(text, name, taken, scene))
 
-    def _ensured(self) -> None:
-        """A job file, where there was none yet."""
+    def _ensured(self, pieces: Path | None = None) -> None:
+        """A job file, where there was none yet. pieces : a folder it has to name."""
+        text = self.text()
         if not self.job.exists():
-            history.changed(self.job, self.text(), "the job was begun")
+            history.changed(self.job, text, "the job was begun")
+        if pieces is not None:
+            history.changed(self.job, acts.with_source(text, pieces, self.folder), f"pieces dropped into {pieces.name}")
 
     def _begin(self, stop: str, work: Callable[[], Any]) -> None:
         self.running = Running(stop)

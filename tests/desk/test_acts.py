@@ -42,7 +42,8 @@ def _said(lines: str) -> str:
 
 def _scene(folder: Path, turn: int = 0) -> Scene:
     piece = Piece("one", "a.tif", folder / "pieces" / "a.tif", False, turn, "s")
-    (folder / "more").mkdir(exist_ok=True)
+    for name in ("pieces", "more"):
+        (folder / name).mkdir(exist_ok=True)
     other = Piece("two", "b.tif", folder / "pieces" / "b.tif", False, 0, "s")
     return Scene(folder, {"one": piece, "two": other}, {"more": folder / "more", "lost": folder / "lost"})
 

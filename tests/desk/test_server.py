@@ -17,6 +17,8 @@ from starlette.testclient import TestClient
 
 from stitchbed.desk.job import pieces as pieces_room
 from stitchbed.desk.session import Session
+from stitchbed.jobs.job_file import job_of
+from stitchbed.jobs.steps import STEPS
 
 TIFF = (DEMO / PIECES[0]).read_bytes()
 
@@ -53,6 +55,26 @@ def test_dropped_files_are_copied_byte_for_byte(tmp_path: Path) -> None:
     assert (tmp_path / "pieces" / "ä b.tif").read_bytes() == TIFF
     assert "ä b.tif" in page and "850 x 1169 px" in page and "216 x 297 mm" in page
     assert (tmp_path / "job.toml").is_file()
+
+
+def test_the_job_file_names_where_pieces_lie_and_only_what_is_there(tmp_path: Path) -> None:
+    beside, chosen = tmp_path / "beside", tmp_path / "chosen"
+    for folder in (beside, chosen / "scans"):
+        folder.mkdir(parents=True)
+        shutil.copy(DEMO / PIECES[0], folder / "one.tif")
+    with client_of(beside) as (client, session, _):  # pictures lie in the folder itself, one more is dropped
+        _quiet(session)
+        assert _drop(client, "two.tif", TIFF).status_code == 200
+        assert [one.name for one in session.pieces()] == ["one.tif", "two.tif"]
+        client.post("/history/undo", headers=OWN)
+        assert [one.name for one in session.pieces()] == ["one.tif"]
+    with client_of(chosen) as (client, session, _):  # nothing was dropped: a folder is chosen instead
+        _quiet(session)
+        client.get("/folders", params={"id": session.folders.starts(session.job)[1].id})
+        id = next(id for id, path in session.folders.known.items() if path.name == "scans")
+        assert _act(client, "add_folder", folder=id).status_code == 200
+        assert job_of(chosen, list(STEPS)).pieces == (chosen / "scans",)
+        assert len(session.pieces()) == 1
 
 
 @pytest.mark.parametrize(

@@ -84,9 +84,19 @@ def _turn(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
 
 def _add_folder(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
     path = _folder(taken, scene)
-    sources, name = value_at(text, ("pieces",), ["."]), name_in(path, scene.folder)
-    added = sources if name in sources else [*sources, name]
-    return with_value(text, ("pieces",), added), f"the pieces in {path.name} added"
+    return with_source(text, path, scene.folder), f"the pieces in {path.name} added"
+
+
+def with_source(text: str, path: Path, folder: Path) -> str:
+    """The text with one more folder of pieces; a folder that is not there, as of pieces that were never dropped, goes,
+    for a job that names it cannot be done."""
+    sources, name = value_at(text, ("pieces",), ["."]), name_in(path, folder)
+    kept = [one for one in sources if one == name or not isinstance(one, str) or (folder / one).exists()]
+    return (
+        text
+        if name in sources and kept == sources
+        else with_value(text, ("pieces",), list(dict.fromkeys([*kept, name])))
+    )
 
 
 def _watch(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:

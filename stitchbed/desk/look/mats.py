@@ -100,9 +100,18 @@ def _as_laid(
     }  # fmt: skip
     notes = [] if known.canvas is not None else record["warnings"] or []
     return {
-        "kind": "layers", "data": data, "links": told, "effects": record["hints"] or [], "notes": notes,
+        "kind": "layers", "data": data, "links": told, "effects": _effects(record), "notes": notes,
         "overlays": _overlays(shapes | {"pieces": []}),
     }  # fmt: skip
+
+
+def _effects(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What became of each hint; two pieces that both are spoken of are told of once."""
+    found = []
+    for row in record["hints"] or []:
+        pairs = {frozenset((one["a"], one["b"])): one for one in reversed(row["neighbors"])}
+        found.append({**row, "neighbors": list(reversed(pairs.values()))})
+    return found
 
 
 def _as_said(layers: Sequence[dict[str, Any]], said: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
