@@ -46,6 +46,7 @@ from stitchbed.report.before_after import write_pair
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
 NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no further, whatever the stroke ends say
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
+REGION_BYTES = 800  # of memory a region with its neighbors takes while regions are joined, measured
 WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
 LASTING = ("number", "color", "x_mm", "y_mm", "box_mm", "area_mm2")  # what a region is known by when it is filled again
@@ -200,13 +201,26 @@ def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings) -
     ball = max(1, int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)))
     if settings.every_line:
         labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
+        _demand_drawing(labels, settings.memory)
         spread_under(labels)
         return labels
     drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers)
     labels = find_regions(1 - drawn.walls, ball)
+    _demand_drawing(labels, settings.memory)
     spread_under(labels)
     join_cells(labels, free, drawn.tone, smallest, cell)
     return labels
+
+
+def _demand_drawing(labels: Labels, memory: int) -> None:
+    """Refuse what closes in more places than memory can join: noise, a halftone, a photograph; no outlines."""
+    count = int(labels.max())
+    if count * REGION_BYTES > memory:
+        raise BadSettings(
+            f"lines that close in {count:,} places",
+            expected=f"a drawing in outlines: {memory // REGION_BYTES:,} places at most with this memory",
+            attempt="lift the lines with `lines` first, or allow more with --memory",
+        )
 
 
 def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int) -> Bytes:

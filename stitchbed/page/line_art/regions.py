@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Bytes, Ints, Labels
+from stitchbed.core.arrays import Bytes, Ints, Labels, Mask
 
 STEPS = 6  # of distance to the pixel, as kept in 8 bits
 FARTHEST = 40  # px; the largest ball
@@ -51,7 +51,9 @@ def find_regions(free: Bytes, radius: int) -> Labels:
             birth[_parts_where(parts, distance, ball / SHRINK)] = ROOM
         births = np.concatenate([births, birth[fresh]])
         del parts
-        flood(labels, contested)
+        waiting = np.zeros(labels.shape, bool)
+        waiting.reshape(-1)[contested] = True
+        flood(labels, waiting)
         if level and len(contested):
             seeds, births = _joined(labels, contested, seeds, births, level)
     return labels
@@ -72,26 +74,34 @@ def wall_distance(free: Bytes) -> Bytes:
     return out
 
 
-def flood(labels: Labels, targets: Ints) -> None:
-    """Give each pixel of `targets` (flat places, unlabelled) the label that reaches it first, one pixel at a time.
+def flood(labels: Labels, waiting: Mask) -> None:
+    """Give each waiting pixel (unlabelled) the label that reaches it first, one pixel at a time.
 
-    Only targets are entered; where several labels arrive at once the smallest wins. `labels` is changed.
+    waiting : (h, w) the pixels that are entered. Where several labels arrive at once the smallest wins. Both are
+    changed.
     """
-    flat, width = labels.reshape(-1), labels.shape[1]
-    waiting = np.zeros(flat.size, bool)
-    waiting[targets] = True
-    front = targets
+    flat, open_, width = labels.reshape(-1), waiting.reshape(-1), labels.shape[1]
+    front = _reachable(labels, waiting)
     while len(front):
         best = np.full(len(front), np.iinfo(np.int32).max, np.int32)
         for around in _neighbors(front, width, flat.size):
             near = flat[around]
             best = np.where((near > 0) & (near < best), near, best)
-        reached = best < np.iinfo(np.int32).max
-        placed = front[reached]
-        flat[placed] = best[reached]
-        waiting[placed] = False
-        ahead = np.concatenate(_neighbors(placed, width, flat.size)) if len(placed) else placed
-        front = np.unique(ahead[waiting[ahead]])
+        flat[front], open_[front] = best, False
+        ahead = np.concatenate(_neighbors(front, width, flat.size))
+        front = np.unique(ahead[open_[ahead]])
+
+
+def _reachable(labels: Labels, waiting: Mask) -> Ints:
+    """Flat places that wait beside a label, found a strip at a time."""
+    cross = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+    found = []
+    for top in range(0, len(labels), STRIP):
+        first = max(0, top - 1)
+        there = (labels[first : top + STRIP + 1] > 0).astype(np.uint8)
+        beside = cv2.dilate(there, cross, borderValue=0)[top - first :][:STRIP] > 0
+        found.append(np.flatnonzero(beside & waiting[top : top + STRIP]) + top * labels.shape[1])
+    return np.concatenate(found)
 
 
 def renumbered(labels: Labels, number: Labels) -> None:

@@ -42,10 +42,8 @@ def cells_free(line: Mask, factor: int) -> Bytes:
 
 def spread_under(labels: Labels) -> None:
     """Give every cell under lines the number of the region whose free cells are nearest, in place."""
-    waiting = np.concatenate(
-        [np.flatnonzero(labels[top : top + 512] == 0) + top * labels.shape[1] for top in range(0, len(labels), 512)]
-    )
-    if len(waiting) < labels.size:
+    waiting = labels == 0
+    if not waiting.all():
         flood(labels, waiting)
 
 
