@@ -86,8 +86,8 @@ def light_at(field: LightField, xy: Array) -> Array:
 
 def polynomial(xy: Array, order: int) -> Array:
     """(N, T) products x^i y^j of total order 0 .. order, lowest first."""
-    x, y = xy.T
-    return np.stack([x ** (n - j) * y**j for n in range(order + 1) for j in range(n + 1)], axis=1)
+    across, down = np.polynomial.polynomial.polyvander(xy.T, order).transpose(0, 2, 1)
+    return np.stack([across[n - j] * down[j] for n in range(order + 1) for j in range(n + 1)], axis=1)
 
 
 def _robust_fit(design: Array, values: Array) -> tuple[Array, float, float]:

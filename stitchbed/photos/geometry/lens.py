@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.imaging.compiled import compiled
 
 INVERSE_STEPS = 7  # Newton steps; quadratic convergence leaves 1e-12 after 5 at the bendings allowed here
 ASKEW_STEPS = 4  # rounds for the decentering part; each leaves a hundredth at the few thousandths it has at most
@@ -50,9 +51,8 @@ def distorted(lens: Lens, xy: Array) -> Array:
 
     Reference: Brown (1966), "Decentering distortion of lenses".
     """
-    offset = (xy - lens.center) / lens.radius
-    square = np.sum(offset**2, axis=-1, keepdims=True)
-    bent: Array = offset * (1 + square * (lens.k1 + square * lens.k2)) + _askew(lens, offset)
+    bent = np.array((xy - lens.center) / lens.radius, np.float64, order="C")
+    _bend(bent.reshape(-1, 2), lens.k1, lens.k2, lens.p1, lens.p2)
     return np.asarray(lens.center + lens.radius * bent, dtype=np.float64)
 
 
@@ -62,34 +62,54 @@ def undistorted(lens: Lens, xy: Array) -> Array:
     The decentering part is small; it is taken off where the last round put the point.
     """
     seen = (xy - lens.center) / lens.radius
-    straight = _unbent(lens, seen)
-    if lens.p1 or lens.p2:
-        for _ in range(ASKEW_STEPS):
-            straight = _unbent(lens, seen - _askew(lens, straight))
+    straight = np.array(seen, np.float64, order="C")
+    _straighten(straight.reshape(-1, 2), lens.k1, lens.k2, lens.p1, lens.p2)
     return np.asarray(lens.center + lens.radius * straight, dtype=np.float64)
 
 
-def _askew(lens: Lens, xy: Array) -> Array:
-    """(N, 2) what decentering adds at undistorted points (N, 2), all in radii."""
-    if not (lens.p1 or lens.p2):
-        return np.zeros_like(xy)
-    x, y = xy[..., 0], xy[..., 1]
+@compiled
+def _bend(points: Array, k1: float, k2: float, p1: float, p2: float) -> None:
+    """Put (N, 2) undistorted points, in radii, where the lens shows them, in place."""
+    for n in range(len(points)):
+        x, y = points[n, 0], points[n, 1]
+        square = x * x + y * y
+        radial = 1 + square * (k1 + square * k2)
+        dx, dy = _askew(x, y, p1, p2)
+        points[n, 0], points[n, 1] = x * radial + dx, y * radial + dy
+
+
+@compiled
+def _askew(x: float, y: float, p1: float, p2: float) -> tuple[float, float]:
+    """What decentering adds at an undistorted point, all in radii."""
     square, both = x * x + y * y, 2 * x * y
-    shift = [lens.p1 * both + lens.p2 * (square + 2 * x * x), lens.p1 * (square + 2 * y * y) + lens.p2 * both]
-    return np.asarray(np.stack(shift, axis=-1), dtype=np.float64)
+    return p1 * both + p2 * (square + 2 * x * x), p1 * (square + 2 * y * y) + p2 * both
 
 
-def _unbent(lens: Lens, offset: Array) -> Array:
-    """(N, 2) points without the radial part, in radii."""
-    seen = np.hypot(offset[..., 0], offset[..., 1])
-    u = seen.copy()
+@compiled
+def _straighten(points: Array, k1: float, k2: float, p1: float, p2: float) -> None:
+    """Put (N, 2) points as seen, in radii, where a lens without distortion would have, in place."""
+    rounds = 1 + ASKEW_STEPS if p1 != 0 or p2 != 0 else 1
+    for n in range(len(points)):
+        x, y = points[n, 0], points[n, 1]
+        dx, dy = 0.0, 0.0
+        for _ in range(rounds):
+            bent_x, bent_y = x - dx, y - dy
+            ratio = _inward(np.sqrt(bent_x * bent_x + bent_y * bent_y), k1, k2)
+            at_x, at_y = bent_x * ratio, bent_y * ratio
+            dx, dy = _askew(at_x, at_y, p1, p2)
+        points[n, 0], points[n, 1] = at_x, at_y
+
+
+@compiled
+def _inward(seen: float, k1: float, k2: float) -> float:
+    """Distance without the radial part over the distance seen, in radii."""
+    u = seen
     for _ in range(INVERSE_STEPS):
-        square = u**2
-        value = u * (1 + square * (lens.k1 + square * lens.k2)) - seen
-        slope = 1 + square * (3 * lens.k1 + square * 5 * lens.k2)
-        u = np.clip(u - value / np.maximum(slope, 0.05), 0, 2 * seen)
-    ratio = np.divide(u, seen, out=np.ones_like(seen), where=seen > 0)
-    return np.asarray(offset * ratio[..., None], dtype=np.float64)
+        square = u * u
+        value = u * (1 + square * (k1 + square * k2)) - seen
+        slope = 1 + square * (3 * k1 + square * 5 * k2)
+        u = min(max(u - value / max(slope, 0.05), 0.0), 2 * seen)
+    return u / seen if seen > 0 else 1.0
 
 
 def folds(lens: Lens, reach: float = 1.0) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import cv2
 import numpy as np
@@ -42,6 +42,11 @@ class Case:
     scale: Scale
     traits: InkTraits
 
+    @cached_property
+    def finds(self) -> Finds:
+        """All that might be dust, whatever is asked for."""
+        return _finds(self.page, self.white, self.traits, self.scale)
+
 
 def _case(made: InkPage) -> Case:
     scans = [seen(light, made.dpi, np.random.default_rng(9)) for light in (made.dirty, made.clean)]
@@ -65,12 +70,10 @@ def _known(dpi: int) -> Case:
 
 
 def _swept(case: Case, settings: DustSettings | None = None) -> tuple[Finds, np.ndarray]:
-    wanted = settings or DustSettings()
-    finds = _finds(case.page, case.white, case.traits, case.scale, wanted)
-    return finds, judged(finds, case.traits, case.scale, wanted)
+    return case.finds, judged(case.finds, case.traits, case.scale, settings or DustSettings())
 
 
-def _finds(page: Page, white: White, traits: InkTraits, scale: Scale, settings: DustSettings) -> Finds:
+def _finds(page: Page, white: White, traits: InkTraits, scale: Scale) -> Finds:
     finds = sweeping.sweep(Ground(page, white), page.box, traits, scale, workers=2)
     return sweeping.weighed(Ground(page, white), finds, asked(finds, scale), traits, scale)
 
@@ -135,7 +138,8 @@ def test_block_size_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     maps = []
     for edge in (1024, 400, 257):
         monkeypatch.setattr(sweeping, "BLOCK", edge)
-        finds, dust = _swept(case)
+        finds = _finds(case.page, case.white, case.traits, case.scale)
+        dust = judged(finds, case.traits, case.scale, DustSettings())
         maps.append(sweeping.dust_map(case.page, finds, dust).bits)
     assert np.array_equal(maps[0], maps[1])
     assert np.array_equal(maps[0], maps[2])
@@ -164,7 +168,7 @@ def test_white_marks_in_black_stay(strength: str) -> None:
     page = page_of_array(seen(cv2.GaussianBlur(light, (0, 0), 0.65), 600, np.random.default_rng(1)), 600)
     white = survey(page, page.box, PaperSettings())
     traits, scale = sweeping.ink_of(Ground(page, white), [page.box], 1), Scale(600 / MM_PER_INCH, 0.6)
-    finds = _finds(page, white, traits, scale, DustSettings())
+    finds = _finds(page, white, traits, scale)
     assert not judged(finds, traits, scale, DustSettings(strength)).any()
     few, many = (judged(finds, traits, scale, DustSettings(strength, 0.6, least, in_ink=True)) for least in (0.12, 0.4))
     assert few.sum() < 20 < many.sum()
@@ -185,7 +189,7 @@ def test_rows_of_fine_dots_stay(dpi: int) -> None:
     page = page_of_array(seen(light, dpi, np.random.default_rng(1)), dpi)
     white = survey(page, page.box, PaperSettings())
     traits, scale = sweeping.ink_of(Ground(page, white), [page.box], 1), Scale(dpi / MM_PER_INCH, 0.6)
-    finds = _finds(page, white, traits, scale, DustSettings())
+    finds = _finds(page, white, traits, scale)
     assert len(finds.kind) >= 108
     for strength, most in (("careful", 0), ("normal", 3)):
         assert judged(finds, traits, scale, DustSettings(strength, smallest_dot=0.1)).sum() <= most, strength
@@ -228,7 +232,7 @@ def test_pencil_is_no_dust() -> None:
     white = survey(page, page.box, PaperSettings())
     traits = sweeping.ink_of(Ground(page, white), [page.box], 1)
     scale = Scale(600 / MM_PER_INCH, 0.6)
-    finds = _finds(page, white, traits, scale, DustSettings())
+    finds = _finds(page, white, traits, scale)
     dust = judged(finds, traits, scale, DustSettings())
     assert not traits.found
     assert np.allclose(np.stack([finds.col[dust], finds.row[dust]], axis=1), [[1050, 600]], atol=1)
@@ -248,7 +252,7 @@ def test_colored_marks_are_no_dust() -> None:
         white = survey(page, page.box, PaperSettings())
         traits = sweeping.ink_of(Ground(page, white), [page.box], 1)
         scale = Scale(600 / MM_PER_INCH, 0.6)
-        finds = _finds(page, white, traits, scale, DustSettings())
+        finds = _finds(page, white, traits, scale)
         kept.append(int((judged(finds, traits, scale, DustSettings()) & (finds.kind == ALONE)).sum()))
     assert kept == [12, 0]
 
