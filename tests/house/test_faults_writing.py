@@ -33,9 +33,8 @@ from stitchbed.pipelines import proof
 from stitchbed.reading.intake import take_in
 
 WRITERS = tuple(name for name in JOBS if name != "check")
-AT_MOST = (
-    20  # calls tried for one command; of more, evenly chosen ones (all of them: python tests/benches/bench_faults.py)
-)
+# calls tried for one command; of more, evenly chosen ones (all of them: python tests/benches/bench_faults.py)
+AT_MOST = 12
 SLOW = {"card": 3, "join-two": 4, "compare": 4, "rectify": 4, "color": 8}
 
 

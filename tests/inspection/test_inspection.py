@@ -25,6 +25,8 @@ from stitchbed.inspection.set_checks import _place_words, _quarters
 from stitchbed.pipelines.check import check
 from stitchbed.pipelines.texts.check import summary as check_summary
 
+pytestmark = pytest.mark.xdist_group("inspection")  # what is made once serves all
+
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
 LEVELS = {

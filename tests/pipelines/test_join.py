@@ -325,12 +325,21 @@ def test_a_job_that_was_stopped_goes_on_where_it_was(
     assert again["placements"] == base.record["placements"]
 
 
+@pytest.fixture(scope="module")
+def kept_job(base: Joined, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What a join of the same pieces keeps when it is told to, without its canvas."""
+    folder = tmp_path_factory.mktemp("kept")
+    stitchbed.join(base.paths, folder / "canvas.tif", replace(QUICK, keep_job=True))
+    (folder / "canvas.tif").unlink()
+    return folder
+
+
+@pytest.mark.xdist_group("kept job")
 @pytest.mark.parametrize("damage", ["one bit", "emptied", "zeros", "swapped", "plan", "plan of a bit less"])
-def test_what_is_kept_is_not_believed_by_its_name(base: Joined, tmp_path: Path, damage: str) -> None:
+def test_what_is_kept_is_not_believed_by_its_name(base: Joined, kept_job: Path, tmp_path: Path, damage: str) -> None:
     """Rows and plan that a power cut or a bad disk spoiled are made anew: the same bytes as ever."""
     settings = replace(QUICK, keep_job=True)
-    stitchbed.join(base.paths, tmp_path / "canvas.tif", settings)
-    (tmp_path / "canvas.tif").unlink()
+    shutil.copytree(kept_job, tmp_path, dirs_exist_ok=True)
     job = tmp_path / ".canvas.tif.job"
     rows, (plan,) = sorted(job.glob("*/row-*")), list(job.glob("*.plan"))
     first, second = (row.read_bytes() for row in rows)
