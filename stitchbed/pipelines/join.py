@@ -19,6 +19,7 @@ from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import one_heap, workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
@@ -35,6 +36,7 @@ from stitchbed.mosaic.result.planned import looked_at, planned
 from stitchbed.mosaic.result.record import tile_rows, versions
 from stitchbed.mosaic.result.render_rows import render_rows, spec_of
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
+from stitchbed.mosaic.survey.preview import demand_looks
 from stitchbed.mosaic.survey.survey import laid_out
 from stitchbed.output.png_jpeg import FLAT_KINDS, write_flat
 from stitchbed.output.room import demand_room
@@ -245,6 +247,7 @@ def _context(
     if settings.dpi:
         dpi, doubts = np.full(len(taken), settings.dpi), []
     dpi, hints = with_said_dpi(taken, dpi, hints)
+    demand_looks([tile.raster.shape for tile in taken], dpi / MM_PER_INCH, settings.memory)
     flipped = frozenset(one.piece for one in hints.mirrored)
     recorded = recorded_places(settings.from_record, taken, flipped) if settings.from_record else None
     wishes = (settings.survey, settings.workers, progress, hints, recorded)

@@ -6,6 +6,7 @@ their dpi.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,7 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Floats
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import add_area, area_size, reduction_for, shrunk, shrunk_to
@@ -30,6 +32,8 @@ from stitchbed.mosaic.survey.judgment import PieceView
 from stitchbed.reading.windows import Windows
 
 BAND_PX = 2**20  # of the fine view that are looked at together; each takes some 30 bytes
+MM2_BYTES = 115  # kept of a square millimeter of a piece until the plan is made, measured on a piece of 3,844 MP
+SPARE = 120 * 2**20  # bytes of what --memory leaves the libraries that they do not need for this
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,25 @@ class Preview(PieceView):
     drawing: Drawing
     marks: Candidates
     picture: NDArray[np.uint8]
+
+
+def demand_looks(shapes: Sequence[tuple[int, ...]], px_per_mm: Array, memory: int) -> None:
+    """Refuse pieces of (rows, cols, ...) px whose reduced views would take more than `memory` bytes.
+
+    Raises
+    ------
+    CanvasTooLarge : with the memory that is needed.
+    """
+    # a cell of a view holds a pixel at least
+    fine = np.maximum(px_per_mm, 1.0)
+    mm2 = sum(shape[0] * shape[1] / scale**2 for shape, scale in zip(shapes, fine.tolist(), strict=True))
+    needed = mm2 * MM2_BYTES - SPARE
+    if needed > memory:
+        raise CanvasTooLarge(
+            f"pieces of {mm2 / 1e6:,.1f} square meters in all",
+            expected=f"at most {(memory + SPARE) / MM2_BYTES / 1e6:,.1f} within {memory / 2**20:,.0f} MiB to work in",
+            attempt=f"--memory {-(-needed // 2**20):.0f}MiB, or --dpi if the files say a wrong one",
+        )
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,20 @@ import cv2
 import numpy as np
 import pytest
 
+from stitchbed.core.errors import CanvasTooLarge
 from stitchbed.imaging.transfer import srgb_decode, transfer_of
 from stitchbed.matching.features import FeatureSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.survey import preview as previews
-from stitchbed.mosaic.survey.preview import Preview, PreviewSettings, PreviewStages, look_reductions, preview_of
+from stitchbed.mosaic.survey.preview import (
+    Preview,
+    PreviewSettings,
+    PreviewStages,
+    demand_looks,
+    look_reductions,
+    preview_of,
+)
 from stitchbed.reading.base.header import Header, Stored
 from stitchbed.reading.base.tile import Raster
 from stitchbed.reading.windows import Windows
@@ -98,3 +106,12 @@ def test_reductions_are_whole_and_multiples(
     fine, coarse = look_reductions(shape, dpi, view_side, look_dpi)
     assert coarse % fine == 0
     assert fine == want[0] and abs(coarse - want[1]) <= fine
+
+
+def test_pieces_too_large_to_look_at_are_refused_with_what_they_need() -> None:
+    """A sheet of 10 m2 takes 1,150 MB; a tag of 1 dpi makes no cell finer than a pixel."""
+    ten, scale = [(20_000, 50_000, 3)], np.array([10.0])
+    with pytest.raises(CanvasTooLarge, match=r"(?s)10\.0 square meters .*5\.7 within 500 MiB.*--memory 977MiB"):
+        demand_looks(ten, scale, 500 * 2**20)
+    demand_looks(ten, scale, 977 * 2**20)
+    demand_looks([(1000, 1000, 3)], np.array([1 / 25.4]), 2**20)
