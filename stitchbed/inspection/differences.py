@@ -26,6 +26,13 @@ MINE = 2.0  # times the other's amplitude
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 7, 0.5  # of the other's fine power; cells that hang together; most of an overlap
+RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
+RIDGED, SHOWN, BARE = (
+    1.6,
+    1.25,
+    1.2,
+)  # times the usual power of calm cells: of what differs, in whom it is, in the other
+LEAST_CALM = 20  # cells
 
 
 @dataclass(frozen=True)
@@ -122,19 +129,40 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
 
 
 def _smeared(laid: Overlay) -> tuple[int, int]:
-    """Cells of the largest patch that is soft in one view only, of each view."""
+    """Cells of the largest patch that one view only shows soft, or on calm paper shows ridges in, of each view."""
     power = [_cells((view - cv2.GaussianBlur(view, (0, 0), 1.2)) ** 2) for view in (laid.a, laid.b)]
     whole = _cells(laid.both.astype(np.float32)) > 0.99
     noise = [float(np.quantile(values[whole], 0.1)) if whole.any() else 0.0 for values in power]
     drawn = whole & (np.maximum(*power) > 4 * max(*noise) + 1)
+    ridged = _ridged(laid, whole & ~drawn)
     counts = []
     for own, other in ((0, 1), (1, 0)):
         ratio = power[own] / np.maximum(power[other], 1e-6)
         usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
         soft = drawn & (ratio < SOFT * min(1.0, usual))
-        largest = _largest(soft)
-        counts.append(largest if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0)
+        largest = _largest(soft | ridged[own]) if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0
+        counts.append(largest)
     return counts[0], counts[1]
+
+
+def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:
+    """Calm cells in which one view shows more than it usually does, the other one does not, and what differs is more
+    than their noise, of each view. The grain of the paper, which both show, is no difference.
+    """
+    none = np.zeros_like(calm)
+    if calm.sum() < LEAST_CALM:
+        return none, none
+    fine = [view - cv2.GaussianBlur(view, (0, 0), RIDGES) for view in (laid.a, laid.b)]
+    over = [_over(values, calm) for values in (*fine, fine[0] - fine[1])]
+    found = [calm & (over[2] > RIDGED) & (over[own] > SHOWN) & (over[1 - own] < BARE) for own in (0, 1)]
+    shares = [float(cells.sum()) / float(calm.sum()) for cells in found]
+    return (found[0] if shares[0] < SMEAR_SHARE else none), (found[1] if shares[1] < SMEAR_SHARE else none)
+
+
+def _over(values: Floats, calm: Mask) -> Floats:
+    """Power in cells over that of the middle calm one."""
+    power = _cells(values**2)
+    return np.asarray(power / max(float(np.median(power[calm])), 0.05), np.float32)
 
 
 def _cells(values: Floats) -> Floats:

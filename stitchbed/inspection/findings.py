@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from stitchbed.inspection.differences import Difference
-from stitchbed.inspection.glass import Grain
+from stitchbed.inspection.glass import Grain, Smear
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
@@ -41,7 +41,7 @@ class Finding:
 class Evidence:
     """All that was seen. formats : file format per tile. layouts : islands, the largest first.
 
-    sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains : on the glass, full-resolution px.
+    sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains, smear : on the glass, px.
     mirrored : names of pieces that fit only when left and right are exchanged.
     courses, differences : of the linked pairs, see `patches` and `differences`.
     """
@@ -56,6 +56,7 @@ class Evidence:
     mirrored: frozenset[str] = frozenset()
     courses: tuple[Course, ...] = ()
     differences: tuple[Difference, ...] = ()
+    smear: Smear | None = None
 
 
 def usual_profile(tiles: Sequence[Tile]) -> bytes | None:

@@ -1,26 +1,47 @@
-"""I find what keeps its place on the glass while the sheet moves: grains of dust.
+"""I find what keeps its place on the glass while the sheet moves: grains of dust, smears such as fingerprints.
 
 In: gray views of several scans of one bed. Out: places in px of the view.
 
 A dark speck is of the glass when most scans show one at the same place. Drawings full of dots do so by chance: how
-often is counted with the scans laid beside each other, and more scans must agree than chance brings together.
+often is counted with the scans laid beside each other, and there must be more such places than chance explains.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import pdtrc
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Bytes, Floats, Mask
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
-CHANCE = 0.1  # grains that may be chance, in the whole bed
-TRIALS, MOVED = 4, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
+CHANCE, MOST_CHANCE = 0.002, 0.3  # that chance brings as many grains; share of them it may have brought
+MOST_GRAINS = 300  # on a bed; more are a pattern
+TRIALS, MOVED = 8, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
+COUNTED = 10  # chance grains of all trials; where fewer were met, their number is taken from those of one scan less
 SHARE = 0.6  # of the scans that must show it: under drawn lines it cannot be seen
+CELL = 24  # view px of a cell whose likeness is told: a fingerprint on an A4 bed covers some twelve
+RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround that says how strong a pattern is
+NOISE = 0.6  # gray levels, so that blank paper does not count
+HELD = 1.5  # times that strength: lines must not drown a faint pattern
+ALIKE, OF_SIX = 0.05, 15.0  # mean correlation of the scans, for as many pairs as six scans make: chance stays below .06
+LEAST_CELLS, MOST_CELLS = 8, 0.35  # hanging together, chance brings 4; share of the bed: more is the sensor's
+
+
+@dataclass(frozen=True)
+class Smear:
+    """A patch of the glass: its middle (x, y) and area in px of the view, and how alike the scans are there."""
+
+    x: float
+    y: float
+    area: float
+    likeness: float
 
 
 @dataclass(frozen=True)
@@ -38,16 +59,28 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     """Grains seen at one place by most of the views (h, w), gray 0..255; at least three views are needed."""
     if len(views) < 3:
         return []
-    depths = [speck_depth(view) for view in views]
-    seen = [cv2.dilate(depth, np.ones((3, 3), np.uint8)) > 0 for depth in depths]
+    return _agreed([speck_depth(view) for view in views], 3) or _agreed([_dot_depth(view) for view in views], 1)
+
+
+def _agreed(depths: Sequence[Floats], reach: int) -> list[Grain]:
+    """Grains that so many scans show, `reach` px wide at least, that chance does not explain how many there are."""
+    seen = [cv2.dilate(depth, np.ones((reach, reach), np.uint8)) > 0 for depth in depths]
     votes = np.sum(seen, axis=0)
-    needed = _needed(seen)
-    if needed > len(views):
+    least = max(3, math.ceil(SHARE * len(seen)))
+    if votes.max() < least:
         return []
-    count, labels, _, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
     best = np.max(depths, axis=0)
+    for needed, chance in _chances(seen, least):
+        found = _found(votes, needed, best)
+        if found and chance <= MOST_CHANCE * len(found) and pdtrc(len(found) - 1, chance) <= CHANCE:
+            return found
+    return []
+
+
+def _found(votes: NDArray[np.int64], needed: int, best: Floats) -> list[Grain]:
+    count, labels, _, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
     found = []
-    for index in range(1, count):
+    for index in range(1, count if count < MOST_GRAINS else 1):
         inside = labels == index
         area = float((best[inside] > LEAST_DEPTH).sum())
         x, y = middles[index]
@@ -55,20 +88,90 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     return found
 
 
-def _needed(seen: Sequence[Mask]) -> int:
-    """Scans that must agree on a grain so that chance brings no more than CHANCE of them about; more than there are
-    scans where chance does even that.
+def smear(views: Sequence[Bytes]) -> Smear | None:
+    """The largest patch that the views (h, w) share, gray 0..255; at least three views are needed."""
+    if len(views) < 3 or min(views[0].shape) < 4 * CELL:
+        return None
+    least = max(ALIKE * math.sqrt(2 * OF_SIX / (len(views) * (len(views) - 1))), ALIKE / 2)
+    likeness = _likeness(views, 0)
+    cells = _largest(likeness > least)
+    if not LEAST_CELLS <= cells.sum() <= MOST_CELLS * cells.size:
+        return None
+    chance = max(int(_largest(_likeness(views, trial) > least).sum()) for trial in range(1, TRIALS))
+    if cells.sum() < LEAST_CELLS + 2 * chance:  # a regular drawing is alike everywhere
+        return None
+    row, col = (float(index.mean()) for index in np.nonzero(cells))
+    return Smear((col + 0.5) * CELL, (row + 0.5) * CELL, float(cells.sum()) * CELL**2, float(likeness[cells].mean()))
+
+
+def _likeness(views: Sequence[Bytes], trial: int) -> Floats:
+    """(rows, cols) mean correlation of the pairs of views in cells, above what is usual; single cells are nothing, nor
+    are lines. trial : the views are laid beside each other, by so many steps; 0: as they are.
     """
-    needed = max(3, int(np.ceil(SHARE * len(seen))))
-    chance = np.zeros(len(seen) + 2)
+    rows, cols = views[0].shape
+    total, squares = np.zeros((rows, cols), np.float32), np.zeros((rows, cols), np.float32)
+    for index, view in enumerate(views):
+        fine = np.roll(_pattern(view), (trial * index * MOVED[0], trial * index * MOVED[1]), (0, 1))
+        total += fine
+        squares += fine * fine
+    size = cols // CELL, rows // CELL
+    pairs = len(views) * (len(views) - 1)
+    shared, own = (cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (total**2 - squares, squares))
+    likeness = cv2.medianBlur(shared / pairs / np.maximum(own / len(views), 1e-3), 3)
+    return np.asarray(likeness - np.median(likeness), np.float32)
+
+
+def _pattern(view: Bytes) -> Floats:
+    """What is finer than RIDGES, of even strength all over."""
+    gray = view.astype(np.float32)
+    fine = gray - cv2.GaussianBlur(gray, (0, 0), RIDGES)
+    strength = np.sqrt(cv2.blur(fine * fine, (AROUND, AROUND))) + NOISE
+    return np.asarray(np.clip(fine / strength, -HELD, HELD), np.float32)
+
+
+def _largest(cells: Mask) -> Mask:
+    """The largest patch of cells that hang together."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(cells.astype(np.uint8))
+    if count < 2:
+        return np.zeros_like(cells)
+    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
+
+
+def _chances(seen: Sequence[Mask], least: int) -> list[tuple[int, float]]:
+    """(scans that agree, grains that chance brings then), from `least` scans on."""
+    levels = range(least - 1, len(seen) + 1)
+    met = dict.fromkeys(levels, 0)
     for trial in range(1, TRIALS + 1):
         beside = [np.roll(one, (trial * i * MOVED[0], trial * i * MOVED[1]), (0, 1)) for i, one in enumerate(seen)]
         votes = np.sum(beside, axis=0)
-        for level in range(needed, len(seen) + 1):
-            chance[level] += (cv2.connectedComponents((votes >= level).astype(np.uint8))[0] - 1) / TRIALS
-    while needed <= len(seen) and chance[needed] > CHANCE:
-        needed += 1
-    return needed
+        for level in levels:
+            met[level] += cv2.connectedComponents((votes >= level).astype(np.uint8))[0] - 1
+            if not met[level]:
+                break
+    return list(zip(levels, _extrapolated([met[level] for level in levels]), strict=True))[1:]
+
+
+def _extrapolated(met: Sequence[int]) -> list[float]:
+    """Chance grains a trial where one scan more must agree each time. It makes them rarer by the same share at least,
+    which those that were met often enough tell.
+    """
+    chance: list[float] = []
+    for count in met:
+        if count >= COUNTED or len(chance) < 2 or chance[-2] == 0:
+            chance.append(count / TRIALS)
+        else:
+            chance.append(chance[-1] * min(1.0, chance[-1] / chance[-2]))
+    return chance
+
+
+def _dot_depth(view: Floats) -> Floats:
+    """(h, w) how much darker than what is near in every direction, gray levels, 0 below LEAST_DEPTH: dots, also where
+    many are near, and no lines.
+    """
+    side = SPECK_PX + 2
+    ways = np.ones((1, side)), np.ones((side, 1)), np.eye(side), np.fliplr(np.eye(side))
+    depth = np.min([cv2.morphologyEx(view, cv2.MORPH_CLOSE, way.astype(np.uint8)) for way in ways], axis=0) - view
+    return np.where(depth > LEAST_DEPTH, depth, 0).astype(np.float32)
 
 
 def speck_depth(view: Floats, least: float = LEAST_DEPTH) -> Floats:

@@ -1,5 +1,5 @@
-"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, dust that stays on the
-glass.
+"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, what the glass
+does to all of them alike.
 
 In: evidence. Out: findings per piece and for the set.
 """
@@ -30,8 +30,8 @@ THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge tak
 SAME_SHARE = 0.9  # of a piece seen by another
 SAME_MM = 2.0  # between their sides: laid down once and scanned twice
 WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
-GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
+GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 
 
 def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
@@ -40,7 +40,7 @@ def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]
     for part in (_light, _lifted, _turns, _overlaps, _doubles):
         for index, finding in part(evidence):
             pieces[index].append(finding)
-    whole = [*_gap(evidence), *_dust(evidence), *_soft_side(evidence), *_no_profile(evidence)]
+    whole = [*_gap(evidence), *_dust(evidence), *_smear(evidence), *_soft_side(evidence), *_no_profile(evidence)]
     return pieces, whole
 
 
@@ -341,6 +341,20 @@ def _soft_side(evidence: Evidence) -> list[Finding]:
                 change = "clean the glass and the lid there; keep the important parts away from that side"
                 return [Finding("soft side", "usable", why, change, {"below_log": round(best - mean, 3)})]
     return []
+
+
+def _smear(evidence: Evidence) -> list[Finding]:
+    if evidence.smear is None:
+        return []
+    dpi = usual_dpi(evidence.tiles)
+    mm = MM_PER_INCH / dpi if dpi else 1.0
+    unit = "mm" if dpi else "px"
+    place, across = (evidence.smear.x * mm, evidence.smear.y * mm), math.sqrt(evidence.smear.area) * mm
+    why = f"a patch of the glass, {across:.0f} {unit} wide, shows the same pattern in all pieces"
+    where = f"({place[0]:.0f}, {place[1]:.0f} {unit} from the scan's left, top)"
+    change = f"wipe fingerprints and smears off the glass {where}, and scan again"
+    numbers = {"places": [[round(value, 1) for value in place]], "likeness": round(evidence.smear.likeness, 3)}
+    return [Finding("smear on the glass", "redo", why, change, numbers)]
 
 
 def _no_profile(evidence: Evidence) -> list[Finding]:

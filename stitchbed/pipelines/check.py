@@ -26,7 +26,7 @@ from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.inspection import quality
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
-from stitchbed.inspection.glass import Grain, grains
+from stitchbed.inspection.glass import Grain, Smear, grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare, rest_places
 from stitchbed.inspection.patches import course_of
@@ -249,6 +249,7 @@ def _evidence(tiles: Sequence[Tile], looks: Sequence[Look], layouts: Sequence[La
     laid = [(pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
     courses = tuple(course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]]) for pair, motion in laid)
     differences = [difference_of(looks, pair, motion) for pair, motion in laid]
+    specks, patch = _on_glass(looks)
     return Evidence(
         tuple(tiles),
         tuple(format_of(tile.path) for tile in tiles),
@@ -256,9 +257,10 @@ def _evidence(tiles: Sequence[Tile], looks: Sequence[Look], layouts: Sequence[La
         layouts,
         tuple(comparisons),
         sharpness,
-        _grains(looks),
+        specks,
         courses=courses,
         differences=tuple(item for item in differences if item is not None),
+        smear=patch,
     )
 
 
@@ -303,11 +305,13 @@ def _window(place: Any, shape: tuple[int, int]) -> Box:
     return Box(row, col, side, side)
 
 
-def _grains(looks: Sequence[Look]) -> tuple[Grain, ...]:
-    """Grains among the pieces that have the usual size in px, in full-resolution px."""
+def _on_glass(looks: Sequence[Look]) -> tuple[tuple[Grain, ...], Smear | None]:
+    """Grains and a smear among the pieces that have the usual size in px, in full-resolution px."""
     shapes = [look.shape for look in looks]
     usual = max(set(shapes), key=shapes.count)
     alike = [look for look in looks if look.shape == usual]
     found = grains([look.gray.astype(np.float32) for look in alike])
+    patch = smear([look.gray for look in alike])
     r = alike[0].reduction
-    return tuple(Grain((g.x + 0.5) * r, (g.y + 0.5) * r, g.area * r * r, g.depth, g.seen) for g in found)
+    specks = tuple(Grain((g.x + 0.5) * r, (g.y + 0.5) * r, g.area * r * r, g.depth, g.seen) for g in found)
+    return specks, patch and replace(patch, x=patch.x * r, y=patch.y * r, area=patch.area * r * r)

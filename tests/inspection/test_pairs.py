@@ -17,8 +17,8 @@ from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.differences import difference_of
-from stitchbed.inspection.glass import grains
+from stitchbed.inspection.differences import SMEAR_CELLS, difference_of
+from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
 from stitchbed.inspection.patches import course_of
@@ -179,6 +179,61 @@ def test_dots_of_a_drawing_are_not_taken_for_dust() -> None:
         view[:250] = 230
         cv2.circle(view, (210, 110), 1, 60.0, -1)
     assert [round(grain.y) for grain in grains([view[:250] for view in views])] == [110]
+
+
+def test_a_fingerprint_on_bare_paper_belongs_to_the_scan_that_shows_it() -> None:
+    def touched(gray: Floats) -> Floats:
+        y, x = np.mgrid[0:SIDE, 0:SIDE]
+        return np.asarray(gray + 4 * np.sin(np.hypot(x - 60, y - 300)) * (np.hypot(x - 95, y - 320) < 85), np.float32)
+
+    looks = _pair(15, touched)
+    found = difference_of(looks, (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_b.smeared >= SMEAR_CELLS
+    assert found.own_a.smeared == 0
+
+
+def test_dust_on_the_glass_is_found_among_drawn_dots_and_on_painting() -> None:
+    rng = np.random.default_rng(13)
+    places = [(70, 60), (310, 90), (200, 260), (90, 420), (330, 380), (150, 160)]
+    for tones in ((235, 236), (60, 200)):  # dots on paper; patches of paint
+        views = []
+        for _ in range(6):
+            view = cv2.resize(
+                rng.uniform(*tones, (10, 8)).astype(np.float32), (400, 500), interpolation=cv2.INTER_CUBIC
+            )
+            for x, y in rng.uniform((4, 4), (396, 496), (1500 if tones[0] > 200 else 0, 2)):
+                cv2.circle(view, (int(x), int(y)), 1, 60.0, -1)
+            views.append(view + rng.normal(0, 1, view.shape).astype(np.float32))
+        assert grains(views) == []
+        for view in views:
+            for place in places:
+                cv2.circle(view, place, 2, 30.0, -1)
+        found = [(grain.x, grain.y) for grain in grains(views)]
+        assert sum(min(np.hypot(x - u, y - v) for x, y in found) < 3 for u, v in places) >= 5
+        assert len(found) <= 8
+
+
+def test_a_fingerprint_on_the_glass_is_found_under_different_drawings() -> None:
+    views = [_drawn(20 + index)[:, :SIDE] for index in range(5)]
+    rng = np.random.default_rng(14)
+    x, y = np.meshgrid(np.arange(SIDE), np.arange(SIDE))
+    ridges = 5 * np.sin(np.hypot(x - 380, y - 420)) * (np.hypot(x - 400, y - 430) < 75)
+    noisy = [np.clip(view + rng.normal(0, 1.2, view.shape), 0, 255).astype(np.uint8) for view in views]
+    assert smear(noisy) is None
+    found = smear([np.clip(np.rint(view + ridges), 0, 255).astype(np.uint8) for view in noisy])
+    assert found is not None
+    assert np.hypot(found.x - 400, found.y - 430) < 50  # of 75: the rim fades
+    assert found.area == pytest.approx(np.pi * 75**2, rel=0.6)
+    assert smear(noisy[:2]) is None
+
+
+def test_a_ruled_sheet_is_no_smear() -> None:
+    views = [_drawn(30 + index)[:, :SIDE] for index in range(4)]
+    for index, view in enumerate(views):
+        rows = np.arange(SIDE)[:, None] + 0.01 * index * np.arange(SIDE)[None] + 5 * index  # laid a little askew
+        view[np.mod(rows, 12) < 1] *= 0.8
+    assert smear([view.astype(np.uint8) for view in views]) is None
 
 
 def test_one_odd_piece_does_not_move_the_others() -> None:
