@@ -18,7 +18,7 @@ from scipy.optimize import least_squares
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.matching.robust import robust_sigma, soft_l1_weights
-from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, first_guess
+from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
     LENS_TERMS,
@@ -181,7 +181,7 @@ def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
     for tie in problem.ties:
         plane = through(inverted(views[tie.a]), undistorted(lenses[tie.a], tie.xy_a))
         seen = distorted(lenses[tie.b], through(views[tie.b], plane))
-        parts.append(((seen - tie.xy_b) / tie.sigma).ravel())
+        parts.append(in_sigmas(tie, seen).ravel())
     return parts
 
 
@@ -235,8 +235,7 @@ def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
     kept = []
     for tie, part in zip(problem.ties, _tie_residuals(problem, params), strict=True):
         away = np.hypot(*part.reshape(-1, 2).T)
-        good = away <= OUTLIER_SIGMAS * _robust_sigma(away)
-        kept.append(replace(tie, xy_a=tie.xy_a[good], xy_b=tie.xy_b[good]))
+        kept.append(chosen(tie, away <= OUTLIER_SIGMAS * _robust_sigma(away)))
     return tuple(kept)
 
 

@@ -6,9 +6,10 @@ In: card corners in photos. Out: rough views and card places as a vector of unkn
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
@@ -46,7 +47,8 @@ class SidePoints:
 class TiePoints:
     """Places of the work that two photos see.
 
-    a, b : photos. xy_a, xy_b : (N, 2) px. sigma : px, of xy_b if xy_a were true.
+    a, b : photos. xy_a, xy_b : (N, 2) px. sigma : px, of xy_b if xy_a were true. whitener : (N, 2, 2) px^-1, turns an
+    error of xy_b into one of unit variance, where each point's own is known: along an edge a place is hardly known.
     """
 
     a: int
@@ -54,6 +56,21 @@ class TiePoints:
     xy_a: Array
     xy_b: Array
     sigma: float
+    whitener: Array | None = None
+
+
+def in_sigmas(tie: TiePoints, seen: Array) -> Array:
+    """(N, 2) how far off in photo b, in sigmas, `seen` (N, 2) px lies."""
+    away = seen - tie.xy_b
+    if tie.whitener is None:
+        return np.asarray(away / tie.sigma, dtype=np.float64)
+    return np.asarray(np.einsum("nij,nj->ni", tie.whitener, away), dtype=np.float64)
+
+
+def chosen(tie: TiePoints, keep: NDArray[np.bool_]) -> TiePoints:
+    """Some of its points."""
+    whitener = None if tie.whitener is None else tie.whitener[keep]
+    return replace(tie, xy_a=tie.xy_a[keep], xy_b=tie.xy_b[keep], whitener=whitener)
 
 
 def first_guess(frame: Frame, cards: Sequence[CardPoints], ties: Sequence[TiePoints] = ()) -> Array:

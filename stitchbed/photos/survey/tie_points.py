@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.box import Box, spanning
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for
@@ -20,9 +20,9 @@ from stitchbed.matching.homography_links import PhotoLink, PhotoLinkSettings, li
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.robust import robust_sigma
 from stitchbed.matching.similarity_links import Sight, agreement, sight_of
-from stitchbed.matching.subpixel import Sought, locate
+from stitchbed.matching.subpixel import Sought, information, locate
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints, in_sigmas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
@@ -36,7 +36,9 @@ FARTHEST = 0.004  # of a photo's longer side: median distance at which a tie is 
 WINDOW_PX = 41  # of a photo at full size: some strokes wide, and small against what a lens bends
 REACH_PX = 8
 LEAST_LIKE = 0.7  # correlation under which two windows are not one place
-FINE_PX = 0.1  # sigma of a window's place; .01 to .02 measured on synthetic photos, real ones differ in sharpness
+FINE_PX = 0.1  # no window's place is believed better; .01 to .02 measured on synthetic photos, real ones differ more
+NOISE = 1.0  # gray levels that windows differ by at least
+WELL_PX = 0.25  # of a window's place in any direction, to count in what is told of an overlap
 MOST_TIES, FEWEST_KEPT = 2400, 24  # in all and for a pair: solving takes their number times that of the photos
 FEWEST = 12  # ties by windows; with fewer the points stay
 
@@ -112,15 +114,24 @@ def fine_ties(photos: Sequence[Photo], fit: PlaneFit, rough: Sequence[TiePoints]
 
 
 def overlaps_of(fit: PlaneFit, ties: Sequence[TiePoints]) -> tuple[Overlap, ...]:
-    """How well a solved plane explains what photos share; places far off are not counted, as in solving."""
+    """How well a solved plane explains what photos share; places far off, or hardly known, are not counted."""
     found = []
     for tie in ties:
         there = photo_from_plane(fit, tie.b, plane_from_photo(fit, tie.a, tie.xy_a))
-        away = np.hypot(*(there - tie.xy_b).T)
-        good = away <= 4.5 * max(tie.sigma, robust_sigma(away))
-        rms = float(np.sqrt(np.mean(away[good] ** 2) / 2))
+        sigmas = np.hypot(*in_sigmas(tie, there).T)
+        good = (sigmas <= 4.5 * max(1.0, robust_sigma(sigmas))) & _well_known(tie)
+        away = np.hypot(*(there - tie.xy_b).T)[good]
+        rms = float(np.sqrt(np.mean(away**2) / 2)) if good.any() else 0.0
         found.append(Overlap(tie.a, tie.b, int(good.sum()), rms))
     return tuple(found)
+
+
+def _well_known(tie: TiePoints) -> Mask:
+    """(N,) places known to WELL_PX in any direction; the best half, where fewer are."""
+    if tie.whitener is None:
+        return np.ones(len(tie.xy_a), bool)
+    worst = 1 / np.linalg.svd(tie.whitener, compute_uv=False)[:, -1]
+    return np.asarray(worst <= max(WELL_PX, float(np.median(worst))))
 
 
 def _look(photo: Photo) -> tuple[Keypoints, Sight]:
@@ -158,7 +169,10 @@ def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
         return tie
     centers, ways = (np.array(part)[found.kept] for part in zip(*kept, strict=True))
     there = np.einsum("nij,nj->ni", ways[:, :, :2], centers + found.shift[found.kept]) + ways[:, :, 2]
-    return TiePoints(tie.a, tie.b, centers, there, FINE_PX)
+    certain = information(found, WINDOW_PX, noise=NOISE, floor_px=FINE_PX)[found.kept]
+    # whitener^T whitener is the information; shifts were found in photo a's px, errors count in photo b's
+    whitener = np.linalg.cholesky(certain).transpose(0, 2, 1) @ np.linalg.inv(ways[:, :, :2])
+    return TiePoints(tie.a, tie.b, centers, there, FINE_PX, np.asarray(whitener, dtype=np.float64))
 
 
 def _source(box: Box, affine: Array) -> Box:
