@@ -116,7 +116,7 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
             f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
             expected="the size of what is seen, width first, as it lies in the photo"
             + ("" if asked.printed_mm else ", and cards printed at 90 to 110 %"),
-            attempt="measure the work and the card's check lines again; lay the cards as high as the face of a thick canvas; "
+            attempt="measure the work and the card's check lines again; lay cards as high as the face of a thick canvas; "
             "leave --size away to go by the cards alone",
         )
     return _solved(photos, seen, asked, better)
