@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array, Mask
-from stitchbed.imaging.box import Box, spanning
+from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for
 from stitchbed.imaging.transforms import affines_round
@@ -35,6 +35,7 @@ LEAST_AGREEMENT = 0.6  # correlation of two such views; .95 measured for photos 
 FARTHEST = 0.004  # of a photo's longer side: median distance at which a tie is still borne out by others
 WINDOW_PX = 41  # of a photo at full size: some strokes wide, and small against what a lens bends
 REACH_PX = 8
+SLOW_PX = 10.0  # sigma of what is taken off windows: light, not drawing
 LEAST_LIKE = 0.7  # correlation under which two windows are not one place
 FINE_PX = 0.1  # no window's place is believed better; .01 to .02 measured on synthetic photos, real ones differ more
 NOISE = 1.0  # gray levels that windows differ by at least
@@ -157,8 +158,8 @@ def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
         box = Box(int(corner[1]), int(corner[0]), WINDOW_PX, WINDOW_PX)
         source = _source(box, affine)
         if _holds(one, box) and _holds(two, source):
-            templates.append(gray_of(one.windows.window(box)))
-            pictures.append(gray_of(two.windows.window(source)))
+            templates.append(_detail(one, box))
+            pictures.append(_detail(two, source))
             matrices.append(affine - np.array([[0, 0, source.col], [0, 0, source.row]]))
             kept.append((corner + (WINDOW_PX - 1) / 2, affine))
     if len(kept) < FEWEST:
@@ -173,6 +174,14 @@ def _fine(photos: Sequence[Photo], fit: PlaneFit, tie: TiePoints) -> TiePoints:
     # whitener^T whitener is the information; shifts were found in photo a's px, errors count in photo b's
     whitener = np.linalg.cholesky(certain).transpose(0, 2, 1) @ np.linalg.inv(ways[:, :, :2])
     return TiePoints(tie.a, tie.b, centers, there, FINE_PX, np.asarray(whitener, dtype=np.float64))
+
+
+def _detail(photo: Photo, box: Box) -> Floats:
+    """(h, w) gray levels of a box without what changes slowly: light that falls off looks alike wherever it is laid."""
+    wide = clipped(grown(box, round(2 * SLOW_PX)), Box(0, 0, *photo.size))
+    gray = gray_of(photo.windows.window(wide))
+    detail = gray - cv2.GaussianBlur(gray, (0, 0), SLOW_PX)
+    return np.ascontiguousarray(detail[shifted(box, -wide.row, -wide.col).slices])
 
 
 def _source(box: Box, affine: Array) -> Box:

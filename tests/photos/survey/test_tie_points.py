@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from flat_photos import fit_of, photo, scaled
 from synthetic_camera import Camera, aimed, photo_from_scene
 
 from stitchbed.card.board import corner_piece, saddles
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints, in_sigmas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, placed
 from stitchbed.photos.survey.plane import _loose
-from stitchbed.photos.survey.tie_points import believed, overlaps_of, strongest
+from stitchbed.photos.survey.tie_points import believed, fine_ties, overlaps_of, strongest
 
 PHOTO = (3000, 2000)
 EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)
@@ -87,3 +88,26 @@ def test_overlaps_are_told_as_they_are(solved: tuple[PlaneFit, list[TiePoints]])
     named = [Named(name) for name in ("left.jpg", "middle.jpg", "right.jpg")]
     (said,) = _loose([Shot(name) for name in named], [wrong, *right])  # type: ignore[misc, list-item]
     assert said.startswith("left.jpg and right.jpg fit each other only to")
+
+
+def test_light_that_falls_off_ties_nothing() -> None:
+    """Windows that hold a ramp of light and grain looked alike wherever they were laid, and led astray by pixels."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:400, :600]
+    pictures = []
+    work = np.full((400, 600), 120.0)
+    dots = np.stack([rng.uniform(60, 280, 30), rng.uniform(60, 340, 30)], 1)
+    for at in dots:
+        work += 60 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * 2.5**2))
+    for lean in (0.08, 0.1):
+        seen = work + lean * (x + y) + rng.normal(0, 1.0, work.shape)
+        pictures.append(photo(np.clip(np.rint(seen), 0, 255).astype(np.uint8)[..., None].repeat(3, axis=2)))
+    fit = fit_of(pictures, [scaled(1.0), scaled(1.0)])
+    empty = np.stack([rng.uniform(340, 560, 40), rng.uniform(40, 360, 40)], 1)
+    rough = TiePoints(0, 1, np.concatenate([dots, empty]), np.concatenate([dots, empty]), 0.25)
+    (fine,) = fine_ties(pictures, fit, [rough])
+    assert fine.whitener is not None and len(fine.xy_a) >= 20
+    assert (fine.xy_a[:, 0] < 320).all()
+    assert np.abs(fine.xy_b - fine.xy_a).max() < 0.5
+    sigmas = in_sigmas(fine, fine.xy_a)
+    assert np.percentile(np.abs(sigmas), 90) < 2  # as sure as it says
