@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
@@ -37,6 +39,7 @@ from stitchbed.photos.survey.work_edges import (
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
+SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: read the card's "
     "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
@@ -116,7 +119,7 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
             f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
             expected="the size of what is seen, width first, as it lies in the photo"
             + ("" if asked.printed_mm else ", and cards printed at 90 to 110 %"),
-            attempt="measure the work and the card's check lines again; lay cards as high as the face of a thick canvas; "
+            attempt="measure the work and the card's check lines again; lay cards as high as a thick canvas's face; "
             "leave --size away to go by the cards alone",
         )
     return _solved(photos, seen, asked, better)
@@ -191,12 +194,27 @@ def _doubts(photos: Sequence[Photo], solved: _Solved) -> list[str]:
             f"two rectangles lie within each other; the result ends with the outer one, the inner one measures "
             f"{size[0]:.0f} x {size[1]:.0f} mm: --sides inner takes that"
         )
+    if found.lines is not None and (askew := _askew_deg(photos, solved)) > 0:
+        doubts.append(
+            f"a corner of the work is {askew:.1f} degrees off square: one of its sides may have been taken from "
+            "something beside it; look whether the result ends where the work does, or give its --corners"
+        )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "
             f"{fit.rms_px:.2f} px"
         )
     return doubts
+
+
+def _askew_deg(photos: Sequence[Photo], solved: _Solved) -> float:
+    """How far the least square corner is from 90 degrees, where that is more than papers are and places are unsure."""
+    sides = np.roll(solved.corners, -1, axis=0) - solved.corners
+    lengths = np.linalg.norm(sides, axis=1)
+    cosines = np.sum(sides * np.roll(sides, -1, axis=0), axis=1) / (lengths * np.roll(lengths, -1))
+    askew = float(np.rad2deg(np.abs(np.arcsin(cosines)).max()))
+    unsure = float(np.rad2deg(2 * _shape_95(photos, solved) / lengths.min()))
+    return askew if askew > SQUARE_DEG + unsure else 0.0
 
 
 def _loose(photos: Sequence[Photo], overlaps: Sequence[Overlap]) -> list[str]:

@@ -124,12 +124,21 @@ def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, fram
     seen = np.pad(~unseen, 1).astype(np.uint8)
     rim = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1] <= RIM_SHARE * max(shape)
     if _laid_round(fit, papers):
-        hull = np.concatenate([card_outline(fit, name) for name in fit.poses])
+        hull = _between(fit, view)
         between = cv2.convexHull((canvas_from_plane(view, hull) * density - 0.5).astype(np.float32))
         inner = np.zeros(shape, np.uint8)
         cv2.fillConvexPoly(inner, np.rint(between).astype(np.int32), 1)
         rim = rim | (inner == 0)
     return np.asarray(rim & ~keep_out)
+
+
+def _between(fit: PlaneFit, view: Facing) -> Array:
+    """(N, 2) plane mm, all that lies round what corner cards bound; three cards tell where the fourth would lie."""
+    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
+    if len(fit.poses) > 3:
+        return outlines
+    box = facing_around(outlines, view.turn, 0.0)
+    return plane_from_canvas(box, np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]]))
 
 
 def _measured_in(

@@ -1,0 +1,56 @@
+"""I check where a view counts as table beyond doubt, and that works that come out askew are doubted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from flat_photos import fit_of, photo, scaled
+
+from stitchbed.photos.geometry.output_frame import Facing
+from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
+from stitchbed.photos.geometry.print_size import print_size
+from stitchbed.photos.survey.card_paper import Papers
+from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
+from stitchbed.photos.survey.work_edges import SidesFound, sure_table
+
+VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
+DENSITY = 1.0  # px/mm
+PLACES = {1: (40.0, 40.0), 2: (460.0, 40.0), 3: (460.0, 390.0), 4: (40.0, 390.0)}  # of corner cards' top left corners
+WORK = np.array([[140.0, 120.0], [450.0, 120.0], [450.0, 380.0], [140.0, 380.0]])
+
+
+def laid(*numbers: int) -> PlaneFit:
+    """A photo of 600 x 500 mm with these corner cards; what is unsure counts as nothing."""
+    fit = fit_of([photo(np.zeros((500, 600, 3), np.uint8))], [scaled(1.0)])
+    params = on_frame(replace(fit, params=np.zeros_like(fit.params)), np.eye(3)).params
+    return replace(fit, params=params, poses={f"corner {n}": np.array([*PLACES[n], 0.0]) for n in numbers})
+
+
+@pytest.mark.parametrize("missing", [1, 2, 3, 4])
+def test_three_cards_leave_the_work_at_the_fourth_corner_no_table(missing: int) -> None:
+    """Beyond the triangle of three cards lies half of the work; once it counted as table."""
+    nothing = np.zeros((500, 600), bool)
+    three = [n for n in PLACES if n != missing]
+    for numbers in (three, list(PLACES)):
+        table = sure_table(nothing, nothing, laid(*numbers), Papers(), (VIEW, DENSITY))
+        assert not table[120:380, 140:450].any()
+        assert table[:30].all() and table[-20:].all() and table[:, :30].all() and table[:, -20:].all()
+
+
+def solved(corners: np.ndarray) -> _Solved:
+    found = SidesFound({}, None, VIEW, Papers())
+    return _Solved(print_size((160.0, 160.0)), laid(1, 2, 3), found, corners, ())
+
+
+def test_a_work_that_comes_out_askew_is_doubted() -> None:
+    picture = [photo(np.zeros((500, 600, 3), np.uint8))]
+    assert _askew_deg(picture, solved(WORK)) == 0
+    assert _askew_deg(picture, solved(placed(np.array([5.0, 3.0, 0.2]), WORK))) == 0  # turned is not askew
+    lower = WORK.copy()
+    lower[0, 1] += 10  # mm over 310: 1.85 degrees
+    assert _askew_deg(picture, solved(lower)) == pytest.approx(1.85, abs=0.01)
+    hardly = WORK.copy()
+    hardly[0, 1] += 310 * np.tan(np.deg2rad(0.9 * SQUARE_DEG))
+    assert _askew_deg(picture, solved(hardly)) == 0
