@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.transforms import affines_round, moved, scale_of
 
 
@@ -45,16 +46,24 @@ def shift_at(warp: Warp | None, xy: Array) -> Array:
     """Displacement (N, 2) px at tile points (N, 2), bilinear; held constant beyond the lattice."""
     if warp is None:
         return np.zeros_like(xy)
-    rows, cols = warp.shift.shape[:2]
-    x = np.clip(xy[:, 0] / warp.spacing, 0, cols - 1)
-    y = np.clip(xy[:, 1] / warp.spacing, 0, rows - 1)
-    col, row = np.minimum(x.astype(int), cols - 2), np.minimum(y.astype(int), rows - 2)
-    fx, fy = (x - col)[:, None], (y - row)[:, None]
-    s = warp.shift
-    top = s[row, col] * (1 - fx) + s[row, col + 1] * fx
-    bottom = s[row + 1, col] * (1 - fx) + s[row + 1, col + 1] * fx
-    result: Array = top * (1 - fy) + bottom * fy
-    return result
+    shift = np.empty(xy.shape)
+    lattice, places = (np.ascontiguousarray(each, np.float64) for each in (warp.shift, xy))
+    _look_up(lattice, float(warp.spacing), places, shift)
+    return shift
+
+
+@compiled
+def _look_up(lattice: Array, spacing: float, xy: Array, shift: Array) -> None:
+    """Fill (N, 2) shifts at points (N, 2) px from a lattice (rows, cols, 2) of so many px."""
+    last_row, last_col = lattice.shape[0] - 1, lattice.shape[1] - 1
+    for n in range(len(xy)):
+        x, y = min(max(xy[n, 0] / spacing, 0.0), last_col), min(max(xy[n, 1] / spacing, 0.0), last_row)
+        col, row = min(int(x), last_col - 1), min(int(y), last_row - 1)
+        fx, fy = x - col, y - row
+        for k in range(2):
+            top = lattice[row, col, k] * (1 - fx) + lattice[row, col + 1, k] * fx
+            bottom = lattice[row + 1, col, k] * (1 - fx) + lattice[row + 1, col + 1, k] * fx
+            shift[n, k] = top * (1 - fy) + bottom * fy
 
 
 def to_sheet(place: Placement, xy: Array) -> Array:
