@@ -17,10 +17,6 @@ WAITING = frozenset(
         "stitchbed.desk.job.said",
         "stitchbed.jobs.belonging",
         "stitchbed.jobs.pages",
-        "stitchbed.mosaic.result.kept_looks",
-        "stitchbed.mosaic.result.laid_out",
-        "stitchbed.mosaic.result.layout_picture",
-        "stitchbed.mosaic.result.planned",
         "stitchbed.pipelines.scanning.coverage",
     }
 )

@@ -6,57 +6,19 @@ The sheet is 40 x 20 cells of 10 px at 254 dpi: a cell is a millimeter. Two piec
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from small_plans import NAMES, NO_MARKS, lift_of, plan_of, spare_of
 
 from stitchbed.mosaic.compositing.dust_by_overlap import Candidates
 from stitchbed.mosaic.compositing.plan import Plan, Spot
-from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.hints import showing
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Show
 from stitchbed.mosaic.hints.showing import Shown, shown_as_said
-from stitchbed.mosaic.photometry.gain_compensation import Level, no_gain
-from stitchbed.mosaic.photometry.lift import Lift
-from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.reading.base.tile import Raster, Tile
-
-DPI = 254.0
-SIZE = (200, 260)  # px of both pieces; the second begins at px 140 of the sheet
-NAMES = ("a.tif", "b.tif")
-NO_MARKS = Candidates(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
-
-
-def plan_of(**changed: Any) -> Plan:
-    """The first piece owns the left half."""
-    raster = Raster((*SIZE, 3), "uint8", 8, None, (DPI, DPI), True)
-    tiles = tuple(Tile(name, Path(name), "", raster) for name in NAMES)
-    lies = np.array([[1, 0, 140], [0, 1, 0], [0, 0, 1.0]])
-    places = tuple(Placement(name, SIZE, at) for name, at in zip(NAMES, (np.eye(3), lies), strict=True))
-    labels = np.zeros((20, 40), np.uint16)
-    labels[:, 20:] = 1
-    levels = tuple(no_gain(name, 3) for name in NAMES)
-    plan = Plan(tiles, Canvas(200, 400, DPI, np.eye(3)), places, levels, SeamMap(labels, 10), 3, "uint8", None)
-    return replace(plan, **changed)
-
-
-def lift_of(name: str, *cells: tuple[int, int]) -> Lift:
-    """A piece that lifts in some cells of 20 px, by a tenth of its light."""
-    mask = np.zeros((10, 13), bool)
-    for cell in cells:
-        mask[cell] = True
-    return Lift(name, mask, 20.0, 0.1, np.where(mask, 0.1, 0.0))
-
-
-def spare_of(*marks: Candidates, lifts: tuple[Lift, ...] = ()) -> Shown:
-    """What else is known: nothing lifts, no marks, where a test does not say so."""
-    levels: tuple[Level, ...] = tuple(no_gain(name, 3) for name in NAMES)
-    return Shown(lifts or tuple(lift_of(name) for name in NAMES), levels, marks or (NO_MARKS, NO_MARKS))
 
 
 def box(left: float, top: float, right: float, bottom: float) -> tuple[tuple[float, float], ...]:
