@@ -72,18 +72,20 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
     """Even out the paper's white."""
     white = plan.white
     before, now = unevenness(white), unevenness(white, evened=True)
+    found = bool(white.paper.any())
+    evens = found and now < before
     record.numbers = {
         "paper_linear_rgb": white.mean,
         "paper_lightness": lightness(float(luminance(white.mean[None, None])[0, 0])),
         "cells_of_paper": float(white.paper.mean()),
         "unevenness_before": before,
-        "unevenness_after": now,
-        "words": f"white varied by {before:.1%}, now by {now:.1%}",
+        "unevenness_after": now if evens else before,
+        "words": f"white varied by {before:.1%}" + (f", now by {now:.1%}" if evens else ", left as it is"),
     }
-    if not white.paper.any():
+    if not found:
         record.warnings.append("no bare paper was found; light was left as it is")
     show_paper(desk.album, desk.view, desk.factor, plan)
-    return replace(plan, even=bool(white.paper.any()))
+    return replace(plan, even=evens)
 
 
 def drop(desk: CleanContext, plan: CleanPlan, settings: DropSettings, record: Record) -> CleanPlan:

@@ -82,6 +82,13 @@ def test_paper_and_tone_tell_what_they_set(begun: tuple[CleanContext, CleanPlan]
     assert even.even and record.warnings == []
     assert record.numbers["paper_lightness"] == pytest.approx(lightness(PAPER * 0.965), abs=0.7)
     assert record.numbers["unevenness_after"] <= record.numbers["unevenness_before"] + 1e-6
+    # a light that was never there: dividing by it would make even paper uneven, so it stays
+    slope = np.linspace(0.9, 1.1, plan.white.grid.shape[1], dtype=np.float32)[None, :, None] * PAPER
+    wrong = replace(plan.white, grid=slope * np.ones_like(plan.white.grid), cells=np.full_like(plan.white.cells, PAPER))
+    record = Record("paper")
+    assert not paper(framed, replace(plan, white=wrong), PaperSettings(), record).even
+    assert record.numbers["unevenness_after"] == record.numbers["unevenness_before"] == 0
+    assert str(record.numbers["words"]).endswith("left as it is")
     record = Record("tone")
     after = tone(framed, even, ToneSettings(), record)
     assert after.tone is not None and record.numbers["ink_found"]
