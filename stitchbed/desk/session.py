@@ -79,6 +79,7 @@ class Session:
         self._digests: dict[tuple[Path, str], str] = {}
         self._facts: dict[tuple[Path, str], Facts] = {}
         self._work: asyncio.Task[None] | None = None
+        self._early: dict[str, Any] | None = None
         self._looked_for = self._watched_for = ""
 
     # what stands
@@ -125,6 +126,13 @@ class Session:
     def checked(self) -> dict[str, Any] | None:
         """What the last check found: {"mark", "record"}."""
         return self._kept(CHECKED)
+
+    def laid(self) -> dict[str, Any] | None:
+        """As much of a check as says where pieces lie: of the last one, or of the one that runs."""
+        checked = self.checked()
+        if checked is not None and checked["mark"] == self.mark():
+            return checked
+        return self._early if self._early is not None and self._early["mark"] == self.mark() else checked
 
     def known(self, rows: Sequence[Mapping[str, Any]] | None = None) -> Known | None:
         """The best that is known of where these pieces lie, besides the check. rows : of `rows`, where at hand."""
@@ -325,7 +333,12 @@ class Session:
     async def _look(self, mark: str, pieces: Sequence[Piece]) -> None:
         paths = [str(one.path) for one in pieces if not one.left_out]
         request = {"task": "check", "paths": paths, **self._given}
-        record = await self.worker.do(request, self._told)
+
+        def part(told: dict[str, Any]) -> None:
+            self._early = {"mark": mark, "record": told}
+            self.changed()
+
+        record = await self.worker.do(request, self._told, part=part)
         await asyncio.to_thread(self._keep, CHECKED, {"mark": mark, "record": record})
 
     async def _place(self, mark: str, request: Mapping[str, Any]) -> None:

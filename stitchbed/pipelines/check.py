@@ -7,7 +7,7 @@ text.
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -89,6 +89,10 @@ class CheckSettings:
     workers: int = 2
 
 
+def _nobody(told: dict[str, Any]) -> None:
+    """Tell nobody."""
+
+
 def check(
     inputs: Inputs,
     output: None = None,
@@ -113,8 +117,11 @@ def check_again(
     *,
     progress: Progress = silent,
     cancel: Cancel = never,
+    laid: Callable[[dict[str, Any]], None] = _nobody,
 ) -> CheckRecord:
     """As `check`, but only what `kept` does not know is looked at; it then knows more.
+
+    laid : is told names, paths and places of the pieces as soon as they are known, well before all is judged.
 
     Raises
     ------
@@ -132,11 +139,14 @@ def check_again(
             seen.append(one)
             progress("look", index, len(tiles))
         progress("compare", 0, 1)
-        views = [one.at(dpi) for one, dpi in zip(seen, believed_dpi(tiles), strict=True)]
+        views = list(pool.map(_Seen.at, seen, believed_dpi(tiles)))
         links = _links(tiles, views, pool, kept)
         progress("compare", 1, 1)
         looks = [one.look for one in seen]
-        evidence = _evidence(tiles, looks, _laid(tiles, views, links), settings.memory)
+        layouts = _laid(tiles, views, links)
+        named = [{"name": tile.name, "path": tile.path} for tile in tiles]
+        laid(dict(plain({"pieces": named, "placements": _placements(tiles, layouts)})))
+        evidence = _evidence(tiles, looks, layouts, settings.memory, pool)
         evidence = replace(evidence, mirrored=_mirrored(tiles, looks, views, evidence.layouts, pool))
     record = {
         "command": "check",
@@ -238,24 +248,27 @@ def _mirrored(
     return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
 
 
-def _evidence(tiles: Sequence[Tile], looks: Sequence[Look], layouts: Sequence[Layout], memory: int) -> Evidence:
-    """Everything the judge is told."""
+def _evidence(
+    tiles: Sequence[Tile], looks: Sequence[Look], layouts: Sequence[Layout], memory: int, pool: ThreadPoolExecutor
+) -> Evidence:
+    """Everything the judge is told; pairs are looked at side by side, and told in their order."""
     index = {tile.name: number for number, tile in enumerate(tiles)}
     kept = [item for layout in layouts for item in layout.links]
     pairs = [(index[item.a], index[item.b]) for item in kept]
-    comparisons = [compare(looks, pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
+    motions = [item.b_from_a for item in kept]
+    comparisons = tuple(pool.map(lambda pair, motion: compare(looks, pair, motion), pairs, motions))
     sharpness = _sharpness(tiles, looks, kept, index, memory)
     dpi = believed_dpi(tiles)
-    laid = [(pair, item.b_from_a) for pair, item in zip(pairs, kept, strict=True)]
-    courses = tuple(course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]]) for pair, motion in laid)
-    differences = [difference_of(looks, pair, motion) for pair, motion in laid]
+    scales = [dpi[pair[1]] / dpi[pair[0]] for pair in pairs]
+    courses = tuple(pool.map(lambda pair, motion, scale: course_of(looks, pair, motion, scale), pairs, motions, scales))
+    differences = pool.map(lambda pair, motion: difference_of(looks, pair, motion), pairs, motions)
     specks, patch = _on_glass(looks)
     return Evidence(
         tuple(tiles),
         tuple(format_of(tile.path) for tile in tiles),
         tuple(looks),
         layouts,
-        tuple(comparisons),
+        comparisons,
         sharpness,
         specks,
         courses=courses,

@@ -167,3 +167,24 @@ def test_what_is_missing_of_the_sheet_is_drawn(tmp_path: Path) -> None:
         assert "% of the sheet is covered" in page and "to the right" in page and 'class="next"' in page
         assert "1 of 2 files was left out" in page and "b was left out" in page
         assert "1 of 2 pieces have a place" in client.get("/at/placing").text
+
+
+def test_pieces_are_drawn_before_all_is_judged(tmp_path: Path) -> None:
+    """Where a check that still runs laid them; of other pieces nothing is taken."""
+    small_job(tmp_path)
+    with client_of(tmp_path) as (client, session, _):
+
+        async def nothing() -> None:
+            return None
+
+        session.look_about = nothing  # type: ignore[method-assign]
+        place = {"island": 0, "sheet_from_tile": np.eye(3).tolist(), "width": 850, "height": 1169, "dpi": 100.0}
+        pieces = session.pieces()
+        told = {
+            "pieces": [{"name": one.name, "path": str(one.path)} for one in pieces],
+            "placements": [{"tile": one.name, **place} for one in pieces],
+        }
+        for mark, kind in ((session.mark(), "mat-data"), ("other", "as soon as they were looked at")):
+            session._early = {"mark": mark, "record": told}
+            page = client.get("/at/placing").text
+            assert kind in page and "not placed yet" in page

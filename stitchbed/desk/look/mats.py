@@ -58,7 +58,7 @@ def cards(session: Session) -> list[dict[str, Any]]:
 
 def layers(session: Session) -> dict[str, Any]:
     """The pieces where they lie, from their small views, by the best that is known."""
-    known, checked = session.known(), session.checked()
+    known, checked = session.known(), session.laid()
     pieces = {str(one.path): one for one in session.pieces() if not one.left_out}
     rows = {} if checked is None else {str(row["path"]): row for row in checked["record"]["pieces"]}
     if known is not None:
@@ -127,7 +127,7 @@ def _as_said(layers: Sequence[dict[str, Any]], said: Sequence[Mapping[str, Any]]
 
 def _layer(session: Session, piece: Piece, rows: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     facts, row = session.facts(piece), rows.get(str(piece.path))
-    marks = [] if row is None else marks_of(row["findings"], row, facts)
+    marks = [] if row is None or "findings" not in row else marks_of(row["findings"], row, facts)
     return {**_shown(session, piece, facts), "marks": marks}
 
 

@@ -71,19 +71,19 @@ def main() -> None:
     while True:
         request = asked.get()
         try:
-            told.say(done=_do(request, kept, told.progress))
+            told.say(done=_do(request, kept, told))
         except Exception as error:
             wrong = in_words(error)
             words = {"found": wrong.found, "expected": wrong.expected, "try": wrong.attempt}
             told.say(error={**words, "kind": type(error).__name__})
 
 
-def _do(request: dict[str, Any], kept: Kept, progress: Callable[[str, int, int], None]) -> Any:
+def _do(request: dict[str, Any], kept: Kept, told: Told) -> Any:
+    progress = told.progress
     if request["task"] == "check":
         paths = [Path(one) for one in request["paths"]]
-        return check_again(
-            paths, kept, CheckSettings(workers=request["workers"], memory=request["memory"]), progress=progress
-        )
+        settings = CheckSettings(workers=request["workers"], memory=request["memory"])
+        return check_again(paths, kept, settings, progress=progress, laid=lambda places: told.say(part=places))
     job = job_of(Path(request["job"]), list(STEPS))
     if request["task"] == "place":
         return _placed(job, request, progress)

@@ -49,8 +49,14 @@ class Worker:
                     limit=LINE, start_new_session=True,
                 )  # fmt: skip
 
-    async def do(self, request: dict[str, Any], progress: Callable[[str, int, int], None]) -> Any:
-        """The result of a request.
+    async def do(
+        self,
+        request: dict[str, Any],
+        progress: Callable[[str, int, int], None],
+        *,
+        part: Callable[[dict[str, Any]], None] = lambda told: None,
+    ) -> Any:
+        """The result of a request. part : is told what is known before all is.
 
         Raises
         ------
@@ -67,6 +73,8 @@ class Worker:
             told = json.loads(line)
             if "progress" in told:
                 progress(*told["progress"])
+            elif "part" in told:
+                part(told["part"])
             elif "error" in told:
                 raise Failed(told["error"])
             elif "done" in told:

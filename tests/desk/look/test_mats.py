@@ -32,8 +32,8 @@ def piece(name: str, *, left_out: bool = False) -> Piece:
 def session(*pieces: Piece, checked: Any = None, known: Any = None, rows: Any = (), text: str = "") -> Any:
     """As much of a session as a mat asks."""
     return SimpleNamespace(
-        pieces=lambda: list(pieces), checked=lambda: checked, known=lambda: known, rows=lambda: list(rows),
-        facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(), text=lambda: text,
+        pieces=lambda: list(pieces), checked=lambda: checked, laid=lambda: checked, known=lambda: known,
+        rows=lambda: list(rows), facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(), text=lambda: text,
     )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ for line in sys.stdin:
     asked = json.loads(line)
     print(json.dumps(dict(progress=["look", 1, 2])), flush=True)
     if asked["task"] == "echo":
+        print(json.dumps(dict(part=dict(half=asked["words"]))), flush=True)
         print(json.dumps(dict(done=[os.getpid(), asked["words"]])), flush=True)
     elif asked["task"] == "fail":
         print(json.dumps(dict(error={{"found": "a", "expected": "b", "try": "c", "kind": "MixedTiles"}})), flush=True)
@@ -61,7 +62,7 @@ def told(go: Callable[[Worker, list[Any]], Awaitable[Any]]) -> tuple[Any, list[A
 
 def ask(one: Worker, steps: list[Any], **request: Any) -> Awaitable[Any]:
     """A request whose progress is written down."""
-    return one.do(request, lambda *step: steps.append(step))
+    return one.do(request, lambda *step: steps.append(step), part=lambda known: steps.append(known["half"]))
 
 
 def test_answers_come_with_progress_and_the_process_stays() -> None:
@@ -71,7 +72,7 @@ def test_answers_come_with_progress_and_the_process_stays() -> None:
 
     (first, second), steps = told(go)
     assert first == second and first[1] == "Straße\n"
-    assert steps == [("look", 1, 2)] * 2
+    assert steps == [("look", 1, 2), "Straße\n"] * 2  # what is known before all is comes in between
 
 
 def test_an_error_keeps_its_words_and_kind_and_work_goes_on() -> None:
