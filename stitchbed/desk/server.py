@@ -85,16 +85,11 @@ class Gate:
 def app_of(session: Session, access: Access, told: Callable[[str], None] = lambda address: None) -> ASGIApp:
     """The whole app. told : is given the next address with a token when one was used."""
 
-    def page(name: str) -> Handler:
-        async def answer(request: Request) -> Response:
-            await session.look_about()
-            return HTMLResponse(await run_in_threadpool(frame, session, name))
-
-        return answer
-
     async def at(request: Request) -> Response:
-        name = request.path_params["stop"]
-        return await page(name)(request) if name in BY_NAME else _missing()
+        said = request.path_params
+        await session.look_about()
+        page = await run_in_threadpool(frame, session, said.get("stop", "pieces"), said.get("page", ""))
+        return HTMLResponse(page) if page else _missing()
 
     async def tile(request: Request) -> Response:
         said = request.path_params
@@ -182,8 +177,9 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
 
     tile_path = "/tile/{id}/{stamp}/{halvings:int}/{row:int}/{col:int}"
     routes = [
-        Route("/", page("pieces")),
+        Route("/", at),
         Route("/at/{stop}", at),
+        Route("/at/{stop}/{page}", at),
         Route(tile_path, tile),
         Route("/folders", folders),
         Route("/guide", guide),

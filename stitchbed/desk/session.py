@@ -14,7 +14,7 @@ import os
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,13 +25,14 @@ from stitchbed.desk.job import acts, history
 from stitchbed.desk.job.begin import new_text
 from stitchbed.desk.job.folders import Folders
 from stitchbed.desk.job.pieces import Facts, Piece, facts_of, pieces_of, stamp_of
-from stitchbed.desk.job.text import value_at
+from stitchbed.desk.job.text import sources_key, value_at
 from stitchbed.desk.look.places import Known, best_known, placing_of
 from stitchbed.desk.look.tiles import Pictures
-from stitchbed.desk.stops import AT_WORK, BY_NAME, STOPS, Standing, of_pieces, of_placing, of_steps
+from stitchbed.desk.stops import AT_WORK, BY_NAME, SINGLE_STOPS, STOPS, Standing, of_pieces, of_placing, of_steps
 from stitchbed.desk.work.events import Hub
 from stitchbed.desk.work.worker import Failed, Worker
-from stitchbed.jobs.job_file import job_of
+from stitchbed.jobs.job_file import JobFile, job_of, page_jobs
+from stitchbed.jobs.pages import together
 from stitchbed.jobs.run import standing
 from stitchbed.jobs.steps import STEPS
 
@@ -79,6 +80,7 @@ class Session:
         self._digests: dict[tuple[Path, str], str] = {}
         self._facts: dict[tuple[Path, str], Facts] = {}
         self._work: asyncio.Task[None] | None = None
+        self._pages: tuple[Any, list[JobFile]] = (None, [])
         self._early: dict[str, Any] | None = None
         self._looked_for = self._watched_for = ""
 
@@ -140,9 +142,26 @@ class Session:
         said = value_at(text, ("join", "hints"), {})
         return best_known(self.rows() if rows is None else rows, self._kept(PLACED), (self.mark(), mark), said)
 
-    def rows(self) -> list[dict[str, Any]]:
-        """How each step stands; nothing while the job file cannot be read, or has no piece."""
+    def single(self) -> bool:
+        """Whether the pictures are pages of their own, not pieces of one sheet."""
+        return sources_key(self.text()) == "pages"
+
+    def pages(self) -> list[JobFile]:
+        """The job of each page; none of a job of one picture, or while the job file cannot be read."""
+        key = self.text(), self.mark()
+        if self._pages[0] != key:
+            self._pages = key, []
+            with suppress(StitchbedError, OSError):
+                job = job_of(self.job, list(STEPS))
+                self._pages = key, page_jobs(job) if job.pages else []
+        return self._pages[1]
+
+    def rows(self, page: str = "") -> list[dict[str, Any]]:
+        """How each step stands; nothing while the job file cannot be read, or has no piece. page : of that one only."""
         with suppress(StitchbedError, OSError):
+            pages = [one for one in self.pages() if page in ("", one.name)]
+            if pages:
+                return together({one.name: standing(one, self.digest) for one in pages})
             return standing(job_of(self.job, list(STEPS)), self.digest)
         return []
 
@@ -152,9 +171,9 @@ class Session:
         rows, checked = self.rows(), self.checked()
         record, fresh = (None, False) if checked is None else (checked["record"], checked["mark"] == self.mark(pieces))
         found = []
-        for stop in STOPS:
+        for stop in SINGLE_STOPS if self.single() else STOPS:
             if stop.name == "pieces":
-                one = of_pieces(len(pieces), record, fresh)
+                one = replace(of_pieces(len(pieces), record, fresh), stop=stop)
             elif stop.name == "placing":
                 known = self.known(rows)
                 told = placing_of(record) if known is None else known.told()
@@ -332,7 +351,7 @@ class Session:
 
     async def _look(self, mark: str, pieces: Sequence[Piece]) -> None:
         paths = [str(one.path) for one in pieces if not one.left_out]
-        request = {"task": "check", "paths": paths, **self._given}
+        request = {"task": "check", "paths": paths, "pages": self.single(), **self._given}
 
         def part(told: dict[str, Any]) -> None:
             self._early = {"mark": mark, "record": told}
@@ -347,7 +366,12 @@ class Session:
         await asyncio.to_thread(self._keep, PLACED, {**about, "record": record})
 
     async def _run(self, stop: str, request: Mapping[str, Any]) -> None:
-        await self.worker.do(dict(request), self._told)
+        record = await self.worker.do(dict(request), self._told)
+        failed = [one for one in record.get("works", ()) if not one["ok"]]
+        if failed:
+            names = ", ".join(one["name"] for one in failed)
+            found = f"{len(failed)} of {len(record['works'])} pages are not done: {names}. {failed[0]['found']}"
+            self.trouble[stop] = Trouble(found, failed[0]["expected"], failed[0]["try"], "Pages")
 
     def _place_mark(self) -> str:
         return fingerprint(self.mark(), value_at(self.text(), ("join",)))

@@ -6,7 +6,7 @@ In: how the steps stand, what runs, what failed. Out: a state for each stop, in 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 NOT_BEGUN, AT_WORK, DONE, LOOK = "not begun", "being worked on", "done", "needs a look"
@@ -35,6 +35,11 @@ STOPS = (
         "Files for print, for screens, in layers, without paper.",
     ),
 )  # fmt: skip
+# of a job of single pages: nothing is laid out or joined
+SINGLE_STOPS = (
+    replace(STOPS[0], title="Pages", about="Drop scans here or choose their folder; each is a page of its own."),
+    *STOPS[3:],
+)
 BY_NAME = {stop.name: stop for stop in STOPS}
 
 

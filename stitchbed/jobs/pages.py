@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 from stitchbed.core.errors import StitchbedError
 from stitchbed.core.record import RECORDS, VERSION, recording
 from stitchbed.jobs.job_file import JobFile, files_of, page_jobs
-from stitchbed.jobs.run import DONE, RunSettings, run
+from stitchbed.jobs.run import BY_HAND, DONE, RunSettings, run
 from stitchbed.jobs.settings import table_of
 
+LEAST_FAR = ("changed", "not begun", BY_HAND, "done")  # states of a step, as `jobs.run.standing` tells them
 BEFORE = {"clean": "canvas", "lines": "page", "flats": "lines"}  # what a step takes of a folder of results
 
 if TYPE_CHECKING:
@@ -54,6 +55,19 @@ def _taken(path: Path, step: str) -> list[Path]:
     inside = files_of([path])
     before = [one for one in inside if one.stem.endswith(f"_{BEFORE.get(step, '')}")]
     return before or inside
+
+
+def together(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[dict[str, Any]]:
+    """How each step stands for all pages, of `jobs.run.standing` of each: as the page that is least far, with the
+    results of all, and each note with its page."""
+    found: dict[str, dict[str, Any]] = {}
+    for page, steps in rows.items():
+        for row in steps:
+            one = found.setdefault(row["step"], {"step": row["step"], "state": "done", "outputs": [], "warnings": []})
+            one["state"] = min(one["state"], row["state"], key=LEAST_FAR.index)
+            one["outputs"] += row["outputs"]
+            one["warnings"] += [f"{page}: {words}" for words in row["warnings"]]
+    return list(found.values())
 
 
 def failure_of(error: StitchbedError) -> dict[str, Any]:

@@ -137,10 +137,10 @@ def test_a_new_job_is_one_run_takes(tmp_path: Path) -> None:
     assert list(job.tables) == ["join"] and job.pieces == (tmp_path / "pieces",) and job.name == tmp_path.name
 
 
-def test_single_pages_are_told_to_go_by_run(tmp_path: Path) -> None:
-    (tmp_path / "job.toml").write_text('pages = ["."]\n[clean]\n')
-    with pytest.raises(BadSettings, match="single pages"):
-        job_at(tmp_path)
+def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
+    assert job_at(tmp_path) == tmp_path / "job.toml"
+    with pytest.raises(BadSettings, match="no folder"):
+        job_at(tmp_path / "none")
 
 
 def test_what_is_missing_of_the_sheet_is_drawn(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import size_mm
 from stitchbed.desk.job import said
 from stitchbed.desk.job.pieces import Piece, name_in
-from stitchbed.desk.job.text import value_at, with_table, with_value, without
+from stitchbed.desk.job.text import sources_key, value_at, with_table, with_value, without
 from stitchbed.jobs.steps import STEPS
 
 
@@ -90,13 +90,12 @@ def _add_folder(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
 def with_source(text: str, path: Path, folder: Path) -> str:
     """The text with one more folder of pieces; a folder that is not there, as of pieces that were never dropped, goes,
     for a job that names it cannot be done."""
-    sources, name = value_at(text, ("pieces",), ["."]), name_in(path, folder)
+    key = (sources_key(text),)
+    sources, name = value_at(text, key, ["."]), name_in(path, folder)
     kept = [one for one in sources if one == name or not isinstance(one, str) or (folder / one).exists()]
-    return (
-        text
-        if name in sources and kept == sources
-        else with_value(text, ("pieces",), list(dict.fromkeys([*kept, name])))
-    )
+    if name in sources and kept == sources:
+        return text
+    return with_value(text, key, list(dict.fromkeys([*kept, name])))
 
 
 def _watch(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
@@ -120,7 +119,12 @@ def _bed(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
 
 
 def _do_step(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:
-    return with_table(text, _step(taken)), f"{taken['step']} is to be done"
+    step = _step(taken)
+    if step == ("join",) and sources_key(text) == "pages":
+        raise BadSettings(
+            "[join] in a job of single pages", expected="another step", attempt="a job of its own for pieces"
+        )
+    return with_table(text, step), f"{taken['step']} is to be done"
 
 
 def _skip_step(text: str, taken: Taken, scene: Scene) -> tuple[str, str]:

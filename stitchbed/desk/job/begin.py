@@ -11,7 +11,6 @@ from pathlib import Path
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.desk.job.pieces import DROPPED, is_picture
-from stitchbed.desk.job.text import value_at
 from stitchbed.jobs.folder import template
 from stitchbed.jobs.job_file import JOB, OUT
 from stitchbed.reading.base.folder import may_be_piece
@@ -35,7 +34,7 @@ def job_at(path: Path) -> Path:
 
     Raises
     ------
-    BadSettings : no such folder; a job of single pages.
+    BadSettings : no such folder.
     """
     if path.suffix.lower() == ".toml":
         folder, job = path.parent, path
@@ -44,11 +43,5 @@ def job_at(path: Path) -> Path:
     if not folder.is_dir():
         raise BadSettings(
             f"no folder {folder}", expected="a folder for the job, or a job file", attempt=f"mkdir {folder}, then again"
-        )
-    if job.is_file() and value_at(job.read_bytes().decode("utf-8", "replace"), ("pages",)) is not None:
-        raise BadSettings(
-            f"{job}, a job of single pages",
-            expected="a job whose pictures are pieces of one sheet",
-            attempt=f"stitchbed run {job}; or a folder for each page, opened on the desk",
         )
     return job.absolute()

@@ -19,7 +19,7 @@ from pathlib import Path
 from stitchbed.core.errors import CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, sha256_of
 from stitchbed.core.kept import sync_folder
-from stitchbed.desk.job.text import value_at
+from stitchbed.desk.job.text import sources_key, value_at
 from stitchbed.reading.base.folder import may_be_piece
 
 DROPPED = "pieces"  # folder beside the job file
@@ -87,7 +87,7 @@ def name_in(path: Path, folder: Path) -> str:
 
 def pieces_of(text: str, folder: Path) -> list[Piece]:
     """All files the job names, those left out too, by name."""
-    sources = value_at(text, ("pieces",), ["."])
+    sources = value_at(text, (sources_key(text),), ["."])
     gone = value_at(text, ("leave_out",), [])
     turns = value_at(text, ("desk", "turned"), {})
     found: dict[Path, Piece] = {}

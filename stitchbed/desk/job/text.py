@@ -47,6 +47,11 @@ def value_at(text: str, keys: Keys, default: Any = None) -> Any:
     return found
 
 
+def sources_key(text: str) -> str:
+    """What the job's pictures are called in its file: pieces of one sheet, or single pages."""
+    return "pages" if value_at(text, ("pages",)) is not None else "pieces"
+
+
 def with_value(text: str, keys: Keys, value: Any) -> str:
     """The text with the value under the keys: in its place where there is one, else with dots in its step's table."""
     text = with_table(text, table_of(keys))

@@ -24,13 +24,15 @@ if TYPE_CHECKING:
 VERDICTS = {"good": "good", "usable": "can be used", "redo": "scan again"}
 
 
-def mat_of(session: Session, stop: Stop, stops: Sequence[Standing]) -> dict[str, Any]:
-    """kind : "cards", "layers", "picture" or "empty", with what it needs."""
+def mat_of(session: Session, stop: Stop, stops: Sequence[Standing], page: str = "") -> dict[str, Any]:
+    """page : the one to look at, of a job of single pages.
+
+    kind : "cards", "layers", "picture" or "empty", with what it needs."""
     if stop.name == "pieces":
         return {"kind": "cards", "cards": cards(session), "set": _set_findings(session), "notes": _notes(session)}
     if stop.name == "placing":
         return layers(session)
-    return picture(session, stop)
+    return picture(session, stop, page)
 
 
 def cards(session: Session) -> list[dict[str, Any]]:
@@ -131,9 +133,10 @@ def _layer(session: Session, piece: Piece, rows: Mapping[str, Mapping[str, Any]]
     return {**_shown(session, piece, facts), "marks": marks}
 
 
-def picture(session: Session, stop: Stop) -> dict[str, Any]:
-    """The last picture the stop's steps made, or the newest one before them, with its overlays."""
-    rows = session.rows()
+def picture(session: Session, stop: Stop, page: str = "") -> dict[str, Any]:
+    """The last picture the stop's steps made, or the newest one before them, with its overlays; of a page without any,
+    its scan."""
+    rows = session.rows(page)
     own = [row for row in rows if row["step"] in stop.steps]
     for row in reversed(own):
         for path in map(Path, row["outputs"]):
@@ -144,6 +147,9 @@ def picture(session: Session, stop: Stop) -> dict[str, Any]:
             if path.suffix == ".tif":
                 with suppress(StitchbedError, OSError):
                     return _picture(session, path, path.name, stale=False) | {"before": True}
+    for scan in (one.pieces[0] for one in session.pages() if one.name == page):
+        with suppress(StitchbedError, OSError):
+            return _picture(session, scan, scan.name, stale=False) | {"before": True}
     return {"kind": "empty", "words": "Nothing to see here until it is done."}
 
 

@@ -6,8 +6,9 @@ In: a session, a stop. Out: HTML.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ from stitchbed.desk.job.pieces import endings
 from stitchbed.desk.job.said import all_said
 from stitchbed.desk.job.text import value_at
 from stitchbed.desk.look.mats import mat_of
-from stitchbed.desk.stops import BY_NAME, STOPS, Stop
+from stitchbed.desk.stops import BY_NAME, Stop, of_steps
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -48,12 +49,13 @@ REMEDIES: dict[str, list[tuple[str, str, dict[str, Any]]]] = {
 }
 
 
-def frame(session: Session, name: str) -> str:
-    """The whole page of a stop."""
-    stop = BY_NAME[name]
-    stops = session.stops()
-    told = session.history()
-    here = next(one for one in stops if one.stop.name == name)
+def frame(session: Session, name: str, page: str = "") -> str:
+    """The page of a stop; "" where the job has no such stop, or no such page. page : of a job of single pages."""
+    stops, leaves = session.stops(), [one.name for one in session.pages()]
+    here = next((one for one in stops if one.stop.name == name), None)
+    if here is None or (page and page not in leaves):
+        return ""
+    stop, told, page = here.stop, session.history(), page or next(iter(leaves), "")
     return written(
         "frame.html",
         version=VERSION,
@@ -70,9 +72,10 @@ def frame(session: Session, name: str) -> str:
         redoes=told.redoes,
         saved=told.versions[told.place].at[11:16] if told.versions else "",
         said=list(reversed(told.versions[: told.place + 1]))[:12],
-        mat=mat_of(session, stop, stops),
-        side=_side(session, stop),
-        next=_next(stop),
+        mat=mat_of(session, stop, stops, page),
+        side=_side(session, stop, page),
+        next=_next(stop, [one.stop for one in stops]),
+        page=page,
     )
 
 
@@ -115,12 +118,11 @@ def _remedies(session: Session, name: str) -> list[tuple[str, str, dict[str, Any
     return [one for one in found if "step" in one[2]]
 
 
-def _next(stop: Stop) -> Stop | None:
-    place = STOPS.index(stop)
-    return STOPS[place + 1] if place + 1 < len(STOPS) else None
+def _next(stop: Stop, line: Sequence[Stop]) -> Stop | None:
+    return next((after for before, after in pairwise(line) if before is stop), None)
 
 
-def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
+def _side(session: Session, stop: Stop, page: str) -> Mapping[str, Any]:
     """What the side column of a stop shows besides its state."""
     text = session.text()
     if stop.name == "pieces":
@@ -136,7 +138,7 @@ def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
         return {"said": all_said(text)}
     from stitchbed.desk.look.fields import fields_of
 
-    rows = {row["step"]: row for row in session.rows()}
+    rows = {row["step"]: row for row in session.rows(page)}
     steps = []
     for step in stop.steps:
         table = value_at(text, step.split("."))
@@ -146,4 +148,9 @@ def _side(session: Session, stop: Stop) -> Mapping[str, Any]:
         steps.append({"name": step, "asked": table is not None, "fields": fields, "outputs": outputs,
             "warnings": row["warnings"], "state": row["state"]})  # fmt: skip
     pieces = [one for one in session.pieces() if not one.left_out] if stop.name == "canvas" else []
-    return {"steps": steps, "pieces": pieces, "out": str(value_at(text, ("out",), "out"))}
+    leaves = [{"name": one.name, "state": _state_of(session, stop, one.name)} for one in session.pages()]
+    return {"steps": steps, "pieces": pieces, "pages": leaves, "out": str(value_at(text, ("out",), "out"))}
+
+
+def _state_of(session: Session, stop: Stop, page: str) -> str:
+    return of_steps(stop, [row for row in session.rows(page) if row["step"] in stop.steps]).state

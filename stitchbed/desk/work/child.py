@@ -14,17 +14,18 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import IO, Any
 
-from stitchbed.core.errors import in_words
+from stitchbed.core.errors import StitchbedError, in_words
 from stitchbed.core.memory import one_heap
 from stitchbed.core.record import plain
 from stitchbed.jobs.job_file import RESULTS, JobFile, job_of
-from stitchbed.jobs.run import RunSettings, run
+from stitchbed.jobs.pages import run_whole
+from stitchbed.jobs.run import RunSettings
 from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS
 from stitchbed.pipelines.check import CheckSettings, Kept, check_again
@@ -82,16 +83,36 @@ def _do(request: dict[str, Any], kept: Kept, told: Told) -> Any:
     progress = told.progress
     if request["task"] == "check":
         paths = [Path(one) for one in request["paths"]]
-        settings = CheckSettings(workers=request["workers"], memory=request["memory"])
-        return check_again(paths, kept, settings, progress=progress, laid=lambda places: told.say(part=places))
+        looks = CheckSettings(workers=request["workers"], memory=request["memory"])
+        if request.get("pages"):
+            return _each_alone(paths, kept, looks, progress)
+        return check_again(paths, kept, looks, progress=progress, laid=lambda places: told.say(part=places))
     job = job_of(Path(request["job"]), list(STEPS))
     if request["task"] == "place":
         return _placed(job, request, progress)
     settings = RunSettings(
         request["upto"], memory=request["memory"], workers=request["workers"], replace=request.get("replace", False)
     )
-    record, text = run(job, settings, progress=progress)
+    record, text = run_whole(job, settings, progress=progress)
     return {"text": text, **record}
+
+
+def _each_alone(
+    paths: Sequence[Path], kept: Kept, settings: CheckSettings, progress: Callable[[str, int, int], None]
+) -> Any:
+    """A check of pages that have nothing to do with each other: what is wrong with each, nothing of the set."""
+    rows: list[Any] = []
+    warnings: list[str] = []
+    for index, path in enumerate(paths):
+        progress("look", index, len(paths))
+        try:
+            told = check_again([path], kept, settings)
+        except StitchbedError as error:
+            warnings.append(f"{path.name}: {error.found}")
+            continue
+        rows += told["pieces"]
+        warnings += told["warnings"]
+    return {"pieces": rows, "set": {"verdict": "good", "findings": []}, "placements": [], "warnings": warnings}
 
 
 def _placed(job: JobFile, request: dict[str, Any], progress: Callable[[str, int, int], None]) -> Any:
