@@ -33,7 +33,8 @@ def session(*pieces: Piece, checked: Any = None, known: Any = None, rows: Any = 
     """As much of a session as a mat asks."""
     return SimpleNamespace(
         pieces=lambda: list(pieces), checked=lambda: checked, laid=lambda: checked, known=lambda: known,
-        rows=lambda page="": list(rows), pages=list, facts=lambda one: FACTS, mark=lambda: "now", pictures=Pictures(), text=lambda: text,
+        rows=lambda page="": list(rows), pages=list, facts=lambda one: FACTS, mark=lambda: "now",
+        pictures=Pictures(), text=lambda: text,
     )  # fmt: skip
 
 
