@@ -15,6 +15,8 @@ from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.transforms import fit_similarity
 from stitchbed.matching.features import Keypoints
 
+MOST_GUESSES, PEAKS = 120, 6  # per pair, and per turn: beside a refrain the true motion comes fourth or later
+
 
 @dataclass(frozen=True)
 class LinkSettings:
@@ -146,7 +148,7 @@ def voted(
         for angle in (np.arange(-4, 5) + center + 0.5) * step:
             peaks.extend(_shift_peaks(pairs, angle, scale, settings.cell_px * a.reduction * scale))
     peaks.sort(key=lambda peak: -peak[0])
-    return peaks[:40]
+    return peaks[:MOST_GUESSES]
 
 
 def _local_peaks(histogram: Array, count: int) -> list[int]:
@@ -175,7 +177,7 @@ def _shift_peaks(
     flat = key[:, 1] * width + key[:, 0]
     votes = np.bincount(flat, weight)
     found = []
-    for _ in range(3):
+    for _ in range(PEAKS):
         cell_index = int(votes.argmax())
         full = float(votes[cell_index])
         if full < 2:

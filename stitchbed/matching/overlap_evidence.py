@@ -26,6 +26,11 @@ from stitchbed.matching.robust import robust_sigma
 LIKENESS_SLOPE = 14.0
 BARE_FREE = 0.08  # dust, lift and blur leave this much of the drawing in one piece only
 TONE_FREE, TONE_SLOPE, ENOUGH_TONES = 0.55, 20.0, 4.0  # tones that differ more than lift and lamps make them differ
+# A refrain or a tile of a pattern fits all but the cells that differ, true neighbors fit everywhere: where most cells
+# are as alike as PLAIN, those less alike by ODD_GAP (all of it where by ODD_FAR) are odd. Of 18 true overlaps 16 had
+# less than ODD_FREE of their drawing in odd cells (one had a moved flap), shifts by a refrain or a tile .08 to .36.
+PLAIN, ODD_GAP, ODD_FAR, ODD_FREE, ODD_SLOPE, ENOUGH_ODD = 0.8, 0.2, 0.35, 0.05, 45.0, 10.0
+FAINT = 0.6  # drawing of a cell under which dust makes it unlike
 SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
@@ -127,6 +132,23 @@ class Evidence:
         """Mean likeness, weighed by drawing; 0 where nothing is drawn."""
         return float(self.drawing @ self.likeness) / self.amount if self.amount > 0 else 0.0
 
+    @property
+    def odd(self) -> float:
+        """Share of the plain drawing, 0..1, that is far less alike than most is; 0 where most is not clearly alike.
+
+        Cells of faint drawing are left out: grains of dust make them unlike.
+        """
+        plain = self.drawing > FAINT
+        drawing, likeness = self.drawing[plain], self.likeness[plain]
+        if not plain.any():
+            return 0.0
+        order = np.argsort(likeness)
+        usual = float(likeness[order][np.searchsorted(np.cumsum(drawing[order]), drawing.sum() / 2)])
+        if usual < PLAIN:
+            return 0.0
+        less = np.clip((usual - ODD_GAP - likeness) / (ODD_FAR - ODD_GAP), 0, 1)
+        return float(drawing @ less) / self.amount
+
 
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """gray (h, w) 0..255, reduced `reduction` times from a piece of `px_per_mm`; never made finer than it is."""
@@ -208,6 +230,7 @@ def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
     amount = evidence.amount
     likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
     odds = LIKENESS_SLOPE * (likeness - settings.even) - settings.bare_slope * max(evidence.bare - BARE_FREE, 0.0)
+    odds -= ODD_SLOPE * max(evidence.odd - ODD_FREE, 0.0) * min(amount / ENOUGH_ODD, 1.0)
     odds -= TONE_SLOPE * max(TONE_FREE - evidence.tone, 0.0) * min(evidence.tone_amount / ENOUGH_TONES, 1.0)
     return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
 

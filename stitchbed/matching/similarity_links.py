@@ -27,6 +27,7 @@ from stitchbed.matching.robust import robust_sigma
 
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
 GATES = 10.0, 8.0, 5.0  # view px round a guess, before those of the settings
+ANOTHER = 20.0  # view px; motions nearer to each other than this are one
 SURE, FEW_VOTES = 0.5, 0.25  # correlation that no wrong motion reaches, and share of the best guess's votes
 
 
@@ -114,7 +115,7 @@ def proposals(
     good = [one for one in judged if one.agreement >= settings.least_agreement]
     if not good:
         return NoLink(a.tile, b.tile, "the pictures do not agree where they would overlap", len(matches.index_a))
-    return [_link_of(a, b, matches, one, _rival(judged, one, a)) for one in good]
+    return [_link_of(a, b, matches, one, _rival(judged, one, a)) for one in _distinct(good, a)]
 
 
 def scales_seen(a: Keypoints, b: Keypoints, settings: LinkSettings) -> list[float]:
@@ -212,13 +213,25 @@ def _refined(
     return (similarity_matrix(params), inside) if len(inside) else None
 
 
+def _distinct(judged: Sequence[_Motion], a: Keypoints) -> list[_Motion]:
+    """The motions without those that one before them is: several guesses may lead to the same."""
+    kept: list[_Motion] = []
+    for one in judged:
+        if all(_another(one, other, a) for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _another(one: _Motion, two: _Motion, a: Keypoints) -> bool:
+    """True where two motions put some corner of what is drawn in a apart."""
+    corners = np.array([a.xy.min(0), a.xy.max(0)])
+    off = moved(one.b_from_a, corners) - moved(two.b_from_a, corners)
+    return bool(np.hypot(*off.T).max() > ANOTHER * a.reduction)
+
+
 def _rival(judged: Sequence[_Motion], best: _Motion, a: Keypoints) -> float:
     """Agreement of the best motion that is truly another one, over that of the winner."""
-    corners = np.array([a.xy.min(0), a.xy.max(0)])
-    home = moved(best.b_from_a, corners)
-    others = [
-        one.agreement for one in judged if np.hypot(*(moved(one.b_from_a, corners) - home).T).max() > 20 * a.reduction
-    ]
+    others = [one.agreement for one in judged if _another(one, best, a)]
     return max(0.0, max(others, default=0.0) / best.agreement)
 
 

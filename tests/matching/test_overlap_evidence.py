@@ -101,6 +101,20 @@ def test_two_pages_on_one_printed_form_are_told_apart() -> None:
     assert seen.bare > 0.15 and probability(seen, SETTINGS) < 0.1
 
 
+def test_a_refrain_fits_but_where_it_differs() -> None:
+    """Of 30 cells all alike, or five another drawing: a true overlap, and lines of writing laid on their refrain."""
+
+    def seen(odd: int) -> Evidence:
+        likeness = np.r_[np.full(30 - odd, 0.96), np.full(odd, 0.52)]
+        return Evidence(np.zeros((30, 2)), likeness, np.full(30, 0.8), np.zeros((30, 2)), 0.02)
+
+    assert seen(0).odd == 0 and seen(5).odd == pytest.approx(5 / 30)
+    chances = [probability(seen(odd), SETTINGS) for odd in (0, 1, 5)]
+    assert chances[0] > 0.99 and chances[1] > 0.98 and chances[2] < 0.4
+    unsure = Evidence(np.zeros((4, 2)), np.array([0.7, 0.7, 0.7, 0.2]), np.ones(4), np.zeros((4, 2)), 0.0)
+    assert unsure.odd == 0  # where hardly anything is plainly alike, nothing is odd
+
+
 def test_bare_paper_says_nothing() -> None:
     paper = np.random.default_rng(1).normal(220, 2, (300, 300, 1)).astype(np.uint8)
     seen = compare(np.eye(3), (_detail(paper), _detail(paper[::-1].copy())), SETTINGS)

@@ -164,3 +164,20 @@ def test_no_scale_is_read_off_strangers() -> None:
     blank = _seen("b", np.full((400, 500, 3), 220, np.uint8))[0]
     drawn = _seen("a", truth.make_set(1, 1, seed=1)[1][0].pixels)[0]
     assert scales_seen(drawn, blank, SETTINGS) == []
+
+
+def test_each_motion_is_proposed_once() -> None:
+    """Lines of writing that come again fit at every refrain; many guesses lead to each, and each is told once."""
+    rng = np.random.default_rng(2)
+    lines = [[rng.integers(-12, 13, (4, 2)) for _ in range(22)] for _ in range(3)]
+    sheet = np.full((620, 500), 220, np.uint8)
+    for row in range(15):
+        for col, strokes in enumerate(lines[row % 3] if row % 5 else rng.integers(-12, 13, (22, 4, 2))):
+            cv2.polylines(sheet, [np.array(strokes) + (22 + 21 * col, 30 + 40 * row)], False, 40, 2, cv2.LINE_AA)
+    parts = [np.clip(part + rng.normal(0, 4, part.shape), 0, 255) for part in (sheet[:400], sheet[220:])]
+    (a, sight_a), (b, sight_b) = (_seen(n, p.astype(np.uint8)[..., None]) for n, p in zip("ab", parts, strict=True))
+    found = proposals(a, b, (sight_a, sight_b), 1.0, SETTINGS)
+    assert not isinstance(found, NoLink) and len(found) >= 2
+    steps = np.concatenate([moved(one.b_from_a, a.xy.mean(0)[None]) for one in found])
+    assert (np.hypot(*(steps[:, None] - steps[None]).T) + 1e3 * np.eye(len(steps))).min() > 20
+    assert min(np.hypot(*(steps - a.xy.mean(0) + (0, 220)).T)) < 2  # the true one is among them

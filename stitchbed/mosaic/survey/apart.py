@@ -30,9 +30,13 @@ MOST_TRIED = 12  # pieces looked at mirrored
 MOST_NAMES = 4
 
 
-def why_apart(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
-    """Sentences, without full stops, that tell why there are several layouts and where something is missing."""
-    found = mirrored(context, previews, layouts)
+def why_apart(
+    context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout], found: Sequence[str]
+) -> list[str]:
+    """Sentences, without full stops, that tell why there are several layouts and where something is missing.
+
+    found : pieces that are `mirrored`.
+    """
     flipped = {one.piece for one in context.hints.mirrored}
     names = [name for name in found if name not in flipped]
     words = [f"{name} fits as it was scanned, not mirrored as a hint says" for name in found if name in flipped]
@@ -111,8 +115,9 @@ def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) ->
 
 def _fits(context: SurveyContext, one: Preview, two: Preview, pair: tuple[int, int]) -> bool:
     scale, wishes = pair_scale(context.dpi, pair), context.settings
-    sure = replace(wishes.belief, least=wishes.graph.alone)
-    return isinstance(judged_link((one, two), scale, wishes.links, belief=sure, evidence=wishes.evidence), Link)
+    sure = replace(wishes.belief, least=wishes.belief.sure)  # lines of writing, mirrored, fit others to .77
+    got = judged_link((one, two), scale, wishes.links, belief=sure, evidence=wishes.evidence)
+    return isinstance(got, Link) and not got.ambiguous
 
 
 def _open(layout: Layout, name: str, context: SurveyContext, preview: Preview, px_per_mm: float) -> list[str]:

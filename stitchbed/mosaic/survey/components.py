@@ -31,21 +31,28 @@ SLID_LEAST = 0.9  # probability that a link needs which no point speaks for
 WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 
-def closer_search(context: SurveyContext, layouts: Sequence[Layout], details: Mapping[str, Detail]) -> list[Link]:
+def closer_search(
+    context: SurveyContext,
+    layouts: Sequence[Layout],
+    details: Mapping[str, Detail],
+    *,
+    left_out: Collection[str] = (),
+) -> list[Link]:
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
     Only pairs across different islands are compared, the smaller islands' tiles first; pieces whose drawing repeats
-    are not, for a closer look shows the same motif again.
+    are not, for a closer look shows the same motif again. left_out : pieces known to be something else, as mirrored
+    ones, whose grain and single strokes would only fit by chance.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
     apart = {frozenset((one.a, one.b)) for one in context.hints.apart}
-    repeated = repeated_in(layouts)
+    barred = repeated_in(layouts) | set(left_out)
     pairs = [
         (a, b)
         for a in sorted(island, key=lambda n: (-island[n], n))
         for b in sorted(island, key=lambda n: (island[n], n))
-        if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & repeated
+        if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & barred
     ][:MOST_PAIRS]
     look = closer_look(context, sorted({name for pair in pairs for name in pair}))
     found, slides = [], 0

@@ -21,7 +21,7 @@ from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_bac
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
-from stitchbed.mosaic.survey.apart import why_apart
+from stitchbed.mosaic.survey.apart import mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled, shared
@@ -33,10 +33,12 @@ SAME = 0.95  # share of both pieces that duplicates have in common
 
 @dataclass(frozen=True)
 class Laid:
-    """layouts : islands, the largest first. effects : what each hint changed, see `effect_rows`."""
+    """layouts : islands, the largest first. effects : what each hint changed, see `effect_rows`. mirrored : pieces that
+    fit when flipped left to right."""
 
     layouts: tuple[Layout, ...]
     effects: tuple[dict[str, Any], ...] = ()
+    mirrored: tuple[str, ...] = ()
 
 
 def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link]) -> Laid:
@@ -49,14 +51,16 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
     if len(layouts) > max(1, len(before)) and state.cut:
         state = given_back(state, hints.apart)
         layouts = pieces.laid(state.links)
+    flipped: Sequence[str] = ()
     if len(layouts) > 1:
-        weak = closer_search(context, layouts, pieces.details)
+        flipped = mirrored(context, previews, layouts)
+        weak = closer_search(context, layouts, pieces.details, left_out=flipped)
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
         layouts = pieces.laid([*known, *weak]) if weak else layouts
         layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
     effects = effect_rows(state.told, before, layouts, pieces)
-    return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects))
+    return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects), tuple(flipped))
 
 
 def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
@@ -108,7 +112,7 @@ def one_layout(
         no_links,
         names,
         allow_missing=context.settings.allow_missing,
-        why=lambda: [*contradicted(laid.effects), *why_apart(context, previews, laid.layouts)],
+        why=lambda: [*contradicted(laid.effects), *why_apart(context, previews, laid.layouts, laid.mirrored)],
         lines=partial(hint_lines, laid.layouts, no_links, _pieces(context, previews)),
     )
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}

@@ -55,6 +55,18 @@ def test_a_mirrored_piece_is_named(tmp_path: Path) -> None:
         _survey(paths)
 
 
+def test_a_mirrored_piece_is_not_sought_by_its_grain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, str]] = []
+
+    def none(_context: object, names: tuple[str, str], *_: object, **__: object) -> None:
+        asked.append(names)
+
+    monkeypatch.setattr("stitchbed.mosaic.survey.components.linked_closer", none)
+    with pytest.raises(Disconnected, match=r"scan_01\.tif is a mirrored picture"):
+        _survey(_row(tmp_path / "p", [3, 3, 3], mirror=0))
+    assert not any("scan_01.tif" in names for names in asked)
+
+
 def test_a_missing_middle_is_told_with_its_sides(tmp_path: Path) -> None:
     paths = _row(tmp_path / "p", [4, 4, 4, 4, 4], leave_out=2)
     with pytest.raises(Disconnected) as caught:
