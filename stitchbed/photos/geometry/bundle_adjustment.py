@@ -40,6 +40,7 @@ ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practi
 ROBUST_ROUNDS = 2
 OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
 MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
+BEGUN_LOOKS, MOST_LOOKS = 3, 600  # for each unknown; a first solution without a lens lies in a long valley
 NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
 WORST_SIGMAS = 12.0  # rms over the corners' sigma (.05 px); curled paper leaves some tenths; beyond this is no plane
 
@@ -119,15 +120,21 @@ def _begun(bare: _Problem) -> Array:
             center=s.center * center_width,
             decentering=s.decentering * center_width,
         )
-        params = _minimize(replace(bare, settings=stage), params)
+        params = _minimize(replace(bare, settings=stage), params, most=BEGUN_LOOKS)
     return params
 
 
-def _minimize(problem: _Problem, guess: Array, weights: Array | None = None) -> Array:
-    """Least squares of residuals times weights, by MINPACK's Levenberg-Marquardt."""
+def _minimize(problem: _Problem, guess: Array, weights: Array | None = None, *, most: int = MOST_LOOKS) -> Array:
+    """Least squares of residuals times weights, by MINPACK's Levenberg-Marquardt, or as far as `most` looks for each
+    unknown lead.
+    """
     factor = 1.0 if weights is None else weights
     found = least_squares(
-        lambda params: factor * _residuals(problem, params), guess, method="lm", x_scale="jac", max_nfev=20000
+        lambda params: factor * _residuals(problem, params),
+        guess,
+        method="lm",
+        x_scale="jac",
+        max_nfev=most * len(guess),
     )
     return np.asarray(found.x, dtype=np.float64)
 

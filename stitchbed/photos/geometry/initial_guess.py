@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +17,9 @@ from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.transforms import fit_affine
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.plane_pose import UNIT_MM, Frame, inverted, placed, through, views_of
+
+FEWEST_SEEN = 12  # points for a view with perspective
+NEARLY_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -74,7 +78,7 @@ def chosen(tie: TiePoints, keep: NDArray[np.bool_]) -> TiePoints:
 
 
 def first_guess(frame: Frame, cards: Sequence[CardPoints], ties: Sequence[TiePoints] = ()) -> Array:
-    """Affine views from the cards and ties placed so far, other cards placed through them; lens at zero."""
+    """Views from the cards and ties placed so far, other cards placed through them; lens at zero."""
     params = np.zeros(frame.starts[4])
     poses: dict[str, Array] = {frame.cards[0]: np.zeros(3)}
     waiting = list(range(len(frame.base)))
@@ -82,7 +86,7 @@ def first_guess(frame: Frame, cards: Sequence[CardPoints], ties: Sequence[TiePoi
         placed_views = {i: v for i, v in enumerate(views_of(frame, params)) if i not in waiting}
         photo, plane, seen = _next_photo(waiting, poses, cards, _through_ties(waiting, placed_views, ties))
         waiting.remove(photo)
-        params[8 * photo : 8 * photo + 6] = _affine(frame.base[photo], plane, seen).ravel()
+        params[8 * photo : 8 * photo + 8] = _seen_so(frame.base[photo], plane, seen)
         inverse = inverted(views_of(frame, params)[photo])
         for points in cards:
             if points.photo == photo and points.card not in poses:
@@ -128,10 +132,20 @@ def _through_ties(
     return found
 
 
-def _affine(lens: Lens, plane: Array, photo_xy: Array) -> Array:
-    """(2, 3) from plane mm (counted in UNIT_MM) to half diagonals about the photo's middle."""
-    seen = (photo_xy - lens.center) / lens.radius
-    return fit_affine(plane / UNIT_MM, seen)
+def _seen_so(lens: Lens, plane: Array, photo_xy: Array) -> Array:
+    """(8,) of a view from plane mm (counted in UNIT_MM) to half diagonals about the photo's middle.
+
+    With perspective, where points tell it: an affine view of one corner card puts the others far off, and solving
+    from there takes a hundred times as long.
+    """
+    seen, flat = (photo_xy - lens.center) / lens.radius, plane / UNIT_MM
+    if len(flat) >= FEWEST_SEEN:
+        found = cv2.findHomography(flat, seen, 0)[0]
+        if found is not None and abs(found[2, 2]) > NEARLY_NOTHING:
+            view = np.asarray(found / found[2, 2], dtype=np.float64)
+            if np.all(flat @ view[2, :2] + 1 > 0):
+                return view.ravel()[:8]
+    return np.append(fit_affine(flat, seen).ravel(), [0.0, 0.0])
 
 
 def _rigid(src: Array, dst: Array) -> Array:

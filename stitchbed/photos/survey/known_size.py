@@ -34,6 +34,7 @@ PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small vi
 PICK_VIEW_PX = 2.0  # the same, px of a view of all photos laid together
 FRAME_SHARE = 0.1  # of the photo's longer side: how far its frame may be from a work nothing is known of
 MOST_FRAMES = 8.0  # of the first photo's frame: how far other photos are followed from it
+ONE_EDGE = 0.75  # share of a side's places on one line; .85 and more measured where the table is calm
 REACH = 0.006  # of the photo's width: how far from a rough line its side is sought
 WHOLE_FRAME = (
     "no sides of the work and no --corners: the first photo as a whole counts as the work, as if taken straight on; "
@@ -93,7 +94,18 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
         fit = solve_plane(sizes, begun.points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
     found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
-    return plane_survey_of(photos, fit, found, asked, [TRUST, *begun.notes])
+    return plane_survey_of(photos, fit, found, asked, [TRUST, *begun.notes, *_parted(sides)])
+
+
+def _parted(sides: Mapping[int, Mapping[str, Side]]) -> list[str]:
+    """Said of sides of which a good part lies on another line, as a shadow's or the table's: all rests on them."""
+    names = sorted({name for each in sides.values() for name, side in each.items() if side.share < ONE_EDGE})
+    if not names:
+        return []
+    return [
+        f"the work's {' and '.join(names)} side{'s do' if len(names) > 1 else ' does'} not lie on one line all along: "
+        "a shadow or a line of the table may have been taken for part of it; look at the rim, or give --corners"
+    ]
 
 
 def _rectangle(size_mm: tuple[float, float]) -> Array:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stitchbed.card.board import SQUARE_MM
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
@@ -39,6 +40,7 @@ from stitchbed.photos.survey.work_edges import (
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
+PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
 SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: read the card's "
@@ -241,8 +243,9 @@ def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], bel
     scale = (believed.across, believed.down)
     points = []
     for number, (photo, cards) in enumerate(zip(photos, seen, strict=True)):
-        sigma = CORNER_SIGMA_PX * photo.reduction
         for card in cards:
+            printed = PRINTED_MM * card.square_px / SQUARE_MM
+            sigma = float(np.hypot(CORNER_SIGMA_PX, printed)) * photo.reduction
             at = full_px(photo, card.photo_xy)
             points.append(CardPoints(number, card.piece, card.card_xy * scale, at, sigma))
     return points

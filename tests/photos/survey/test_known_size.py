@@ -11,8 +11,9 @@ import pytest
 from flat_photos import photo
 
 from stitchbed.core.errors import BadSettings, CardNotFound
+from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
-from stitchbed.photos.survey.known_size import TRUST, survey_by_size
+from stitchbed.photos.survey.known_size import TRUST, _parted, survey_by_size
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
@@ -112,3 +113,10 @@ def test_parts_without_a_card_are_as_large_as_the_work_is_said_to_be() -> None:
         inside = np.all((seen >= 0) & (seen <= [699, 659]), axis=1)
         away = np.hypot(*(plane_from_photo(found.fit, number, seen[inside]) - grid[inside]).T)
         assert inside.sum() > 100 and away.max() < min(0.5, float(found.uncertainty.max()))  # mm
+
+
+def test_sides_that_lie_on_two_lines_are_told() -> None:
+    good, torn = Side("top", np.zeros((1, 2)), 0.1, 0.9), Side("left", np.zeros((1, 2)), 0.1, 0.6)
+    assert _parted({0: {"top": good}}) == []
+    (note,) = _parted({0: {"top": good, "left": torn}, 1: {"left": good}})
+    assert "left side does not lie on one line" in note
