@@ -27,6 +27,11 @@ BLUR_ALONE = 0.30  # without neighbors
 TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
 WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
+ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
+HOLE, LEAST_BESIDE = (
+    0.4,
+    0.02,
+)  # of the power beside it: 3 leaves .07 to .25, 1.5 leaves .54 and more; gray levels squared
 BLOCKS = 5.0  # standard deviations; natural scans stay below 3.5
 SIMPLE = {0.5: 2.0, 1 / 3: 1.5, 0.25: 4 / 3, 0.2: 1.25, 0.4: 5 / 3}  # period frequency -> factor of the enlargement
 DPI_APART = 0.02  # relative
@@ -152,12 +157,12 @@ def _interpolated(look: Look, dpi: float | None) -> list[Finding]:
     factor = enlargement_of(look)
     if factor is None:
         return []
-    real = f" (about {dpi / factor:.0f} of the {dpi:.0f} dpi are real)" if dpi else ""
+    real = f" ({dpi / factor:.0f} of the {dpi:.0f} dpi are real at most)" if dpi else ""
     return [
         Finding(
             "interpolated",
             "usable",
-            f"pixels were made up between the scanned ones, about {factor:.3g} times{real}, or detail was smoothed",
+            f"pixels were made up between the scanned ones, {factor:.3g} times or more{real}, or detail was smoothed",
             "scan at a resolution the sensor really has, with no smoothing; a higher number adds size, not detail",
             {
                 "factor": round(factor, 3),
@@ -194,14 +199,22 @@ def _other_periods(look: Look, frequency: float) -> float:
 
 
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:
-    """Tell 2 and 4/3 from 4, and 1.5 from 3, which leave the same period: the larger ones leave next to nothing above
-    a fifth and a third of a cycle. Shares measured on synthetic maps, enlarged in three ways.
+    """Tell 2 and 4/3 from 4, and 1.5 from 3, which leave the same period; in doubt the smaller one is told.
+
+    Interpolation leaves nothing at the frequency of the samples it came from (Gallagher 2005, see `quality`): 3 leaves
+    a hole at a third of a cycle, 1.5 none. 4 leaves a period of four px, which 2 does not, and its half no weaker,
+    which 4/3 does, and next to nothing above a fifth of a cycle. Shares measured on synthetic maps, enlarged in three
+    ways.
     """
-    bands = np.sqrt(look.bands_detail)
-    coarse = float(np.median(bands[2:4]))
     if frequency == 1 / 3:
-        return 3.0 if float(np.median(bands[9:11])) < 0.028 * coarse else factor
-    return 4.0 if frequency in (0.5, 0.25) and float(np.median(bands[6:9])) < 0.07 * coarse else factor
+        above = look.bands_calm - min(ROUNDING, float(look.bands_calm.min()))
+        hole, beside = float(above[10]), float(above[9] + above[11]) / 2
+        return 3.0 if beside > LEAST_BESIDE and hole < HOLE * beside else factor
+    bands = np.sqrt(look.bands_detail)
+    if frequency not in (0.5, 0.25) or float(np.median(bands[6:9])) >= 0.07 * float(np.median(bands[2:4])):
+        return factor
+    four, two = (max((t.strength for t in look.traces if _near(t, f)), default=0.0) for f in (0.25, 0.5))
+    return 4.0 if WEAK_TRACE < four <= 1.1 * two else factor
 
 
 def _near(trace: Trace, frequency: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -127,8 +128,11 @@ def test_enlarged_scans_show_the_period_of_their_factor(
     assert max(near, default=0) > least
 
 
+@pytest.mark.parametrize("soft", [0.0, 1.2])  # px; on soft drawings twice the factor leaves as little as the factor
 @pytest.mark.parametrize("factor", [4 / 3, 1.5, 2.0, 3.0])
-def test_the_factor_is_named(tmp_path: Path, piece: captures.Piece, factor: float) -> None:
+def test_the_factor_is_named(tmp_path: Path, piece: captures.Piece, factor: float, soft: float) -> None:
+    if soft:
+        piece = replace(piece, pixels=cv2.GaussianBlur(piece.pixels, (0, 0), soft))
     (path,) = captures.write_pieces(tmp_path, [captures._stretched(piece, factor, cv2.INTER_CUBIC)])
     with open_windows(path) as windows:
         look = look_at(windows, transfer_of(None))
