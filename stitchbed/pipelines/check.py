@@ -11,10 +11,12 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
@@ -37,7 +39,7 @@ from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, Sight, sight_of
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
-from stitchbed.mosaic.survey.implied_overlaps import settled
+from stitchbed.mosaic.survey.implied_overlaps import settled, shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CheckRecord
@@ -50,6 +52,7 @@ FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to 
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
 SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured
+IMPLIED_SHARE = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
 PLACES = 6  # compared for sharpness per overlap
 SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
 EVIDENCE = EvidenceSettings()
@@ -259,8 +262,8 @@ def _evidence(
     comparisons = tuple(pool.map(lambda pair, motion: compare(looks, pair, motion), pairs, motions))
     sharpness = _sharpness(tiles, looks, kept, index, memory)
     dpi = believed_dpi(tiles)
-    scales = [dpi[pair[1]] / dpi[pair[0]] for pair in pairs]
-    courses = tuple(pool.map(lambda pair, motion, scale: course_of(looks, pair, motion, scale), pairs, motions, scales))
+    followed = list(zip(pairs, motions, strict=True)) + _implied(tiles, layouts[0], frozenset(pairs))
+    courses = tuple(pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed))
     differences = pool.map(lambda pair, motion: difference_of(looks, pair, motion), pairs, motions)
     specks, patch = _on_glass(looks)
     return Evidence(
@@ -275,6 +278,21 @@ def _evidence(
         differences=tuple(item for item in differences if item is not None),
         smear=patch,
     )
+
+
+def _implied(
+    tiles: Sequence[Tile], layout: Layout, linked: frozenset[tuple[int, int]]
+) -> list[tuple[tuple[int, int], Array]]:
+    """Pairs without a link of their own that lie on each other by a layout, b_from_a: what parts them may be told."""
+    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
+    places = layout.sheet_from_tile
+    found = []
+    for (a, one), (b, other) in combinations(enumerate(tiles), 2):
+        if (a, b) in linked or (b, a) in linked or not {one.name, other.name} <= places.keys():
+            continue
+        if shared(places, sizes, one.name, other.name) > IMPLIED_SHARE:
+            found.append(((a, b), np.asarray(np.linalg.inv(places[other.name]) @ places[one.name], np.float64)))
+    return found
 
 
 def _laid(tiles: Sequence[Tile], views: Sequence[PieceView], links: Sequence[Link]) -> list[Layout]:
