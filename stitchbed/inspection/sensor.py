@@ -5,15 +5,17 @@ In: a small gray view and windows of stored pixels. Out: frozen values: lines al
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Pixels
+from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
+from stitchbed.imaging.gray import gray_of
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -22,6 +24,7 @@ STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the sprea
 STREAK_REACH = 4  # view px to both sides, between which the tone must not change: else it is an edge of the sheet
 STREAK_SIDES = 12.0  # gray levels it may change
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
+BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
 BLACK_SHARE = 0.005  # of the length
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
@@ -73,6 +76,18 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
         for first, last in runs.reshape(-1, 2)
         if last - first <= 2
     ]
+
+
+def dead_columns(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[int]:
+    """Columns (px) of a scan of (rows, cols, ...) that a dead cell of the sensor wrote, seen in a few bands of rows so
+    that it costs no second look at the whole. window : stored pixels of a box.
+    """
+    rows, cols = shape[:2]
+    if rows < 2 * SEGMENTS * BAND_ROWS:
+        return []
+    starts = np.linspace(0, rows - BAND_ROWS, SEGMENTS).astype(int).tolist()
+    bands = [gray_of(window(Box(start, 0, BAND_ROWS, cols))) for start in starts]
+    return [streak.at for streak in streaks(np.concatenate(bands), 1)]
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:

@@ -9,6 +9,7 @@ import math
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,6 +24,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.sensor import dead_columns
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.hints.hints import Hints, without_shown
@@ -174,6 +176,7 @@ def _joined(
     room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
         context, doubts = _context(tiles, kind, shelf, settings, progress)
+        doubts += _dead_columns(context)
         if settings.layout_only:
             return _laid(context, output, (folder, settings.records), doubts)
         mark = _mark(context, settings)
@@ -252,6 +255,18 @@ def _context(
     recorded = recorded_places(settings.from_record, taken, flipped) if settings.from_record else None
     wishes = (settings.survey, settings.workers, progress, hints, recorded)
     return SurveyContext(tuple(taken), dpi, shelf, kind, *wishes), [*words, *doubts]
+
+
+def _dead_columns(context: SurveyContext) -> list[str]:
+    """Words for lines that go through a whole piece: no overlap tells of one in a single piece, or of one in all."""
+    told = []
+    for tile in context.tiles:
+        columns = dead_columns(partial(context.shelf.window, tile), tile.raster.shape)
+        if columns:
+            listed = ", ".join(map(str, columns[:6]))
+            cause = "a dead sensor cell, or dirt on the scanner's white strip; clean it and scan again"
+            told.append(f"{tile.name}: a line goes through the whole scan at column {listed}: {cause}")
+    return told
 
 
 def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:

@@ -205,3 +205,18 @@ def test_pieces_of_a_row_or_a_column_are_refused_in_words(tmp_path: Path, shape:
         for name in "ab"
     ]
     _refused(tmp_path, *paths, "-o", tmp_path / "c.tif", "--workers", 1, says="overlaps")
+
+
+def test_a_dead_column_in_a_single_piece_is_told(tmp_path: Path) -> None:
+    rng = np.random.default_rng(8)
+    pixels = np.clip(np.rint(rng.normal(225, 1.5, (640, 420, 3))), 0, 255).astype(np.uint8)
+    for row in range(20, 620, 40):
+        pixels[row : row + 3, 30:390] = 60
+    for name, column in (("sound", None), ("dead", 261)):
+        if column is not None:
+            pixels[:, column] = 30
+        write_piece(tmp_path / f"{name}.tif", pixels, DPI)
+        record = stitchbed.join([tmp_path / f"{name}.tif"], tmp_path / f"{name}_canvas.tif", stitchbed.JoinSettings())
+        lines = [warning for warning in record["warnings"] if "through the whole scan" in warning]
+        assert [line.split(":")[0] for line in lines] == ([] if column is None else ["dead.tif"])
+        assert all("column 261" in line for line in lines)
