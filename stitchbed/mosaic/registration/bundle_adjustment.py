@@ -46,7 +46,7 @@ class System:
 class Alignment:
     """placements in the order given; beds by group; residual (N, 2) sheet px per tie; weight (N,) 0..1 robust weight.
 
-    rms, worst : px over ties the robust loss kept (weight > .25). system : for what is uncertain.
+    rms, worst : px, `misses` of the ties the robust loss kept (weight > .25). system : for what is uncertain.
     """
 
     placements: tuple[Placement, ...]
@@ -109,6 +109,16 @@ def expected_residual(places: Sequence[Placement], ties: Ties, cauchy: float) ->
     """(N, 2) residual in sheet px and (N,) robust weight of ties under given placements."""
     residual, sigmas = _residual(places, ties)
     return residual, _robust_weights(sigmas, cauchy)
+
+
+def misses(places: Sequence[Placement], ties: Ties) -> Array:
+    """(N,) px of tile a by which ties miss across what is drawn: a straight edge tells nothing of how far along it.
+
+    The residual in sigmas, times the sigma of the direction that is best known; never more than its plain length.
+    """
+    sigmas = _residual(places, ties)[1]
+    result: Array = np.hypot(*sigmas.T) / np.sqrt(np.linalg.eigvalsh(ties.info)[:, -1])
+    return result
 
 
 def whitening(places: Sequence[Placement], ties: Ties) -> Array:
@@ -204,6 +214,6 @@ def _finished(
     first = PER_TILE * np.arange(len(places)) + 2
     sigma = np.hypot(spread[first], spread[first + 1])
     sized = [replace(place, sigma=float(own)) for place, own in zip(places, sigma, strict=True)]
-    length = np.hypot(*residual.T)[weight > 0.25]
+    length = misses(places, ties)[weight > 0.25]
     rms = float(np.sqrt((length**2).mean())) if len(length) else 0.0
     return Alignment(tuple(sized), solved, residual, weight, rms, float(length.max(initial=0)), system)

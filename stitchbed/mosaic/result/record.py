@@ -22,6 +22,7 @@ from stitchbed.core.record import VERSION, Record, plain
 from stitchbed.imaging.transforms import scale_of, turn_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.hints.preparing import flip_of
+from stitchbed.mosaic.registration.bundle_adjustment import misses
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import residuals_of
@@ -211,7 +212,7 @@ def _row(a: str, b: str, weak: bool, reason: str | None) -> dict[str, Any]:
 def _left(found: Survey) -> NDArray[np.float64]:
     if found.ties is None:
         return np.zeros(0)
-    return np.hypot(*residuals_of(found.plan.places, found.ties).T)
+    return misses(found.plan.places, found.ties)
 
 
 def _residuals(found: Survey, plan: Plan) -> list[dict[str, Any]]:

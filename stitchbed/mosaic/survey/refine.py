@@ -18,13 +18,13 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle, misses
 from stitchbed.mosaic.registration.doubts import beyond_prior, doubts
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
 from stitchbed.mosaic.registration.scanner_bed import BedShape
-from stitchbed.mosaic.registration.tie_points import ReadGray, Ties, measure, overlaps, residuals_of, spots, together
+from stitchbed.mosaic.registration.tie_points import ReadGray, Ties, measure, overlaps, spots, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, uncertainty
 from stitchbed.mosaic.registration.unknowns import Frame
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -287,7 +287,7 @@ def _frame(context: SurveyContext, scales: Mapping[str, float], reference: int) 
 
 def _told(ties: Ties, places: Sequence[Placement], solved: Alignment) -> dict[str, Any]:
     """Numbers for the record."""
-    left = np.hypot(*residuals_of(places, ties).T)[solved.weight > 0.25]
+    left = misses(places, ties)[solved.weight > 0.25]
     numbers: dict[str, Any] = {
         "ties": len(ties.a),
         "kept": int((solved.weight > 0.25).sum()),

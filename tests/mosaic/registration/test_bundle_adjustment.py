@@ -14,6 +14,7 @@ from stitchbed.mosaic.registration.bundle_adjustment import (
     Alignment,
     adjust_bundle,
     expected_residual,
+    misses,
     whitening,
 )
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
@@ -209,3 +210,14 @@ def test_whitening_turns_misfits_into_sigmas() -> None:
     squared = np.einsum("ni,nij,nj->n", residual @ there.T, ties.info, residual @ there.T)
     assert np.allclose((sigmas**2).sum(1), squared)
     assert np.allclose(weight, 1 / (1 + squared / 2.385**2))  # Cauchy; Holland & Welsch, 1977
+
+
+def test_misses_are_told_across_an_edge_and_not_along_it() -> None:
+    """Two ties on an upright edge, known to .1 px across and 10 px along: off by 5 px along, and by .3 px across."""
+    places = [Placement(name, (100, 100), np.eye(3)) for name in "ab"]
+    xy = np.array([[40.0, 30.0], [40.0, 60.0]])
+    info = np.broadcast_to(np.diag([100.0, 0.01]), (2, 2, 2))
+    ties = Ties(np.zeros(2, int), np.ones(2, int), xy, xy + [[0, 5.0], [0.3, 0]], info, np.ones(2))
+    np.testing.assert_allclose(misses(places, ties), [0.05, 0.3], atol=1e-12)
+    round_dots = replace(ties, info=np.broadcast_to(np.eye(2) * 100, (2, 2, 2)))
+    np.testing.assert_allclose(misses(places, round_dots), [5.0, 0.3], atol=1e-12)
