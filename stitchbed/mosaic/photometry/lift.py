@@ -25,13 +25,15 @@ class LiftSettings:
     """darker: relative loss of light that counts (a mm of height changes light by ~1 %, Med. Phys. 2015, doi
     10.1118/1.4929563).
     reach_mm: how far in from the edge a sheet is believed to lift. grow_mm: added round what is found, for the tail
-    that is shifted before it is visibly dark. cell_mm: size of the cells.
+    that is shifted before it is visibly dark. cell_mm: size of the cells. black: light that noise and the black of two
+    scans may differ by; on dark grounds it is a percent.
     """
 
     darker: float = 0.010
     reach_mm: float = 30.0
     grow_mm: float = 2.5
     cell_mm: float = 2.0
+    black: float = 6e-4
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,15 @@ def find_lift(
         known = np.where(by_second, second[seen.index], first[seen.index]) >= 0
         ratio = corrected[i][known] / np.maximum(reference[known], 1e-4)
         calm = 1 / (1 + (seen.unrest[known] / 0.2) ** 2)
-        loss = 1 - np.median(ratio, axis=1)
+        loss = _beyond(1 - np.median(ratio, axis=1), settings.black / np.maximum(reference[known].mean(1), 1e-4))
         lifts.append(_lift(name, size, (seen.at[known], loss, calm), px_per_mm[i], settings))
     return lifts
+
+
+def _beyond(loss: Array, room: Array) -> Array:
+    """What of a loss or gain of light lies beyond `room`."""
+    result: Array = np.sign(loss) * np.maximum(np.abs(loss) - room, 0)
+    return result
 
 
 def trust(lifts: Sequence[Lift], patches: Patches) -> list[Array]:

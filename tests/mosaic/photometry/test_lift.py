@@ -65,6 +65,18 @@ def test_a_flat_set_does_not_lift(draw: int) -> None:
     assert not any(lift.any for lift in _found(scene(3, 3, np.random.default_rng([draw, 1]), noise=0.002)))
 
 
+def test_the_black_of_two_scans_is_no_lift_on_a_dark_ground() -> None:
+    """Light of .05 that one scan shows .0005 darker along its edge, a percent; 10 % less light there is still found."""
+    made = scene(1, 2, np.random.default_rng(7), noise=0.002)
+    night = tuple(replace(one, light=one.light / np.median(one.light) * 0.05) for one in made.patches.seen)
+    at = night[0].at
+    edge = at[:, 0] > SIZE[1] - 40
+    blacker = (replace(night[0], light=night[0].light - 5e-4 * edge[:, None]), *night[1:])
+    assert not any(lift.any for lift in _found(replace(made, patches=Patches(made.patches.xy, blacker))))
+    lifted = (replace(night[0], light=night[0].light * (1 - 0.1 * edge[:, None])), *night[1:])
+    assert _found(replace(made, patches=Patches(made.patches.xy, lifted)))[0].any
+
+
 def test_a_brighter_rim_is_no_lift() -> None:
     made = scene(1, 2, np.random.default_rng(5))
     assert not _found(_lifted(made, {0: -_depth(made.patches.seen[0].at, 60.0)}))[0].any
