@@ -70,7 +70,7 @@ def of_steps(stop: Stop, rows: Sequence[Mapping[str, Any]]) -> Standing:
         count = len(warnings)
         return Standing(stop, LOOK, f"Done, with {count} note{'s' if count > 1 else ''} to read.")
     by_hand = any(row["state"].startswith("changed by hand") for row in rows)
-    return Standing(stop, DONE, "Done; retouched by hand since, and kept so." if by_hand else "Done.")
+    return Standing(stop, DONE, "Retouched by hand since, and kept so." if by_hand else "Of the job as it is now.")
 
 
 def of_pieces(count: int, record: Mapping[str, Any] | None, fresh: bool) -> Standing:

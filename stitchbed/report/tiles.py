@@ -105,15 +105,15 @@ def write_pyramid(windows: PictureWindows, folder: Path) -> Pyramid:
     return Pyramid(width, height, TILE, halvings_of(width, height), tiles, size)
 
 
-def shown(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes]) -> Bytes:
-    """(h, w, 3) sRGB codes of a box; what the picture does not cover is NOTHING."""
+def shown(windows: PictureWindows, box: Box, to_srgb: Callable[[Bytes], Bytes], *, nothing: int = NOTHING) -> Bytes:
+    """(h, w, 3) sRGB codes of a box; what the picture does not cover is `nothing`."""
     pixels = eight_bit(windows.window(box)).reshape(box.height, box.width, -1)
     colors = to_srgb(pixels)
     alpha = windows.alpha(box)
     if alpha is None or alpha.min() == np.iinfo(alpha.dtype).max:
         return colors
     share = (eight_bit(alpha).astype(np.float32) / 255)[..., None]
-    return np.rint(colors * share + NOTHING * (1 - share)).astype(np.uint8)
+    return np.rint(colors * share + nothing * (1 - share)).astype(np.uint8)
 
 
 def _strip_down(

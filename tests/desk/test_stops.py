@@ -39,8 +39,8 @@ def test_every_step_of_a_job_has_its_stop_in_order() -> None:
         ([row("changed", "a note")], NOT_BEGUN, "Something changed", True),
         ([row("done", "one")], LOOK, "with 1 note to read", False),
         ([row("done", "one", "two"), row("done", "three")], LOOK, "with 3 notes to read", False),
-        ([row(), row("changed by hand, kept")], DONE, "retouched by hand", False),
-        ([row()], DONE, "Done.", False),
+        ([row(), row("changed by hand, kept")], DONE, "Retouched by hand", False),
+        ([row()], DONE, "Of the job as it is now", False),
     ],
 )
 def test_how_steps_stand(rows: list, state: str, words: str, stale: bool) -> None:

@@ -75,7 +75,7 @@ def _field(step: str, place: Place, table: Mapping[str, Any]) -> Field:
     said, kind = stands is not MISSING, _kind(place)
     setting = place.setting
     value = stands if said else None if place.default is MISSING else place.default
-    unit = "" if (kind == "text" and "," in setting.unit) or setting.unit == _label(place) else setting.unit
+    unit = "" if (kind == "text" and "," in setting.unit) or setting.unit.lower() == _label(place) else setting.unit
     return Field(
         step, place.path, _label(place), setting.help, unit, kind,
         value if kind in ("switch", "choice") else _words(stands if said else None), _words(place.default),

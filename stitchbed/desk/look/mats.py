@@ -17,10 +17,12 @@ from stitchbed.desk.look.layout import flat, laid_out, put_near
 from stitchbed.desk.look.marks import marks_of
 from stitchbed.desk.look.places import Known, entries_of, record_of
 from stitchbed.desk.stops import Standing, Stop
+from stitchbed.jobs.steps import STEPS
 
 if TYPE_CHECKING:
     from stitchbed.desk.session import Session
 
+ON_PAPER = ("lines",)  # steps whose results are ink and nothing else: it is judged on white
 VERDICTS = {"good": "good", "usable": "can be used", "redo": "scan again"}
 
 
@@ -141,28 +143,31 @@ def picture(session: Session, stop: Stop, page: str = "") -> dict[str, Any]:
     for row in reversed(own):
         for path in map(Path, row["outputs"]):
             with suppress(StitchbedError, OSError):
-                return _picture(session, path, f"{row['step']}: {path.name}", stale=row["state"] == "changed")
-    for row in reversed(rows[: next((n for n, row in enumerate(rows) if row["step"] in stop.steps), len(rows))]):
+                told = _picture(session, path, f"{row['step']}: {path.name}", paper=row["step"] in ON_PAPER)
+                return told | {"stale": row["state"] == "changed"}
+    order = list(STEPS)
+    for row in reversed([one for one in rows if order.index(one["step"]) < order.index(stop.steps[0])]):
         for path in map(Path, row["outputs"]):
             if path.suffix == ".tif":
                 with suppress(StitchbedError, OSError):
-                    return _picture(session, path, path.name, stale=False) | {"before": True}
+                    return _picture(session, path, path.name) | {"before": True}
     for scan in (one.pieces[0] for one in session.pages() if one.name == page):
         with suppress(StitchbedError, OSError):
-            return _picture(session, scan, scan.name, stale=False) | {"before": True}
+            return _picture(session, scan, scan.name) | {"before": True}
     return {"kind": "empty", "words": "Nothing to see here until it is done."}
 
 
-def _picture(session: Session, path: Path, words: str, *, stale: bool) -> dict[str, Any]:
+def _picture(session: Session, path: Path, words: str, *, paper: bool = False) -> dict[str, Any]:
+    """paper : what the picture does not cover is shown as paper, else as neither paper nor ink."""
+    id, stamp = session.pictures.known(path, paper=paper)
     opened = session.pictures.picture(path)
-    id, stamp = session.pictures.known(path)
     record = record_of(path)
     shapes = _shapes(record, path, (opened.width, opened.height))
     data = {
         "id": id, "stamp": stamp, "width": opened.width, "height": opened.height, "halvings": opened.halvings,
         "dpi": opened.dpi, "words": words, "shapes": _with_steps(shapes),
     }  # fmt: skip
-    return {"kind": "picture", "words": words, "stale": stale, "data": data, "overlays": _overlays(shapes)}
+    return {"kind": "picture", "words": words, "stale": False, "data": data, "overlays": _overlays(shapes)}
 
 
 def _shapes(record: Mapping[str, Any], path: Path, size: tuple[int, int]) -> dict[str, Any]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stitchbed.report.one_tile import OnePicture
 
 CACHE_BYTES = 96 * 2**20  # decoded pieces of all open pictures together
+WHITE = 255  # sRGB code
 MOST_OPEN = 32  # pictures; each keeps a small view of some 7 MB at most
 
 
@@ -25,13 +26,16 @@ class Pictures:
 
     def __init__(self) -> None:
         self._known: dict[str, Path] = {}
+        self._paper: set[str] = set()
         self._open: OrderedDict[tuple[str, str], OnePicture] = OrderedDict()
         self._cache: PieceCache | None = None
         self._lock = threading.Lock()
 
-    def known(self, path: Path) -> tuple[str, str]:
-        """(id, stamp) by which tiles of the picture can be asked for from now on."""
+    def known(self, path: Path, *, paper: bool = False) -> tuple[str, str]:
+        """(id, stamp) by which tiles of the picture can be asked for from now on. paper : white where nothing is."""
         self._known[id_of(path)] = path
+        if paper:
+            self._paper.add(id_of(path))
         return id_of(path), stamp_of(path)
 
     def tile(self, id: str, stamp: str, halvings: int, row: int, col: int) -> bytes | None:
@@ -55,13 +59,14 @@ class Pictures:
         """
         from stitchbed.reading.base.cache import PieceCache
         from stitchbed.report.one_tile import OnePicture
+        from stitchbed.report.tiles import NOTHING
 
         key = id_of(path), stamp_of(path)
         with self._lock:
             if self._cache is None:
                 self._cache = PieceCache(CACHE_BYTES)
             if key not in self._open:
-                self._open[key] = OnePicture(path, self._cache)
+                self._open[key] = OnePicture(path, self._cache, nothing=WHITE if key[0] in self._paper else NOTHING)
             self._open.move_to_end(key)
             # what is dropped here may still be read by another thread: it closes when that one lets go of it
             while len(self._open) > MOST_OPEN:

@@ -117,6 +117,7 @@ document.addEventListener("keydown", (event) => {
 
 window.desk = { refreshed, say };
 document.querySelectorAll("[data-part]").forEach((part) => { part.dataset.was = part.innerHTML; });
+document.querySelector(".line [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" }); // narrow pages
 watchDrops();
 showMat();
 listen();

@@ -7,13 +7,25 @@ import { svgNode, twice } from "./overlays.js";
 import { sideBySide } from "./spots.js";
 import { moved } from "./viewer.js";
 
+const LETTER_PX = 9; // of a name, CSS px
+
 const byId = (id) => document.getElementById(id);
 const checked = (id) => byId(id)?.checked ?? false;
+
+/* What tells names apart: without what all begin with, and without endings. */
+export const shortNames = (names) => {
+  const stems = names.map((name) => name.replace(/\.[^.]*$/, ""));
+  let same = 0;
+  while (stems.length > 1 && stems.every((stem) => stem[same] && stem[same] === stems[0][same])) same++;
+  const cut = stems[0].slice(0, same).search(/[^a-zA-Z0-9][a-zA-Z0-9]*$/) + 1; // whole words only
+  return stems.map((stem) => stem.slice(cut) || stem);
+};
 
 export const placing = (viewer) => {
   const { layers, links = [] } = viewer.source;
   const over = svgNode("svg", { class: "over", "aria-hidden": "true" });
   viewer.element.append(over);
+  const short = shortNames(layers.map((layer) => layer.name));
   const groups = layers.map(({ width, height, name, marks = [], put }, index) => {
     const group = svgNode("g", { class: `g-pieces${put ? " put" : ""}` }, over);
     const shape = svgNode("g", {}, group), found = svgNode("g", { class: "marks" }, shape);
@@ -25,8 +37,7 @@ export const placing = (viewer) => {
     const corners = [[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]];
     twice("polygon", { points: corners.map((corner) => corner.join(",")).join(" ") }, shape);
     const text = svgNode("text", {}, group);
-    text.textContent = name;
-    return { group, shape, text, found, index, middle: [(width - 1) / 2, (height - 1) / 2] };
+    return { group, shape, text, name, short: short[index], found, index, middle: [(width - 1) / 2, (height - 1) / 2] };
   });
   /* a line from middle to middle for every link, with what is left of it */
   const lines = svgNode("g", { class: "g-links" }, over);
@@ -40,8 +51,12 @@ export const placing = (viewer) => {
     return { ends, group, text };
   }).filter(Boolean);
   const follow = () => {
-    for (const { shape, text, index, middle: [x, y] } of groups) {
+    const across = (index) => Math.min(layers[index].width, layers[index].height) * Math.hypot(...viewer.motion(index).slice(0, 2));
+    /* a name wider than half its piece would lie over its neighbor's */
+    const named = groups.every(({ name, index }) => name.length * LETTER_PX < across(index) / 2);
+    for (const { shape, text, name, short: less, index, middle: [x, y] } of groups) {
       const [a, b, c, d, e, f] = viewer.motion(index);
+      text.textContent = named ? name : less;
       shape.setAttribute("transform", `matrix(${a} ${b} ${c} ${d} ${e} ${f})`);
       text.setAttribute("transform", `translate(${a * x + c * y + e} ${b * x + d * y + f})`);
     }

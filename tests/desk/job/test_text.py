@@ -41,7 +41,7 @@ def at(text: str, path: tuple[str, ...]) -> Any:
     return found
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(path=keys, value=values)
 def test_a_value_is_there_afterwards_and_nothing_else_changes(path: tuple[str, ...], value: Any) -> None:
     text = with_value(TEXT, path, value)
@@ -55,7 +55,7 @@ def test_a_value_is_there_afterwards_and_nothing_else_changes(path: tuple[str, .
     assert all(line in text for line in untouched)
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(path=keys, value=values.filter(lambda one: one is not None))
 def test_taken_out_again_the_value_is_gone(path: tuple[str, ...], value: Any) -> None:
     text = without(with_value(TEXT, path, value), path)

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stitchbed.desk.look.layout import GAP, corners_of, laid_out
@@ -31,6 +31,7 @@ def shown(layer: dict[str, Any]) -> np.ndarray:
     return np.array([[a * x + c * y + e, b * x + d * y + f] for x, y in ((0, 0), (w, 0), (w, h), (0, h))])
 
 
+@settings(deadline=None)  # the first example waits for numpy
 @given(turn=st.floats(-3, 3), x=st.floats(-500, 500), y=st.floats(-500, 500))
 def test_corners_are_those_of_the_motion(turn: float, x: float, y: float) -> None:
     m = motion(turn, x, y)
@@ -38,6 +39,7 @@ def test_corners_are_those_of_the_motion(turn: float, x: float, y: float) -> Non
     assert np.allclose(corners_of(row("a", m)), want[:, :2])
 
 
+@settings(deadline=None)
 @given(turn=st.floats(-0.5, 0.5), x=st.floats(-900, 900))
 def test_pieces_keep_their_places_to_each_other_and_begin_at_the_corner(turn: float, x: float) -> None:
     motions = [motion(turn, x, 40), motion(turn + 0.02, x + 300, 70)]

@@ -135,5 +135,9 @@ def test_the_newest_picture_of_a_stop_or_the_one_before_it(tmp_path: Path) -> No
     before = picture(told[1], BY_NAME["clean"])
     assert before["words"].endswith("canvas.tif") and before["before"] and not before["stale"]
     assert picture(session(), BY_NAME["clean"])["kind"] == "empty"
+    # a stop the job has no step of: what was made before it, not what comes after
+    skipped = session(rows=[row("join", paths[0]), row("clean", paths[1])])
+    assert picture(skipped, BY_NAME["shape"])["words"] == "canvas.tif"
+    skipped.pictures.close()
     for one in told:
         one.pictures.close()

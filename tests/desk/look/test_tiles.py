@@ -66,3 +66,16 @@ def test_few_stay_open_those_looked_at_last(tmp_path: Path, monkeypatch: pytest.
     assert pictures.picture(paths[0]) is opened[0]
     assert pictures.picture(paths[1]) is not opened[1]
     pictures.close()
+
+
+def test_ink_alone_is_shown_on_white_and_holes_in_a_canvas_on_gray(tmp_path: Path) -> None:
+    path = tmp_path / "ink.png"
+    pixels = np.zeros((40, 60, 4), np.uint8)
+    pixels[:, 30:, 3] = 255
+    Image.fromarray(pixels).save(path)
+    for paper, code in ((False, 119), (True, 255)):
+        pictures = Pictures()
+        id, stamp = pictures.known(path, paper=paper)
+        tile = np.asarray(Image.open(io.BytesIO(pictures.tile(id, stamp, 0, 0, 0) or b"")).convert("RGB"))
+        assert abs(int(tile[20, 10, 0]) - code) < 4 and tile[20, 50].max() < 8
+        pictures.close()
