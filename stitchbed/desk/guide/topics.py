@@ -128,6 +128,8 @@ LOST = Topic(
             (
                 "scan one piece more that bridges the gap: it should show a fifth of each side",
                 "look whether the piece is mirrored, or of another dpi: what `check` says of it tells",
+                "put it where it belongs, at Placing: about there is enough, pictures are compared round that place",
+                "or mark a spot that it and another piece both show, and place again",
                 "leave it out, at Pieces, if it shows nothing others do not",
                 "go on without it: at Canvas, allow a missing piece; the place stays empty and is told",
             ),
@@ -163,6 +165,10 @@ DESK = Topic(
             (
                 "arrows move, plus and minus zoom, 0 shows all, 1 shows a pixel for each dot of the screen",
                 "R turns the view by a quarter, shift R back; the picture itself stays as it is",
+                "a piece moved by hand: arrows move it by a millimeter, comma and full stop turn it, with shift by a"
+                " tenth of that; Enter says that it lies there, Escape that it stays as it was",
+                "two pieces side by side: arrows move both pictures under the crosses, with shift by a tenth of a dot;"
+                " a click puts the spot seen magnified under the cross",
                 "space, held: the other of two pieces you compare",
                 "Ctrl Z takes the last act back, Ctrl Y does it again; Escape leaves a close look",
             ),
