@@ -225,12 +225,16 @@ def _drawn_to(motion: Array, seen: Evidence, keep_scale: bool) -> Array | None:
     return scaled_to(fitted, scale_of(motion), weight @ seen.middle / weight.sum()) if keep_scale else fitted
 
 
-def probability(evidence: Evidence, settings: EvidenceSettings) -> float:
-    """That a motion is true, 0..1, for a pair about which nothing else is known."""
+def probability(evidence: Evidence, settings: EvidenceSettings, *, odd: bool = True) -> float:
+    """That a motion is true, 0..1, for a pair about which nothing else is known.
+
+    odd : False asks how well it fits, whatever cells are odd.
+    """
     amount = evidence.amount
     likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
     odds = LIKENESS_SLOPE * (likeness - settings.even) - settings.bare_slope * max(evidence.bare - BARE_FREE, 0.0)
-    odds -= ODD_SLOPE * max(evidence.odd - ODD_FREE, 0.0) * min(amount / ENOUGH_ODD, 1.0)
+    if odd:
+        odds -= ODD_SLOPE * max(evidence.odd - ODD_FREE, 0.0) * min(amount / ENOUGH_ODD, 1.0)
     odds -= TONE_SLOPE * max(TONE_FREE - evidence.tone, 0.0) * min(evidence.tone_amount / ENOUGH_TONES, 1.0)
     return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
 

@@ -16,6 +16,7 @@ from stitchbed.imaging.transforms import moved, scale_of
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import (
+    ODD_FREE,
     Detail,
     Evidence,
     EvidenceSettings,
@@ -34,16 +35,18 @@ class BeliefSettings:
     found from few points may be the dpi's. other_scale: likeness that another scale than the dpi's must gain to be
     believed, for scanners keep theirs to a ten-thousandth; sure_scale: the same where the link is sure with it.
     rival: share of the best motion's agreement and probability from which another one that puts the overlap more than
-    apart_mm away makes the link ambiguous. hopeless: likeness under which a motion is not worth drawing to its place.
+    apart_mm away makes the link ambiguous, unless it is less alike by `clearer`. hopeless: likeness under which a
+    motion is not worth drawing to its place.
     """
 
     least: float = 0.2
     sure: float = 0.9
-    tries: int = 4
+    tries: int = 8
     scale_noise: float = 5e-3
     other_scale: float = 0.1
     sure_scale: float = 0.02
     rival: float = 0.75
+    clearer: float = 0.08
     apart_mm: float = 3.0
     hopeless: float = 0.25
 
@@ -96,10 +99,19 @@ def believed(
     if chance < settings.least:
         return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
     apart = settings.apart_mm * details[0].strokes.step / details[0].strokes.pixel_mm
-    rivals = [
-        one for other, one, _ in judged[1:] if other > settings.rival * chance and _apart(item, one, seen) > apart
-    ]
-    return replace(item, ambiguous=bool(rivals))
+    others = [there for _, one, there in judged[1:] if _apart(item, one, seen) > apart]
+    return replace(item, ambiguous=any(_rivals(seen, there, settings, evidence) for there in others))
+
+
+def _rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
+    """True where another motion fits about as well: cells that differ make a refrain less probable, and yet it is one.
+
+    Only a motion without such cells, under which all is clearly more alike, has no rival in it.
+    """
+    if seen.odd < ODD_FREE and other.score < seen.score - settings.clearer:
+        return False
+    mine, theirs = (probability(one, evidence, odd=False) for one in (seen, other))
+    return theirs > settings.rival * mine
 
 
 def _apart(one: Link, two: Link, seen: Evidence) -> float:

@@ -87,6 +87,31 @@ def test_a_pattern_that_fits_in_two_places_is_ambiguous() -> None:
     assert isinstance(alone, Link) and not alone.ambiguous
 
 
+def _verses(first: int, lines: int) -> np.ndarray:
+    """Lines of signs from number `first` on, three that come again and one that does not."""
+    rng = np.random.default_rng(5)
+    refrain = rng.integers(-10, 11, (3, 24, 4, 2))
+    page = np.full((40 * lines, 500), 220, np.float32)
+    for row in range(lines):
+        number = first + row
+        signs = refrain[number % 4] if number % 4 < 3 else np.random.default_rng(number).integers(-10, 11, (24, 4, 2))
+        for col, sign in enumerate(signs):
+            cv2.polylines(page, [sign.astype(np.int32) + (16 + 20 * col, 20 + 40 * row)], False, 40.0, 2)
+    return page
+
+
+def test_a_refrain_is_no_rival_of_the_true_place_but_of_another_refrain() -> None:
+    def seen(shifts: tuple[int, ...], first: int) -> Link | NoLink:
+        pages = [detail_of(page, 1, DPI / 25.4, EVIDENCE) for page in (_verses(0, 12), _verses(first, 12))]
+        motions = [np.array([[1, 0, 0], [0, 1, 40.0 * shift], [0, 0, 1]]) for shift in shifts]
+        return believed([proposed(m) for m in motions], (pages[0], pages[1]), 1.0, settings=BELIEF, evidence=EVIDENCE)
+
+    true = seen((-8, -4, 0), 8)  # lines 8 to 11 are in both
+    assert isinstance(true, Link) and not true.ambiguous and true.b_from_a[1, 2] == pytest.approx(-320, abs=3)
+    apart = seen((-8, -4, 0), 16)  # none is
+    assert isinstance(apart, NoLink) or apart.ambiguous
+
+
 def test_no_proposal_is_the_caller_s_mistake() -> None:
     with pytest.raises(ValueError, match="no link was proposed"):
         believed([], pair(), 1.0, settings=BELIEF, evidence=EVIDENCE)
