@@ -10,8 +10,9 @@ mirrored view one has of a sheet lying face down.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from stitchbed.core.errors import BadSettings
 
@@ -19,6 +20,7 @@ Size = tuple[float, float]
 
 SIDES = ("top", "right", "bottom", "left")  # clockwise, so that a quarter turn is one step
 MOST_CAPTURES = 300  # two working days of laying at a minute and a half each; larger plans are slips of the keys
+SIDE_SHARE = 0.5  # of a side that neighbors share; at a corner it is the overlap's share of the bed
 AT_EDGE_MM = 0.5  # nearer than this a capture ends with the sheet; thinner than any frame a sheet could hang over
 
 
@@ -46,14 +48,15 @@ class Capture:
 
 @dataclass(frozen=True)
 class CapturePlan:
-    """A grid of captures in the order they are taken. overlap: (x, y) mm between neighbors, None with one column/row.
+    """Captures in the order they are taken: a grid, or rows (or columns) that differ in how the bed lies. overlap:
+    least (x, y) mm between neighbors, None with one column/row. columns, rows : most of them.
 
-    bed_turned : the bed lies across, so the sheet is turned by a quarter on the glass.
+    bed_turned : the bed lies across, so the sheet is turned by a quarter on the glass; None: in some captures.
     """
 
     columns: int
     rows: int
-    bed_turned: bool
+    bed_turned: bool | None
     overlap_mm: tuple[float | None, float | None]
     captures: tuple[Capture, ...]
 
@@ -82,8 +85,8 @@ def captures_along(length_mm: float, bed_mm: float, overlap_mm: float) -> int:
 def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str] = ()) -> CapturePlan:
     """The layout with the fewest captures out of reach; of those the fewest captures, then the least turning.
 
-    More columns or rows than needed never bring a capture into reach, so the two ways to lay the bed
-    are all there is to try.
+    More columns or rows than needed never bring a capture into reach. So all there is to try are the two ways to lay
+    the bed, and rows (or columns) of which some are laid one way and some the other.
 
     Raises
     ------
@@ -101,33 +104,121 @@ def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collec
             attempt="look at the sizes of sheet and bed and their units, take less overlap, or photograph the sheet",
         )
     layouts = [grid_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, bed_turned=turned) for turned in ways]
-    return min(layouts, key=_effort)
+    mixed = [strip_layout(art_mm, bed_mm, overlap_mm=overlap_mm, closed=closed, axis=axis) for axis in (1, 0)]
+    return min([*layouts, *(one for one in mixed if one is not None)], key=_effort)
 
 
 def captures_needed(art_mm: Size, bed_mm: Size, *, overlap_mm: float, bed_turned: bool) -> int:
     """Captures of a grid, counted without laying it."""
-    seen = (bed_mm[1], bed_mm[0]) if bed_turned else bed_mm
+    seen = _seen(bed_mm, bed_turned)
     return math.prod(captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True))
 
 
-def _effort(layout: CapturePlan) -> tuple[int, int, int, bool]:
+def _effort(layout: CapturePlan) -> tuple[int, int, int, int]:
     turns = len({capture.turn_deg for capture in layout.captures})
-    return len(layout.unreachable), len(layout.captures), turns, layout.bed_turned
+    return len(layout.unreachable), len(layout.captures), turns, (False, True, None).index(layout.bed_turned)
 
 
 def grid_layout(
     art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], bed_turned: bool
 ) -> CapturePlan:
     """Captures spread evenly over the sheet, ordered so that the sheet is turned once and moves one step at a time."""
-    seen = (bed_mm[1], bed_mm[0]) if bed_turned else bed_mm
+    seen = _seen(bed_mm, bed_turned)
     counts = [captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True)]
     lefts, tops = (_starts(art_mm[axis], seen[axis], counts[axis]) for axis in (0, 1))
     cells = [(row, col) for row in range(counts[1]) for col in range(counts[0])]
     loose = [_capture((row, col), (lefts[col], tops[row], *seen), art_mm, closed, bed_turned) for row, col in cells]
-    ordered = sorted(loose, key=lambda c: (c.turn_deg, c.row, c.col if c.row % 2 == 0 else -c.col))
     overlaps = [_overlap(art_mm[axis], seen[axis], counts[axis]) for axis in (0, 1)]
-    numbered = tuple(replace(capture, number=index) for index, capture in enumerate(ordered, start=1))
-    return CapturePlan(counts[0], counts[1], bed_turned, (overlaps[0], overlaps[1]), numbered)
+    return CapturePlan(counts[0], counts[1], bed_turned, (overlaps[0], overlaps[1]), _in_order(loose))
+
+
+def strip_layout(
+    art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], axis: int
+) -> CapturePlan | None:
+    """The best layout in rows (`axis` 1; 0: in columns) of which some have the bed upright and some across; None where
+    one row is enough.
+
+    What is out of reach in a strip depends on how the bed lies in it, and on whether it is the first, the last or
+    between. So those three are counted once each, and every number of strips of both kinds is tried.
+    """
+    sides = {turned: _seen(bed_mm, turned)[axis] for turned in (False, True)}
+    if overlap_mm >= min(bed_mm) or art_mm[axis] <= max(bed_mm):
+        return None
+    cost = {
+        (turned, place): _strip_cost(_strip(art_mm, bed_mm, (0, at, turned), closed, axis, overlap_mm))
+        for turned, side in sides.items()
+        for place, at in (("first", 0.0), ("between", (art_mm[axis] - side) / 2), ("last", art_mm[axis] - side))
+    }
+    best: tuple[tuple[int, int], tuple[bool, ...]] | None = None
+    for strips in _ways_to_cover(art_mm[axis], sides, overlap_mm):
+        places = ["first", *["between"] * (len(strips) - 2), "last"]
+        costs = [cost[turned, place] for turned, place in zip(strips, places, strict=True)]
+        effort = sum(lost for lost, _ in costs), sum(count for _, count in costs)
+        if best is None or (effort, strips) < best:
+            best = effort, strips
+    return None if best is None else _laid(art_mm, bed_mm, best[1], (overlap_mm, axis), closed)
+
+
+def _ways_to_cover(length: float, sides: dict[bool, float], overlap: float) -> Iterator[tuple[bool, ...]]:
+    """Strips (is the bed turned in it), first to last, that cover a length with no strip too many."""
+    for first, last in ((a, b) for a in sides for b in sides):
+        left = length - sides[first] - sides[last] + overlap
+        for upright in range(max(0, math.ceil(left / (sides[False] - overlap) - 1e-9)) + 1):
+            rest = left - upright * (sides[False] - overlap)
+            across = max(0, math.ceil(rest / (sides[True] - overlap) - 1e-9))
+            yield (first, *[False] * upright, *[True] * across, last)
+
+
+def _laid(
+    art_mm: Size, bed_mm: Size, strips: tuple[bool, ...], spread: tuple[float, int], closed: Collection[str]
+) -> CapturePlan:
+    """The captures of strips that share out what they cover too much. spread : least overlap, axis."""
+    overlap, axis = spread
+    seen = [_seen(bed_mm, turned) for turned in strips]
+    shared = (sum(size[axis] for size in seen) - art_mm[axis]) / (len(strips) - 1)
+    rows = []
+    start = 0.0
+    for number, (turned, size) in enumerate(zip(strips, seen, strict=True)):
+        rows.append(_strip(art_mm, bed_mm, (number, start, turned), closed, axis, overlap))
+        start += size[axis] - shared
+    counts = [len(row) for row in rows]
+    beside = [_overlap(art_mm[1 - axis], size[1 - axis], count) for size, count in zip(seen, counts, strict=True)]
+    least = min((one for one in beside if one is not None), default=None)
+    sizes, overlaps = (max(counts), len(strips)), (least, round(shared, 3))
+    (across, down), (x, y) = (sizes, overlaps) if axis == 1 else (sizes[::-1], overlaps[::-1])
+    bed_turned = strips[0] if len(set(strips)) == 1 else None
+    return CapturePlan(across, down, bed_turned, (x, y), _in_order([capture for row in rows for capture in row]))
+
+
+def _strip(
+    art_mm: Size, bed_mm: Size, at: tuple[int, float, bool], closed: Collection[str], axis: int, overlap: float
+) -> list[Capture]:
+    """The captures of one row (axis 1) or column. at : its number, mm from the sheet's top (or left), is the bed
+    turned.
+    """
+    number, start, turned = at
+    seen, beside = _seen(bed_mm, turned), 1 - axis
+    found = []
+    count = captures_along(art_mm[beside], seen[beside], overlap)
+    for index, along in enumerate(_starts(art_mm[beside], seen[beside], count)):
+        cell, corner = ((number, index), (along, start)) if axis == 1 else ((index, number), (start, along))
+        found.append(_capture(cell, (*corner, *seen), art_mm, closed, turned))
+    return found
+
+
+def _seen(bed_mm: Size, turned: bool) -> Size:
+    """What the bed covers of the sheet, mm across and down."""
+    return (bed_mm[1], bed_mm[0]) if turned else bed_mm
+
+
+def _strip_cost(strip: list[Capture]) -> tuple[int, int]:
+    return sum(not capture.reachable for capture in strip), len(strip)
+
+
+def _in_order(loose: list[Capture]) -> tuple[Capture, ...]:
+    """Numbered so that the sheet is turned once and moves one step at a time."""
+    ordered = sorted(loose, key=lambda c: (c.turn_deg, c.row, c.col if c.row % 2 == 0 else -c.col))
+    return tuple(replace(capture, number=index) for index, capture in enumerate(ordered, start=1))
 
 
 def mark_places(layout: CapturePlan, art_mm: Size, *, inset_mm: float = 15.0) -> list[tuple[float, float]]:
@@ -137,12 +228,24 @@ def mark_places(layout: CapturePlan, art_mm: Size, *, inset_mm: float = 15.0) ->
     inset_mm : from the sheet's edge, so that a mark of 20 mm is whole in both captures.
     """
     places: list[tuple[float, float]] = []
-    by_cell = {(capture.row, capture.col): capture for capture in layout.captures}
-    for (row, col), first in sorted(by_cell.items()):
-        for beside in ((row, col + 1), (row + 1, col)):
-            if beside in by_cell:
-                places += _ends(first, by_cell[beside], art_mm, inset_mm)
+    for first, beside in _neighbors(layout):
+        places += _ends(first, beside, art_mm, inset_mm)
     return _apart([place for place in places if _from_edge(place, art_mm) <= inset_mm + AT_EDGE_MM], inset_mm)
+
+
+def _neighbors(layout: CapturePlan) -> list[tuple[Capture, Capture]]:
+    """Captures side by side, by rows: those that share a good part of a side."""
+    ordered = sorted(layout.captures, key=lambda capture: (capture.row, capture.col))
+    return [(a, b) for a, b in combinations(ordered, 2) if _side_share(a, b) > SIDE_SHARE]
+
+
+def _side_share(a: Capture, b: Capture) -> float:
+    """Longer side of what two captures share, over the same side of the smaller one; 0 where they share nothing."""
+    low = max(a.x_mm, b.x_mm), max(a.y_mm, b.y_mm)
+    high = min(a.x_mm + a.width_mm, b.x_mm + b.width_mm), min(a.y_mm + a.height_mm, b.y_mm + b.height_mm)
+    shared = high[0] - low[0], high[1] - low[1]
+    least = min(a.width_mm, b.width_mm), min(a.height_mm, b.height_mm)
+    return max(shared[0] / least[0], shared[1] / least[1]) if min(shared) > 0 else 0.0
 
 
 def _starts(length: float, side: float, count: int) -> list[float]:

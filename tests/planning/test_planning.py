@@ -78,7 +78,9 @@ def test_master_sizes(sheet: str, dpi: int, size_px: tuple[int, int], gib: float
 def test_pieces_on_an_a4_bed(sheet: str, overlap: float, count: int) -> None:
     art = sizes.paper_mm(sheet)
     assert art is not None
-    assert len(best_layout(art, A4_BED, overlap_mm=overlap).captures) == count
+    grids = [grid_layout(art, A4_BED, overlap_mm=overlap, closed=(), bed_turned=turned) for turned in (False, True)]
+    assert min(len(grid.captures) for grid in grids) == count
+    assert len(best_layout(art, A4_BED, overlap_mm=overlap).captures) <= count
 
 
 # The same formula by hand at 25 mm: A2 across (1 x 3), A1 across (2 x 3), A0 upright (3 x 3)
@@ -169,9 +171,12 @@ def test_two_rows_are_reached_by_turning_three_are_not() -> None:
 
 
 def test_a_reachable_layout_is_preferred_to_a_smaller_one() -> None:
-    # upright 2 x 3 = 6 leaves the middle row out of reach; across 2 x 5 = 10 reaches all
+    # upright 2 x 3 = 6 leaves the middle row out of reach; across 2 x 5 = 10 reaches all; the first and the last row
+    # upright and two rows across between them reach all with 8
     layout = best_layout((390.0, 800.0), (216, 297), overlap_mm=25, closed=("top",))
-    assert (layout.bed_turned, len(layout.captures), layout.unreachable) == (True, 10, ())
+    assert (layout.bed_turned, len(layout.captures), layout.unreachable) == (None, 8, ())
+    by_row = {row: {c.turn_deg for c in layout.captures if c.row == row} for row in range(layout.rows)}
+    assert by_row == {0: {0}, 1: {90, 270}, 2: {90, 270}, 3: {180}}
     assert len(best_layout((390.0, 800.0), (216, 297), overlap_mm=25).captures) == 6
 
 
@@ -193,26 +198,89 @@ def _out_of_reach(
     return lost
 
 
+def _lost_and_taken(
+    art: tuple[float, float], seen: tuple[float, float], axis: int, place: str, overlap: float, closed: set[str]
+) -> tuple[int, int]:
+    """(out of reach, captures) of one row (axis 1) or column, from where the sheet goes on alone. Between the first and
+    the last it goes on both ways.
+    """
+    across, other = seen[0] > seen[1], 1 - axis
+    count = captures_along(art[other], seen[other], overlap)
+    lost = 0
+    for index in range(count):
+        on = {"first": (False, True), "between": (True, True), "last": (True, False)}[place]
+        side = (index > 0, index < count - 1)
+        (left, right), (top, bottom) = (side, on) if axis == 1 else (on, side)
+        beyond = [top, right, bottom, left]
+        lying = [[beyond[(k - turn) % 4] for k in range(4)] for turn in ((1, 3) if across else (0, 2))]
+        lost += all(any(hangs[SIDES.index(k)] for k in closed) for hangs in lying)
+    return lost, count
+
+
+def _all_strips(
+    art: tuple[float, float], bed: tuple[float, float], overlap: float, closed: set[str]
+) -> list[tuple[int, int]]:
+    """(out of reach, captures) of every set of rows, and of columns, that covers the sheet, some upright, some not."""
+    found = []
+    for axis in (axis for axis in (0, 1) if art[axis] > max(bed)):
+        beds = (bed, bed[::-1])
+        cost = {
+            (k, place): _lost_and_taken(art, seen, axis, place, overlap, closed)
+            for k, seen in enumerate(beds)
+            for place in ("first", "between", "last")
+        }
+        steps = [seen[axis] - overlap for seen in beds]
+        most = [int(art[axis] / step) + 2 for step in steps]
+        for first, last, n, m in product((0, 1), (0, 1), range(most[0]), range(most[1])):
+            if steps[first] + steps[last] + n * steps[0] + m * steps[1] + overlap < art[axis] - 1e-9:
+                continue
+            parts = [cost[first, "first"], cost[last, "last"], *[cost[0, "between"]] * n, *[cost[1, "between"]] * m]
+            found.append((sum(lost for lost, _ in parts), sum(count for _, count in parts)))
+    return found
+
+
 @pytest.mark.parametrize("seed", range(200))
-def test_no_grid_reaches_more_with_fewer(seed: int) -> None:
+def test_no_other_way_reaches_more_or_takes_fewer(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bed = tuple(sorted(rng.uniform((150, 220), (320, 460))))
     art = tuple(rng.uniform(0.5, 6.0, 2) * bed[0])
     overlap = float(rng.uniform(0.05, 0.35) * bed[0])
     closed = set(rng.choice(SIDES, rng.integers(0, 4), replace=False).tolist())
-    tried = []
+    tried = _all_strips(art, bed, overlap, closed)
     for seen in (bed, bed[::-1]):
         least = [captures_along(length, side, overlap) for length, side in zip(art, seen, strict=True)]
         for counts in product(*(range(n, n + 3) for n in least)):
             tried.append((_out_of_reach(art, seen, counts, closed), counts[0] * counts[1]))
     layout = best_layout(art, bed, overlap_mm=overlap, closed=closed)
     assert (len(layout.unreachable), len(layout.captures)) == min(tried)
+    for x, y in rng.uniform((0, 0), art, (60, 2)):
+        inside = [c.x_mm <= x <= c.x_mm + c.width_mm and c.y_mm <= y <= c.y_mm + c.height_mm for c in layout.captures]
+        assert any(inside)
+    assert all(shared is None or shared > overlap - 0.01 for shared in layout.overlap_mm)
 
 
 def test_more_in_reach_goes_before_fewer_captures() -> None:
-    # upright 4 x 4 = 16 leaves the two inner rows (8) out of reach, across 3 x 6 = 18 only the middle column
+    # upright 4 x 4 = 16 leaves the two inner rows (8) out of reach, across 3 x 6 = 18 the middle column (6); first and
+    # last column across, with six and between them two upright, of which only the inner captures are out of reach
     layout = best_layout((600.0, 1000.0), (216, 297), overlap_mm=25, closed=("top",))
-    assert (layout.bed_turned, len(layout.captures), len(layout.unreachable)) == (True, 18, 6)
+    assert (layout.bed_turned, len(layout.captures), len(layout.unreachable)) == (None, 16, 2)
+
+
+def test_rows_laid_both_ways_are_told_and_drawn(tmp_path: Path) -> None:
+    record = plan((), [tmp_path / "plan.svg"], PlanSettings("390x800mm", "216x297mm", overlap="25mm"))
+    assert record["layout"]["bed_turned"] is None
+    text = plan_summary(record, None)
+    assert "at most 2 across, 4 down; the sheet lies upright in some and across the bed in others" in text
+    assert [text.count(f"turned {turn} deg") for turn in (0, 90, 180, 270)] == [2, 2, 2, 2]
+    page = (tmp_path / "plan.svg").read_text()
+    assert "OUT OF REACH" not in page
+    marks = [tuple(mark) for mark in record["layout"]["marks_mm"]]
+    for x, y in marks:  # each is seen whole by two captures at least
+        seen = [
+            one["x_mm"] + 5 < x < one["x_mm"] + one["width_mm"] - 5 and one["y_mm"] < y < one["y_mm"] + one["height_mm"]
+            for one in record["layout"]["captures"]
+        ]
+        assert sum(seen) >= 2
 
 
 def test_out_of_reach_is_told_with_ways_out(tmp_path: Path) -> None:
@@ -240,8 +308,10 @@ def test_one_bit_is_gray_only() -> None:
 
 
 def test_the_sheet_is_turned_only_once() -> None:
-    turns = [c.turn_deg for c in best_layout((420, 594), (216, 297), overlap_mm=40, closed=("top",)).captures]
-    assert sum(a != b for a, b in pairwise(turns)) == len(set(turns)) - 1 == 1
+    grid = grid_layout((420, 594), (216, 297), overlap_mm=40, closed=("top",), bed_turned=True)
+    for layout, count in ((grid, 2), (best_layout((420, 594), (216, 297), overlap_mm=40, closed=("top",)), 3)):
+        turns = [capture.turn_deg for capture in layout.captures]
+        assert sum(a != b for a, b in pairwise(turns)) == len(set(turns)) - 1 == count - 1
 
 
 def test_marks_lie_on_the_margin_and_in_overlaps() -> None:

@@ -44,7 +44,7 @@ def cautions(
     found = list(advice["cautions"])
     if layout.unreachable:
         found.append(_ways_out(layout, art, bed))
-    seen = (bed[1], bed[0]) if layout.bed_turned else bed
+    seen = (bed[1], bed[0]) if layout.bed_turned else bed  # rows laid both ways are two at least, each way
     for name, length, side, count in zip(("width", "height"), art, seen, (layout.columns, layout.rows), strict=True):
         if count == 1 and side - length < TOLERANCE_MM:
             found.append(
@@ -59,7 +59,8 @@ def _ways_out(layout: CapturePlan, art: tuple[float, float], bed: tuple[float, f
     count, total = len(layout.unreachable), len(layout.captures)
     return (
         f"{count} of {total} captures are out of reach ({numbers}): the sheet would have to pass a closed side of the "
-        "bed, and the bed laid the other way leaves no fewer. Ways out: take the lid off its hinge and plan again with "
+        "bed, and no other way to lay the bed, nor rows laid both ways, leaves fewer. Ways out: take the lid off its "
+        "hinge and plan again with "
         "--closed none; lay the sheet over a support as high as the glass all around, so that it passes the frame "
         f"flat; use a bed larger than {bed[0]:g} x {bed[1]:g} mm; or photograph the sheet of {art[0]:g} x {art[1]:g} "
         "mm with cards beside it (rectify)"
@@ -89,13 +90,15 @@ def summary(record: Mapping[str, Any], output: Path | None = None) -> str:
 
 def _layout_lines(record: Mapping[str, Any]) -> list[str]:
     layout = record["layout"]
-    way = "the sheet lies across the bed (turned by a quarter)" if layout["bed_turned"] else "the sheet lies upright"
+    ways = {True: "the sheet lies across the bed (turned by a quarter)", False: "the sheet lies upright"}
+    way = ways.get(layout["bed_turned"], "the sheet lies upright in some and across the bed in others, as told at each")
     overlaps = [
         f"{mm:.0f} mm between {names}"
         for mm, names in zip(layout["overlap_mm"], ("columns", "rows"), strict=True)
         if mm is not None
     ]
-    lines = [f"{layout['columns']} across, {layout['rows']} down; {way}"]
+    most = "at most " if layout["bed_turned"] is None else ""
+    lines = [f"{most}{layout['columns']} across, {layout['rows']} down; {way}"]
     if overlaps:
         lines.append("overlap: " + ", ".join(overlaps))
     for other in record["others"]:
