@@ -14,13 +14,13 @@ import numpy as np
 
 from stitchbed.color.convert import to_srgb
 from stitchbed.color.profiles import srgb_profile
-from stitchbed.copies.artwork import Artwork, flattened, without_paper
+from stitchbed.copies.artwork import Artwork, flattened, page_codes, without_paper
 from stitchbed.copies.openraster import write_layers
 from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
-from stitchbed.core.quantities import MM_PER_INCH, room
+from stitchbed.core.quantities import MM_PER_INCH, point_mm, room
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, blocks
 from stitchbed.imaging.depth import at_depth
@@ -28,10 +28,13 @@ from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
+from stitchbed.page.figure import cut_out, figure_of
+from stitchbed.page.found_medium import medium_found
 
 STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
 SHARPEN_PX = 0.7  # radius of what is raised; common practice for screens, no source
+CUTS = ("found", "figure", "tones")
 LARGEST_SIDE = 400_000  # px; larger prints are a slip of the pen
 
 
@@ -41,6 +44,9 @@ class CopySettings:
 
     print_dpi : per inch; None keeps the artwork's. web_px : longest side. sharpen : amount once made smaller, or 0.
     layer_bits : 8, 16, or None for the artwork's depth. codec : of the print's TIFF.
+    cut : how a page without layers loses its paper: "figure" keeps all within the outermost outline whole, "tones"
+    turns every tone into alpha; "found" takes the figure of a painting and the tones of what is drawn.
+    holes : (x, y) mm on bare paper within the figure that goes too.
     """
 
     print_mm: Annotated[
@@ -53,6 +59,17 @@ class CopySettings:
     layer_bits: Annotated[int | None, Setting("Bits of the layers; the artwork's when not said.", choices=(8, 16))] = (
         None
     )
+    cut: Annotated[
+        str,
+        Setting("Without paper: the figure whole, or each tone as alpha; found from the page.", choices=CUTS),
+    ] = "found"
+    holes: Annotated[
+        tuple[tuple[float, float], ...],
+        Setting(
+            "Mm from the top left on paper inside the figure that goes too; may be given again.",
+            unit="X,Y", low=0, many=True, read=point_mm, option="hole",
+        ),
+    ] = ()  # fmt: skip
     codec: Annotated[str, Setting("Compression of the print.", shell=False, choices=("deflate", "zstd", "none"))] = (
         "deflate"
     )
@@ -206,15 +223,38 @@ def _write_bare(task: Task) -> dict[str, Any]:
     art, first = task.art, task.art.first
     bits = int(np.iinfo(first.dtype).bits)
     spec = PngSpec(first.height, first.width, 4 if art.colored else 2, bits, first.dpi, art.icc, srgb=art.icc is None)
-    strips = _strips(first.height, first.width)
+    strips, (of_box, told) = _strips(first.height, first.width), _bare(task)
     with (
         claimed(task.path, originals=task.originals) as partial,
         partial.open("wb") as file,
         PngRows(file, spec) as sheet,
     ):
-        for rows in in_order(lambda box: without_paper(art, box), strips, task.workers):
+        for rows in in_order(of_box, strips, task.workers):
             sheet.push(rows)
-    return {"height": first.height, "width": first.width, "dpi": first.dpi, "bits": bits}
+    return {"height": first.height, "width": first.width, "dpi": first.dpi, "bits": bits, **told}
+
+
+def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
+    """What makes a box of the artwork without its paper, and what is to be told of it."""
+    art, cut = task.art, task.settings.cut
+    if art.page is None or art.lines is not None or art.flats is not None:
+        return lambda box: without_paper(art, box), {"cut": "layers"}
+    if cut == "found":
+        cut = "figure" if medium_found(art.page, workers=task.workers) == "paint" else "tones"
+    if cut == "tones":
+        return lambda box: without_paper(art, box), {"cut": cut}
+
+    def read(box: Box) -> Pixels:
+        return page_codes(art, box)
+
+    size = art.first.height, art.first.width
+    figure = figure_of(read, size, art.first.dpi, holes=task.settings.holes, workers=task.workers)
+    words = (
+        ""
+        if figure.share < 1
+        else "no bare paper reaches the page's edge, so nothing was cut off: clean the page first"
+    )
+    return lambda box: cut_out(read, figure, box), {"cut": cut, "kept_share": figure.share, "doubt": words}
 
 
 def _strips(height: int, width: int) -> list[Box]:

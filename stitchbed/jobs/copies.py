@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from stitchbed.copies.copies import CopySettings
+from stitchbed.copies.copies import CUTS, CopySettings
 from stitchbed.core.settings import BITS, CODEC, Setting
 from stitchbed.jobs.call import FLATS, LINES, Call
 from stitchbed.pipelines.export import ExportSettings, export
@@ -58,9 +58,15 @@ class WebWishes:
 
 @dataclass(frozen=True)
 class BareWishes:
-    """of, memory, workers : as of a print."""
+    """of, memory, workers : as of a print. cut, holes : as of `CopySettings`."""
 
     of: Annotated[str, OF] = "artwork"
+    cut: Annotated[str, Setting("The figure whole, or each tone as alpha; found from the page.", choices=CUTS)] = (
+        STANDARD.cut
+    )
+    holes: Annotated[
+        tuple[tuple[float, float], ...], Setting("Paper inside the figure that goes too.", unit="mm", low=0)
+    ] = STANDARD.holes
     memory: int = 2**30
     workers: int = 2
 
@@ -83,7 +89,7 @@ def write_web(call: Call, page: Path) -> Mapping[str, Any]:
 
 def write_bare(call: Call, page: Path) -> Mapping[str, Any]:
     """One PNG without paper."""
-    return _copy(call, page, "nopaper", STANDARD)
+    return _copy(call, page, "nopaper", CopySettings(cut=call.settings.cut, holes=call.settings.holes))
 
 
 def _copy(call: Call, page: Path, kind: str, copies: CopySettings) -> Mapping[str, Any]:

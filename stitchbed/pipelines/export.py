@@ -112,6 +112,7 @@ def export(
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)
+            record.warnings += [words] if (words := numbers.get("doubt")) else []
     told = told_of(record, "export", told_in, settings)
     write_json(told_in, told, originals=originals)
     return told

@@ -122,6 +122,25 @@ def test_copy_without_paper(copies: tuple[Path, dict[str, object]], made: Path) 
     assert np.abs(back.astype(int) - over(rgba, painted)).max() <= 1
 
 
+def test_a_painting_is_cut_out_whole_and_a_drawing_by_its_tones(tmp_path: Path) -> None:
+    """A pale wash inside its outline, and hatching: one stays opaque unless told, the other has its tones as alpha."""
+    wash = np.full((400, 500, 3), 255, np.uint8)
+    cv2.circle(wash, (250, 200), 120, (150, 190, 225), -1, cv2.LINE_AA)
+    cv2.circle(wash, (250, 200), 60, (246, 244, 252), -1, cv2.LINE_AA)
+    inked = np.full_like(wash, 255)
+    for n in range(12):
+        cv2.line(inked, (100 + 20 * n, 80), (130 + 20 * n, 300), (12, 12, 12), 4, cv2.LINE_AA)
+    found = {}
+    for name, pixels, cut in (("wash", wash, "found"), ("told", wash, "tones"), ("inked", inked, "found")):
+        tifffile.imwrite(tmp_path / f"{name}.tif", pixels, resolution=(DPI, DPI), resolutionunit=2, iccprofile=ICC)
+        record = export(tmp_path / f"{name}.tif", tmp_path, ExportSettings(("nopaper",), copies=CopySettings(cut=cut)))
+        told = record["numbers"]["nopaper"]
+        found[name] = told["cut"], cv2.imread(str(tmp_path / told["file"]), cv2.IMREAD_UNCHANGED)[..., 3]
+    assert [cut for cut, _ in found.values()] == ["figure", "tones", "tones"]
+    assert found["wash"][1][200, 250] == 255 and found["told"][1][200, 250] == 11  # of 244
+    assert found["wash"][1][20, 20] == found["told"][1][20, 20] == 0 < found["inked"][1].max()
+
+
 def test_same_size_is_code_for_code(made: Path, tmp_path: Path) -> None:
     settings = ExportSettings(make=("print",), stem="same")
     record = export(made / "map.tif", tmp_path, settings)
