@@ -13,7 +13,7 @@ import signal
 import sys
 from contextlib import suppress
 from difflib import get_close_matches
-from types import FrameType, ModuleType
+from types import FrameType
 from typing import NoReturn
 
 import click
@@ -43,19 +43,6 @@ COMMANDS = {
 OF_DESK = ("desk", "guide")  # of the commands, those whose files are in the folder of that name
 
 
-def _loaded(module: str) -> ModuleType:
-    """A module, loaded without looking for garbage: loading makes none, and looking takes a fifth of its time.
-
-    What was loaded stays, so it is not looked through at the end of the program either.
-    """
-    gc.disable()
-    try:
-        return importlib.import_module(module)
-    finally:
-        gc.freeze()
-        gc.enable()
-
-
 class Commands(click.Group):
     """Loads a command's file only when it is asked for, so that `--help` and small commands start at once."""
 
@@ -68,7 +55,8 @@ class Commands(click.Group):
         if cmd_name not in COMMANDS:
             return None
         home = "desk" if cmd_name in OF_DESK else "commands"
-        command: click.Command = _loaded(f"stitchbed.cli.{home}.{cmd_name}").command
+        command: click.Command = importlib.import_module(f"stitchbed.cli.{home}.{cmd_name}").command
+        gc.enable()  # put off while all that a command needs was loaded; see `__main__`
         return command
 
     def resolve_command(
