@@ -153,8 +153,10 @@ def test_what_is_a_series(line: Bytes, some: bool) -> None:
 def test_strokes_of_other_thickness_are_none_of_the_series() -> None:
     line = series(7, thick=1)
     assert hatching(line, CELL)[44].any()
-    line[42:47, 20:80] = 1  # the fourth, five times as thick
-    assert not hatching(line, CELL)[42:47].any()
+    line[44:47, 20:80] = 1  # the fourth, three times as thick: one and a half times, and as much in cells
+    assert hatching(line, CELL)[44:47].any()
+    line[43, 20:80] = 1
+    assert not hatching(line, CELL)[43:47].any()
 
 
 def test_an_outline_across_hatching_stays() -> None:

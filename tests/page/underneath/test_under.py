@@ -88,6 +88,14 @@ def test_another_color_is_no_pencil() -> None:
         assert np.allclose(bared(light, under, BOX), light, atol=2e-3)
 
 
+def test_a_pixel_that_strays_a_little_is_still_pencil() -> None:
+    left = left_by(PENCIL, np.array([-0.8], np.float32))[0]
+    for astray, like in ((0.045, 0.94), (0.09, 0.37), (0.12, 0.04)):  # of light, .09 being much: exp(-(.5, 1, 4/3)^4)
+        share = np.broadcast_to(left + left[2] * np.array([0, astray, 0], np.float32), (40, 40, 3)).astype(np.float32)
+        found = without(share, Under(INK, 0, 0, 100, pencils=(PENCIL,)))
+        assert np.allclose((found - share)[..., 2] / (1 - share[..., 2]), like, atol=0.04)
+
+
 def test_of_two_pencils_the_one_that_explains_a_pixel_goes() -> None:
     red = Pencil((2, 1, 0), np.array([0.8, 0.0]), np.array([0.1, 0.0]), -1.5, 150.0, np.ones(3), 1000)
     share = np.broadcast_to(left_by(red, np.array([-0.9], np.float32))[0], (40, 40, 3)).astype(np.float32)
