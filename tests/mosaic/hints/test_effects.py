@@ -9,7 +9,7 @@ import pytest
 from laid_pieces import pieces_at, shift
 
 from stitchbed.core.arrays import Array
-from stitchbed.mosaic.hints.effects import contradicted, effect_rows, row_words, without_place
+from stitchbed.mosaic.hints.effects import _lost, contradicted, effect_rows, row_words, without_place
 from stitchbed.mosaic.hints.following import Told
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Grid, Mirrored, Near, NeverShow, PieceDpi, SamePoint
@@ -83,6 +83,14 @@ def test_a_neighbor_that_agrees_no_more_speaks_against_a_hint_that_was_followed(
     assert row(Told(NEAR, True, ""), laid(), away)["against"]
     assert not row(Told(NEAR, False, ""), laid(), away)["against"]
     assert row(Told(NEAR, False, "", True), laid(), laid())["against"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "lost"),
+    [(0.61, 0.29, True), (0.61, 0.31, False), (0.59, 0.0, False), (0.9, None, True), (None, 0.1, False)],
+)
+def test_what_is_lost_is_agreement_there_was(before: float | None, after: float | None, lost: bool) -> None:
+    assert _lost({"before": before, "after": after}) is lost
 
 
 def test_a_grid_and_pieces_that_are_not_there_move_nothing() -> None:

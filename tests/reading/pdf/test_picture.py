@@ -109,9 +109,27 @@ def test_claims_are_held_against_what_is_stored() -> None:
     assert picture_of(PATH, DOCUMENT, shown, 10**6).row_bytes == 102_330
     with pytest.raises(UnreadableTile, match="99 bytes cannot hold 17,056 x 1 px"):
         picture_of(PATH, DOCUMENT, replace(shown, image=image(bytes(99), Width=17_056, **wide)), 10**6)
-    with pytest.raises(UnreadableTile, match="100 bytes cannot hold 17,000 x 1,000 px"):
-        shown = Painted(image(bytes(100), Width=17_000, Height=1000, Filter=Name.DCTDecode), UNIT, True, False)
-        picture_of(PATH, DOCUMENT, shown, 10**8)
+    # 15,700 bytes of a JPEG stand for 1,024 px each at most: 16,076,800
+    shown = Painted(image(bytes(15_700), Width=4009, Height=4009, Filter=Name.DCTDecode), UNIT, True, False)
+    assert picture_of(PATH, DOCUMENT, shown, 10**8).width == 4009
+    with pytest.raises(UnreadableTile, match="15,700 bytes cannot hold 4,010 x 4,010 px"):
+        wide = image(bytes(15_700), Width=4010, Height=4010, Filter=Name.DCTDecode)
+        picture_of(PATH, DOCUMENT, replace(shown, image=wide), 10**8)
+
+
+@pytest.mark.parametrize(
+    ("name", "growth"), [("LZWDecode", 2731), ("RunLengthDecode", 64), ("ASCII85Decode", 4), ("ASCIIHexDecode", 1)]
+)
+def test_every_plain_filter_has_the_most_it_can_unfold_to(name: str, growth: int) -> None:
+    most = 50 * growth + 64  # bytes, of 50 and the few that are free
+    for width in (most, most + 1):
+        wide = image(bytes(50), Width=width, Height=1, Filter=Name(f"/{name}"))
+        shown = Painted(wide, UNIT, True, False)
+        if width == most:
+            assert picture_of(PATH, DOCUMENT, shown, 10**6).width == most
+            continue
+        with pytest.raises(UnreadableTile, match="cannot hold"):
+            picture_of(PATH, DOCUMENT, shown, 10**6)
 
 
 def test_values_turned_round() -> None:
@@ -180,6 +198,13 @@ def test_a_jpeg_2000_says_its_samples_and_bits(samples: int, bits: int) -> None:
     for data in (made, jpeg_2000(4, 5, samples, bits), jpeg_2000(4, 5, samples, bits, origin=(3, 2))):
         found = said_by(data, ColorSpace=None, BitsPerComponent=None)
         assert (found.samples, found.bits, found.colors.channels) == (samples, bits, samples)
+
+
+def test_the_header_of_a_jpeg_2000_is_looked_for_near_its_beginning() -> None:
+    code = jpeg_2000(4, 5, 1, 8)
+    assert said_by(bytes(2**16 - 4) + code).bits == 8
+    with pytest.raises(UnreadableTile, match="no header"):
+        said_by(bytes(2**16 - 3) + code)
 
 
 @pytest.mark.parametrize(

@@ -34,6 +34,7 @@ def document(folder: Path, *pages: PdfPage) -> Path:
 
 
 def test_pages_are_counted_within_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert count(document(tmp_path, PAGE)) == 1
     path = document(tmp_path, *[PAGE] * 3)
     assert count(path) == 3
     monkeypatch.setattr(reader, "MOST_PAGES", 2)
