@@ -101,6 +101,7 @@ def test_barred_parts_of_a_piece_are_not_shown() -> None:
 def test_a_piece_that_was_not_placed_is_told() -> None:
     plan, rows, words = shown(Show("c.tif", box(1, 1, 5, 5)))
     assert words == [f"show {rows[0]['text']}: the piece was not placed"] and not rows[0]["followed"]
+    assert rows[0]["words"] == "0.0 of 0.0 sq cm are taken from it now"
     assert np.array_equal(plan.seams.labels, plan_of().seams.labels)
 
 
@@ -147,3 +148,7 @@ def test_specks_on_the_place_give_way_to_those_of_the_piece_shown_now(monkeypatc
     assert (found[1].radius.tolist(), found[1].contrast.tolist()) == ([1.0], [9.0])
     plain, _, _ = shown(said, plan=plan_of(spots=(here, away)), spare=spare_of(NO_MARKS, marks))
     assert plain.spots == (away,) and len(asked) == 1
+    # the first piece right of the middle, where columns have larger numbers than any row
+    mark = Candidates(np.array([(225.0, 55.0)]), np.array([1.0]), np.array([9.0]))
+    shown(Show("a.tif", box(21.1, 4.1, 24.9, 8.9)), spare=spare_of(mark, NO_MARKS), dust=True)
+    assert asked[1][0][0].xy.tolist() == [[225.0, 55.0]]

@@ -46,6 +46,14 @@ def test_a_point_in_drawing_is_found_to_a_fraction_of_a_px(miss: tuple[float, fl
     assert np.linalg.eigvalsh(one.info).min() > 100  # surer than a tenth of a px
 
 
+@pytest.mark.parametrize(
+    ("miss", "within_mm", "found"), [(4, 1.0, True), (6, 1.0, False), (6.5, 1.5, True), (7.5, 1.5, False)]
+)
+def test_a_spot_is_believed_within_twice_of_what_was_said(miss: float, within_mm: float, found: bool) -> None:
+    said = hint((120, 60), (40 + miss, 58), within_mm=within_mm)  # px, of which two are a mm; and one more
+    assert said_points([said], PIECES, SCALES, read, SETTINGS)[0].found is found
+
+
 def test_a_point_farther_off_than_it_may_be_is_as_said() -> None:
     (one,) = said_points([hint((120, 60), (48, 58))], PIECES, SCALES, read, SETTINGS)  # 8 px, and 1 mm is 2 px
     assert not one.found and np.array_equal(one.at, [(120, 60), (48, 58)])
