@@ -44,6 +44,8 @@ def test_pieces_left_out_go_with_the_hints_that_name_them() -> None:
     assert words[1] == "hints of pieces left out: near x/a.tif 1,2, apart b.tif a.tif"
     alone = taking_part(TILES, Hints(leave_out=(LeaveOut("c.tif"),)))
     assert alone == (TILES[:2], Hints(), ["left out as a hint says: c.tif"])
+    two = taking_part(TILES, Hints(leave_out=(LeaveOut("a.tif"), LeaveOut("c.tif"))))
+    assert two == (TILES[1:2], Hints(), ["left out as a hint says: x/a.tif, c.tif"])
 
 
 def test_not_all_pieces_may_be_left_out_and_none_that_is_not_there() -> None:
