@@ -194,6 +194,13 @@ def test_a_loose_piece_is_found_where_it_was_said_to_lie(hint: Near | Beside) ->
     assert told.followed and not told.against and told.words.startswith("followed: the pictures agree to 0.")
 
 
+@pytest.mark.parametrize("hint", [Beside("a", "above", "c", 45, 0.0, 4.0), Beside("a", "left", "b", 60, 0.0, 4.0)])
+def test_sides_are_those_of_the_sheet(hint: Beside) -> None:
+    state = follow(Hints(beside=(hint,)), (BD, CD), FOUR)
+    (new,) = fresh(state, (BD, CD))
+    assert new.b == "a" and off(new) < 1.0
+
+
 def test_elsewhere_a_loose_piece_is_not_taken() -> None:
     state = follow(Hints(near=(Near("d", (60, 40), 0.0, 4.0),)), (AB, AC), FOUR)
     assert has(state, AB, AC)

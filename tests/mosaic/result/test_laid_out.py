@@ -66,6 +66,7 @@ def test_one_island_lies_at_the_top_left(tmp_path: Path) -> None:
     assert np.allclose(place(record, "a"), shift(0, 10)) and np.allclose(place(record, "b"), shift(60, 0))
     # corners of the last px lie at 60 + 159 and 10 + 119
     assert (record["canvas"]["width"], record["canvas"]["height"]) == (220, 130)
+    assert record["canvas"]["path"] == tmp_path / "canvas.tif"
     assert (record["canvas"]["dpi"], record["canvas"]["channels"], record["canvas"]["dtype"]) == (DPI, 3, "uint16")
     row = record["placements"][0]
     assert (row["tile"], row["sigma_px"], row["rotation_deg"], row["scale"]) == ("a", 1.5, 0.0, 1.0)
