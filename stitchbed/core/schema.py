@@ -45,10 +45,13 @@ def schema_of(kind: Any) -> dict[str, Any]:
 
 def _object(kind: Any) -> dict[str, Any]:
     hints = get_type_hints(kind, include_extras=True)
+    always = kind.__required_keys__ if kind.__total__ else frozenset()
     return {
         "type": "object",
         "properties": {name: schema_of(hint) for name, hint in hints.items()},
         # written as texts (PEP 563), hints do not tell the class which keys may be missing: they are asked themselves
-        "required": sorted(name for name, hint in hints.items() if get_origin(hint) is not NotRequired),
+        "required": sorted(
+            name for name, hint in hints.items() if name in always and get_origin(hint) is not NotRequired
+        ),
         "additionalProperties": False,
     }

@@ -9,9 +9,29 @@ from pathlib import Path
 from typing import Any, Literal, NotRequired, TypedDict
 
 from stitchbed.core.record import Record, beside
-
-Rows = list[dict[str, Any]]
-Verdict = Literal["good", "usable", "redo"]
+from stitchbed.pipelines.contract.parts import (
+    AccuracyPart,
+    AdvicePart,
+    BedPart,
+    ChangeRow,
+    CostPart,
+    CriterionPart,
+    DpiRow,
+    DustPart,
+    GainRow,
+    HintRow,
+    LayoutPart,
+    LiftRow,
+    OtherLayout,
+    OutsidePart,
+    PieceRow,
+    ResidualRow,
+    RoughPlacement,
+    ScanRow,
+    SeamPart,
+    SetPart,
+    Verdict,
+)
 
 
 class StepRecord(TypedDict):
@@ -104,18 +124,18 @@ class JoinRecord(TypedDict):
     placed: list[str]
     placements: list[PlacementRow]
     links: list[LinkRow]
-    residuals: Rows
-    gains: Rows
-    bed: dict[str, Any]
-    lift: Rows
-    dust: dict[str, Any]
-    seams: dict[str, Any]
+    residuals: list[ResidualRow]
+    gains: list[GainRow]
+    bed: BedPart
+    lift: list[LiftRow]
+    dust: DustPart
+    seams: SeamPart
     steps: list[StepRow]
     warnings: list[str]
-    outside: dict[str, Any]
-    accuracy: dict[str, Any]
-    changes: Rows
-    hints: Rows
+    outside: OutsidePart
+    accuracy: AccuracyPart
+    changes: list[ChangeRow]
+    hints: list[HintRow]
     layout_only: NotRequired[bool]
     islands: NotRequired[list[list[str]]]
     drawing_from_canvas: NotRequired[list[list[float]]]
@@ -132,10 +152,10 @@ class CheckRecord(TypedDict):
 
     command: Literal["check"]
     verdict: Verdict
-    pieces: Rows
-    set: dict[str, Any]
+    pieces: list[PieceRow]
+    set: SetPart
     islands: list[list[str]]
-    placements: Rows
+    placements: list[RoughPlacement]
     warnings: list[str]
     seconds: float
 
@@ -147,11 +167,11 @@ class PlanRecord(TypedDict):
     art_mm: list[float]
     bed_mm: list[float]
     closed_sides: list[str]
-    advice: dict[str, Any]
-    layout: dict[str, Any]
-    costs: dict[str, Any]
-    others: Rows
-    dpi_table: Rows
+    advice: AdvicePart
+    layout: LayoutPart
+    costs: CostPart
+    others: list[OtherLayout]
+    dpi_table: list[DpiRow]
     cautions: list[str]
     handling: list[str]
     drawings: list[str]
@@ -162,12 +182,12 @@ class CompareRecord(TypedDict):
 
     command: Literal["compare"]
     warnings: list[str]
-    criterion: dict[str, Any]
+    criterion: CriterionPart
     best: str
     advised_dpi: float
     detail_goes_on: bool
     interpolated: list[str]
-    scans: Rows
+    scans: list[ScanRow]
     crops: NotRequired[str]
 
 
