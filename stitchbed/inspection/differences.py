@@ -26,6 +26,7 @@ MINE = 2.0  # times the other's amplitude
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 7, 0.5  # of the other's fine power; cells that hang together; most of an overlap
+LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = (
     1.6,

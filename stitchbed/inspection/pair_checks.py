@@ -11,7 +11,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes
+from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes
 from stitchbed.inspection.findings import Evidence, Finding, believed_dpi
 from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import Course
@@ -20,10 +20,7 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
-DUST_PER_CM2, LEAST_DUST = (
-    0.5,
-    8,
-)  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
+DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 

@@ -10,6 +10,7 @@ from collections import Counter
 import numpy as np
 
 from stitchbed.inspection import quality
+from stitchbed.inspection.differences import LEAST_DUST
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.quality import Trace
@@ -60,7 +61,14 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     known = [value for value in others if value is not None]
     if own is None or not known:
         return []
-    against = [value if pair[0] == index else -value for pair, value in evidence.sharper.items() if index in pair]
+    dusty = _beside_dust(evidence, index)
+    against = [
+        value if pair[0] == index else -value
+        for pair, value in evidence.sharper.items()
+        if index in pair and not dusty & set(pair)
+    ]
+    if dusty and not against:
+        return []
     below = float(np.median(known)) - own
     beside = -float(np.median(against)) if against else None
     if below > BLUR_ALONE if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
@@ -75,6 +83,16 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
             )
         ]
     return []
+
+
+def _beside_dust(evidence: Evidence, index: int) -> set[int]:
+    """Neighbors with specks of their own: beside them a clean piece looks soft."""
+    return {
+        other
+        for item in evidence.differences
+        for own, other, sight in ((item.a, item.b, item.own_b), (item.b, item.a, item.own_a))
+        if own == index and sight.specks >= LEAST_DUST
+    }
 
 
 def _noisy(evidence: Evidence, index: int) -> list[Finding]:

@@ -16,6 +16,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
+from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains, suspects
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
@@ -31,6 +32,7 @@ SAME_SHARE = 0.9  # of a piece seen by another
 SAME_MM = 2.0  # between their sides: laid down once and scanned twice
 WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
+SURE_TIMES, LEAST_PIECES = 5.0, 4  # standard errors over the pieces: what is drawn differs from place to place too
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 
 
@@ -325,22 +327,30 @@ def _soft_side(evidence: Evidence) -> list[Finding]:
     """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
     not.
     """
-    if len(evidence.looks) < 4:
-        return []
     for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):
-        thirds: list[list[float]] = [[], [], []]
-        for look in evidence.looks:
-            for item in look.sharpness:
-                share = (item.x / look.shape[1], item.y / look.shape[0])[axis]
-                thirds[min(2, int(3 * share))].append(math.log(item.ratio))
-        means = [float(np.median(part)) if len(part) >= 8 else math.nan for part in thirds]
-        best = float(np.nanmax(means)) if not all(map(math.isnan, means)) else 0.0
-        for name, mean in zip(names, means, strict=True):
-            if best - mean > SOFT_SIDE:
+        table = np.array([_thirds(look, axis) for look in evidence.looks])
+        known = [column[np.isfinite(column)] for column in table.T]
+        best = int(np.argmax([np.median(column) if len(column) else -math.inf for column in known]))
+        for index, name in enumerate(names):
+            below = table[:, best] - table[:, index]
+            below = below[np.isfinite(below)]
+            if len(below) < LEAST_PIECES:
+                continue
+            loss, doubt = float(np.median(below)), float(below.std(ddof=1)) / math.sqrt(len(below))
+            if loss > SOFT_SIDE and float(below.mean()) > SURE_TIMES * doubt:
                 why = f"all pieces are softer in the {name} third of the bed"
                 change = "clean the glass and the lid there; keep the important parts away from that side"
-                return [Finding("soft side", "usable", why, change, {"below_log": round(best - mean, 3)})]
+                return [Finding("soft side", "usable", why, change, {"below_log": round(loss, 3)})]
     return []
+
+
+def _thirds(look: Look, axis: int) -> list[float]:
+    """Median log edge ratio of a piece in each third across (axis 0) or down; NaN where too little is drawn."""
+    parts: list[list[float]] = [[], [], []]
+    for item in look.sharpness:
+        share = (item.x / look.shape[1], item.y / look.shape[0])[axis]
+        parts[min(2, int(3 * share))].append(math.log(item.ratio))
+    return [float(np.median(part)) if len(part) >= 2 else math.nan for part in parts]
 
 
 def _smear(evidence: Evidence) -> list[Finding]:

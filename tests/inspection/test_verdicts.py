@@ -12,6 +12,7 @@ import pytest
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.differences import LEAST_DUST, Difference, Sight
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
 from stitchbed.inspection.overlaps import Comparison
@@ -106,3 +107,29 @@ def test_sharpness_is_told_by_thirds_of_the_bed_over_the_piece_s_own(look: Look)
     blank = judged(evidence([replace(look, sharpness=())]))["pieces"][0]["numbers"]
     assert blank["edge_ratio"] is None and blank["blur_px"] is None
     assert blank["sharpness_across"] == [[None] * 3] * 3
+
+
+def test_a_side_is_soft_where_it_is_in_every_piece(look: Look) -> None:
+    def piece(right: float, middle: float) -> Look:
+        ratios = {50.0: middle, 150.0: middle, 250.0: right}
+        places = [(x, y) for x in ratios for y in (40.0, 140.0, 240.0)]
+        return replace(look, sharpness=tuple(Sharpness(x, y, ratios[x]) for x, y in places))
+
+    pairs = tuple(alike(k, k + 1) for k in range(5))
+    soft = judged(evidence([piece(1.8 + 0.02 * k, 2.9) for k in range(6)], pairs))
+    assert [f.fault for f in soft["set"]["findings"] if f.level != "note"] == ["soft side"]
+    # washes beside strokes: as soft on the right in most pieces, but by what is drawn there
+    drawn = judged(evidence([piece(1.4 if k < 4 else 3.0, 2.9) for k in range(6)], pairs))
+    assert [f.fault for f in drawn["set"]["findings"] if f.level != "note"] == []
+
+
+def test_a_clean_piece_is_not_blurred_beside_a_dusty_one(look: Look) -> None:
+    def piece(ratio: float) -> Look:
+        return replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0 * k, ratio) for k in range(1, 6)))
+
+    plain = evidence([piece(2.2), piece(3.0), piece(3.0)], tuple(alike(k, k + 1) for k in range(2)))
+    sharper = replace(plain, sharper={(0, 1): -0.4, (1, 2): 0.0})
+    clean, dusty = Sight(None, 0, 3, 4e4, 0), Sight(None, LEAST_DUST + 20, LEAST_DUST + 23, 4e4, 0)
+    for own, blurred in ((clean, True), (dusty, False)):
+        told = judged(replace(sharper, differences=(Difference(0, 1, clean, own),)))
+        assert ("blurred" in [finding.fault for finding in told["pieces"][0]["findings"]]) == blurred
