@@ -58,7 +58,9 @@ def _legend(sheet: PlanSheet) -> list[Shape]:
     text = "Numbers give the order. The small triangle points to the side that lies at the top of the scan."
     shapes: list[Shape] = [Words(MARGIN, 21, text, 3.2, SOFT)]
     if len(turns) > 1:
-        shapes.append(Words(MARGIN, 25.5, "Turn the sheet by half a turn where it points the other way.", 3.2, SOFT))
+        half = "Turn the sheet by half a turn where it points the other way."
+        any_way = "Turn the sheet until the triangle points to the top of the scan."
+        shapes.append(Words(MARGIN, 25.5, any_way if len({turn % 180 for turn in turns}) > 1 else half, 3.2, SOFT))
     if sheet.marks:
         shapes.append(
             Words(
