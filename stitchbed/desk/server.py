@@ -216,8 +216,9 @@ def listening(port: int) -> socket.socket:
     return sock
 
 
-def serve(app: ASGIApp, sock: socket.socket, ready: Callable[[], None]) -> None:
-    """Serve until Ctrl-C or SIGTERM. ready : called once requests are taken."""
+def serve(app: ASGIApp, sock: socket.socket, ready: Callable[[], None], ending: Callable[[], None]) -> None:
+    """Serve until Ctrl-C or SIGTERM. ready : called once requests are taken. ending : before answers are waited for, as
+    those that tell of events would never end."""
     import uvicorn
 
     config = uvicorn.Config(
@@ -228,6 +229,10 @@ def serve(app: ASGIApp, sock: socket.socket, ready: Callable[[], None]) -> None:
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             ready()
+
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            ending()
+            await super().shutdown(sockets)
 
     Server(config).run(sockets=[sock])
 

@@ -1,6 +1,6 @@
 """I measure the desk by hand: how soon one sees pieces, places and a huge canvas, how soon a stop acts, what it weighs.
 
-    python tests/benches/bench_desk.py [folder]
+    python tests/benches/bench_desk.py [folder [nine] [huge]]
 
 Out: seconds and bytes on standard output, each of several rounds, with the load of the machine. Nine A4 pieces at
 300 dpi; a canvas of 280 megapixels, 16 bits. What is drawn for it stays in the folder.
@@ -61,6 +61,7 @@ def browser() -> Any:
         "headless",
         "no-sandbox",
         "disable-gpu",
+        "force-prefers-reduced-motion",  # the way of a step by keys, which glides, is not what is measured
         "window-size=1440,900",
         f"user-data-dir={tempfile.mkdtemp()}",
     ):
@@ -147,9 +148,12 @@ def canvas(page: Any, folder: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         spec = MasterSpec(HEIGHT, WIDTH, 3, "uint16", False, 600, None)
         write_master(path, spec, blocks(spec))
+    # left out, so that nothing is worked on while it is looked at
+    (folder / "job.toml").write_text('pieces = ["pieces"]\nleave_out = ["pieces/canvas.tif"]\n[join]\n')
     with desk(folder) as (address, process):
         page.get(address)
         until(page, "return document.querySelector('[data-closer]') !== null")
+        time.sleep(3)
         firsts = []
         for _ in range(ROUNDS):
             page.execute_cdp_cmd("Network.clearBrowserCache", {})
@@ -178,16 +182,17 @@ def stepped(page: Any, move: Callable[[int], str]) -> list[float]:
     return spent
 
 
-def main(folder: Path) -> None:
-    """Run and print."""
+def main(folder: Path, only: list[str]) -> None:
+    """Run and print. only : "nine", "huge", or none for both."""
     os.environ["PYTHONPATH"] = os.pathsep.join(search_path.PLACES)
     page = browser()
+    parts = {"nine": pieces, "huge": canvas}
     try:
-        pieces(page, folder / "nine")
-        canvas(page, folder / "huge")
+        for name in only or parts:
+            parts[name](page, folder / name)
     finally:
         page.quit()
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1] if len(sys.argv) > 1 else tempfile.mkdtemp()))
+    main(Path(sys.argv[1] if len(sys.argv) > 1 else tempfile.mkdtemp()), sys.argv[2:])

@@ -42,4 +42,4 @@ def command(job: Path, port: int, browser: bool, memory: int, workers: int) -> N
             if browser:
                 webbrowser.open(access.address())
 
-        serve(app_of(session, access, told), sock, ready)
+        serve(app_of(session, access, told), sock, ready, session.hub.close)
