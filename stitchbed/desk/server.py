@@ -11,6 +11,7 @@ import asyncio
 import json
 import re
 import socket
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from importlib import resources
@@ -170,6 +171,7 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
     async def alive(app: Starlette) -> AsyncIterator[None]:
         loop = asyncio.get_running_loop()
         beside = [loop.create_task(session.worker.warm()), loop.create_task(session.keep_watch())]
+        threading.Thread(target=session.pictures.warm, daemon=True).start()
         yield
         for task in beside:
             task.cancel()

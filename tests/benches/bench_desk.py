@@ -32,10 +32,21 @@ from stitchbed.output.tiff_master import MasterSpec, write_master
 SHEET = (9118, 6448)  # px of a sheet that three by three A4 pieces at 300 dpi cover, a fifth shared
 STEPS = 60
 ROUNDS = 3
-MOVES: dict[str, Callable[[int], str]] = {
-    "pan": lambda n: f"desk.viewer.moveBy({(-1) ** (n // 7) * 700}, {-260 if n % 3 else 500})",
-    "zoom": lambda n: f"desk.viewer.zoomBy({1 / 1.6 if n % 8 < 4 else 1.6})",
-}
+
+
+def along(number: int) -> str:
+    """A step of half a screen over a part never seen before, in rows to and fro."""
+    down = number % 16 == 15
+    return f"desk.viewer.moveBy({0 if down else (-1) ** (number // 16) * -700}, {-800 if down else 0})"
+
+
+def in_and_out(number: int) -> str:
+    """A step of zoom: four out, four in again somewhere else."""
+    at = f"[{40 + 97 * number % 800}, {40 + 61 * number % 600}]"
+    return f"desk.viewer.zoomBy({'1 / 1.6' if number % 8 < 4 else '1.6'}, {at})"
+
+
+MOVES: dict[str, Callable[[int], str]] = {"pan": along, "zoom": in_and_out}
 
 
 @contextmanager
@@ -172,7 +183,8 @@ def canvas(page: Any, folder: Path) -> None:
 def stepped(page: Any, move: Callable[[int], str]) -> list[float]:
     """ms of each step, from the wish until all of it is drawn; nothing of it was looked at before."""
     page.execute_cdp_cmd("Network.clearBrowserCache", {})
-    page.execute_script("desk.viewer.open(desk.viewer.source); desk.viewer.zoomTo(1)")
+    corner = "desk.viewer.goTo({ scale: 1 / devicePixelRatio, left: 0, top: 0 })"
+    page.execute_script(f"desk.viewer.open(desk.viewer.source); {corner}")
     time.sleep(2)
     spent = []
     for number in range(STEPS):

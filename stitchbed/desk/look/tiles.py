@@ -5,6 +5,7 @@ In: an id that was handed out, halvings, row, column. Out: JPEG.
 
 from __future__ import annotations
 
+import importlib
 import threading
 from collections import OrderedDict
 from pathlib import Path
@@ -22,7 +23,7 @@ MOST_OPEN = 32  # pictures; each keeps a small view of some 7 MB at most
 
 
 class Pictures:
-    """Open pictures, the one looked at last staying longest; close it. The readers are loaded with the first tile."""
+    """Open pictures, the one looked at last staying longest; close it. `warm` loads the readers, or the first tile."""
 
     def __init__(self) -> None:
         self._known: dict[str, Path] = {}
@@ -72,6 +73,10 @@ class Pictures:
             while len(self._open) > MOST_OPEN:
                 self._open.popitem(last=False)
             return self._open[key]
+
+    def warm(self) -> None:
+        """Load the readers, so that the first tile need not wait for them."""
+        importlib.import_module("stitchbed.report.one_tile")
 
     def close(self) -> None:
         """Close all."""
