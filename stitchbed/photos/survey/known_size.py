@@ -22,7 +22,7 @@ from stitchbed.photos.geometry.outline import find_outline
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
-from stitchbed.photos.geometry.rectangle import Line, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.rectangle import Line, beside, corners_of, find_sides, sides_through
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
@@ -48,6 +48,13 @@ TWO_RECTANGLES = (
     "two rectangles lie within each other, as of a picture in its margin; --size was taken as that of the outer one: "
     "--sides inner takes the other"
 )
+MAYBE_MARGIN = (
+    "what lies close round the sides is not like the table farther out, as a margin is: if the work has one, shape and "
+    "size are wrong; look whether the result ends where the work does, or give its --corners"
+)
+CLOSE_PX, FAR_PX = (5.0, 7.0, 9.0), (42.0, 48.0, 54.0)  # of the view, beyond a side
+OTHER_TONE = 0.12  # logarithm; a lamp at one side changes less over such a way
+GRAINY, CALMER = 0.015, 0.5  # change of tone from place to place that a table has, and share of it that a margin has
 TRUST = "no card: shape and size rest on the size given and on the work being a true rectangle"
 
 
@@ -221,4 +228,25 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
         return found, [UNSURE_SIDES] if found is not None else []
     if inner and outline.inner is not None:
         return outline.inner, []
-    return outline.lines, [TWO_RECTANGLES] if outline.inner is not None else []
+    if outline.inner is not None:
+        return outline.lines, [TWO_RECTANGLES]
+    return outline.lines, [MAYBE_MARGIN] if _in_margin(view, outline.lines) else []
+
+
+def _in_margin(view: NDArray[np.uint8], lines: Mapping[str, Line]) -> bool:
+    """Whether what lies close round the sides is another thing than what lies farther out: calmer, or of another tone.
+
+    A pale margin on a pale table may count as table, and the picture in it as the work.
+    """
+    tones = np.log(view.reshape(*view.shape[:2], -1).mean(axis=2) / 255 + 0.04)
+    corners = corners_of(lines)
+    told = 0
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        near, far = (
+            np.array([tones[y, x] for x, y in (beside(a, b, corners.mean(0), away, view.shape)[0] for away in places)])
+            for places in (CLOSE_PX, FAR_PX)
+        )
+        grains = [float(np.abs(np.diff(band, axis=1)).mean()) for band in (near, far)]
+        other = abs(float(np.median(near) - np.median(far))) > OTHER_TONE
+        told += other or (grains[1] > GRAINY and grains[0] < CALMER * grains[1])
+    return told >= 3

@@ -13,7 +13,8 @@ from flat_photos import photo
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
-from stitchbed.photos.survey.known_size import TRUST, _parted, survey_by_size
+from stitchbed.photos.geometry.rectangle import sides_through
+from stitchbed.photos.survey.known_size import TRUST, _in_margin, _parted, survey_by_size
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
@@ -120,3 +121,14 @@ def test_sides_that_lie_on_two_lines_are_told() -> None:
     assert _parted({0: {"top": good}}) == []
     (note,) = _parted({0: {"top": good, "left": torn}, 1: {"left": good}})
     assert "left side does not lie on one line" in note
+
+
+@pytest.mark.parametrize("margin", [0, 14])
+def test_a_margin_that_looks_like_the_table_is_doubted(margin: int) -> None:
+    """A dark picture on a grainy table, straight on it or in a pale calm margin."""
+    rng = np.random.default_rng(7)
+    view = rng.uniform(120, 240, (300, 400, 3))
+    view[80 - margin : 220 + margin, 100 - margin : 300 + margin] = 200
+    view[80:220, 100:300] = 40
+    lines = sides_through(np.array([[100.0, 80], [299, 80], [299, 219], [100, 219]]))
+    assert _in_margin(view.astype(np.uint8), lines) == (margin > 0)
