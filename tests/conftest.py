@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program itself does, and before numpy is loaded
+
 from pathlib import Path
 
 import joined
