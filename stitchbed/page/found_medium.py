@@ -5,13 +5,16 @@ In: a page that is white where it is bare. Out: the name of its medium.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 
+from stitchbed.core.arrays import Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.sweep import sampled
-from stitchbed.page.medium import medium_of
+from stitchbed.page.medium import Medium, medium_of
 from stitchbed.page.page import Page, linear, luminance, overview
 
 VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, to find where something is drawn
@@ -21,12 +24,19 @@ DRAWN = 0.9  # of white; darker cells of the small view show something drawn
 
 def medium_found(page: Page, *, workers: int = 1) -> str:
     """One of `medium.MEDIA`."""
-    factor = min(
-        max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX)), page.height, page.width
-    )
-    seen = overview(page, factor, workers=workers)[0]
+    seen = overview(page, min(view_factor(page), page.height, page.width), workers=workers)[0]
     boxes = sampled(page, page.box, np.asarray(luminance(seen) < DRAWN, np.float32))
-    step = reduction_to(page.dpi, MEDIUM_DPI)
+    return told_by(lambda box: linear(page, box), boxes, page.dpi, "found").name
+
+
+def view_factor(page: Page) -> int:
+    """The reduction by which a page is seen small."""
+    return max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX))
+
+
+def told_by(light_at: Callable[[Box], Floats], boxes: Sequence[Box], dpi: float, wish: str) -> Medium:
+    """The medium by samples of a page's light relative to its paper, or the one wished for."""
+    step = reduction_to(dpi, MEDIUM_DPI)
     even = [Box(b.row, b.col, b.height // step * step, b.width // step * step) for b in boxes]
-    samples = [shrunk(linear(page, box), step) for box in even]
-    return medium_of(samples, page.dpi / step / MM_PER_INCH).name
+    samples = [shrunk(light_at(box), step) for box in even if not box.empty]
+    return medium_of(samples, dpi / step / MM_PER_INCH, wish)

@@ -24,9 +24,9 @@ from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
-from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
+from stitchbed.page.found_medium import told_by
 from stitchbed.page.line_art.ink_layer import (
     SOLID_HALO,
     InkSettings,
@@ -37,7 +37,7 @@ from stitchbed.page.line_art.ink_layer import (
     solid_ink,
     whitened,
 )
-from stitchbed.page.medium import MEDIUM, Medium, medium_of
+from stitchbed.page.medium import MEDIUM
 from stitchbed.page.page import Page, linear, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -47,7 +47,6 @@ from stitchbed.report.before_after import write_pair
 
 SAMPLES, SAMPLE_PX = 48, 512
 LOOK_MM = 12.0
-MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 WORKER_BYTES = 128 * 2**20  # one thread's share of a page in color, measured
 UNDER = (18, 92, 165)  # sRGB of the color the lines are shown over: saturated, so that a fringe would show
 
@@ -105,7 +104,7 @@ def lift_lines(
         colored = settings.ink not in ("own", "black") and page.channels == 1
         icc = srgb_profile() if colored else page.icc
         samples = [_codes(page, box, colored) for box in spread_boxes(page)]
-        medium = _medium(page, settings.medium)
+        medium = told_by(lambda box: linear(page, box), spread_boxes(page), page.dpi, settings.medium)
         lifting = lifting_of(samples, InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc)
         if page.channels == 1 and not colored and lifting.color is not None:
             lifting = replace(lifting, color=lifting.color[:1])
@@ -163,14 +162,6 @@ def _blocks(page: Page, lifting: Lifting, spec: MasterSpec, colored: bool, worke
         return encode_block(layer[shifted(box, -around.row, -around.col).slices], spec)
 
     return in_order(work, blocks(page.height, page.width, BLOCK), workers)
-
-
-def _medium(page: Page, wish: str) -> Medium:
-    """What the page was made with, told from windows all over it."""
-    factor = reduction_to(page.dpi, MEDIUM_DPI)
-    even = [Box(b.row, b.col, b.height // factor * factor, b.width // factor * factor) for b in spread_boxes(page)]
-    samples = [shrunk(linear(page, box), factor) for box in even if not box.empty]
-    return medium_of(samples, page.dpi / factor / MM_PER_INCH, wish)
 
 
 def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:

@@ -13,14 +13,13 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped
-from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.dust.sweep import ink_of, sampled
+from stitchbed.page.found_medium import told_by, view_factor
 from stitchbed.page.ground import Ground, relative
-from stitchbed.page.medium import Medium, medium_of
+from stitchbed.page.medium import Medium
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.frame import Framing, source_box
 from stitchbed.page.sheet.lamp import lamp_only
@@ -29,9 +28,7 @@ from stitchbed.page.underneath.found import DropSettings, Told, hue_at, under_of
 from stitchbed.page.underneath.pencil import apart, hue_of, sector
 from stitchbed.page.underneath.under import Under
 
-VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, for pictures and to find where ink is
 FAINT_COLOR = 0.02  # of density; of the page seen small, where strokes are pale
-MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 
 
 @dataclass(frozen=True)
@@ -77,17 +74,13 @@ class CleanContext:
 
 def desk_of(page: Page, source: Path, album: Album, workers: int) -> CleanContext:
     """A desk with the page seen small."""
-    factor = max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX))
+    factor = view_factor(page)
     return CleanContext(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
 
 
 def _medium(ground: Ground, boxes: Sequence[Box], wish: str) -> Medium:
     """What the page was made with, told from its samples."""
-    dpi = ground.page.dpi
-    factor = reduction_to(dpi, MEDIUM_DPI)
-    even = [Box(b.row, b.col, b.height // factor * factor, b.width // factor * factor) for b in boxes]
-    samples = [shrunk(relative(ground, box), factor) for box in even]
-    return medium_of(samples, dpi / factor / MM_PER_INCH, wish)
+    return told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, wish)
 
 
 def _under(desk: CleanContext, ground: Ground, frame: Framing, drop: DropSettings) -> tuple[Under, Told]:
