@@ -32,6 +32,7 @@ from stitchbed.inspection.glass import Grain, Smear, grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare, rest_places
 from stitchbed.inspection.patches import course_of
+from stitchbed.inspection.set_checks import SAME_SHARE
 from stitchbed.inspection.verdicts import judged
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
@@ -265,7 +266,8 @@ def _evidence(
     followed = list(zip(pairs, motions, strict=True)) + _implied(tiles, layouts[0], frozenset(pairs))
     courses = tuple(pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed))
     differences = pool.map(lambda pair, motion: difference_of(looks, pair, motion), pairs, motions)
-    specks, patch = _on_glass(looks)
+    again = {pair[1] for pair, seen in zip(pairs, comparisons, strict=True) if seen.shared > SAME_SHARE}
+    specks, patch = _on_glass([look for number, look in enumerate(looks) if number not in again])
     return Evidence(
         tuple(tiles),
         tuple(format_of(tile.path) for tile in tiles),

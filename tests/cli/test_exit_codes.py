@@ -47,7 +47,8 @@ def test_whatever_happens_ends_in_words(
 
 
 WAITING = """
-import sys, time
+import signal, sys, time
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where a shell began this in its background
 from stitchbed import cli
 import click
 @click.command()

@@ -76,7 +76,7 @@ def test_the_desk_opens_its_address_in_the_browser_or_tells_it(
 ) -> None:
     opened: list[str] = []
     monkeypatch.setattr(desking.webbrowser, "open", opened.append)
-    monkeypatch.setattr("stitchbed.desk.server.serve", lambda app, sock, ready: ready())
+    monkeypatch.setattr("stitchbed.desk.server.serve", lambda app, sock, ready, ending: (ready(), ending()))
     words = [str(tmp_path), *([] if browser else ["--no-browser"])]
     result = CliRunner().invoke(desking.command, words)
     assert result.exit_code == 0, result.output

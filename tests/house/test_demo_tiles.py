@@ -24,8 +24,6 @@ from skimage.registration import phase_cross_correlation
 
 from stitchbed.imaging import transfer as light
 
-pytestmark = pytest.mark.xdist_group("demo sheet")  # what is made once serves all
-
 FOLDER = draw_demo.ROOT / "demo_tiles"
 TRUTH: dict[str, Any] = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))
 PIECES = {piece["file"]: piece for piece in TRUTH["pieces"]}

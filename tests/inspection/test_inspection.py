@@ -25,8 +25,6 @@ from stitchbed.inspection.set_checks import _place_words, _quarters
 from stitchbed.pipelines.check import check
 from stitchbed.pipelines.texts.check import summary as check_summary
 
-pytestmark = pytest.mark.xdist_group("inspection")  # what is made once serves all
-
 # What a planted fault brings with it on other pieces or the set: not false alarms, but the same truth seen from there.
 FOLLOWS = {"alone": {"gap"}, "turned": {"gap"}, "skewed": {"gap"}}
 LEVELS = {
@@ -138,7 +136,8 @@ def test_files_that_are_no_scans(tmp_path: Path) -> None:
     broken = tmp_path / "broken.tif"
     broken.write_bytes(b"II*\0 and nothing more")
     record = check([*paths, broken])
-    assert any("broken.tif" in line for line in record["warnings"])
+    (told,) = (one for one in record["set"]["findings"] if one["fault"] == "unreadable")
+    assert told["level"] == record["verdict"] == "redo" and "broken.tif" in told["why"]
     with pytest.raises(UnreadableTile):
         check([broken])
     tiny = tmp_path / "tiny.tif"

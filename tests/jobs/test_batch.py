@@ -109,8 +109,13 @@ def test_in_processes_of_this_machine_and_again(works: Path) -> None:
 def cluster() -> Iterator[str]:
     """The scheduler's address of a real cluster: one worker process on this machine."""
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50, memory_limit=0
-    ) as workers:
+        n_workers=1,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address="127.0.0.1:0",
+        silence_logs=50,
+        memory_limit=0,
+    ) as workers:  # fmt: skip
         yield workers.scheduler_address
 
 

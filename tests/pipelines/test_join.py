@@ -334,7 +334,6 @@ def kept_job(base: Joined, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.xdist_group("kept job")
 @pytest.mark.parametrize("damage", ["one bit", "emptied", "zeros", "swapped", "plan", "plan of a bit less"])
 def test_what_is_kept_is_not_believed_by_its_name(base: Joined, kept_job: Path, tmp_path: Path, damage: str) -> None:
     """Rows and plan that a power cut or a bad disk spoiled are made anew: the same bytes as ever."""

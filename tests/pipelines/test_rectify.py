@@ -44,8 +44,6 @@ from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
-pytestmark = pytest.mark.xdist_group("rectify")  # what is made once serves all
-
 SIZE = (300.0, 210.0)
 PHOTO = (2400, 1600)
 DENSITY = 5.0

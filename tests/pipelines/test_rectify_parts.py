@@ -22,8 +22,6 @@ from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
-pytestmark = pytest.mark.xdist_group("parts")  # what is made once serves all
-
 SIZE = (300.0, 210.0)
 PHOTO = (1200, 1600)
 DENSITY = 6.0
