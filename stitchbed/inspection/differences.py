@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
-from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, speck_depth
+from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, largest_patch, speck_depth
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.patches import Overlay, overlay
 from stitchbed.matching.robust import robust_spread
@@ -141,7 +141,7 @@ def _smeared(laid: Overlay) -> tuple[int, int]:
         ratio = power[own] / np.maximum(power[other], 1e-6)
         usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
         soft = drawn & (ratio < SOFT * min(1.0, usual))
-        largest = _largest(soft | ridged[own]) if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0
+        largest = int(largest_patch(soft | ridged[own]).sum()) if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0
         counts.append(largest)
     return counts[0], counts[1]
 
@@ -169,8 +169,3 @@ def _over(values: Floats, calm: Mask) -> Floats:
 def _cells(values: Floats) -> Floats:
     size = max(1, values.shape[1] // CELL), max(1, values.shape[0] // CELL)
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32).reshape(size[1], size[0])
-
-
-def _largest(cells: Mask) -> int:
-    count, _, stats, _ = cv2.connectedComponentsWithStats(cells.astype(np.uint8), connectivity=8)
-    return int(stats[1:, cv2.CC_STAT_AREA].max()) if count > 1 else 0

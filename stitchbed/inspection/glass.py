@@ -94,10 +94,10 @@ def smear(views: Sequence[Bytes]) -> Smear | None:
         return None
     least = max(ALIKE * math.sqrt(2 * OF_SIX / (len(views) * (len(views) - 1))), ALIKE / 2)
     likeness = _likeness(views, 0)
-    cells = _largest(likeness > least)
+    cells = largest_patch(likeness > least)
     if not LEAST_CELLS <= cells.sum() <= MOST_CELLS * cells.size:
         return None
-    chance = max(int(_largest(_likeness(views, trial) > least).sum()) for trial in range(1, TRIALS))
+    chance = max(int(largest_patch(_likeness(views, trial) > least).sum()) for trial in range(1, TRIALS))
     if cells.sum() < LEAST_CELLS + 2 * chance:  # a regular drawing is alike everywhere
         return None
     row, col = (float(index.mean()) for index in np.nonzero(cells))
@@ -129,9 +129,9 @@ def _pattern(view: Bytes) -> Floats:
     return np.asarray(np.clip(fine / strength, -HELD, HELD), np.float32)
 
 
-def _largest(cells: Mask) -> Mask:
+def largest_patch(cells: Mask) -> Mask:
     """The largest patch of cells that hang together."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(cells.astype(np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(cells.astype(np.uint8), connectivity=8)
     if count < 2:
         return np.zeros_like(cells)
     return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))

@@ -19,6 +19,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
+from stitchbed.matching.robust import robust_sigma
 from stitchbed.page.line_art.regions import flood
 
 MAP_DPI = 150.0  # of the small map: a cell of .17 mm
@@ -90,8 +91,7 @@ def faintest(gray: Floats) -> float:
         return FAINTEST
     middle = float(np.median(bare))
     # what lies below the middle is noise alone; washes are all above
-    spread = 1.4826 * float(np.median(middle - bare[bare <= middle]))
-    return min(max(FAINTEST, middle + SIGMAS * spread), BARE)
+    return min(max(FAINTEST, middle + SIGMAS * robust_sigma(middle - bare[bare <= middle])), BARE)
 
 
 def cut_out(read: Callable[[Box], Pixels], figure: Figure, box: Box) -> Pixels:
