@@ -8,7 +8,7 @@ bent its tones, a curve for each channel is found along with either; it is strai
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +28,8 @@ FEWEST_CURVED, FEWEST_GRAYS = 20, 5  # patches, and grays among them, for a curv
 MOST_LEFT = 8.0  # mean held-out difference that a contrast curve may explain
 CURVE_STEPS = 600  # looks at the patches while a curve is sought
 BEND, APART = 0.3, 2.0  # weak beliefs: curves are mild, and alike in all channels; in dE for a bend of 1
+SETTLED = 1e-13  # tolerance of the solver: far below DIGITS, so that the last bit of a sum decides nothing
+DIGITS = 8  # decimals of coefficients and bends: sums of the processor differ with where in memory an array begins
 RIDGE = 1e-3  # pulls the fit weakly to the plain least squares of XYZ, so that few patches cannot bend it
 
 
@@ -132,7 +134,7 @@ def _solved(
         return np.concatenate([(seen * np.sqrt(weights)[:, None]).ravel(), weak])
 
     guess = np.concatenate([first.ravel(), plain.ravel()])
-    solution = least_squares(errors, guess, method="lm", max_nfev=CURVE_STEPS).x
+    solution = _settled(errors, guess, CURVE_STEPS)
     return solution[first.size :].reshape(plain.shape), solution[: first.size].reshape(shape)
 
 
@@ -149,8 +151,13 @@ def _coefficients(kind: str, light: Array, lab: Array, weights: Array) -> Array:
         seen = _seen_difference(found, lab) * np.sqrt(weights)[:, None]
         return np.concatenate([seen.ravel(), RIDGE * (flat - start.ravel()) / scale * 100])
 
-    solution = least_squares(errors, start.ravel(), method="lm", max_nfev=2000).x
-    return np.asarray(solution.reshape(start.shape), dtype=np.float64)
+    return _settled(errors, start.ravel(), 2000).reshape(start.shape)
+
+
+def _settled(errors: Callable[[Array], Array], guess: Array, most: int) -> Array:
+    """The unknowns with the least squares of errors, to DIGITS decimals."""
+    close = {"ftol": SETTLED, "xtol": SETTLED, "gtol": SETTLED}
+    return np.round(least_squares(errors, guess, method="lm", max_nfev=most, **close).x, DIGITS)
 
 
 def _seen_difference(lab: Array, reference: Array) -> Array:

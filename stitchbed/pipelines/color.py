@@ -172,7 +172,7 @@ def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict
     fit = fit_color(pair.light, pair.lab, pair.neutral, None if settings.kind == "auto" else settings.kind)
     doubt_fit(fit, pair, photo)
     numbers = _fit_numbers(photo, pair, fit)
-    figures = color_figures(fit, pair)
+    figures = {name: round(value, 4) for name, value in color_figures(fit, pair).items()}
     numbers["figures"] = figures
     if settings.table is not None:
         numbers["grade"] = grades(figures, settings.table)
