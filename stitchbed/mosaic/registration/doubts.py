@@ -18,6 +18,7 @@ from stitchbed.mosaic.registration.tie_points import Ties, chosen
 from stitchbed.mosaic.registration.unknowns import axes_shown, turn_and_stretch
 
 MOST_SIGMAS = 4.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
+UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
 MOST_STRETCH = 0.004  # share; paper from a dry room to a moist one stretches by less
 
 
@@ -27,14 +28,16 @@ def doubts(
     px_per_mm: Array,
     *,
     loose: Sequence[int],
+    off_mm: Array,
     flat: Mask,
     folded: Mask,
     settings: tuple[HoldSettings, FoldSettings],
 ) -> list[str]:
-    """Warnings. loose : pieces held by the layout only. flat, folded : (N,) ties where no sheet lifts, at folds."""
+    """Warnings. loose : pieces held by the layout only. off_mm : (T,) how far off each piece may be. flat, folded :
+    (N,) ties where no sheet lifts, at folds."""
     names = [place.tile for place in solved.placements]
     return [
-        *_held_words(names, chosen(ties, flat), loose, settings[0]),
+        *_held_words(names, chosen(ties, flat), loose, off_mm, settings[0]),
         *_fold_words(names, chosen(ties, folded), px_per_mm, settings[1]),
         *_stretch_words(solved),
         *_axes_words(solved),
@@ -47,23 +50,41 @@ def beyond_prior(solved: Alignment, settings: BedSettings) -> bool:
     return bool(np.abs(off).max(initial=0) > MOST_SIGMAS * settings.axis)
 
 
-def _held_words(names: Sequence[str], flat: Ties, loose: Sequence[int], settings: HoldSettings) -> list[str]:
-    """Warnings of pieces that hang by little: by the survey's layout only, or by edges that lift."""
+def _held_words(
+    names: Sequence[str], flat: Ties, loose: Sequence[int], off_mm: Array, settings: HoldSettings
+) -> list[str]:
+    """Warnings of pieces that hang by little: by the survey's layout only, by edges that lift, or by what is drawn
+    along one line, which does not tell how far along it they lie."""
     words = []
     if loose:
-        listed = ", ".join(names[i] for i in loose)
+        listed, most = _with_most(names, loose, off_mm, 2 * settings.layout_mm)
         words.append(
             f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
-            f"{2 * settings.layout_mm:.2g} mm. More overlap, with drawing in it that lies flat, would mend it"
+            f"{most} mm. More overlap, with drawing in it that lies flat, would mend it"
         )
     counts = np.bincount(np.concatenate([flat.a, flat.b]), minlength=len(names))
-    lifted = [names[int(i)] for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
+    lifted = [int(i) for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
     if lifted:
+        listed, most = _with_most(names, lifted, off_mm, 2 * settings.lifted_mm)
         words.append(
-            f"{', '.join(lifted)}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
-            f"about {2 * settings.lifted_mm:g} mm. More overlap would mend it"
+            f"{listed}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
+            f"about {most} mm. More overlap would mend it"
+        )
+    rest = [int(i) for i in np.flatnonzero(off_mm > UNHELD_MM) if i not in {*loose, *lifted}]
+    if rest:
+        listed, most = _with_most(names, rest, off_mm, 0.0)
+        words.append(
+            f"{listed}: what its overlaps show does not hold it firmly, as lines that run one way only; it may be off "
+            f"by {most} mm. More overlap would mend it"
         )
     return words
+
+
+def _with_most(names: Sequence[str], which: Sequence[int], off_mm: Array, least: float) -> tuple[str, str]:
+    """Names of pieces, and mm that the worst of them may be off, `least` at least, rounded up to two digits."""
+    most = max(least, *(float(off_mm[i]) for i in which))
+    digits = 10.0 ** (np.floor(np.log10(most)) - 1)
+    return ", ".join(names[i] for i in which), f"{np.ceil(most / digits - 1e-9) * digits:.3g}"
 
 
 def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: FoldSettings) -> list[str]:

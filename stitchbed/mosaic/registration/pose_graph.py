@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
 
+DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"
 SAID = 1e6  # trust in what a person said; of pictures it is some ten
 
@@ -139,11 +140,7 @@ def _settled(
         name = min(graph.nodes)
         return [Layout(name, {name: np.eye(3)}, (), ())]
     places, agreeing = _best_tree(graph, sizes, settings, rng)
-    dropped = [
-        (graph.edges[e]["link"], "disagrees with the other links around a loop")
-        for e in _sorted_edges(graph)
-        if e not in agreeing
-    ]
+    dropped = [(graph.edges[e]["link"], DISAGREES) for e in _sorted_edges(graph) if e not in agreeing]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     kept.add_nodes_from(graph.nodes)
     dropped += _cut_repeats(kept, [item for item, _ in dropped], settings.sure)

@@ -46,12 +46,13 @@ class Uncertainty:
     """Bounds px that 95 % of the places keep with a probability of 95 %.
 
     error_px : of the whole. shown_px : the same if the beds' axes were known. local_px : one sd per axis of errors no
-    unknown stands for.
+    unknown stands for. piece_px : (T,) the same as shown_px of each tile's worst place, 0 where it shows nothing.
     """
 
     error_px: float
     shown_px: float
     local_px: float
+    piece_px: tuple[float, ...]
 
 
 def uncertainty(
@@ -78,10 +79,11 @@ def uncertainty(
     moves = motion(places, shown, system.columns, frame, settings[0])
     sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
     whole, known = (
-        _bound(covariance_of(system, axes_known=axes_known), moves, sheet, local=local, settings=wishes)
+        _drawn(covariance_of(system, axes_known=axes_known), moves, local=local, settings=wishes)
         for axes_known in (False, True)
     )
-    return Uncertainty(whole, known, local)
+    error, shown_error = (_bound(_left(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known))
+    return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
 
 
 def _variance_factor(places: Sequence[Placement], ties: Ties, weight: Array) -> float:
@@ -123,28 +125,49 @@ def _shown(places: Sequence[Placement], across: int) -> tuple[NDArray[np.intp], 
     return np.concatenate(index), np.concatenate(points)
 
 
-def _bound(
-    covariance: Array,
-    moves: tuple[csr_matrix, csr_matrix],
-    sheet: Array,
-    *,
-    local: float,
-    settings: UncertaintySettings,
-) -> float:
-    """The bound px at `sheet` (N, 2), which the unknowns move by `moves`."""
+def _drawn(
+    covariance: Array, moves: tuple[csr_matrix, csr_matrix], *, local: float, settings: UncertaintySettings
+) -> Array:
+    """(2 N, draws) px, x then y, by which drawn errors of the unknowns put the N places of `moves` off."""
     rng = np.random.default_rng(settings.seed)
     values, vectors = np.linalg.eigh(covariance)
     wrong = (vectors * np.sqrt(np.maximum(values, 0))) @ rng.standard_normal((len(values), settings.draws))
     errors = np.concatenate([moves[0] @ wrong, moves[1] @ wrong])
-    errors += local * rng.standard_normal(errors.shape)
-    whole = _whole_motion(sheet)
-    errors -= whole @ (whole.T @ errors)
-    length = np.hypot(errors[: len(sheet)], errors[len(sheet) :])
-    return float(np.quantile(np.quantile(length, settings.share, axis=0), settings.share))
+    result: Array = errors + local * rng.standard_normal(errors.shape)
+    return result
+
+
+def _bound(length: Array, share: float) -> float:
+    """Bound px that `share` of the places keep in `share` of the draws of `length` (N, draws)."""
+    return float(np.quantile(np.quantile(length, share, axis=0), share))
+
+
+def _of_pieces(errors: Array, sheet: Array, index: NDArray[np.intp], count: int, share: float) -> tuple[float, ...]:
+    """Bound px of each piece's worst place, as seen from those pieces that are held well.
+
+    index : (N,) piece of each place. A piece held by little would else pull the whole along, and all look loose.
+    """
+    weight = np.ones(len(sheet))
+    for _ in range(2):
+        left = _left(errors, sheet, weight)
+        spread = [float((left[index == i] ** 2).mean()) if (index == i).any() else np.inf for i in range(count)]
+        weight = (min(spread) / np.array(spread))[index] ** 2
+    worst = [left[index == i].max(axis=0, initial=0) for i in range(count)]
+    return tuple(float(px) for px in np.quantile(worst, share, axis=1))
+
+
+def _left(errors: Array, sheet: Array, weight: Array) -> Array:
+    """(N, draws) px that are left of `errors` (2 N, draws) without the whole's own move, turn and size, fitted to the
+    places by `weight` (N,)."""
+    whole, root = _whole_motion(sheet), np.sqrt(np.tile(weight, 2))[:, None]
+    fitted = np.linalg.lstsq(root * whole, root * errors, rcond=None)[0]
+    left = errors - whole @ fitted
+    result: Array = np.hypot(left[: len(sheet)], left[len(sheet) :])
+    return result
 
 
 def _whole_motion(sheet: Array) -> Array:
-    """(2 N, 4) orthonormal columns: the moves of points when the whole is moved, turned and resized."""
+    """(2 N, 4) columns of length 1: the moves of points when the whole is moved, turned and resized."""
     x, y = (sheet - sheet.mean(axis=0)).T
     one, none = np.ones(len(sheet)), np.zeros(len(sheet))
     columns = np.stack([np.r_[one, none], np.r_[none, one], np.r_[x, y], np.r_[-y, x]], axis=1)

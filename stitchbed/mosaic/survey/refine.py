@@ -88,17 +88,22 @@ def measure_places(
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
     flat = ~_in_lift(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
-    current, solved, numbers, folded = _bent(context, solved, ties, flat, frame)
+    current, solved, about, folded = _bent(context, solved, ties, flat, frame)
+    numbers = _told(ties, current, solved) | _error_numbers(about, dpi)
+    numbers |= {"travel_seen": _travel_seen(frame, solved), "ties_at_folds": int(folded.sum())}
     loose = [i for group in groups if reference not in group for i in sorted(group)]
     both = (holding, context.settings.folds)
-    warnings = doubts(solved, ties, context.px_per_mm, loose=loose, flat=flat, folded=folded, settings=both)
+    off_mm = np.array(about.piece_px) * MM_PER_INCH / dpi
+    warnings = doubts(
+        solved, ties, context.px_per_mm, loose=loose, off_mm=off_mm, flat=flat, folded=folded, settings=both
+    )
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 
 
 def _bent(
     context: SurveyContext, solved: Alignment, ties: Ties, flat: Mask, frame: Frame
-) -> tuple[list[Placement], Alignment, dict[str, Any], Mask]:
-    """Placements with small fields and round folds with larger ones, what is told of it, and the ties at folds."""
+) -> tuple[list[Placement], Alignment, Uncertainty, Mask]:
+    """Placements with small fields and round folds with larger ones, how far off they may be, and the ties at folds."""
     settings, scales = context.settings, list(context.px_per_mm)
     current, folded = list(solved.placements), np.zeros(len(ties.a), bool)
     if settings.solve_fields:
@@ -115,9 +120,7 @@ def _bent(
         folded=folded,
     )
     solved = replace(solved, weight=np.maximum(solved.weight, folded))
-    numbers = _told(ties, current, solved) | _error_numbers(about, float(context.dpi[frame.anchor]))
-    numbers |= {"travel_seen": _travel_seen(frame, solved), "ties_at_folds": int(folded.sum())}
-    return current, solved, numbers, folded
+    return current, solved, about, folded
 
 
 def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame) -> Alignment:

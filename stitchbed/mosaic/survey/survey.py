@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record, recording
 from stitchbed.matching.pairs import choose
 from stitchbed.matching.similarity_links import Link, NoLink
@@ -30,6 +31,7 @@ from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
 from stitchbed.mosaic.registration.canvas import mean_turn
+from stitchbed.mosaic.registration.contradictions import Contradiction, contradiction_words, contradictions
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
@@ -38,7 +40,7 @@ from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
-from stitchbed.mosaic.survey.refine import measure_places
+from stitchbed.mosaic.survey.refine import Measured, measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
 NOTHING: Mapping[Any, Any] = MappingProxyType({})
@@ -126,7 +128,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
     with recording("measure", context.settings.ties) as measured_step:
         context, places, scales, doubts = first_places(context, layout)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
-        measured_step.numbers = measured.numbers
+        against = contradictions(layout, {tile.name: tile.raster.shape[:2] for tile in context.tiles})
+        measured_step.numbers = measured.numbers | _at_least(against, measured)
     with recording("plan", context.settings.seams) as planned:
         turn = held_turn(context, measured.places)
         turn = mean_turn(measured.places) if turn is None else turn
@@ -144,12 +147,29 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         tuple(lifts),
         tuple(g.small for g in previews),
         (*looked.steps, laying, measured_step, planned),
-        (*warnings, *doubts, *measured.warnings, *quarreling, *words, *contradicted(size.rows)),
+        (
+            *warnings,
+            *contradiction_words(against, measured.dpi / MM_PER_INCH),
+            *doubts,
+            *measured.warnings,
+            *quarreling,
+            *words,
+            *contradicted(size.rows),
+        ),
         tuple(changes),
         (*laid.effects, *size.rows, *without_place(context.hints)),
         tuple(levels),
         tuple(g.marks for g in previews),
     )
+
+
+def _at_least(against: Sequence[Contradiction], measured: Measured) -> dict[str, float]:
+    """The error told, where links that contradict each other leave a larger one possible."""
+    most = max([one.off_px for one in against], default=0.0)
+    if not most > measured.numbers.get("error_px", np.inf):
+        return {}
+    figure = {name: round(most, 3) for name in ("error_px", "error_px_axes_known")}
+    return {**figure, "error_mm": round(most / measured.dpi * MM_PER_INCH, 4)}
 
 
 def _loosened(context: SurveyContext, layout: Layout) -> SurveyContext:

@@ -58,9 +58,9 @@ def hints_told(record: Mapping[str, Any]) -> list[str]:
 def accuracy(record: Mapping[str, Any]) -> list[str]:
     """How far the canvas is to be trusted: the agreement of neighbors, and the estimated error of the whole."""
     told = record.get("accuracy", {})
-    if told.get("rms_px") is None:
+    if told.get("error_px") is None:
         return []
-    lines = [f"Neighbors agree to {told['rms_px']:.2f} px."]
+    lines = [f"Neighbors agree to {told['rms_px']:.2f} px."] if told["rms_px"] is not None else []
     error, known = told["error_px"], told["error_px_axes_known"]
     lines.append(f"True to {error:.2g} px ({told['error_mm']:.2g} mm) at 95 % of its places, by estimate.")
     if known < AXES_SHARE * error:

@@ -38,9 +38,19 @@ def _solved(turn: float, linear: np.ndarray, **changes: object) -> tuple[Alignme
     return adjust_bundle(places, ties, frame, replace(AlignmentSettings(), **changes), BedSettings()), ties
 
 
-def _words(found: Alignment, ties: Ties, *, loose: tuple[int, ...] = (), flat: int = 300, folded: int = 0) -> list[str]:
-    rows = np.arange(300)
-    return doubts(found, ties, SCALE, loose=loose, flat=rows < flat, folded=rows < folded, settings=SETTINGS)
+def _words(
+    found: Alignment,
+    ties: Ties,
+    *,
+    loose: tuple[int, ...] = (),
+    off_mm: tuple[float, float] = (0.01, 0.02),
+    flat: int = 300,
+    folded: int = 0,
+) -> list[str]:
+    rows, off = np.arange(300), np.array(off_mm)
+    return doubts(
+        found, ties, SCALE, loose=loose, off_mm=off, flat=rows < flat, folded=rows < folded, settings=SETTINGS
+    )
 
 
 def test_a_sound_pair_raises_no_doubt() -> None:
@@ -54,6 +64,17 @@ def test_what_hangs_by_little_is_named() -> None:
     assert "right.tif" in by_links and "left.tif" not in by_links and "links only" in by_links
     (by_edges,) = _words(found, ties, flat=5)
     assert "left.tif, right.tif" in by_edges and "edges that lift" in by_edges
+
+
+def test_the_figure_told_of_a_piece_is_how_far_off_it_may_be_and_never_less_than_links_allow() -> None:
+    found, ties = _solved(0.5, np.eye(2))
+    (little,) = _words(found, ties, loose=(1,))
+    (much,) = _words(found, ties, loose=(1,), off_mm=(0.01, 12.31))
+    assert "off by 1 mm" in little and "off by 13 mm" in much
+    (edges,) = _words(found, ties, flat=5, off_mm=(0.01, 0.512))
+    assert "about 0.52 mm" in edges
+    (along,) = _words(found, ties, off_mm=(0.01, 4.2))
+    assert "right.tif" in along and "left.tif" not in along and "off by 4.2 mm" in along
 
 
 def test_a_fold_is_named_with_its_place() -> None:

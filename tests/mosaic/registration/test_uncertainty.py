@@ -11,7 +11,7 @@ from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matri
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
-from stitchbed.mosaic.registration.tie_points import Ties, gathered
+from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, UncertaintySettings, uncertainty
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
 
@@ -99,3 +99,13 @@ def test_the_same_is_told_each_time_and_beds_that_are_not_solved_hide_nothing() 
     one = told(alignment, measured)
     assert one == told(alignment, measured)
     assert one.shown_px == pytest.approx(one.error_px)
+
+
+def test_a_piece_that_one_line_of_ties_holds_is_told_to_be_farther_off_than_the_others() -> None:
+    measured = ties(5)
+    upright = (measured.b == 3) & (measured.a == 1)  # of the last piece's ties those sure across one direction only
+    kept = chosen(replace(measured, info=np.where(upright[:, None, None], np.diag([1e-6, 6.0]), measured.info)),
+                  ~((measured.a == 2) & (measured.b == 3)))  # fmt: skip
+    alignment = adjust_bundle(PLACES, kept, FRAME, RIGID, BedSettings())
+    firm, loose = told(*solved(5)).piece_px, told(alignment, kept).piece_px
+    assert max(firm) < 4 * NOISE and loose[3] > 20 * min(loose[:3])

@@ -1,0 +1,46 @@
+"""I check that links which contradict each other are told where nothing outvotes one of them, and only there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.registration.contradictions import contradiction_words, contradictions
+from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
+
+SIZE = (400, 500)
+SIZES = dict.fromkeys("abcd", SIZE)
+AT = {"a": (0, 0), "b": (400, 0), "c": (0, 300), "d": (400, 300)}
+
+
+def _link(a: str, b: str, *, off: float = 0.0, chance: float = 0.99) -> Link:
+    """The true link of two pieces, or one `off` px to the side."""
+    shift = np.array([[1, 0, AT[a][0] - AT[b][0] + off], [0, 1, AT[a][1] - AT[b][1]], [0, 0, 1.0]])
+    xy = np.array([[250.0, 200.0], [300.0, 260.0], [280.0, 220.0]])
+    return Link(a, b, shift, xy, xy + shift[:2, 2], 0.5, 0.9, 0.0, probability=chance)
+
+
+def _laid(*links: Link) -> Layout:
+    (layout,) = lay_out(SIZES, links, GraphSettings(), np.random.default_rng(0))
+    return layout
+
+
+def test_of_four_links_around_a_loop_one_lies_and_how_far_is_told() -> None:
+    laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"), _link("a", "c", off=40.0))
+    (found,) = contradictions(laid, SIZES)
+    assert sorted(found.pieces) == ["a", "b", "c", "d"]
+    assert found.off_px == pytest.approx(40.0)
+    (words,) = contradiction_words([found], 10.0)
+    assert "a" in words and "4 mm" in words
+
+
+def test_a_link_that_loops_outvote_is_settled() -> None:
+    others = [_link(*pair) for pair in ("ab", "bd", "cd", "ac")]
+    laid = _laid(*others, _link("a", "d", off=40.0))
+    assert len(laid.dropped) == 1 and contradictions(laid, SIZES) == []
+
+
+def test_a_doubtful_link_does_not_speak_against_sure_ones() -> None:
+    laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"), _link("a", "c", off=40.0, chance=0.4))
+    assert len(laid.dropped) == 1 and contradictions(laid, SIZES) == []
