@@ -135,8 +135,8 @@ def light_of_pixels(camera: Camera, rows: slice, mm: Floats, size: tuple[float, 
 def card_light(piece: Piece, density: float) -> Floats:
     """The printed piece, (h, w, 3) linear; paper reflects 0.85, ink 0.02."""
     page = CardPage(piece.width, piece.height, tuple(_piece_shapes(piece, 0, 0)))
-    linear = srgb_decode(pixels_of(page, density * 25.4) / 255.0)
-    return (0.02 + 0.83 * linear).astype(np.float32)
+    told = (0.02 + 0.83 * srgb_decode(np.arange(256) / 255.0)).astype(np.float32)
+    return np.asarray(told[pixels_of(page, density * 25.4)])
 
 
 def scene_with_cards(

@@ -46,7 +46,9 @@ def strangeness(picture: NDArray[np.uint8], table: Mask) -> Floats | None:
     keep = np.linspace(0, len(known) - 1, min(MOST_SAMPLES, len(known))).astype(int)
     blocks = (y[keep] * STEP_PX // BLOCK_PX) + (x[keep] * STEP_PX // BLOCK_PX)
     usual = _usual_distance(known[keep], blocks % 2 == 0)
-    away = cKDTree(known[keep]).query(scaled.reshape(-1, scaled.shape[2]), k=NEAREST)[0].mean(axis=1)
+    most = NEAREST * 2 * usual  # one neighbor as far makes the mean strange beyond doubt
+    places = scaled.reshape(-1, scaled.shape[2])
+    away = cKDTree(known[keep]).query(places, k=NEAREST, distance_upper_bound=most)[0].mean(axis=1)
     strange = np.clip(away.reshape(scaled.shape[:2]) / usual - 1, 0, 1).astype(np.float32)
     full = cv2.resize(strange, (strange.shape[1] * STEP_PX, strange.shape[0] * STEP_PX), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.copyMakeBorder(full, *_rims(full.shape, shape), cv2.BORDER_REPLICATE))[: shape[0], : shape[1]]
