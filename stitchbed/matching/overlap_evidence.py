@@ -133,6 +133,11 @@ class Evidence:
         return float(self.drawing @ self.likeness) / self.amount if self.amount > 0 else 0.0
 
     @property
+    def usual(self) -> float:
+        """Likeness of the middle cell, weighed by drawing: a moved flap or a crumb does not lower it; 0 without any."""
+        return _weighted_median(self.likeness, self.drawing)
+
+    @property
     def odd(self) -> float:
         """Share of the plain drawing, 0..1, that is far less alike than most is; 0 where most is not clearly alike.
 
@@ -140,14 +145,18 @@ class Evidence:
         """
         plain = self.drawing > FAINT
         drawing, likeness = self.drawing[plain], self.likeness[plain]
-        if not plain.any():
-            return 0.0
-        order = np.argsort(likeness)
-        usual = float(likeness[order][np.searchsorted(np.cumsum(drawing[order]), drawing.sum() / 2)])
+        usual = _weighted_median(likeness, drawing)
         if usual < PLAIN:
             return 0.0
         less = np.clip((usual - ODD_GAP - likeness) / (ODD_FAR - ODD_GAP), 0, 1)
         return float(drawing @ less) / self.amount
+
+
+def _weighted_median(values: Array, weight: Array) -> float:
+    if not len(values) or weight.sum() <= 0:
+        return 0.0
+    order = np.argsort(values)
+    return float(values[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])
 
 
 def detail_of(gray: Floats, reduction: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:

@@ -21,6 +21,7 @@ from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.matching.overlap_evidence import Detail
 
 NEAR_SHARE = 0.015  # of the smaller piece that must overlap where a person has said about where
+PEAK_PX = 4  # px of the reduced pictures within which two shifts are one
 
 
 @dataclass(frozen=True)
@@ -59,10 +60,18 @@ def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings
 
 
 def slid_near(
-    details: tuple[Detail, Detail], guess: Array, reach_mm: float, settings: SlidingSettings, *, tilt_degrees: float
+    details: tuple[Detail, Detail],
+    guess: Array,
+    reach_mm: float,
+    settings: SlidingSettings,
+    *,
+    tilt_degrees: float,
+    distinct: bool = False,
 ) -> list[Array]:
     """The same, only motions that put b's middle within reach_mm of where a guess (3x3 b_from_a) does, turned by no
     more than tilt_degrees against it; however little the two then share.
+
+    distinct : of motions that differ by their turn only the best.
     """
     (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
     reach = reach_mm / details[0].strokes.pixel_mm * details[0].strokes.step / step_a
@@ -84,8 +93,20 @@ def slid_near(
             shift = np.array([[1, 0, col], [0, 1, row], [0, 0, 1.0]])
             found += [(value, shift @ one_from_two)] if value > 0 else []
     found.sort(key=lambda item: -item[0])
+    found = _distinct(found, middle) if distinct else found
     scale = float(np.hypot(guess[0, 0], guess[1, 0]))
     return [_full(item, (step_a, step_b), scale) for _, item in found[: settings.most]]
+
+
+def _distinct(found: list[tuple[float, Array]], middle: Array) -> list[tuple[float, Array]]:
+    """Of motions one_from_two, the best first, those that put `middle` (2,) px at places of their own."""
+    kept: list[tuple[float, Array]] = []
+    places = np.zeros((0, 2))
+    for item in found:
+        place = item[1][:2, :2] @ middle + item[1][:2, 2]
+        if not (np.hypot(*(places - place).T) <= PEAK_PX).any():
+            kept, places = [*kept, item], np.concatenate([places, place[None]])
+    return kept
 
 
 def _within(shape: tuple[int, ...], start: Array, reach: float) -> Mask:
@@ -149,8 +170,8 @@ def _peaks(score: Array, most: int) -> list[tuple[float, int, int]]:
         row, col = (int(k) for k in np.unravel_index(int(table.argmax()), table.shape))
         down, across = (k - n if k > n // 2 else k for k, n in zip((row, col), table.shape, strict=True))
         found.append((float(table[row, col]), down, across))
-        rows = np.arange(row - 4, row + 5) % table.shape[0]
-        table[np.ix_(rows, np.arange(col - 4, col + 5) % table.shape[1])] = -1.0
+        rows, cols = (np.arange(k - PEAK_PX, k + PEAK_PX + 1) % n for k, n in zip((row, col), table.shape, strict=True))
+        table[np.ix_(rows, cols)] = -1.0
     return found
 
 

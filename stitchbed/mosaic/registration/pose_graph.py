@@ -75,6 +75,13 @@ def without(layout: Layout, links: Sequence[Link], reason: str, sizes: Mapping[s
     return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
 
 
+def bridges(layout: Layout) -> list[Link]:
+    """Links of a layout that no loop checks: each alone holds two parts together."""
+    graph = nx.Graph((item.a, item.b) for item in layout.links)
+    alone = {frozenset(e) for e in nx.bridges(graph)}
+    return [item for item in layout.links if frozenset((item.a, item.b)) in alone]
+
+
 def repeated_in(layouts: Sequence[Layout]) -> frozenset[str]:
     """Pieces that fit at several places."""
     cut = [item for layout in layouts for item, reason in layout.dropped if reason == REPEATED]

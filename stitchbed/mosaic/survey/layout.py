@@ -6,6 +6,7 @@ In: links, hints and what was seen of each piece. Out: one layout of all pieces 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
@@ -20,12 +21,12 @@ from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
-from stitchbed.mosaic.registration.pose_graph import Layout, lay_out
+from stitchbed.mosaic.registration.pose_graph import Layout, bridges, lay_out
 from stitchbed.mosaic.survey.apart import mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled, shared
-from stitchbed.mosaic.survey.judgment import PieceView
+from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview
 
 SAME = 0.95  # share of both pieces that duplicates have in common
@@ -51,16 +52,40 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
     if len(layouts) > max(1, len(before)) and state.cut:
         state = given_back(state, hints.apart)
         layouts = pieces.laid(state.links)
+    layouts = _each_checked(context, pieces, layouts)
     flipped: Sequence[str] = ()
     if len(layouts) > 1:
         flipped = mirrored(context, previews, layouts)
         weak = closer_search(context, layouts, pieces.details, left_out=flipped)
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
-        layouts = pieces.laid([*known, *weak]) if weak else layouts
-        layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)) if weak else layouts[0]
+        layouts = _each_checked(context, pieces, _relaid(pieces, [*known, *weak], dropped)) if weak else layouts
     effects = effect_rows(state.told, before, layouts, pieces)
     return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects), tuple(flipped))
+
+
+def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
+    """The layouts as they are when links that no loop checks are checked by themselves; what was said is not."""
+    wishes = context.settings
+
+    def check(item: Link) -> Link:
+        details = pieces.details[item.a], pieces.details[item.b]
+        return checked_alone(item, details, settings=wishes.belief, evidence=wishes.evidence)
+
+    asked = [item for layout in layouts for item in bridges(layout) if not (item.said or item.loose_mm)]
+    with ThreadPoolExecutor(context.workers) as pool:
+        checked = {id(item): new for item, new in zip(asked, pool.map(check, asked), strict=True) if new is not item}
+    if not checked:
+        return layouts
+    known = [checked.get(id(item), item) for layout in layouts for item in layout.links]
+    return _relaid(pieces, known, [item for layout in layouts for item in layout.dropped])
+
+
+def _relaid(pieces: Pieces, links: Sequence[Link], dropped: Sequence[tuple[Link, str]]) -> list[Layout]:
+    """Links laid out again, with what was dropped before."""
+    layouts = pieces.laid(links)
+    layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped))
+    return layouts
 
 
 def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:

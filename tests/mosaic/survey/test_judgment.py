@@ -13,7 +13,7 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link, NoLink
-from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, difference, pair_scale
+from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, checked_alone, difference, pair_scale
 
 EVIDENCE, BELIEF = EvidenceSettings(), BeliefSettings()
 DPI, SHAPE = 150.0, (300, 360)
@@ -85,6 +85,28 @@ def test_a_pattern_that_fits_in_two_places_is_ambiguous() -> None:
     assert isinstance(found, Link) and found.ambiguous
     alone = believed([proposed(motions[0])], (two[0], two[1]), 1.0, settings=BELIEF, evidence=EVIDENCE)
     assert isinstance(alone, Link) and not alone.ambiguous
+
+
+def checked(link: Link, details: tuple[Detail, Detail]) -> Link:
+    """What is left of the belief where no loop checks the link."""
+    return checked_alone(link, details, settings=BELIEF, evidence=EVIDENCE)
+
+
+def test_a_link_without_a_loop_is_looked_for_elsewhere_though_nothing_else_was_proposed() -> None:
+    sheet = np.full((300, 600), 220, np.float32)
+    for x in range(20, 600, 60):  # the same mark every 60 px, 10 mm
+        cv2.rectangle(sheet, (x, 60), (x + 30, 90), 40.0, 2)
+        cv2.line(sheet, (x - 4, 180), (x + 22, 219), 40.0, 2)
+    two = [detail_of(part.copy(), 1, DPI / 25.4, EVIDENCE) for part in (sheet[:, :360], sheet[:, 240:])]
+    wall = proposed(np.array([[1, 0, -240.0], [0, 1, 0], [0, 0, 1]]))
+    assert checked(wall, (two[0], two[1])).ambiguous
+    drawn_once = proposed(TRUE)
+    assert checked(drawn_once, pair()) is drawn_once
+
+
+def test_a_link_without_a_loop_that_nowhere_fits_well_is_believed_less() -> None:
+    found = checked(proposed(TRUE), pair(9))
+    assert found.probability == BELIEF.least and not found.ambiguous
 
 
 def _verses(first: int, lines: int) -> np.ndarray:
