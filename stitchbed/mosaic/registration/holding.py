@@ -25,6 +25,7 @@ class HoldSettings:
     lifted_mm: by how much drawing is shifted where a sheet lifts (.25 mm at the edge of a sheet over a frame, less
     inward). alike: the lifted ties of an overlap are shifted alike, so all together count as this many.
     layout_mm: how far the survey's layout may be off between neighbors (half a px of a reduced view, axes of the bed).
+    along_mm: the same along lines that all run one way: beside any other tie it counts for nothing.
     """
 
     least_ties: int = 12
@@ -32,6 +33,7 @@ class HoldSettings:
     lifted_mm: float = 0.1
     alike: float = 3.0
     layout_mm: float = 0.5
+    along_mm: float = 2.0
 
 
 def lifted_weighed_less(ties: Ties, lifted: Mask, px_per_mm: Array, settings: HoldSettings) -> Ties:

@@ -71,10 +71,13 @@ def measure_places(
     holding = context.settings.holding
     solved: Alignment | None = None
     current, lifts = list(places), None
+    singles = gaps(places, [{i} for i in range(len(places))])
+    along = by_layout(places, singles, context.px_per_mm, replace(holding, layout_mm=holding.along_mm))
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
         groups = parts(len(places), counted(ties), holding.least_join)
         held = together([
+            along,
             by_layout(places, gaps(places, groups), context.px_per_mm, holding),
             said_ties(context.hints.same_point, current, context.px_per_mm, _reader(context), context.settings.ties),
         ])  # fmt: skip
