@@ -20,6 +20,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from browser import chromium, complaints, wait  # noqa: F401 (a fixture)
 from desks import PIECES, cut_pieces
@@ -142,6 +143,9 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
         made = next((job / "out").glob("*.tif"))
         first = sha256_of(made)
 
+        _area(page, job)
+        click(page, '[data-post="/history/undo"]')
+        wait(page, "return !document.getElementById('side').innerText.includes('Something changed')")
         click(page, '[data-post="/history/undo"]')
         until_said(page, "#side", "Something changed since it was made")
         assert "\noutside" not in (job / "job.toml").read_text()
@@ -217,12 +221,41 @@ def _drag(page: Any, job: Path) -> None:
     middles = [[m[0] * 249.5 + m[2] * 249.5 + m[4], m[1] * 249.5 + m[3] * 249.5 + m[5]] for m in (before, after)]
     assert [middles[1][k] - middles[0][k] for k in (0, 1)] == pytest.approx([6 / scale, 4 / scale], abs=0.01)
     assert after[1] > before[1]  # clockwise
-    click(page, ".moving-bar button.main")
+    click(page, ".hand-bar button.main")
     until_file(job, "hints.near")
     assert f'of = "{PIECES[0]}"' in (job / "job.toml").read_text()
     until_said(page, "#side", "lies about there")
     wait(page, "return desk.viewer.source.layers[1].put === true")
     assert page.execute_script("return desk.viewer.source.layers[1].matrix") == pytest.approx(after, abs=0.1)
+
+
+def _area(page: Any, job: Path) -> None:
+    """An area drawn by pointer and stretched by keys, in which one piece is shown."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    page.execute_script("document.getElementById('view').dataset.drawn = ''")
+    click(page, '[data-look="all"]')
+    wait(page, DRAWN)
+    page.find_element("id", "show-piece").send_keys(PIECES[1])
+    click(page, "#show-here")
+    x, y = page.execute_script("""const [x, y] = desk.viewer.fromImage([100, 80]);
+      const box = document.getElementById('picture').getBoundingClientRect();
+      return [x + box.left, y + box.top].map(Math.round)""")
+    hand = ActionChains(page)
+    hand.w3c_actions.pointer_action.move_to_location(x, y).pointer_down().move_to_location(x + 60, y + 40).pointer_up()
+    hand.perform()
+    axe(page)
+    scale = page.execute_script("return desk.viewer.view.scale * 100 / 25.4")  # px of the screen, an mm
+    wide = page.execute_script("return document.getElementById('picture').clientWidth")
+    ActionChains(page).key_down(Keys.SHIFT).send_keys(Keys.ARROW_RIGHT).key_up(Keys.SHIFT).perform()
+    ActionChains(page).send_keys(Keys.ENTER).perform()
+    until_file(job, "hints.show")
+    (said,) = tomllib.loads((job / "job.toml").read_text())["join"]["hints"]["show"]
+    corners = np.array(said["around"])
+    assert said["piece"] == PIECES[1]
+    assert corners[0] == pytest.approx(np.array([100.5, 80.5]) * 25.4 / 100, abs=1.5 / scale)
+    assert np.ptp(corners, axis=0) == pytest.approx(np.array([60 + 0.02 * wide, 40]) / scale, abs=2 / scale)
 
 
 def _mark(page: Any, job: Path) -> None:

@@ -1,13 +1,14 @@
 /* I show on the mat what the page says lies there: a picture in depth with its overlays, or pieces where they lie.
    In: the JSON in #mat-data, or a card that was chosen. Out: the viewer, its tools, what lies over it. */
 import { post, tried } from "./api.js";
+import { areaOver } from "./area.js";
 import { overlayShapes } from "./overlays.js";
 import { placing } from "./placing.js";
 import { pictureViewer } from "./viewer.js";
 
 const byId = (id) => document.getElementById(id);
 const WORDS = "The picture: arrow keys move, plus and minus zoom, 0 shows all, 1 is one to one, R turns the view";
-let viewer = null, shown = "", over = null, pieces = null;
+let viewer = null, shown = "", over = null, pieces = null, area = null;
 
 const tilesOf = (one) => ({
   ...one, tile: 512, url: (halvings, row, col) => `/tile/${one.id}/${one.stamp}/${halvings}/${row}/${col}`,
@@ -35,6 +36,7 @@ const opened = () => {
 };
 
 const closed = () => {
+  area?.close();
   viewer?.close();
   viewer = over = pieces = null;
   shown = "";
@@ -49,6 +51,7 @@ const switchOverlays = () => document.querySelectorAll("[data-overlay]").forEach
 const show = (data) => {
   const was = viewer?.source, same = was && was.width === data.width && was.height === data.height && was.id === data.id;
   const before = same ? viewer.view : null;
+  area?.close();
   over?.remove();
   pieces?.remove();
   over = pieces = null;
@@ -93,13 +96,14 @@ document.addEventListener("click", (event) => {
   document.querySelector('[data-look="back"]').hidden = false;
   viewer.element.focus();
 });
-/* the part of the canvas that is seen, in mm, as an area for one piece */
+/* a piece is shown in an area that is drawn on the canvas */
 document.addEventListener("click", (event) => {
-  if (event.target.id !== "show-here" || !viewer) return;
-  const { width, height, dpi } = viewer.source, [right, bottom] = [viewer.element.clientWidth, viewer.element.clientHeight];
-  const mm = ([x, y]) => [Math.min(width, Math.max(0, x + 0.5)), Math.min(height, Math.max(0, y + 0.5))].map((px) => px * 25.4 / dpi);
-  const around = [[0, 0], [right, 0], [right, bottom], [0, bottom]].map((corner) => mm(viewer.toImage(corner)));
-  tried(() => post("/act", { act: "show", piece: byId("show-piece").value, around }));
+  if (event.target.id !== "show-here" || !viewer || area) return;
+  const piece = byId("show-piece").value;
+  area = areaOver(viewer, {
+    done: (around) => tried(() => post("/act", { act: "show", piece, around })),
+    ended: () => { area = null; },
+  });
 });
 document.addEventListener("change", (event) => { if (event.target.dataset?.overlay) switchOverlays(); });
 document.addEventListener("keydown", (event) => {

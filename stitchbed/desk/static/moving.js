@@ -1,6 +1,7 @@
 /* I let a person put one piece where it belongs: dragged by its middle, turned by a corner, or both by keys.
    In: a viewer with layers, the piece's index. Out: its place on the piece it then lies on, mm and degrees, when said so. */
 import { say } from "./api.js";
+import { handBar } from "./bar.js";
 import { svgNode, twice } from "./overlays.js";
 import { after, moved, undone } from "./viewer.js";
 
@@ -37,17 +38,6 @@ export const placeOn = (piece, of) => {
 
 export const moving = (viewer, index, { changed, done, ended }) => {
   const { layers } = viewer.source, layer = layers[index], was = { ...layer };
-  const bar = document.createElement("div"), words = document.createElement("p");
-  bar.className = "moving-bar";
-  words.textContent = WORDS;
-  const button = (text, does, main = false) => {
-    const one = document.createElement("button");
-    one.type = "button";
-    one.className = main ? "main" : "";
-    one.textContent = text;
-    one.addEventListener("click", does);
-    return one;
-  };
   const over = svgNode("svg", { class: "over", "aria-hidden": "true" });
   const frame = svgNode("g", { class: "moving" }, over);
   twice("polygon", { points: cornersOf(layer).map((corner) => corner.join(",")).join(" ") }, frame);
@@ -98,7 +88,7 @@ export const moving = (viewer, index, { changed, done, ended }) => {
     close();
     return done({ piece: layer.id, of: on.id, ...place });
   };
-  bar.append(words, button("It lies there", accept, true), button("As it was", back));
+  const bar = handBar(WORDS, [["It lies there", accept, true], ["As it was", back, false]]);
 
   /* by pointer */
   const stage = document.getElementById("view");
