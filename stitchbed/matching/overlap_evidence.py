@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Ints
-from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.reduce import area_size
 from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
+from stitchbed.matching.cell_correlation import correlate
 from stitchbed.matching.robust import robust_sigma
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
@@ -36,7 +36,6 @@ LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 FAR = 6  # px of reach from which every other pixel will do
 MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are looked at more coarsely
-LEAST_PIXELS = 20  # of a cell, for a correlation
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
 # What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
 # is taken from the picture itself, 12 gray levels at least and 30 at most.
@@ -263,7 +262,7 @@ def _cells(overlap: _Overlap, layer: Layer, wishes: tuple[float, float, float]) 
     corners = _grid(overlap.there.shape, cell)
     found = np.zeros((len(corners), 5))
     stride = 1 if reach < FAR else 2
-    _correlate(overlap.here, overlap.there, corners, cell, reach - reach % stride, found, stride)
+    correlate(overlap.here, overlap.there, corners, cell, reach - reach % stride, found, stride)
     found, corners = found[found[:, 3] >= LEAST_SEEN], corners[found[:, 3] >= LEAST_SEEN]
     share, power = found[:, 3], found[:, 4] ** 2
     middle = (corners[:, ::-1] + overlap.corner[::-1] + cell / 2) * layer.step - 0.5
@@ -313,39 +312,6 @@ def _grid(shape: tuple[int, ...], cell: int) -> Ints:
         count = max(1, round(length / cell))
         starts.append((length - count * cell) // 2 + cell * np.arange(count))
     return np.stack(np.meshgrid(*starts, indexing="ij"), -1).reshape(-1, 2).astype(np.int64)
-
-
-@compiled
-def _correlate(here: Floats, there: Floats, corners: Ints, cell: int, reach: int, found: Array, stride: int) -> None:
-    """Per cell: best correlation, its shift (x, y) px, share of the cell seen by both, the larger spread.
-
-    stride : px; only every so many pixels and shifts are looked at, which is enough to find a place by.
-    """
-    h, w = here.shape
-    for k in range(corners.shape[0]):
-        top, left = corners[k, 0], corners[k, 1]
-        best = -2.0
-        for dy in range(-reach, reach + 1, stride):
-            for dx in range(-reach, reach + 1, stride):
-                n, sum_x, sum_y, sum_xx, sum_yy, sum_xy = 0, 0.0, 0.0, 0.0, 0.0, 0.0
-                for row in range(max(top, -dy, 0), min(top + cell, h - dy, h), stride):
-                    for col in range(max(left, -dx, 0), min(left + cell, w - dx, w), stride):
-                        y = there[row + dy, col + dx]
-                        if np.isfinite(y):
-                            x = here[row, col]
-                            n += 1
-                            sum_x, sum_y = sum_x + x, sum_y + y
-                            sum_xx, sum_yy, sum_xy = sum_xx + x * x, sum_yy + y * y, sum_xy + x * y
-                if n < LEAST_PIXELS:
-                    continue
-                power_x = max(sum_xx - sum_x * sum_x / n, 0.0) / n
-                power_y = max(sum_yy - sum_y * sum_y / n, 0.0) / n
-                alike = (sum_xy - sum_x * sum_y / n) / n / np.sqrt(max(power_x * power_y, 1e-6))
-                if dx == 0 and dy == 0:
-                    found[k, 3], found[k, 4] = n * stride * stride / (cell * cell), np.sqrt(max(power_x, power_y))
-                if alike > best:
-                    best = alike
-                    found[k, 0], found[k, 1], found[k, 2] = alike, dx, dy
 
 
 def _without_specks(overlap: _Overlap, reach: int, speck: int) -> tuple[float, _Overlap]:
