@@ -282,16 +282,18 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         # neighboring points see the same unevenness: a pair counts as at most INDEPENDENT of them
         robust = robust * min(1.0, INDEPENDENT / len(rest))
-        shading, shading_columns = _shading_rows(pair, seen, state)
+        rows, columns = _own_rows(pair, slopes)
+        weighted = rows * robust.T[:, None]
         for c in range(channels):
-            rows = np.concatenate([slopes[pair.i][:, pair.at_i, c], -slopes[pair.j][:, pair.at_j, c]])
-            kinds = np.arange(len(rows) // 2) * tiles * channels + c
-            columns = np.concatenate([kinds + pair.i * channels, kinds + pair.j * channels])
-            if settings.solve_shading:
-                rows, columns = np.concatenate([rows, shading]), np.concatenate([columns, shading_columns])
-            weighted = rows * robust[:, c]
-            normal[np.ix_(columns, columns)] += weighted @ rows.T
-            right[columns] -= weighted @ rest[:, c]
+            normal[np.ix_(columns[c], columns[c])] += weighted[c] @ rows[c].T
+            right[columns[c]] -= weighted[c] @ rest[:, c]
+        if settings.solve_shading:  # the same for all channels: their weights are added up first
+            shading, at = _shading_rows(pair, seen, state)
+            across = weighted.reshape(-1, len(rest)) @ shading.T
+            normal[np.ix_(columns.ravel(), at)] += across
+            normal[np.ix_(at, columns.ravel())] += across.T
+            normal[np.ix_(at, at)] += (shading * robust.sum(1)) @ shading.T
+            right[at] -= shading @ (robust * rest).sum(1)
     step = np.linalg.solve(normal, right)
     by_tile = step[:own_start].reshape(3, tiles, channels)
     return _Unknown(
@@ -301,6 +303,14 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
         state.own + step[own_start:own_end].reshape(state.own.shape),
         state.bed + step[own_end:].reshape(state.bed.shape),
     )
+
+
+def _own_rows(pair: _Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.intp]]:
+    """Per channel the derivatives (C, K, N) by both tiles' gains, offsets and curves, and their columns (C, K)."""
+    rows = np.concatenate([slopes[pair.i][:, pair.at_i], -slopes[pair.j][:, pair.at_j]])
+    kinds, channels, tiles = len(rows) // 2, rows.shape[2], len(slopes)
+    first = np.concatenate([np.arange(kinds) * tiles + pair.i, np.arange(kinds) * tiles + pair.j]) * channels
+    return np.ascontiguousarray(rows.transpose(2, 0, 1)), first + np.arange(channels)[:, None]
 
 
 def _shading_rows(pair: _Pair, seen: _Seen, state: _Unknown) -> tuple[Array, NDArray[np.intp]]:
