@@ -1,12 +1,16 @@
-"""I settle how many threads memory has room for, and how the C library keeps what threads use and free.
+"""I settle what a process holds: how many threads memory has room for, how the C library keeps what they use and free,
+and that no library is loaded before something of it is used.
 
-In: bytes. Out: a number of threads; a hint to the C library, without effect where it knows no such call.
+In: bytes; a library's name. Out: a number of threads; a hint to the C library, without effect where it knows no such
+call; a stand-in for the library.
 """
 
 from __future__ import annotations
 
 import ctypes
 import sys
+from importlib import import_module
+from typing import Any
 
 ARENA_MAX, MMAP_THRESHOLD, TRIM_THRESHOLD = -8, -3, -1  # numbers of the choices in malloc.h of the GNU C library
 LARGE, KEPT = 32 << 20, 256 << 20  # bytes
@@ -30,3 +34,18 @@ def one_heap() -> None:
     if settle is not None:
         for choice, value in ((ARENA_MAX, 1), (MMAP_THRESHOLD, LARGE), (TRIM_THRESHOLD, KEPT)):
             settle(ctypes.c_int(choice), ctypes.c_int(value))
+
+
+class _Late:
+    """A module that is loaded when a name of it is first asked for, by however many threads."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __getattr__(self, part: str) -> Any:
+        return getattr(import_module(self._name), part)
+
+
+def late(name: str) -> Any:
+    """The module of that name, not loaded yet: a command begins without waiting for all it may need."""
+    return _Late(name)

@@ -9,10 +9,11 @@ import hashlib
 import os
 from collections.abc import Callable
 from contextlib import suppress
+from functools import update_wrapper
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
-
-import numba
+from threading import RLock
+from types import FunctionType
+from typing import Any, Generic, ParamSpec, TypeVar
 
 from stitchbed.core.kept import is_kept, keep, sync_folder
 
@@ -29,6 +30,36 @@ def compiled(loop: Callable[Given, Result]) -> Callable[Given, Result]:
     Compiling takes a second or two; the result is kept beside the source, or where the user's own caches lie, and is
     not kept at all where neither place can be written.
     """
+    return update_wrapper(_Loop(loop), loop)
+
+
+class _Loop(Generic[Given, Result]):
+    """A loop that becomes machine code when it is first called: a command begins without waiting for the compiler."""
+
+    def __init__(self, plain: Callable[Given, Result]) -> None:
+        self._plain: Any = plain
+        self._fast: Any = None
+        self._making = RLock()
+
+    def __call__(self, *args: Given.args, **kwargs: Given.kwargs) -> Result:
+        return (self._fast or self.machine_code())(*args, **kwargs)
+
+    def machine_code(self) -> Any:
+        """The loop as the compiler knows it, and so the loops it calls."""
+        with self._making:
+            if self._fast is None:
+                plain = self._plain
+                known = plain.__globals__
+                called = {name: known.get(name) for name in plain.__code__.co_names}
+                inner = {name: one.machine_code() for name, one in called.items() if isinstance(one, _Loop)}
+                bound = FunctionType(plain.__code__, known | inner, plain.__name__, closure=plain.__closure__)
+                self._fast = _machine_code(update_wrapper(bound, plain))
+        return self._fast
+
+
+def _machine_code(loop: Any) -> Any:
+    import numba  # late: loading it takes a fifth of a second, which runs beside the first reading of files
+
     wishes: dict[str, Any] = {"nogil": True, "fastmath": LOOSE, "error_model": "numpy"}
     try:
         fast = numba.njit(loop, cache=True, **wishes)

@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
+
+ndimage = late("scipy.ndimage")
 
 
 def look_up(picture: NDArray[Any], xy: NDArray[np.float64]) -> Array:
@@ -19,7 +21,7 @@ def look_up(picture: NDArray[Any], xy: NDArray[np.float64]) -> Array:
     planes = picture if picture.ndim == 3 else picture[..., None]
     at = np.stack([xy[..., 1], xy[..., 0]]).reshape(2, -1)
     values = [
-        map_coordinates(planes[..., channel], at, output=np.float64, order=1, mode="nearest")
+        ndimage.map_coordinates(planes[..., channel], at, output=np.float64, order=1, mode="nearest")
         for channel in range(planes.shape[2])
     ]
     return np.stack(values, axis=-1).reshape(*xy.shape[:-1], *picture.shape[2:])

@@ -14,11 +14,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import fft
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.matching.overlap_evidence import Detail
+
+fft = late("scipy.fft")
 
 NEAR_SHARE = 0.015  # of the smaller piece that must overlap where a person has said about where
 PEAK_PX = 4  # px of the reduced pictures within which two shifts are one

@@ -1,4 +1,4 @@
-"""I check that commands which touch no pixel start without the libraries for pixels."""
+"""I check that commands start without libraries they do not need yet."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import sys
 import pytest
 
 HEAVY = ("cv2", "numba", "numpy", "scipy", "skimage", "jinja2")
+# what a join needs, but not before pieces are looked at
+LATER = ("networkx", "numba", "skimage", "scipy.fft", "scipy.interpolate", "scipy.ndimage", "scipy.spatial", "jinja2")
 CODE = """
 import sys
 from stitchbed.cli import stitchbed
@@ -18,7 +20,17 @@ print(*sorted(sys.modules), file=sys.stderr)
 
 @pytest.mark.parametrize("words", [["--help"], ["plan", "--help"], ["plan", "--art", "A2", "--bed", "216x297mm"]])
 def test_no_library_for_pixels_is_loaded(words: list[str]) -> None:
-    done = subprocess.run([sys.executable, "-c", CODE, *words], capture_output=True, text=True, check=True)
-    loaded = set(done.stderr.split())
+    loaded = _loaded(words)
     assert "stitchbed.cli" in loaded
     assert loaded.isdisjoint(HEAVY)
+
+
+def test_a_join_begins_without_what_comes_later() -> None:
+    loaded = _loaded(["join", "--help"])
+    assert "stitchbed.pipelines.join" in loaded and "cv2" in loaded
+    assert loaded.isdisjoint(LATER)
+
+
+def _loaded(words: list[str]) -> set[str]:
+    done = subprocess.run([sys.executable, "-c", CODE, *words], capture_output=True, text=True, check=True)
+    return set(done.stderr.split())

@@ -1,4 +1,4 @@
-"""I check that threads share one heap."""
+"""I check that threads share one heap, and that a library is loaded when it is first used and is then itself."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import subprocess
 import sys
 
 import pytest
+
+from stitchbed.core.memory import late
 
 # Four threads that hold memory at the same time; then the C library's own account of its heaps (malloc_info(3)).
 THREADS = """
@@ -42,3 +44,18 @@ def test_elsewhere_it_does_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(memory.sys, "platform", "elsewhere")
     monkeypatch.setattr(memory.ctypes, "CDLL", lambda name: pytest.fail("asked the C library"))
     memory.one_heap()
+
+
+def test_a_library_is_loaded_when_it_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delitem(sys.modules, "colorsys", raising=False)
+    library = late("colorsys")
+    assert "colorsys" not in sys.modules
+    assert library.rgb_to_hsv(1.0, 0.0, 0.0) == (0.0, 1.0, 1.0)
+    assert library.hsv_to_rgb is sys.modules["colorsys"].hsv_to_rgb
+
+
+def test_what_is_not_there_is_told_as_python_tells_it() -> None:
+    with pytest.raises(AttributeError):
+        _ = late("colorsys").nothing_of_this_name
+    with pytest.raises(ModuleNotFoundError):
+        _ = late("no_library_of_this_name").anything

@@ -47,7 +47,7 @@ def doubled(values):
 def run():
     values = np.arange(4.0)
     doubled(values)
-    return values.tolist(), sum(doubled.stats.cache_hits.values())
+    return values.tolist(), sum(doubled.machine_code().stats.cache_hits.values())
 """
 
 

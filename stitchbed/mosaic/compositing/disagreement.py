@@ -12,12 +12,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import networkx as nx
 import numpy as np
-from scipy import ndimage
-from skimage.morphology import convex_hull_image
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
 from stitchbed.imaging.sample import sample
@@ -27,6 +25,10 @@ from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, magnification
+
+ndimage = late("scipy.ndimage")
+morphology = late("skimage.morphology")
+nx = late("networkx")
 
 SLOPE = 0.12  # share of what a tone changes by over three cells that two pieces' cells may differ by, cut as they are
 FLOOR = 0.03  # light added before logs are taken: ink's own noise does not count
@@ -241,7 +243,7 @@ def _of_pair(
     small = [_side(mask, mm) <= settings.crumb_mm for mask in parts]
     found = [_settled(pair, (box, m), looks, mm, settings) for m, little in zip(parts, small, strict=True) if little]
     for group in _near([m for m, little in zip(parts, small, strict=True) if not little], mm, settings.edges_mm):
-        hull = _settled(pair, (box, convex_hull_image(np.any(group, axis=0))), looks, mm, settings)
+        hull = _settled(pair, (box, morphology.convex_hull_image(np.any(group, axis=0))), looks, mm, settings)
         each = [_settled(pair, (box, mask), looks, mm, settings) for mask in group]
         found += [hull] if hull.whole else [replace(change, shown=hull.shown, whole=False) for change in each]
     return found

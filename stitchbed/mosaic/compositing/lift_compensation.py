@@ -9,13 +9,15 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
+from stitchbed.core.memory import late
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
+
+ndimage = late("scipy.ndimage")
 
 
 def evened(level: Level, lift: Lift, size: tuple[int, int], shown: NDArray[np.bool_]) -> Level:

@@ -14,16 +14,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
-from skimage.segmentation import watershed
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas, footprint
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, is_barred, magnification
+
+ndimage = late("scipy.ndimage")
+segmentation = late("skimage.segmentation")
 
 NOBODY = 65535
 COARSER = 1.2  # canvas px per tile px from which a tile is a coarse look: a finer one is shown where there is any
@@ -195,7 +197,7 @@ def _moved_to_paper(
     if unrest is not None:
         strength = np.maximum(strength, np.minimum(unrest / DISAGREES, 1))
     relief = np.rint(255 * (1 - np.sqrt(strength))).astype(np.int32)
-    return np.where(seen, watershed(relief, markers, mask=seen).astype(np.int32) - 1, -1)
+    return np.where(seen, segmentation.watershed(relief, markers, mask=seen).astype(np.int32) - 1, -1)
 
 
 def _back_where_bad(labels: NDArray[np.int32], looks: Sequence[_Look], least: float, best: Array) -> NDArray[np.int32]:

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.draw import polygon2mask
 
 from stitchbed.core.arrays import Mask
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
@@ -27,6 +27,8 @@ from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import edge_distance, is_barred, to_sheet
 from stitchbed.mosaic.survey.context import SurveyContext
+
+draw = late("skimage.draw")
 
 
 @dataclass(frozen=True)
@@ -75,7 +77,7 @@ def _within(one: Show, plan: Plan) -> Mask:
     """Cells whose middle lies in the polygon."""
     px = np.array(one.around, np.float64) * plan.canvas.dpi / MM_PER_INCH
     cells = (px + 0.5) / plan.seams.cell - 0.5
-    mask: Mask = polygon2mask(plan.seams.labels.shape, cells[:, ::-1])
+    mask: Mask = draw.polygon2mask(plan.seams.labels.shape, cells[:, ::-1])
     return mask
 
 

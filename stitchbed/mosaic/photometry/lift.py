@@ -11,11 +11,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 from stitchbed.mosaic.registration.placement import edge_distance
+
+ndimage = late("scipy.ndimage")
 
 PLAIN_LIFT = 0.05  # loss at the very edge from which a whole side is taken to lift; shadows of covers stay below
 

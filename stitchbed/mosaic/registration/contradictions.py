@@ -11,13 +11,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 
+from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, corners
+
+if TYPE_CHECKING:
+    import networkx as nx
+else:
+    nx = late("networkx")
 
 CLEARLY = 3.0  # log odds by which the weakest link of a chain must be surer than the dropped one
 

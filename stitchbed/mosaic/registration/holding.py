@@ -10,12 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-import networkx as nx
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline, to_sheet
 from stitchbed.mosaic.registration.tie_points import Ties, gathered
+
+nx = late("networkx")
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
+
+if TYPE_CHECKING:
+    import networkx as nx
+else:
+    nx = late("networkx")
 
 DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"

@@ -16,13 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
 from scipy.sparse.linalg import cg
-from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration.bundle_adjustment import expected_residual, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
+
+spatial = late("scipy.spatial")
 
 STILL = 1000.0  # how much less a node that is not free may move
 
@@ -103,7 +105,7 @@ def with_folds(
         rows, cols, spacing = _grid(place.size, fold.lattice_mm * k)
         at = np.concatenate([ties.xy_a[folded & (ties.a == i)], ties.xy_b[folded & (ties.b == i)]])
         lattice = np.stack(np.meshgrid(np.arange(cols), np.arange(rows)), -1).reshape(-1, 2) * spacing
-        far = cKDTree(at).query(lattice)[0] if len(at) else np.full(len(lattice), np.inf)
+        far = spatial.cKDTree(at).query(lattice)[0] if len(at) else np.full(len(lattice), np.inf)
         nodes.append(far < fold.reach_mm * k)
     return with_fields(places, ties, px_per_mm, finer, looser=Looser(weight, tuple(nodes)))
 
@@ -185,7 +187,7 @@ def _common(ties: Ties, residual: Array, tiles: int, near_px: float, least: int)
     pair = ties.a * tiles + ties.b
     for key in np.unique(pair):
         mine = np.flatnonzero(pair == key)
-        near = cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], near_px)
+        near = spatial.cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], near_px)
         for n, others in zip(mine, near, strict=True):
             if len(others) >= least:
                 seen = residual[mine[others]]

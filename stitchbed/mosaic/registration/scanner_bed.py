@@ -12,11 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import BSpline
 from scipy.sparse import csr_matrix, hstack
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.mosaic.registration.placement import Warp
+
+interpolate = late("scipy.interpolate")
 
 STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
 
@@ -176,4 +178,4 @@ def _spline(at: Array, length: int, spacing: float) -> csr_matrix:
     """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978)."""
     spans = _count(length, spacing) - 3
     knots = (np.arange(spans + 7) - 3) * (length / spans)
-    return csr_matrix(BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))
+    return csr_matrix(interpolate.BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))

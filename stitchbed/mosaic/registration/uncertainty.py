@@ -14,14 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
-from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, covariance_of, whitening
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
 from stitchbed.mosaic.registration.unknowns import Frame, motion
+
+spatial = late("scipy.spatial")
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def _local_error(ties: Ties, residual: Array, kept_ties: Mask, *, near_px: float
     products = []
     for key in np.unique(pair):
         mine = kept[pair == key]
-        near = cKDTree(ties.xy_a[mine]).query_pairs(near_px, output_type="ndarray")
+        near = spatial.cKDTree(ties.xy_a[mine]).query_pairs(near_px, output_type="ndarray")
         left = residual[mine]
         products.append((left[near[:, 0]] * left[near[:, 1]]).ravel())
     every = np.concatenate(products) if products else np.zeros(0)

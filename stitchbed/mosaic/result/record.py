@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, plain
 from stitchbed.imaging.transforms import scale_of, turn_of
@@ -28,6 +27,9 @@ from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import residuals_of
 from stitchbed.mosaic.survey.survey import Survey
 from stitchbed.reading.base.tile import Tile
+
+nx = late("networkx")
+spatial = late("scipy.spatial")
 
 SAME_MM = 0.25  # a grain's middle is found within a pixel of a 300 dpi view twice over; specks by chance lie farther
 MOST_GRAINS = 500
@@ -77,7 +79,7 @@ def _on_bed(plan: Plan) -> Array:
 def _groups(places: Array, seen_in: NDArray[np.int64]) -> list[list[int]]:
     """Specks within SAME_MM of each other in different pieces of one bed."""
     together = nx.Graph()
-    for a, b in sorted(cKDTree(places).query_pairs(SAME_MM)):
+    for a, b in sorted(spatial.cKDTree(places).query_pairs(SAME_MM)):
         if seen_in[a] != seen_in[b]:
             together.add_edge(a, b)
     return [sorted(group) for group in nx.connected_components(together)]

@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import cv2
-import networkx as nx
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
 from stitchbed.mosaic.registration.pose_graph import SAID, Layout, corners, without
+
+nx = late("networkx")
 
 LEAST_DRAWN = 3.0  # cells' worth of drawing that a quarrel needs
 LEAST_SHARE = 0.02  # of the smaller piece, that an overlap must have to be looked at

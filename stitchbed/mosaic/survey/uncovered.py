@@ -10,9 +10,9 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy import ndimage
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.plan import Plan
@@ -22,6 +22,8 @@ from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, outline
 from stitchbed.mosaic.survey.survey import Survey
+
+ndimage = late("scipy.ndimage")
 
 MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
 
