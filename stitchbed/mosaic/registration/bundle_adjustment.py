@@ -149,10 +149,12 @@ def _robust_weights(sigmas: Array, cauchy: float) -> Array:
 
 
 def _beds_to_solve(ties: Ties, frame: Frame, settings: AlignmentSettings) -> list[int]:
+    """Beds of several tiles that share ties enough; those of a single one only add to what is uncertain."""
     if not settings.solve_bed:
         return []
     mine = {g: int((frame.group[ties.a] == g).sum() + (frame.group[ties.b] == g).sum()) // 2 for g in frame.shapes}
-    return [g for g in sorted(frame.shapes) if mine[g] >= settings.least_ties_bed]
+    shared = [g for g in sorted(frame.shapes) if (frame.group == g).sum() > 1]
+    return [g for g in shared if mine[g] >= settings.least_ties_bed]
 
 
 def _data_rows(

@@ -24,6 +24,9 @@ nx = late("networkx")
 LEAST_DRAWN = 3.0  # cells' worth of drawing that a quarrel needs
 LEAST_SHARE = 0.02  # of the smaller piece, that an overlap must have to be looked at
 QUARREL = 0.1  # probability under which two pieces quarrel
+# Likeness of the middle cell from which they show one drawing in which something moved, if no more than that share is
+# odd: that is no layout's fault. Two pages on one printed form differ in more.
+SAME, MOVED = 0.95, 0.3
 MOST_ODDS = 8.0  # log odds that one pair may weigh, for or against: about 1 in 3,000
 
 
@@ -60,6 +63,8 @@ def quarrels(
         if not exact and probability(seen, evidence) < QUARREL:
             _, seen = aligned(motion, pair, evidence)
         chance = probability(seen, evidence)
+        if not exact and seen.usual > SAME and seen.odd < MOVED:
+            continue
         if seen.strong >= LEAST_DRAWN and chance < QUARREL:
             found.append(Quarrel(a, b, chance, seen))
     return found

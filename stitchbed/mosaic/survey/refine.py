@@ -149,8 +149,10 @@ def _error_numbers(about: Uncertainty, dpi: float) -> dict[str, Any]:
 
 
 def _travel_seen(frame: Frame, solved: Alignment) -> float:
-    """Share of the head's expected travel error that the overlaps show, 0..1, of the bed least seen."""
-    seen = [float(solved.beds[g].observed[3]) if g in solved.beds else 0.0 for g in frame.shapes]
+    """Share of the head's expected travel error that the overlaps show, 0..1, of the bed least seen; 0 where no two
+    pieces are of one bed."""
+    shared = [g for g in frame.shapes if (frame.group == g).sum() > 1]
+    seen = [float(solved.beds[g].observed[3]) if g in solved.beds else 0.0 for g in shared]
     return round(min(seen, default=0.0), 3)
 
 
@@ -280,11 +282,9 @@ def _frame(context: SurveyContext, scales: Mapping[str, float], reference: int) 
     shapes = {}
     for g in sorted(set(groups.tolist())):
         mine = np.flatnonzero(groups == g)
-        if len(mine) > 1:
-            sizes = [context.tiles[i].raster.shape[:2] for i in mine]
-            size = (max(s[0] for s in sizes), max(s[1] for s in sizes))
-            shapes[g] = BedShape(size, float(context.px_per_mm[mine[0]]))
-    groups[~np.isin(groups, list(shapes))] = -1
+        sizes = [context.tiles[i].raster.shape[:2] for i in mine]
+        size = (max(s[0] for s in sizes), max(s[1] for s in sizes))
+        shapes[g] = BedShape(size, float(context.px_per_mm[mine[0]]))
     expected = np.array([scales[tile.name] for tile in context.tiles])
     names = [tile.name for tile in context.tiles]
     held = [names.index(one.piece) for one in context.hints.hold if one.piece in names]

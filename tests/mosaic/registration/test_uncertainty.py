@@ -10,7 +10,7 @@ import pytest
 from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matrix
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
-from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, UncertaintySettings, uncertainty
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
@@ -109,3 +109,15 @@ def test_a_piece_that_one_line_of_ties_holds_is_told_to_be_farther_off_than_the_
     alignment = adjust_bundle(PLACES, kept, FRAME, RIGID, BedSettings())
     firm, loose = told(*solved(5)).piece_px, told(alignment, kept).piece_px
     assert max(firm) < 4 * NOISE and loose[3] > 20 * min(loose[:3])
+
+
+def test_the_bed_of_a_single_piece_is_not_solved_but_may_be_as_wrong_as_any() -> None:
+    shape = BedShape(SIZE, 4.0)
+    frame = replace(FRAME, group=np.arange(4), shapes=dict.fromkeys(range(4), shape))
+    measured = ties(6)
+    alignment = adjust_bundle(PLACES, measured, frame, AlignmentSettings(solve_stretch=False), BedSettings())
+    assert not alignment.beds
+    none = np.zeros(len(measured.a), bool)
+    found = uncertainty(alignment, measured, frame, 4.0, settings=(BedSettings(), PLAIN), folded=none)
+    # an axis off by a part in 500 of these 200 mm, and a few hundredths of a millimeter anywhere
+    assert found.error_px > 2 * told(*solved(6)).error_px and found.error_px > found.shown_px

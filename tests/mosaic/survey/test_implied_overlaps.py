@@ -109,3 +109,16 @@ def test_a_quarrel_is_told_with_its_place_on_the_canvas() -> None:
     place = np.array([[1, 0, 1000.0], [0, 1, 0], [0, 0, 1]])
     words = doubted(Quarrel("a.tif", "b.tif", 0.01, seen), place, 10.0)
     assert words == "a.tif and b.tif (around 120 mm from the left, 20 mm from the top)"
+
+
+@pytest.mark.parametrize(("height", "width", "parted"), [(90, 70, False), (200, 140, True)])
+def test_a_flap_that_moved_is_no_fault_of_the_layout_but_is_told_of_the_finished_one(
+    height: int, width: int, *, parted: bool
+) -> None:
+    tile = truth.cut_tiles(truth.paint_sheet(360, 720, 1), [POSES["b"]], shape=SHAPE, seed=1)[0].pixels.copy()
+    box = np.s_[60 : 60 + height, 20 : 20 + width]
+    tile[box] = np.roll(tile, (25, 25), (0, 1))[box]
+    both = {"a": detail("a", 1), "b": detail_of(gray_of(tile), 1, DPI / 25.4, SETTINGS)}
+    places = {name: POSES[name] for name in "ab"}
+    assert bool(quarrels(places, SIZES, both, SETTINGS)) == parted
+    assert quarrels(places, SIZES, both, SETTINGS, exact=True)
