@@ -23,13 +23,19 @@ def blend_seen(layers: Sequence[Floats], sights: Sequence[Mask], owners: Sequenc
     covered = np.any(owners, axis=0)
     composite = layers[0].copy()
     for layer, owner in zip(layers[1:], owners[1:], strict=True):
-        np.copyto(composite, layer, where=owner[..., None])
+        cv2.copyTo(layer, owner.view(np.uint8), composite)
     # where a layer does not see, it takes the others' picture, so that bands do not pull its replicated rim in
-    filled = [
-        np.where(sight[..., None], layer, composite).astype(np.float32)
-        for layer, sight in zip(layers, sights, strict=True)
-    ]
+    filled = [_filled(layer, sight, composite) for layer, sight in zip(layers, sights, strict=True)]
     return multiband_blend(filled, _spread(owners, covered)), covered
+
+
+def _filled(layer: Floats, sight: Mask, composite: Floats) -> Floats:
+    """The layer where it sees, the composite elsewhere."""
+    if sight.all():
+        return layer
+    filled = composite.copy()
+    cv2.copyTo(layer, sight.view(np.uint8), filled)
+    return filled
 
 
 def _spread(owners: Sequence[Mask], covered: Mask) -> list[Floats]:

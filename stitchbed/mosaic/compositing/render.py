@@ -22,7 +22,8 @@ from stitchbed.imaging.transfer import to_stored
 from stitchbed.mosaic.compositing.compose import composed
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import NOBODY
-from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, spots_near
+from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, misses, spots_near
+from stitchbed.mosaic.compositing.unit_parts import cells_near, unit_parts
 from stitchbed.mosaic.registration.canvas import footprint, whole_shift
 
 UNIT = 512
@@ -67,37 +68,39 @@ def cell_room(plan: Plan) -> int:
 
 
 def _unit(plan: Plan, source: Source, unit: Box, spots: Sequence[Spot]) -> Pixels:
-    owners = _owners(plan, grown(unit, HALO))
+    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
+    parts = [box for box in unit_parts(plan.seams, unit) if meets(box, bounds)]
+    if parts == [unit]:
+        return _part(plan, source, unit, spots)
+    result = np.zeros((unit.height, unit.width, plan.channels + plan.alpha), plan.dtype)
+    for box in parts:
+        result[shifted(box, -unit.row, -unit.col).slices] = _part(plan, source, box, spots)
+    return result
+
+
+def _part(plan: Plan, source: Source, part: Box, spots: Sequence[Spot]) -> Pixels:
+    owners = [int(i) for i in np.unique(cells_near(plan.seams, grown(part, HALO))) if i != NOBODY]
     if len(owners) == 1:
-        alone = _alone(plan, source, owners[0], unit, spots)
+        alone = _alone(plan, source, owners[0], part, spots)
         if alone is not None:
             return alone
-    return _uncovered(plan, source, *composed(plan, source, owners, unit, spots))
+    return _uncovered(plan, source, *composed(plan, source, owners, part, spots))
 
 
-def _owners(plan: Plan, box: Box) -> list[int]:
-    """Tiles that own a cell in or next to the box."""
-    cell, labels = plan.seams.cell, plan.seams.labels
-    rows = slice(max(0, box.row // cell - 1), max(0, -(-box.bottom // cell) + 1))
-    cols = slice(max(0, box.col // cell - 1), max(0, -(-box.right // cell) + 1))
-    found = np.unique(labels[rows, cols])
-    return [int(i) for i in found if i != NOBODY]
-
-
-def _alone(plan: Plan, source: Source, index: int, unit: Box, spots: Sequence[Spot]) -> Pixels | None:
-    """A unit that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
+def _alone(plan: Plan, source: Source, index: int, part: Box, spots: Sequence[Spot]) -> Pixels | None:
+    """A part that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
     place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
     shift = whole_shift(place)
     if shift is not None and level.plain and not tile.raster.alpha and not place.barred:
-        window = shifted(unit, -shift[0], -shift[1])
+        window = shifted(part, -shift[0], -shift[1])
         inside = clipped(window, Box(0, 0, *place.size))
-        needed = clipped(unit, Box(0, 0, plan.canvas.height, plan.canvas.width))
+        needed = clipped(part, Box(0, 0, plan.canvas.height, plan.canvas.width))
         if inside != shifted(needed, -shift[0], -shift[1]):
             return None
         pixels = _promoted(source.window(tile, inside), plan)
         return _opaque(plan, pixels, (inside, window))
-    layer = clean_layer(plan, source, index, unit, spots)
-    if not layer.whole:
+    layer = None if misses(place, part) else clean_layer(plan, source, index, part, spots)
+    if layer is None or not layer.whole:
         return None
     return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
 
@@ -123,8 +126,13 @@ def _with_alpha(plan: Plan, stored: Pixels, covered: Mask | None) -> Pixels:
     if not plan.alpha:
         return stored
     top = np.iinfo(plan.dtype).max
-    if covered is None and plan.channels == 3:
-        return cv2.cvtColor(stored, cv2.COLOR_RGB2RGBA)  # opaque; many times quicker than putting arrays together
+    if plan.channels == 3:
+        full: Pixels = cv2.cvtColor(
+            stored, cv2.COLOR_RGB2RGBA
+        )  # opaque; many times quicker than putting arrays together
+        if covered is not None:
+            full[~covered] = 0
+        return full
     alpha = np.full((*stored.shape[:2], 1), top, plan.dtype)
     if covered is not None:
         alpha[~covered] = 0

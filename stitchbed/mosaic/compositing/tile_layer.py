@@ -118,6 +118,12 @@ def layer_of(plan: Plan, source: Source, index: int, box: Box) -> Layer:
     return Layer(moved, _valid(at, box, place, tile, source, window))
 
 
+def misses(place: Placement, box: Box) -> bool:
+    """True where a tile surely does not see all of a box: told by its nodes, before a pixel is read."""
+    at, (h, w) = way_back(place, nodes(box))[1:-1, 1:-1], place.size
+    return bool((at < -1.5).any() or (at > (w + 0.5, h + 0.5)).any())
+
+
 def _window(at: NDArray[np.float64], size: tuple[int, int], margin: int) -> Box:
     low, high = np.floor(at.reshape(-1, 2).min(0)), np.ceil(at.reshape(-1, 2).max(0))
     box = spanning(int(low[1]), int(low[0]), int(high[1]) + 1, int(high[0]) + 1)
