@@ -35,6 +35,7 @@ from stitchbed.photos.survey.work_edges import (
     side_points,
     sides_again,
     sides_by_cards,
+    without_margin,
     work_corners,
 )
 
@@ -47,6 +48,10 @@ NOT_MEASURED = (
     "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
 )
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
+MORE_MARGIN = (
+    "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "
+    "whether the result ends where the work does, or give its --corners"
+)
 
 
 def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
@@ -65,7 +70,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     solved = _solved(photos, seen, asked, believed)
     if asked.size_mm is not None and solved.found.lines is not None:
         solved = _of_size(photos, seen, asked, solved)
-    warnings += [*_doubts(photos, solved), *_loose(photos, solved.overlaps), *_print_notes(asked)]
+    warnings += [*_doubts(photos, solved, asked), *_loose(photos, solved.overlaps), *_print_notes(asked)]
     found = solved.found
     rest = Found(seen, found.sides, solved.corners, found.lines is not None, solved.overlaps, found.papers)
     return plane_survey_of(photos, solved.fit, replace(rest, other_mm=_size_of(found.other)), asked, warnings)
@@ -181,7 +186,7 @@ def _cards_alone_are_too_few(seen: Sequence[Sequence[SeenCard]]) -> bool:
     return len(names) > 1 or not any("full" in each or len(each) >= 3 for each in names)
 
 
-def _doubts(photos: Sequence[Photo], solved: _Solved) -> list[str]:
+def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
     doubts = []
     if found.lines is None:
@@ -191,6 +196,9 @@ def _doubts(photos: Sequence[Photo], solved: _Solved) -> list[str]:
             "the work's sides do not stand out from what it lies on all along: look whether the result ends where the "
             "work does, or give its --corners; a plain board underneath avoids this"
         )
+    if found.lines is not None and asked.corners is None and asked.sides == "auto":
+        short = without_margin(photos[0], fit, found, solved.corners)
+        doubts += [MORE_MARGIN.format(" and the ".join(short))] if short else []
     if found.widened and (size := _size_of(found.other)) is not None:
         doubts.append(
             f"two rectangles lie within each other; the result ends with the outer one, the inner one measures "

@@ -14,6 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
+from stitchbed.photos.geometry.margins import short_sides
 from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
     Facing,
@@ -24,7 +25,7 @@ from stitchbed.photos.geometry.output_frame import (
     plane_from_canvas,
     to_photo,
 )
-from stitchbed.photos.geometry.plane_pose import PlaneFit, plane_from_photo, px_per_mm
+from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
 from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
 from stitchbed.photos.survey.flat_views import together
@@ -177,6 +178,18 @@ def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -
     straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[photo], middle)
     sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
     return SidePoints(photo, side.name, side.photo_xy, sigma, line)
+
+
+def without_margin(photo: Photo, fit: PlaneFit, found: SidesFound, corners: Array) -> tuple[str, ...]:
+    """Sides of the work that may lie farther out, as the first photo shows them. corners : (4, 2) plane mm."""
+
+    def read(xy: Array) -> Array:
+        at = photo_from_plane(fit, 0, xy)
+        seen = inside_photo(at, photo.size) & ~on_card(fit, found.papers, xy)
+        values = read_small(photo, at)
+        return np.where(seen[:, None], values.reshape(len(xy), -1), np.nan)
+
+    return short_sides(corners, read)
 
 
 def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:

@@ -1,0 +1,43 @@
+"""I check that a side taken at the picture instead of at its margin's end is named, and that no other is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stitchbed.photos.geometry.margins import short_sides
+from stitchbed.photos.geometry.rectangle import SIDES
+
+WIDTH, HEIGHT, MARGIN = 300.0, 200.0, 10.0
+PAPER, PICTURE, TABLE = 0.9, 0.2, 0.4
+WHOLE = np.array([[0, 0], [WIDTH, 0], [WIDTH, HEIGHT], [0, HEIGHT]])
+
+
+def seen(xy: np.ndarray, *, light: float = 0.0, hidden: float = -1e9) -> np.ndarray:
+    """A dark picture in its margin, on a table; light : share gained to the right. hidden : x to which a card lies."""
+    x, y = xy.T
+    on_paper = (x > 0) & (x < WIDTH) & (y > 0) & (y < HEIGHT)
+    on_picture = (x > MARGIN) & (x < WIDTH - MARGIN) & (y > MARGIN) & (y < HEIGHT - MARGIN)
+    tone = np.where(on_picture, PICTURE, np.where(on_paper, PAPER, TABLE)) * (1 + light * (x / WIDTH - 0.5))
+    return np.repeat(np.where(x < hidden, np.nan, tone)[:, None], 3, axis=1)
+
+
+@pytest.mark.parametrize("name", SIDES)
+def test_the_side_that_leaves_its_margin_out_is_named(name: str) -> None:
+    inward = {"top": (0, MARGIN), "right": (-MARGIN, 0), "bottom": (0, -MARGIN), "left": (MARGIN, 0)}[name]
+    index = SIDES.index(name)
+    corners = WHOLE.copy()
+    corners[[index, (index + 1) % 4]] += inward
+    assert short_sides(corners, lambda xy: seen(xy, light=0.05)) == (name,)
+
+
+def test_whole_margins_and_none_are_left_alone() -> None:
+    assert short_sides(WHOLE, seen) == ()
+    within = WHOLE + MARGIN * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
+    assert short_sides(within, seen) == ()  # all four alike: of two rectangles the inner one, told elsewhere
+
+
+def test_what_a_card_hides_says_nothing() -> None:
+    corners = WHOLE.copy()
+    corners[[0, 3], 0] += MARGIN
+    assert short_sides(corners, lambda xy: seen(xy, hidden=2 * MARGIN)) == ()
