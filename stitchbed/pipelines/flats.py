@@ -36,6 +36,7 @@ from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.slivers import join_cells
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
+from stitchbed.page.line_art.wedges import join_wedges
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -209,6 +210,7 @@ def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings) -
     _demand_drawing(labels, settings.memory)
     spread_under(labels)
     join_cells(labels, free, drawn.tone, smallest, cell)
+    join_wedges(labels, free, drawn.tone, cell)
     return labels
 
 

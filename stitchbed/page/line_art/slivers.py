@@ -21,6 +21,7 @@ THIN_MM = 1.6  # a cell between strokes is no wider anywhere, half of the stroke
 MOST_MM2 = 40.0  # of such cells joined into one, from which on it is a region of its own
 CELL_MM2 = 1.5  # of a closed cell of cross-hatching
 BESIDE = 2  # cells of its kind that a cell of cross-hatching touches
+LOOSE = 0.1  # of its border that is tone
 TONE = 0.25  # of the lines in a region that are hatching, from which on it lies in hatching
 
 
@@ -41,11 +42,12 @@ def join_cells(labels: Labels, free: Bytes, tone: Bytes, smallest: int, cell_mm:
     """
     sizes = Sizes(areas(labels, free), areas(labels, 1 - free), areas(labels, tone & (1 - free)), _widths(labels))
     touch = touches(labels, free | tone)
+    loose = _loose(touches(labels, np.zeros_like(free)), touch)
     there, thin = sizes.area > 0, sizes.width * cell_mm < THIN_MM
     in_tone = sizes.tone > TONE * np.maximum(sizes.lines, 1)
     tiny = there & thin & (sizes.area * cell_mm**2 < CELL_MM2)
     crossed = np.array([bool(tiny[n]) and int(tiny[list(near)].sum()) >= BESIDE for n, near in enumerate(touch)])
-    between = there & thin & in_tone & (sizes.area * cell_mm**2 < MOST_MM2)
+    between = there & thin & in_tone & loose & (sizes.area * cell_mm**2 < MOST_MM2)
     small = there & ((sizes.area < smallest) | between | crossed)
     into = joined(touch, sizes.area, small, in_tone | crossed, most=MOST_MM2 / cell_mm**2)
     renumbered(labels, into)
@@ -87,6 +89,13 @@ def joined(
             small[host] &= bool(area[host] < most)
             _hand_over(touch, n, host)
     return _roots(into)
+
+
+def _loose(ways: Sequence[dict[int, int]], touch: Sequence[dict[int, int]]) -> Mask:
+    """(n + 1,) whether enough of the border of each region is no outline: a pupil lies in an eye, and parts nothing."""
+    whole = np.array([sum(one.values()) for one in ways])
+    open_ = np.array([sum(one.values()) for one in touch]) - whole
+    return np.asarray(open_ >= 3 * LOOSE * whole)
 
 
 def _hand_over(touch: Sequence[dict[int, int]], n: int, host: int) -> None:
