@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.inspection import quality
 from stitchbed.inspection.differences import LEAST_DUST
@@ -27,6 +28,8 @@ BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted o
 BLUR_ALONE = 0.30  # without neighbors
 TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
 WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
+CHANCE = 4.5  # strength over the surround that a single window shows by chance; many show less
+FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
 ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
 HOLE, LEAST_BESIDE = (
@@ -192,19 +195,33 @@ def _interpolated(look: Look, dpi: float | None) -> list[Finding]:
 
 def enlargement_of(look: Look) -> float | None:
     """By how much a scan was enlarged after the sensor, None when nothing says so."""
-    least = max(TRACE, 1 + 2.6 / np.sqrt(look.windows))  # a single window shows 2.6 by chance
+    least = max(TRACE, 1 + CHANCE / np.sqrt(look.windows))
     for frequency, factor in SIMPLE.items():
         axes = [
             max((t.strength for t in look.traces if t.axis == axis and _near(t, frequency)), default=0)
             for axis in (0, 1)
         ]
         if (max(axes) > least or sum(axes) > 1.5 * least) and max(axes) > _other_periods(look, frequency):
-            return _with_cutoff(look, frequency, factor)
-    fine, half = (float(np.sqrt(np.median(look.bands_calm[part]))) for part in (slice(11, 16), slice(5, 8)))
+            made_up = frequency == 0.5 or not _reaches_the_end(look)  # repeated pixels have edges up to the end
+            return _with_cutoff(look, frequency, factor) if made_up else None
+    fine, half = _ends(look.bands_calm)
     empty = fine < FLOOR_LEVEL and half > FLOOR_DROP * fine and look.blocks <= BLOCKS
     # quiet scanners with soft optics have nothing there either, so a trace of doubling must show as well, if a weak one
     doubled = max((t.strength for t in look.traces if _near(t, 0.5)), default=0) > WEAK_TRACE
     return 2.0 if empty and doubled else None
+
+
+def _ends(bands: NDArray[np.float64]) -> tuple[float, float]:
+    """(finest detail, that half as fine), gray levels."""
+    fine, half = (float(np.sqrt(np.median(bands[part]))) for part in (slice(11, 16), slice(5, 8)))
+    return fine, half
+
+
+def _reaches_the_end(look: Look) -> bool:
+    """True where the finest detail is too strong to be made up, in calm and in drawn windows: periods are the screen's
+    or chance.
+    """
+    return all(fine > FULL * half for fine, half in map(_ends, (look.bands_calm, look.bands_detail)))
 
 
 def _other_periods(look: Look, frequency: float) -> float:

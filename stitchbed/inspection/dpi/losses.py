@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, grown
 from stitchbed.imaging.gray import gray_of
+from stitchbed.inspection.dpi.noise import apart_of, fine_power, lost_power, mean_powers, weaker_powers
 from stitchbed.inspection.looks import PictureWindows
 
 PLACE_MM = 0.5  # of a drawing, about what is looked at by itself; smaller squares hold too few pixels to tell
@@ -40,13 +41,15 @@ HALF = 2.0  # the reduction whose loss shows the noise: no optics resolve what l
 class Power:
     """Lost power (rows, cols) of each square, gray levels squared, per reduction. mean : gray level of each square.
 
-    side : px of a square. corner : (x, y) px of the first square's corner.
+    side : px of a square. corner : (x, y) px of the first square's corner. weaker : (windows, rings) power between the
+    periods of what is drawn, see `noise`; no windows of a scan smaller than one.
     """
 
     lost: dict[float, Floats]
     mean: Floats
     side: int
     corner: tuple[int, int]
+    weaker: Array
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,8 @@ def power_of(windows: PictureWindows, dpi: float, steps: Sequence[float]) -> Pow
     reductions = sorted({HALF, *(dpi / step for step in steps)})
     tall = max(1, STRIP // side) * side
     strips = []
+    weaker: list[Array] = []
+    apart = apart_of((inner.height, inner.width))
     for top in range(inner.row, inner.bottom, tall):
         part = Box(top, inner.col, min(tall, inner.bottom - top), inner.width)
         # a square more all around: what is gone at a strip's end would come from its being cut off there
@@ -82,8 +87,10 @@ def power_of(windows: PictureWindows, dpi: float, steps: Sequence[float]) -> Pow
         inside = slice(side, -side), slice(side, -side)
         lost = [_means(_gone(gray, reduction)[inside] ** 2, side) for reduction in reductions]
         strips.append([*lost, _means(gray[inside], side)])
+        weaker += weaker_powers(gray[inside], apart)
     tables = [np.concatenate(parts) for parts in zip(*strips, strict=True)]
-    return Power(dict(zip(reductions, tables[:-1], strict=True)), tables[-1], side, (inner.col, inner.row))
+    lost_by = dict(zip(reductions, tables[:-1], strict=True))
+    return Power(lost_by, tables[-1], side, (inner.col, inner.row), np.array(weaker))
 
 
 def _inner(shape: tuple[int, int], dpi: float, side: int) -> Box:
@@ -94,10 +101,14 @@ def _inner(shape: tuple[int, int], dpi: float, side: int) -> Box:
 
 
 def noise_of(power: Power) -> float:
-    """Noise of a scan, gray levels: what its calmest parts lose when it is halved."""
+    """Noise of a scan, gray levels: what its calmest parts lose when it is halved, or what is lost between the periods
+    of a drawing that leaves no part calm.
+    """
     lost, mean = (_means(values, POOL) for values in (power.lost[HALF], power.mean))
     lit = (mean > ENDS[0]) & (mean < ENDS[1])
     calm = float(np.quantile(lost[lit] if lit.any() else lost, CALM_SHARE / 2)) / noise_share(HALF, power.side)
+    if len(power.weaker):
+        calm = min(calm, float(np.quantile(fine_power(power.weaker), CALM_SHARE / 2)))
     return float(np.clip(np.sqrt(calm), LEAST_NOISE, MOST_NOISE))
 
 
@@ -106,8 +117,11 @@ def losses(power: Power, dpi: float, steps: Sequence[float]) -> tuple[float, lis
     noise = noise_of(power)
     coarse = power.lost[dpi / min(steps)]
     calm = coarse <= np.quantile(coarse, CALM_SHARE)
-    shares = {step: noise_share(dpi / step, power.side) for step in steps}
-    return noise, [_loss(power.lost[dpi / step], calm, (step, noise, shares[step])) for step in steps]
+    found = []
+    for step in steps:
+        own = power.lost[dpi / step] - noise_share(dpi / step, power.side) * noise**2
+        found.append(_loss(own, noise, step, min(_grain(own, calm), _grain_between(power, noise, dpi / step))))
+    return noise, found
 
 
 def advised(found: Sequence[Loss], top: float) -> float:
@@ -127,15 +141,28 @@ def noise_share(reduction: float, side: int) -> float:
     return float((_gone(field, reduction) ** 2)[side:-side, side:-side].mean())
 
 
-def _loss(lost: Floats, calm: Mask, at: tuple[float, float, float]) -> Loss:
-    step, noise, share = at
-    own = lost - share * noise**2
-    grain = max(0.0, float(own[calm].mean()))
-    if grain > MOST_GRAIN**2:
-        grain = 0.0
+def _loss(own: Floats, noise: float, step: float, grain: float) -> Loss:
+    """own : (rows, cols) power lost beside the noise's. grain : power of it that is the paper's."""
     excess = own / (noise**2 + GRAIN_SPREAD * grain)
     worst = float(np.sqrt(max(0.0, float(np.quantile(own, 1 - SHARE)))))
     return Loss(step, float((excess > DOUBT).mean()), worst, float(np.sqrt(grain)), excess.astype(np.float32))
+
+
+def _grain(own: Floats, calm: Mask) -> float:
+    """Power that calm squares lose beside the noise's."""
+    grain = max(0.0, float(own[calm].mean()))
+    return grain if grain <= MOST_GRAIN**2 else 0.0
+
+
+def _grain_between(power: Power, noise: float, reduction: float) -> float:
+    """Power lost beside the noise's between the periods of what is drawn; what lies in them is no grain of paper."""
+    if not len(power.weaker):
+        return float("inf")
+    field = np.random.default_rng(0).standard_normal((8 * power.side, 8 * power.side)).astype(np.float32)
+    share = mean_powers(_gone(field, reduction))
+    fine = fine_power(power.weaker)
+    calm = power.weaker[fine <= np.quantile(fine, CALM_SHARE)]
+    return max(0.0, lost_power(calm - noise**2, share))
 
 
 def _gone(gray: Floats, reduction: float) -> Floats:
