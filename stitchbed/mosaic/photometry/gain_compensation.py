@@ -13,14 +13,18 @@ import numpy as np
 from numpy.polynomial.legendre import legvander2d
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Ints
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import CAUCHY, cauchy_weights
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
 OWN_TERMS = 5
-INDEPENDENT = 400  # points of an overlap that count as independent
+INDEPENDENT = 400  # points of an overlap that count as independent, and
+ALIKE = 0.15  # share of all of them: a soft cell is a mean over 4 pi cells, and unevenness goes on beyond it
+# Expected size of the bed's terms of order 1 to 4, as shares: what lamps and lenses do falls off smoothly, and a narrow
+# overlap, which shows next to nothing of it, would else make up bumps of a third.
+BY_ORDER = (1.0, 1.0, 0.3, 0.1)
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
 MOST_CURVE = 0.4  # exponents farther from 1 are no program's doing, and a curve stays monotone up to here
 
@@ -198,11 +202,23 @@ def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array,
     u = 2 * xy[:, 0] / max(size[1] - 1, 1) - 1
     v = 2 * xy[:, 1] / max(size[0] - 1, 1) - 1
     own = np.column_stack([u, v, (3 * u * u - 1) / 2, (3 * v * v - 1) / 2, u * v])
-    order = np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
+    order = _orders(degree)
     # numpy cannot shape the products of no points, which a piece has that shares nothing with the others
     points = (np.clip(u, -1, 1), np.clip(v, -1, 1))
     every = legvander2d(*points, [degree, degree]) if len(xy) else np.zeros((0, len(order)))
     return own, np.asarray(every[:, (order > 0) & (order <= degree)], np.float64)
+
+
+def _orders(degree: int) -> Ints:
+    """((degree + 1)^2,) order of each product of two Legendre polynomials."""
+    return np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
+
+
+def _fall_sizes(settings: LevelSettings) -> Array:
+    """(K,) expected sizes of the bed's terms."""
+    order = _orders(settings.bed_degree)
+    kept = order[(order > 0) & (order <= settings.bed_degree)]
+    return settings.fall * np.array(BY_ORDER)[np.minimum(kept, len(BY_ORDER)) - 1]
 
 
 def _bed_index(group: Sequence[int]) -> list[int]:
@@ -280,8 +296,7 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     for pair in seen.pairs:
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
-        # neighboring points see the same unevenness: a pair counts as at most INDEPENDENT of them
-        robust = robust * min(1.0, INDEPENDENT / len(rest))
+        robust = robust * min(ALIKE, INDEPENDENT / len(rest))
         rows, columns = _own_rows(pair, slopes)
         weighted = rows * robust.T[:, None]
         for c in range(channels):
@@ -335,7 +350,7 @@ def _prior(state: _Unknown, settings: LevelSettings, total: int) -> tuple[Array,
     tiny[:, 2:] = settings.slope / 3
     sigma = np.concatenate([
         np.full(state.gain.size, settings.gain), np.full(state.offset.size, settings.offset),
-        np.full(state.curve.size, settings.tint_curve), tiny.ravel(), np.full(state.bed.size, settings.fall),
+        np.full(state.curve.size, settings.tint_curve), tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed)),
     ])  # fmt: skip
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
     normal = np.diag(1 / sigma**2)

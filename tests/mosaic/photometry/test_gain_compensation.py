@@ -155,6 +155,22 @@ def test_scans_without_curves_are_given_none() -> None:
             assert (level.curve == 1).all() and np.array_equal(level.gain, other.gain)
 
 
+@pytest.mark.parametrize("draw", range(3))
+def test_what_is_uneven_over_bare_paper_passes_neither_for_a_curve_nor_for_a_bump_of_the_bed(draw: int) -> None:
+    rng = np.random.default_rng([draw, 14])
+    waves = rng.uniform(0, 6, (4, 4))
+
+    def uneven(tile: int, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        a, b, c, d = waves[tile]
+        return 0.03 * u**2 + 0.005 * np.sin(6 * u + a) * np.cos(5 * v + b) + 0.003 * np.sin(9 * v + c) * np.cos(u + d)
+
+    made = scene(2, 2, rng, shading=uneven, gain=np.exp(rng.normal(0, 0.03, (4, 1)) * np.ones(3)))
+    seen = [replace(one, light=0.88 * one.light / made.true[one.index]) for one in made.patches.seen]
+    levels, _ = _found(replace(made, patches=Patches(made.patches.xy, tuple(seen))))
+    assert max(np.abs(level.curve - 1).max() for level in levels) < 0.12  # the exponents of programs are .85 to 1.15
+    assert max(np.ptp(level.shading) for level in levels) < 0.06  # .03 of it are there
+
+
 def test_tones_mixed_within_a_cell_do_not_pass_for_a_curve() -> None:
     """Lines on paper: an exponent on each tone is no exponent on their mean, and the mixture is told along."""
     paper, ink, exponent = 0.8, 0.03, 1.1
