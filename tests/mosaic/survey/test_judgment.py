@@ -104,6 +104,17 @@ def test_a_link_without_a_loop_is_looked_for_elsewhere_though_nothing_else_was_p
     assert checked(drawn_once, pair()) is drawn_once
 
 
+def test_a_pattern_whose_copies_differ_a_little_is_no_rival_where_much_of_it_is_seen() -> None:
+    rng, sheet = np.random.default_rng(3), np.full((900, 1500), 220, np.float32)
+    for x in range(20, 1500, 60):
+        for y in range(20, 900, 60):
+            cv2.rectangle(sheet, (x, y), (x + 30, y + 30), 40.0, 2)
+            cv2.line(sheet, (x + 15, y + 8), (x + 15, y + 8 + int(rng.integers(2, 12))), 40.0, 2)
+    two = [detail_of(part.copy(), 1, DPI / 25.4, EVIDENCE) for part in (sheet[:, :900], sheet[:, 600:])]
+    true = proposed(np.array([[1, 0, -600.0], [0, 1, 0], [0, 0, 1]]))
+    assert checked(true, (two[0], two[1])) is true
+
+
 def test_a_link_without_a_loop_that_nowhere_fits_well_is_believed_less() -> None:
     found = checked(proposed(TRUE), pair(9))
     assert found.probability == BELIEF.least and not found.ambiguous
