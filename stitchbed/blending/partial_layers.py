@@ -20,6 +20,8 @@ def blend_seen(layers: Sequence[Floats], sights: Sequence[Mask], owners: Sequenc
     layers : (h, w, c) each. sights : (h, w) where each sees. owners : (h, w) each, no two of them anywhere; what none
     owns counts as not seen.
     """
+    if len(layers) == 1:
+        return layers[0], owners[0]
     covered = np.any(owners, axis=0)
     composite = layers[0].copy()
     for layer, owner in zip(layers[1:], owners[1:], strict=True):

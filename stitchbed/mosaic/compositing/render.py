@@ -88,7 +88,7 @@ def _part(plan: Plan, source: Source, part: Box, spots: Sequence[Spot]) -> Pixel
 
 
 def _alone(plan: Plan, source: Source, index: int, part: Box, spots: Sequence[Spot]) -> Pixels | None:
-    """A part that one tile fills: no seam, and, when the tile is not even moved, no resampling either."""
+    """A part that one tile fills or sees alone: no seam, and, when the tile is not even moved, no resampling either."""
     place, level, tile = plan.places[index], plan.levels[index], plan.tiles[index]
     shift = whole_shift(place)
     if shift is not None and level.plain and not tile.raster.alpha and not place.barred:
@@ -99,10 +99,19 @@ def _alone(plan: Plan, source: Source, index: int, part: Box, spots: Sequence[Sp
             return None
         pixels = _promoted(source.window(tile, inside), plan)
         return _opaque(plan, pixels, (inside, window))
-    layer = None if misses(place, part) else clean_layer(plan, source, index, part, spots)
-    if layer is None or not layer.whole:
+    shared = _shared(plan, index, part)
+    if shared and misses(place, part):
         return None
-    return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
+    layer = clean_layer(plan, source, index, part, spots)
+    if layer.whole:
+        return _with_alpha(plan, to_stored(layer.light, plan.dtype, source.transfer), None)
+    return None if shared else _uncovered(plan, source, layer.light, layer.sight)
+
+
+def _shared(plan: Plan, index: int, part: Box) -> bool:
+    """True where another tile may reach a part or its surroundings, and could show what tile `index` does not see."""
+    near, bounds = grown(part, HALO), Box(0, 0, plan.canvas.height, plan.canvas.width)
+    return any(i != index and meets(footprint(place, bounds), near) for i, place in enumerate(plan.places))
 
 
 def _promoted(pixels: Pixels, plan: Plan) -> Pixels:

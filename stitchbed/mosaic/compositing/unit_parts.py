@@ -16,7 +16,7 @@ from stitchbed.mosaic.compositing.seams import SeamMap
 
 STEP = 64  # px of the grid that parts lie on: whole nodes, and whole pixels of the coarsest band
 PART = 30_000.0  # what one more part costs, as pixels of a tile alone; half or twice as much changes little
-BLENDED = 3.0  # what a pixel costs where tiles are blended, against one of a tile alone; the same
+BLENDED = 5.0  # what a pixel costs where tiles are blended, against one of a tile alone; the same
 
 
 def unit_parts(seams: SeamMap, unit: Box) -> list[Box]:
