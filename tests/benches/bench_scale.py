@@ -3,9 +3,10 @@
 By hand: python tests/benches/bench_scale.py [options].
 
 Makes sets of overlapping pieces of a sheet of any size, joins them with `python -m stitchbed join` in a process of its
-own, and prints for each: pieces, megapixels, wall seconds, seconds per step, peak memory of the whole process, the time
-of a plain copy in the same run (read every piece whole, write a canvas of the same size, pixels and codec, by tifffile
-with the same codec level), and the ratio. `--other` also runs OpenCV's own scan joiner (cv2.Stitcher, SCANS).
+own, and prints one table for each: the join and its steps; a plain copy in the same run (read every piece whole, write
+a canvas of the same size, pixels and codec, by tifffile with the same codec level); with `--other` OpenCV's own scan
+joiner and the share of the sheet it covers, and libvips, which renders the pieces where the join found them (see
+`general_libraries`). Each with wall seconds, seconds of processor time, peak memory, and both times over the copy's.
 
 The sheet: paper with grain, ink lines, dots and lettering that differ everywhere; pieces turned by up to .4 degrees.
 """
@@ -22,6 +23,7 @@ import resource
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -134,10 +136,11 @@ def _piece(whole: np.memmap, at: tuple[float, float], size: tuple[int, int], rng
     return cv2.convertScaleAbs(piece, alpha=gain)
 
 
-def plain_copy(folder: Path, canvas: Path, target: Path, codec: str) -> float:
-    """Seconds to read every piece whole and write the canvas's pixels again, tiled, with the same codec and level."""
+def plain_copy(folder: Path, canvas: Path, target: Path, codec: str) -> tuple[float, float]:
+    """Wall and processor seconds to read every piece whole and write the canvas's pixels again, tiled, with the same
+    codec and level."""
     pixels = tifffile.imread(canvas)
-    begun = time.perf_counter()
+    begun = time.perf_counter(), time.process_time()
     for piece in sorted(folder.glob("*.tif")):
         tifffile.imread(piece, maxworkers=2)
     compression = {"deflate": 8, "zstd": "zstd", "none": None}[codec]
@@ -167,33 +170,48 @@ def plain_copy(folder: Path, canvas: Path, target: Path, codec: str) -> float:
                      compression=compression, predictor=2 if compression else None, metadata=None, **extra)  # fmt: skip
     with target.open("rb") as file:
         os.fsync(file.fileno())
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun[0], time.process_time() - begun[1]
 
 
-def joined(folder: Path, canvas: Path, options: list[str]) -> tuple[float, float, dict]:
-    """(seconds, peak GiB, record) of the main job as a process of its own."""
-    command = [sys.executable, "-m", "stitchbed", "join", str(folder), "-o", str(canvas), "--quiet", *options]
+@dataclass(frozen=True)
+class Cost:
+    """Wall and processor seconds, peak GiB of a process (0: not known), what it printed."""
+
+    wall: float
+    cpu: float
+    peak: float
+    said: str
+
+
+def process(words: list[str]) -> Cost:
+    """Run Python with these words, timed."""
     begun = time.perf_counter()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    child = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    said = child.stdout.read() if child.stdout else ""
     _, status, usage = os.wait4(child.pid, 0)
-    if status:
+    wall = time.perf_counter() - begun
+    return Cost(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 2**20, "" if status else said.strip() or "{}")
+
+
+def joined(folder: Path, canvas: Path, options: list[str]) -> tuple[Cost, dict]:
+    """The main job, and its record."""
+    cost = process(["-m", "stitchbed", "join", str(folder), "-o", str(canvas), "--quiet", *options])
+    if not cost.said:
         raise SystemExit(f"join failed on {folder}")
-    record = json.loads(canvas.with_suffix(".json").read_text())
-    return time.perf_counter() - begun, usage.ru_maxrss / 2**20, record
+    return cost, json.loads(canvas.with_suffix(".json").read_text())
 
 
-def other_joiner(folder: Path) -> str:
-    """OpenCV's scan joiner in a process of its own: seconds, peak, outcome."""
-    code = (
-        "import cv2,sys,glob;s=cv2.Stitcher_create(cv2.Stitcher_SCANS);"
-        f"r,p=s.stitch([cv2.imread(f) for f in sorted(glob.glob('{folder}/*.tif'))]);"
-        "print(r, None if p is None else p.shape)"
-    )
-    begun = time.perf_counter()
-    child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
-    out = child.stdout.read() if child.stdout else ""
-    _, _, usage = os.wait4(child.pid, 0)
-    return f"{time.perf_counter() - begun:.1f} s, {usage.ru_maxrss / 2**20:.2f} GiB, {out.strip() or 'died'}"
+def others(folder: Path, canvas: Path, codec: str) -> list[tuple[str, Cost]]:
+    """What general libraries take for the same pieces."""
+    record, out = canvas.with_suffix(".json"), canvas.with_suffix(".libvips.tif")
+    script = str(Path(__file__).parent / "general_libraries.py")
+    size = json.loads(record.read_text())["canvas"]
+    opencv = process([script, "opencv", str(folder)])
+    told = json.loads(opencv.said or "{}")
+    share = told.get("covered", 0) / (size["width"] * size["height"])
+    libvips = process([script, "libvips", str(record), str(folder), str(out), codec])
+    done = "libvips, render" if libvips.said else "libvips, render: failed (is pyvips[binary] there?)"
+    return [(f"OpenCV, join: {share:.0%} of the sheet" if told else "OpenCV, join: died", opencv), (done, libvips)]
 
 
 def main() -> None:
@@ -206,7 +224,6 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, default=Path("/tmp/stitchbed_bench"))
     parser.add_argument("--memory", default="1GiB")
     parser.add_argument("--other", action="store_true")
-    parser.add_argument("--no-copy", action="store_true")
     given = parser.parse_args()
     grids = given.grid or [(3, 3), (5, 6), (8, 10), (10, 15)]
     for megapixels, grid in zip(given.megapixels, grids):
@@ -236,17 +253,20 @@ def one_size(megapixels: float, grid: tuple[int, int], given: argparse.Namespace
         making.start()
         making.join()
     options = ["--codec", given.codec, "--memory", given.memory]
-    seconds, peak, record = joined(pieces, canvas, options)
-    steps = {step["step"]: step["seconds"] for step in record["steps"]}
+    cost, record = joined(pieces, canvas, options)
+    steps = {step["step"]: round(step["seconds"], 1) for step in record["steps"]}
     size = record["canvas"]
-    shown = f"{size['width']} x {size['height']} = {size['width'] * size['height'] / 1e6:.0f} MP"
-    print(f"{name}: {len(record['inputs'])} pieces, {shown}")
-    print(f"  join {seconds:.1f} s, peak {peak:.2f} GiB, steps {steps}")
-    if not given.no_copy:
-        copy = plain_copy(pieces, canvas, given.folder / "copy.tif", given.codec)
-        print(f"  copy {copy:.1f} s, ratio {seconds / copy:.2f}")
-    if given.other:
-        print(f"  cv2.Stitcher SCANS: {other_joiner(pieces)}")
+    pixels = size["width"] * size["height"]
+    print(
+        f"{name}: {len(record['inputs'])} pieces, {size['width']} x {size['height']} = {pixels / 1e6:.0f} MP; {steps}"
+    )
+    print(f"render: {1e9 * steps['render'] / pixels:.0f} ns of wall time a pixel")
+    copy = Cost(*plain_copy(pieces, canvas, given.folder / "copy.tif", given.codec), 0.0, "")
+    rows = [("join", cost), ("copy", copy), *(others(pieces, canvas, given.codec) if given.other else [])]
+    print(f"{'':40}{'wall s':>9}{'cpu s':>9}{'GiB':>7}{'wall/copy':>11}{'cpu/copy':>10}")
+    for word, one in rows:
+        ratios = f"{one.wall / copy.wall:11.2f}{one.cpu / copy.cpu:10.2f}"
+        print(f"{word:40}{one.wall:9.1f}{one.cpu:9.1f}{one.peak:7.2f}{ratios}")
     print(f"  (this process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB)", flush=True)
 
 
