@@ -43,8 +43,9 @@ class BeliefSettings:
     apart_mm away makes the link ambiguous, unless it is less alike by `clearer`. hopeless: likeness under which a
     motion is not worth drawing to its place. alike: likeness of the middle cell under which a link with `enough` cells'
     worth of drawing is too doubtful without a loop: 41 true overlaps had .88 or more, all but 11 of 187 false motions
-    less. as_much: share of a link's drawing that a rival must have, for a single line fits in many places. slid,
-    slid_degrees: places, and turns against the link, at which a link without a loop is looked for again.
+    less. as_much: share of a link's drawing that a rival must have, for a single line fits in many places. many: points
+    of a link from which they have voted for every place there is. slid, slid_degrees: places, and turns against the
+    link, at which one of fewer points that no loop checks is looked for again.
     """
 
     least: float = 0.2
@@ -61,6 +62,7 @@ class BeliefSettings:
     alike: float = 0.87
     enough: float = 1.0
     as_much: float = 0.5
+    many: int = 60
     slid: int = 12
     slid_degrees: float = 1.0
 
@@ -139,6 +141,8 @@ def checked_alone(
     seen = compare(item.b_from_a, details, evidence)
     if not _alike(seen, settings):
         return replace(item, probability=min(item.probability, settings.least))
+    if len(item.xy_a) >= settings.many:
+        return item
     pixel_mm = details[1].strokes.pixel_mm / details[1].strokes.step
     sliding, turns = replace(SlidingSettings(), most=settings.slid), settings.slid_degrees
     for motion in slid_near(details, item.b_from_a, ANYWHERE, sliding, tilt_degrees=turns, distinct=True):

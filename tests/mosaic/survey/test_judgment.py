@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -102,6 +103,9 @@ def test_a_link_without_a_loop_is_looked_for_elsewhere_though_nothing_else_was_p
     assert checked(wall, (two[0], two[1])).ambiguous
     drawn_once = proposed(TRUE)
     assert checked(drawn_once, pair()) is drawn_once
+    xy = np.tile(wall.xy_a, (BELIEF.many // 4, 1))  # so many points have voted for all places
+    of_many = replace(wall, xy_a=xy, xy_b=moved(wall.b_from_a, xy))
+    assert checked(of_many, (two[0], two[1])) is of_many
 
 
 def test_a_pattern_whose_copies_differ_a_little_is_no_rival_where_much_of_it_is_seen() -> None:
