@@ -49,8 +49,8 @@ def match(a: Keypoints, b: Keypoints, settings: LinkSettings) -> Matches:
     likeness = a.descriptors @ b.descriptors.T
     count = min(settings.neighbors + 1, likeness.shape[1])
     near, close = np.zeros((len(likeness), count), np.intp), np.full((len(likeness), count), -np.inf, np.float32)
-    best = np.zeros(likeness.shape[1], np.intp)
-    _nearest(likeness, near, close, best)
+    best, highest = np.zeros(likeness.shape[1], np.intp), np.full(likeness.shape[1], -np.inf, np.float32)
+    _nearest(likeness, near, close, best, highest)
     distance = np.sqrt(np.maximum(2 - 2 * close, 0))
     mutual = best[near[:, 0]] == np.arange(len(likeness))
     sure = mutual & (distance[:, 0] < settings.ratio * distance[:, min(1, count - 1)])
@@ -67,10 +67,10 @@ def clear(matches: Matches) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 
 
 @compiled
-def _nearest(likeness: Floats, near: Indices, close: Floats, best: Indices) -> None:
-    """Fill columns and values (rows, count) of each row's largest entries, largest first; each column's best row."""
+def _nearest(likeness: Floats, near: Indices, close: Floats, best: Indices, highest: Floats) -> None:
+    """Fill columns and values (rows, count) of each row's largest entries, largest first; each column's best row, and
+    its value there."""
     last = near.shape[1] - 1
-    highest = np.full(likeness.shape[1], -np.inf, np.float32)
     for row in range(likeness.shape[0]):
         for col in range(likeness.shape[1]):
             value = likeness[row, col]
@@ -96,8 +96,12 @@ def narrowed(
     src, dst = ends
     params, inside = np.array(guess, np.float64), np.zeros(len(src), bool)
     expected, nothing = np.hypot(*params[:2]), np.zeros(0, np.intp)
+    index, off = (matches.index_a, matches.index_b), np.empty(len(src))
     for gate in gates if len(src) else ():
-        _explain(params, src, dst, matches.index_a, matches.index_b, gate, inside)
+        # made here: in the loop it would take a second more to compile
+        nobody_a, nobody_b = (np.full(each.max() + 1, -1, np.intp) for each in index)
+        inside[:] = False
+        _explain(params, ends, index, gate, (off, nobody_a, nobody_b), inside)
         kept = src[inside], dst[inside]
         if len(kept[0]) < least or np.ptp(kept[0], axis=0).max() < 1:
             return params, nothing
@@ -109,12 +113,18 @@ def narrowed(
 
 @compiled
 def _explain(
-    params: Array, src: Array, dst: Array, index_a: Indices, index_b: Indices, gate: float, inside: Mask
+    params: Array,
+    ends: tuple[Array, Array],
+    index: tuple[Indices, Indices],
+    gate: float,
+    room: tuple[Array, Indices, Indices],
+    inside: Mask,
 ) -> None:
-    """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile."""
-    inside[:] = False
-    nearest_a, nearest_b = np.full(index_a.max() + 1, -1), np.full(index_b.max() + 1, -1)
-    off = np.empty(index_a.size)
+    """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile.
+
+    room : to work in, for each match, and -1 for each point of either tile.
+    """
+    (src, dst), (index_a, index_b), (off, nearest_a, nearest_b) = ends, index, room
     for i in range(index_a.size):
         x = params[0] * src[i, 0] - params[1] * src[i, 1] + params[2] - dst[i, 0]
         y = params[1] * src[i, 0] + params[0] * src[i, 1] + params[3] - dst[i, 1]
