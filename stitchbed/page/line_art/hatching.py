@@ -4,12 +4,14 @@ In: where lines are on the small map. Out: where of it they are hatching.
 
 Lines are parted by direction first (an opening by a short straight piece), so that layers of cross-hatching are seen
 one by one. A stroke is hatching where it has others like it on both sides, as far from it on one as on the other, and
-enough of them in a row; where it crosses an outline, the outline stays.
+enough of them in a row; where it crosses an outline, the outline stays. Where outlines are drawn with a wider pen, the
+last strokes of a series are hatching too, and strokes are taken whole.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -17,6 +19,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Bytes
 from stitchbed.imaging.compiled import compiled
 
+OWN, AMID, AT_END = 1, 2, 4  # of a layer: a stroke of its direction, in a series, at the rim of one
 TURNS = 16  # directions looked at in half a turn; two of them are as far apart as a short piece of a thin stroke tells
 PIECE_MM = 1.3  # of a stroke, straight enough to have a direction
 APART_MM = 1.5  # free paper between two strokes of a series; wider is drawn to be colored
@@ -26,6 +29,13 @@ MOST = 4  # strokes counted on one side
 LONG_MM = 4.0  # of what crosses hatching and is none; shorter is where its strokes cross
 UNLIKE, UNEVEN = 1.5, 2.5  # times as thick, times as far apart; a cell or two more, as cells are coarse
 LOOSE = (1.5, 2.0)  # cells
+RIM = 3  # strokes on one side of the last of a series
+AT_RIM, SURELY = 0.6, 0.5  # of a stroke that lies at the rim or in a series, or surely in one
+BOLDER = 1.3  # times as wide: outlines drawn with another pen than hatching
+NEARER, SHORTER = (
+    0.35,
+    0.4,
+)  # of the way from pen to pen in width, and of its strokes' length, up to which it is hatching
 LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outline it is less
 
 
@@ -33,27 +43,82 @@ def hatching(line: Bytes, cell_mm: float) -> Bytes:
     """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm."""
     size = max(3, round(PIECE_MM / cell_mm)) | 1
     along = [cv2.morphologyEx(line, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0) for turn in range(TURNS)]
-    limits = np.array([WIDEST_MM / cell_mm, APART_MM / cell_mm, MOST, BESIDE, UNLIKE, UNEVEN, *LOOSE])
+    limits = np.array([WIDEST_MM / cell_mm, APART_MM / cell_mm, MOST, BESIDE, UNLIKE, UNEVEN, *LOOSE, RIM])
+    for turn in range(TURNS):
+        _tell_series(along, turn, limits)
+    pen = _pen([_strokes(layer) for layer in along], cell_mm)
     around = np.ones((3, 3), np.uint8)
-    grown = [cv2.dilate(_in_series(along, turn, limits), around) for turn in range(TURNS)]
+    grown = [cv2.dilate(_in_series(layer, pen), around) for layer in along]
     found, other = np.zeros_like(line), np.zeros_like(line)
     for turn in range(TURNS):
         found |= grown[turn]
-        other |= along[turn] & (1 - (grown[turn - 1] | grown[turn] | grown[(turn + 1) % TURNS]))
+        other |= along[turn] & OWN & (1 - (grown[turn - 1] | grown[turn] | grown[(turn + 1) % TURNS]))
     return found & line & (1 - _long(other, LONG_MM / cell_mm))
 
 
-def _in_series(along: Sequence[Bytes], turn: int, limits: Array) -> Bytes:
-    """(h, w) 1 where strokes of one direction lie in a series; strokes that hardly do anywhere are left out."""
-    own, near = along[turn], along[turn - 1] | along[turn] | along[(turn + 1) % TURNS]
+@dataclass(frozen=True)
+class Strokes:
+    """Straight strokes of one direction, 0 unused. share, rim : (n,) of each that lies in a series, or at the rim of
+    one. long, wide : (n,) cells.
+    """
+
+    share: Array
+    rim: Array
+    long: Array
+    wide: Array
+
+
+@dataclass(frozen=True)
+class Pen:
+    """The pen of hatching. wide : cells, under which a stroke is of it, 0 where outlines have the same. long : cells of
+    a stroke, at least.
+    """
+
+    wide: float
+    long: float
+
+
+def _tell_series(along: Sequence[Bytes], turn: int, limits: Array) -> None:
+    """Mark in the layer of one direction what of it lies in a series, and at the rim of one."""
+    own = np.asarray(along[turn] & OWN, np.uint8)
+    near = np.asarray((along[turn - 1] | along[turn] | along[(turn + 1) % TURNS]) & OWN, np.uint8)
     angle = np.pi * turn / TURNS
     found = np.zeros_like(own)
     _mark_series(own, near, np.array([-np.sin(angle), np.cos(angle)]), limits, found)
-    if not found.any():
-        return found
-    count, parts = cv2.connectedComponents(own, connectivity=8)
-    share = np.bincount(parts[found > 0], minlength=count) / np.maximum(np.bincount(parts[own > 0], minlength=count), 1)
-    return np.asarray(found * (share >= LEAST_AMID)[parts], np.uint8)
+    along[turn][:] |= found
+
+
+def _strokes(layer: Bytes) -> Strokes:
+    """The strokes of one direction, and how they lie in series."""
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(layer & OWN, connectivity=8)
+    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
+    long = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    share, rim = (np.bincount(parts[(layer & code) > 0], minlength=len(stats)) / area for code in (AMID, AT_END))
+    return Strokes(share[1:], rim[1:], long[1:], area[1:] / long[1:])
+
+
+def _pen(layers: Sequence[Strokes], cell_mm: float) -> Pen:
+    """The pen of hatching, as strokes surely of it and long ones surely not tell."""
+    tone = [one.share >= SURELY for one in layers]
+    plain = [(one.share + one.rim == 0) & (one.long * cell_mm >= 2 * PIECE_MM) for one in layers]
+    fine, bold = (
+        np.concatenate([one.wide[which] for one, which in zip(layers, some, strict=True)]) for some in (tone, plain)
+    )
+    if not len(fine) or not len(bold):
+        return Pen(0.0, 0.0)
+    wide = np.median(fine) + NEARER * (np.median(bold) - np.median(fine))
+    long = np.median(np.concatenate([one.long[which] for one, which in zip(layers, tone, strict=True)]))
+    return Pen(float(wide) if np.median(bold) >= BOLDER * np.median(fine) else 0.0, SHORTER * float(long))
+
+
+def _in_series(layer: Bytes, pen: Pen) -> Bytes:
+    """(h, w) 1 where strokes lie in a series; strokes that hardly do anywhere are left out, fine ones taken whole."""
+    if int(layer.max()) <= OWN:
+        return np.zeros_like(layer)
+    strokes, parts = _strokes(layer), cv2.connectedComponents(layer & OWN, connectivity=8)[1]
+    whole = (strokes.wide < pen.wide) & (strokes.long >= pen.long) & (strokes.share + strokes.rim >= AT_RIM)
+    part = np.concatenate([[False], strokes.share >= LEAST_AMID])[parts] & ((layer & AMID) > 0)
+    return np.asarray(part | np.concatenate([[False], whole])[parts], np.uint8)
 
 
 def _long(mask: Bytes, least: float) -> Bytes:
@@ -110,20 +175,20 @@ def _side(near: Bytes, at: tuple[int, int], step: tuple[float, float], limits: A
 
 @compiled
 def _mark_series(own: Bytes, near: Bytes, normal: Array, limits: Array, found: Bytes) -> None:
-    """Mark the places of `own` that lie in a series of strokes; normal : (x, y) across them."""
+    """Mark the places of `own` in a series of strokes, or at the rim of one; normal : (x, y) across them."""
     one, two = np.zeros(3), np.zeros(3)
     for row in range(own.shape[0]):
         for col in range(own.shape[1]):
             if own[row, col] == 0:
                 continue
             first = _side(near, (row, col), (normal[1], normal[0]), limits, one)
-            if first == 0:
-                continue
             second = _side(near, (row, col), (-normal[1], -normal[0]), limits, two)
-            if second == 0 or first + second < limits[3]:
+            if max(first, second) >= limits[8]:
+                found[row, col] = AT_END
+            if first == 0 or second == 0 or first + second < limits[3]:
                 continue
             mine = one[0] + two[0] + 1
             thin, thick = min(mine, one[2], two[2]), max(mine, one[2], two[2])
             narrow, wide = min(one[1], two[1]), max(one[1], two[1])
             if thick <= limits[4] * thin + limits[6] and wide <= limits[5] * narrow + limits[7]:
-                found[row, col] = 1
+                found[row, col] = AMID

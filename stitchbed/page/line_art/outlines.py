@@ -15,6 +15,7 @@ from stitchbed.imaging.parallel import in_order
 from stitchbed.page.line_art.gaps import bridges
 from stitchbed.page.line_art.hatching import hatching
 from stitchbed.page.line_art.marks import marks
+from stitchbed.page.line_art.shapes import shape_lines
 
 STRIP, HALO = 1024, 128  # rows looked at together, and round them: more than a stroke of hatching is asked about
 
@@ -30,7 +31,8 @@ class Outlines:
 def outlines_of(line: Bytes, gap_mm: float, cell_mm: float, *, workers: int = 1) -> Outlines:
     """The outlines among the lines. line : (h, w) 1 on lines, cells of cell_mm. gap_mm : the widest gap closed."""
     plain = line & ~marks(line, cell_mm)
-    drawn = plain & ~_by_strips(plain, lambda part: hatching(part, cell_mm), workers)
+    strokes = _by_strips(plain, lambda part: hatching(part, cell_mm), workers)
+    drawn = plain & ~(strokes & ~shape_lines(plain, cell_mm))
     drawn &= ~marks(drawn, cell_mm)  # what is left of hatching in bits
     closed = _by_strips(drawn, lambda part: bridges(part, gap_mm, cell_mm), workers)
     return Outlines(drawn | closed, (line & ~drawn) | closed)

@@ -16,6 +16,7 @@ from stitchbed.page.line_art.gaps import bridges, stroke_ends
 from stitchbed.page.line_art.hatching import hatching
 from stitchbed.page.line_art.marks import lettering, marks
 from stitchbed.page.line_art.outlines import outlines_of
+from stitchbed.page.line_art.shapes import shape_lines
 
 CELL = 0.1  # mm
 
@@ -172,6 +173,33 @@ def test_both_layers_of_cross_hatching_are_hatching() -> None:
     found = hatching(both, CELL)
     inner = np.s_[30:82, 30:82]
     assert found[inner][both[inner] > 0].mean() > 0.9
+
+
+def test_with_a_wider_pen_beside_it_a_series_is_taken_to_its_last_stroke() -> None:
+    wide = drawn((120, 20, 6, 60), (20, 2, 100, 6), size=(140, 100))  # outlines, the second one across all ends
+    found = hatching(series(7) | wide, CELL)
+    assert all(found[20 + 8 * k : 22 + 8 * k, 26:74].mean() > 0.9 for k in range(7))
+    assert not found[wide > 0].any()
+    parallel = drawn((10, 20, 6, 60), size=(140, 100))  # as far from the series as its strokes are apart
+    assert not hatching(series(7) | wide | parallel, CELL)[10:16].any()
+    same = drawn((120, 20, 2, 60), (20, 2, 100, 2), size=(140, 100))  # one pen: the last stroke may be an outline
+    found = hatching(series(7) | same, CELL)
+    assert found[28:30, 26:74].all() and not found[20:22].any() and not found[68:70].any()
+
+
+def test_whole_shapes_keep_their_lines_in_hatching() -> None:
+    eye = cv2.ellipse(np.zeros((140, 100), np.uint8), (50, 50), (14, 8), 0, 0, 360, 1, 3)
+    assert np.array_equal(shape_lines(eye, CELL) & eye, eye)
+    pane = drawn((40, 40, 2, 24), (62, 40, 2, 24), (40, 40, 24, 2), (40, 62, 24, 2), size=(140, 100))
+    assert np.array_equal(shape_lines(pane, CELL) & pane, pane)  # 4 mm2
+    level = drawn(*[(20 + 12 * k, 10, 2, 80) for k in range(9)], size=(140, 100))
+    assert not shape_lines(
+        level | drawn((20, 10, 98, 2), (20, 88, 98, 2), size=(140, 100)), CELL
+    ).any()  # paper between
+    upright = drawn(*[(20, 10 + 12 * k, 98, 2) for k in range(7)], size=(140, 100))
+    assert not shape_lines(level | upright, CELL).any()  # cells of a square millimeter
+    corner = cv2.polylines(np.zeros((140, 100), np.uint8), [np.array([(20, 20), (60, 20), (20, 60)])], True, 1, 2)
+    assert not shape_lines(corner, CELL).any()
 
 
 def test_a_box_and_a_window_are_outlines() -> None:
