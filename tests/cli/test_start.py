@@ -9,7 +9,7 @@ import pytest
 
 HEAVY = ("cv2", "numba", "numpy", "scipy", "skimage", "jinja2")
 # what a join needs, but not before pieces are looked at
-LATER = ("networkx", "numba", "skimage", "scipy.fft", "scipy.interpolate", "scipy.ndimage", "scipy.spatial", "jinja2")
+LATER = ("jinja2", "networkx", "numba", "scipy", "skimage")
 CODE = """
 import sys
 from stitchbed.cli import stitchbed

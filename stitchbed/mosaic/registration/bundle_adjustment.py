@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.sparse import csr_matrix, diags, vstack
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement, Warp
@@ -31,6 +31,12 @@ from stitchbed.mosaic.registration.unknowns import (
     prior_rows,
     stepped,
 )
+
+if TYPE_CHECKING:
+    from scipy import sparse
+else:
+    sparse = late("scipy.sparse")
+linalg = late("scipy.linalg")
 
 
 @dataclass(frozen=True)
@@ -70,10 +76,10 @@ def adjust_bundle(
     for _ in range(settings.rounds):
         data, rest = _data_rows(current, ties, columns, frame, both)
         rows, target = prior_rows(current, unknown, columns, frame, both)
-        stack = vstack([data, rows]).tocsc()[:, free]
-        factor = cho_factor((stack.T @ stack).toarray(), lower=True)
+        stack = sparse.vstack([data, rows]).tocsc()[:, free]
+        factor = linalg.cho_factor((stack.T @ stack).toarray(), lower=True)
         step = np.zeros(columns.total)
-        step[free] = cho_solve(factor, stack.T @ np.concatenate([rest, target]))
+        step[free] = linalg.cho_solve(factor, stack.T @ np.concatenate([rest, target]))
         unknown = unknown + step
         current = _with_beds(stepped(current, step), unknown, columns, frame, both)
         if np.abs(step).max(initial=0) < 1e-5:
@@ -93,15 +99,15 @@ def covariance_of(system: System, *, axes_known: bool = False) -> Array:
     held = np.setdiff1d(system.columns.held, system.columns.axes) if axes_known else system.columns.held
     free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
     normal = system.of_ties + system.of_priors
-    factor = cho_factor(normal[np.ix_(free, free)], lower=True)
+    factor = linalg.cho_factor(normal[np.ix_(free, free)], lower=True)
     result = np.zeros_like(normal)
-    result[np.ix_(free, free)] = cho_solve(factor, np.eye(len(free)))
+    result[np.ix_(free, free)] = linalg.cho_solve(factor, np.eye(len(free)))
     if len(held):
         pull = np.zeros((system.columns.total, len(held)))
-        pull[free] = cho_solve(factor, normal[np.ix_(free, held)])
+        pull[free] = linalg.cho_solve(factor, normal[np.ix_(free, held)])
         pull[held] = -np.eye(len(held))
-        expected = cho_factor(system.of_priors[np.ix_(held, held)], lower=True)
-        result += pull @ cho_solve(expected, pull.T)
+        expected = linalg.cho_factor(system.of_priors[np.ix_(held, held)], lower=True)
+        result += pull @ linalg.cho_solve(expected, pull.T)
     return result
 
 
@@ -163,23 +169,25 @@ def _data_rows(
     columns: Columns,
     frame: Frame,
     settings: tuple[AlignmentSettings, BedSettings],
-) -> tuple[csr_matrix, Array]:
+) -> tuple[sparse.csr_matrix, Array]:
     """Rows (2 N, total) and right-hand sides of all ties, in sigmas, weighed by the robust loss."""
     residual, sigmas = _residual(places, ties)
     root = np.sqrt(_robust_weights(sigmas, settings[0].cauchy))
     seen = _as_seen(places, ties, residual)
     ends = [motion(places, end, columns, frame, settings[1]) for end in ((seen.a, seen.xy_a), (seen.b, seen.xy_b))]
     jacobian = (ends[1][0] - ends[0][0], ends[1][1] - ends[0][1])
-    data = vstack([diags(root) @ part for part in _whitened(places, ties, jacobian)]).tocsr()
+    data = sparse.vstack([sparse.diags(root) @ part for part in _whitened(places, ties, jacobian)]).tocsr()
     return data, -np.concatenate([root * sigmas[:, 0], root * sigmas[:, 1]])
 
 
 def _whitened(
-    places: Sequence[Placement], ties: Ties, jacobian: tuple[csr_matrix, csr_matrix]
-) -> tuple[csr_matrix, csr_matrix]:
+    places: Sequence[Placement], ties: Ties, jacobian: tuple[sparse.csr_matrix, sparse.csr_matrix]
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     w = whitening(places, ties)
     x, y = jacobian
-    return diags(w[:, 0, 0]) @ x + diags(w[:, 0, 1]) @ y, diags(w[:, 1, 0]) @ x + diags(w[:, 1, 1]) @ y
+    return sparse.diags(w[:, 0, 0]) @ x + sparse.diags(w[:, 0, 1]) @ y, sparse.diags(w[:, 1, 0]) @ x + sparse.diags(
+        w[:, 1, 1]
+    ) @ y
 
 
 def _with_beds(

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix, diags, hstack, identity, kron, vstack
-from scipy.sparse.linalg import cg
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
@@ -23,6 +22,12 @@ from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration.bundle_adjustment import expected_residual, whitening
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
+
+if TYPE_CHECKING:
+    from scipy import sparse
+else:
+    sparse = late("scipy.sparse")
+sparse_linalg = late("scipy.sparse.linalg")
 
 spatial = late("scipy.spatial")
 
@@ -125,14 +130,16 @@ def with_fields(
     weight = weight if looser is None else looser.weight
     across, down = _design(places, ties, grids, starts)
     w = whitening(places, ties)
-    root = diags(np.sqrt(weight * settings.correlated))
-    rows = [root @ (diags(w[:, r, 0]) @ across + diags(w[:, r, 1]) @ down) for r in range(2)]
+    root = sparse.diags(np.sqrt(weight * settings.correlated))
+    rows = [root @ (sparse.diags(w[:, r, 0]) @ across + sparse.diags(w[:, r, 1]) @ down) for r in range(2)]
     rest = np.einsum("nij,nj->ni", w, residual) * np.sqrt(weight * settings.correlated)[:, None]
     prior = _prior(grids, px_per_mm, settings, looser)
-    stack = vstack([*rows, prior]).tocsr()
+    stack = sparse.vstack([*rows, prior]).tocsr()
     target = np.concatenate([-rest[:, 0], -rest[:, 1], np.zeros(prior.shape[0])])
     normal = (stack.T @ stack).tocsr()
-    solution, _ = cg(normal, stack.T @ target, rtol=1e-8, maxiter=2000, M=diags(1 / normal.diagonal()))
+    solution, _ = sparse_linalg.cg(
+        normal, stack.T @ target, rtol=1e-8, maxiter=2000, M=sparse.diags(1 / normal.diagonal())
+    )
     counts = np.bincount(ties.a, minlength=len(places)) + np.bincount(ties.b, minlength=len(places))
     return [
         _bent(place, solution[starts[i] : starts[i + 1]], grids[i]) if counts[i] >= settings.least_ties else place
@@ -147,10 +154,10 @@ def _grid(size: tuple[int, int], spacing: float) -> tuple[int, int, float]:
 
 def _design(
     places: Sequence[Placement], ties: Ties, grids: Sequence[tuple[int, int, float]], starts: NDArray[np.intp]
-) -> tuple[csr_matrix, csr_matrix]:
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """Derivatives of the x and y residuals (sheet px) by all node displacements (tile px)."""
     n, total = len(ties.a), int(starts[-1])
-    across, down = csr_matrix((n, total)), csr_matrix((n, total))
+    across, down = sparse.csr_matrix((n, total)), sparse.csr_matrix((n, total))
     linear = np.array([place.sheet_from_tile[:2, :2] for place in places])
     for sign, index, xy in ((-1.0, ties.a, ties.xy_a), (1.0, ties.b, ties.xy_b)):
         node, share = _corners(index, xy, grids)
@@ -160,8 +167,8 @@ def _design(
             for axis in range(2):
                 column = base + axis * count
                 values = sign * share[:, corner, None] * linear[index, :, axis]
-                across = across + csr_matrix((values[:, 0], (np.arange(n), column)), shape=(n, total))
-                down = down + csr_matrix((values[:, 1], (np.arange(n), column)), shape=(n, total))
+                across = across + sparse.csr_matrix((values[:, 0], (np.arange(n), column)), shape=(n, total))
+                down = down + sparse.csr_matrix((values[:, 1], (np.arange(n), column)), shape=(n, total))
     return across, down
 
 
@@ -202,35 +209,37 @@ def _prior(
     px_per_mm: Sequence[float],
     settings: FieldSettings,
     looser: Looser | None,
-) -> csr_matrix:
+) -> sparse.csr_matrix:
     """Amplitude and first-difference rows of all lattices, block by block; nodes that are not free stay at zero."""
     blocks = []
     for i, ((rows, cols, _), k) in enumerate(zip(grids, px_per_mm, strict=True)):
         free = np.ones(rows * cols, bool) if looser is None else looser.nodes[i]
-        along = kron(identity(rows), _differences(cols))
-        across = kron(_differences(rows), identity(cols))
-        one = vstack([
-            diags(np.where(free, 1, STILL) / (settings.amplitude_mm * k)),
-            vstack([along, across]) / (settings.bend_mm * k),
+        along = sparse.kron(sparse.identity(rows), _differences(cols))
+        across = sparse.kron(_differences(rows), sparse.identity(cols))
+        one = sparse.vstack([
+            sparse.diags(np.where(free, 1, STILL) / (settings.amplitude_mm * k)),
+            sparse.vstack([along, across]) / (settings.bend_mm * k),
         ])  # fmt: skip
-        blocks.append(kron(identity(2), one))
+        blocks.append(sparse.kron(sparse.identity(2), one))
     return _block_diagonal(blocks)
 
 
-def _differences(count: int) -> csr_matrix:
+def _differences(count: int) -> sparse.csr_matrix:
     if count < 2:
-        return csr_matrix((0, count))
-    return diags([-np.ones(count - 1), np.ones(count - 1)], [0, 1], shape=(count - 1, count)).tocsr()
+        return sparse.csr_matrix((0, count))
+    return sparse.diags([-np.ones(count - 1), np.ones(count - 1)], [0, 1], shape=(count - 1, count)).tocsr()
 
 
-def _block_diagonal(blocks: Sequence[csr_matrix]) -> csr_matrix:
+def _block_diagonal(blocks: Sequence[sparse.csr_matrix]) -> sparse.csr_matrix:
     width = [block.shape[1] for block in blocks]
     total, start, rows = sum(width), 0, []
     for block, own in zip(blocks, width, strict=True):
         height = block.shape[0]
-        rows.append(hstack([csr_matrix((height, start)), block, csr_matrix((height, total - start - own))]))
+        rows.append(
+            sparse.hstack([sparse.csr_matrix((height, start)), block, sparse.csr_matrix((height, total - start - own))])
+        )
         start += own
-    return vstack(rows).tocsr()
+    return sparse.vstack(rows).tocsr()
 
 
 def _bent(place: Placement, solution: Array, grid: tuple[int, int, float]) -> Placement:

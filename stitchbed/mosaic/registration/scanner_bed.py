@@ -10,13 +10,18 @@ them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import csr_matrix, hstack
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
 from stitchbed.mosaic.registration.placement import Warp
+
+if TYPE_CHECKING:
+    from scipy import sparse
+else:
+    sparse = late("scipy.sparse")
 
 interpolate = late("scipy.interpolate")
 
@@ -74,7 +79,7 @@ def column_count(shape: BedShape, settings: BedSettings) -> int:
     )
 
 
-def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[csr_matrix, csr_matrix]:
+def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """Derivatives (N, columns) of the x and of the y displacement (px) at tile points by the bed's unknowns (px,
     ratios).
 
@@ -83,21 +88,21 @@ def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[csr_matrix
     h, w = shape.size
     v_spline = _spline(xy[:, 1], h, settings.travel_knot_mm * shape.px_per_mm)
     u_spline = _spline(xy[:, 0], w, settings.sensor_knot_mm * shape.px_per_mm)
-    v = csr_matrix((xy[:, 1] - (h - 1) / 2)[:, None])
-    none = csr_matrix((len(xy), 1))
-    no_v, no_u = csr_matrix(v_spline.shape), csr_matrix(u_spline.shape)
-    by_x = hstack([none, v, v_spline, no_v, u_spline, no_u]).tocsr()
-    by_y = hstack([v, none, no_v, v_spline, no_u, u_spline]).tocsr()
+    v = sparse.csr_matrix((xy[:, 1] - (h - 1) / 2)[:, None])
+    none = sparse.csr_matrix((len(xy), 1))
+    no_v, no_u = sparse.csr_matrix(v_spline.shape), sparse.csr_matrix(u_spline.shape)
+    by_x = sparse.hstack([none, v, v_spline, no_v, u_spline, no_u]).tocsr()
+    by_y = sparse.hstack([v, none, no_v, v_spline, no_u, u_spline]).tocsr()
     return by_x, by_y
 
 
-def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
+def prior(shape: BedShape, settings: BedSettings) -> sparse.csr_matrix:
     """Rows that pull the unknowns to zero, each divided by its expected size: amplitude, bend, axis, shear.
 
     Straight lines are taken out of the splines: along the travel they are the axes, elsewhere a size or a turn, and
     would carry in what was held.
     """
-    rows = [csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
+    rows = [sparse.csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
     along = (shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
     across = (shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     blocks = []
@@ -113,7 +118,7 @@ def prior(shape: BedShape, settings: BedSettings) -> csr_matrix:
     for block in blocks:
         full[row : row + len(block), col : col + block.shape[1]] = block
         row, col = row + len(block), col + block.shape[1]
-    return csr_matrix(full)
+    return sparse.csr_matrix(full)
 
 
 def lattice(shape: BedShape, solution: Array, settings: BedSettings, spacing: float) -> Warp:
@@ -174,8 +179,8 @@ def _count(length: int, spacing: float) -> int:
     return max(1, int(np.ceil(length / spacing))) + 3
 
 
-def _spline(at: Array, length: int, spacing: float) -> csr_matrix:
+def _spline(at: Array, length: int, spacing: float) -> sparse.csr_matrix:
     """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978)."""
     spans = _count(length, spacing) - 3
     knots = (np.arange(spans + 7) - 3) * (length / spans)
-    return csr_matrix(interpolate.BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))
+    return sparse.csr_matrix(interpolate.BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
@@ -22,6 +22,11 @@ from stitchbed.mosaic.registration.placement import Placement, edge_distance, fr
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
 from stitchbed.mosaic.registration.unknowns import Frame, motion
+
+if TYPE_CHECKING:
+    from scipy import sparse
+else:
+    sparse = late("scipy.sparse")
 
 spatial = late("scipy.spatial")
 
@@ -128,7 +133,11 @@ def _shown(places: Sequence[Placement], across: int) -> tuple[NDArray[np.intp], 
 
 
 def _drawn(
-    covariance: Array, moves: tuple[csr_matrix, csr_matrix], *, local: float, settings: UncertaintySettings
+    covariance: Array,
+    moves: tuple[sparse.csr_matrix, sparse.csr_matrix],
+    *,
+    local: float,
+    settings: UncertaintySettings,
 ) -> Array:
     """(2 N, draws) px, x then y, by which drawn errors of the unknowns put the N places of `moves` off."""
     rng = np.random.default_rng(settings.seed)

@@ -10,16 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix, diags, hstack, vstack
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
+
+if TYPE_CHECKING:
+    from scipy import sparse
+else:
+    sparse = late("scipy.sparse")
 
 PER_TILE = 6
 HOLD = 1e4  # weight of the rows that hold the anchor tile still
@@ -131,7 +137,7 @@ def motion(
     columns: Columns,
     frame: Frame,
     bed_settings: BedSettings,
-) -> tuple[csr_matrix, csr_matrix]:
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """Derivatives (N, total) of sheet x and y (px) of tile points by all unknowns.
 
     points : (N,) index of the tile, (N, 2) px in it.
@@ -144,13 +150,13 @@ def motion(
     by_x = [x, -y, one, none, *(np.einsum("nj,nj->n", linear[:, 0], part) for part in (unstretched, askew))]
     by_y = [y, x, none, one, *(np.einsum("nj,nj->n", linear[:, 1], part) for part in (unstretched, askew))]
     own = [_scattered(PER_TILE * index, values, PER_TILE * columns.tiles) for values in (by_x, by_y)]
-    parts: tuple[list[csr_matrix], list[csr_matrix]] = ([own[0]], [own[1]])
+    parts: tuple[list[sparse.csr_matrix], list[sparse.csr_matrix]] = ([own[0]], [own[1]])
     for g in columns.beds:
         mine = (frame.group[index] == g).astype(float)
         bed_x, bed_y = beds.basis(frame.shapes[g], xy, bed_settings)
         for row, part in enumerate(parts):
-            part.append(diags(mine * linear[:, row, 0]) @ bed_x + diags(mine * linear[:, row, 1]) @ bed_y)
-    return hstack(parts[0]).tocsr(), hstack(parts[1]).tocsr()
+            part.append(sparse.diags(mine * linear[:, row, 0]) @ bed_x + sparse.diags(mine * linear[:, row, 1]) @ bed_y)
+    return sparse.hstack(parts[0]).tocsr(), sparse.hstack(parts[1]).tocsr()
 
 
 def prior_rows(
@@ -159,16 +165,16 @@ def prior_rows(
     columns: Columns,
     frame: Frame,
     settings: tuple[AlignmentSettings, BedSettings],
-) -> tuple[csr_matrix, Array]:
+) -> tuple[sparse.csr_matrix, Array]:
     """Rows and right-hand sides: expected sizes and stretches, the anchor's place and turn, the beds' sizes."""
     rows, target = _piece_rows(places, columns, frame, settings[0])
     parts, targets = [rows], [target]
     for g, (start, stop) in columns.beds.items():
         own = beds.prior(frame.shapes[g], settings[1])
-        room = (csr_matrix((own.shape[0], start)), csr_matrix((own.shape[0], columns.total - stop)))
-        parts.append(hstack([room[0], own, room[1]]))
+        room = (sparse.csr_matrix((own.shape[0], start)), sparse.csr_matrix((own.shape[0], columns.total - stop)))
+        parts.append(sparse.hstack([room[0], own, room[1]]))
         targets.append(-(own @ unknown[start:stop]))
-    return vstack(parts).tocsr(), np.concatenate(targets)
+    return sparse.vstack(parts).tocsr(), np.concatenate(targets)
 
 
 def stepped(places: Sequence[Placement], step: Array) -> list[Placement]:
@@ -197,7 +203,7 @@ def reach(places: Sequence[Placement]) -> Array:
 
 def _piece_rows(
     places: Sequence[Placement], columns: Columns, frame: Frame, settings: AlignmentSettings
-) -> tuple[csr_matrix, Array]:
+) -> tuple[sparse.csr_matrix, Array]:
     still = (frame.anchor, *frame.held)
     rows = np.zeros((3 * len(places) + 3 * len(still), columns.total))
     target = np.zeros(len(rows))
@@ -215,10 +221,10 @@ def _piece_rows(
             at = 3 * (len(places) + still.index(i))
             rows[at, first : first + 2] = np.array([-np.sin(turn), np.cos(turn)]) * HOLD
             rows[at + 1, first + 2] = rows[at + 2, first + 3] = HOLD
-    return csr_matrix(rows), target
+    return sparse.csr_matrix(rows), target
 
 
-def _scattered(first: NDArray[np.intp], values: Sequence[Array], width: int) -> csr_matrix:
+def _scattered(first: NDArray[np.intp], values: Sequence[Array], width: int) -> sparse.csr_matrix:
     row = np.tile(np.arange(len(first)), len(values))
     column = np.concatenate([first + k for k in range(len(values))])
-    return csr_matrix((np.concatenate(values), (row, column)), shape=(len(first), width))
+    return sparse.csr_matrix((np.concatenate(values), (row, column)), shape=(len(first), width))
