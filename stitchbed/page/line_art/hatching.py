@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array, Bytes
+from stitchbed.core.arrays import Array, Bytes, Ints
 from stitchbed.imaging.compiled import compiled
 
 OWN, AMID, AT_END = 1, 2, 4  # of a layer: a stroke of its direction, in a series, at the rim of one
@@ -42,11 +42,12 @@ LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outl
 def hatching(line: Bytes, cell_mm: float) -> Bytes:
     """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm."""
     size = max(3, round(PIECE_MM / cell_mm)) | 1
-    along = [cv2.morphologyEx(line, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0) for turn in range(TURNS)]
+    strokes = _without_solids(line, cell_mm)
+    along = [cv2.morphologyEx(strokes, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0) for turn in range(TURNS)]
     limits = np.array([WIDEST_MM / cell_mm, APART_MM / cell_mm, MOST, BESIDE, UNLIKE, UNEVEN, *LOOSE, RIM])
     for turn in range(TURNS):
         _tell_series(along, turn, limits)
-    pen = _pen([_strokes(layer) for layer in along], cell_mm)
+    pen = _pen(along, cell_mm)
     around = np.ones((3, 3), np.uint8)
     grown = [cv2.dilate(_in_series(layer, pen), around) for layer in along]
     found, other = np.zeros_like(line), np.zeros_like(line)
@@ -58,10 +59,12 @@ def hatching(line: Bytes, cell_mm: float) -> Bytes:
 
 @dataclass(frozen=True)
 class Strokes:
-    """Straight strokes of one direction, 0 unused. share, rim : (n,) of each that lies in a series, or at the rim of
-    one. long, wide : (n,) cells.
+    """Straight strokes of one direction, 0 unused. places : flat ones of their cells. parts : stroke of each. share,
+    rim : (n,) of each stroke that lies in a series, or at the rim of one. long, wide : (n,) cells.
     """
 
+    places: Ints
+    parts: Ints
     share: Array
     rim: Array
     long: Array
@@ -78,6 +81,13 @@ class Pen:
     long: float
 
 
+def _without_solids(line: Bytes, cell_mm: float) -> Bytes:
+    """Lines without ink wider than any stroke of hatching: it would cost memory for each of its cells."""
+    wide = 2 * round(WIDEST_MM / cell_mm) + 1
+    solid = cv2.morphologyEx(line, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8), borderValue=0)
+    return np.asarray(line & (1 - solid), np.uint8)
+
+
 def _tell_series(along: Sequence[Bytes], turn: int, limits: Array) -> None:
     """Mark in the layer of one direction what of it lies in a series, and at the rim of one."""
     own = np.asarray(along[turn] & OWN, np.uint8)
@@ -89,36 +99,47 @@ def _tell_series(along: Sequence[Bytes], turn: int, limits: Array) -> None:
 
 
 def _strokes(layer: Bytes) -> Strokes:
-    """The strokes of one direction, and how they lie in series."""
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(layer & OWN, connectivity=8)
-    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
-    long = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    share, rim = (np.bincount(parts[(layer & code) > 0], minlength=len(stats)) / area for code in (AMID, AT_END))
-    return Strokes(share[1:], rim[1:], long[1:], area[1:] / long[1:])
+    """The strokes of one direction, and how they lie in series; as long as a line of the same spread of places."""
+    count, labels = cv2.connectedComponents(layer & OWN, connectivity=8)
+    places = np.flatnonzero(layer)
+    parts, told = labels.reshape(-1)[places], layer.reshape(-1)[places]
+    area = np.maximum(np.bincount(parts, minlength=count), 1).astype(np.float64)
+    share, rim = (np.bincount(parts, (told & code) > 0, count) / area for code in (AMID, AT_END))
+    long = np.sqrt(12 * sum(_variance(parts, along, area) for along in np.divmod(places, layer.shape[1])) + 1)
+    return Strokes(places, parts, share, rim, long, area / long)
 
 
-def _pen(layers: Sequence[Strokes], cell_mm: float) -> Pen:
+def _variance(parts: Ints, at: Ints, area: Array) -> Array:
+    """(n,) variance of one coordinate in each part."""
+    mean = np.bincount(parts, at, len(area)) / area
+    return np.asarray(np.bincount(parts, (at - mean[parts]) ** 2, len(area)) / area)
+
+
+def _pen(layers: Sequence[Bytes], cell_mm: float) -> Pen:
     """The pen of hatching, as strokes surely of it and long ones surely not tell."""
-    tone = [one.share >= SURELY for one in layers]
-    plain = [(one.share + one.rim == 0) & (one.long * cell_mm >= 2 * PIECE_MM) for one in layers]
-    fine, bold = (
-        np.concatenate([one.wide[which] for one, which in zip(layers, some, strict=True)]) for some in (tone, plain)
-    )
-    if not len(fine) or not len(bold):
+    fine, long, bold = [], [], []
+    for strokes in map(_strokes, layers):
+        tone = strokes.share >= SURELY
+        fine.append(strokes.wide[tone])
+        long.append(strokes.long[tone])
+        bold.append(strokes.wide[(strokes.share + strokes.rim == 0) & (strokes.long * cell_mm >= 2 * PIECE_MM)])
+    thin, usual, thick = (np.concatenate(one) for one in (fine, long, bold))
+    if not len(thin) or not len(thick):
         return Pen(0.0, 0.0)
-    wide = np.median(fine) + NEARER * (np.median(bold) - np.median(fine))
-    long = np.median(np.concatenate([one.long[which] for one, which in zip(layers, tone, strict=True)]))
-    return Pen(float(wide) if np.median(bold) >= BOLDER * np.median(fine) else 0.0, SHORTER * float(long))
+    low, high = float(np.median(thin)), float(np.median(thick))
+    return Pen(low + NEARER * (high - low) if high >= BOLDER * low else 0.0, SHORTER * float(np.median(usual)))
 
 
 def _in_series(layer: Bytes, pen: Pen) -> Bytes:
     """(h, w) 1 where strokes lie in a series; strokes that hardly do anywhere are left out, fine ones taken whole."""
     if int(layer.max()) <= OWN:
         return np.zeros_like(layer)
-    strokes, parts = _strokes(layer), cv2.connectedComponents(layer & OWN, connectivity=8)[1]
+    strokes = _strokes(layer)
     whole = (strokes.wide < pen.wide) & (strokes.long >= pen.long) & (strokes.share + strokes.rim >= AT_RIM)
-    part = np.concatenate([[False], strokes.share >= LEAST_AMID])[parts] & ((layer & AMID) > 0)
-    return np.asarray(part | np.concatenate([[False], whole])[parts], np.uint8)
+    part = (strokes.share >= LEAST_AMID)[strokes.parts] & ((layer.reshape(-1)[strokes.places] & AMID) > 0)
+    found = np.zeros_like(layer)
+    found.reshape(-1)[strokes.places] = part | whole[strokes.parts]
+    return found
 
 
 def _long(mask: Bytes, least: float) -> Bytes:
