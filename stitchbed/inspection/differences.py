@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, largest_patch, speck_depth
-from stitchbed.inspection.looks import Look
+from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.patches import Overlay, overlay
 from stitchbed.matching.robust import robust_spread
 
@@ -68,7 +68,7 @@ class Difference:
     own_b: Sight
 
 
-def difference_of(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array) -> Difference | None:
+def difference_of(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> Difference | None:
     """What differs between two looks; None where they hardly overlap."""
     laid = overlay(looks[pair[0]], looks[pair[1]], b_from_a)
     rows, cols = (np.flatnonzero(laid.both.any(axis)) for axis in (1, 0))

@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.glass import Grain, Smear
-from stitchbed.inspection.looks import Look
+from stitchbed.inspection.looks import Glance, Look
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
 from stitchbed.mosaic.registration.pose_graph import Layout
@@ -35,6 +35,32 @@ class Finding:
     why: str
     change: str
     numbers: Mapping[str, Any] = field(default_factory=dict)
+
+
+class Pairs(Protocol):
+    """What pairs of pieces showed of each other, see `Evidence`."""
+
+    @property
+    def tiles(self) -> Sequence[Tile]: ...
+    @property
+    def looks(self) -> Sequence[Glance]: ...
+    @property
+    def comparisons(self) -> Sequence[Comparison]: ...
+    @property
+    def courses(self) -> Sequence[Course]: ...
+    @property
+    def differences(self) -> Sequence[Difference]: ...
+
+
+@dataclass(frozen=True)
+class PairEvidence:
+    """What pairs of pieces showed of each other, and nothing else."""
+
+    tiles: tuple[Tile, ...]
+    looks: tuple[Glance, ...]
+    comparisons: tuple[Comparison, ...]
+    courses: tuple[Course, ...]
+    differences: tuple[Difference, ...]
 
 
 @dataclass(frozen=True)

@@ -51,11 +51,9 @@ class Sharpness:
 
 
 @dataclass(frozen=True)
-class Look:
-    """reduction : of `gray` (h, w) levels 0..255 from full size. light : (h, w, 3) linear 0..1, `light_cell` px a cell.
-    sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
-    bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
-    windows : how many windows' worth of different pixels the traces come from. sensed : see `sensor`.
+class Glance:
+    """What pairs are compared by. reduction : of `gray` (h, w) levels 0..255 from full size. light : (h, w, 3) linear
+    0..1, `light_cell` px a cell.
     """
 
     shape: tuple[int, int]
@@ -63,6 +61,15 @@ class Look:
     gray: NDArray[np.uint8]
     light: Floats
     light_cell: float
+
+
+@dataclass(frozen=True)
+class Look(Glance):
+    """sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
+    bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
+    windows : how many windows' worth of different pixels the traces come from. sensed : see `sensor`.
+    """
+
     sharpness: tuple[Sharpness, ...]
     noise: float
     black: float
@@ -78,7 +85,7 @@ class Look:
 def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
     """Look at one picture."""
     rows, cols, _ = windows.raster.shape
-    reduction = max(1, round(max(rows, cols) / VIEW_SIDE))
+    reduction = view_reduction((rows, cols))
     view = windows.view(reduction)
     gray = gray_of(view)
     detail, calm = (_read(windows, _boxes(gray, reduction, (rows, cols), calm=calm)) for calm in (False, True))
@@ -104,6 +111,18 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         min(float(len(greens)), rows * cols / greens[0].size),
         sensed(gray, [pixels for _, pixels in (*detail, *calm)], windows.raster.bits),
     )
+
+
+def view_reduction(shape: tuple[int, ...]) -> int:
+    """Of the view of a picture (rows, cols, ...)."""
+    return max(1, round(max(shape[:2]) / VIEW_SIDE))
+
+
+def glance_at(view: NDArray[Any], shape: tuple[int, int], transfer: Transfer) -> Glance:
+    """What pairs are compared by, of a picture (rows, cols) from its view."""
+    reduction = view_reduction(shape)
+    light, cell = _light(view, reduction, transfer)
+    return Glance(shape, reduction, np.rint(gray_of(view)).astype(np.uint8), light, cell)
 
 
 def _boxes(gray: Floats, reduction: int, shape: tuple[int, int], *, calm: bool) -> list[Box]:

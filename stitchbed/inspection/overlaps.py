@@ -1,6 +1,6 @@
 """I compare two scans where they show the same part of the sheet: light, lift, sharpness, how far they overlap.
 
-In: two `Look`s and the motion between them. Out: frozen numbers, the drawing canceled out.
+In: two `Glance`s and the motion between them. Out: frozen numbers, the drawing canceled out.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import moved
-from stitchbed.inspection.looks import Look
+from stitchbed.inspection.looks import Glance
 from stitchbed.matching.robust import robust_spread
 
 SIDES = ("left", "right", "top", "bottom")
@@ -72,7 +72,7 @@ class _Shared:
     depth_other: Floats
 
 
-def compare(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array) -> Comparison:
+def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> Comparison:
     """Compare two looks joined by a motion (3x3, full-resolution px)."""
     a, b = (looks[index] for index in pair)
     here, there = _shared(a, b, b_from_a), _shared(b, a, np.asarray(np.linalg.inv(b_from_a), np.float64))
@@ -145,7 +145,7 @@ def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
     return np.asarray(solved)
 
 
-def rest_places(a: Look, b: Look, b_from_a: Array, count: int) -> list[tuple[Array, Array]]:
+def rest_places(a: Glance, b: Glance, b_from_a: Array, count: int) -> list[tuple[Array, Array]]:
     """Places (x, y) px in both tiles with much contrast, as deep in the overlap as it goes, to compare sharpness at."""
     shared = _shared(a, b, b_from_a)
     depth = np.minimum(shared.depth_own, shared.depth_other)
@@ -163,7 +163,7 @@ def rest_places(a: Look, b: Look, b_from_a: Array, count: int) -> list[tuple[Arr
     return places
 
 
-def _shared(own: Look, other: Look, other_from_own: Array) -> _Shared:
+def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     h, w = own.light.shape[:2]
     col, row = np.meshgrid(np.arange(w), np.arange(h))
     xy = np.column_stack([(col.ravel() + 0.5) * own.light_cell - 0.5, (row.ravel() + 0.5) * own.light_cell - 0.5])
@@ -207,7 +207,7 @@ def _discord(shared: _Shared, deep: float) -> float:
     return max(robust_spread(channel) for channel in shared.ratio[usable].T)
 
 
-def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:
+def _losses(shared: _Shared, offset: Array, look: Glance) -> tuple[SideLoss, ...]:
     """Sides of a tile where it is darker than its neighbor, which lies flat there."""
     loss = -(shared.ratio.mean(2) - offset.mean())
     usable = shared.flat & (shared.depth_other > shared.depth_own + look.light_cell)
@@ -215,7 +215,7 @@ def _losses(shared: _Shared, offset: Array, look: Look) -> tuple[SideLoss, ...]:
     return tuple(item for item in found if item is not None)
 
 
-def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Look) -> SideLoss | None:
+def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance) -> SideLoss | None:
     """Loss against the distance from a side, median along it."""
     axis = 1 if side in ("left", "right") else 0
     flipped = side in ("right", "bottom")

@@ -12,25 +12,26 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes
-from stitchbed.inspection.findings import Evidence, Finding, believed_dpi
+from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
-from stitchbed.inspection.patches import Course
+from stitchbed.inspection.patches import PATCH, Course
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
+NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 
-def pair_findings(evidence: Evidence) -> list[tuple[int, Finding]]:
+def pair_findings(evidence: Pairs) -> list[tuple[int, Finding]]:
     """(tile, finding)."""
     parts = (_stretched, _jumped, _striped, _dusty, _smeared)
     return [found for part in parts for found in part(evidence)]
 
 
-def uneven(evidence: Evidence, index: int) -> Finding:
+def uneven(evidence: Pairs, index: int) -> Finding:
     """What is said of a piece whose light differs from place to place from what all its neighbors show."""
     spread = float(np.median([c.discord for c in evidence.comparisons if index in (c.a, c.b) and c.discord > 0]))
     why = (
@@ -40,7 +41,7 @@ def uneven(evidence: Evidence, index: int) -> Finding:
     return Finding("uneven light", "redo", why, change, {"spread": round(spread, 3)})
 
 
-def _stretched(evidence: Evidence) -> list[tuple[int, Finding]]:
+def _stretched(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     both = [_sizes(len(evidence.tiles), evidence.courses, axis) for axis in (0, 1)]
     uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
@@ -75,7 +76,7 @@ def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     return np.asarray(solved)
 
 
-def _jumped(evidence: Evidence) -> list[tuple[int, Finding]]:
+def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
     """A jump belongs to the piece in which it lies at one row beside most neighbors that reach that row."""
     claims: dict[int, tuple[float, int, float, float]] = {}
     for course in evidence.courses:
@@ -96,9 +97,10 @@ def _jumped(evidence: Evidence) -> list[tuple[int, Finding]]:
     return found
 
 
-def _agreeing(evidence: Evidence, index: int, row: float) -> tuple[float, int]:
+def _agreeing(evidence: Pairs, index: int, row: float) -> tuple[float, int]:
     """(share, count) of a piece's pairs that reach over a row and show a jump there."""
-    near = SAME_ROW * evidence.looks[index].shape[0]
+    look = evidence.looks[index]
+    near = max(SAME_ROW * look.shape[0], NEAR_ROW * look.reduction)
     reach = agree = 0
     for course in evidence.courses:
         if index in (course.a, course.b):
@@ -110,12 +112,12 @@ def _agreeing(evidence: Evidence, index: int, row: float) -> tuple[float, int]:
     return agree / max(1, reach), agree
 
 
-def _jump_partners(evidence: Evidence, index: int) -> set[int]:
+def _jump_partners(evidence: Pairs, index: int) -> set[int]:
     pairs = [(course.a, course.b) for course in evidence.courses if course.jumps and index in (course.a, course.b)]
     return {other for pair in pairs for other in pair} - {index}
 
 
-def _striped(evidence: Evidence) -> list[tuple[int, Finding]]:
+def _striped(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     for index, sights in _sights(evidence).items():
         own = [sight.stripes for sight, _ in sights if sight.stripes]
@@ -124,7 +126,7 @@ def _striped(evidence: Evidence) -> list[tuple[int, Finding]]:
     return found
 
 
-def _stripes_finding(evidence: Evidence, index: int, stripes: Stripes) -> Finding:
+def _stripes_finding(evidence: Pairs, index: int, stripes: Stripes) -> Finding:
     mm = stripes.period * evidence.looks[index].reduction / believed_dpi(evidence.tiles)[index] * MM_PER_INCH
     numbers = {"levels": round(stripes.amplitude, 1), "period_mm": round(mm, 2)}
     what = f"of {stripes.amplitude:.0f} gray levels every {mm:.1f} mm that its neighbors do not show"
@@ -135,7 +137,7 @@ def _stripes_finding(evidence: Evidence, index: int, stripes: Stripes) -> Findin
     return Finding("moire", "redo", f"a pattern of stripes {what}", change, numbers)
 
 
-def _dusty(evidence: Evidence) -> list[tuple[int, Finding]]:
+def _dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     dpi = believed_dpi(evidence.tiles)
     for index, sights in _sights(evidence).items():
@@ -152,7 +154,7 @@ def _dusty(evidence: Evidence) -> list[tuple[int, Finding]]:
     return found
 
 
-def _smeared(evidence: Evidence) -> list[tuple[int, Finding]]:
+def _smeared(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     odd = suspects(evidence.comparisons)
     for index, sights in _sights(evidence, without=odd).items():
@@ -165,7 +167,7 @@ def _smeared(evidence: Evidence) -> list[tuple[int, Finding]]:
     return found
 
 
-def _sights(evidence: Evidence, without: Collection[int] = ()) -> dict[int, list[tuple[Sight, Sight]]]:
+def _sights(evidence: Pairs, without: Collection[int] = ()) -> dict[int, list[tuple[Sight, Sight]]]:
     """Tile -> (its own, the neighbor's) part of each of its differences, but for those with some of the tiles."""
     found: dict[int, list[tuple[Sight, Sight]]] = {}
     for item in evidence.differences:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.transforms import moved
-from stitchbed.inspection.looks import Look
+from stitchbed.inspection.looks import Glance
 
 PATCH = 40  # view px a side
 SEARCH_SHARE = (
@@ -53,7 +53,7 @@ class Course:
     spans: tuple[tuple[float, float], tuple[float, float]]
 
 
-def overlay(a: Look, b: Look, b_from_a: Array) -> Overlay:
+def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     """b's view on a's."""
     inside = np.full(b.gray.shape, 255, np.uint8)
     motion = _view_motion(a, b, b_from_a)[:2]
@@ -64,7 +64,7 @@ def overlay(a: Look, b: Look, b_from_a: Array) -> Overlay:
     return Overlay(a.gray.astype(np.float32), np.asarray(there, np.float32), both)
 
 
-def course_of(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array, ratio: float) -> Course:
+def course_of(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, ratio: float) -> Course:
     """The course of a pair. ratio : size of b's pixels on a's by their dpi."""
     a, b = looks[pair[0]], looks[pair[1]]
     laid = overlay(a, b, b_from_a)
@@ -86,7 +86,7 @@ def course_of(looks: Sequence[Look], pair: tuple[int, int], b_from_a: Array, rat
     return Course(*pair, stretch, jumps, (spans[0], spans[1]))
 
 
-def _view_motion(a: Look, b: Look, b_from_a: Array) -> Array:
+def _view_motion(a: Glance, b: Glance, b_from_a: Array) -> Array:
     """3x3 from px of a's view to px of b's; pixel centers at whole numbers."""
     up = np.array([[a.reduction, 0, (a.reduction - 1) / 2], [0, a.reduction, (a.reduction - 1) / 2], [0, 0, 1]])
     down = np.array([[b.reduction, 0, (b.reduction - 1) / 2], [0, b.reduction, (b.reduction - 1) / 2], [0, 0, 1]])

@@ -148,14 +148,23 @@ def _sensor(look: Look) -> list[Finding]:
         change = "clean the glass and the white strip under the lid's hinge, let the scanner calibrate, and scan again"
         found.append(Finding("streak", "redo", why, change, {"axis": kind, "px": places}))
     if look.sensed.tones:
-        why = f"only {look.sensed.tones} tones from dark to light, so soft tones end in steps"
-        change = "scan with 8 or 16 bits per channel, no drawing or text mode, and no tone curve in the driver"
-        found.append(Finding("few tones", "redo", why, change, {"tones": look.sensed.tones}))
+        found.append(few_tones_finding(look.sensed.tones))
     if look.sensed.black:
-        side, share = look.sensed.black
-        why = f"black from the {side} over {100 * share:.0f} % of its length: the scan broke off"
-        found.append(Finding("cut off", "redo", why, "scan it again; look at the cable and the free disk space"))
+        found.append(cut_off_finding(*look.sensed.black))
     return found
+
+
+def few_tones_finding(tones: int) -> Finding:
+    """What is said of a scan with so many tones."""
+    why = f"only {tones} tones from dark to light, so soft tones end in steps"
+    change = "scan with 8 or 16 bits per channel, no drawing or text mode, and no tone curve in the driver"
+    return Finding("few tones", "redo", why, change, {"tones": tones})
+
+
+def cut_off_finding(side: str, share: float) -> Finding:
+    """What is said of a scan that is black from a side over a share of its length."""
+    why = f"black from the {side} over {100 * share:.0f} % of its length: the scan broke off"
+    return Finding("cut off", "redo", why, "scan it again; look at the cable and the free disk space")
 
 
 def _lossy(format_name: str, lost: tuple[str, ...], look: Look) -> list[Finding]:

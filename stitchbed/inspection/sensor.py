@@ -78,16 +78,20 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     ]
 
 
-def dead_columns(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[int]:
-    """Columns (px) of a scan of (rows, cols, ...) that a dead cell of the sensor wrote, seen in a few bands of rows so
-    that it costs no second look at the whole. window : stored pixels of a box.
+def bands(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[Pixels]:
+    """A few bands of rows of a scan of (rows, cols, ...), spread over it, so that what a sensor did is seen without a
+    second look at the whole; none of a small one. window : stored pixels of a box.
     """
     rows, cols = shape[:2]
     if rows < 2 * SEGMENTS * BAND_ROWS:
         return []
     starts = np.linspace(0, rows - BAND_ROWS, SEGMENTS).astype(int).tolist()
-    bands = [gray_of(window(Box(start, 0, BAND_ROWS, cols))) for start in starts]
-    return [streak.at for streak in streaks(np.concatenate(bands), 1)]
+    return [window(Box(start, 0, BAND_ROWS, cols)) for start in starts]
+
+
+def dead_columns(read: Sequence[Pixels]) -> list[int]:
+    """Columns (px) of a scan that a dead cell of the sensor wrote, seen in its `bands`."""
+    return [streak.at for streak in streaks(np.concatenate([gray_of(band) for band in read]), 1)] if read else []
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:

@@ -24,7 +24,8 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.sensor import dead_columns
+from stitchbed.inspection.piece_checks import few_tones_finding
+from stitchbed.inspection.sensor import bands, dead_columns, few_tones
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.hints.hints import Hints, without_shown
@@ -46,6 +47,7 @@ from stitchbed.output.tiff_master import assemble
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
+from stitchbed.pipelines.scanning.overlap_faults import overlap_faults, said
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -176,11 +178,12 @@ def _joined(
     room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
         context, doubts = _context(tiles, kind, shelf, settings, progress)
-        doubts += _dead_columns(context)
+        doubts += _sensed(context)
         if settings.layout_only:
             return _laid(context, output, (folder, settings.records), doubts)
         mark = _mark(context, settings)
         plan, about = planned(context, (folder, mark), settings.outside, doubts, by_hand=by_hand)
+        about["warnings"] = [*about["warnings"], *overlap_faults(context, plan.tiles, plan.places)]
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)
     about["canvas"] = _canvas(output, plan, settings)
@@ -257,15 +260,19 @@ def _context(
     return SurveyContext(tuple(taken), dpi, shelf, kind, *wishes), [*words, *doubts]
 
 
-def _dead_columns(context: SurveyContext) -> list[str]:
-    """Words for lines that go through a whole piece: no overlap tells of one in a single piece, or of one in all."""
+def _sensed(context: SurveyContext) -> list[str]:
+    """Words for what the sensor or the driver did to a piece: no overlap tells of it in a single one, or in all."""
     told = []
     for tile in context.tiles:
-        columns = dead_columns(partial(context.shelf.window, tile), tile.raster.shape)
+        read = bands(partial(context.shelf.window, tile), tile.raster.shape)
+        columns = dead_columns(read)
         if columns:
             listed = ", ".join(map(str, columns[:6]))
             cause = "a dead sensor cell, or dirt on the scanner's white strip; clean it and scan again"
             told.append(f"{tile.name}: a line goes through the whole scan at column {listed}: {cause}")
+        tones = few_tones(read) if read and tile.raster.bits > 1 else None
+        if tones:
+            told.append(said(tile.name, few_tones_finding(tones)))
     return told
 
 

@@ -1,0 +1,71 @@
+"""I tell which pieces of a join are to be scanned again by what their overlaps show, as `check` does.
+
+In: pieces and where they lie. Out: words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.inspection.differences import difference_of
+from stitchbed.inspection.findings import Finding, PairEvidence
+from stitchbed.inspection.looks import Glance, glance_at, view_reduction
+from stitchbed.inspection.overlaps import compare
+from stitchbed.inspection.pair_checks import pair_findings
+from stitchbed.inspection.patches import course_of
+from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.implied_overlaps import shared
+from stitchbed.reading.base.tile import Tile
+
+LEAST_SHARED = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
+
+
+def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequence[Placement]) -> list[str]:
+    """What pieces show in their overlaps that none of their neighbors shows, in words."""
+    pairs = _pairs(places)
+    if not pairs:
+        return []
+    followed = [(pair, _motion(places, pair)) for pair in pairs]
+    with ThreadPoolExecutor(context.workers) as pool:
+        looks = tuple(pool.map(lambda tile: _glance(context, tile), tiles))
+        courses = pool.map(lambda at: course_of(looks, at[0], at[1], 1.0), followed)
+        differences = pool.map(lambda at: difference_of(looks, *at), followed)
+        evidence = PairEvidence(
+            tuple(tiles), looks, (), tuple(courses), tuple(item for item in differences if item is not None)
+        )
+        found = pair_findings(evidence)
+        if any(finding.fault == "smear" for _, finding in found):
+            # none is believed of pieces whose light differs all over; comparing light costs most, and is rarely asked
+            comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
+            found = pair_findings(replace(evidence, comparisons=comparisons))
+    return [said(tiles[index].name, finding) for index, finding in found]
+
+
+def said(name: str, finding: Finding) -> str:
+    """A finding of a piece as a warning."""
+    return f"{name}: {finding.why}; {finding.change}"
+
+
+def _glance(context: SurveyContext, tile: Tile) -> Glance:
+    shape = tile.raster.shape[0], tile.raster.shape[1]
+    return glance_at(context.shelf.view(tile, view_reduction(shape)), shape, context.kind.transfer)
+
+
+def _pairs(places: Sequence[Placement]) -> list[tuple[int, int]]:
+    """Indices of pieces that lie on each other."""
+    motions = {str(index): place.sheet_from_tile for index, place in enumerate(places)}
+    sizes = {str(index): place.size for index, place in enumerate(places)}
+    every = combinations(range(len(places)), 2)
+    return [(a, b) for a, b in every if shared(motions, sizes, str(a), str(b)) > LEAST_SHARED]
+
+
+def _motion(places: Sequence[Placement], pair: tuple[int, int]) -> Array:
+    a, b = (places[index].sheet_from_tile for index in pair)
+    return np.asarray(np.linalg.inv(b) @ a, np.float64)
