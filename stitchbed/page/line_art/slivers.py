@@ -48,7 +48,7 @@ def join_cells(labels: Labels, free: Bytes, tone: Bytes, smallest: int, cell_mm:
     tiny = there & thin & (sizes.area * cell_mm**2 < CELL_MM2)
     crossed = np.array([bool(tiny[n]) and int(tiny[list(near)].sum()) >= BESIDE for n, near in enumerate(touch)])
     between = there & thin & in_tone & loose & (sizes.area * cell_mm**2 < MOST_MM2)
-    small = there & ((sizes.area < smallest) | between | crossed)
+    small = (sizes.area < smallest) | between | crossed  # also what lies under strokes of tone alone
     into = joined(touch, sizes.area, small, in_tone | crossed, most=MOST_MM2 / cell_mm**2)
     renumbered(labels, into)
 

@@ -80,7 +80,8 @@ def test_hatching_dots_and_letters_lie_on_their_shape_and_openings_are_closed() 
         drawn = hatched_page(seed)
         page = page_of_array(255 - drawn.alpha, drawn.dpi)
         line_at = lines_of(page, 0.25)
-        regions, _ = region_map(page, line_at, FlatsSettings(workers=1))
+        regions, listed = region_map(page, line_at, FlatsSettings(workers=1))
+        assert all(region.area > 0 for region in listed)  # none that lies under strokes alone
         label = regions_at(regions, line_at, page.box, round(HALF_LINE_MM / MM_PER_INCH * drawn.dpi))
         free = drawn.alpha < 64
         table = np.zeros((len(drawn.kinds) + 1, int(label.max()) + 1), np.int64)

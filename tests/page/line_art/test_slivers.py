@@ -95,6 +95,15 @@ def test_regions_of_few_cells_are_slivers(smallest: int, stays: bool) -> None:
     assert (labels[40, 40] != labels[0, 0]) == stays
 
 
+def test_what_lies_under_a_stroke_of_tone_alone_is_no_region() -> None:
+    labels, free, _ = grid(1, 1, high=20, wide=20)
+    labels[60:64, 60:64], free[58:66, 58:66] = 3, 0  # a blot, found as a region since tone closes in nothing
+    tone = np.zeros_like(free)
+    tone[58:66, 58:66] = 1
+    join_cells(labels, free, tone, 1, CELL)
+    assert labels[62, 62] == labels[0, 0] == 1 and labels[40, 40] == 2
+
+
 def test_paper_between_strokes_joins_what_is_round_it() -> None:
     labels, free, strokes = grid(1, 5, high=40, wide=10)  # five rooms of 3 mm2, a millimeter wide
     join_cells(labels, free, strokes, 1, CELL)
