@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 else:
     sparse = late("scipy.sparse")
 
-interpolate = late("scipy.interpolate")
 
 STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
 
@@ -180,7 +179,22 @@ def _count(length: int, spacing: float) -> int:
 
 
 def _spline(at: Array, length: int, spacing: float) -> sparse.csr_matrix:
-    """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978)."""
-    spans = _count(length, spacing) - 3
+    """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978), ch. X, (8).
+
+    Written out: the library's own takes a tenth of a second to load.
+    """
+    spans, x = _count(length, spacing) - 3, np.clip(at, 0, length - 1e-6)
     knots = (np.arange(spans + 7) - 3) * (length / spans)
-    return sparse.csr_matrix(interpolate.BSpline.design_matrix(np.clip(at, 0, length - 1e-6), knots, 3))
+    low = np.clip(np.searchsorted(knots, x, side="right") - 1, 3, spans + 2)
+    weights = np.zeros((len(x), 4))
+    weights[:, 0] = 1
+    for degree in range(1, 4):
+        before = weights[:, :degree].copy()
+        weights[:, 0] = 0
+        for n in range(1, degree + 1):
+            right, left = knots[low + n], knots[low + n - degree]
+            share = before[:, n - 1] / (right - left)
+            weights[:, n - 1] += share * (right - x)
+            weights[:, n] = share * (x - left)
+    columns, ends = low[:, None] + np.arange(-3, 1), 4 * np.arange(len(x) + 1)
+    return sparse.csr_matrix((weights.ravel(), columns.ravel(), ends), shape=(len(x), spans + 3))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import tolerances as tol
+from scipy.interpolate import BSpline
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration import scanner_bed as beds
@@ -75,6 +76,17 @@ def test_the_basis_is_the_derivative_of_the_lattice() -> None:
     lattice = beds.lattice(SHAPE, solution, SETTINGS, 1.5)
     assert np.abs(shift_at(lattice, xy) - direct).max() < 0.01  # bilinear between nodes 1.5 px apart
     assert by_x.shape == by_y.shape == (200, beds.column_count(SHAPE, SETTINGS))
+
+
+def test_the_splines_are_the_librarys() -> None:
+    """Against scipy.interpolate.BSpline.design_matrix on the same uniform knots, past both ends too."""
+    spacing, height = SETTINGS.travel_knot_mm * SHAPE.px_per_mm, SHAPE.size[0]
+    spans = int(np.ceil(height / spacing))
+    rows = np.r_[np.random.default_rng(2).uniform(-20, height + 20, 300), 0, height / spans, height]
+    by_x, _ = beds.basis(SHAPE, np.column_stack([np.zeros(len(rows)), rows]), SETTINGS)
+    knots = (np.arange(spans + 7) - 3) * (height / spans)
+    wanted = BSpline.design_matrix(np.clip(rows, 0, height - 1e-6), knots, 3).toarray()
+    assert np.array_equal(by_x.toarray()[:, 2 : 2 + wanted.shape[1]], wanted)
 
 
 def test_a_zero_bed_bends_nothing() -> None:
