@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import pdtrc
 
 from stitchbed.core.arrays import Bytes, Floats, Mask
+from stitchbed.core.memory import late
+
+special = late("scipy.special")
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
@@ -72,7 +74,7 @@ def _agreed(depths: Sequence[Floats], reach: int) -> list[Grain]:
     best = np.max(depths, axis=0)
     for needed, chance in _chances(seen, least):
         found = _found(votes, needed, best)
-        if found and chance <= MOST_CHANCE * len(found) and pdtrc(len(found) - 1, chance) <= CHANCE:
+        if found and chance <= MOST_CHANCE * len(found) and special.pdtrc(len(found) - 1, chance) <= CHANCE:
             return found
     return []
 
