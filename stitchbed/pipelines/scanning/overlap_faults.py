@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.inspection.differences import difference_of
-from stitchbed.inspection.findings import Finding, PairEvidence
+from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.pair_checks import pair_findings
@@ -32,10 +32,11 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
     pairs = _pairs(places)
     if not pairs:
         return []
+    dpi = believed_dpi(tiles)
     followed = [(pair, _motion(places, pair)) for pair in pairs]
     with ThreadPoolExecutor(context.workers) as pool:
         looks = tuple(pool.map(lambda tile: _glance(context, tile), tiles))
-        courses = pool.map(lambda at: course_of(looks, at[0], at[1], 1.0), followed)
+        courses = pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed)
         differences = pool.map(lambda at: difference_of(looks, *at), followed)
         evidence = PairEvidence(
             tuple(tiles), looks, (), tuple(courses), tuple(item for item in differences if item is not None)
