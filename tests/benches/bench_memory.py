@@ -129,7 +129,7 @@ def finer_page(folder: Path) -> list[Path]:
     """The page, and the same at half its dpi."""
     sheet = np.array(drawn(folder / "page", 10300, 10300))
     half = cv2.resize(sheet, (5150, 5150), interpolation=cv2.INTER_AREA)
-    return [*page(folder), tiff(folder / "half.tif", half, compression="zlib", rowsperstrip=64, resolution=(300, 300))]
+    return [*page(folder), tiff(folder / "half.tif", half, compression="zlib", rowsperstrip=64, resolution=(150, 150))]
 
 
 def long_page(folder: Path) -> list[Path]:
