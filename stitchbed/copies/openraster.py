@@ -35,6 +35,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.page.found_medium import medium_found
 from stitchbed.page.line_art.ink_layer import over
 
 MIMETYPE = b"image/openraster"
@@ -90,18 +91,28 @@ def write_layers(
     """
     whole = Box(0, 0, art.first.height, art.first.width)
     flat = flat_layers(art, workers)
-    entries = [_Entry("data/lines.png", "Lines", whole)]
+    painted = _is_painted(art, workers)
+    entries = [_Entry("data/lines.png", "Lines", whole, visible=not painted)]
     if art.page is not None and art.lines is not None:
-        entries.append(_Entry("data/reference.png", "Scan, for reference", whole, visible=False))
+        name = "Painting" if painted else "Scan, for reference"
+        entries.append(_Entry("data/reference.png", name, whole, visible=painted))
     entries += [_Entry(f"data/flat_{n:02d}.png", f.name, f.box, group="Flats") for n, f in enumerate(flat, 1)]
     entries.append(_Entry("data/paper.png", "Paper", whole))
     with (
         claimed(path, originals=originals) as partial,
         tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.{os.getpid()}.", suffix=".rows") as scratch,
     ):
-        _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers)
+        _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers, painted=painted)
         _write_zip(partial, Path(scratch), _stack(art, entries), entries)
     return {"layers": [e.name for e in entries], "flat_layers": len(flat), "bits": bits, "version": VERSION}
+
+
+def _is_painted(art: Artwork, workers: int) -> bool:
+    """Whether the page is a painting that no flats stand for: then it is what shows, and lines over it would double
+    its own."""
+    if art.page is None or art.lines is None or art.flats is not None:
+        return False
+    return medium_found(art.page, workers=workers) == "paint"
 
 
 def flat_layers(art: Artwork, workers: int) -> list[FlatLayer]:
@@ -194,9 +205,16 @@ def _family(color: int, art: Artwork) -> str:
 
 
 def _write_pictures(
-    folder: Path, art: Artwork, entries: Sequence[_Entry], flat: Sequence[FlatLayer], *, bits: int, workers: int
+    folder: Path,
+    art: Artwork,
+    entries: Sequence[_Entry],
+    flat: Sequence[FlatLayer],
+    *,
+    bits: int,
+    workers: int,
+    painted: bool,
 ) -> None:
-    """All PNGs of the file in one pass over the artwork, several of them packed at a time."""
+    """All PNGs of the file in one pass over the artwork, several of them packed at a time. painted : the page shows."""
     (folder / "data").mkdir()
     (folder / "Thumbnails").mkdir()
     first, dtype = art.first, f"uint{bits}"
@@ -211,13 +229,13 @@ def _write_pictures(
             spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
-        for strip in in_order(lambda box: _strip_of(art, box, dtype), _strips(art), workers):
+        for strip in in_order(lambda box: _strip_of(art, box, dtype, painted), _strips(art), workers):
             list(pool.map(partial(_push, strip, sheets, layers), sheets))
             small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
 
 
-def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
+def _strip_of(art: Artwork, box: Box, dtype: str, painted: bool) -> _Strip:
     """A strip of every picture as wide as the page; merged from the very codes of the layers."""
     lines = _rgb(at_depth(line_layer(art, box), dtype))
     codes, solid = flat_codes(art, box)
@@ -228,6 +246,8 @@ def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
     whole = {"data/lines.png": lines, "data/paper.png": paper, "mergedimage.png": merged}
     if art.page is not None:
         whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
+    if painted:
+        whole["mergedimage.png"] = whole["data/reference.png"]
     return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
 
 

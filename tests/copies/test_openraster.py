@@ -176,6 +176,21 @@ def test_gray_lines_and_runs_agree(drawn: RegionPage, tmp_path: Path) -> None:
         assert np.abs(_composed(archive) * 255 - _png(archive.read("mergedimage.png"))).max() <= 1
 
 
+def test_a_painting_shows_itself_and_its_lines_are_not_drawn_twice(drawn: RegionPage, tmp_path: Path) -> None:
+    art = _art(drawn)
+    assert art.lines is not None and art.flats is not None
+    soft = cv2.GaussianBlur(art.flats.read(art.flats.box), (0, 0), 12)  # washes without outlines of one color
+    washes = np.asarray(soft * (1 - drawn.alpha[..., None] / 255.0), np.uint8)
+    write_layers(tmp_path / "washes.ora", Artwork(_page(washes), art.lines, None), bits=8)
+    with zipfile.ZipFile(tmp_path / "washes.ora") as archive:
+        layers = ElementTree.fromstring(archive.read("stack.xml")).iter("layer")
+        shown = {layer.attrib["name"]: layer.attrib["visibility"] for layer in layers}
+        assert shown == {"Lines": "hidden", "Painting": "visible", "Paper": "visible"}
+        assert np.array_equal(_png(archive.read("mergedimage.png")), washes)
+        assert np.abs(_composed(archive) * 255 - washes).max() <= 1e-6
+        assert _png(archive.read("data/lines.png")).shape[2] == 4  # they are there, to be used
+
+
 def test_nothing_is_lost_that_was_not_made_here(drawn: RegionPage, tmp_path: Path) -> None:
     path = tmp_path / "a.ora"
     path.write_bytes(b"precious")
