@@ -48,6 +48,11 @@ def paper_mm(name: str) -> tuple[float, float] | None:
     return (sides[0] * MM_PER_INCH, sides[1] * MM_PER_INCH) if sides else None
 
 
+def two_digits(value: float) -> str:
+    """A figure that is only known roughly: 0.072, 8.4, 200."""
+    return f"{float(f'{value:.2g}'):g}"
+
+
 def size_mm(words: str, *, option: str) -> tuple[float, float]:
     """(width, height) mm of "420x594mm", "18 x 24 in", "29,7x42cm" (mm when no unit is given) or of a named sheet.
 

@@ -15,7 +15,7 @@ from importlib import resources
 from itertools import pairwise
 from typing import Any
 
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, two_digits
 from stitchbed.report.blocks import Fact, PagePair
 from stitchbed.report.overlays import HEAT_STEPS, MOST_ARROWS
 from stitchbed.report.records import mapping, number, rows
@@ -149,7 +149,7 @@ def _about(record: Mapping[str, Any], tiles: PageTiles) -> list[Fact]:
         facts.append(Fact(mean, f"on average, {worst:.2f} px at worst", "pieces agree to"))
     error = number(mapping(record.get("accuracy")).get("error_px"))
     if error:
-        facts.append(Fact(f"{error:.2g} px", "at 95 % of its places, by estimate", "true to"))
+        facts.append(Fact(f"{two_digits(error)} px", "at 95 % of its places, by estimate", "true to"))
     return facts
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stitchbed.core.memory import late
+from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, corners
@@ -55,8 +56,8 @@ def contradiction_words(found: Sequence[Contradiction], px_per_mm: float) -> lis
     """Warnings. px_per_mm : of the sheet."""
     return [
         f"the links of {', '.join(one.pieces)} contradict each other around a loop, and nothing tells which of them is "
-        f"wrong: pieces there may be off by {one.off_px / px_per_mm:.2g} mm. Look at their seams; more overlap, or one "
-        "piece across their middle, would tell"
+        f"wrong: pieces there may be off by {two_digits(one.off_px / px_per_mm)} mm. Look at their seams; more "
+        "overlap, or one piece across their middle, would tell"
         for one in found
     ]
 

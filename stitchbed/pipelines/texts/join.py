@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, two_digits
 from stitchbed.mosaic.hints.effects import row_words
 
 AXES_SHARE = 0.7  # where axes that were held make up more than the rest, it is told what would show them
@@ -62,11 +62,12 @@ def accuracy(record: Mapping[str, Any]) -> list[str]:
         return []
     lines = [f"Neighbors agree to {told['rms_px']:.2f} px."] if told["rms_px"] is not None else []
     error, known = told["error_px"], told["error_px_axes_known"]
-    lines.append(f"True to {error:.2g} px ({told['error_mm']:.2g} mm) at 95 % of its places, by estimate.")
+    mm = two_digits(told["error_mm"])
+    lines.append(f"True to {two_digits(error)} px ({mm} mm) at 95 % of its places, by estimate.")
     if known < AXES_SHARE * error:
         lines.append(
             "Most of that is the scanner's axes (length against width, right angle), which pieces that all lie the "
-            f"same way cannot show: {known:.2g} px without. One piece turned by a quarter shows them."
+            f"same way cannot show: {two_digits(known)} px without. One piece turned by a quarter shows them."
         )
     if told["travel_seen"] < SEEN:
         lines.append(
