@@ -26,6 +26,7 @@ MINE = 2.0  # times the other's amplitude
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 7, 0.5  # of the other's fine power; cells that hang together; most of an overlap
+SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = (
@@ -120,7 +121,7 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
     found = []
     for own, other in ((laid.a, laid.b), (laid.b, laid.a)):
         depth = np.where(laid.both, speck_depth(own), 0)
-        peaks = (depth > 0) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
+        peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
         kernel = np.ones((2 * SPECK_PX, 2 * SPECK_PX), np.uint8)
         calm = cv2.GaussianBlur(other, (0, 0), 0.8)  # noise must not pass for a speck's other half
         dark = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, kernel) - calm > LEAST_DEPTH / 2

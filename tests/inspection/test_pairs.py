@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.differences import SMEAR_CELLS, difference_of
+from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
@@ -140,6 +140,18 @@ def test_specks_belong_to_the_scan_that_has_them() -> None:
     assert found is not None
     assert found.own_a.specks <= 1
     assert 12 <= found.own_b.specks <= 30  # some fall on strokes
+
+
+def test_grain_that_one_scan_shows_a_little_darker_is_no_dust() -> None:
+    def grainy(gray: Floats) -> Floats:
+        rng = np.random.default_rng(7)
+        for x, y in rng.integers((8, 400), (SHARED - 8, SIDE - 8), (60, 2)):
+            gray[y, x] -= 7.5  # the other scan shows less than half of it: its pixels lie elsewhere
+        return gray
+
+    found = difference_of(_pair(8, grainy), (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_b.specks < LEAST_DUST / 2
 
 
 def test_a_line_of_the_sensor_is_told_from_a_drawn_one() -> None:
