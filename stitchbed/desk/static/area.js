@@ -48,10 +48,7 @@ export const areaOver = (viewer, { done, ended }) => {
   };
   const bar = handBar(WORDS, [["Show it there", accept, true], ["Leave it", close, false]]);
 
-  const pointOf = (event) => {
-    const { left, top } = viewer.element.getBoundingClientRect();
-    return viewer.toImage([event.clientX - left, event.clientY - top]);
-  };
+  const pointOf = (event) => viewer.toImage(viewer.placeOf(event));
   let held = false;
   const down = (event) => {
     if (event.button > 0 || !viewer.element.contains(event.target)) return;

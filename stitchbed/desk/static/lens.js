@@ -21,15 +21,11 @@ export const lensOver = (viewer, frame, layer, pointed) => {
     picture.setAttribute("aria-hidden", "true");
     inner.open(layer);
   };
-  const placeOf = (event) => {
-    const box = viewer.element.getBoundingClientRect();
-    return [event.clientX - box.left, event.clientY - box.top];
-  };
   const follow = (event) => {
     if (event.pointerType === "touch") return; // a finger covers what it points at; the cross is there for it
     lens.hidden = false;
     if (!inner) opened();
-    const [x, y] = placeOf(event), [width, height] = [frame.clientWidth, frame.clientHeight], side = lens.offsetWidth;
+    const [x, y] = viewer.placeOf(event), [width, height] = [frame.clientWidth, frame.clientHeight], side = lens.offsetWidth;
     lens.style.left = `${x + AWAY + side < width ? x + AWAY : Math.max(0, x - AWAY - side)}px`;
     lens.style.top = `${y + AWAY + side < height ? y + AWAY : Math.max(0, y - AWAY - side)}px`;
     const [px, py] = viewer.toImage([x, y]), scale = DOTS / devicePixelRatio;
@@ -41,9 +37,9 @@ export const lensOver = (viewer, frame, layer, pointed) => {
   const listening = new AbortController(), until = { signal: listening.signal };
   viewer.element.addEventListener("pointermove", follow, until);
   viewer.element.addEventListener("pointerleave", hide, until);
-  viewer.element.addEventListener("pointerdown", (event) => { pressed = placeOf(event); }, until);
+  viewer.element.addEventListener("pointerdown", (event) => { pressed = viewer.placeOf(event); }, until);
   viewer.element.addEventListener("pointerup", (event) => {
-    const at = placeOf(event), from = pressed;
+    const at = viewer.placeOf(event), from = pressed;
     pressed = null;
     if (event.button === 0 && from && Math.hypot(at[0] - from[0], at[1] - from[1]) < STILL) pointed(viewer.toImage(at));
   }, until);

@@ -92,10 +92,7 @@ export const moving = (viewer, index, { changed, done, ended }) => {
 
   /* by pointer */
   const stage = document.getElementById("view");
-  const pointOf = (event) => {
-    const frameOf = viewer.element.getBoundingClientRect();
-    return viewer.toImage([event.clientX - frameOf.left, event.clientY - frameOf.top]);
-  };
+  const pointOf = (event) => viewer.toImage(viewer.placeOf(event));
   const grips = (at) => {
     const [x, y] = moved(undone(layer.matrix), at), near = cornersOf(layer).some((corner) => Math.hypot(corner[0] - x, corner[1] - y) < reach);
     const inside = x >= 0 && y >= 0 && x < layer.width && y < layer.height;

@@ -92,8 +92,7 @@ import { pictureViewer } from "./viewer.js";
   /* where the pointer is */
   const place = byId("place");
   stage.addEventListener("pointermove", (event) => {
-    const frame = viewer.element.getBoundingClientRect();
-    const [x, y] = viewer.toImage([event.clientX - frame.left, event.clientY - frame.top]);
+    const [x, y] = viewer.toImage(viewer.placeOf(event));
     const mm = (px) => ((px + 0.5) * 25.4 / data.dpi).toFixed(1);
     place.textContent = `${data.dpi > 0 ? `${mm(x)}, ${mm(y)} mm; ` : ""}${Math.round(x)}, ${Math.round(y)} px`;
   });

@@ -435,6 +435,8 @@ export const pictureViewer = (element, { words = "The picture", most = MOST_KEPT
       element.replaceChildren();
     },
     toImage: (place) => moved(undone(quarterTurn(turn, source)), toImage(view, place)),
+    /* Where on the element a pointer is. */
+    placeOf: (event) => placeOf(event),
     fromImage: (place) => fromImage(view, moved(quarterTurn(turn, source), place)),
     /* Show the frame [x, y, width, height] px, or the whole picture. */
     fit(frame) {
