@@ -242,12 +242,11 @@ def _strip_of(art: Artwork, box: Box, dtype: str, painted: bool) -> _Strip:
     paper = at_depth(paper_codes(art), dtype)
     paper = np.broadcast_to(paper if len(paper) == 3 else np.repeat(paper, 3), (box.height, box.width, 3))
     colors = _rgb(at_depth(codes, dtype))
-    merged = over(lines, np.where(solid[..., None], colors, paper))
-    whole = {"data/lines.png": lines, "data/paper.png": paper, "mergedimage.png": merged}
+    whole = {"data/lines.png": lines, "data/paper.png": paper}
     if art.page is not None:
         whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
-    if painted:
-        whole["mergedimage.png"] = whole["data/reference.png"]
+    shown = whole["data/reference.png"] if painted else over(lines, np.where(solid[..., None], colors, paper))
+    whole["mergedimage.png"] = shown
     return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
 
 
