@@ -136,9 +136,8 @@ def _with_alpha(plan: Plan, stored: Pixels, covered: Mask | None) -> Pixels:
         return stored
     top = np.iinfo(plan.dtype).max
     if plan.channels == 3:
-        full: Pixels = cv2.cvtColor(
-            stored, cv2.COLOR_RGB2RGBA
-        )  # opaque; many times quicker than putting arrays together
+        # opaque; many times quicker than putting arrays together
+        full: Pixels = cv2.cvtColor(stored, cv2.COLOR_RGB2RGBA)
         if covered is not None:
             full[~covered] = 0
         return full

@@ -185,9 +185,8 @@ def _whitened(
 ) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     w = whitening(places, ties)
     x, y = jacobian
-    return sparse.diags(w[:, 0, 0]) @ x + sparse.diags(w[:, 0, 1]) @ y, sparse.diags(w[:, 1, 0]) @ x + sparse.diags(
-        w[:, 1, 1]
-    ) @ y
+    by_x, by_y = (sparse.diags(w[:, row, 0]) @ x + sparse.diags(w[:, row, 1]) @ y for row in range(2))
+    return by_x, by_y
 
 
 def _with_beds(

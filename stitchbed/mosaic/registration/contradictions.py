@@ -8,7 +8,7 @@ itself, one of them may as well be the liar: the vote was one against one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -19,7 +19,7 @@ from stitchbed.core.memory import late
 from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, corners
+from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, bridges, corners
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -44,10 +44,11 @@ def contradictions(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list
     graph.add_nodes_from(layout.sheet_from_tile)
     for item in layout.links:
         graph.add_edge(item.a, item.b, odds=_odds(item), capacity=1)
+    alone = {frozenset((item.a, item.b)) for item in bridges(layout)}
     found = [
         Contradiction(tuple(chain), _missed(item, layout, sizes))
         for item, reason in layout.dropped
-        if reason == DISAGREES and (chain := _chain(graph, item))
+        if reason == DISAGREES and (chain := _chain(graph, alone, item))
     ]
     return sorted(found, key=lambda one: (-one.off_px, one.pieces))
 
@@ -62,14 +63,13 @@ def contradiction_words(found: Sequence[Contradiction], px_per_mm: float) -> lis
     ]
 
 
-def _chain(graph: nx.Graph, item: Link) -> list[str]:
-    """The pieces from one end of a dropped link to the other, where a single link may hold them; else none."""
+def _chain(graph: nx.Graph, alone: Set[frozenset[str]], item: Link) -> list[str]:
+    """The pieces from one end of a dropped link to the other, where a link `alone` may hold them; else none."""
     if not nx.has_path(graph, item.a, item.b) or nx.maximum_flow_value(graph, item.a, item.b) > 1:
         return []
     chain: list[str] = nx.shortest_path(graph, item.a, item.b)
-    bridges = {frozenset(e) for e in nx.bridges(graph)}
-    alone = [graph.edges[e]["odds"] for e in pairwise(chain) if frozenset(e) in bridges]
-    return chain if min(alone, default=np.inf) < _odds(item) + CLEARLY else []
+    weakest = min((graph.edges[e]["odds"] for e in pairwise(chain) if frozenset(e) in alone), default=np.inf)
+    return chain if weakest < _odds(item) + CLEARLY else []
 
 
 def _odds(item: Link) -> float:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.quantities import two_digits
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
@@ -84,7 +85,7 @@ def _with_most(names: Sequence[str], which: Sequence[int], off_mm: Array, least:
     """Names of pieces, and mm that the worst of them may be off, `least` at least, rounded up to two digits."""
     most = max(least, *(float(off_mm[i]) for i in which))
     digits = 10.0 ** (np.floor(np.log10(most)) - 1)
-    return ", ".join(names[i] for i in which), f"{np.ceil(most / digits - 1e-9) * digits:.3g}"
+    return ", ".join(names[i] for i in which), two_digits(float(np.ceil(most / digits - 1e-9) * digits))
 
 
 def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: FoldSettings) -> list[str]:
