@@ -1,20 +1,23 @@
 """I find links that contradict each other around a loop where nothing else tells which of them is wrong.
 
-In: a layout and the links it dropped. Out: `Contradiction`, with the pieces in doubt and how far off they may be.
+In: a layout, the links it dropped, and what pictures say of other layouts. Out: `Contradiction`, with the pieces in
+doubt and how far off they may be.
 
 A link that was dropped because the others disagree with it was outvoted. Where they are a mere chain, each held by
-itself, one of them may as well be the liar: the vote was one against one.
+itself, one of them may as well be the liar: the vote was one against one. Then the pictures are asked of the layout
+that would be right if the dropped link were: one that lays different drawing on each other is no rival.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
 from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
@@ -28,6 +31,9 @@ else:
 
 CLEARLY = 3.0  # log odds by which the weakest link of a chain must be surer than the dropped one
 
+Places = Mapping[str, Array]  # sheet_from_tile 3x3 by the tile's name
+Spoken = Callable[[Places, Set[tuple[str, str]]], float]
+
 
 @dataclass(frozen=True)
 class Contradiction:
@@ -38,17 +44,18 @@ class Contradiction:
     off_px: float
 
 
-def contradictions(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[Contradiction]:
-    """Those of a layout, the farthest first. sizes : (height, width) px per tile."""
+def contradictions(layout: Layout, sizes: Mapping[str, tuple[int, int]], against: Spoken) -> list[Contradiction]:
+    """Those of a layout, the farthest first. sizes : (height, width) px per tile. against : log odds, 0 or more, by
+    which pictures speak against places, pairs (names in order) not asked."""
     graph = nx.Graph()
     graph.add_nodes_from(layout.sheet_from_tile)
     for item in layout.links:
-        graph.add_edge(item.a, item.b, odds=_odds(item), capacity=1)
+        graph.add_edge(item.a, item.b, odds=_odds(item))
     alone = {frozenset((item.a, item.b)) for item in bridges(layout)}
     found = [
         Contradiction(tuple(chain), _missed(item, layout, sizes))
         for item, reason in layout.dropped
-        if reason == DISAGREES and (chain := _chain(graph, alone, item))
+        if reason == DISAGREES and (chain := _chain(graph, alone, item, layout, against))
     ]
     return sorted(found, key=lambda one: (-one.off_px, one.pieces))
 
@@ -63,13 +70,33 @@ def contradiction_words(found: Sequence[Contradiction], px_per_mm: float) -> lis
     ]
 
 
-def _chain(graph: nx.Graph, alone: Set[frozenset[str]], item: Link) -> list[str]:
-    """The pieces from one end of a dropped link to the other, where a link `alone` may hold them; else none."""
-    if not nx.has_path(graph, item.a, item.b) or nx.maximum_flow_value(graph, item.a, item.b) > 1:
+def _chain(graph: nx.Graph, alone: Set[frozenset[str]], item: Link, layout: Layout, against: Spoken) -> list[str]:
+    """The pieces from one end of a dropped link to the other, where one of the links between them, each holding its
+    parts `alone`, may as well be the liar; else none."""
+    if not nx.has_path(graph, item.a, item.b):
         return []
     chain: list[str] = nx.shortest_path(graph, item.a, item.b)
-    weakest = min((graph.edges[e]["odds"] for e in pairwise(chain) if frozenset(e) in alone), default=np.inf)
-    return chain if weakest < _odds(item) + CLEARLY else []
+    doubtful = [e for e in pairwise(chain) if frozenset(e) in alone and graph.edges[e]["odds"] < _odds(item) + CLEARLY]
+    for e in doubtful:
+        places, kept = _rival(graph, e, item, layout)
+        if graph.edges[e]["odds"] < _odds(item) - against(places, kept) + CLEARLY:
+            return chain
+    return []
+
+
+def _rival(
+    graph: nx.Graph, liar: tuple[str, str], item: Link, layout: Layout
+) -> tuple[dict[str, Array], frozenset[tuple[str, str]]]:
+    """Places if a dropped link were true and `liar` false, and the pairs (names in order) whose links stay as they
+    were."""
+    without = graph.copy()
+    without.remove_edge(*liar)
+    moving = nx.node_connected_component(without, item.b)
+    places = layout.sheet_from_tile
+    there = places[item.a] @ np.linalg.inv(item.b_from_a) @ np.linalg.inv(places[item.b])
+    rival = {name: np.asarray(there @ at if name in moving else at, np.float64) for name, at in places.items()}
+    pairs = [(item.a, item.b), *without.edges]
+    return rival, frozenset((min(one), max(one)) for one in pairs)
 
 
 def _odds(item: Link) -> float:

@@ -6,8 +6,8 @@ and the layouts that are left when the links that laid them so are not believed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Set
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -17,7 +17,9 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
+from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import SAID, Layout, corners, without
+from stitchbed.mosaic.survey.judgment import BeliefSettings, finer
 
 nx = late("networkx")
 
@@ -27,6 +29,7 @@ QUARREL = 0.1  # probability under which two pieces quarrel
 # Likeness of the middle cell from which they show one drawing in which something moved, if no more than that share is
 # odd: that is no layout's fault. Two pages on one printed form differ in more.
 SAME, MOVED = 0.95, 0.3
+AS_MUCH = 0.8  # share of the drawing two pieces share by their own link, that they must share by the layout
 MOST_ODDS = 8.0  # log odds that one pair may weigh, for or against: about 1 in 3,000
 
 
@@ -96,6 +99,60 @@ def settled(
             graph.remove_edges_from(crossing)
     reason = "other overlaps that it implies show different drawing"
     return without(layout, cut, reason, sizes) if cut else [layout]
+
+
+def outvoted_only(
+    layout: Layout, places: Mapping[str, Array], details: Mapping[str, Detail], evidence: EvidenceSettings
+) -> Layout:
+    """The layout at its measured `places` (sheet_from_tile 3x3), with those dropped links only that lay their pieces
+    where these are more alike than where the layout has them: of the others it was the motion that was not exact."""
+
+    def better(item: Link) -> bool:
+        pair = details[item.a], details[item.b]
+        own = compare(item.b_from_a, pair, evidence)
+        laid = compare(np.linalg.inv(places[item.b]) @ places[item.a], pair, evidence)
+        return laid.score < own.score or laid.amount < AS_MUCH * own.amount
+
+    dropped = [(item, why) for item, why in layout.dropped if {item.a, item.b} <= set(places) and better(item)]
+    return replace(layout, sheet_from_tile=dict(places), dropped=tuple(dropped))
+
+
+def spoken_against(
+    layout: Layout,
+    sizes: Mapping[str, tuple[int, int]],
+    details: Mapping[str, Detail],
+    *,
+    belief: BeliefSettings,
+    evidence: EvidenceSettings,
+) -> Callable[[Mapping[str, Array], Set[tuple[str, str]]], float]:
+    """What asks pictures of other places (sheet_from_tile 3x3) than a layout's: log odds, 0 or more, by which they
+    speak against them, pairs (names in order) not asked.
+
+    Against them speak pairs that would show different things, and linked ones that are clearly more alike as they are.
+    """
+
+    def ask(places: Mapping[str, Array], settled_pairs: Set[tuple[str, str]]) -> float:
+        found = quarrels(places, sizes, details, evidence, trusted=frozenset(settled_pairs))
+        moved_links = [one for one in layout.links if (min(one.a, one.b), max(one.a, one.b)) not in settled_pairs]
+        worse = sum(less_alike(one, places, details, belief, evidence) for one in moved_links)
+        return MOST_ODDS * worse + sum(_odds(1 - one.probability) for one in found)
+
+    return ask
+
+
+def less_alike(
+    item: Link,
+    places: Mapping[str, Array],
+    details: Mapping[str, Detail],
+    belief: BeliefSettings,
+    evidence: EvidenceSettings,
+) -> bool:
+    """True where two linked pieces share drawing in other places too, and are clearly less alike there."""
+    pair = details[item.a], details[item.b]
+    own = compare(item.b_from_a, pair, evidence)
+    _, there = aligned(np.asarray(np.linalg.inv(places[item.b]) @ places[item.a], np.float64), pair, evidence)
+    much = there.amount > belief.as_much * own.amount
+    return much and there.score < own.score - finer(belief, own, there).clearer
 
 
 def doubted(quarrel: Quarrel, place: Array, px_per_mm: float) -> str:

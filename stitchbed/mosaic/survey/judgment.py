@@ -149,12 +149,12 @@ def checked_alone(
         drawn, there = aligned(motion, details, evidence)
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
         much = there.amount > settings.as_much * seen.amount and _alike(there, settings)
-        if far > settings.apart_mm and much and _rivals(seen, there, _finer(settings, seen, there), evidence):
+        if far > settings.apart_mm and much and _rivals(seen, there, finer(settings, seen, there), evidence):
             return replace(item, ambiguous=True)
     return item
 
 
-def _finer(settings: BeliefSettings, one: Evidence, two: Evidence) -> BeliefSettings:
+def finer(settings: BeliefSettings, one: Evidence, two: Evidence) -> BeliefSettings:
     """The same with a smaller likeness that tells two motions apart, the more cells both have: of a printed pattern
     hundreds fit to .97 at every place and to .99 at the true one."""
     cells = min(one.amount, two.amount)

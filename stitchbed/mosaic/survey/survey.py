@@ -36,6 +36,7 @@ from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.context import SurveyContext
+from stitchbed.mosaic.survey.implied_overlaps import outvoted_only, spoken_against
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
@@ -128,7 +129,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
     with recording("measure", context.settings.ties) as measured_step:
         context, places, scales, doubts = first_places(context, layout)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
-        against = contradictions(layout, {tile.name: tile.raster.shape[:2] for tile in context.tiles})
+        against = _against(context, layout, measured, previews)
         measured_step.numbers = measured.numbers | _at_least(against, measured)
     with recording("plan", context.settings.seams) as planned:
         turn = held_turn(context, measured.places)
@@ -161,6 +162,18 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         tuple(levels),
         tuple(g.marks for g in previews),
     )
+
+
+def _against(
+    context: SurveyContext, layout: Layout, measured: Measured, previews: Sequence[Preview]
+) -> list[Contradiction]:
+    """Links that contradict each other, also after the places were measured and the pictures asked."""
+    places = {place.tile: place.sheet_from_tile for place in measured.places}
+    sizes, details = {p.tile: p.size for p in measured.places}, {g.keypoints.tile: g.detail for g in previews}
+    belief, evidence = context.settings.belief, context.settings.evidence
+    doubtful = outvoted_only(layout, places, details, evidence)
+    asked = spoken_against(layout, sizes, details, belief=belief, evidence=evidence)
+    return contradictions(doubtful, sizes, asked)
 
 
 def _at_least(against: Sequence[Contradiction], measured: Measured) -> dict[str, float]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
+
 import numpy as np
 import pytest
 
+from stitchbed.core.arrays import Array
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.contradictions import contradiction_words, contradictions
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
@@ -26,9 +29,13 @@ def _laid(*links: Link) -> Layout:
     return layout
 
 
+def _silent(places: Mapping[str, Array], pairs: Set[tuple[str, str]]) -> float:
+    return 0.0
+
+
 def test_of_four_links_around_a_loop_one_lies_and_how_far_is_told() -> None:
     laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"), _link("a", "c", off=40.0))
-    (found,) = contradictions(laid, SIZES)
+    (found,) = contradictions(laid, SIZES, _silent)
     assert sorted(found.pieces) == ["a", "b", "c", "d"]
     assert found.off_px == pytest.approx(40.0)
     (words,) = contradiction_words([found], 10.0)
@@ -38,9 +45,25 @@ def test_of_four_links_around_a_loop_one_lies_and_how_far_is_told() -> None:
 def test_a_link_that_loops_outvote_is_settled() -> None:
     others = [_link(*pair) for pair in ("ab", "bd", "cd", "ac")]
     laid = _laid(*others, _link("a", "d", off=40.0))
-    assert len(laid.dropped) == 1 and contradictions(laid, SIZES) == []
+    assert len(laid.dropped) == 1 and contradictions(laid, SIZES, _silent) == []
 
 
 def test_a_doubtful_link_does_not_speak_against_sure_ones() -> None:
     laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"), _link("a", "c", off=40.0, chance=0.4))
-    assert len(laid.dropped) == 1 and contradictions(laid, SIZES) == []
+    assert len(laid.dropped) == 1 and contradictions(laid, SIZES, _silent) == []
+
+
+def test_a_link_whose_layout_the_pictures_speak_against_contradicts_nothing() -> None:
+    laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"), _link("a", "d", off=-380.0, chance=0.97))
+    assert [(item.a, item.b) for item, _ in laid.dropped] == [("a", "d")]
+    asked = []
+
+    def loud(places: Mapping[str, Array], pairs: Set[tuple[str, str]]) -> float:
+        asked.append(([float(places[name][0, 2] - places["a"][0, 2]) for name in "bcd"], pairs))
+        return 8.0
+
+    assert len(contradictions(laid, SIZES, _silent)) == 1
+    assert contradictions(laid, SIZES, loud) == []
+    across = {pairs - {("c", "d"), ("a", "d")}: x for x, pairs in asked}
+    assert across[frozenset({("a", "b")})] == pytest.approx([400, 380, 780])
+    assert across[frozenset({("b", "d")})] == pytest.approx([780, 380, 780])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 
 import numpy as np
@@ -12,7 +13,17 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.mosaic.survey.implied_overlaps import Quarrel, doubted, quarrels, settled, shared
+from stitchbed.mosaic.survey.implied_overlaps import (
+    Quarrel,
+    doubted,
+    less_alike,
+    outvoted_only,
+    quarrels,
+    settled,
+    shared,
+    spoken_against,
+)
+from stitchbed.mosaic.survey.judgment import BeliefSettings
 
 SETTINGS = EvidenceSettings()
 DPI, SHAPE = 150.0, (300, 360)
@@ -122,3 +133,35 @@ def test_a_flap_that_moved_is_no_fault_of_the_layout_but_is_told_of_the_finished
     places = {name: POSES[name] for name in "ab"}
     assert bool(quarrels(places, SIZES, both, SETTINGS)) == parted
     assert quarrels(places, SIZES, both, SETTINGS, exact=True)
+
+
+# --- other layouts
+
+
+def test_pictures_speak_against_places_by_their_quarrels_only() -> None:
+    bare, wishes = Layout("a", POSES, (), ()), {"belief": BeliefSettings(), "evidence": SETTINGS}
+    ask = spoken_against(bare, SIZES, details(a=1, b=1, c=1), **wishes)
+    assert ask(POSES, frozenset()) == 0
+    strange = spoken_against(bare, SIZES, details(a=1, b=1, c=9), **wishes)
+    assert strange(POSES, frozenset()) > np.log(9)
+    assert strange(POSES, frozenset({("a", "c"), ("b", "c")})) == 0
+
+
+def test_a_dropped_link_counts_only_where_its_own_motion_fits_better() -> None:
+    true, off = link("a", "b", 0.9), link("a", "b", 0.9)
+    off = dataclasses.replace(off, b_from_a=np.array([[1, 0, 9.0], [0, 1, -9.0], [0, 0, 1]]) @ off.b_from_a)
+    seen, dropped = details(a=1, b=1, c=1), ((off, "by votes"),)
+    right = outvoted_only(Layout("a", POSES, (), dropped), POSES, seen, SETTINGS)
+    assert right.dropped == ()
+    wrong = POSES | {"b": POSES["a"] @ np.linalg.inv(off.b_from_a)}
+    told = outvoted_only(Layout("a", wrong, (), ((true, "by votes"),)), wrong, seen, SETTINGS)
+    assert told.dropped == ((true, "by votes"),) and told.sheet_from_tile == wrong
+
+
+def test_a_linked_pair_speaks_against_places_where_it_is_less_alike() -> None:
+    item, seen = link("a", "b", 0.9), details(a=1, b=1, c=1)
+    assert not less_alike(item, POSES, seen, BeliefSettings(), SETTINGS)
+    aside = POSES | {"b": np.array([[1, 0, 0], [0, 1, 30.0], [0, 0, 1]]) @ POSES["b"]}
+    assert less_alike(item, aside, seen, BeliefSettings(), SETTINGS)
+    far = POSES | {"b": np.array([[1, 0, 900.0], [0, 1, 0], [0, 0, 1]]) @ POSES["b"]}
+    assert not less_alike(item, far, seen, BeliefSettings(), SETTINGS)
