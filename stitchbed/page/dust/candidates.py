@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.imaging.box import Box
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds, joined
 from stitchbed.page.ink import InkTraits, components, grown, softened, softening, unbroken, unexplained
 
@@ -60,8 +61,11 @@ class Look:
     scale: Scale
 
 
-def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
-    """All candidates in an (h, w, c) window of ink per channel (the mean over channels is looked at)."""
+def finds_in(ink: Floats, traits: InkTraits, scale: Scale, core: Box) -> Finds:
+    """All candidates in an (h, w, c) window of ink per channel (the mean over channels is looked at).
+
+    core : only those whose first pixel in reading order lies in this box of the window, so that each belongs to one.
+    """
     mean = ink.mean(axis=2) - np.float32(traits.level)
     soft = softened(mean, scale.px_per_mm)
     blur = float(np.hypot(traits.blur, softening(scale.px_per_mm)))
@@ -71,13 +75,34 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale) -> Finds:
     faintest = max(0.04, FAINTEST * traits.noise)
     alone = components(soft - look.strokes > faintest)
     alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
-    first = _measured(ALONE, alone, mean, soft, look)
+    first = _measured(ALONE, _chosen(alone, _begun_in(alone, core)), mean, soft, look)
     first = replace(first, kin=_kin(first, look, faintest), bare=_bare(first, look, faintest))
-    second = _measured(GRAY, _compact(look), look.odd, look.odd, look)
+    compact = _compact(look)
+    second = _measured(GRAY, _chosen(compact, _begun_in(compact, core)), look.odd, look.odd, look)
     second = replace(second, kin=_kin(second, look, faintest), shut=_shut(second, look))
-    holes, deep = _holes(look)
-    third = replace(_measured(HOLE, holes, 1 - mean, 1 - soft, look), alone=deep.astype(np.float32))
-    return joined([first, _hosted(second, alone, first, scale.largest), third])
+    holes, far = _holes(look)
+    mine = _begun_in(holes, core)
+    third = _measured(HOLE, _chosen(holes, mine), 1 - mean, 1 - soft, look)
+    return joined(
+        [first, _hosted(second, alone, mean, look), replace(third, alone=far[np.flatnonzero(mine)].astype(np.float32))]
+    )
+
+
+def _begun_in(labels: Labels, core: Box) -> Mask:
+    """(n + 1,) which labels have their first pixel in reading order in a box; 0 never."""
+    flat = labels.ravel()
+    at = np.flatnonzero(flat)[::-1]
+    first = np.full(int(labels.max()) + 1, -1)
+    first[flat[at]] = at  # the last one written is the first in reading order
+    rows, cols = np.divmod(first, labels.shape[1])
+    inside = (rows >= core.row) & (rows < core.bottom) & (cols >= core.col) & (cols < core.right)
+    return np.asarray(inside & (first >= 0))
+
+
+def _chosen(labels: Labels, keep: Mask) -> Labels:
+    """The labels where (n + 1,) `keep` is true, numbered anew in the same order; each must be there."""
+    number = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
+    return np.asarray(number[labels])
 
 
 def _compact(look: Look) -> Labels:
@@ -130,12 +155,12 @@ def _shut(finds: Finds, look: Look) -> Floats:
 
 
 def _holes(look: Look) -> tuple[Labels, Mask]:
-    """Labels of small light things in ink, and (n,) which of them have only solid ink within RING_MM."""
+    """Labels of small light things in ink, and (n + 1,) which of them have only solid ink within RING_MM."""
     labels = components(look.soft < SOLID)
     close = _crowded(labels, 2)
     far = _crowded(labels, round(RING_MM * look.scale.px_per_mm))
     holes = grown(np.where(close[labels], 0, labels), int(np.ceil(1.5 * look.blur)), np.zeros(labels.shape, bool))
-    return holes, ~far[np.unique(holes[holes > 0])]
+    return holes, ~far
 
 
 def _crowded(labels: Labels, reach: int) -> Mask:
@@ -150,17 +175,16 @@ def _crowded(labels: Labels, reach: int) -> Mask:
 
 
 def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Look) -> Finds:
-    """One row per label: `mass` is summed, `height` gives the peak."""
+    """One row per label, 1 .. n: `mass` is summed, `height` gives the peak."""
     rows, cols = np.nonzero(labels)
-    names, owner = np.unique(labels[rows, cols], return_inverse=True)
-    n = len(names)
+    owner, n = labels[rows, cols] - 1, int(labels.max())
     weight = np.maximum(mass[rows, cols], 0)
     whole = np.maximum(np.bincount(owner, weight, n), 1e-6)
     peak = _largest(height[rows, cols], owner, n)
     body = height[rows, cols] >= peak[owner] / 2
     size = np.sqrt(4 * whole / np.pi)
     length = _length(rows, cols, np.where(body, weight, 0), owner, n)
-    alone = _largest((height - look.strokes)[rows, cols], owner, n) / np.maximum(peak, 1e-3)
+    alone = _largest(height[rows, cols] - look.strokes[rows, cols], owner, n) / np.maximum(peak, 1e-3)
     floats = {
         "row": np.bincount(owner, weight * rows, n) / whole,
         "col": np.bincount(owner, weight * cols, n) / whole,
@@ -204,10 +228,15 @@ def _length(rows: NDArray[Any], cols: NDArray[Any], weight: Floats, owner: NDArr
     return np.asarray(np.sqrt(12 * largest))
 
 
-def _hosted(grays: Finds, alone: Labels, hosts: Finds, longest: float) -> Finds:
-    """The gray finds with the shape of the small lone find each lies in."""
-    small = (hosts.alone > 0.6) & (hosts.extent <= longest)
-    shapes = np.concatenate([np.zeros(1, np.float32), np.where(small, hosts.shape, 0)])
+def _hosted(grays: Finds, alone: Labels, mass: Floats, look: Look) -> Finds:
+    """The gray finds with the shape of the small lone find each lies in. alone : labels of all lone finds; `mass` as
+    for `_measured`."""
+    here = np.bincount(alone[grays.rows, grays.cols], minlength=int(alone.max()) + 1) > 0
+    here[0] = False
+    hosts = _measured(ALONE, _chosen(alone, here), mass, look.soft, look)
+    small = (hosts.alone > 0.6) & (hosts.extent <= look.scale.largest)
+    shapes = np.zeros(len(here), np.float32)
+    shapes[here] = np.where(small, hosts.shape, 0)
     return replace(grays, host=_largest(shapes[alone[grays.rows, grays.cols]], grays.owner, len(grays.kind)))
 
 

@@ -1,6 +1,6 @@
 """I am the table of everything on a page that could be dust, and what is done with such tables.
 
-In: columns measured by `candidates`. Out: tables chosen from, moved and put together.
+In: columns measured by `candidates`. Out: tables moved and put together.
 """
 
 from __future__ import annotations
@@ -11,11 +11,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Floats, Labels, Mask
-from stitchbed.imaging.box import Box
+from stitchbed.core.arrays import Floats, Labels
 
 ALONE, GRAY, HOLE = 0, 1, 2
-PER_PIXEL = ("owner", "rows", "cols")
 
 
 @dataclass(frozen=True)
@@ -58,23 +56,6 @@ class Finds:
     owner: Labels
     rows: Labels
     cols: Labels
-
-
-def owned(finds: Finds, core: Box) -> Finds:
-    """Only finds whose first pixel in reading order lies in `core`: each find belongs to one block."""
-    owners, first = np.unique(finds.owner, return_index=True)
-    rows, cols = finds.rows[first], finds.cols[first]
-    inside = (rows >= core.row) & (rows < core.bottom) & (cols >= core.col) & (cols < core.right)
-    return chosen(finds, np.isin(np.arange(len(finds.kind)), owners[inside]))
-
-
-def chosen(finds: Finds, keep: Mask) -> Finds:
-    """The finds where (n,) `keep` is true, with their pixels, numbered anew."""
-    number = (np.cumsum(keep) - 1).astype(np.int32)
-    pixels = keep[finds.owner]
-    columns = {f.name: getattr(finds, f.name) for f in fields(finds)}
-    parts = {k: v[pixels] if k in PER_PIXEL else v[keep] for k, v in columns.items()}
-    return Finds(**{**parts, "owner": number[parts["owner"]]})
 
 
 def moved(finds: Finds, rows: int, cols: int) -> Finds:

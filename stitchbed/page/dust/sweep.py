@@ -19,7 +19,7 @@ from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Scale, finds_in
-from stitchbed.page.dust.finds import Finds, joined, moved, owned
+from stitchbed.page.dust.finds import Finds, joined, moved
 from stitchbed.page.dust.solidity import solidity
 from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import InkTraits, amount, traits_of
@@ -91,9 +91,8 @@ def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers
         window = grown(at, scale.halo)
         full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
         ink = amount(shrunk(relative(ground, full), factor), traits.black)
-        found = finds_in(ink, traits, scale)
-        mine = owned(found, shifted(at, -window.row, -window.col))
-        return moved(mine, window.row, window.col)
+        found = finds_in(ink, traits, scale, shifted(at, -window.row, -window.col))
+        return moved(found, window.row, window.col)
 
     parts: list[Finds] = []
     count = 0

@@ -14,7 +14,7 @@ import pytest
 
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import COARSE, FINE, Weights, lone, odds
-from stitchbed.page.dust.finds import ALONE, GRAY, PER_PIXEL, Finds
+from stitchbed.page.dust.finds import ALONE, GRAY, Finds
 
 AT_300, AT_600 = Scale(300 / 25.4, 0.5), Scale(600 / 25.4, 0.5)
 PEN = 0.12  # mm; with it widths count as they are
@@ -30,7 +30,7 @@ def table(*rows: dict[str, float]) -> Finds:
     }  # fmt: skip
     columns = {name: np.array([{**plain, **row}[name] for row in rows], np.float32) for name in plain}
     columns["kind"] = columns["kind"].astype(np.int8)
-    pixels = dict.fromkeys(PER_PIXEL, np.arange(len(rows), dtype=np.int32))
+    pixels = dict.fromkeys(("owner", "rows", "cols"), np.arange(len(rows), dtype=np.int32))
     assert {one.name for one in fields(Finds)} == {*columns, *pixels}
     return Finds(**columns, **pixels)
 

@@ -11,7 +11,7 @@ import pytest
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.finds import ALONE, HOLE, PER_PIXEL, Finds
+from stitchbed.page.dust.finds import ALONE, HOLE, Finds
 from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, registered, shown_there
 from stitchbed.page.ground import Ground
 from stitchbed.page.page import page_of_array
@@ -42,7 +42,9 @@ def ground(pixels: Pixels, dpi: float = DPI) -> Ground:
 
 def found(marks: list[tuple[int, int]], *, kind: int = ALONE, size: int = 4) -> Finds:
     """Finds of size x size px."""
-    blank = {one.name: np.zeros(len(marks), np.float32) for one in fields(Finds) if one.name not in PER_PIXEL}
+    blank = {
+        one.name: np.zeros(len(marks), np.float32) for one in fields(Finds) if one.name not in ("owner", "rows", "cols")
+    }
     blank["kind"] = np.full(len(marks), kind, np.int8)
     blank["row"], blank["col"] = (np.array([mark[k] + size / 2 - 0.5 for mark in marks], np.float32) for k in (0, 1))
     rows, cols = (np.array([mark[k] for mark in marks], np.int32) for k in (0, 1))
