@@ -15,6 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import shrunk
@@ -124,7 +125,7 @@ def luminance(light: Floats) -> Floats:
     return np.asarray(light @ weights, np.float32)
 
 
-def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floats | None]:
+def overview(page: Page, factor: int, *, workers: int = 1, progress: Progress = silent) -> tuple[Floats, Floats | None]:
     """The whole page as (h, w, c) linear light, each pixel the mean of factor x factor px, and (h, w) cover 0..1.
 
     Rows and columns that do not fill a whole pixel are left out.
@@ -133,7 +134,8 @@ def overview(page: Page, factor: int, *, workers: int = 1) -> tuple[Floats, Floa
     rows = max(1, STRIP_PX // (page.width * factor))
     strips = [Box(r * factor, 0, min(rows, high - r) * factor, wide * factor) for r in range(0, high, rows)]
     light = np.empty((high, wide, page.channels), np.float32)
-    for box, part in zip(strips, in_order(lambda b: shrunk(linear(page, b), factor), strips, workers), strict=True):
+    parts = in_order(lambda b: shrunk(linear(page, b), factor), strips, workers)
+    for box, part in zip(strips, counted(parts, "looking at the page", len(strips), progress), strict=True):
         light[box.row // factor : box.bottom // factor] = part
     if page.cover is None:
         return light, None

@@ -112,7 +112,7 @@ def clean(
         _refuse_small(page, source)
         _refuse_large(page, source, settings)
         with album_of(told_in, source, wanted=settings.pictures) as album:
-            plan, steps = planned(page, source, settings, album, workers=workers)
+            plan, steps = planned(page, source, settings, album, workers=workers, progress=progress)
             spec = spec_of(page, plan, settings.codec)
             demand_room(spec, target, settings.memory)
             write_master(
@@ -143,12 +143,12 @@ def clean(
 
 
 def planned(
-    page: Page, source: Path, settings: CleanSettings, album: Album, *, workers: int
+    page: Page, source: Path, settings: CleanSettings, album: Album, *, workers: int, progress: Progress = silent
 ) -> tuple[CleanPlan, list[Record]]:
     """The plan of a clean page and the record of each step that was asked for."""
     wanted = settings.border if "border" in settings.steps else BorderSettings(crop=False, straighten=False)
     with recording("border", wanted) as border:
-        desk = desk_of(page, source, album, workers)
+        desk = desk_of(page, source, album, workers, progress)
         frame = framed_desk(desk, wanted, border)
     wish = settings.drop if "drop" in settings.steps else DropSettings()
     desk, plan = desk.on(frame, settings.paper, settings.medium, wish)

@@ -13,6 +13,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, silent
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
@@ -35,7 +36,7 @@ FAINT_COLOR = 0.02  # of density; of the page seen small, where strokes are pale
 class CleanContext:
     """page, its file, where pictures go, threads; view : (h, w, c) light of the page reduced by `factor`;
     area : the part of the page under the frame; boxes : samples that show its ink. dropped : what is taken off below
-    the ink, as it is told.
+    the ink, as it is told. progress : what is told how far each look over the whole page is.
     """
 
     page: Page
@@ -47,6 +48,7 @@ class CleanContext:
     area: Box
     boxes: tuple[Box, ...] = ()
     dropped: Told | None = None
+    progress: Progress = silent
 
     def on(
         self, frame: Framing, settings: PaperSettings, medium: str = "found", drop: DropSettings | None = None
@@ -58,7 +60,7 @@ class CleanContext:
         BadSettings : a color that is none, or is not where it was said to be.
         """
         area = clipped(source_box(frame, frame.box, 0), self.page.box)
-        white = survey(self.page, area, settings, workers=self.workers)
+        white = survey(self.page, area, settings, workers=self.workers, progress=self.progress)
         boxes = tuple(sampled(self.page, area, _darkness(self.view, self.factor, area, white.mean)))
         desk, ground, dropped = replace(self, area=area, boxes=boxes), Ground(self.page, white), None
         if drop and drop.any:
@@ -72,10 +74,11 @@ class CleanContext:
         return replace(desk, dropped=dropped), plan
 
 
-def desk_of(page: Page, source: Path, album: Album, workers: int) -> CleanContext:
+def desk_of(page: Page, source: Path, album: Album, workers: int, progress: Progress = silent) -> CleanContext:
     """A desk with the page seen small."""
     factor = view_factor(page)
-    return CleanContext(page, source, album, workers, overview(page, factor, workers=workers)[0], factor, page.box)
+    view = overview(page, factor, workers=workers, progress=progress)[0]
+    return CleanContext(page, source, album, workers, view, factor, page.box, progress=progress)
 
 
 def _medium(ground: Ground, boxes: Sequence[Box], wish: str) -> Medium:

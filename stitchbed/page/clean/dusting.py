@@ -81,7 +81,7 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     record.warnings += _warnings(desk, plan, seen, settings)
     _show(desk, (plan, after), seen, judge, doubt)
     if found.count:
-        write_mask(desk.album, desk.page, found, plan.frame, workers=desk.workers)
+        write_mask(desk.album, desk.page, found, plan.frame, workers=desk.workers, progress=desk.progress)
     return after
 
 
@@ -102,8 +102,9 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
     ground = ground_of(page, plan)
     traits = ink_of(ground, list(desk.boxes), factor)
-    finds = sweep(ground, desk.area, traits, scale, workers=desk.workers)
-    finds = weighed(ground, finds, asked(finds, scale), traits, scale, workers=desk.workers)
+    finds = sweep(ground, desk.area, traits, scale, workers=desk.workers, progress=desk.progress)
+    small = asked(finds, scale)
+    finds = weighed(ground, finds, small, traits, scale, workers=desk.workers, progress=desk.progress)
     x, y = ((at.astype(np.float64) + 0.5) * factor - 0.5 for at in (finds.col, finds.row))
     on_frame = np.stack([x, y, np.ones_like(x)], axis=1) @ np.linalg.inv(plan.frame.page_from_out).T
     places = (on_frame[:, :2] + 0.5) / page.dpi * MM_PER_INCH

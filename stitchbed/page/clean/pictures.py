@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.core.files import claimed_folder, sha256_of
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.box import Box, blocks, clipped, grown
+from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
@@ -123,13 +124,17 @@ def show_paper(album: Album, view: Floats, factor: int, plan: CleanPlan) -> None
     _save(album, "paper", [as_codes(np.asarray(0.8 + 0.8 * (m - 1), np.float32)) for m in (before, after)])
 
 
-def write_mask(album: Album, page: Page, dust: DustMap, frame: Framing, *, workers: int) -> None:
+def write_mask(
+    album: Album, page: Page, dust: DustMap, frame: Framing, *, workers: int, progress: Progress = silent
+) -> None:
     """The mask of what was taken for dust, 255 there, framed as the clean page is."""
     if album.folder is None:
         return
     spec = MasterSpec(frame.height, frame.width, 1, "uint8", False, page.dpi, None)
     path = album.folder / "dust_mask.tif"
-    write_master(path, spec, _mask_blocks(dust, frame, spec, workers), originals=[album.original])
+    made = _mask_blocks(dust, frame, spec, workers)
+    count = block_count(spec.height, spec.width, BLOCK)
+    write_master(path, spec, counted(made, "drawing the mask of dust", count, progress), originals=[album.original])
     album.written[f"{album.name}/{path.name}"] = sha256_of(path)
 
 

@@ -30,7 +30,9 @@ from stitchbed.report.before_after import as_codes
 def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
     """The border step: find the sheet, say what is cropped and how it is turned."""
     page = desk.page
-    sides = find_sheet(page) if settings.crop or settings.straighten else ()
+    sides = (
+        find_sheet(page, workers=desk.workers, progress=desk.progress) if settings.crop or settings.straighten else ()
+    )
     frame = frame_of(page, sides, settings)
     mm = MM_PER_INCH / page.dpi
     seen = [{"side": s.name, "found": s.found or None, "spread_mm": s.spread * mm, "share": s.share} for s in sides]

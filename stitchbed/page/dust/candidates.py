@@ -177,7 +177,7 @@ def _crowded(labels: Labels, reach: int) -> Mask:
 def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Look) -> Finds:
     """One row per label, 1 .. n: `mass` is summed, `height` gives the peak."""
     rows, cols = np.nonzero(labels)
-    owner, n = labels[rows, cols] - 1, int(labels.max())
+    owner, n = labels[rows, cols].astype(np.int64) - 1, int(labels.max())
     weight = np.maximum(mass[rows, cols], 0)
     whole = np.maximum(np.bincount(owner, weight, n), 1e-6)
     peak = _largest(height[rows, cols], owner, n)

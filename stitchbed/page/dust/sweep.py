@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Indices, Mask
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
 from stitchbed.imaging.parallel import in_order
@@ -77,7 +78,9 @@ def ink_of(ground: Ground, boxes: list[Box], factor: int) -> InkTraits:
     return traits_of(pictures, ground.page.dpi / factor / MM_PER_INCH)
 
 
-def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
+def sweep(
+    ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers: int = 1, progress: Progress = silent
+) -> Finds:
     """Everything in `area` that could be dust, places in px of `factor` page px from the page's corner.
 
     traits : at that scale.
@@ -96,7 +99,8 @@ def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers
 
     parts: list[Finds] = []
     count = 0
-    for part in in_order(look, blocks(bottom - top, right - left, BLOCK), workers):
+    every = list(blocks(bottom - top, right - left, BLOCK))
+    for part in counted(in_order(look, every, workers), "searching for dust", len(every), progress):
         parts.append(part)
         count += len(part.kind)
         if count > MOST_FINDS:
@@ -108,7 +112,16 @@ def sweep(ground: Ground, area: Box, traits: InkTraits, scale: Scale, *, workers
     return joined(parts)
 
 
-def weighed(ground: Ground, finds: Finds, asked: Mask, traits: InkTraits, scale: Scale, *, workers: int = 1) -> Finds:
+def weighed(
+    ground: Ground,
+    finds: Finds,
+    asked: Mask,
+    traits: InkTraits,
+    scale: Scale,
+    *,
+    workers: int = 1,
+    progress: Progress = silent,
+) -> Finds:
     """The finds with `dark`, `gain` and `width` measured where (n,) `asked`; those must be small and stand alone.
 
     traits : as for `sweep`.
@@ -127,7 +140,8 @@ def weighed(ground: Ground, finds: Finds, asked: Mask, traits: InkTraits, scale:
         return _weighed(ground, finds, group, own, traits=traits, scale=scale)
 
     dark, gain, width = finds.dark.copy(), finds.gain.copy(), finds.width.copy()
-    for group, (d, g, w) in zip(groups, in_order(work, groups, workers), strict=True):
+    done = counted(in_order(work, groups, workers), "weighing specks", len(groups), progress)
+    for group, (d, g, w) in zip(groups, done, strict=True):
         dark[group], gain[group], width[group] = d, g, w / scale.px_per_mm
     return replace(finds, dark=dark, gain=gain, width=width)
 

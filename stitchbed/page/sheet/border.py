@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.core.progress import Progress, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box
@@ -70,10 +71,11 @@ class Side:
     share: float
 
 
-def find_sheet(page: Page) -> tuple[Side, ...]:
+def find_sheet(page: Page, *, workers: int = 1, progress: Progress = silent) -> tuple[Side, ...]:
     """The four sides in the order of SIDES."""
     factor = max(reduction_to(page.dpi, LOOK_DPI), math.ceil((page.height * page.width / MOST_LOOK_PX) ** 0.5))
-    light = _scanned(*overview(page, factor), page.dpi / factor / MM_PER_INCH)
+    seen = overview(page, factor, workers=workers, progress=progress)
+    light = _scanned(*seen, page.dpi / factor / MM_PER_INCH)
     is_paper = _paper_test(light)
     return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))
 

@@ -17,6 +17,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.parallel import in_order
@@ -54,7 +55,7 @@ class White:
     cells: Floats
 
 
-def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1) -> White:
+def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1, progress: Progress = silent) -> White:
     """The white map of the part `area` of a page."""
     factor = reduction_to(page.dpi, 300)
     cell = max(4, round(settings.cell / MM_PER_INCH * page.dpi / factor)) * factor
@@ -65,7 +66,8 @@ def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1) 
         box = Box(area.row + row * cell, area.col, cell, wide * cell)
         return _cells(shrunk(linear(page, box), factor), cell // factor)
 
-    for row, values in enumerate(in_order(strip, range(high), workers)):
+    strips = in_order(strip, range(high), workers)
+    for row, values in enumerate(counted(strips, "looking for bare paper", high, progress)):
         grid[row] = values
     return fitted(grid, area, cell, settings, page.dpi)
 
