@@ -69,7 +69,7 @@ class CleanContext:
         told = _medium(ground, boxes, medium)
         if told.name != "ink":
             ground = replace(ground, white=lamp_only(white))
-        traits = ink_of(ground, list(boxes), 1)
+        traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)
         return replace(desk, dropped=dropped), plan
 

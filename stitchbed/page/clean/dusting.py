@@ -101,7 +101,7 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     factor = reduction_to(page.dpi, LOOK_DPI)
     scale = Scale(page.dpi / factor / MM_PER_INCH, settings.largest)
     ground = ground_of(page, plan)
-    traits = ink_of(ground, list(desk.boxes), factor)
+    traits = plan.traits if factor == 1 else ink_of(ground, list(desk.boxes), factor)
     finds = sweep(ground, desk.area, traits, scale, workers=desk.workers, progress=desk.progress)
     small = asked(finds, scale)
     finds = weighed(ground, finds, small, traits, scale, workers=desk.workers, progress=desk.progress)

@@ -69,10 +69,10 @@ def sampled(page: Page, area: Box, dark: Floats) -> list[Box]:
     return [shifted(box, area.row, area.col) for box in chosen if min(box.height, box.width) >= side // 4]
 
 
-def ink_of(ground: Ground, boxes: list[Box], factor: int) -> InkTraits:
+def ink_of(ground: Ground, boxes: list[Box], factor: int, *, progress: Progress = silent) -> InkTraits:
     """The page's ink as its samples show it, at `factor` px to the pixel."""
     pictures = []
-    for box in boxes:
+    for box in counted(boxes, "measuring the ink", len(boxes), progress):
         even = Box(box.row, box.col, box.height // factor * factor, box.width // factor * factor)
         pictures.append(luminance(shrunk(relative(ground, even), factor)))
     return traits_of(pictures, ground.page.dpi / factor / MM_PER_INCH)

@@ -59,7 +59,7 @@ def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1, 
     """The white map of the part `area` of a page."""
     factor = reduction_to(page.dpi, 300)
     cell = max(4, round(settings.cell / MM_PER_INCH * page.dpi / factor)) * factor
-    high, wide = -(-area.height // cell), -(-area.width // cell)
+    high, wide = int(-(-area.height // cell)), int(-(-area.width // cell))
     grid = np.zeros((high, wide, page.channels), np.float32)
 
     def strip(row: int) -> Floats:
