@@ -69,9 +69,11 @@ class Difference:
     own_b: Sight
 
 
-def difference_of(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> Difference | None:
-    """What differs between two looks; None where they hardly overlap."""
-    laid = overlay(looks[pair[0]], looks[pair[1]], b_from_a)
+def difference_of(
+    looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, laid: Overlay | None = None
+) -> Difference | None:
+    """What differs between two looks; None where they hardly overlap. laid : the looks on each other, where known."""
+    laid = laid or overlay(looks[pair[0]], looks[pair[1]], b_from_a)
     rows, cols = (np.flatnonzero(laid.both.any(axis)) for axis in (1, 0))
     if len(rows) < 3 * CELL or len(cols) < 2 * CELL:
         return None
@@ -93,19 +95,21 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     """A period in the difference of two views, given to the one that shows it."""
     levels = [view - cv2.GaussianBlur(view, (0, 0), WIDE) for view in (laid.a, laid.b)]
     rest = levels[0] - levels[1]
-    spectra = [_spectrum(values, laid.both) for values in (rest, *levels)]
-    rows, cols = np.fft.fftfreq(spectra[0].shape[0])[:, None], np.fft.rfftfreq(rest.shape[1])[None]
+    spectrum = _spectrum(rest, laid.both)
+    rows, cols = np.fft.fftfreq(spectrum.shape[0])[:, None], np.fft.rfftfreq(rest.shape[1])[None]
     speed = np.hypot(rows, cols)
     known = (speed > SLOWEST) & (speed < 0.45)
-    power = np.where(known, np.abs(spectra[0]) ** 2, 0)
+    power = np.where(known, np.abs(spectrum) ** 2, 0)
     at = np.unravel_index(int(power.argmax()), power.shape)
-    amplitudes = [2 * float(np.abs(spectrum[at])) / max(1.0, float(laid.both.sum())) for spectrum in spectra]
-    if power[at] < PEAK_OVER * float(np.median(power[known])) or amplitudes[0] < LEAST_AMPLITUDE:
+    area = max(1.0, float(laid.both.sum()))
+    amplitude = 2 * float(np.abs(spectrum[at])) / area
+    if amplitude < LEAST_AMPLITUDE or power[at] < PEAK_OVER * float(np.median(power[known])):
         return None, None
+    each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
     down, across = abs(float(rows[at[0], 0])), float(cols[0, at[1]])
     along = "rows" if across < AXIS_SHARE * down else "columns" if down < AXIS_SHARE * across else ""
-    found = Stripes(amplitudes[0], 1 / float(speed[at]), along)
-    mine = [amplitudes[1 + side] > MINE * amplitudes[2 - side] for side in (0, 1)]
+    found = Stripes(amplitude, 1 / float(speed[at]), along)
+    mine = [each[side] > MINE * each[1 - side] for side in (0, 1)]
     return (found if mine[0] else None), (found if mine[1] else None)
 
 

@@ -64,10 +64,13 @@ def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     return Overlay(a.gray.astype(np.float32), np.asarray(there, np.float32), both)
 
 
-def course_of(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, ratio: float) -> Course:
-    """The course of a pair. ratio : size of b's pixels on a's by their dpi."""
+def course_of(
+    looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, ratio: float, laid: Overlay | None = None
+) -> Course:
+    """The course of a pair. ratio : size of b's pixels on a's by their dpi. laid : the looks on each other, where
+    known."""
     a, b = looks[pair[0]], looks[pair[1]]
-    laid = overlay(a, b, b_from_a)
+    laid = laid or overlay(a, b, b_from_a)
     places, shifts = _shifts(laid, max(4, round(SEARCH_SHARE * max(a.gray.shape))))
     size = float(np.hypot(b_from_a[0, 0], b_from_a[1, 0])) / ratio
     unknown = ((0.0, 0.0), (0.0, 0.0))

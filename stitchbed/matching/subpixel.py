@@ -17,10 +17,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Indices, Mask
 
 SETTLED = 0.02  # px; a step this small is good to its square
 FURTHEST = 2.0  # px the fine search may go from the coarse one, which is good to half a pixel
+CLOSE, SURE = 0.75, 0.8  # px from where it is known to be, and correlation, of a window that shows there
 ROOM = 6  # px round a window: FURTHEST, and half of the shifting filter
 RIM = 2  # px of a window not looked at: gradients need neighbors
 FLAT = 0.3  # gray levels; windows that vary less show nothing
@@ -55,28 +56,29 @@ class Sought:
 
 
 def locate(
-    templates: Sequence[Floats], pictures: Sequence[Floats], sought: Sought, *, reach: int, least: float
+    templates: Sequence[Floats],
+    pictures: Sequence[Floats],
+    sought: Sought,
+    *,
+    reach: int,
+    least: float,
+    near: bool = False,
 ) -> Found:
     """Find each template (side, side) in its picture, within `reach` px of where it should be.
 
-    least : correlation under which two windows are not one place.
+    least : correlation under which two windows are not one place. near : they are known to half a pixel, and are looked
+    for within `reach` only where they do not show there.
     """
-    coarse = [
-        _coarse(template, picture, sought.to_picture[k], sought.corner[k], reach)
-        for k, (template, picture) in enumerate(zip(templates, pictures, strict=True))
-    ]
-    kept = np.array([near is not None and near[1] >= least for near in coarse], bool)
-    side = len(templates[0]) if len(templates) else 1
-    if not kept.any():
-        nothing = np.zeros(len(templates))
-        return Found(kept, np.zeros((len(kept), 2)), np.zeros((len(kept), 2, 2)), nothing, nothing)
-    at = [k for k, yes in enumerate(kept) if yes]
-    whole = np.array([near[0] for near in coarse if near is not None and near[1] >= least])
-    origin = sought.corner[at] + whole - ROOM
-    matrices, truly = aimed(sought.to_picture[at], origin)
-    wide = np.stack([_resampled(pictures[k], matrix, side + 2 * ROOM) for k, matrix in zip(at, matrices, strict=True)])
-    fine = _refined(np.stack([templates[k] for k in at]), wide, whole + truly - origin, least)
-    return _spread_out(fine, kept)
+    count = len(templates)
+    if not near:
+        return _sought_far(templates, pictures, sought, np.arange(count), (reach, least))
+    found = _fine(templates, pictures, sought, (np.arange(count), np.zeros((count, 2))), least)
+    there = found.kept & (np.abs(found.shift).max(1) < CLOSE) & (found.score >= SURE)
+    lost = np.flatnonzero(~there)
+    again = _sought_far(templates, pictures, sought, lost, (reach, least))
+    for name in ("kept", "shift", "normal", "variance", "score"):
+        getattr(found, name)[lost] = getattr(again, name)
+    return found
 
 
 def aimed(to_picture: Array, origin: Array) -> tuple[Array, Array]:
@@ -105,6 +107,42 @@ def information(found: Found, side: int, *, noise: float, floor_px: float) -> Ar
     variance = np.maximum(found.variance, noise**2)[:, None] / true + floor_px**2
     result: Array = np.einsum("nij,nj,nkj->nik", vectors, 1 / variance, vectors)
     return result
+
+
+def _sought_far(
+    templates: Sequence[Floats], pictures: Sequence[Floats], sought: Sought, which: Indices, wishes: tuple[int, float]
+) -> Found:
+    """What was found of the windows `which` (m,), coarse first, then fine. wishes : reach and least of `locate`."""
+    reach, least = wishes
+    coarse = [_coarse(templates[k], pictures[k], sought.to_picture[k], sought.corner[k], reach) for k in which]
+    rows = [row for row, there in enumerate(coarse) if there is not None and there[1] >= least]
+    whole = np.array([there[0] for there in coarse if there is not None and there[1] >= least]).reshape(-1, 2)
+    fine = _fine(templates, pictures, sought, (which[rows], whole), least)
+    n = len(which)
+    full = Found(np.zeros(n, bool), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.zeros(n), np.zeros(n))
+    full.kept[rows] = fine.kept
+    full.shift[rows], full.normal[rows] = fine.shift, fine.normal
+    full.variance[rows], full.score[rows] = fine.variance, fine.score
+    return full
+
+
+def _fine(
+    templates: Sequence[Floats],
+    pictures: Sequence[Floats],
+    sought: Sought,
+    start: tuple[Indices, Array],
+    least: float,
+) -> Found:
+    """What was found of some windows close to a whole shift. start : which windows (m,), and their shifts (m, 2) px."""
+    at, whole = start
+    if not len(at):
+        nothing = np.zeros(0)
+        return Found(np.zeros(0, bool), np.zeros((0, 2)), np.zeros((0, 2, 2)), nothing, nothing)
+    side = len(templates[0])
+    origin = sought.corner[at] + whole - ROOM
+    matrices, truly = aimed(sought.to_picture[at], origin)
+    wide = np.stack([_resampled(pictures[k], matrix, side + 2 * ROOM) for k, matrix in zip(at, matrices, strict=True)])
+    return _refined(np.stack([templates[k] for k in at]), wide, whole + truly - origin, least)
 
 
 def _coarse(
@@ -216,13 +254,3 @@ def lanczos(part: Array) -> Array:
     weight = np.sinc(away) * np.sinc(away / 4)
     normal: Array = weight / weight.sum(-1, keepdims=True)
     return normal
-
-
-def _spread_out(fine: Found, kept: Mask) -> Found:
-    """The same with a row for every window asked for."""
-    at, n = np.flatnonzero(kept), len(kept)
-    full = Found(kept.copy(), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.zeros(n), np.zeros(n))
-    full.kept[at] = fine.kept
-    full.shift[at], full.normal[at] = fine.shift, fine.normal
-    full.variance[at], full.score[at] = fine.variance, fine.score
-    return full

@@ -66,6 +66,19 @@ def test_rows_answer_the_windows_asked_for_and_nothing_is_made_up() -> None:
                       least=LEAST).kept.any()  # fmt: skip
 
 
+def test_windows_known_to_half_a_pixel_are_found_alike_and_others_looked_for() -> None:
+    a = texture(5)
+    shifts = [(0.0, 0.0), (0.4, -0.45), (-0.1, 0.3), (3.3, -2.1), (-0.2, 5.4), (REACH + 3, 0)]
+    templates = [a[44 : 44 + SIDE, 40 : 40 + SIDE].astype(np.float32)] * (len(shifts) + 1)
+    pictures = [moved_by(a, *shift).astype(np.float32) for shift in shifts] + [texture(98).astype(np.float32)]
+    sought = Sought(np.tile([40.0, 44.0], (7, 1)), np.tile([[[1.0, 0, 0], [0, 1.0, 0]]], (7, 1, 1)))
+    far, near = (locate(templates, pictures, sought, reach=REACH, least=LEAST, near=near) for near in (False, True))
+    assert near.kept.tolist() == far.kept.tolist() == [True] * 5 + [False] * 2
+    for name in ("shift", "normal", "variance", "score"):
+        assert np.array_equal(getattr(near, name)[:5], getattr(far, name)[:5])
+    assert np.abs(near.shift[:5] - shifts[:5]).max() < 0.01
+
+
 def test_noise_is_as_sure_as_stated() -> None:
     a, noise = texture(4), 3.0
     rng = np.random.default_rng(5)

@@ -20,6 +20,8 @@ from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_ba
 
 ReadGray = Callable[[str, Box], Floats]
 
+SPARE, TOGETHER = 1.5, 2**20  # windows are read together where that takes little more px than they have, and few in all
+
 
 @dataclass(frozen=True)
 class TieSettings:
@@ -119,12 +121,13 @@ def measure(
     reach_px: int,
     settings: TieSettings,
     workers: int = 1,
+    near: bool = False,
 ) -> Ties:
     """Measure every place of `jobs` ({(a, b): (N, 2) px of tile a}) in tile b, within `reach_px` of where it should
-    be."""
+    be. near : the placements are good to half a pixel already."""
 
     def one_pair(pair: tuple[int, int]) -> Ties:
-        return _measured(places, pair, jobs[pair], read, (window_px, reach_px), settings)
+        return _measured(places, pair, jobs[pair], read, (window_px, reach_px, near), settings)
 
     with ThreadPoolExecutor(workers) as pool:
         return together(list(pool.map(one_pair, sorted(jobs))))
@@ -177,35 +180,49 @@ def _measured(
     pair: tuple[int, int],
     xy: Array,
     read: ReadGray,
-    shape: tuple[int, int],
+    shape: tuple[int, int, bool],
     settings: TieSettings,
 ) -> Ties:
-    """The ties of one overlap, those found."""
+    """The ties of one overlap, those found. shape : px of a window, reach px and near, as in `measure`."""
     one, two = places[pair[0]], places[pair[1]]
-    window, reach = shape
+    window, reach, near = shape
     xy = np.round(xy[np.argsort(xy[:, 1], kind="stable")])
     corner = xy - window // 2
     inside = np.all((corner >= 0) & (corner + window <= one.size[::-1]), axis=1)
     center = corner[inside] + (window - 1) / 2
     two_from_one = local_affines(two, one, center)
     boxes = _source_boxes(two_from_one, center, window / 2 + reach + ROOM)
-    low, high = boxes[:, 0], boxes[:, 1]
-    inside = np.all((low >= 0) & (high <= two.size[::-1]), axis=1)
-    center, two_from_one, low, high = center[inside], two_from_one[inside], low[inside], high[inside]
+    inside = np.all((boxes[:, 0] >= 0) & (boxes[:, 1] <= two.size[::-1]), axis=1)
+    center, two_from_one = center[inside], two_from_one[inside]
     corner = center - (window - 1) / 2
-    templates = [read(one.tile, Box(int(y), int(x), window, window)) for x, y in corner]
-    pictures = [
-        read(two.tile, Box(int(y), int(x), int(b - y), int(r - x))) for (x, y), (r, b) in zip(low, high, strict=True)
-    ]
+    templates = _read_all(one.tile, np.stack([corner, corner + window], axis=1).astype(np.intp), read)
+    pictures = _read_all(two.tile, boxes[inside], read)
     to_picture = two_from_one[:, :2].copy()
-    to_picture[:, :, 2] -= low
-    found = locate(templates, pictures, Sought(corner, to_picture), reach=reach, least=settings.least_correlation)
+    to_picture[:, :, 2] -= boxes[inside, 0]
+    least = settings.least_correlation
+    found = locate(templates, pictures, Sought(corner, to_picture), reach=reach, least=least, near=near)
     kept = found.kept
     there = center[kept] + found.shift[kept]
     xy_b = np.einsum("nij,nj->ni", two_from_one[kept, :2, :2], there) + two_from_one[kept, :2, 2]
     info = information(found, window, noise=settings.noise, floor_px=settings.floor_px)[kept]
     count = int(kept.sum())
     return Ties(np.full(count, pair[0]), np.full(count, pair[1]), center[kept], xy_b, info, found.score[kept])
+
+
+def _read_all(tile: str, boxes: NDArray[np.intp], read: ReadGray) -> list[Floats]:
+    """Gray windows of (n, 2, 2) first and past-the-last (x, y) px, neighbors in the list read together: a call costs
+    as much as hundreds of px do."""
+    found: list[Floats] = []
+    while len(found) < len(boxes):
+        left = boxes[len(found) :]
+        low, high = np.minimum.accumulate(left[:, 0]), np.maximum.accumulate(left[:, 1])
+        area, own = (high - low).prod(1), (left[:, 1] - left[:, 0]).prod(1).cumsum()
+        fits = (area <= SPARE * own) & (area <= TOGETHER)
+        count = int(np.flatnonzero(fits)[-1]) + 1 if fits.any() else 1
+        (x, y), (r, b) = low[count - 1].tolist(), high[count - 1].tolist()
+        band = read(tile, Box(y, x, b - y, r - x))
+        found += [band[y0 - y : y1 - y, x0 - x : x1 - x] for (x0, y0), (x1, y1) in left[:count].tolist()]
+    return found
 
 
 def _source_boxes(two_from_one: Array, center: Array, half: float) -> NDArray[np.intp]:

@@ -214,9 +214,8 @@ def measure_ties(
     }
     if lifts is not None:
         jobs = _without_lifted(context, places, lifts, jobs)
-    ties = measure(
-        places, jobs, _reader(context), window_px=window, reach_px=reach, settings=settings, workers=context.workers
-    )
+    read, sides = _reader(context), {"window_px": window, "reach_px": reach}
+    ties = measure(places, jobs, read, **sides, settings=settings, workers=context.workers, near=not first)
     strips = _strips(context, previews, places, jobs, window // 2)
     if strips:
         side = max(LEAST_WINDOW, window // 4 * 2)

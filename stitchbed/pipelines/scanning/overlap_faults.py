@@ -13,12 +13,12 @@ from itertools import combinations
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.inspection.differences import difference_of
+from stitchbed.inspection.differences import Difference, difference_of
 from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.pair_checks import pair_findings
-from stitchbed.inspection.patches import course_of
+from stitchbed.inspection.patches import Course, course_of, overlay
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
@@ -36,17 +36,24 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
     followed = [(pair, _motion(places, pair)) for pair in pairs]
     with ThreadPoolExecutor(context.workers) as pool:
         looks = tuple(pool.map(lambda tile: _glance(context, tile), tiles))
-        courses = pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed)
-        differences = pool.map(lambda at: difference_of(looks, *at), followed)
-        evidence = PairEvidence(
-            tuple(tiles), looks, (), tuple(courses), tuple(item for item in differences if item is not None)
-        )
+        seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
+        differences = tuple(difference for _, difference in seen if difference is not None)
+        evidence = PairEvidence(tuple(tiles), looks, (), tuple(course for course, _ in seen), differences)
         found = pair_findings(evidence)
         if any(finding.fault == "smear" for _, finding in found):
             # none is believed of pieces whose light differs all over; comparing light costs most, and is rarely asked
             comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
             found = pair_findings(replace(evidence, comparisons=comparisons))
     return [said(tiles[index].name, finding) for index, finding in found]
+
+
+def _compared(
+    looks: Sequence[Glance], dpi: Sequence[float], pair: tuple[int, int], motion: Array
+) -> tuple[Course, Difference | None]:
+    """How the second piece of a pair lies on the first, and what one shows alone."""
+    laid = overlay(looks[pair[0]], looks[pair[1]], motion)
+    course = course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]], laid)
+    return course, difference_of(looks, pair, motion, laid)
 
 
 def said(name: str, finding: Finding) -> str:

@@ -14,8 +14,11 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, to_sheet
 from stitchbed.mosaic.registration.tie_points import (
+    SPARE,
+    TOGETHER,
     Ties,
     TieSettings,
+    _read_all,
     chosen,
     gathered,
     measure,
@@ -199,6 +202,26 @@ def test_overlaps_are_those_that_are_large_enough() -> None:
     assert found[0, 1] == pytest.approx(0.3 * 500 * 400, rel=0.15)
     far = {(i, j) for i, j, _ in overlaps(_places((400, 500), *poses), 200)}
     assert far == {(0, 1), (1, 2), (3, 4), (4, 5), (0, 3), (1, 4), (2, 5)}
+
+
+@pytest.mark.parametrize(("step", "most"), [(11, 1 / 50), (300, 1)])
+def test_windows_are_read_together_where_they_lie_together(step: int, most: float) -> None:
+    rng = np.random.default_rng(3)
+    sheet = rng.normal(size=(1500, 900)).astype(np.float32)
+    low = np.array([(x, y) for y in range(0, 1400, step) for x in range(0, 800, step)]) + rng.integers(0, 9, 2)
+    boxes = np.stack([low, low + rng.integers(20, 90, low.shape)], axis=1)
+    taken: list[Box] = []
+
+    def read(name: str, box: Box) -> np.ndarray:
+        taken.append(box)
+        return sheet[box.slices]
+
+    windows = _read_all("a", boxes, read)
+    assert all(np.array_equal(one, sheet[y:b, x:r]) for one, ((x, y), (r, b)) in zip(windows, boxes, strict=True))
+    own = (boxes[:, 1] - boxes[:, 0]).prod(1)
+    assert all(box.height * box.width <= max(TOGETHER, own.max()) for box in taken)
+    assert sum(box.height * box.width for box in taken) <= SPARE * own.sum()
+    assert len(taken) <= len(boxes) * most
 
 
 def test_threads_change_nothing() -> None:
