@@ -33,6 +33,7 @@ RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround 
 NOISE = 0.6  # gray levels, so that blank paper does not count
 HELD = 1.5  # times that strength: lines must not drown a faint pattern
 ALIKE, OF_SIX = 0.05, 15.0  # mean correlation of the scans, for as many pairs as six scans make: chance stays below .06
+RIM = 1  # cells along the sides, where a sheet leaves the glass in every scan
 LEAST_CELLS, MOST_CELLS = 8, 0.35  # hanging together, chance brings 4; share of the bed: more is the sensor's
 
 
@@ -108,7 +109,7 @@ def smear(views: Sequence[Bytes]) -> Smear | None:
 
 def _likeness(views: Sequence[Bytes], trial: int) -> Floats:
     """(rows, cols) mean correlation of the pairs of views in cells, above what is usual; single cells are nothing, nor
-    are lines. trial : the views are laid beside each other, by so many steps; 0: as they are.
+    are lines, nor the rim. trial : the views are laid beside each other, by so many steps; 0: as they are.
     """
     rows, cols = views[0].shape
     total, squares = np.zeros((rows, cols), np.float32), np.zeros((rows, cols), np.float32)
@@ -120,15 +121,23 @@ def _likeness(views: Sequence[Bytes], trial: int) -> Floats:
     pairs = len(views) * (len(views) - 1)
     shared, own = (cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (total**2 - squares, squares))
     likeness = cv2.medianBlur(shared / pairs / np.maximum(own / len(views), 1e-3), 3)
-    return np.asarray(likeness - np.median(likeness), np.float32)
+    above = np.zeros_like(likeness)
+    inner = slice(RIM, -RIM), slice(RIM, -RIM)
+    above[inner] = likeness[inner] - np.median(likeness)
+    return np.asarray(above, np.float32)
 
 
 def _pattern(view: Bytes) -> Floats:
-    """What is finer than RIDGES, of even strength all over."""
+    """What is finer than RIDGES, of even strength all over, less what a row or a column has throughout: the sensor's,
+    or darker and darker toward a lifted side.
+    """
     gray = view.astype(np.float32)
     fine = gray - cv2.GaussianBlur(gray, (0, 0), RIDGES)
     strength = np.sqrt(cv2.blur(fine * fine, (AROUND, AROUND))) + NOISE
-    return np.asarray(np.clip(fine / strength, -HELD, HELD), np.float32)
+    even = np.clip(fine / strength, -HELD, HELD)
+    for axis in (1, 0):
+        even -= np.median(even, axis=axis, keepdims=True)
+    return np.asarray(even, np.float32)
 
 
 def largest_patch(cells: Mask) -> Mask:

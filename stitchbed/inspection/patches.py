@@ -56,11 +56,11 @@ class Course:
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     """b's view on a's."""
     inside = np.full(b.gray.shape, 255, np.uint8)
-    motion = _view_motion(a, b, b_from_a)[:2]
+    motion = view_motion(a, b, b_from_a)[:2]
     size = a.gray.shape[1], a.gray.shape[0]
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    there = cv2.warpAffine(b.gray.astype(np.float32), motion, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    both = cv2.warpAffine(inside, motion, size, flags=flags) == 255
+    fine, plain = (kernel | cv2.WARP_INVERSE_MAP for kernel in (cv2.INTER_CUBIC, cv2.INTER_LINEAR))
+    there = cv2.warpAffine(b.gray.astype(np.float32), motion, size, flags=fine, borderMode=cv2.BORDER_REPLICATE)
+    both = cv2.warpAffine(inside, motion, size, flags=plain) == 255
     return Overlay(a.gray.astype(np.float32), np.asarray(there, np.float32), both)
 
 
@@ -89,7 +89,7 @@ def course_of(
     return Course(*pair, stretch, jumps, (spans[0], spans[1]))
 
 
-def _view_motion(a: Glance, b: Glance, b_from_a: Array) -> Array:
+def view_motion(a: Glance, b: Glance, b_from_a: Array) -> Array:
     """3x3 from px of a's view to px of b's; pixel centers at whole numbers."""
     up = np.array([[a.reduction, 0, (a.reduction - 1) / 2], [0, a.reduction, (a.reduction - 1) / 2], [0, 0, 1]])
     down = np.array([[b.reduction, 0, (b.reduction - 1) / 2], [0, b.reduction, (b.reduction - 1) / 2], [0, 0, 1]])

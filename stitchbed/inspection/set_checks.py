@@ -34,6 +34,7 @@ WORSE = 0.05  # log of the edge ratio: less is within what two scans of one plac
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 SURE_TIMES, LEAST_PIECES = 5.0, 4  # standard errors over the pieces: what is drawn differs from place to place too
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
+CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond the sheet, where a piece reaches over it
 
 
 def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
@@ -276,12 +277,25 @@ def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
     # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
     bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
     count, _, stats, middles = cv2.connectedComponentsWithStats(bare)
-    if count < 2:
+    least = CORNER_SHARE * min(sizes[layout.reference]) / cell
+    missing = [index for index in range(1, count) if not _beyond(stats[index], bare.shape, least)]
+    if not missing:
         return None
-    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    largest = max(missing, key=lambda index: int(stats[index, cv2.CC_STAT_AREA]))
     place = middles[largest] / (shape[::-1] - 1)
     width = cell * float(min(stats[largest, cv2.CC_STAT_WIDTH], stats[largest, cv2.CC_STAT_HEIGHT]))
     return _place_words(float(place[0]), float(place[1])), width
+
+
+def _beyond(hole: Array, shape: tuple[int, ...], least: float) -> bool:
+    """True of a narrow hole at a corner of a map of (rows, cols): a turned piece shows the lid beside it.
+
+    hole : left, top, width, height cells. least : cells a missing piece leaves there at least.
+    """
+    left, top, width, height = (int(value) for value in hole[:4])
+    across = (left == 0) + (left + width == shape[1])
+    down = (top == 0) + (top + height == shape[0])
+    return across == 1 and down == 1 and min(width, height) < least
 
 
 def _span(quads: list[Array]) -> tuple[Array, Array]:

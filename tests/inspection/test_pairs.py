@@ -248,6 +248,15 @@ def test_a_ruled_sheet_is_no_smear() -> None:
     assert smear([view.astype(np.uint8) for view in views]) is None
 
 
+def test_sides_that_lift_in_every_scan_are_no_smear() -> None:
+    rng = np.random.default_rng(16)
+    x, y = np.meshgrid(np.arange(SIDE), np.arange(SIDE))
+    depth = np.minimum(np.minimum(x, SIDE - 1 - x), np.minimum(y, SIDE - 1 - y))
+    lift = 1 - 0.3 * np.clip(1 - depth / 30, 0, 1) ** 2  # of light, toward all four sides
+    views = [_drawn(40 + index)[:, :SIDE] * lift + rng.normal(0, 1.2, lift.shape) for index in range(6)]
+    assert smear([np.clip(np.rint(view), 0, 255).astype(np.uint8) for view in views]) is None
+
+
 def test_one_odd_piece_does_not_move_the_others() -> None:
     def pair(a: int, b: int) -> Comparison:
         odd = 4 in (a, b)
