@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -262,17 +263,21 @@ def _context(
 
 def _sensed(context: SurveyContext) -> list[str]:
     """Words for what the sensor or the driver did to a piece: no overlap tells of it in a single one, or in all."""
+    with ThreadPoolExecutor(context.workers) as pool:
+        return [words for told in pool.map(partial(_sensed_in, context), context.tiles) for words in told]
+
+
+def _sensed_in(context: SurveyContext, tile: Tile) -> list[str]:
     told = []
-    for tile in context.tiles:
-        read = bands(partial(context.shelf.window, tile), tile.raster.shape)
-        columns = dead_columns(read)
-        if columns:
-            listed = ", ".join(map(str, columns[:6]))
-            cause = "a dead sensor cell, or dirt on the scanner's white strip; clean it and scan again"
-            told.append(f"{tile.name}: a line goes through the whole scan at column {listed}: {cause}")
-        tones = few_tones(read) if read and tile.raster.bits > 1 else None
-        if tones:
-            told.append(said(tile.name, few_tones_finding(tones)))
+    read = bands(partial(context.shelf.window, tile), tile.raster.shape)
+    columns = dead_columns(read)
+    if columns:
+        listed = ", ".join(map(str, columns[:6]))
+        cause = "a dead sensor cell, or dirt on the scanner's white strip; clean it and scan again"
+        told.append(f"{tile.name}: a line goes through the whole scan at column {listed}: {cause}")
+    tones = few_tones(read) if read and tile.raster.bits > 1 else None
+    if tones:
+        told.append(said(tile.name, few_tones_finding(tones)))
     return told
 
 

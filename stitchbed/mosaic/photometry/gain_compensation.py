@@ -120,7 +120,8 @@ class _Pair:
 
 @dataclass(frozen=True)
 class _Seen:
-    """What the solution is made from. shared : bed number per tile, -1 for none. pivot : `curve_term` of the commonest
+    """What the solution is made from. shared : bed number per tile, -1 for none. shading : per pair, see
+    `_shading_rows`. pivot : `curve_term` of the commonest
     tone: measured from there, curves are told apart from gains, and stay at 1 where an overlap holds a single tone.
     """
 
@@ -128,6 +129,7 @@ class _Seen:
     pairs: Sequence[_Pair]
     designs: Designs
     shared: Sequence[int]
+    shading: Sequence[tuple[Array, Ints]]
     pivot: float
 
 
@@ -153,7 +155,9 @@ def find_gains(
     pairs = _pairs(patches, weight, settings)
     tones = [patches.seen[pair.i].light[pair.at_i] for pair in pairs]
     pivot = float(curve_term(np.array(np.median(np.concatenate(tones))))) if pairs else 0.0
-    seen = _Seen(patches, pairs, designs, _bed_index(group), pivot)
+    shared = _bed_index(group)
+    shading = [_shading_rows(pair, designs, shared, channels) for pair in pairs]
+    seen = _Seen(patches, pairs, designs, shared, shading, pivot)
     flat = np.zeros((len(names), channels))
     beds = np.zeros((max(seen.shared, default=-1) + 1, designs[0][1].shape[1]))
     state = _solved(_Unknown(flat, flat, flat, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
@@ -293,22 +297,11 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     normal, right = _prior(state, settings, own_end + state.bed.size)
     logs = [_logs(state, seen, i) for i in range(tiles)]
     slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
-    for pair in seen.pairs:
+    for pair, shading in zip(seen.pairs, seen.shading, strict=True):
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         robust = robust * min(ALIKE, INDEPENDENT / len(rest))
-        rows, columns = _own_rows(pair, slopes)
-        weighted = rows * robust.T[:, None]
-        for c in range(channels):
-            normal[np.ix_(columns[c], columns[c])] += weighted[c] @ rows[c].T
-            right[columns[c]] -= weighted[c] @ rest[:, c]
-        if settings.solve_shading:  # the same for all channels: their weights are added up first
-            shading, at = _shading_rows(pair, seen, state)
-            across = weighted.reshape(-1, len(rest)) @ shading.T
-            normal[np.ix_(columns.ravel(), at)] += across
-            normal[np.ix_(at, columns.ravel())] += across.T
-            normal[np.ix_(at, at)] += (shading * robust.sum(1)) @ shading.T
-            right[at] -= shading @ (robust * rest).sum(1)
+        _add_pair((normal, right), _own_rows(pair, slopes), shading if settings.solve_shading else None, robust, rest)
     step = np.linalg.solve(normal, right)
     by_tile = step[:own_start].reshape(3, tiles, channels)
     return _Unknown(
@@ -320,6 +313,32 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     )
 
 
+def _add_pair(
+    system: tuple[Array, Array],
+    own: tuple[Array, Ints],
+    shading: tuple[Array, Ints] | None,
+    robust: Array,
+    rest: Array,
+) -> None:
+    """Add what one overlap tells to the normal equations. own, shading : derivatives and columns, see `_own_rows` and
+    `_shading_rows`. robust, rest : (N, C) weights, and what is left."""
+    (normal, right), (rows, columns) = system, own
+    weighted, kinds, width = rows * robust.T[:, None], columns.shape[1], columns.size
+    part, at = shading if shading is not None else (np.zeros((0, len(rest))), np.zeros(0, np.intp))
+    block = np.zeros((width + len(at), width + len(at)))
+    for c in range(len(columns)):
+        mine = slice(c * kinds, (c + 1) * kinds)
+        block[mine, mine] = weighted[c] @ rows[c].T
+        right[columns[c]] -= weighted[c] @ rest[:, c]
+    if len(at):  # the same for all channels: their weights are added up first
+        block[:width, width:] = weighted.reshape(-1, len(rest)) @ part.T
+        block[width:, :width] = block[:width, width:].T
+        block[width:, width:] = (part * robust.sum(1)) @ part.T
+        right[at] -= part @ (robust * rest).sum(1)
+    every = np.concatenate([columns.ravel(), at])
+    normal[every[:, None], every] += block
+
+
 def _own_rows(pair: _Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.intp]]:
     """Per channel the derivatives (C, K, N) by both tiles' gains, offsets and curves, and their columns (C, K)."""
     rows = np.concatenate([slopes[pair.i][:, pair.at_i], -slopes[pair.j][:, pair.at_j]])
@@ -328,12 +347,10 @@ def _own_rows(pair: _Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.i
     return np.ascontiguousarray(rows.transpose(2, 0, 1)), first + np.arange(channels)[:, None]
 
 
-def _shading_rows(pair: _Pair, seen: _Seen, state: _Unknown) -> tuple[Array, NDArray[np.intp]]:
+def _shading_rows(pair: _Pair, designs: Designs, shared: Sequence[int], channels: int) -> tuple[Array, Ints]:
     """Derivatives (K, N) by own and bed shading, and their columns."""
-    tiles, channels = state.gain.shape
-    designs, shared = seen.designs, seen.shared
-    first_own, own_n, bed_n = 3 * tiles * channels, state.own.shape[1], state.bed.shape[1]
-    first_bed = first_own + state.own.size
+    first_own, own_n, bed_n = 3 * len(designs) * channels, OWN_TERMS, designs[0][1].shape[1]
+    first_bed = first_own + len(designs) * own_n
     rows = [designs[pair.i][0][pair.at_i].T, -designs[pair.j][0][pair.at_j].T]
     columns = [first_own + pair.i * own_n + np.arange(own_n), first_own + pair.j * own_n + np.arange(own_n)]
     for bed in sorted({shared[pair.i], shared[pair.j]} - {-1}):
@@ -354,10 +371,11 @@ def _prior(state: _Unknown, settings: LevelSettings, total: int) -> tuple[Array,
     ])  # fmt: skip
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
     normal = np.diag(1 / sigma**2)
-    for tile in range(tiles):  # a program's exponent is mostly the same for all channels
-        columns = 2 * tiles * channels + tile * channels + np.arange(channels)
-        spread = np.full((channels, channels), settings.curve**2) + np.eye(channels) * settings.tint_curve**2
-        normal[np.ix_(columns, columns)] = np.linalg.inv(spread)
+    # a program's exponent is mostly the same for all channels
+    stiff = np.linalg.inv(np.full((channels, channels), settings.curve**2) + np.eye(channels) * settings.tint_curve**2)
+    for tile in range(tiles):
+        columns = slice((2 * tiles + tile) * channels, (2 * tiles + tile + 1) * channels)
+        normal[columns, columns] = stiff
     right = -normal @ value
     for start, current, hold in ((0, state.gain, 1e3), (1, state.offset, 1e5), (2, state.curve, 1e4)):
         for c in range(channels):

@@ -71,7 +71,7 @@ def adjust_bundle(
     both = (settings, bed_settings)
     columns = columns_of(places, _beds_to_solve(ties, frame, settings), frame, both)
     free = np.setdiff1d(np.arange(columns.total), columns.held)
-    unknown = np.zeros(columns.total)
+    unknown, reach = np.zeros(columns.total), _reach(columns, frame)
     current = [replace(place, warp=None) for place in places]
     for _ in range(settings.rounds):
         data, rest = _data_rows(current, ties, columns, frame, both)
@@ -82,12 +82,20 @@ def adjust_bundle(
         step[free] = linalg.cho_solve(factor, stack.T @ np.concatenate([rest, target]))
         unknown = unknown + step
         current = _with_beds(stepped(current, step), unknown, columns, frame, both)
-        if np.abs(step).max(initial=0) < 1e-5:
+        if np.abs(step * reach).max(initial=0) < settings.settled_px:
             break
     data, _ = _data_rows(current, ties, columns, frame, both)
     rows, _ = prior_rows(current, unknown, columns, frame, both)
     system = System(columns, (data.T @ data).toarray(), (rows.T @ rows).toarray())
     return _finished(current, ties, unknown, system, frame, both)
+
+
+def _reach(columns: Columns, frame: Frame) -> Array:
+    """(total,) px that one of each unknown moves at most: those of a bed's axes are shares of its length."""
+    px = np.ones(columns.total)
+    for g, (start, _) in columns.beds.items():
+        px[start : start + 2] = max(frame.shapes[g].size) / 2
+    return px
 
 
 def covariance_of(system: System, *, axes_known: bool = False) -> Array:

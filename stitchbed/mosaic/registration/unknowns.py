@@ -34,8 +34,9 @@ SHOWN_BY = np.sin(np.pi / 6)  # pieces turned against each other by 30 to 150 de
 
 @dataclass(frozen=True)
 class AlignmentSettings:
-    """rounds: Gauss-Newton steps. cauchy: scale of the robust loss in sigmas (2.385: 95 % efficiency, Holland &
-    Welsch 1977).
+    """rounds: Gauss-Newton steps, fewer where one moves nothing by more than settled_px: what is left then is a third
+    of that, a hundredth of what a tie is good to. cauchy: scale of the robust loss in sigmas (2.385: 95 % efficiency,
+    Holland & Welsch 1977).
     scale_sigma: how far a tile's scale may differ from the expected one (share); scans of one bed repeat to about 1e-4.
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
@@ -46,6 +47,7 @@ class AlignmentSettings:
     """
 
     rounds: int = 12
+    settled_px: float = 1e-3
     cauchy: float = 2.385
     scale_sigma: float = 1e-4
     solve_stretch: bool = True

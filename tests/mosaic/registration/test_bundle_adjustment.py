@@ -17,8 +17,8 @@ from stitchbed.mosaic.registration.bundle_adjustment import (
     misses,
     whitening,
 )
-from stitchbed.mosaic.registration.placement import Placement, from_sheet
-from stitchbed.mosaic.registration.scanner_bed import BedSettings
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
 
@@ -221,3 +221,23 @@ def test_misses_are_told_across_an_edge_and_not_along_it() -> None:
     np.testing.assert_allclose(misses(places, ties), [0.05, 0.3], atol=1e-12)
     round_dots = replace(ties, info=np.broadcast_to(np.eye(2) * 100, (2, 2, 2)))
     np.testing.assert_allclose(misses(places, round_dots), [5.0, 0.3], atol=1e-12)
+
+
+def test_going_on_after_it_settled_moves_nothing_that_counts() -> None:
+    rng = np.random.default_rng(21)
+    places = _grid(3, 3, rng)
+    ties = _ties(places, _edges(3, 3), rng, noise=0.3)
+    liar = rng.random(len(ties.a)) < 0.1
+    ties = replace(ties, xy_b=ties.xy_b + liar[:, None] * rng.normal(0, 3, ties.xy_b.shape))
+    shape = BedShape(SIZE, 11.8)
+    frame = Frame(np.ones(9), np.zeros(9, int), {0: shape}, 4)
+    wishes = AlignmentSettings(stretch_sigma=1e-3)
+    soon, late = (
+        adjust_bundle(_pushed(places, rng, 4), ties, frame, replace(wishes, settled_px=px, rounds=60), BedSettings())
+        for px in (wishes.settled_px, 1e-9)
+    )
+    off = [
+        to_sheet(one, MID * 2) - to_sheet(two, MID * 2)
+        for one, two in zip(soon.placements, late.placements, strict=True)
+    ]
+    assert np.abs(off).max() < 2 * wishes.settled_px
