@@ -20,9 +20,10 @@ from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.arrays import Floats, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH, point_mm, room
 from stitchbed.core.settings import Setting
-from stitchbed.imaging.box import Box, blocks
+from stitchbed.imaging.box import Box, block_count, blocks
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
@@ -77,13 +78,14 @@ class CopySettings:
 
 @dataclass(frozen=True)
 class Task:
-    """One copy to make: path, the artwork, settings, threads, files never to be touched."""
+    """One copy to make: path, the artwork, settings, threads, files never to be touched; what is told how far it is."""
 
     path: Path
     art: Artwork
     settings: CopySettings
     workers: int
     originals: tuple[Path, ...]
+    progress: Progress = silent
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,9 @@ def _write_layers(task: Task) -> dict[str, Any]:
     if bits not in (8, 16):
         raise BadSettings(f"{bits} bits a sample", expected="8 or 16", attempt="--layer-bits 8")
     first = task.art.first
-    found = write_layers(task.path, task.art, bits=bits, workers=task.workers, originals=task.originals)
+    found = write_layers(
+        task.path, task.art, bits=bits, workers=task.workers, originals=task.originals, progress=task.progress
+    )
     return {"height": first.height, "width": first.width, "dpi": first.dpi, **found}
 
 
@@ -165,7 +169,8 @@ def _write_print(task: Task) -> dict[str, Any]:
         return encode_block(_resized_codes(art, (height, width), box), spec)
 
     made = in_order(work, blocks(height, width, BLOCK), task.workers)
-    write_master(task.path, spec, made, originals=task.originals)
+    told = counted(made, "copying for print", block_count(height, width, BLOCK), task.progress)
+    write_master(task.path, spec, told, originals=task.originals)
     raw = height * width * spec.samples * 2
     mib = round(raw / 2**20, 1)
     return {"height": height, "width": width, "dpi": dpi, "bits": 16, "bytes_of_pixels": raw, "mib_of_pixels": mib}
@@ -200,10 +205,8 @@ def _write_web(task: Task) -> dict[str, Any]:
     """An 8-bit PNG in sRGB, sharpened for its size; the dpi say the size the artwork has."""
     art, (height, width) = task.art, web_size(task.art, task.settings)
     strips = _strips(height, width)
-    codes = [
-        to_srgb(part, art.icc)
-        for part in in_order(lambda box: _resized_codes(art, (height, width), box), strips, task.workers)
-    ]
+    made = in_order(lambda box: to_srgb(_resized_codes(art, (height, width), box), art.icc), strips, task.workers)
+    codes = list(counted(made, "copying for screens", len(strips), task.progress))
     value = np.concatenate(codes).astype(np.float32) / np.float32(65535)
     if (height, width) != (art.first.height, art.first.width):
         value = sharpened(value, task.settings.sharpen, SHARPEN_PX)
@@ -229,7 +232,9 @@ def _write_bare(task: Task) -> dict[str, Any]:
         partial.open("wb") as file,
         PngRows(file, spec) as sheet,
     ):
-        for rows in in_order(of_box, strips, task.workers):
+        for rows in counted(
+            in_order(of_box, strips, task.workers), "copying without paper", len(strips), task.progress
+        ):
             sheet.push(rows)
     return {"height": first.height, "width": first.width, "dpi": first.dpi, "bits": bits, **told}
 
@@ -240,7 +245,7 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     if art.page is None or art.lines is not None or art.flats is not None:
         return lambda box: without_paper(art, box), {"cut": "layers"}
     if cut == "found":
-        cut = "figure" if medium_found(art.page, workers=task.workers) == "paint" else "tones"
+        cut = "figure" if medium_found(art.page, workers=task.workers, progress=task.progress) == "paint" else "tones"
     if cut == "tones":
         return lambda box: without_paper(art, box), {"cut": cut}
 
@@ -248,7 +253,9 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
         return page_codes(art, box)
 
     size = art.first.height, art.first.width
-    figure = figure_of(read, size, art.first.dpi, holes=task.settings.holes, workers=task.workers)
+    figure = figure_of(
+        read, size, art.first.dpi, holes=task.settings.holes, workers=task.workers, progress=task.progress
+    )
     words = (
         ""
         if figure.share < 1

@@ -31,6 +31,7 @@ from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes
 from stitchbed.core.arrays import Ints, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
@@ -81,7 +82,13 @@ class _Strip:
 
 
 def write_layers(
-    path: Path, art: Artwork, *, bits: int, workers: int = 1, originals: Sequence[Path] = ()
+    path: Path,
+    art: Artwork,
+    *,
+    bits: int,
+    workers: int = 1,
+    originals: Sequence[Path] = (),
+    progress: Progress = silent,
 ) -> dict[str, Any]:
     """Write the artwork; returns what is in it. bits : 8 or 16 per sample.
 
@@ -90,8 +97,8 @@ def write_layers(
     CannotWrite, WouldTouchOriginal : see `core.record.claimed`.
     """
     whole = Box(0, 0, art.first.height, art.first.width)
-    flat = flat_layers(art, workers)
-    painted = _is_painted(art, workers)
+    flat = flat_layers(art, workers, progress=progress)
+    painted = _is_painted(art, workers, progress)
     entries = [_Entry("data/lines.png", "Lines", whole, visible=not painted)]
     if art.page is not None and art.lines is not None:
         name = "Painting" if painted else "Scan, for reference"
@@ -102,26 +109,29 @@ def write_layers(
         claimed(path, originals=originals) as partial,
         tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.{os.getpid()}.", suffix=".rows") as scratch,
     ):
-        _write_pictures(Path(scratch), art, entries, flat, bits=bits, workers=workers, painted=painted)
-        _write_zip(partial, Path(scratch), _stack(art, entries), entries)
+        folder = Path(scratch)
+        _write_pictures(folder, art, entries, flat, bits=bits, workers=workers, painted=painted, progress=progress)
+        _write_zip(partial, folder, _stack(art, entries), entries, progress)
     return {"layers": [e.name for e in entries], "flat_layers": len(flat), "bits": bits, "version": VERSION}
 
 
-def _is_painted(art: Artwork, workers: int) -> bool:
+def _is_painted(art: Artwork, workers: int, progress: Progress) -> bool:
     """Whether the page is a painting that no flats stand for: then it is what shows, and lines over it would double
     its own."""
     if art.page is None or art.lines is None or art.flats is not None:
         return False
-    return medium_found(art.page, workers=workers) == "paint"
+    return medium_found(art.page, workers=workers, progress=progress) == "paint"
 
 
-def flat_layers(art: Artwork, workers: int) -> list[FlatLayer]:
+def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> list[FlatLayer]:
     """The flats' colors, each with the box it fills: a layer for each color, or where there are more than MOST_LAYERS
     for each family of colors."""
     boxes: dict[int, list[int]] = {}
     if art.flats is None:
         return []
-    for strip, found in zip(_strips(art), in_order(lambda b: _extents(art, b), _strips(art), workers), strict=True):
+    strips = _strips(art)
+    extents = counted(in_order(lambda b: _extents(art, b), strips, workers), "listing colors", len(strips), progress)
+    for strip, found in zip(strips, extents, strict=True):
         for color, (top, left, bottom, right) in found.items():
             box = boxes.setdefault(color, [2**62, 2**62, 0, 0])
             box[0], box[1] = min(box[0], strip.row + top), min(box[1], left)
@@ -213,6 +223,7 @@ def _write_pictures(
     bits: int,
     workers: int,
     painted: bool,
+    progress: Progress,
 ) -> None:
     """All PNGs of the file in one pass over the artwork, several of them packed at a time. painted : the page shows."""
     (folder / "data").mkdir()
@@ -229,7 +240,9 @@ def _write_pictures(
             spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
-        for strip in in_order(lambda box: _strip_of(art, box, dtype, painted), _strips(art), workers):
+        strips = _strips(art)
+        made = in_order(lambda box: _strip_of(art, box, dtype, painted), strips, workers)
+        for strip in counted(made, "writing layers", len(strips), progress):
             list(pool.map(partial(_push, strip, sheets, layers), sheets))
             small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
@@ -316,14 +329,15 @@ def _stack(art: Artwork, entries: Sequence[_Entry]) -> bytes:
     return bytes(ElementTree.tostring(image, encoding="UTF-8", xml_declaration=True))
 
 
-def _write_zip(partial: Path, folder: Path, stack: bytes, entries: Sequence[_Entry]) -> None:
+def _write_zip(partial: Path, folder: Path, stack: bytes, entries: Sequence[_Entry], progress: Progress) -> None:
     """The mimetype first and stored; pictures stored, as they are deflated already."""
     with zipfile.ZipFile(partial, "w") as archive:
         archive.writestr(zipfile.ZipInfo("mimetype", STAMP), MIMETYPE)
         info = zipfile.ZipInfo("stack.xml", STAMP)
         info.compress_type = zipfile.ZIP_DEFLATED
         archive.writestr(info, stack)
-        for name in ("Thumbnails/thumbnail.png", "mergedimage.png", *(e.file for e in entries)):
+        names = ("Thumbnails/thumbnail.png", "mergedimage.png", *(e.file for e in entries))
+        for name in counted(names, "putting layers together", len(names), progress):
             entry = zipfile.ZipInfo(name, STAMP)
             entry.file_size = (folder / name).stat().st_size
             with (folder / name).open("rb") as source, archive.open(entry, "w") as target:

@@ -6,6 +6,8 @@ In: step, done, of how many. Out: nothing, or the end of the job.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from itertools import count
+from threading import Lock
 from typing import TypeVar
 
 from stitchbed.core.errors import Cancelled
@@ -38,6 +40,17 @@ def watched(progress: Progress, cancel: Cancel) -> Progress:
         progress(step, done, total)
 
     return report
+
+
+def ticking(step: str, total: int, progress: Progress) -> Callable[[], None]:
+    """What to call once for each of `total` parts that is done, from any thread."""
+    lock, done = Lock(), count(1)
+
+    def tick() -> None:
+        with lock:
+            progress(step, next(done), total)
+
+    return tick
 
 
 def counted(items: Iterable[Item], step: str, total: int, progress: Progress) -> Iterator[Item]:

@@ -183,6 +183,7 @@ def write_master(
         ) as folder:
             for row in range(row_count(spec)):
                 write_row(Path(folder), row, [next(source) for _ in range(across)])
+            next(source, None)  # a source that tells how far it is tells of its last block when asked for more
             assemble(path, spec, Path(folder), originals=originals)
     except OSError as error:
         raise cannot_write(path, error) from error

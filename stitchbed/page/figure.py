@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Bytes, Floats, Ints, Labels, Mask, Pixels
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown
 from stitchbed.imaging.parallel import in_order
@@ -68,13 +69,14 @@ def figure_of(
     *,
     holes: Sequence[tuple[float, float]] = (),
     workers: int = 1,
+    progress: Progress = silent,
 ) -> Figure:
     """The figure of a page of (height, width) px. read : box -> codes. holes : (x, y) mm where paper goes, too."""
     factor = reduction_to(dpi, MAP_DPI)
     while size[0] * size[1] / factor**2 > MOST_CELLS:
         factor += 1
     cell_mm = factor * MM_PER_INCH / dpi
-    gray = _small(read, size, factor, workers)
+    gray = _small(read, size, factor, workers, progress)
     faint = faintest(gray)
     painted = _without_specks(gray, faint, cell_mm)
     fields = _fields(painted, max(1, round(GAP_MM / cell_mm / 2)), HOLE_MM2 / cell_mm**2)
@@ -129,7 +131,9 @@ def _at(figure: Figure, box: Box, gone: Floats) -> Bytes:
     return np.asarray(sure | (within & (gone > figure.faint)) | (beside & (gone > 2 * PALE)), np.uint8)
 
 
-def _small(read: Callable[[Box], Pixels], size: tuple[int, int], factor: int, workers: int) -> Floats:
+def _small(
+    read: Callable[[Box], Pixels], size: tuple[int, int], factor: int, workers: int, progress: Progress
+) -> Floats:
     """(h, w) of white missing in the mean of each cell; cells at the end may be smaller."""
     high, wide = size
     rows = max(1, STRIP_PX // (wide * factor)) * factor
@@ -144,7 +148,9 @@ def _small(read: Callable[[Box], Pixels], size: tuple[int, int], factor: int, wo
         means = shrunk(light, factor).reshape(len(whole) // factor, -1, codes.shape[2])
         return np.asarray(1 - means.min(axis=2), np.float32)
 
-    return np.concatenate(list(in_order(strip, range(0, high, rows), workers)))
+    tops = range(0, high, rows)
+    parts = counted(in_order(strip, tops, workers), "looking for the figure", len(tops), progress)
+    return np.concatenate(list(parts))
 
 
 def _without_specks(gray: Floats, faint: float, cell_mm: float) -> Mask:

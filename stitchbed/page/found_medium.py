@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from stitchbed.core.arrays import Floats
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to, shrunk
@@ -22,11 +23,12 @@ MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 DRAWN = 0.9  # of white; darker cells of the small view show something drawn
 
 
-def medium_found(page: Page, *, workers: int = 1) -> str:
+def medium_found(page: Page, *, workers: int = 1, progress: Progress = silent) -> str:
     """One of `medium.MEDIA`."""
-    seen = overview(page, min(view_factor(page), page.height, page.width), workers=workers)[0]
+    factor = min(view_factor(page), page.height, page.width)
+    seen = overview(page, factor, workers=workers, progress=progress)[0]
     boxes = sampled(page, page.box, np.asarray(luminance(seen) < DRAWN, np.float32))
-    return told_by(lambda box: linear(page, box), boxes, page.dpi, "found").name
+    return told_by(lambda box: linear(page, box), boxes, page.dpi, "found", progress=progress).name
 
 
 def view_factor(page: Page) -> int:
@@ -34,9 +36,12 @@ def view_factor(page: Page) -> int:
     return max(reduction_to(page.dpi, VIEW_DPI), -(-max(page.height, page.width) // VIEW_PX))
 
 
-def told_by(light_at: Callable[[Box], Floats], boxes: Sequence[Box], dpi: float, wish: str) -> Medium:
+def told_by(
+    light_at: Callable[[Box], Floats], boxes: Sequence[Box], dpi: float, wish: str, *, progress: Progress = silent
+) -> Medium:
     """The medium by samples of a page's light relative to its paper, or the one wished for."""
     step = reduction_to(dpi, MEDIUM_DPI)
     even = [Box(b.row, b.col, b.height // step * step, b.width // step * step) for b in boxes]
-    samples = [shrunk(light_at(box), step) for box in even if not box.empty]
+    told = counted(even, "telling the medium", len(even), progress)
+    samples = [shrunk(light_at(box), step) for box in told if not box.empty]
     return medium_of(samples, dpi / step / MM_PER_INCH, wish)

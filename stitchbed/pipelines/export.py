@@ -108,7 +108,7 @@ def export(
         record.inputs = {path.name: sha256_of(path) for path in originals}
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
-            task = Task(path, art, settings.copies, workers, tuple(originals))
+            task = Task(path, art, settings.copies, workers, tuple(originals), progress)
             numbers = EXPORTS[name].write(task)
             record.numbers[name] = {"file": path.name, "bytes": path.stat().st_size, **numbers}
             record.outputs[path.name] = sha256_of(path)

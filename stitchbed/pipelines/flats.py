@@ -115,9 +115,7 @@ def fill_flats(
     ):
         page = page_of(windows, dpi=settings.dpi)
         line_at = lines_of(page, settings.line)
-        progress("finding areas", 0, 1)
-        found, regions = region_map(page, line_at, replace(settings, workers=workers))
-        progress("finding areas", 1, 1)
+        found, regions = region_map(page, line_at, replace(settings, workers=workers), progress=progress)
         before = _earlier(told_in, settings)
         regions = _as_before(found, regions, before, page)
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
@@ -163,15 +161,17 @@ def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
     return line_at
 
 
-def region_map(page: Page, line_at: Callable[[Box], Mask], settings: FlatsSettings) -> tuple[RegionMap, list[Region]]:
+def region_map(
+    page: Page, line_at: Callable[[Box], Mask], settings: FlatsSettings, *, progress: Progress = silent
+) -> tuple[RegionMap, list[Region]]:
     """The regions of a page on a small map, settled and numbered; gaps, slivers in mm become cells."""
     factor = reduction_to(page.dpi, MAP_DPI)
     while page.height * page.width / factor**2 * CELL_BYTES > settings.memory * 0.8:
         factor += 1
-    free = _small_map(page, line_at, factor, settings.workers)
+    free = _small_map(page, line_at, factor, settings.workers, progress)
     cell = factor * MM_PER_INCH / page.dpi
     smallest = max(1, round(settings.sliver / cell**2))
-    labels = _regions(free, cell, smallest, settings)
+    labels = _regions(free, cell, smallest, settings, progress)
     regions = settled(labels, free, smallest, settings.ground)
     return RegionMap(labels, free, factor, page.height, page.width), regions
 
@@ -197,20 +197,24 @@ def _as_before(found: RegionMap, regions: list[Region], before: Sequence[dict[st
     return renamed(found.labels, regions, numbers, 1 + max(row["number"] for row in before))
 
 
-def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings) -> Labels:
+def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings, progress: Progress) -> Labels:
     """(h, w) regions between outlines, also under lines; where every line counts, between all lines."""
     ball = max(1, int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)))
     if settings.every_line:
-        labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))))
+        labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))), progress=progress)
         _demand_drawing(labels, settings.memory)
         spread_under(labels)
         return labels
-    drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers)
-    labels = find_regions(1 - drawn.walls, ball)
+    drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers, progress=progress)
+    labels = find_regions(1 - drawn.walls, ball, progress=progress)
     _demand_drawing(labels, settings.memory)
-    spread_under(labels)
-    join_cells(labels, free, drawn.tone, smallest, cell)
-    join_wedges(labels, free, drawn.tone, cell)
+    steps: tuple[Callable[[], None], ...] = (
+        lambda: spread_under(labels),
+        lambda: join_cells(labels, free, drawn.tone, smallest, cell),
+        lambda: join_wedges(labels, free, drawn.tone, cell),
+    )
+    for step in counted(steps, "joining what is one area", len(steps), progress):
+        step()
     return labels
 
 
@@ -225,11 +229,12 @@ def _demand_drawing(labels: Labels, memory: int) -> None:
         )
 
 
-def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int) -> Bytes:
+def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int, progress: Progress) -> Bytes:
     """(h, w) 1 where a cell shows no line."""
     rows = max(1, 2**22 // (page.width * factor)) * factor
     strips = [Box(top, 0, min(rows, page.height - top), page.width) for top in range(0, page.height, rows)]
-    return np.concatenate(list(in_order(lambda box: cells_free(line_at(box), factor), strips, workers)))
+    parts = in_order(lambda box: cells_free(line_at(box), factor), strips, workers)
+    return np.concatenate(list(counted(parts, "looking at lines", len(strips), progress)))
 
 
 def _color_table(

@@ -103,9 +103,12 @@ def lift_lines(
         page = page_of(windows, dpi=settings.dpi)
         colored = settings.ink not in ("own", "black") and page.channels == 1
         icc = srgb_profile() if colored else page.icc
-        samples = [_codes(page, box, colored) for box in spread_boxes(page)]
-        medium = told_by(lambda box: linear(page, box), spread_boxes(page), page.dpi, settings.medium)
-        lifting = lifting_of(samples, InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc)
+        spread = spread_boxes(page)
+        read = in_order(lambda box: _codes(page, box, colored), spread, workers)
+        samples = list(counted(read, "looking at the ink", len(spread), progress))
+        medium = told_by(lambda box: linear(page, box), spread, page.dpi, settings.medium, progress=progress)
+        wish, own = InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc
+        lifting = lifting_of(samples, wish, own, progress=progress)
         if page.channels == 1 and not colored and lifting.color is not None:
             lifting = replace(lifting, color=lifting.color[:1])
         channels = 3 if colored else page.channels
@@ -123,7 +126,9 @@ def lift_lines(
             originals=[source],
         )
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
-        record.numbers, record.warnings = _numbers(samples, lifting, spec), [*notes, *windows.notes]
+        backs = in_order(lambda sample: _back(sample, lifting), samples, workers)
+        told = list(counted(backs, "trying the lines over white", len(samples), progress))
+        record.numbers, record.warnings = _numbers(told, lifting, spec), [*notes, *windows.notes]
         record.numbers["medium"] = asdict(medium)
         if lifting.white < 1:
             record.warnings.append(
@@ -131,9 +136,9 @@ def lift_lines(
             )
         if settings.pictures:
             record.outputs |= _show(page, lifting, colored, over_color(told_in), source)
-    told = told_of(record, "lines", told_in, settings)
-    write_json(told_in, told, originals=[source])
-    return told
+    said = told_of(record, "lines", told_in, settings)
+    write_json(told_in, said, originals=[source])
+    return said
 
 
 def over_color(notes: Path) -> Path:
@@ -164,30 +169,34 @@ def _blocks(page: Page, lifting: Lifting, spec: MasterSpec, colored: bool, worke
     return in_order(work, blocks(page.height, page.width, BLOCK), workers)
 
 
-def _numbers(samples: list[Pixels], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:
-    """What was found, and how exactly the page comes back over white, in codes of 8 bits.
+def _back(sample: Pixels, lifting: Lifting) -> tuple[float, float]:
+    """Share of a sample that holds ink, and how far it comes back over white at worst, in codes of 8 bits.
 
     Left out of that: the inside of solid strokes, whose noise is evened.
     """
-    top = np.iinfo(spec.dtype).max
-    worst, inked = 0.0, []
-    for sample in samples:
-        layer = lifted(sample, lifting)
-        inked.append(float((layer[..., -1] > 0).mean()))
-        white = np.full((*sample.shape[:2], layer.shape[2] - 1), top, sample.dtype)
-        back = over(layer, white).astype(np.float32)
-        wanted = whitened(sample, lifting).astype(np.float32)
-        if lifting.neutral:
-            wanted = np.repeat(wanted.mean(axis=2, keepdims=True), white.shape[2], axis=2)
-        off = np.abs(back - wanted).max(axis=2)[~solid_ink(sample, lifting)]
-        if off.size and (lifting.color is None or not lifting.color.any()):
-            worst = max(worst, float(off.max()) * 255 / top)
+    top = np.iinfo(sample.dtype).max
+    layer = lifted(sample, lifting)
+    inked = float((layer[..., -1] > 0).mean())
+    if lifting.color is not None and lifting.color.any():
+        return inked, 0.0
+    white = np.full((*sample.shape[:2], layer.shape[2] - 1), top, sample.dtype)
+    back = over(layer, white).astype(np.float32)
+    wanted = whitened(sample, lifting).astype(np.float32)
+    if lifting.neutral:
+        wanted = np.repeat(wanted.mean(axis=2, keepdims=True), white.shape[2], axis=2)
+    off = np.abs(back - wanted).max(axis=2)[~solid_ink(sample, lifting)]
+    return inked, float(off.max()) * 255 / top if off.size else 0.0
+
+
+def _numbers(backs: list[tuple[float, float]], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:
+    """What was found, and how exactly the page comes back over white (see `_back`)."""
+    inked, off = zip(*backs, strict=True)
     return {
         "height": spec.height, "width": spec.width, "dpi": spec.dpi, "channels": spec.channels,
         "ink_codes_8bit": np.rint(lifting.darkest * 255),
         "paper_begins_8bit": round(lifting.white * 255, 2),
         "inked_share": float(np.mean(inked)),
-        "worst_over_white_8bit": worst if lifting.color is None or not lifting.color.any() else None,
+        "worst_over_white_8bit": max(0.0, *off) if lifting.color is None or not lifting.color.any() else None,
     }  # fmt: skip
 
 

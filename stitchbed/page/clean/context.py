@@ -5,7 +5,6 @@ In: a page. Out: a `CleanContext`, and the plan that only frames.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,7 +19,6 @@ from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.dust.sweep import ink_of, sampled
 from stitchbed.page.found_medium import told_by, view_factor
 from stitchbed.page.ground import Ground, relative
-from stitchbed.page.medium import Medium
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.frame import Framing, source_box
 from stitchbed.page.sheet.lamp import lamp_only
@@ -66,7 +64,7 @@ class CleanContext:
         if drop and drop.any:
             under, dropped = _under(desk, ground, frame, drop)
             ground = replace(ground, under=under)
-        told = _medium(ground, boxes, medium)
+        told = told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, medium, progress=self.progress)
         if told.name != "ink":
             ground = replace(ground, white=lamp_only(white))
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
@@ -79,11 +77,6 @@ def desk_of(page: Page, source: Path, album: Album, workers: int, progress: Prog
     factor = view_factor(page)
     view = overview(page, factor, workers=workers, progress=progress)[0]
     return CleanContext(page, source, album, workers, view, factor, page.box, progress=progress)
-
-
-def _medium(ground: Ground, boxes: Sequence[Box], wish: str) -> Medium:
-    """What the page was made with, told from its samples."""
-    return told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, wish)
 
 
 def _under(desk: CleanContext, ground: Ground, frame: Framing, drop: DropSettings) -> tuple[Under, Told]:

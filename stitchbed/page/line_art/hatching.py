@@ -10,13 +10,13 @@ last strokes of a series are hatching too, and strokes are taken whole.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array, Bytes, Ints
+from stitchbed.core.arrays import Array, Bytes, Ints, Labels
 from stitchbed.imaging.compiled import compiled
 
 OWN, AMID, AT_END = 1, 2, 4  # of a layer: a stroke of its direction, in a series, at the rim of one
@@ -39,17 +39,21 @@ NEARER, SHORTER = (
 LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outline it is less
 
 
-def hatching(line: Bytes, cell_mm: float) -> Bytes:
-    """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm."""
+def hatching(line: Bytes, cell_mm: float, tick: Callable[[], None] = lambda: None) -> Bytes:
+    """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm. tick : called 2 * TURNS times."""
     size = max(3, round(PIECE_MM / cell_mm)) | 1
     strokes = _without_solids(line, cell_mm)
     along = [cv2.morphologyEx(strokes, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0) for turn in range(TURNS)]
     limits = np.array([WIDEST_MM / cell_mm, APART_MM / cell_mm, MOST, BESIDE, UNLIKE, UNEVEN, *LOOSE, RIM])
     for turn in range(TURNS):
         _tell_series(along, turn, limits)
+        tick()
     pen = _pen(along, cell_mm)
     around = np.ones((3, 3), np.uint8)
-    grown = [cv2.dilate(_in_series(layer, pen), around) for layer in along]
+    grown = []
+    for layer in along:
+        grown.append(cv2.dilate(_in_series(layer, pen), around))
+        tick()
     found, other = np.zeros_like(line), np.zeros_like(line)
     for turn in range(TURNS):
         found |= grown[turn]
@@ -59,12 +63,11 @@ def hatching(line: Bytes, cell_mm: float) -> Bytes:
 
 @dataclass(frozen=True)
 class Strokes:
-    """Straight strokes of one direction, 0 unused. places : flat ones of their cells. parts : stroke of each. share,
-    rim : (n,) of each stroke that lies in a series, or at the rim of one. long, wide : (n,) cells.
+    """Straight strokes of one direction, 0 unused. parts : (h, w) stroke of each cell. share, rim : (n,) of each stroke
+    that lies in a series, or at the rim of one. long, wide : (n,) cells.
     """
 
-    places: Ints
-    parts: Ints
+    parts: Labels
     share: Array
     rim: Array
     long: Array
@@ -93,26 +96,23 @@ def _tell_series(along: Sequence[Bytes], turn: int, limits: Array) -> None:
     own = np.asarray(along[turn] & OWN, np.uint8)
     near = np.asarray((along[turn - 1] | along[turn] | along[(turn + 1) % TURNS]) & OWN, np.uint8)
     angle = np.pi * turn / TURNS
+    ways = 1 + np.arange(int((limits[2] + 1) * (limits[0] + limits[1] + 2)))
+    steps = np.rint(np.stack([np.cos(angle) * ways, -np.sin(angle) * ways], axis=1)).astype(np.int64)
     found = np.zeros_like(own)
-    _mark_series(own, near, np.array([-np.sin(angle), np.cos(angle)]), limits, found)
+    _mark_series(own, near, steps, limits, found)
     along[turn][:] |= found
 
 
 def _strokes(layer: Bytes) -> Strokes:
     """The strokes of one direction, and how they lie in series; as long as a line of the same spread of places."""
-    count, labels = cv2.connectedComponents(layer & OWN, connectivity=8)
-    places = np.flatnonzero(layer)
-    parts, told = labels.reshape(-1)[places], layer.reshape(-1)[places]
-    area = np.maximum(np.bincount(parts, minlength=count), 1).astype(np.float64)
-    share, rim = (np.bincount(parts, (told & code) > 0, count) / area for code in (AMID, AT_END))
-    long = np.sqrt(12 * sum(_variance(parts, along, area) for along in np.divmod(places, layer.shape[1])) + 1)
-    return Strokes(places, parts, share, rim, long, area / long)
-
-
-def _variance(parts: Ints, at: Ints, area: Array) -> Array:
-    """(n,) variance of one coordinate in each part."""
-    mean = np.bincount(parts, at, len(area)) / area
-    return np.asarray(np.bincount(parts, (at - mean[parts]) ** 2, len(area)) / area)
+    count, parts = cv2.connectedComponents(layer & OWN, connectivity=8)
+    sums = np.zeros((count, 7))
+    _add_up(layer, parts, sums)
+    area, amid, rim, row, col, rows, cols = sums.T
+    area = np.maximum(area, 1)
+    spread = rows / area - (row / area) ** 2 + cols / area - (col / area) ** 2
+    long = np.sqrt(12 * np.maximum(spread, 0) + 1)
+    return Strokes(parts, amid / area, rim / area, long, area / long)
 
 
 def _pen(layers: Sequence[Bytes], cell_mm: float) -> Pen:
@@ -136,10 +136,9 @@ def _in_series(layer: Bytes, pen: Pen) -> Bytes:
         return np.zeros_like(layer)
     strokes = _strokes(layer)
     whole = (strokes.wide < pen.wide) & (strokes.long >= pen.long) & (strokes.share + strokes.rim >= AT_RIM)
-    part = (strokes.share >= LEAST_AMID)[strokes.parts] & ((layer.reshape(-1)[strokes.places] & AMID) > 0)
-    found = np.zeros_like(layer)
-    found.reshape(-1)[strokes.places] = part | whole[strokes.parts]
-    return found
+    part = strokes.share >= LEAST_AMID
+    whole[0] = part[0] = False
+    return np.asarray(whole[strokes.parts] | part[strokes.parts] & ((layer & AMID) > 0), np.uint8)
 
 
 def _long(mask: Bytes, least: float) -> Bytes:
@@ -160,18 +159,33 @@ def _piece(size: int, turn: int) -> Bytes:
 
 
 @compiled
-def _side(near: Bytes, at: tuple[int, int], step: tuple[float, float], limits: Array, told: Array) -> int:
+def _add_up(layer: Bytes, parts: Labels, sums: Array) -> None:
+    """Of each part add up cells, those amid a series, those at the rim of one, rows, columns, and their squares."""
+    for row in range(layer.shape[0]):
+        for col in range(layer.shape[1]):
+            n = parts[row, col]
+            if n > 0:
+                sums[n, 0] += 1
+                sums[n, 1] += (layer[row, col] & AMID) > 0
+                sums[n, 2] += (layer[row, col] & AT_END) > 0
+                sums[n, 3] += row
+                sums[n, 4] += col
+                sums[n, 5] += row * row
+                sums[n, 6] += col * col
+
+
+@compiled
+def _side(near: Bytes, at: tuple[int, int], steps: Ints, way_on: int, limits: Array, told: Array) -> int:
     """Strokes of a series met on one way from a place.
 
-    limits : see `hatching`. told : filled with cells of the stroke's own rest, of the first gap, of the first stroke.
+    steps : (n, 2) rows, columns of each cell on the way; way_on : 1, or -1 the other way. limits : see `hatching`.
+    told : filled with cells of the stroke's own rest, of the first gap, of the first stroke.
     """
     h, w = near.shape
     count, run, inside = 0, 0, True
-    way = 0
-    while True:
-        way += 1
+    for way in range(steps.shape[0]):
         run += 1
-        row, col = int(np.rint(at[0] + step[0] * way)), int(np.rint(at[1] + step[1] * way))
+        row, col = at[0] + way_on * steps[way, 0], at[1] + way_on * steps[way, 1]
         seen = 0 <= row < h and 0 <= col < w
         hit = seen and near[row, col] > 0
         if inside and not hit:
@@ -192,18 +206,19 @@ def _side(near: Bytes, at: tuple[int, int], step: tuple[float, float], limits: A
             return count
         if not seen:
             return count
+    return count
 
 
 @compiled
-def _mark_series(own: Bytes, near: Bytes, normal: Array, limits: Array, found: Bytes) -> None:
-    """Mark the places of `own` in a series of strokes, or at the rim of one; normal : (x, y) across them."""
+def _mark_series(own: Bytes, near: Bytes, steps: Ints, limits: Array, found: Bytes) -> None:
+    """Mark the places of `own` in a series of strokes, or at the rim of one; steps : (n, 2) cells across them."""
     one, two = np.zeros(3), np.zeros(3)
     for row in range(own.shape[0]):
         for col in range(own.shape[1]):
             if own[row, col] == 0:
                 continue
-            first = _side(near, (row, col), (normal[1], normal[0]), limits, one)
-            second = _side(near, (row, col), (-normal[1], -normal[0]), limits, two)
+            first = _side(near, (row, col), steps, 1, limits, one)
+            second = _side(near, (row, col), steps, -1, limits, two)
             if max(first, second) >= limits[8]:
                 found[row, col] = AT_END
             if first == 0 or second == 0 or first + second < limits[3]:

@@ -9,7 +9,7 @@ makes the pixel exact: C = (v - (1 - a)) / a. Alpha is never less than 1 - min(v
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +18,7 @@ import numpy as np
 from stitchbed.color.convert import from_srgb, hex_color
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.page.medium import MEDIA
 
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker
@@ -59,7 +60,9 @@ class Lifting:
     noise: float = 0.0
 
 
-def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | None) -> Lifting:
+def lifting_of(
+    samples: Sequence[Pixels], settings: InkSettings, icc: bytes | None, *, progress: Progress = silent
+) -> Lifting:
     """How to lift a page's lines, from sample windows of its codes (h, w, 1 or 3, RGB where color is added).
 
     Raises
@@ -74,7 +77,8 @@ def lifting_of(samples: Sequence[Pixels], settings: InkSettings, icc: bytes | No
     top = np.float32(np.iinfo(dtype).max)
     pixels = np.concatenate([s.reshape(-1, s.shape[2]) for s in samples]).astype(np.float32) / top
     darkest, opaque = _darkest(pixels), settings.medium == "ink"
-    noise = _noise(samples, darkest, float(top)) if opaque else 0.0
+    told = counted(samples, "measuring the ink", len(samples), progress)
+    noise = _noise(told, darkest, float(top)) if opaque else 0.0
     return Lifting(_white(pixels, PURE[settings.medium]), darkest, color, opaque, not own, noise)
 
 
@@ -165,7 +169,7 @@ def _darkest(pixels: Floats) -> Floats:
     return np.asarray(np.median(dark[dark.mean(axis=1) <= limit + 0.02], axis=0), np.float32)
 
 
-def _noise(samples: Sequence[Pixels], darkest: Floats, top: float) -> float:
+def _noise(samples: Iterable[Pixels], darkest: Floats, top: float) -> float:
     """How far all but one in a thousand pixels deep in solid ink are from its color, share of the top code."""
     found = []
     for sample in samples:

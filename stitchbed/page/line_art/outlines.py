@@ -5,15 +5,16 @@ In: where lines are on the small map. Out: walls, and the lines that are tone.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from stitchbed.core.arrays import Bytes
+from stitchbed.core.progress import Progress, counted, silent, ticking
 from stitchbed.imaging.parallel import in_order
 from stitchbed.page.line_art.gaps import bridges
-from stitchbed.page.line_art.hatching import hatching
+from stitchbed.page.line_art.hatching import TURNS, hatching
 from stitchbed.page.line_art.marks import marks
 from stitchbed.page.line_art.shapes import shape_lines
 
@@ -28,17 +29,26 @@ class Outlines:
     tone: Bytes
 
 
-def outlines_of(line: Bytes, gap_mm: float, cell_mm: float, *, workers: int = 1) -> Outlines:
+def outlines_of(
+    line: Bytes, gap_mm: float, cell_mm: float, *, workers: int = 1, progress: Progress = silent
+) -> Outlines:
     """The outlines among the lines. line : (h, w) 1 on lines, cells of cell_mm. gap_mm : the widest gap closed."""
     plain = line & ~marks(line, cell_mm)
-    strokes = _by_strips(plain, lambda part: hatching(part, cell_mm), workers)
+    tick = ticking("telling hatching from outlines", 2 * TURNS * _count(line), progress)
+    strokes = np.concatenate(list(_by_strips(plain, lambda part: hatching(part, cell_mm, tick), workers)))
     drawn = plain & ~(strokes & ~shape_lines(plain, cell_mm))
     drawn &= ~marks(drawn, cell_mm)  # what is left of hatching in bits
-    closed = _by_strips(drawn, lambda part: bridges(part, gap_mm, cell_mm), workers)
+    bridged = _by_strips(drawn, lambda part: bridges(part, gap_mm, cell_mm), workers)
+    closed = np.concatenate(list(counted(bridged, "closing gaps", _count(line), progress)))
     return Outlines(drawn | closed, (line & ~drawn) | closed)
 
 
-def _by_strips(line: Bytes, work: Callable[[Bytes], Bytes], workers: int) -> Bytes:
+def _count(line: Bytes) -> int:
+    """Of strips."""
+    return -(-len(line) // STRIP)
+
+
+def _by_strips(line: Bytes, work: Callable[[Bytes], Bytes], workers: int) -> Iterator[Bytes]:
     """What `work` makes of the map, a strip at a time."""
     tops = range(0, len(line), STRIP)
 
@@ -46,4 +56,4 @@ def _by_strips(line: Bytes, work: Callable[[Bytes], Bytes], workers: int) -> Byt
         first = max(0, top - HALO)
         return work(np.ascontiguousarray(line[first : top + STRIP + HALO]))[top - first :][:STRIP]
 
-    return np.concatenate(list(in_order(strip, tops, workers)))
+    return in_order(strip, tops, workers)

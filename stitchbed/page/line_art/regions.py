@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes, Ints, Labels, Mask
+from stitchbed.core.progress import Progress, counted, silent
 
 STEPS = 6  # of distance to the pixel, as kept in 8 bits
 FARTHEST = 40  # px; the largest ball
@@ -23,7 +24,7 @@ ROOM = -1  # born before the first ball: such regions never join another
 STRIP = 1024  # rows worked on at once
 
 
-def find_regions(free: Bytes, radius: int) -> Labels:
+def find_regions(free: Bytes, radius: int, *, progress: Progress = silent) -> Labels:
     """(h, w) int32 region of each free pixel, 0 elsewhere; gaps up to 2 * radius px are bridged.
 
     free : (h, w) 1 where no line is. Regions are numbered in no order.
@@ -31,7 +32,8 @@ def find_regions(free: Bytes, radius: int) -> Labels:
     distance = wall_distance(free)
     labels = np.zeros(free.shape, np.int32)
     seeds, births = np.zeros(0, np.int64), np.zeros(0, np.int64)
-    for level, ball in enumerate(_balls(radius)):
+    balls = _balls(radius)
+    for level, ball in enumerate(counted(balls, "finding areas", len(balls), progress)):
         count, parts, stats, _ = cv2.connectedComponentsWithStats(
             (distance > ball * STEPS).astype(np.uint8), connectivity=4
         )
