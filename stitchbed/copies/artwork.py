@@ -13,8 +13,10 @@ from stitchbed.color.convert import from_srgb, to_srgb
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.core.arrays import Mask, Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, silent
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
+from stitchbed.page.found_medium import medium_found
 from stitchbed.page.line_art.ink_layer import Lifting, lifted, over
 from stitchbed.page.page import Page
 
@@ -24,12 +26,14 @@ class Artwork:
     """page : the clean page, or None. lines : its line layer, or None. flats : its flats, or None.
 
     paper : 8-bit sRGB of the paper; flats of that color are bare paper. All have one size; at least one is there.
+    painted : the page is a painting no flats stand for; it shows, and lines over it would double its own.
     """
 
     page: Page | None
     lines: Page | None
     flats: Page | None
     paper: tuple[int, int, int] = (255, 255, 255)
+    painted: bool = False
 
     @property
     def first(self) -> Page:
@@ -72,6 +76,13 @@ def check_sizes(art: Artwork) -> None:
         raise BadSettings(
             "lines without alpha", expected="a layer made by lines", attempt="lines PAGE.tif -o LINES.tif"
         )
+
+
+def is_painted(art: Artwork, *, workers: int = 1, progress: Progress = silent) -> bool:
+    """Whether the page is a painting that no flats stand for."""
+    if art.page is None or art.lines is None or art.flats is not None:
+        return False
+    return medium_found(art.page, workers=workers, progress=progress) == "paint"
 
 
 def line_layer(art: Artwork, box: Box) -> Pixels:
@@ -119,7 +130,7 @@ def paper_codes(art: Artwork) -> Pixels:
 
 def flattened(art: Artwork, box: Box) -> Pixels:
     """(h, w, c) opaque codes: the page, or lines over flats over paper, blended on codes as layers are."""
-    if art.lines is None and art.flats is None:
+    if art.painted or (art.lines is None and art.flats is None):
         return page_codes(art, box)
     return over(line_layer(art, box), flat_codes(art, box)[0])
 

@@ -6,7 +6,7 @@ In: an artwork, what was asked for. Out: files whose names say what they are, an
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -242,12 +242,12 @@ def _write_bare(task: Task) -> dict[str, Any]:
 def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     """What makes a box of the artwork without its paper, and what is to be told of it."""
     art, cut = task.art, task.settings.cut
-    if art.page is None or art.lines is not None or art.flats is not None:
+    if art.page is None or not (art.painted or (art.lines is None and art.flats is None)):
         return lambda box: without_paper(art, box), {"cut": "layers"}
     if cut == "found":
         cut = "figure" if medium_found(art.page, workers=task.workers, progress=task.progress) == "paint" else "tones"
     if cut == "tones":
-        return lambda box: without_paper(art, box), {"cut": cut}
+        return lambda box: without_paper(replace(art, lines=None), box), {"cut": cut}
 
     def read(box: Box) -> Pixels:
         return page_codes(art, box)

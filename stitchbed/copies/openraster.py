@@ -36,7 +36,6 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
-from stitchbed.page.found_medium import medium_found
 from stitchbed.page.line_art.ink_layer import over
 
 MIMETYPE = b"image/openraster"
@@ -98,11 +97,10 @@ def write_layers(
     """
     whole = Box(0, 0, art.first.height, art.first.width)
     flat = flat_layers(art, workers, progress=progress)
-    painted = _is_painted(art, workers, progress)
-    entries = [_Entry("data/lines.png", "Lines", whole, visible=not painted)]
+    entries = [_Entry("data/lines.png", "Lines", whole, visible=not art.painted)]
     if art.page is not None and art.lines is not None:
-        name = "Painting" if painted else "Scan, for reference"
-        entries.append(_Entry("data/reference.png", name, whole, visible=painted))
+        name = "Painting" if art.painted else "Scan, for reference"
+        entries.append(_Entry("data/reference.png", name, whole, visible=art.painted))
     entries += [_Entry(f"data/flat_{n:02d}.png", f.name, f.box, group="Flats") for n, f in enumerate(flat, 1)]
     entries.append(_Entry("data/paper.png", "Paper", whole))
     with (
@@ -110,17 +108,9 @@ def write_layers(
         tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.{os.getpid()}.", suffix=".rows") as scratch,
     ):
         folder = Path(scratch)
-        _write_pictures(folder, art, entries, flat, bits=bits, workers=workers, painted=painted, progress=progress)
+        _write_pictures(folder, art, entries, flat, bits=bits, workers=workers, progress=progress)
         _write_zip(partial, folder, _stack(art, entries), entries, progress)
     return {"layers": [e.name for e in entries], "flat_layers": len(flat), "bits": bits, "version": VERSION}
-
-
-def _is_painted(art: Artwork, workers: int, progress: Progress) -> bool:
-    """Whether the page is a painting that no flats stand for: then it is what shows, and lines over it would double
-    its own."""
-    if art.page is None or art.lines is None or art.flats is not None:
-        return False
-    return medium_found(art.page, workers=workers, progress=progress) == "paint"
 
 
 def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> list[FlatLayer]:
@@ -222,10 +212,9 @@ def _write_pictures(
     *,
     bits: int,
     workers: int,
-    painted: bool,
     progress: Progress,
 ) -> None:
-    """All PNGs of the file in one pass over the artwork, several of them packed at a time. painted : the page shows."""
+    """All PNGs of the file in one pass over the artwork, several of them packed at a time."""
     (folder / "data").mkdir()
     (folder / "Thumbnails").mkdir()
     first, dtype = art.first, f"uint{bits}"
@@ -241,14 +230,14 @@ def _write_pictures(
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
         strips = _strips(art)
-        made = in_order(lambda box: _strip_of(art, box, dtype, painted), strips, workers)
+        made = in_order(lambda box: _strip_of(art, box, dtype), strips, workers)
         for strip in counted(made, "writing layers", len(strips), progress):
             list(pool.map(partial(_push, strip, sheets, layers), sheets))
             small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
 
 
-def _strip_of(art: Artwork, box: Box, dtype: str, painted: bool) -> _Strip:
+def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
     """A strip of every picture as wide as the page; merged from the very codes of the layers."""
     lines = _rgb(at_depth(line_layer(art, box), dtype))
     codes, solid = flat_codes(art, box)
@@ -258,7 +247,7 @@ def _strip_of(art: Artwork, box: Box, dtype: str, painted: bool) -> _Strip:
     whole = {"data/lines.png": lines, "data/paper.png": paper}
     if art.page is not None:
         whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
-    shown = whole["data/reference.png"] if painted else over(lines, np.where(solid[..., None], colors, paper))
+    shown = whole["data/reference.png"] if art.painted else over(lines, np.where(solid[..., None], colors, paper))
     whole["mergedimage.png"] = shown
     return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
 

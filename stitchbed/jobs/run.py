@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from stitchbed.core.progress import Progress
 
 DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
+LEFT_OUT = "left out"
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,9 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
     prepared: dict[str, Any] = {}
     rows = []
     for task in tasks:
+        if words := _why_not(task, tasks):
+            rows.append(_left_out(task, words))
+            continue
         inputs = _inputs(job, task, sources, hashes)
         state = None if task.forced else _state(job, task, inputs, hashes)
         done: Record | None = None
@@ -114,7 +118,7 @@ def summary(record: Mapping[str, Any]) -> str:
     lines = []
     for row in record["steps"]:
         took = f"{row['state']} in {row['seconds']:.1f} s" if row["state"] == DONE else row["state"]
-        lines.append(f"{row['step']}: {took}: {', '.join(row['outputs'])}")
+        lines.append(": ".join([row["step"], took, *([", ".join(row["outputs"])] if row["outputs"] else [])]))
         lines += [f"  Note: {warning}." for warning in row["warnings"]]
     return "\n".join(lines)
 
@@ -181,6 +185,27 @@ def _state(job: JobFile, task: _Task, inputs: Mapping[str, str], hashes: _Hashes
     if edited and not task.replace:
         raise _not_ours(task, job.out / edited[0], "was changed by hand, and its step is to be done anew")
     return None
+
+
+def _medium(tasks: Sequence[_Task]) -> str:
+    """What the page is drawn with, as the record of a step tells that found it; "" where none does."""
+    for task in tasks:
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            return str(json.loads(read_file(task.record))["numbers"]["medium"]["name"])
+    return ""
+
+
+def _why_not(task: _Task, tasks: Sequence[_Task]) -> str:
+    """Why a step is left out, "" where it is not."""
+    return task.step.unless(task.table, _medium(tasks)) if task.step.unless else ""
+
+
+def _left_out(task: _Task, words: str) -> dict[str, Any]:
+    """The row of a step that is not done."""
+    return {
+        "step": task.name, "state": LEFT_OUT, "seconds": 0.0, "outputs": [], "record": str(task.record),
+        "warnings": [words],
+    }  # fmt: skip
 
 
 def _mark(inputs: object, settings: object, version: object) -> str:
@@ -297,7 +322,11 @@ def standing(job: JobFile, digest: Callable[[Path], str]) -> list[dict[str, Any]
     sources = {PIECES: job.pieces, PAGE: job.pieces}
     hashes = _Hashes(digest=digest)
     rows = []
-    for task in _tasks(job, RunSettings()):
+    tasks = _tasks(job, RunSettings())
+    for task in tasks:
+        if reason := _why_not(task, tasks):
+            rows.append({"step": task.name, "state": "done", "outputs": [], "warnings": [reason]})
+            continue
         old = _old_record(task.record)
         try:
             state = _state(job, task, _inputs(job, task, sources, hashes), hashes)

@@ -14,7 +14,7 @@ from typing import Any
 from stitchbed.card.corners import corner_points
 from stitchbed.core.errors import BadSettings
 from stitchbed.jobs.call import FLATS, LINES, PAGE, PIECES, Call
-from stitchbed.jobs.job_file import files_of
+from stitchbed.jobs.job_file import Table, files_of
 
 ALL = (PAGE, LINES, FLATS)
 
@@ -27,6 +27,7 @@ class Step:
     takes : sources it works on. gives : the source its output is for the steps after it, or "".
     ending : of its output; "" when it names its files itself, beginning with the output's name.
     many : it takes several pictures at once. ready : what is settled by the call before the pipeline gets it.
+    unless : (its table, the medium of the page as a step before told it) -> why it is left out, "" where it is not.
     """
 
     word: str
@@ -38,6 +39,7 @@ class Step:
     ending: str = ".tif"
     many: bool = False
     ready: Callable[[Call], Call] | None = None
+    unless: Callable[[Table, str], str] | None = None
 
 
 def settings_class(step: Step) -> type[Any]:
@@ -73,6 +75,13 @@ def _with_reference(call: Call) -> Call:
     if settings.colors != "mean" or settings.reference is not None:
         return call
     return replace(call, settings=replace(settings, reference=_only(call, "flats")))
+
+
+def _of_a_painting(table: Table, medium: str) -> str:
+    """Areas of one color under lines say nothing of a painting: there the page itself is the color."""
+    if medium != "paint" or table.get("painted"):
+        return ""
+    return "no flats, as the page looks painted: its own color stays; painted = true in [flats] fills them all the same"
 
 
 def _with_round_corners(call: Call) -> Call:
@@ -114,7 +123,16 @@ STEPS: dict[str, Step] = {
     "color": Step("colored", P + "color", "ColorSettings", "correct_color"),
     "clean": Step("page", P + "clean", "CleanSettings", "clean"),
     "lines": Step("lines", P + "lines", "LinesSettings", "lift_lines", gives=LINES),
-    "flats": Step("flats", P + "flats", "FlatsSettings", "fill_flats", (LINES, PAGE), FLATS, ready=_with_reference),
+    "flats": Step(
+        "flats",
+        P + "flats",
+        "FlatsSettings",
+        "fill_flats",
+        (LINES, PAGE),
+        FLATS,
+        ready=_with_reference,
+        unless=_of_a_painting,
+    ),
     "export.layers": Step("layers", COPIES, "LayersWishes", "write_layers", ALL, "", ""),
     "export.print": Step("print", COPIES, "PrintWishes", "write_print", ALL, "", ""),
     "export.web": Step("web", COPIES, "WebWishes", "write_web", ALL, "", ""),

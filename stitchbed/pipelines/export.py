@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Annotated
 
 from stitchbed.color.convert import hex_color
-from stitchbed.copies.artwork import Artwork, check_sizes
+from stitchbed.copies.artwork import Artwork, check_sizes, is_painted
 from stitchbed.copies.copies import EXPORTS, CopySettings, Task
 from stitchbed.core.errors import BadSettings, CannotWrite
 from stitchbed.core.files import read_file, sha256_of, write_json
@@ -31,6 +31,7 @@ from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows, read_header
 
 MOST_BYTES = 6  # for each pixel of a copy: RGB in 16 bits that hardly packs; smaller copies and flats take less
+PAINTED = "the page looks painted: it is copied as it is, and among layers its lines are there, hidden"
 WORKER_BYTES = 192 * 2**20  # one thread's share: a part of the artwork in linear light, measured
 
 
@@ -106,6 +107,8 @@ def export(
         record.warnings += _notes(originals)
         demand_free(told_in, len(wanted) * art.first.height * art.first.width * MOST_BYTES, "the copies")
         record.inputs = {path.name: sha256_of(path) for path in originals}
+        art = replace(art, painted=is_painted(art, workers=workers, progress=progress))
+        record.warnings += [PAINTED] if art.painted else []
         for done, (name, path) in enumerate(paths.items()):
             progress("copying", done, len(paths))
             task = Task(path, art, settings.copies, workers, tuple(originals), progress)

@@ -61,8 +61,9 @@ class FlatsSettings:
     line : alpha from which on a pixel is line. ground : what is left the paper's color: the "largest" region at the
     page's edge, all at the "edge", or "none". paper : that color. palette : colors of the others.
     colors : "palette", or "mean": the mean color of `reference` (a picture of the same size) in each region.
-    codec : of the file. dpi : where the file is wrong or silent. pictures : show lines over flats, small.
-    memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
+    painted : in a job, of a painting too. codec : of the file. dpi : where the file is wrong or silent.
+    pictures : show lines over flats, small. memory : bytes to work in. workers : threads.
+    replace : keep aside what lies there and was not made here.
     records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
@@ -77,6 +78,7 @@ class FlatsSettings:
     ] = PALETTE
     colors: Annotated[str, Setting("From the palette, or the mean of a page.", shell=False, choices=COLORS)] = "palette"
     reference: Annotated[Path | None, Setting("Take each region's mean color from this page.", option="from")] = None
+    painted: Annotated[bool, Setting("Fill flats of a painting too.", shell=False)] = False
     codec: Annotated[str, CODEC] = "deflate"
     dpi: Annotated[float | None, DPI] = None
     pictures: Annotated[bool, PICTURES] = True

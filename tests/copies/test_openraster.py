@@ -15,7 +15,7 @@ from PIL import Image
 from region_pages import RegionPage, region_page
 
 from stitchbed.color.profiles import srgb_profile
-from stitchbed.copies.artwork import Artwork, check_sizes
+from stitchbed.copies.artwork import Artwork, check_sizes, is_painted
 from stitchbed.copies.openraster import MOST_LAYERS, flat_layers, write_layers
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.page.page import Page, page_of_array
@@ -181,7 +181,9 @@ def test_a_painting_shows_itself_and_its_lines_are_not_drawn_twice(drawn: Region
     assert art.lines is not None and art.flats is not None
     soft = cv2.GaussianBlur(art.flats.read(art.flats.box), (0, 0), 12)  # washes without outlines of one color
     washes = np.asarray(soft * (1 - drawn.alpha[..., None] / 255.0), np.uint8)
-    write_layers(tmp_path / "washes.ora", Artwork(_page(washes), art.lines, None), bits=8)
+    painting = Artwork(_page(washes), art.lines, None)
+    assert is_painted(painting) and not is_painted(art)
+    write_layers(tmp_path / "washes.ora", replace(painting, painted=True), bits=8)
     with zipfile.ZipFile(tmp_path / "washes.ora") as archive:
         layers = ElementTree.fromstring(archive.read("stack.xml")).iter("layer")
         shown = {layer.attrib["name"]: layer.attrib["visibility"] for layer in layers}

@@ -170,3 +170,24 @@ def test_one_step_for_a_folder_of_pages_and_for_what_came_of_it(book: Path, tmp_
     assert do("flats", out, "--gap", "0.8").stdout.count("1 step unchanged") == 2
     wrong = CliRunner().invoke(command_line, ["lines", str(out), "-o", str(out / "a.tif")], standalone_mode=False)
     assert "a folder, for each picture" in str(wrong.exception)
+
+
+def test_a_painted_page_gets_no_flats_unless_asked(tmp_path: Path) -> None:
+    folder = tmp_path / "shore"
+    folder.mkdir()
+    wash = np.full((500, 500, 3), 250, np.uint8)
+    cv2.circle(wash, (250, 250), 170, (160, 190, 220), -1, cv2.LINE_AA)
+    cv2.circle(wash, (250, 250), 171, (30, 30, 40), 2, cv2.LINE_AA)
+    joined.write_piece(folder / "scan.tif", wash, 200.0)
+    text = 'pages = ["."]\nout = "out"\n[clean]\n[lines]\n[flats]\ncolors = "mean"\n[export.layers]\n'
+    (folder / "job.toml").write_text(text)
+    told = json.loads(run(str(folder), "--json").stdout)
+    rows = {row["step"]: row for row in told["steps"]}
+    assert rows["flats"]["state"] == "left out" and "painted = true" in rows["flats"]["warnings"][0]
+    assert not (folder / "out" / "scan_flats.tif").exists()
+    layers = json.loads((folder / "out" / "records" / "scan_layers.json").read_text())
+    assert "Painting" in layers["numbers"]["layers"]["layers"]
+    assert "flats: left out" in run(str(folder)).output
+    (folder / "job.toml").write_text(text.replace('"mean"', '"mean"\npainted = true'))
+    assert "flats: done" in run(str(folder)).output
+    assert (folder / "out" / "scan_flats.tif").exists()
