@@ -28,7 +28,8 @@ MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good h
 # Grain is finer and fainter than drawing, noise is a good part of it, and by chance it agrees less.
 GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.05, even=0.18, bare_slope=0.0)
 # Probability that a link needs which no point speaks for: of ten thousand places some fit by chance, seen up to .961.
-SLID_LEAST = 0.98
+# Cells of drawing it needs as well: a few squares of a crossword fit a few of another's to .97, and nowhere else.
+SLID_LEAST, SLID_DRAWN = 0.98, 6.0
 WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 
@@ -119,9 +120,9 @@ def _by_sliding(
     tried = [aligned(motion, plain, wishes.evidence) for motion in slid(plain, scale, SlidingSettings())]
     motion, seen = max(tried, key=lambda one: probability(one[1], wishes.evidence))
     chance = probability(seen, wishes.evidence)
-    good = seen.likeness > 0.5
-    if chance < SLID_LEAST or good.sum() < 4:
+    if chance < SLID_LEAST or seen.strong < SLID_DRAWN:
         return None
+    good = seen.likeness > 0.5
     xy_a = seen.middle[good]
     xy_b, sigma = moved(motion, xy_a + seen.shift[good]), float(plain[0].strokes.step)
     return Link(*names, motion, xy_a, xy_b, sigma, seen.score, 0.0, True, chance)
