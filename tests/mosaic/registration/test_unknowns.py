@@ -135,7 +135,7 @@ def test_held_axes_are_counted_as_uncertain() -> None:
     found = _solved(places, _ties(places, np.random.default_rng(5)))
     covariance = covariance_of(found.system)
     first = found.system.columns.beds[0][0]
-    assert np.sqrt(covariance[first, first]) == pytest.approx(0.002)
+    assert np.sqrt(covariance[first, first]) == pytest.approx(BedSettings().axis)
     assert (np.linalg.eigvalsh(covariance) > -1e-9).all()
     known = covariance_of(found.system, axes_known=True)
     assert np.diag(known).sum() < np.diag(covariance).sum()
