@@ -143,13 +143,29 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     one, two = sights
     small = np.diag([1 / two.reduction, 1 / two.reduction, 1]) @ b_from_a @ np.diag([one.reduction, one.reduction, 1])
     small[:2, 2] += (0.5 / two.reduction - 0.5) + small[:2, :2] @ np.full(2, 0.5 - 0.5 / one.reduction)
-    size = one.pixels.shape[::-1]
+    cols, rows = _reached(small, one.pixels.shape, two.pixels.shape)
+    here = np.ascontiguousarray(one.pixels[rows, cols])
+    if not here.size:
+        return -1.0
+    small[:, 2] += small[:, :2] @ (cols.start, rows.start)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    there = cv2.warpPerspective(two.pixels, small, size, flags=flags, borderValue=float("nan"))
+    there = cv2.warpPerspective(two.pixels, small, here.shape[::-1], flags=flags, borderValue=float("nan"))
     found = np.zeros(2)
-    _correlate(one.pixels, there, found)
-    share, likeness = found
+    _correlate(here, there, found)
+    share, likeness = found[0] * here.size / one.pixels.size, found[1]
     return float(likeness) if share >= 0.02 else -1.0
+
+
+def _reached(two_from_one: Array, one: tuple[int, ...], two: tuple[int, ...]) -> tuple[slice, slice]:
+    """Columns and rows of the first picture that the second, laid on it, may reach; all where the motion is no affine
+    one."""
+    if two_from_one[2, :2].any():
+        return slice(0, one[1]), slice(0, one[0])
+    corners = np.array([[-1.0, -1.0], [two[1], -1.0], [-1.0, two[0]], [two[1], two[0]]])
+    there = moved(np.linalg.inv(two_from_one), corners)
+    low, high = np.floor(there.min(0)).astype(int), np.ceil(there.max(0)).astype(int) + 1
+    spans = [np.clip((first, last), 0, side) for first, last, side in zip(low, high, one[1::-1], strict=True)]
+    return slice(*spans[0].tolist()), slice(*spans[1].tolist())
 
 
 @compiled

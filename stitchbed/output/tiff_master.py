@@ -214,15 +214,30 @@ def encode_segment(part: Pixels, spec: MasterSpec) -> bytes:
 
 def halved(view: Pixels, spec: MasterSpec) -> Pixels:
     """Area average of 2 x 2 px; colors are weighted by alpha so that uncovered pixels do not darken edges."""
+    if not spec.alpha:
+        return _halved(view)
+    parts = [[_halved_by_alpha(part) for part in row] for row in _parts(view)]
+    return np.concatenate([np.concatenate(row, axis=1) for row in parts])
+
+
+def _halved(view: Pixels) -> Pixels:
     size = ((view.shape[1] + 1) // 2, (view.shape[0] + 1) // 2)
-    even = np.pad(view, ((0, view.shape[0] % 2), (0, view.shape[1] % 2), (0, 0)), mode="edge")
-    if not spec.alpha or even[..., -1].min() == np.iinfo(view.dtype).max:
-        return cv2.resize(even, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], spec.samples)
-    weight = even[..., -1:].astype(np.float32)
-    color = cv2.resize(even[..., :-1] * weight, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
-    cover = cv2.resize(weight, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], 1)
+    return cv2.resize(_evened(view), size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
+
+
+def _halved_by_alpha(view: Pixels) -> Pixels:
+    if view[..., -1].min() == np.iinfo(view.dtype).max:
+        return _halved(view)
+    weight = view[..., -1:].astype(np.float32)
+    color, cover = _halved(view[..., :-1] * weight), _halved(weight)
     mean = np.divide(color, cover, out=np.zeros_like(color), where=cover > 0)
     return np.rint(np.concatenate([mean, cover], axis=2)).astype(view.dtype)
+
+
+def _evened(view: Pixels) -> Pixels:
+    """With as many rows and columns as halve, the last ones repeated."""
+    odd = view.shape[0] % 2, view.shape[1] % 2
+    return np.pad(view, ((0, odd[0]), (0, odd[1]), (0, 0)), mode="edge") if any(odd) else view
 
 
 def _parts(view: Pixels) -> Iterator[list[Pixels]]:

@@ -195,13 +195,31 @@ def _common(ties: Ties, residual: Array, tiles: int, near_px: float, least: int)
     for key in np.unique(pair):
         mine = np.flatnonzero(pair == key)
         near = spatial.cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], near_px)
-        for n, others in zip(mine, near, strict=True):
-            if len(others) >= least:
-                seen = residual[mine[others]]
-                common[n] = np.median(seen, axis=0)
-                spread = 1.48 * np.median(np.abs(seen - common[n]), axis=0)
-                sigma[n] = 1.25 * np.hypot(*spread) / np.sqrt(len(others))
+        counts = np.array([len(others) for others in near])
+        enough = counts >= least
+        if not enough.any():
+            continue
+        counts, others = counts[enough], np.concatenate(near[enough]).astype(np.intp)
+        middle, spread = _middles(residual[mine[others]], counts)
+        common[mine[enough]] = middle
+        sigma[mine[enough]] = 1.25 * np.hypot(*(1.48 * spread).T) / np.sqrt(counts)
     return common, sigma
+
+
+def _middles(values: Array, counts: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Median (n, 2), and median distance from it, of groups that follow one another in (N, 2) values."""
+    group, first = np.repeat(np.arange(len(counts)), counts), np.repeat(np.cumsum(counts) - counts, counts)
+    table = np.full((len(counts), counts.max(), 2), np.inf)  # what fills up a group comes last
+    table[group, np.arange(len(values)) - first] = values
+    low, high = (counts - 1) // 2, counts // 2
+
+    def middle(rows: Array) -> Array:
+        ordered, each = np.sort(rows, axis=1), np.arange(len(rows))
+        result: Array = (ordered[each, low] + ordered[each, high]) / 2
+        return result
+
+    median = middle(table)
+    return median, middle(np.abs(table - median[:, None]))
 
 
 def _prior(

@@ -8,7 +8,14 @@ import numpy as np
 import tolerances as tol
 
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
-from stitchbed.mosaic.registration.residual_warp import FieldSettings, FoldSettings, folds_at, with_fields, with_folds
+from stitchbed.mosaic.registration.residual_warp import (
+    FieldSettings,
+    FoldSettings,
+    _middles,
+    folds_at,
+    with_fields,
+    with_folds,
+)
 from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered, residuals_of
 
 SIZE = (600, 440)
@@ -117,3 +124,13 @@ def test_noise_and_single_lies_are_no_folds() -> None:
     assert not folds_at(with_fields(places, lied, [SCALE, SCALE], SETTINGS), lied, SCALE, FoldSettings()).any()
     few = chosen(ties, np.arange(8))
     assert not folds_at(places, replace(few, xy_b=few.xy_b + 2.0), SCALE, FoldSettings()).any()
+
+
+def test_middles_of_groups_are_their_medians() -> None:
+    rng = np.random.default_rng(8)
+    counts = np.array([4, 5, 1, 12, 2])
+    values = rng.normal(0, 3, (counts.sum(), 2))
+    middle, spread = _middles(values, counts)
+    for part, own, off in zip(np.split(values, np.cumsum(counts)[:-1]), middle, spread, strict=True):
+        assert np.array_equal(own, np.median(part, axis=0))
+        assert np.array_equal(off, np.median(np.abs(part - own), axis=0))
