@@ -1,8 +1,8 @@
 """I settle what a process holds: how many threads memory has room for, how the C library keeps what they use and free,
-and that no library is loaded before something of it is used.
+and when libraries are loaded: not before something of them is used, or beside other work.
 
-In: bytes; a library's name. Out: a number of threads; a hint to the C library, without effect where it knows no such
-call; a stand-in for the library.
+In: bytes; libraries' names. Out: a number of threads; a hint to the C library, without effect where it knows no such
+call; a stand-in for a library.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import sys
 from importlib import import_module
+from threading import Thread
 from typing import Any
 
 ARENA_MAX, MMAP_THRESHOLD, TRIM_THRESHOLD = -8, -3, -1  # numbers of the choices in malloc.h of the GNU C library
@@ -49,3 +50,9 @@ class _Late:
 def late(name: str) -> Any:
     """The module of that name, not loaded yet: a command begins without waiting for all it may need."""
     return _Late(name)
+
+
+def beforehand(*names: str) -> None:
+    """Load modules that will be needed, while something else is done: most of that time is the disk's and the
+    linker's."""
+    Thread(target=lambda: [import_module(name) for name in names]).start()

@@ -162,7 +162,7 @@ def _reached(two_from_one: Array, one: tuple[int, ...], two: tuple[int, ...]) ->
     if two_from_one[2, :2].any():
         return slice(0, one[1]), slice(0, one[0])
     corners = np.array([[-1.0, -1.0], [two[1], -1.0], [-1.0, two[0]], [two[1], two[0]]])
-    there = moved(np.linalg.inv(two_from_one), corners)
+    there = moved(np.asarray(np.linalg.inv(two_from_one), np.float64), corners)
     low, high = np.floor(there.min(0)).astype(int), np.ceil(there.max(0)).astype(int) + 1
     spans = [np.clip((first, last), 0, side) for first, last, side in zip(low, high, one[1::-1], strict=True)]
     return slice(*spans[0].tolist()), slice(*spans[1].tolist())

@@ -19,7 +19,7 @@ import numpy as np
 from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
-from stitchbed.core.memory import one_heap, workers_within
+from stitchbed.core.memory import beforehand, one_heap, workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
@@ -54,6 +54,7 @@ from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
 
 OUTSIDE = ("alpha", "paper")
+SOON = "numba", "networkx", "scipy.sparse.linalg", "scipy.spatial", "scipy.ndimage", "skimage.segmentation"
 WORKER_BYTES = 128 * 2**20  # one thread's share: bands of a view, a block and its layers in 16 bits, measured
 
 
@@ -172,6 +173,7 @@ def job_folder(output: Path) -> Path:
 def _joined(
     tiles: Sequence[Tile], icc: bytes | None, output: Path, folder: Path, settings: JoinSettings, progress: Progress
 ) -> dict[str, Any]:
+    beforehand(*SOON)
     channels = max(tile.raster.shape[2] for tile in tiles)
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer_of(icc))

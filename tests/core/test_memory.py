@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import threading
 
 import pytest
 
-from stitchbed.core.memory import late
+from stitchbed.core.memory import beforehand, late
 
 # Four threads that hold memory at the same time; then the C library's own account of its heaps (malloc_info(3)).
 THREADS = """
@@ -59,3 +60,14 @@ def test_what_is_not_there_is_told_as_python_tells_it() -> None:
         _ = late("colorsys").nothing_of_this_name
     with pytest.raises(ModuleNotFoundError):
         _ = late("no_library_of_this_name").anything
+
+
+def test_modules_are_loaded_beside_other_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    names = ("wave", "colorsys")
+    for name in names:
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    before = set(threading.enumerate())
+    beforehand(*names)
+    for thread in set(threading.enumerate()) - before:
+        thread.join()
+    assert set(names) <= set(sys.modules)
