@@ -70,6 +70,7 @@ class Evidence:
     sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains, smear : on the glass, px.
     mirrored : names of pieces that fit only when left and right are exchanged.
     courses, differences : of the linked pairs, see `patches` and `differences`.
+    thin : piece that no link holds -> the neighbor it shares a narrow strip with, its px, see `patches.thin_shared`.
     """
 
     tiles: tuple[Tile, ...]
@@ -83,6 +84,7 @@ class Evidence:
     courses: tuple[Course, ...] = ()
     differences: tuple[Difference, ...] = ()
     smear: Smear | None = None
+    thin: Mapping[str, tuple[str, float]] = field(default_factory=dict)
 
 
 def usual_profile(tiles: Sequence[Tile]) -> bytes | None:

@@ -1,6 +1,7 @@
 """I follow small patches from one scan to its neighbor and say how their way along the bed differs.
 
-In: two looks and the motion between them. Out: where patches lie in both, the relative stretch along both axes, jumps.
+In: two looks and the motion between them. Out: where patches lie in both, the relative stretch along both axes, jumps;
+without a motion, how little two scans share along a side.
 """
 
 from __future__ import annotations
@@ -28,6 +29,10 @@ LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
+STRIP = 48, 24  # view px along and across a side: a patch of what is shared where it is little
+STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
+STRIP_TURN, STRIP_NEAR = 0.04, 2.0  # rad between two scans laid down alike; view px of patches that agree
+STRIP_LEAST, STRIP_MOST = 4, 0.3  # patches that must agree, and their share: chance brings two
 
 
 @dataclass(frozen=True)
@@ -163,3 +168,50 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
     return best[1], best[2]
+
+
+def thin_shared(a: Glance, b: Glance) -> float | None:
+    """How wide a strip (px of a) two scans of one dpi share along a side where it is too narrow for a link, b as it is
+    or upside down; None where nothing is found.
+    """
+    found = []
+    for half in (0, 2):
+        for side in range(4):
+            ways = np.rot90(a.gray, side), np.rot90(b.gray, side + half)
+            strip = _strip(*(np.ascontiguousarray(way) for way in ways))
+            if strip is not None:
+                found.append(strip)
+    return max(found)[1] * a.reduction if found else None
+
+
+def _strip(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[int, float] | None:
+    """(patches that agree, width px) of what the right side of one view and the left side of another share."""
+    tall, wide = STRIP
+    slip, reach = (round(share * max(a.shape)) for share in (STRIP_SLIP, STRIP_SHARE))
+    tried, found = 0, []
+    for row in range(0, min(a.shape[0], b.shape[0]) - tall, tall):
+        patch = a[row : row + tall, -wide:]
+        if patch.std() > LEAST_CONTRAST:
+            tried += 1
+            top = max(0, row - slip)
+            likeness = cv2.matchTemplate(b[top : row + tall + slip, :reach], patch, cv2.TM_CCOEFF_NORMED)
+            at = np.unravel_index(int(likeness.argmax()), likeness.shape)
+            if likeness[at] > LIKE:
+                found.append((row, at[1] + wide, at[0] + top - row))
+    agree = _in_line(np.array(found, np.float64).reshape(-1, 3))
+    if len(agree) < max(STRIP_LEAST, STRIP_MOST * tried):
+        return None
+    return len(agree), float(np.median(agree[:, 1]))
+
+
+def _in_line(found: Array) -> Array:
+    """Those of (row, width, slip) that one small turn and one slip explain, as many as agree."""
+    best = found[:0]
+    for row, width, slip in found:
+        run = found[:, 0] - row
+        slopes = (found[:, 1] - width) / np.where(run == 0, np.inf, run)
+        for slope in slopes[np.abs(slopes) < STRIP_TURN]:
+            off = np.abs(found[:, 1] - width - slope * run), np.abs(found[:, 2] - slip)
+            agree = found[np.maximum(*off) <= STRIP_NEAR]
+            best = agree if len(agree) > len(best) else best
+    return best

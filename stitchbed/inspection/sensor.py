@@ -5,6 +5,7 @@ In: a small gray view and windows of stored pixels. Out: frozen values: lines al
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -23,6 +24,7 @@ SEEN_IN = 11  # ... but for one, which may be of the same tone
 STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the spread over all columns
 STREAK_REACH = 4  # view px to both sides, between which the tone must not change: else it is an edge of the sheet
 STREAK_SIDES = 12.0  # gray levels it may change
+WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to segment; times what chance moves it
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
@@ -59,7 +61,9 @@ def sensed(view: Floats, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
 
 
 def streaks(view: Floats, axis: int) -> list[Streak]:
-    """Lines one or two px wide that go through the whole scan at one place: drawn lines do not, nor that straight."""
+    """Lines one or two px wide that go through the whole scan at one place: drawn lines do not, nor that straight, and
+    ruled ones are never laid down quite along the bed.
+    """
     lines = view if axis == 1 else view.T
     parts = [np.median(part, axis=0).astype(np.float64) for part in np.array_split(lines, SEGMENTS, axis=0)]
     depth = np.stack([part - _middle_of_seven(part) for part in parts])
@@ -74,8 +78,17 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     return [
         Streak(axis, int(first + np.abs(usual[first:last]).argmax()), float(usual[first:last].sum()))
         for first, last in runs.reshape(-1, 2)
-        if last - first <= 2
+        if last - first <= 2 and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
     ]
+
+
+def _stays(depth: Array, usual: Array, at: int) -> bool:
+    """True where a line keeps its place from segment to segment (rows of `depth`) to a part of a px: what is more on
+    one side of it than on the other tells.
+    """
+    sides = (depth[:, at + 1] - depth[:, at - 1]) / abs(usual[at])
+    chance = robust_spread(depth - usual) * math.sqrt(2) / abs(usual[at])
+    return bool(robust_spread(sides) < max(WANDER, WANDER_OVER * chance))
 
 
 def bands(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[Pixels]:

@@ -141,16 +141,26 @@ def _quarters(turns: list[float]) -> tuple[list[int], list[float]]:
 def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
     found = []
     main = evidence.layouts[0].sheet_from_tile
+    held = {name for layout in evidence.layouts[1:] if evidence.thin.keys() & layout.sheet_from_tile.keys()
+            for name in layout.sheet_from_tile}  # fmt: skip
     for index, tile in enumerate(evidence.tiles):
+        if tile.name in evidence.thin:
+            other, width = evidence.thin[tile.name]
+            found.append((index, _thin(other, _length(evidence, index, width), width, "redo")))
+            continue
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
-            found.append((index, _lone(mirrored=tile.name in evidence.mirrored)))
+            if tile.name not in held:
+                found.append((index, _lone(mirrored=tile.name in evidence.mirrored)))
             continue
         thin = _thinnest(evidence, index)
         if thin is not None and thin[1] < THIN_SHARE * max(evidence.looks[index].shape):
-            why = f"shares only {_length(evidence, index, thin[1])} with {thin[0]}"
-            change = "scan again with at least 25 mm shared; the outer centimeter may be lifted"
-            found.append((index, Finding("thin overlap", "usable", why, change, {"overlap_px": round(thin[1])})))
+            found.append((index, _thin(thin[0], _length(evidence, index, thin[1]), thin[1], "usable")))
     return found
+
+
+def _thin(other: str, width: str, px: float, level: str) -> Finding:
+    change = "scan again with at least 25 mm shared; the outer centimeter may be lifted"
+    return Finding("thin overlap", level, f"shares only {width} with {other}", change, {"overlap_px": round(px)})
 
 
 def _lone(*, mirrored: bool) -> Finding:

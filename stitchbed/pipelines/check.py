@@ -31,7 +31,7 @@ from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
 from stitchbed.inspection.glass import Grain, Smear, grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare, rest_places
-from stitchbed.inspection.patches import course_of
+from stitchbed.inspection.patches import course_of, thin_shared
 from stitchbed.inspection.set_checks import SAME_SHARE
 from stitchbed.inspection.verdicts import judged
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
@@ -151,7 +151,8 @@ def check_again(
         named = [{"name": tile.name, "path": tile.path} for tile in tiles]
         laid(dict(plain({"pieces": named, "placements": _placements(tiles, layouts)})))
         evidence = _evidence(tiles, looks, layouts, settings.memory, pool)
-        evidence = replace(evidence, mirrored=_mirrored(tiles, looks, views, evidence.layouts, pool))
+        mirrored = _mirrored(tiles, looks, views, evidence.layouts, pool)
+        evidence = replace(evidence, mirrored=mirrored, thin=_thin(tiles, looks, evidence.layouts, mirrored, pool))
     record = {
         "command": "check",
         **judged(evidence, faults),
@@ -250,6 +251,23 @@ def _mirrored(
 
     found = pool.map(fits, lone if len(main) > 1 else [])
     return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
+
+
+def _thin(
+    tiles: Sequence[Tile],
+    looks: Sequence[Look],
+    layouts: Sequence[Layout],
+    mirrored: frozenset[str],
+    pool: ThreadPoolExecutor,
+) -> dict[str, tuple[str, float]]:
+    """Pieces outside the largest group that share a strip with one of it too narrow for a link -> (that one, px)."""
+    main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
+    lone = [index for index, tile in enumerate(tiles) if index not in main and tile.name not in mirrored]
+    dpi = believed_dpi(tiles)
+    pairs = [(one, other) for one in lone for other in main if dpi[one] == dpi[other]]
+    widths = pool.map(lambda pair: thin_shared(looks[pair[0]], looks[pair[1]]), pairs)
+    found = [(width, pair) for pair, width in zip(pairs, widths, strict=True) if width is not None]
+    return {tiles[one].name: (tiles[other].name, width) for width, (one, other) in sorted(found)}
 
 
 def _evidence(

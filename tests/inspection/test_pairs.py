@@ -21,7 +21,7 @@ from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
-from stitchbed.inspection.patches import course_of
+from stitchbed.inspection.patches import course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, few_tones, streaks
 from stitchbed.reading.base.tile import Raster
 
@@ -255,6 +255,24 @@ def test_sides_that_lift_in_every_scan_are_no_smear() -> None:
     lift = 1 - 0.3 * np.clip(1 - depth / 30, 0, 1) ** 2  # of light, toward all four sides
     views = [_drawn(40 + index)[:, :SIDE] * lift + rng.normal(0, 1.2, lift.shape) for index in range(6)]
     assert smear([np.clip(np.rint(view), 0, 255).astype(np.uint8) for view in views]) is None
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_strip_too_narrow_for_a_link_is_found(turned: bool) -> None:
+    sheet = _drawn(50)
+    shared = 28
+    a, b = sheet[:600, :SIDE], sheet[9:609, SIDE - shared : 2 * SIDE - shared - 200]
+    looks = [_look(a, 1), _look(np.rot90(b, 2) if turned else b, 2)]
+    assert thin_shared(looks[0], looks[1]) == pytest.approx(shared, abs=1)
+    assert thin_shared(looks[0], _look(_drawn(51)[:600, :SIDE], 3)) is None
+
+
+def test_a_ruled_line_laid_down_a_little_askew_is_no_streak() -> None:
+    rows, cols = np.mgrid[0:SIDE, 0:400]
+    for turn in (0.0004, 0.0008):  # rad: a quarter and half a px over the scan
+        line = np.exp(-(((cols - 200.3 - turn * rows) / 1.1) ** 2))
+        view = 225 - 150 * line + np.random.default_rng(17).normal(0, 1.2, line.shape)
+        assert streaks(view.astype(np.float32), 1) == []
 
 
 def test_one_odd_piece_does_not_move_the_others() -> None:
