@@ -321,7 +321,7 @@ def standing(job: JobFile, digest: Callable[[Path], str]) -> list[dict[str, Any]
     """
     sources = {PIECES: job.pieces, PAGE: job.pieces}
     hashes = _Hashes(digest=digest)
-    rows = []
+    rows: list[dict[str, Any]] = []
     tasks = _tasks(job, RunSettings())
     for task in tasks:
         if reason := _why_not(task, tasks):
