@@ -14,9 +14,12 @@ from numpy.polynomial.legendre import legvander2d
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Ints
+from stitchbed.core.memory import late
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import CAUCHY, cauchy_weights
 from stitchbed.mosaic.photometry.overlap_samples import Patches
+
+linalg = late("scipy.linalg")
 
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
 OWN_TERMS = 5
@@ -302,7 +305,7 @@ def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         robust = robust * min(ALIKE, INDEPENDENT / len(rest))
         _add_pair((normal, right), _own_rows(pair, slopes), shading if settings.solve_shading else None, robust, rest)
-    step = np.linalg.solve(normal, right)
+    step = linalg.cho_solve(linalg.cho_factor(normal, lower=True, overwrite_a=True), right)
     by_tile = step[:own_start].reshape(3, tiles, channels)
     return _Unknown(
         state.gain + by_tile[0],

@@ -24,7 +24,7 @@ from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words
 from stitchbed.mosaic.hints.sizes import Sized
 from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
 from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
-from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
+from stitchbed.mosaic.photometry.overlap_samples import Patches, Small, clipped_share, look
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, magnification
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -130,7 +130,10 @@ def lifts_at(context: SurveyContext, previews: Sequence[Preview], places: Sequen
     """Where the sheet lifts, under places good to a pixel."""
     home = float(np.median([dpi * magnification(place) for dpi, place in zip(context.dpi, places, strict=True)]))
     canvas = make_canvas(places, home, most_pixels=context.settings.max_megapixels * 1e6)
-    return judged_light(context, previews, [on_canvas(place, canvas) for place in places], canvas)[0]
+    there = [on_canvas(place, canvas) for place in places]
+    return _lifts(context, there, look(there, promoted(context, previews), canvas, context.settings.levels.spacing_mm))[
+        0
+    ]
 
 
 def judged_light(
@@ -139,19 +142,26 @@ def judged_light(
     """Lifted zones and levels: levels first without the rims, then lift, then levels again without what lifts."""
     settings = context.settings
     names, sizes = [p.tile for p in places], [p.size for p in places]
-    smalls = promoted(context, previews)
-    patches = look(places, smalls, canvas, settings.levels.spacing_mm)
-    nothing = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
+    patches = look(places, promoted(context, previews), canvas, settings.levels.spacing_mm)
+    lifts, weight = _lifts(context, places, patches)
     if not settings.solve_levels or not len(patches.xy):
-        return nothing, [no_gain(name, context.kind.channels) for name in names]
-    lifts, weight = nothing, _rim_weight(sizes, [seen.at for seen in patches.seen], context.px_per_mm, 12.0)
+        return lifts, [no_gain(name, context.kind.channels) for name in names]
+    levels, _ = find_gains(names, sizes, patches, weight, group=bed_groups(context), settings=settings.levels)
+    return lifts, levels
+
+
+def _lifts(context: SurveyContext, places: Sequence[Placement], patches: Patches) -> tuple[list[Lift], Sequence[Array]]:
+    """Lifted zones, and per tile (n,) how far what it sees is to be trusted."""
+    settings = context.settings
+    names, sizes = [p.tile for p in places], [p.size for p in places]
+    lifts = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
+    weight = _rim_weight(sizes, [seen.at for seen in patches.seen], context.px_per_mm, 12.0)
     group = bed_groups(context)
-    for _ in range(2 if settings.find_lift else 0):
+    for _ in range(2 if settings.find_lift and settings.solve_levels and len(patches.xy) else 0):
         _, corrected = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
         lifts = find_lift(names, sizes, patches, corrected, list(context.px_per_mm), settings.lift)
         weight = trust(lifts, patches)
-    levels, _ = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
-    return lifts, levels
+    return lifts, weight
 
 
 def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
