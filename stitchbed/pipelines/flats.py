@@ -36,7 +36,7 @@ from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.slivers import join_cells
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.page.line_art.wedges import join_wedges
+from stitchbed.page.line_art.wedges import join_open, join_wedges
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -214,6 +214,7 @@ def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings, p
         lambda: spread_under(labels),
         lambda: join_cells(labels, free, drawn.tone, smallest, cell),
         lambda: join_wedges(labels, free, drawn.tone, cell),
+        lambda: join_open(labels, free, drawn.tone, cell, settings.gap),
     )
     for step in counted(steps, "joining what is one area", len(steps), progress):
         step()

@@ -87,8 +87,8 @@ def joined(
             into[n] = host
             area[host] += area[n]
             small[host] &= bool(area[host] < most)
-            _hand_over(touch, n, host)
-    return _roots(into)
+            hand_over(touch, n, host)
+    return roots(into)
 
 
 def _loose(ways: Sequence[dict[int, int]], touch: Sequence[dict[int, int]]) -> Mask:
@@ -98,7 +98,7 @@ def _loose(ways: Sequence[dict[int, int]], touch: Sequence[dict[int, int]]) -> M
     return np.asarray(open_ >= 3 * LOOSE * whole)
 
 
-def _hand_over(touch: Sequence[dict[int, int]], n: int, host: int) -> None:
+def hand_over(touch: Sequence[dict[int, int]], n: int, host: int) -> None:
     """What touched n touches its host."""
     for other, weight in touch[n].items():
         touch[other].pop(n, None)
@@ -107,7 +107,8 @@ def _hand_over(touch: Sequence[dict[int, int]], n: int, host: int) -> None:
     touch[n].clear()
 
 
-def _roots(into: Labels) -> Labels:
+def roots(into: Labels) -> Labels:
+    """Where each ends up that goes by way of others; `into` is changed."""
     for n in range(len(into)):
         root = n
         while into[root] != root:

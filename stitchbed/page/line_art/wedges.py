@@ -1,13 +1,16 @@
-"""I join corners that strokes cut off to the region they were cut from.
+"""I join corners that strokes cut off to the region they were cut from, and regions that no outline parts.
 
 In: regions of the small map after `slivers`, where lines are, which of them are tone. Out: the same map, joined.
 
 What is drawn to be colored, be it an eye, a pane or a leaf, is round or square and has an outline of its own. What lies
-between the last stroke of hatching and an outline is pointed, or hardly anything parts it from its neighbor.
+between the last stroke of hatching and an outline is pointed, or hardly anything parts it from its neighbor. An outline
+that was left open is mostly drawn; where much of a border is paper or bridges, strokes happen to lie in a row.
 """
 
 from __future__ import annotations
 
+import heapq
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -16,7 +19,7 @@ from scipy import ndimage
 
 from stitchbed.core.arrays import Bytes, Labels
 from stitchbed.page.line_art.regions import renumbered
-from stitchbed.page.line_art.slivers import areas, joined, touches
+from stitchbed.page.line_art.slivers import areas, hand_over, joined, roots, touches
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,8 @@ WEDGES = (
     Wedge(8.0, 0.5, 0.4, 0.06),
 )
 BRIDGED_MM2 = 1.2  # smaller ones a bridge does not close: it runs from a stroke of tone, not over a gap
+BARE, BARE_GAP_MM = 0.4, 1.5  # of a border that is open, from which on it is none; with openings closed up to that
+LEAST_BORDER_MM = 0.7  # shorter ones are where the tips of two regions touch
 OPEN = 3  # more than its length a place counts in `touches` that is open on both sides
 
 
@@ -61,6 +66,33 @@ def join_wedges(labels: Labels, free: Bytes, tone: Bytes, cell_mm: float) -> Non
             shape = (labels[boxes[n - 1]] == n) & (free[boxes[n - 1]] > 0)
             small[n] = _cut_off(size, roundness(shape.astype(np.uint8)), ways[n], open_)
     renumbered(labels, joined(weighed, area, small))
+
+
+def join_open(labels: Labels, free: Bytes, tone: Bytes, cell_mm: float, gap_mm: float) -> None:
+    """Join regions that paper or bridges part over much of their border, the most open first, in place.
+
+    gap_mm : the widest opening closed; where wider ones shall be closed, more of a border may be open.
+    """
+    ways = touches(labels, np.zeros_like(free))
+    open_ = _opened(ways, touches(labels, free | tone))
+    bare, least = min(0.8, BARE * max(1.0, gap_mm / BARE_GAP_MM)), LEAST_BORDER_MM / cell_mm
+
+    def bare_borders(n: int) -> Iterator[tuple[float, int, int]]:
+        shares = ((open_[n][m] / way, m) for m, way in ways[n].items() if way >= least)
+        return ((-share, n, m) for share, m in shares if share >= bare)
+
+    waiting = [one for n in range(len(ways)) for one in bare_borders(n)]
+    heapq.heapify(waiting)
+    into = np.arange(len(ways), dtype=np.int32)
+    while waiting:
+        share, host, n = heapq.heappop(waiting)
+        if share == -open_[host].get(n, 0) / max(ways[host].get(n, 0), 1):  # as it was when it was put there
+            into[n] = host
+            hand_over(ways, n, host)
+            hand_over(open_, n, host)
+            for one in bare_borders(host):
+                heapq.heappush(waiting, one)
+    renumbered(labels, roots(into))
 
 
 def roundness(shape: Bytes) -> float:

@@ -9,7 +9,7 @@ import pytest
 from stitchbed.core.arrays import Bytes, Labels
 from stitchbed.page.line_art.slivers import join_cells
 from stitchbed.page.line_art.spread import spread_under
-from stitchbed.page.line_art.wedges import join_wedges, roundness
+from stitchbed.page.line_art.wedges import join_open, join_wedges, roundness
 
 CELL = 0.1  # mm
 
@@ -83,3 +83,32 @@ def test_a_pupil_does_not_make_an_eye_a_cell_of_hatching() -> None:
     join_cells(labels, 1 - (line | pupil), pupil, 30, CELL)
     join_wedges(labels, 1 - (line | pupil), pupil, CELL)
     assert len(np.unique(labels)) == 3
+
+
+def parted_by(drawn: list[tuple[int, int]], gap_mm: float = 1.5) -> bool:
+    """Whether two halves of a page stay apart whose border is drawn in these rows and bridged in the others."""
+    wall, tone = np.zeros((100, 100), np.uint8), np.zeros((100, 100), np.uint8)
+    for top, bottom in drawn:
+        wall[top:bottom, 50:52] = 1
+    tone[:, 50:52] = 1 - wall[:, 50:52]
+    labels, _ = regions_of(wall | tone)
+    join_open(labels, 1 - wall, tone, CELL, gap_mm)
+    return bool(labels[50, 10] != labels[50, 90])
+
+
+def test_an_outline_with_an_opening_stays_and_strokes_in_a_row_part_nothing() -> None:
+    assert parted_by([(0, 100)])
+    assert parted_by([(0, 40), (55, 100)])  # one opening of 1.5 mm
+    assert parted_by([(0, 20), (35, 60), (75, 100)])  # two
+    assert not parted_by([(top, top + 10) for top in range(0, 100, 20)])
+    assert parted_by([(top, top + 10) for top in range(0, 100, 20)], gap_mm=3.0)  # where wide ones shall be closed
+
+
+def test_what_has_joined_is_weighed_as_one_with_its_host() -> None:
+    # two small regions side by side are open to each other; together, their outline is drawn well enough
+    line = outlined((30, 30), (70, 30), (70, 60), (30, 60))
+    tone = np.zeros_like(line)
+    tone[31:60, 50] = 1
+    labels, _ = regions_of(line | tone)
+    join_open(labels, 1 - line, tone, CELL, 1.5)
+    assert labels[45, 40] == labels[45, 60] != labels[0, 0]
