@@ -88,6 +88,13 @@ def fit_color(light: Array, lab: Array, neutral: NDArray[np.bool_], kind: str | 
     return best if best is not None else _fit(kinds[0], light, lab, neutral)
 
 
+def bends_again(fit: ColorFit, light: Array, lab: Array, neutral: NDArray[np.bool_]) -> Array:
+    """(3, BENDS) of a curved fit made again on other references of the same patches; nothing is held out."""
+    weights = np.where(neutral, NEUTRAL_WEIGHT, 1.0)
+    _, bends = _solved(fit.kind, light, lab, weights, curved=True, start=fit.bends)
+    return np.zeros((3, BENDS)) if bends is None else bends
+
+
 def neutral_error(lab: Array, reference: Array, neutral: NDArray[np.bool_]) -> Array:
     """(M,) distance in the a*b* plane of the neutral patches from their references."""
     return np.asarray(chroma_of(lab[neutral] - reference[neutral]), dtype=np.float64)

@@ -30,7 +30,7 @@ class Transfer:
     """The tone curve between stored codes and linear light.
 
     name : how it was found ("sRGB", "gamma 2.2", "profile").
-    decode16 : (65536,) float32, linear light of each 16-bit code.
+    decode16 : (65536,) or, where channels differ, (65536, channels) float32, linear light of each 16-bit code.
     encode8 : (65536,) uint8, stored 8-bit code at the square root of light i/65535.
     root_code, root_slope : (65536,) float32, 16-bit code at the square root of light i/65535 and the step to the next.
     exact : False when the profile carries no plain curve and sRGB was assumed.
@@ -45,7 +45,7 @@ class Transfer:
 
     @property
     def decode8(self) -> Floats:
-        """(256,) float32, linear light of each 8-bit code (code * 257 in 16 bits)."""
+        """(256,) or (256, channels) float32, linear light of each 8-bit code (code * 257 in 16 bits)."""
         return np.ascontiguousarray(self.decode16[::257])
 
 
@@ -86,6 +86,9 @@ def to_bent(stored: Pixels, transfer: Transfer) -> Floats:
 
 
 def _looked_up(stored: Pixels, table: Floats) -> Floats:
+    if table.ndim == 2 and stored.size:
+        rows = np.ascontiguousarray(stored).reshape(-1, 1, table.shape[1])
+        return np.asarray(cv2.LUT(rows, table[None]), np.float32).reshape(stored.shape)
     if stored.ndim < 2 or stored.size == 0:
         return table[stored]
     looked: Floats = cv2.LUT(np.ascontiguousarray(stored), table)

@@ -42,6 +42,7 @@ from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, 
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, check_name, one_path, stored_as
 from stitchbed.pipelines.contract.records import StepRecord, told_of
+from stitchbed.pipelines.texts.color import CONTRAST
 
 Apply = Callable[[Floats], Floats]
 
@@ -50,13 +51,10 @@ UNMEASURED = (
     "the card is a print that was not measured: white balance and exposure are set by its paper; its grays and colors "
     "say nothing about true color, and none is claimed"
 )
-CONTRAST = (
-    "the camera applied a contrast curve (it bends tones by up to {share:.0%}); it was undone by the chart, but raw "
-    "files, or a picture style set to neutral with contrast at its least, keep more of light and dark tones"
-)
 UNEVEN = (
     "the light falls off by {share:.0%} over the chart, towards its {end} end in the picture: colors are as true as "
-    "that allows; light chart and work evenly, or straighten the photo by `rectify` first, which evens its light"
+    "that allows; light chart and work evenly, or straighten the photo by `rectify` first, which evens its light (with "
+    "--patches also where the camera bends tones)"
 )
 WORKER_BYTES = 128 * 2**20  # one thread's share: a block of light and what it is packed from, measured
 OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import numpy as np
 
 from stitchbed.color.profiles import profile_of
+from stitchbed.color.tone import bending
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.core.files import sha256_of, write_json
@@ -37,10 +38,12 @@ from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
+from stitchbed.photos.targets.contrast import contrast_of, with_straight_tones
 from stitchbed.photos.targets.figures import grades, photo_figures
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, check_name, paths_of, stored_as
 from stitchbed.pipelines.contract.records import StepRecord, told_of
+from stitchbed.pipelines.texts.color import CONTRAST
 from stitchbed.pipelines.texts.rectify import numbers_of
 from stitchbed.reading.intake import unchanged
 
@@ -51,7 +54,9 @@ ENLARGED = 1.25  # a result this much finer than the photo holds no more than th
 
 @dataclass(frozen=True)
 class RectifySettings:
-    """dpi : of the result. bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
+    """dpi : of the result. blank : photo of a blank sheet. patches : measured colors of the card, which tell a curve.
+
+    bits : 8 or 16. light : of `light_survey.LIGHTS`. table : of the grade, or None.
 
     memory : bytes to work in. workers : threads. replace : keep aside what lies there and was not made here.
     records : folder for the record, None: beside the output. full_paths : in the record.
@@ -60,6 +65,10 @@ class RectifySettings:
     dpi: Annotated[float, Setting("Resolution of the result.", unit="dpi", low=10, high=20_000)]
     asked: Asked = field(default_factory=Asked)
     blank: Annotated[Path | None, Setting("Photo of a blank sheet in the work's place, to even out the light.")] = None
+    patches: Annotated[
+        Path | None,
+        Setting("Measured colors of the card (card.txt): undoes the camera's contrast curve before light is evened."),
+    ] = None
     light: Annotated[str, Setting("What tells how evenly the work was lit.", choices=LIGHTS)] = "auto"
     bits: Annotated[int, BITS] = 16
     table: Annotated[str | None, GRADE] = None
@@ -100,15 +109,14 @@ def rectify(
         _check_alike(photos)
         plane = survey_plane(photos, settings.asked)
         parts = in_parts(photos, plane)
-        survey = survey_light_in_parts if parts else survey_light
-        even = "none" if settings.light == "auto" and settings.asked.scan else settings.light  # scans are even
-        fields, light_notes = survey(photos, plane, light=even, blank=blank)
+        photos, fields, bends, light_notes = _lit(photos, plane, blank, settings)
         shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
         room = headroom_of(photos, plane, fields, shine.gains)
         job = _job(photos, plane, fields, replace(shine, gains=shine.gains * room.factor), settings)
         cut_off = _write(job, photos, output, settings, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
+        record.numbers["tone_curve"] = None if bends is None else np.round(bends, 4)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
         figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)
         record.numbers |= {"figures": figures}
@@ -134,6 +142,25 @@ def _check_alike(photos: Sequence[Photo]) -> None:
                 expected="photos of one work from one camera, stored alike",
                 attempt="export all of them with one setting",
             )
+
+
+def _lit(
+    photos: Sequence[Photo], plane: PlaneSurvey, blank: Photo | None, settings: RectifySettings
+) -> tuple[tuple[Photo, ...], Sequence[LightField | None], Array | None, list[str]]:
+    """The photos without the camera's contrast curve, the light in each, bends of that curve or None, and notes."""
+    survey = survey_light_in_parts if in_parts(photos, plane) else survey_light
+    even = "none" if settings.light == "auto" and settings.asked.scan else settings.light  # scans are even
+
+    def lit(bends: Array | None) -> tuple[Sequence[LightField | None], list[str]]:
+        straight = [with_straight_tones(photo, bends) for photo in photos]
+        sheet = with_straight_tones(blank, bends) if blank is not None else None
+        return survey(straight, plane, light=even, blank=sheet)
+
+    bends = contrast_of(photos, plane, settings.patches, lit) if settings.patches is not None else None
+    fields, notes = lit(bends)
+    if bends is not None:
+        notes = [*notes, CONTRAST.format(share=bending(bends))]
+    return tuple(with_straight_tones(photo, bends) for photo in photos), fields, bends, notes
 
 
 def _job(

@@ -9,7 +9,7 @@ reflectance, which is found along with it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,8 @@ ROUNDS = 12  # of reweighting; the weights stand still after five
 LEAST_SPREAD = 0.002  # robust sigma is never taken smaller: paper is not more even than that
 DARKEST = 0.004  # linear light below which a place says nothing about the light on it
 MOST_LOG = 5.0  # a hundred and fifty times brighter or darker: beyond what any photo holds
+BROAD_MM, FEWEST_THERE = 30.0, 8  # side of a broad square, and places in it that tell its tone
+LEAST_SQUARES = 12
 GRID = 33  # places across and down at which the field's brightest and darkest are looked for
 
 
@@ -65,12 +67,36 @@ def fit_light(
         return None
     solution, spread, inliers = _robust_fit(design, np.log(light))
     coefficients = np.vstack([np.zeros((1, light.shape[1])), solution[: terms.shape[1]]])
-    grid = np.stack(np.meshgrid(*[np.linspace(0, side, GRID) for side in size_mm]), -1).reshape(-1, 2)
-    log_light = polynomial((grid - center) / reach, order) @ coefficients
+    log_light = polynomial((_grid(center) - center) / reach, order) @ coefficients
     peak = log_light.max(0)
     uneven = 1 - float(np.exp((log_light - peak).mean(1).min()))
     known = np.maximum(np.abs(xy - center).max(0), center)
     return LightField(center, known, reach, order, coefficients, peak, source, spread, inliers, uneven)
+
+
+def alike_in_channels(field: LightField, most: float) -> LightField:
+    """The field with one falloff for all channels, where theirs differ by no more than a share `most` over the work."""
+    color = np.log(light_at(field, _grid(field.center)))
+    color -= color.mean(axis=1, keepdims=True)
+    if np.abs(color - color.mean(axis=0)).max() > most:
+        return field
+    one = field.coefficients.mean(axis=1, keepdims=True)
+    return replace(
+        field,
+        coefficients=np.repeat(one, field.coefficients.shape[1], axis=1),
+        peak=np.full_like(field.peak, field.peak.mean()),
+    )
+
+
+def left_broadly(field: LightField, xy: Array, light: Array) -> float:
+    """Share that a field leaves over squares of BROAD_MM: weave and print average out there, planks and stains do not.
+
+    The 90th percentile of the squares' medians; on own scenes of 16 tables the error on the work stayed below it.
+    """
+    left = np.log(np.maximum(light.mean(1), 1e-6) / light_at(field, xy).mean(1))
+    _, square, count = np.unique(np.floor(xy / BROAD_MM), axis=0, return_inverse=True, return_counts=True)
+    tones = [np.median(left[square.ravel() == one]) for one in np.flatnonzero(count >= FEWEST_THERE)]
+    return float(np.percentile(np.abs(tones - np.median(left)), 90)) if len(tones) >= LEAST_SQUARES else np.inf
 
 
 def light_at(field: LightField, xy: Array) -> Array:
@@ -82,6 +108,11 @@ def light_at(field: LightField, xy: Array) -> Array:
     terms = polynomial(near / field.reach, field.order)
     log_light = np.clip(terms @ field.coefficients - field.peak, -MOST_LOG, MOST_LOG)
     return np.asarray(np.exp(log_light), dtype=np.float64)
+
+
+def _grid(center: Array) -> Array:
+    """(GRID^2, 2) mm of places all over the work round its center."""
+    return np.stack(np.meshgrid(*[np.linspace(0, 2 * half, GRID) for half in center]), -1).reshape(-1, 2)
 
 
 def polynomial(xy: Array, order: int) -> Array:

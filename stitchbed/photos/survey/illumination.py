@@ -16,8 +16,8 @@ from stitchbed.card.detection import SeenCard
 from stitchbed.card.patches import PatchReading, patch_corners, read_patches
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings
-from stitchbed.imaging.transfer import to_linear
-from stitchbed.photos.compositing.illumination import LightField, fit_light, light_at
+from stitchbed.imaging.transfer import srgb_encode, to_linear
+from stitchbed.photos.compositing.illumination import LightField, alike_in_channels, fit_light, left_broadly, light_at
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -27,7 +27,7 @@ from stitchbed.photos.geometry.output_frame import (
     to_photo,
 )
 from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_from_plane
-from stitchbed.photos.survey.card_paper import on_card, piece_called
+from stitchbed.photos.survey.card_paper import card_outline, on_card, piece_called
 from stitchbed.photos.survey.photo import Photo, small_px
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 
@@ -38,7 +38,8 @@ BLANK_ORDER, BOARD_ORDER, CARD_ORDER = 4, 3, 1  # what each source can tell apar
 RING_MM = 100.0  # board looked at round the work: as wide as a card
 CLEAR_MM = 5.0  # kept clear of the work's sides and of cards: shadows
 CALM = 0.06  # standard deviation over mean inside a place of one tone
-EVEN_ENOUGH = 0.02  # share, robust sigma left by a board of one tone
+EVEN_ENOUGH = 0.02  # share: robust sigma left by a board of one tone; left of nine in ten broad squares by a woven one
+COLOR_CODES = 1.8  # one step of the blue difference in blue, ITU-T T.871 (2011): B = Y + 1.772 (Cb - 128)
 LEAST_AGREEING = 0.75
 LEAST_PLACES = 60
 
@@ -59,7 +60,8 @@ def survey_light(
         if light in ("auto", "blank") and blank is not None:
             field = _by_blank(photo, blank, plane, number)
         if field is None and light in ("auto", "board"):
-            field = board_field([photo], plane, [None], [number])
+            for reach in (_as_far_as_cards(plane), RING_MM):
+                field = field or board_field([photo], plane, [None], [number], reach=reach)
         if field is None and light in ("auto", "card"):
             field = card_field([photo], plane, [None], [number])
         if field is None and light not in ("auto", "none"):
@@ -154,16 +156,19 @@ def board_field(
     plane: PlaneSurvey,
     fields: Sequence[LightField | None],
     numbers: Sequence[int] | None = None,
+    *,
+    reach: float = RING_MM,
 ) -> LightField | None:
     """From what lies round the work, where that is of one tone on at least three sides.
 
     fields : what evens out each photo already, in the work's frame. numbers : of the photos in the fit, all by default.
+    reach : mm from the work that are looked at.
     """
     if not plane.own_edges:
         return None
     parts = []
     for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
-        seen = places(photo, plane.fit, number, plane.work, RING_MM)
+        seen = places(photo, plane.fit, number, plane.work, reach)
         ring = seen.calm & ~_on_work(plane, seen.xy)
         ring &= ~on_card(plane.fit, plane.papers, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
         parts.append((seen.xy[ring], _evened(seen.light[ring], seen.xy[ring], field)))
@@ -174,8 +179,26 @@ def board_field(
         return None
     order = BOARD_ORDER if all(side.sum() >= LEAST_PLACES / 8 for side in where) else BOARD_ORDER - 1
     field = fit_light(xy, cells, ["board"] * len(xy), size_mm=size, order=order, source="board round the work")
-    trusted = field is not None and field.residual <= EVEN_ENOUGH and field.inliers >= LEAST_AGREEING
-    return field if trusted else None
+    if field is None or field.inliers < LEAST_AGREEING:
+        return None
+    if min(field.residual, left_broadly(field, xy, cells)) > EVEN_ENOUGH:
+        return None
+    coarse = any(photo.tile.raster.dtype == "uint8" for photo in photos)
+    return alike_in_channels(field, _color_step(float(np.median(cells)))) if coarse else field
+
+
+def _color_step(light: float) -> float:
+    """The share by which a lossy file's rounding of color may change a channel of a flat place of that light."""
+    code = 255 * float(srgb_encode(np.array(max(light, 1e-3))))
+    return 2.4 * COLOR_CODES / (code + 14)  # slope of the curve: light goes as ((code + 14) / 269) ** 2.4
+
+
+def _as_far_as_cards(plane: PlaneSurvey) -> float:
+    """Mm from the work that hold all cards: colors are told by the light on their patches."""
+    outlines = [card_outline(plane.fit, name) for name in plane.papers.beside]
+    corners = canvas_from_plane(plane.work, np.concatenate([np.empty((0, 2)), *outlines]))
+    beyond = np.maximum(-corners, corners - [plane.work.width, plane.work.height])
+    return float(max(RING_MM, beyond.max(initial=0.0) + CELL_MM))
 
 
 def card_field(

@@ -11,6 +11,10 @@ from typing import Any
 
 from stitchbed.pipelines.texts.rectify import grade_lines
 
+CONTRAST = (
+    "the camera applied a contrast curve (it bends tones by up to {share:.0%}); it was undone by the chart, but raw "
+    "files, or a picture style set to neutral with contrast at its least, keep more of light and dark tones"
+)
 WORST_SHOWN = 5
 
 

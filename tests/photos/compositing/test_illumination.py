@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.photos.compositing.illumination import fit_light, light_at, polynomial
+from stitchbed.photos.compositing.illumination import (
+    alike_in_channels,
+    fit_light,
+    left_broadly,
+    light_at,
+    polynomial,
+)
 
 SIZE = (600.0, 420.0)
 
@@ -104,3 +110,26 @@ def test_far_beyond_its_places_a_field_stays_a_number() -> None:
     assert field is not None
     far = light_at(field, np.array([[30000.0, -20000.0], [-50000.0, 0.0]]))
     assert np.isfinite(far).all() and far.min() > 0
+
+
+def test_a_weave_averages_out_over_broad_squares_and_planks_do_not() -> None:
+    rng = np.random.default_rng(4)
+    places = grid(6, room=60)
+    woven = 0.5 * lamp(places) * np.exp(0.04 * rng.standard_normal((len(places), 1)))
+    planks = 0.5 * lamp(places) * np.exp(0.04 * rng.standard_normal(40)[(places[:, 1] // 60).astype(int), None])
+    for light, calm in ((woven, True), (planks, False)):
+        field = fit_light(places, light, ["board"] * len(places), size_mm=SIZE, order=3, source="board")
+        assert field is not None and field.residual > 0.02
+        assert (left_broadly(field, places, light) < 0.02) == calm
+    assert left_broadly(field, places[:30], light[:30]) == np.inf  # too few to tell
+
+
+def test_light_is_of_one_color_unless_the_board_clearly_shows_two() -> None:
+    places = grid(8, room=60)
+    for tint, most, one in ((0.03, 0.05, True), (0.3, 0.05, False)):
+        light = 0.5 * lamp(places) * np.exp(tint * (places[:, :1] / SIZE[0] - 0.5) * [1, 0, -1])
+        field = fit_light(places, light, ["board"] * len(places), size_mm=SIZE, order=3, source="board")
+        assert field is not None
+        told = alike_in_channels(field, most)
+        assert (np.ptp(light_at(told, grid(20)), axis=1).max() < 1e-9) == one
+        assert np.abs(light_at(told, grid(20)).mean(1) / light_at(field, grid(20)).mean(1) - 1).max() < 0.01
