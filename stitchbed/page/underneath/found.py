@@ -17,18 +17,22 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH, point_mm
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, clipped, grown
+from stitchbed.matching.robust import robust_spread
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import Page, linear, luminance
 from stitchbed.page.sheet.frame import Framing
 from stitchbed.page.sheet.white import White, white_at
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
-from stitchbed.page.underneath.pencil import HUES, Pencil, hue_of, pencil_of, remaining
+from stitchbed.page.underneath.pencil import HUES, LEAST_SEEN, Pencil, hue_of, pencil_of, ratio, remaining
 from stitchbed.page.underneath.stains import stains_of
-from stitchbed.page.underneath.under import EVEN_MM, EVEN_PX, Under, without
+from stitchbed.page.underneath.under import EVEN_MM, EVEN_PX, Under, steadied, without
 
 POINT_MM = 0.8  # round the point named: a hand points no finer
 SURE_Q = (0.012, 0.03)  # of the ratio, mean of a cell: from no pencil to pencil
 SPREAD_CELLS = 2  # pencil seen beside a line goes on under it
+PAPER, EDGE = 0.93, (0.03, 0.5)  # of light, and of the way from ink to paper: where noise is measured
+TINTS = (0.001, 0.1)  # least and most one sd of a channel that is believed
+NEAR_CELLS = 10  # round those that show pencil; a hand's stroke goes on behind a black figure
 MOST_PENCILS = 3  # of one hue on a page; each is learned from what the ones before left
 MUCH = 0.1  # of the pencil's cells: so many left colored are another pencil
 WIDE = 0.4  # of the page's cells; an under-drawing covers less
@@ -129,6 +133,8 @@ def under_of(
     even = max(EVEN_PX, EVEN_MM / MM_PER_INCH * page.dpi)
     bare = Under(ink, area.row, area.col, 1, noise=traits.grain, even=even)
     pencils = _pencils(samples, bare, hue) if hue != "" else ()
+    if pencils:
+        bare = replace(bare, tint=_tint(samples, bare, pencils[0]))
     cells = cells_of(page, white, area, ink, pencils, workers=workers)
     stains, strongest = stains_of(cells, settings.stains / 100) if settings.stains else (None, 0.0)
     present = _present(cells) if pencils else None
@@ -138,7 +144,8 @@ def under_of(
         float((stains.min(axis=2) < 0.985).mean()) if stains is not None else 0.0,
         strongest,
     )
-    return replace(bare, cell=cells.cell, pencils=pencils, present=present, stains=stains), told
+    near = cv2.dilate(present, np.ones((2 * NEAR_CELLS + 1,) * 2))[..., None] if present is not None else None
+    return replace(bare, cell=cells.cell, pencils=pencils, present=present, near=near, stains=stains), told
 
 
 def _pencils(samples: Sequence[Floats], bare: Under, hue: str | float) -> tuple[Pencil, ...]:
@@ -153,6 +160,20 @@ def _pencils(samples: Sequence[Floats], bare: Under, hue: str | float) -> tuple[
             break
         found = (*found, pencil)
     return found
+
+
+def _tint(samples: Sequence[Floats], bare: Under, pencil: Pencil) -> float:
+    """One sd of a channel against another: on paper, or on edges without pencil, where fringes or a JPEG add to it."""
+    paper, edges = [np.zeros(0, np.float32)], [np.zeros(0, np.float32)]
+    for light in samples:
+        share = remaining(light, bare.ink)
+        q, least = ratio(share, pencil), share[..., pencil.channels[2]]
+        shown = cv2.erode(steadied(share, pencil, replace(bare, even=3 * bare.even))[0], np.ones((9, 9), np.uint8))
+        paper.append(q[light.min(axis=2) > PAPER])
+        side = (shown > -SURE_Q[1]) & (least > EDGE[0]) & (least < EDGE[1])
+        edges.append(q[side] * np.sqrt(least[side]))
+    spreads = [robust_spread(q) / np.sqrt(2) for q in map(np.concatenate, (paper, edges)) if len(q) >= LEAST_SEEN]
+    return float(np.clip(max(spreads, default=bare.tint), *TINTS))
 
 
 def _present(cells: Cells) -> Floats:

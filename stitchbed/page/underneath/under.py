@@ -20,8 +20,10 @@ from stitchbed.page.underneath.pencil import Pencil, left_by, ratio, remaining
 
 HALO = 9  # px around a block that decide about its pixels
 EVEN_MM, EVEN_PX = 0.04, 0.6  # one sd of the neighborhood that tells how much pencil lies under a stroke's edge
-PALE, CLEAR = 0.4, 0.7  # of the way from ink to paper: from there on a pixel tells itself how much pencil it shows
-TOOTH, GRAINY = 0.05, 0.03  # errors of a pencil's ratio and of a pixel, of its light; both of ordinary scans
+LEAST_TOOTH = 0.1  # of a pencil's ratio: so much it differs from pixel to pixel at least
+STEP = 0.004  # of full light: noise and steps of codes that do not fade with the light
+SURE, LEAST_ERROR = 3.0, 0.004  # errors by which a ratio is told from none; the least error believed
+SHOWS = (0.03, 0.07)  # of the ratio: from no pencil to pencil, where pixels themselves are asked
 DEEP = 0.025  # of the way from ink to paper: darker pixels are ink, and ever less is done to them
 FAINT = 0.07  # of full ink: what is left of pencil by noise; a stroke has darker pixels near
 UNLIKE = 0.09  # of light by which the middle channel may stray from the pencil's curve; more is another color
@@ -31,8 +33,10 @@ UNLIKE = 0.09  # of light by which the middle channel may stray from the pencil'
 class Under:
     """ink : (3,) light of solid ink relative to paper. Maps have cells of `cell` px, the first at `row`, `col` px.
 
-    pencils : to drop. present : (gh, gw, 1) 0..1, where any of them is. stains : (gh, gw, 3) share of light left by
-    them. noise : one sd of a pixel of paper. even : px, one sd of EVEN_MM.
+    pencils : to drop. present : (gh, gw, 1) 0..1, where any of them is. near : (gh, gw, 1) 0..1, where it may be that a
+    pixel shows it which lies between lines too close for the map; nowhere else if None. stains : (gh, gw, 3) share of
+    light left by them. noise : one sd of a pixel of paper. tint : of one channel of it against another, or of edges
+    where no pencil is. even : px, one sd of EVEN_MM.
     """
 
     ink: Floats
@@ -41,8 +45,10 @@ class Under:
     cell: int
     pencils: tuple[Pencil, ...] = ()
     present: Floats | None = None
+    near: Floats | None = None
     stains: Floats | None = None
     noise: float = 0.0
+    tint: float = 0.01
     even: float = EVEN_PX
 
 
@@ -54,7 +60,11 @@ def bared(light: Floats, under: Under, box: Box) -> Floats:
         share = share / left ** _gate(share)
     if under.present is not None:
         there = grid_at(under.present, under.row, under.col, under.cell, box)
-        if there.any():
+        near = there if under.near is None else grid_at(under.near, under.row, under.col, under.cell, box)
+        if near.any():
+            if under.near is not None:
+                told = [told_of(share, pencil, under) for pencil in under.pencils]
+                there = np.maximum(there, near * np.max(told, axis=0)[..., None])
             share = share + there * (without(share, under) - share)
     return np.asarray(under.ink + share * (1 - under.ink), np.float32)
 
@@ -82,35 +92,65 @@ def _gate(share: Floats) -> Floats:
 def _without(share: Floats, pencil: Pencil, under: Under) -> tuple[Floats, Floats]:
     """(h, w, 3) `remaining` without one pencil, and (h, w) how far the middle channel strays, 1 being much."""
     noise = under.noise
-    q = np.clip(_steadied(ratio(share, pencil), share[..., pencil.channels[2]], under.even), 1.3 * pencil.deepest, 0)
+    q, unsure = steadied(share, pencil, under)
+    q = np.clip(q, 1.3 * pencil.deepest, 0)
     left = left_by(pencil, q)
     _, middle, least = pencil.channels
     lightest = np.maximum(share[..., least], 0.01)
     stray = np.abs(share[..., middle] / lightest - left[..., middle] / left[..., least])
-    gray = ((share / left) * _trust(pencil)).sum(axis=2, keepdims=True)
-    told = np.clip(-q / (3 * noise + 0.02), 0, 1)[..., None]
     new = share / left
-    new = np.minimum(new + told * (gray - new), np.maximum(share, 1))
+    # a channel is wrong by what its strength is, and has its own noise: ink is gray, so the others tell as well
+    light = np.clip(new, 1e-3, 1)
+    wrong = (_slopes(pencil) * light) ** 2 * unsure[..., None]
+    own = under.tint**2 * light
+    trust = 1 / (wrong + own)
+    gray = (new * trust).sum(axis=2, keepdims=True) / trust.sum(axis=2, keepdims=True)
+    told = np.clip(-q / (3 * noise + 0.02), 0, 1)[..., None]
+    new = np.minimum(new + told * wrong * trust * (gray - new), np.maximum(share, 1))
     return np.asarray(new, np.float32), np.asarray(stray / (UNLIKE + 3 * noise / lightest), np.float32)
 
 
-def _trust(pencil: Pencil) -> Floats:
-    """(3,) weights of the channels, of sum 1: the less pencil darkens one, the less an error in its strength does."""
+def _slopes(pencil: Pencil) -> Floats:
+    """(3,) share of its light each channel is wrong by, for an error of 1 in the pencil's ratio."""
     most, middle, least = pencil.channels
-    slopes = np.empty(3)
+    slopes = np.empty(3, np.float32)
     slopes[least], slopes[middle] = abs(pencil.least[0]), abs(pencil.middle[0])
     slopes[most] = 1 + slopes[least]
-    weights = 1 / ((TOOTH * slopes) ** 2 + GRAINY**2)
-    return np.asarray(weights / weights.sum(), np.float32)
+    return slopes
 
 
-def _steadied(q: Floats, lightest: Floats, even: float) -> Floats:
-    """(h, w) q, in the dark as near lighter pixels have it: there a pixel's own is noise."""
-    weight = np.clip(lightest, 1e-3, 1) ** 2
-    known = np.clip(q, -3, 1) * weight
-    around = cv2.GaussianBlur(known, (0, 0), even) / np.maximum(cv2.GaussianBlur(weight, (0, 0), even), 1e-9)
-    own = np.clip((lightest - PALE) / (CLEAR - PALE), 0, 1)
-    return np.asarray(around + own * own * (3 - 2 * own) * (q - around), np.float32)
+def steadied(share: Floats, pencil: Pencil, under: Under) -> tuple[Floats, Floats]:
+    """(h, w) q of a pencil and its variance: of the pixel itself and of those round it, each as far as it is sure.
+
+    A pixel's own is noise in the dark. Those round it differ by the tooth of the paper; how much, they show themselves.
+    """
+    own, noise = _own(share, pencil, under)
+    weight = 1 / noise
+    near = cv2.GaussianBlur(weight, (0, 0), under.even)
+    around = cv2.GaussianBlur(own * weight, (0, 0), under.even) / near
+    wide = 2 * under.even
+    total = cv2.GaussianBlur(weight, (0, 0), wide)
+    mean, square, known = (cv2.GaussianBlur(m * weight, (0, 0), wide) / total for m in (own, own * own, noise))
+    tooth = np.maximum(square - mean**2 - known, 0) + (LEAST_TOOTH * around) ** 2 + 1e-6
+    return np.asarray(around + tooth / (tooth + noise) * (own - around), np.float32), tooth * noise / (tooth + noise)
+
+
+def told_of(share: Floats, pencil: Pencil, under: Under) -> Floats:
+    """(h, w) 0..1 how sure the pixels themselves show the pencil: between lines too close for a map to look between."""
+    own, noise = _own(share, pencil, under)
+    near = cv2.GaussianBlur(1 / noise, (0, 0), under.even)
+    around = cv2.GaussianBlur(own / noise, (0, 0), under.even) / near
+    error = np.maximum(1 / np.sqrt(near * 4 * np.pi * under.even**2), LEAST_ERROR)
+    sure = np.clip(-around / error / SURE - 1, 0, 1) * np.clip((-around - SHOWS[0]) / (SHOWS[1] - SHOWS[0]), 0, 1)
+    return np.asarray(sure, np.float32)
+
+
+def _own(share: Floats, pencil: Pencil, under: Under) -> tuple[Floats, Floats]:
+    """(h, w) q as each pixel has it, and its variance: that of light goes with light, but for what codes leave."""
+    most, _, least = pencil.channels
+    low, light = (np.clip(share[..., c], 1e-3, 1) for c in (most, least))
+    noise = under.tint**2 * (1 / low + 1 / light) + STEP**2 * (1 / low**2 + 1 / light**2)
+    return np.clip(ratio(share, pencil), -3, 1), np.asarray(noise, np.float32)
 
 
 def _cleared(share: Floats, noise: float, rough: float) -> Floats:

@@ -16,9 +16,9 @@ from stitchbed.imaging.box import Box
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.white import White
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
-from stitchbed.page.underneath.pencil import Pencil, left_by
+from stitchbed.page.underneath.pencil import Pencil, left_by, ratio
 from stitchbed.page.underneath.stains import stains_of
-from stitchbed.page.underneath.under import Under, bared, without
+from stitchbed.page.underneath.under import Under, bared, steadied, without
 
 INK = np.array([0.04, 0.05, 0.06], np.float32)
 # takes most of red, least of blue: density .5 and .2 for each 1 of q
@@ -232,3 +232,29 @@ def test_the_strongest_place_counts_and_the_darkest_is_bounded() -> None:
     assert np.allclose(left[5, 3], (0.9, 0.8, 0.05), atol=1e-2)
     assert np.isclose(strongest, (0.1 + 0.2 + 0.95) / 3, atol=1e-2)
     assert np.allclose(left[0, 3], 1, atol=2e-2)
+
+
+def test_pixels_tell_of_pencil_that_the_map_cannot_see_between_lines() -> None:
+    light = covered(shaded(-0.6), 0.5)
+    unseen = Under(INK, 0, 0, 100, pencils=(PENCIL,), present=field([0.0]), near=field([1.0]))
+    assert np.allclose(bared(light, unseen, BOX), covered(np.ones(3, np.float32), 0.5), atol=0.004)
+    far = replace(unseen, near=field([0.0]))
+    assert np.array_equal(bared(light, far, BOX), bared(light, replace(far, pencils=()), BOX))
+    gray = covered(np.full(3, 0.7, np.float32), 0.5)
+    assert np.allclose(bared(gray, unseen, BOX), gray, atol=1e-5)
+
+
+def test_a_ratio_is_steadied_as_far_as_its_noise_asks() -> None:
+    """Noise of .01 of the light is .014 of the ratio on paper, less than its tooth, and .1 in ink that is nearly full."""
+    rng = np.random.default_rng(5)
+    tooth = rng.normal(-0.5, 0.15, (40, 40)).astype(np.float32)
+    under = Under(INK, 0, 0, 100, pencils=(PENCIL,), present=field([1.0]), tint=0.01)
+    for share, least, most in ((0.0, 0.9, 1.0), (0.99, 0.0, 0.75)):
+        light = (1 - share) * left_by(PENCIL, tooth)
+        noisy = light + rng.normal(0, 0.01, light.shape).astype(np.float32) * np.sqrt(light)
+        found, variance = steadied(noisy, PENCIL, under)
+        own = ratio(noisy, PENCIL)
+        follows = np.corrcoef((found - tooth).ravel(), (own - tooth).ravel())[0, 1]
+        assert least < follows < most
+        assert np.sqrt(np.mean((found - tooth) ** 2)) < 1.02 * np.sqrt(np.mean((own - tooth) ** 2))
+        assert np.median(variance) > 0
