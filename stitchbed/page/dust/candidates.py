@@ -18,6 +18,7 @@ from scipy.special import erf
 from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.imaging.box import Box
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds, joined
+from stitchbed.page.dust.spread import SPREAD
 from stitchbed.page.ink import InkTraits, components, grown, softened, softening, unbroken, unexplained
 
 KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
@@ -202,6 +203,7 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "dark": np.ones(n),
         "gain": np.zeros(n),
         "width": size / look.scale.px_per_mm,
+        "spread": np.zeros((n, len(SPREAD))),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

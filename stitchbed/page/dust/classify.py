@@ -19,8 +19,9 @@ from stitchbed.core.quantities import area_mm, point_mm
 from stitchbed.core.settings import Setting
 from stitchbed.matching.robust import robust_spread
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.evidence import APART, COLORED, lone, odds
+from stitchbed.page.dust.evidence import APART, COLORED, lone
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
+from stitchbed.page.dust.surroundings import odds_among
 from stitchbed.page.ink import InkTraits, softening
 
 STRENGTHS = ("careful", "normal", "eager")
@@ -201,7 +202,7 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
 def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
     """Marks that stand alone, on paper, and are too gray, too thin or too far from all drawing to be drawn."""
     apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear)
-    dust = apart & (odds(finds, scale, settings.smallest_dot) > limits.odds)
+    dust = apart & (odds_among(finds, scale, settings.smallest_dot) > limits.odds)
     dust &= company(finds, ALONE, scale) < PALE_COMPANY
     # letters stand by letters as pale as they are; dust beside black dots is no writing
     written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE, among=dust) >= LETTERS

@@ -67,13 +67,19 @@ def odds(finds: Finds, scale: Scale, smallest_dot: float) -> Array:
 
     smallest_dot : mm, the finest dot of the pen. Between the two resolutions that were learned, odds are between both.
     """
-    seen = _seen(finds, scale, smallest_dot)
-    fine = np.clip(np.log(scale.px_per_mm * MM_PER_INCH / COARSE_DPI) / np.log(FINE_DPI / COARSE_DPI), 0, 1)
+    seen = seen_alone(finds, scale, smallest_dot)
+    fine = fineness(scale)
     both = [sum(getattr(weights, name) * value for name, value in seen.items()) for weights in (COARSE, FINE)]
     return np.asarray(both[0] * (1 - fine) + both[1] * fine)
 
 
-def _seen(finds: Finds, scale: Scale, smallest_dot: float) -> dict[str, Array]:
+def fineness(scale: Scale) -> float:
+    """0 at COARSE_DPI and below .. 1 at FINE_DPI and above."""
+    dpi = scale.px_per_mm * MM_PER_INCH
+    return float(np.clip(np.log(dpi / COARSE_DPI) / np.log(FINE_DPI / COARSE_DPI), 0, 1))
+
+
+def seen_alone(finds: Finds, scale: Scale, smallest_dot: float) -> dict[str, Array]:
     """What of each find is weighed, (n,) each, under the names of `Weights`."""
     pen = PEN_MM / max(smallest_dot, 0.01)
     width = np.log(np.maximum(finds.width.astype(np.float64), 0.02) * pen / 0.1)

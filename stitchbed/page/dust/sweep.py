@@ -22,6 +22,7 @@ from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Scale, finds_in
 from stitchbed.page.dust.finds import Finds, joined, moved
 from stitchbed.page.dust.solidity import solidity
+from stitchbed.page.dust.spread import spread_of
 from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import InkTraits, amount, traits_of
 from stitchbed.page.page import Page, luminance
@@ -122,7 +123,7 @@ def weighed(
     workers: int = 1,
     progress: Progress = silent,
 ) -> Finds:
-    """The finds with `dark`, `gain` and `width` measured where (n,) `asked`; those must be small and stand alone.
+    """The finds with `dark`, `gain`, `width`, `spread` measured where (n,) `asked`: small ones that stand alone.
 
     traits : as for `sweep`.
     """
@@ -136,14 +137,14 @@ def weighed(
     pixels = [by[starts[n] : starts[n + 1]] for n in which]
     own = dict(zip(which.tolist(), pixels, strict=True))
 
-    def work(group: Indices) -> tuple[Array, Array, Array]:
+    def work(group: Indices) -> tuple[Array, Array, Array, Array]:
         return _weighed(ground, finds, group, own, traits=traits, scale=scale)
 
-    dark, gain, width = finds.dark.copy(), finds.gain.copy(), finds.width.copy()
+    dark, gain, width, spread = (m.copy() for m in (finds.dark, finds.gain, finds.width, finds.spread))
     done = counted(in_order(work, groups, workers), "weighing specks", len(groups), progress)
-    for group, (d, g, w) in zip(groups, done, strict=True):
-        dark[group], gain[group], width[group] = d, g, w / scale.px_per_mm
-    return replace(finds, dark=dark, gain=gain, width=width)
+    for group, (d, g, w, how) in zip(groups, done, strict=True):
+        dark[group], gain[group], width[group], spread[group] = d, g, w / scale.px_per_mm, how
+    return replace(finds, dark=dark, gain=gain, width=width, spread=spread)
 
 
 def _weighed(
@@ -154,8 +155,8 @@ def _weighed(
     *,
     traits: InkTraits,
     scale: Scale,
-) -> tuple[Array, Array, Array]:
-    """Darkness, gain and width px of the finds of one block."""
+) -> tuple[Array, Array, Array, Array]:
+    """Darkness, gain, width px and spread of the finds of one block."""
     factor = reduction_to(ground.page.dpi, LOOK_DPI)
     reach = round(PATCH * float(finds.extent[group].max()) * scale.px_per_mm) + 4
     rows, cols = (np.rint(m[group]).astype(int) for m in (finds.row, finds.col))
@@ -169,7 +170,7 @@ def _weighed(
     ink = amount(shrunk(relative(ground, full), factor), traits.black).mean(axis=2) - np.float32(traits.level)
     marked = cv2.dilate((ink > STRAY).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     patches = np.empty((len(group), 2 * reach + 1, 2 * reach + 1), np.float32)
-    known = np.empty_like(patches)
+    known, own_ink = np.empty_like(patches), np.zeros_like(patches)
     for n, find in enumerate(group.tolist()):
         at = Box(int(rows[n]) - reach - window.row, int(cols[n]) - reach - window.col, 2 * reach + 1, 2 * reach + 1)
         patches[n] = ink[at.slices]
@@ -178,7 +179,8 @@ def _weighed(
         inside = (r >= 0) & (r < at.height) & (c >= 0) & (c < at.width)
         mine[r[inside], c[inside]] = True
         known[n] = mine | ~marked[at.slices]
-    return solidity(patches, known, traits.blur, traits.grain)
+        own_ink[n][mine] = patches[n][mine]
+    return *solidity(patches, known, traits.blur, traits.grain), spread_of(own_ink, traits.blur, scale.px_per_mm)
 
 
 def dust_map(page: Page, finds: Finds, dust: Mask, *, in_ink: bool = False) -> DustMap:

@@ -133,7 +133,7 @@ def test_dust_goes_and_drawing_stays(dpi: int) -> None:
     worse = np.abs(result.astype(np.int16) - case.clean) > np.abs(case.dirty.astype(np.int16) - case.clean) + VISIBLE
     hatched = case.made.strokes > 0
     assert (worse & hatched).sum() / hatched.sum() <= 0.01
-    assert _recall(case, habit) < recall
+    assert _recall(case, habit) <= recall
     assert _touched(case, habit, case.made.dots) > max(touched, 0.5)
     assert _touched(case, habit, case.made.strokes) > _touched(case, result, case.made.strokes)
 

@@ -6,33 +6,20 @@ are written out once more from what each says it measures.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 from math import log, sqrt
 
 import numpy as np
 import pytest
+from finds_table import table
 
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import COARSE, FINE, Weights, lone, odds
-from stitchbed.page.dust.finds import ALONE, GRAY, Finds
+from stitchbed.page.dust.finds import GRAY
 
 AT_300, AT_600 = Scale(300 / 25.4, 0.5), Scale(600 / 25.4, 0.5)
 PEN = 0.12  # mm; with it widths count as they are
 GRAY_GRAIN = {"width": 0.1, "dark": 0.5, "gain": 20.0, "shape": 0.9, "extent": 0.2, "peak": 0.4, "bare": 0.9}
-
-
-def table(*rows: dict[str, float]) -> Finds:
-    """Finds of one pixel each: lone black dots of .2 mm where a row says nothing else."""
-    plain = {
-        "kind": ALONE, "row": 0.0, "col": 0.0, "size": 0.2, "peak": 1.0, "shape": 1.0, "alone": 1.0, "gray": 0.0,
-        "extent": 0.2, "hue": 0.0, "host": 0.0, "kin": 0.0, "bare": 0.9, "shut": 0.0, "dark": 1.0, "gain": 0.0,
-        "width": 0.2,
-    }  # fmt: skip
-    columns = {name: np.array([{**plain, **row}[name] for row in rows], np.float32) for name in plain}
-    columns["kind"] = columns["kind"].astype(np.int8)
-    pixels = dict.fromkeys(("owner", "rows", "cols"), np.arange(len(rows), dtype=np.int32))
-    assert {one.name for one in fields(Finds)} == {*columns, *pixels}
-    return Finds(**columns, **pixels)
 
 
 def alone_at(scale: Scale, **said: float) -> float:

@@ -245,7 +245,7 @@ def test_pixels_tell_of_pencil_that_the_map_cannot_see_between_lines() -> None:
 
 
 def test_a_ratio_is_steadied_as_far_as_its_noise_asks() -> None:
-    """Noise of .01 of the light is .014 of the ratio on paper, less than its tooth, and .1 in ink that is nearly full."""
+    """Noise of .01 of the light is .014 of the ratio on paper, less than its tooth, and .1 in ink nearly full."""
     rng = np.random.default_rng(5)
     tooth = rng.normal(-0.5, 0.15, (40, 40)).astype(np.float32)
     under = Under(INK, 0, 0, 100, pencils=(PENCIL,), present=field([1.0]), tint=0.01)

@@ -1,0 +1,123 @@
+"""I weigh a small lone mark by its own look and by what stands round it, all at once.
+
+In: a table of finds that were weighed one by one. Out: the log of the odds that each is dust.
+
+One by one, dust and dots of a pixel or two look alike; a dot has company that is most likely drawn and of its size, a
+grain has other grains. So the odds of each mark by itself are put on a map, and a small network of 16 units weighs what
+it sees of the mark together with the map round it. Its numbers, in `lone_marks.txt`, were learned from some 30,000
+marks and grains of known kind on 270 own and printed pages at 300 dpi, ten kinds of page and three of dust.
+
+Reference: Rumelhart, Hinton & Williams, Learning representations by back-propagating errors, Nature 323:533-536, 1986.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib.resources import files
+
+import cv2
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.evidence import PEN_MM, fineness, lone, odds, seen_alone
+from stitchbed.page.dust.finds import Finds
+from stitchbed.page.dust.spread import SPREAD
+
+CELL_MM, NEAR_MM, FAR_MM = 0.5, 2.0, 5.0  # of the map; round a mark
+ALIKE = 0.35  # of a size's log: marks of the same or the next step are alike
+STEPS, LEAST_MM = 10, 0.04  # of sizes; the last takes all that is larger
+SUREST = 8.0  # log odds; one mark by itself never says more
+BOUND = 4.0  # spreads by which a number may be off its mean; farther, nothing was learned
+# of the sizes that are looked at; beyond, they say no more
+BOUNDS = {"long": (-3.0, 30.0), "short": (-3.0, 15.0), "compact": (0.0, 2.0), "tail": (0.0, 3.0), "uneven": (0.0, 2.0)}
+
+
+@dataclass(frozen=True)
+class Network:
+    """names : (k,) of what is looked at. mean, sd : (k,) of it. into : (k, h) weights; offset, out : (h,); constant."""
+
+    names: tuple[str, ...]
+    mean: Array
+    sd: Array
+    into: Array
+    offset: Array
+    out: Array
+    constant: float
+
+
+def odds_among(finds: Finds, scale: Scale, smallest_dot: float) -> Array:
+    """(n,) log of the odds that a find is dust; means something for small lone marks only.
+
+    smallest_dot : mm, the finest dot of the pen. From 600 dpi on each mark speaks for itself; between 300 and 600 the
+    odds are between both.
+    """
+    alone = odds(finds, scale, smallest_dot)
+    fine = fineness(scale)
+    if fine >= 1 or not len(alone):
+        return alone
+    seen = seen_among(finds, alone, scale, smallest_dot)
+    return np.asarray((1 - fine) * asked(learned(), seen) + fine * alone)
+
+
+def asked(network: Network, seen: dict[str, Array]) -> Array:
+    """(n,) what the network says of what is seen."""
+    columns = np.stack([seen[name] for name in network.names], axis=1)
+    given = np.clip((columns - network.mean) / network.sd, -BOUND, BOUND)
+    return np.asarray(np.tanh(given @ network.into + network.offset) @ network.out + network.constant)
+
+
+def learned() -> Network:
+    """The network as it was learned: a row of names, of means and of spreads, then one per unit, its weights last."""
+    text = files("stitchbed.page.dust").joinpath("lone_marks.txt").read_text(encoding="utf-8")
+    lines = [line.split() for line in text.splitlines() if line and not line.startswith("#")]
+    mean, sd, *units, last = (np.array(line, np.float64) for line in lines[1:])
+    weights = np.array(units)
+    return Network(tuple(lines[0]), mean, sd, weights[:, :-2].T, weights[:, -2], weights[:, -1], float(last[0]))
+
+
+def seen_among(finds: Finds, alone: Array, scale: Scale, smallest_dot: float) -> dict[str, Array]:
+    """(n,) each, what the network may look at, by name. alone : (n,) log odds of each mark by itself."""
+    pen = PEN_MM / max(smallest_dot, 0.01)
+    spread = dict(zip(SPREAD, np.moveaxis(finds.spread.astype(np.float64), 1, 0), strict=True))
+    for name in ("long", "short"):
+        spread[name] = 1000 * pen**2 * spread[name]
+    spread |= {name: np.clip(spread[name], *bounds) for name, bounds in BOUNDS.items()}
+    own = {
+        "size": np.log(np.maximum(finds.size, 0.02) * pen / 0.1),
+        "shape": finds.shape,
+        "dark": finds.dark,
+        "alone": finds.alone,
+        "marked": np.log(np.clip(1 - finds.bare, 0.002, 1)),
+    }
+    own = {name: np.asarray(value, np.float64) for name, value in own.items()}
+    return seen_alone(finds, scale, smallest_dot) | own | spread | _round(finds, alone, scale)
+
+
+def _round(finds: Finds, alone: Array, scale: Scale) -> dict[str, Array]:
+    """(n,) each, log of 1 + how many marks within NEAR_MM and FAR_MM are most likely ink, dust, ink as large."""
+    chance = 1 / (1 + np.exp(-np.clip(alone, -SUREST, SUREST)))
+    step = np.log(np.maximum(finds.size, LEAST_MM) / LEAST_MM) / ALIKE
+    steps = np.clip(step.astype(np.int64), 0, STEPS - 1)
+    rows, cols = ((at / scale.px_per_mm / CELL_MM).astype(np.int64) for at in (finds.row, finds.col))
+    rows, cols = rows - rows.min(), cols - cols.min()
+    standing = lone(finds, scale)
+    ink, dust = np.where(standing, 1 - chance, 0), np.where(standing, chance, 0)
+    maps = np.zeros((STEPS + 1, int(rows.max()) + 1, int(cols.max()) + 1), np.float32)
+    np.add.at(maps, (steps, rows, cols), ink.astype(np.float32))
+    np.add.at(maps, (STEPS, rows, cols), dust.astype(np.float32))
+    found: dict[str, Array] = {}
+    for name, reach in (("near", NEAR_MM), ("far", FAR_MM)):
+        sums = [cv2.filter2D(m, cv2.CV_32F, _disc(reach), borderType=cv2.BORDER_CONSTANT)[rows, cols] for m in maps]
+        by_size = np.array([np.zeros_like(sums[0]), *sums[:STEPS], np.zeros_like(sums[0])])
+        each = np.arange(len(rows))
+        alike = sum(by_size[steps + n, each] for n in range(3))
+        found |= {f"ink_{name}": by_size.sum(axis=0) - ink, f"dust_{name}": sums[STEPS] - dust}
+        found[f"alike_{name}"] = alike - ink
+    return {name: np.log1p(np.maximum(value, 0)).astype(np.float64) for name, value in found.items()}
+
+
+def _disc(reach: float) -> Array:
+    """Cells of the map whose middles lie within `reach` mm."""
+    cells = np.arange(-int(reach / CELL_MM), int(reach / CELL_MM) + 1) * CELL_MM
+    return np.asarray(np.hypot(cells[:, None], cells) <= reach, np.float32)

@@ -1,0 +1,100 @@
+"""I check what the network looks at by counts done by hand, what it says by its sums, and that it learned sense."""
+
+from __future__ import annotations
+
+from math import exp, log, tanh
+
+import numpy as np
+import pytest
+from finds_table import table
+
+from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.evidence import odds
+from stitchbed.page.dust.spread import SPREAD
+from stitchbed.page.dust.surroundings import Network, asked, learned, odds_among, seen_among
+
+AT_300, AT_600 = Scale(300 / 25.4, 0.5), Scale(600 / 25.4, 0.5)
+PEN = 0.12
+K = AT_300.px_per_mm
+
+
+def at(x: float, y: float, **said: float) -> dict[str, float]:
+    return {"row": y * K, "col": x * K, **said}
+
+
+def test_marks_round_a_mark_are_counted_by_what_they_are_likely() -> None:
+    finds = table(at(10.2, 10.2), at(11.2, 10.2), at(10.2, 13.2, size=0.4), at(10.2, 17.2), at(11.2, 11.2, kind=1))
+    chances = [log(3), log(3), -log(3), log(3), log(3)]  # 3/4, 3/4, 1/4, 3/4; the last is no lone mark
+    seen = seen_among(finds, np.array(chances), AT_300, PEN)
+    first = {name: float(seen[name][0]) for name in seen}
+    assert first["dust_near"] == pytest.approx(log(1 + 0.75))
+    assert first["ink_near"] == pytest.approx(log(1 + 0.25))
+    assert first["alike_near"] == pytest.approx(log(1 + 0.25))
+    assert first["dust_far"] == pytest.approx(log(1 + 0.75 + 0.25))
+    assert first["ink_far"] == pytest.approx(log(1 + 0.25 + 0.75))
+    assert first["alike_far"] == pytest.approx(log(1 + 0.25))  # .4 mm is twice as large
+
+
+def test_one_mark_by_itself_is_not_surer_than_the_surest() -> None:
+    finds = table(at(5, 5), at(5.6, 5))
+    dust = [float(seen_among(finds, np.array([0.0, sure]), AT_300, PEN)["dust_near"][0]) for sure in (8.0, 50.0)]
+    assert dust[0] == dust[1] == pytest.approx(log(1 + 1 / (1 + exp(-8))))
+
+
+def test_sizes_count_by_the_pen() -> None:
+    finds = table(at(5, 5, size=0.3, long=0.009, short=0.0025))
+    seen = seen_among(finds, np.zeros(1), AT_300, 1.5 * PEN)
+    assert seen["size"][0] == pytest.approx(log(2))
+    assert seen["long"][0] == pytest.approx(4.0)
+    assert seen["short"][0] == pytest.approx(1000 * 0.0025 / 2.25)
+
+
+def test_the_sums_of_a_network() -> None:
+    into, offset, out = np.array([[0.5, -1.0], [0.25, 0.0]]), np.array([0.1, 0.0]), np.array([2.0, 3.0])
+    network = Network(("a", "b"), np.array([1.0, 0.0]), np.array([2.0, 1.0]), into, offset, out, -0.5)
+    said = asked(network, {"a": np.array([3.0, 99.0]), "b": np.array([-1.0, 0.0])})
+    assert said[0] == pytest.approx(2 * tanh(0.5 - 0.25 + 0.1) + 3 * tanh(-1) - 0.5)
+    assert said[1] == pytest.approx(2 * tanh(0.5 * 4 + 0.1) + 3 * tanh(-4) - 0.5)  # no farther than four spreads
+
+
+def test_the_file_holds_a_network_of_what_is_seen() -> None:
+    network = learned()
+    seen = seen_among(table(at(5, 5)), np.zeros(1), AT_300, PEN)
+    assert set(network.names) <= set(seen)
+    assert set(SPREAD) <= set(network.names)
+    assert network.into.shape == (len(network.names), len(network.out))
+    assert (network.sd > 0).all()
+    assert np.isfinite(network.into).all()
+
+
+def black(x: float, y: float, **said: float) -> dict[str, float]:
+    """A round black dot of .2 mm as a scan at 300 dpi shows it."""
+    dot = {"top": 0.95, "long": 0.0025, "short": 0.0025, "compact": 1.0, "tail": 0.8, "fourth": 0.7, "uneven": 0.1}
+    return at(x, y, **{**dot, **said})
+
+
+def gray(x: float, y: float, **said: float) -> dict[str, float]:
+    """A ragged gray grain of .2 mm."""
+    grain = {"top": 0.4, "long": 0.006, "short": 0.003, "compact": 0.6, "tail": 0.9, "fourth": 0.7, "uneven": 0.4}
+    look = {"size": 0.13, "peak": 0.3, "shape": 0.75, "dark": 0.45, "gain": 12.0, "width": 0.1, "bare": 0.99}
+    return at(x, y, **{**grain, **look, **said})
+
+
+def test_black_dots_are_drawn_and_gray_grains_dust() -> None:
+    dots, grains = [black(3 + n, 5) for n in range(6)], [gray(3 + 8 * n, 40) for n in range(4)]
+    said = odds_among(table(*dots, *grains), AT_300, PEN)
+    assert said[:6].max() < -3
+    assert said[6:].min() > 3
+
+
+def test_from_600_dpi_on_each_speaks_for_itself() -> None:
+    finds = table(black(5, 5), gray(30, 30))
+    assert np.array_equal(odds_among(finds, AT_600, PEN), odds(finds, AT_600, PEN))
+    between = Scale(300 * 2**0.5 / 25.4, 0.5)
+    by_itself = odds(finds, between, PEN)
+    half = (asked(learned(), seen_among(finds, by_itself, between, PEN)) + by_itself) / 2
+    assert np.allclose(odds_among(finds, between, PEN), half)
+
+
+def test_no_finds_no_odds() -> None:
+    assert odds_among(table(), AT_300, PEN).shape == (0,)
