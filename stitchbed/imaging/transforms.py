@@ -44,14 +44,13 @@ def turn_of(matrix: Array) -> float:
 
 def fit_similarity(src: Array, dst: Array, weights: Array) -> Array:
     """Weighted least squares in closed form. Reference: Umeyama (1991), doi 10.1109/34.88573 (2-D case)."""
+    here, there = (np.ascontiguousarray(xy, np.float64).view(np.complex128)[:, 0] for xy in (src, dst))
     w = weights / weights.sum()
-    mean_src, mean_dst = w @ src, w @ dst
-    s, d = src - mean_src, dst - mean_dst
-    power = float(w @ (s**2).sum(1))
-    a = float(w @ (s * d).sum(1)) / power
-    b = float(w @ (s[:, 0] * d[:, 1] - s[:, 1] * d[:, 0])) / power
-    t = mean_dst - np.array([a * mean_src[0] - b * mean_src[1], b * mean_src[0] + a * mean_src[1]])
-    return np.array([a, b, *t])
+    mean_here, mean_there = w @ here, w @ there
+    off = here - mean_here
+    turn = ((w * off.conj()) @ (there - mean_there)) / (w @ (off.real**2 + off.imag**2))
+    shift = mean_there - turn * mean_here
+    return np.array([turn.real, turn.imag, shift.real, shift.imag])
 
 
 def fit_affine(src: Array, dst: Array) -> Array:

@@ -93,19 +93,19 @@ def narrowed(
     side, the nearest counts only. drift : share by which the scale may leave the guess's. No indices when it does, when
     fewer than `least` are left, or all start at one place, which tells no turn.
     """
-    src, dst = ends
-    params, inside = np.array(guess, np.float64), np.zeros(len(src), bool)
+    params, inside = np.array(guess, np.float64), np.zeros(len(ends[0]), bool)
     expected, nothing = np.hypot(*params[:2]), np.zeros(0, np.intp)
-    index, off = (matches.index_a, matches.index_b), np.empty(len(src))
-    for gate in gates if len(src) else ():
-        # made here: in the loop it would take a second more to compile
-        nobody_a, nobody_b = (np.full(each.max() + 1, -1, np.intp) for each in index)
-        inside[:] = False
-        _explain(params, ends, index, gate, (off, nobody_a, nobody_b), inside)
-        kept = src[inside], dst[inside]
-        if len(kept[0]) < least or np.ptp(kept[0], axis=0).max() < 1:
+    if not len(inside):
+        return params, nothing
+    index = matches.index_a, matches.index_b
+    room = np.empty(len(inside)), np.empty(index[0].max() + 1, np.intp), np.empty(index[1].max() + 1, np.intp)
+    for gate in gates:
+        if _explain(params, ends, index, gate, room, inside) < least:
             return params, nothing
-        params = fit_similarity(*kept, np.ones(len(kept[0])))
+        src, dst = ends[0][inside], ends[1][inside]
+        if np.abs(src - src[0]).max() < 1:
+            return params, nothing
+        params = fit_similarity(src, dst, np.ones(len(src)))
         if abs(np.hypot(*params[:2]) / expected - 1) > drift:
             return params, nothing
     return params, np.flatnonzero(inside)
@@ -119,13 +119,19 @@ def _explain(
     gate: float,
     room: tuple[Array, Indices, Indices],
     inside: Mask,
-) -> None:
-    """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile.
+) -> int:
+    """Set `inside` for the matches that are the nearest to where the motion puts them, of each point of either tile;
+    how many they are.
 
-    room : to work in, for each match, and -1 for each point of either tile.
+    room : to work in, for each match, and for each point of either tile.
     """
     (src, dst), (index_a, index_b), (off, nearest_a, nearest_b) = ends, index, room
+    for k in range(nearest_a.size):
+        nearest_a[k] = -1
+    for k in range(nearest_b.size):
+        nearest_b[k] = -1
     for i in range(index_a.size):
+        inside[i] = False
         x = params[0] * src[i, 0] - params[1] * src[i, 1] + params[2] - dst[i, 0]
         y = params[1] * src[i, 0] + params[0] * src[i, 1] + params[3] - dst[i, 1]
         off[i] = x * x + y * y
@@ -137,9 +143,12 @@ def _explain(
             rival = nearest_b[index_b[i]]
             if rival < 0 or off[i] < off[rival]:
                 nearest_b[index_b[i]] = i
+    count = 0
     for i in nearest_b:
         if i >= 0:
             inside[i] = True
+            count += 1
+    return count
 
 
 def voted(

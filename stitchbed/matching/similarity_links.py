@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.gray import evened
 from stitchbed.imaging.reduce import shrunk
@@ -28,6 +28,7 @@ from stitchbed.matching.robust import robust_sigma
 SAME_TURN = np.deg2rad(4.0)  # two guesses, their turns voted in steps of 2 degrees, that may refine to one motion
 GATES = 10.0, 8.0, 5.0  # view px round a guess, before those of the settings
 ANOTHER = 20.0  # view px; motions nearer to each other than this are one
+LEAST_SHARED = 0.02  # of a view: under less of it two hardly overlap
 SURE, FEW_VOTES = 0.5, 0.25  # correlation that no wrong motion reaches, and share of the best guess's votes
 
 
@@ -145,7 +146,7 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     small[:2, 2] += (0.5 / two.reduction - 0.5) + small[:2, :2] @ np.full(2, 0.5 - 0.5 / one.reduction)
     cols, rows = _reached(small, one.pixels.shape, two.pixels.shape)
     here = np.ascontiguousarray(one.pixels[rows, cols])
-    if not here.size:
+    if here.size < LEAST_SHARED * one.pixels.size:
         return -1.0
     small[:, 2] += small[:, :2] @ (cols.start, rows.start)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -153,7 +154,7 @@ def agreement(b_from_a: Array, sights: tuple[Sight, Sight]) -> float:
     found = np.zeros(2)
     _correlate(here, there, found)
     share, likeness = found[0] * here.size / one.pixels.size, found[1]
-    return float(likeness) if share >= 0.02 else -1.0
+    return float(likeness) if share >= LEAST_SHARED else -1.0
 
 
 def _reached(two_from_one: Array, one: tuple[int, ...], two: tuple[int, ...]) -> tuple[slice, slice]:
@@ -196,27 +197,31 @@ def _judged(
     ends = a.xy[matches.index_a], b.xy[matches.index_b]
     found: list[_Motion] = []
     guesses = voted(a, b, matches, scale, settings)
-    for votes, guess in guesses:
+    every = np.array([guess for _, guess in guesses]).reshape(-1, 4)
+    explained = np.zeros(len(guesses), bool)
+    for number, (votes, guess) in enumerate(guesses):
         if votes < FEW_VOTES * guesses[0][0] and any(one.agreement > SURE for one in found):
             break
-        if any(_same(guess, one, 2 * settings.cell_px * b.reduction) for one in found):
+        if explained[number]:
             continue
         refined = _refined(matches, ends, guess, (a.reduction, b.reduction), settings)
         if refined is not None:
             motion, inside = refined
             middle = ends[0][inside].mean(0)
             found.append(_Motion(motion, inside, middle, agreement(motion, sights)))
+            explained |= _same(every.T, found[-1], 2 * settings.cell_px * b.reduction)
     return found
 
 
-def _same(guess: Array, known: _Motion, room: float) -> bool:
-    """True when a guess puts the middle of what a motion explains within `room` px of where that puts it."""
+def _same(guess: Array, known: _Motion, room: float) -> Mask:
+    """(N,) True for guesses (4, N) that put the middle of what a motion explains within `room` px of where that puts
+    it."""
     x, y = known.middle
     m = known.b_from_a
     off_x = (guess[0] - m[0, 0]) * x - (guess[1] + m[0, 1]) * y + guess[2] - m[0, 2]
     off_y = (guess[1] - m[1, 0]) * x + (guess[0] - m[1, 1]) * y + guess[3] - m[1, 2]
     turn = np.arctan2(guess[1] * m[0, 0] - guess[0] * m[1, 0], guess[0] * m[0, 0] + guess[1] * m[1, 0])
-    return bool(np.hypot(off_x, off_y) < room and abs(turn) < SAME_TURN)
+    return np.asarray((np.hypot(off_x, off_y) < room) & (np.abs(turn) < SAME_TURN))
 
 
 def _refined(
