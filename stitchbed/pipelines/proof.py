@@ -106,7 +106,7 @@ STEP_TITLES = {
     "dust_places": ("Dust, place by place", "Places that changed, each before above and after below."),
     "dust_doubtful": (
         "In doubt",
-        "Marks that were left, for they may be drawn; look, and say --keep or a stronger --dust.",
+        "Marks that were left, for they may be drawn. --dust eager takes them all; --keep X,Y then leaves one.",
     ),
     "drop": ("Dropped color", "The place where most was taken off below the ink; pixel by pixel."),
     "tone": ("Tone", "The place whose tones were drawn apart most; pixel by pixel."),
@@ -134,11 +134,14 @@ def prove_step(path: Path, told: StepRecord, sources: Sequence[Path], canvas: Pa
 
 
 def inpainted_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
-    """How many grains of dust went and where they lay on `canvas`, from the mask a clean-up leaves; else nothing."""
+    """How much dust went and where it lay on `canvas`, from the mask a clean-up leaves, and what was in doubt."""
     name = next((n for n in told.get("outputs", ()) if n.endswith("/dust_mask.tif")), None)
     numbers = next((s["numbers"] for s in told["numbers"].get("steps", ()) if s["step"] == "dust"), None)
-    if name is None or numbers is None or not (canvas.parent / name).is_file():
+    if numbers is None:
         return {}
+    doubt = {"doubtful": numbers["doubtful"], "in_doubt": numbers["doubtful_places"]} if numbers.get("doubtful") else {}
+    if name is None or not (canvas.parent / name).is_file():
+        return {"mended": 0, "spots": [], **doubt} if doubt else {}
     spots: list[dict[str, float]] = []
     with open_windows(canvas.parent / name) as windows:
         height, width, _ = windows.raster.shape
@@ -152,7 +155,7 @@ def inpainted_spots(told: Mapping[str, Any], canvas: Path) -> dict[str, Any]:
     if len(spots) > MOST_SPOTS:
         # evenly over the page: the largest alone would look as if the rest of it were clean
         spots = [spots[n] for n in np.linspace(0, len(spots) - 1, MOST_SPOTS).astype(int)]
-    return {"mended": int(numbers["dust"]), "spots": spots}
+    return {"mended": int(numbers["dust"]), "spots": spots, **doubt}
 
 
 def _whole(told: Mapping[str, Any], sources: Sequence[Path], canvas: Path) -> PagePair:

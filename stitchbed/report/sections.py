@@ -129,7 +129,15 @@ def _dust(dust: Mapping[str, Any], dpi: float) -> list[Block | None]:
         drawn = f" {len(rows(dust, 'spots'))} of them are drawn." if 2 * len(rows(dust, "spots")) < count else ""
         words = f"{count} specks were filled from around them.{drawn}"
     table = tables.dust_table(dust, dpi)
-    return [Words(words), _grains(rows(dust, "grains")), Fold("Where they are", table) if table else None]
+    found = [Words(words), _grains(rows(dust, "grains")), Fold("Where they are", table) if table else None]
+    return [*found, *_in_doubt(dust)]
+
+
+def _in_doubt(dust: Mapping[str, Any]) -> list[Block | None]:
+    """Marks a clean-up left, and how to decide."""
+    count, table = int(number(dust.get("doubtful"))), tables.doubt_table(dust)
+    words = f"{count} more may be dust or drawn and were left: --dust eager takes them, --keep X,Y then leaves one."
+    return [Words(words), Fold("Where those in doubt are", table) if table else None] if count else []
 
 
 def _grains(grains: list[Mapping[str, Any]]) -> Words | None:

@@ -123,8 +123,18 @@ def dust_table(dust: Mapping[str, Any], dpi: float) -> Table | None:
     ]
     head: tuple[str, ...] = (f"x, {unit}", f"y, {unit}", f"across, {unit}", "taken from")
     if not any(spot.get("from") for spot in spots):
-        head, lines = head[:3], [line[:3] for line in lines]
+        # what is filled is a little wider than the speck
+        head, lines = (*head[:2], f"filled, {unit}"), [line[:3] for line in lines]
     return _table("Dust", head, lines)
+
+
+def doubt_table(dust: Mapping[str, Any]) -> Table | None:
+    """Marks that may be dust or drawn, the largest first; mm from the clean page's left and top."""
+    keys = ("x_mm", "y_mm", "size_mm")
+    lines: list[tuple[Cell, ...]] = [
+        tuple(round(number(place.get(key)), 2) for key in keys) for place in rows(dust, "in_doubt")[:MOST_LINES]
+    ]
+    return _table("In doubt", ("x, mm", "y, mm", "as much ink as a dot of, mm"), lines)
 
 
 def changes_table(record: Mapping[str, Any]) -> Table | None:

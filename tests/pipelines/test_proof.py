@@ -75,13 +75,20 @@ def test_a_clean_up_shows_the_whole_and_every_step(cleaned: Path) -> None:
 
 
 def test_spots_lie_where_dust_lay(cleaned: Path) -> None:
-    step = {"step": "dust", "numbers": {"dust": 5}}
+    step: dict[str, Any] = {"step": "dust", "numbers": {"dust": 5}}
     result: dict[str, Any] = {"outputs": {"clean_steps/dust_mask.tif": ""}, "numbers": {"steps": [step]}}
     spots = inpainted_spots(result, cleaned / "clean.tif")["spots"]
     # mm on the sheet, less .1 mm that is cut off inside its edge; .3 mm is the task's own bound for the crop
     found = sorted((spot["x"] / 300 * 25.4 + 0.1, spot["y"] / 300 * 25.4 + 0.1) for spot in spots)
     assert np.allclose(found, sorted((x + 0.05, y) for x, y in SPECKS), atol=0.35)
     assert inpainted_spots({**result, "outputs": {}}, cleaned / "clean.tif") == {}
+    places = [{"x_mm": 3.0, "y_mm": 4.0, "size_mm": 0.1}]
+    step["numbers"] = {"dust": 5, "doubtful": 1, "doubtful_places": places}
+    assert inpainted_spots(result, cleaned / "clean.tif") == {
+        "mended": 5, "spots": spots, "doubtful": 1, "in_doubt": places,
+    }  # fmt: skip
+    without = inpainted_spots({**result, "outputs": {}}, cleaned / "clean.tif")
+    assert without == {"mended": 0, "spots": [], "doubtful": 1, "in_doubt": places}
 
 
 def test_many_spots_are_thinned_all_over_the_page(cleaned: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -81,3 +81,16 @@ def test_words_of_the_trade_are_explained_where_they_stand_and_only_there() -> N
     assert {word for word, _ in exposure.terms} >= {"gain", "offset", "shading"}
     steps = named({"settings": {"again": "rms of p99"}})["steps"]
     assert {word for word, _ in steps.terms} == {"rms", "p99"}  # and not "gain" for being within "again"
+
+
+def test_what_a_clean_up_left_in_doubt_is_told_and_listed() -> None:
+    spots = [{"x": 100.0, "y": 50.0, "radius_px": 2.0}]
+    places = [{"x_mm": 3.04, "y_mm": 4.0, "size_mm": 0.1234}]
+    record: dict[str, Any] = {**RECORD, "dust": {"mended": 1, "spots": spots, "doubtful": 7, "in_doubt": places}}
+    section = named(record)["dust"]
+    assert "7 more may be dust or drawn and were left: --dust eager takes them" in words_of(section)
+    taken, doubtful = (block.table for block in section.blocks if isinstance(block, Fold))
+    assert isinstance(taken, Table) and isinstance(doubtful, Table)
+    assert taken.head[2] == "filled, mm"
+    assert doubtful.lines == ((3.04, 4.0, 0.12),)
+    assert "more may be" not in words_of(named(RECORD)["dust"])

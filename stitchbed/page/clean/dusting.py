@@ -73,7 +73,8 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     seen = _seen(desk, plan, settings)
     left = excepted(seen.places, settings)
     judge = _judged(seen, plan, settings) & ~left
-    doubt = _judged(seen, plan, replace(settings, strength="eager")) & ~judge & ~left & (seen.second != SHOWN)
+    doubt = _judged(seen, plan, replace(settings, strength="eager")) & ~left & (seen.second != SHOWN)
+    doubt &= ~touched(seen.finds, judge)
     light = settings.in_ink or bool((judge & (seen.finds.kind == HOLE)).any())
     found = dust_map(desk.page, seen.finds, judge, in_ink=light)
     after = replace(plan, dust=found if found.count else None)
@@ -94,6 +95,14 @@ def excepted(places: Array, settings: DustSettings) -> Mask:
         inside = (places >= (x, y)) & (places <= (x + width, y + height))
         left |= inside.all(axis=1)
     return left
+
+
+def touched(finds: Finds, chosen: Mask) -> Mask:
+    """(n,) finds that share a pixel with a chosen one: a gray in a speck goes with it."""
+    rows, cols = finds.rows.astype(np.int64), finds.cols.astype(np.int64)
+    pixels = rows * (int(cols.max(initial=0)) + 1) + cols
+    shared = np.isin(pixels, pixels[chosen[finds.owner]])
+    return np.bincount(finds.owner[shared], minlength=len(finds.kind)) > 0
 
 
 def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
@@ -175,7 +184,7 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
     largest = float(finds.extent[judge].max()) if count else None
     words = f"{count} specks taken" + (f", the largest {largest:.2f} mm" if largest else "")
     if doubt.any():
-        words += f"; {int(doubt.sum())} more may be dust or drawn and were left"
+        words += f"; {int(doubt.sum())} more may be dust or drawn and were left: --dust eager takes them too"
     return {
         "candidates": len(finds.kind),
         "dust": count,

@@ -136,7 +136,7 @@ def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Re
         "ink_lightness": lightness(plan.traits.black * white) if plan.traits.found else None,
         "grain_share": plan.traits.grain,
         **_jagged(desk, after),
-        "words": f"black at L* {black_star:.1f}, white at L* {white_star:.1f}",
+        "words": f"black at {black_star:.1f}, white at {white_star:.1f} of 100 in lightness",
     }
     if settings.black == "found" and not plan.traits.found and plan.medium.name == "ink":
         record.warnings.append("no solid ink was found; black was left where it is")

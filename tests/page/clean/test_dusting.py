@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from finds_table import table
 from ink_pages import INK, PAPER, blank, capsule, seen, stroke
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.page.clean.context import CleanContext, desk_of
-from stitchbed.page.clean.dusting import KEEP_MM, dust, excepted
+from stitchbed.page.clean.dusting import KEEP_MM, dust, excepted, touched
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.clean.steps import framed_desk, paper, tone
@@ -132,6 +133,19 @@ def test_exceptions_are_discs_and_rectangles() -> None:
     assert excepted(places, settings).tolist() == [True, True, False, True, True, False]
     assert not excepted(places, DustSettings()).any()
     assert len(excepted(np.zeros((0, 2)), settings)) == 0
+
+
+def test_a_gray_in_a_speck_goes_with_it() -> None:
+    finds = replace(
+        table({}, {}, {}),
+        owner=np.array([0, 0, 1, 1, 2, 2], np.int32),
+        rows=np.array([4, 4, 4, 5, 7, 8], np.int32),
+        cols=np.array([4, 5, 5, 5, 0, 5], np.int32),
+    )
+    assert touched(finds, np.array([True, False, False])).tolist() == [True, True, False]
+    assert touched(finds, np.array([False, False, True])).tolist() == [False, False, True]
+    assert touched(finds, np.zeros(3, bool)).tolist() == [False, False, False]
+    assert touched(table(), np.zeros(0, bool)).tolist() == []
 
 
 def test_a_coarse_page_is_told(begun: tuple[CleanContext, CleanPlan]) -> None:
