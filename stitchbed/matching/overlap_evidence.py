@@ -238,13 +238,18 @@ def probability(evidence: Evidence, settings: EvidenceSettings, *, odd: bool = T
 
     odd : False asks how well it fits, whatever cells are odd.
     """
+    return float(1 / (1 + np.exp(-log_odds(evidence, settings, odd=odd))))
+
+
+def log_odds(evidence: Evidence, settings: EvidenceSettings, *, odd: bool = True) -> float:
+    """The same as log odds, within 30 of even."""
     amount = evidence.amount
     likeness = (evidence.score * amount + settings.chance * LEAST_AMOUNT) / (amount + LEAST_AMOUNT)
     odds = LIKENESS_SLOPE * (likeness - settings.even) - settings.bare_slope * max(evidence.bare - BARE_FREE, 0.0)
     if odd:
         odds -= ODD_SLOPE * max(evidence.odd - ODD_FREE, 0.0) * min(amount / ENOUGH_ODD, 1.0)
     odds -= TONE_SLOPE * max(TONE_FREE - evidence.tone, 0.0) * min(evidence.tone_amount / ENOUGH_TONES, 1.0)
-    return float(1 / (1 + np.exp(-np.clip(odds, -30, 30))))
+    return float(np.clip(odds, -30, 30))
 
 
 def _layer(small: Floats, width: float, px_per_mm: float, ground_mm: float) -> Layer:

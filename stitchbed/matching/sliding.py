@@ -38,6 +38,7 @@ class SlidingSettings:
     step_degrees: float = 0.5
     least_share: float = 0.06
     most: int = 3
+    larger: float = 0.25
 
 
 def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings) -> list[Array]:
@@ -53,7 +54,9 @@ def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings
     found: list[tuple[float, Array]] = []
     for turn in np.concatenate([tilts, 180 + tilts]):
         turned, mask, one_from_two = _turned(two, float(turn))
-        score = _correlation(seen, _spectra(turned, mask, shape), shape, settings.least_share * min(one.size, two.size))
+        score = _correlation(
+            seen, _spectra(turned, mask, shape), shape, settings.least_share * min(one.size, two.size), settings.larger
+        )
         for value, row, col in _peaks(score, settings.most):
             shift = np.array([[1, 0, col], [0, 1, row], [0, 0, 1.0]])
             found.append((value, shift @ one_from_two))
@@ -69,11 +72,12 @@ def slid_near(
     *,
     tilt_degrees: float,
     distinct: bool = False,
+    least: float = NEAR_SHARE,
 ) -> list[Array]:
     """The same, only motions that put b's middle within reach_mm of where a guess (3x3 b_from_a) does, turned by no
     more than tilt_degrees against it; however little the two then share.
 
-    distinct : of motions that differ by their turn only the best.
+    distinct : of motions that differ by their turn only the best. least : share of the smaller piece that must overlap.
     """
     (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
     reach = reach_mm / details[0].strokes.pixel_mm * details[0].strokes.step / step_a
@@ -88,7 +92,9 @@ def slid_near(
     found: list[tuple[float, Array]] = []
     for tilt in np.linspace(-tilt_degrees, tilt_degrees, 2 * count + 1):
         turned, mask, one_from_two = _turned(two, turn + float(tilt))
-        score = _correlation(seen, _spectra(turned, mask, shape), shape, NEAR_SHARE * min(one.size, two.size))
+        score = _correlation(
+            seen, _spectra(turned, mask, shape), shape, least * min(one.size, two.size), settings.larger
+        )
         start = aim - (one_from_two[:2, :2] @ middle + one_from_two[:2, 2])
         score = np.where(_within(score.shape, start, reach), score, -1.0)
         for value, row, col in _peaks(score, settings.most):
@@ -149,7 +155,7 @@ def _spectra(picture: Floats, mask: Floats, shape: list[int]) -> list[Array]:
     return [fft.rfft2(one, s=shape) for one in (picture * mask, picture * picture * mask, mask)]
 
 
-def _correlation(one: list[Array], two: list[Array], shape: list[int], least: float) -> Array:
+def _correlation(one: list[Array], two: list[Array], shape: list[int], least: float, larger: float) -> Array:
     """Normalized correlation for every shift (row, col, going round) of two against one; -1 where they share less."""
 
     def across(a: Array, b: Array) -> Array:
@@ -162,7 +168,7 @@ def _correlation(one: list[Array], two: list[Array], shape: list[int], least: fl
     power_b = across(one[2], two[1]) / shared - mean_b**2
     common = across(one[0], two[0]) / shared - mean_a * mean_b
     score = common / np.sqrt(np.maximum(power_a * power_b, 1.0))
-    return np.where(count >= least, score * np.maximum(count / count.max(), 0) ** 0.25, -1.0)
+    return np.where(count >= least, score * np.maximum(count / count.max(), 0) ** larger, -1.0)
 
 
 def _peaks(score: Array, most: int) -> list[tuple[float, int, int]]:

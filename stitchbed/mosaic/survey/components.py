@@ -11,16 +11,25 @@ from dataclasses import replace
 
 import cv2
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import detect
-from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, aligned, compare, detail_of, probability
+from stitchbed.matching.overlap_evidence import (
+    Detail,
+    Evidence,
+    EvidenceSettings,
+    aligned,
+    compare,
+    detail_of,
+    probability,
+)
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, pair_scale
+from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, once_alike, pair_scale
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
@@ -44,22 +53,25 @@ def closer_search(
     other scales than the files' dpi say.
 
     Only pairs across different islands are compared, the smaller islands' tiles first; pieces whose drawing repeats
-    are not, for a closer look shows the same motif again. left_out : pieces known to be something else, as mirrored
-    ones, whose grain and single strokes would only fit by chance.
+    are only slid over each other, for a closer look shows the same motif again. left_out : pieces known to be something
+    else, as mirrored ones, whose grain and single strokes would only fit by chance.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
     apart = {frozenset((one.a, one.b)) for one in context.hints.apart}
-    barred = repeated_in(layouts) | set(left_out)
+    repeated = repeated_in(layouts)
     pairs = [
         (a, b)
         for a in sorted(island, key=lambda n: (-island[n], n))
         for b in sorted(island, key=lambda n: (island[n], n))
-        if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & barred
+        if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & set(left_out)
     ][:MOST_PAIRS]
-    look = closer_look(context, sorted({name for pair in pairs for name in pair}))
+    look = closer_look(context, sorted({name for pair in pairs if not repeated & set(pair) for name in pair}))
     found, slides = [], 0
     for pair in pairs:
-        got = linked_closer(context, pair, look, details, slide=slides < MOST_SLID)
+        if not repeated & set(pair):
+            got = linked_closer(context, pair, look, details, slide=slides < MOST_SLID)
+        else:
+            got = _drawn_once(context, pair, details) if slides < MOST_SLID else None
         slides += got is None or got.weak
         found.extend([got] if got is not None else [])
     return found
@@ -122,9 +134,25 @@ def _by_sliding(
     chance = probability(seen, wishes.evidence)
     if chance < SLID_LEAST or seen.strong < SLID_DRAWN:
         return None
+    return _by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
+
+
+def _drawn_once(context: SurveyContext, names: tuple[str, str], details: Mapping[str, Detail]) -> Link | None:
+    """A link of two pieces whose drawing repeats, where one place of all is the true one by far; or None."""
+    index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    scale = pair_scale(context.dpi, (index[names[0]], index[names[1]]))
+    plain, wishes = (details[names[0]], details[names[1]]), context.settings
+    motion, seen = once_alike(plain, scale, settings=wishes.belief, evidence=wishes.evidence)
+    if seen is None or (chance := probability(seen, wishes.evidence)) < SLID_LEAST:
+        return None
+    return _by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
+
+
+def _by_cells(names: tuple[str, str], motion: Array, seen: Evidence, sigma: float, *, chance: float) -> Link:
+    """The link of a motion that no points propose: its points are the cells that agree."""
     good = seen.likeness > 0.5
     xy_a = seen.middle[good]
-    xy_b, sigma = moved(motion, xy_a + seen.shift[good]), float(plain[0].strokes.step)
+    xy_b = moved(motion, xy_a + seen.shift[good])
     return Link(*names, motion, xy_a, xy_b, sigma, seen.score, 0.0, True, chance)
 
 

@@ -22,6 +22,7 @@ from stitchbed.matching.overlap_evidence import (
     EvidenceSettings,
     aligned,
     compare,
+    log_odds,
     probability,
     scaled_to,
 )
@@ -46,6 +47,8 @@ class BeliefSettings:
     less. as_much: share of a link's drawing that a rival must have, for a single line fits in many places. many: points
     of a link from which they have voted for every place there is. slid, slid_degrees: places, and turns against the
     link, at which one of fewer points that no loop checks is looked for again.
+    once, once_drawn: likeness and cells of drawing of a place where what repeats lies on itself and not on its like.
+    once_clearer, once_odds: by how much every other place must be less alike, or less probable for its odd cells.
     """
 
     least: float = 0.2
@@ -65,6 +68,10 @@ class BeliefSettings:
     many: int = 60
     slid: int = 12
     slid_degrees: float = 1.0
+    once: float = 0.93
+    once_drawn: float = 6.0
+    once_clearer: float = 0.1
+    once_odds: float = 2.5
 
 
 @dataclass(frozen=True)
@@ -150,8 +157,38 @@ def checked_alone(
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
         much = there.amount > settings.as_much * seen.amount and _alike(there, settings)
         if far > settings.apart_mm and much and _rivals(seen, there, finer(settings, seen, there), evidence):
-            return replace(item, ambiguous=True)
+            once, shown = once_alike(details, scale_of(item.b_from_a), settings=settings, evidence=evidence)
+            here = shown is not None and _apart(item.b_from_a, once, seen) * pixel_mm < settings.apart_mm
+            return item if here else replace(item, ambiguous=True)
     return item
+
+
+def once_alike(
+    details: tuple[Detail, Detail], scale: float, *, settings: BeliefSettings, evidence: EvidenceSettings
+) -> tuple[Array, Evidence | None]:
+    """The one motion of all, upright or upside down, under which two pieces are as alike as one drawing seen twice,
+    where every other that shows as much is less so by far; None where there is none such. scale : dpi_b / dpi_a."""
+    upright, sliding = np.diag([scale, scale, 1.0]), replace(SlidingSettings(), most=settings.slid, larger=0.0)
+    tilt, least = sliding.tilt_degrees, sliding.least_share
+    tried = [
+        aligned(motion, details, evidence)
+        for guess in (upright, upright @ np.diag([-1.0, -1.0, 1.0]))
+        for motion in slid_near(details, guess, ANYWHERE, sliding, tilt_degrees=tilt, distinct=True, least=least)
+    ]
+    drawn = [one for one in tried if one[1].strong >= settings.once_drawn]
+    motion, seen = max(drawn, key=lambda one: one[1].score, default=(upright, None))
+    if seen is None or min(seen.score, seen.usual) < settings.once:
+        return upright, None
+    much = settings.as_much * seen.amount
+    apart = settings.apart_mm * details[1].strokes.step / details[1].strokes.pixel_mm
+    others = [there for one, there in tried if there.amount > much and _apart(motion, one, seen) > apart]
+    return motion, seen if all(_outdone(there, seen, settings, evidence) for there in others) else None
+
+
+def _outdone(other: Evidence, seen: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
+    """True where another motion is far less alike, or far less probable for some cells of it that are odd."""
+    mine, theirs = (log_odds(one, evidence) for one in (seen, other))
+    return other.score < seen.score - settings.once_clearer or theirs < mine - settings.once_odds
 
 
 def finer(settings: BeliefSettings, one: Evidence, two: Evidence) -> BeliefSettings:

@@ -14,7 +14,7 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link, NoLink
-from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, checked_alone, difference, pair_scale
+from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, checked_alone, difference, once_alike, pair_scale
 
 EVIDENCE, BELIEF = EvidenceSettings(), BeliefSettings()
 DPI, SHAPE = 150.0, (300, 360)
@@ -173,3 +173,31 @@ def test_a_pair_s_scale_is_the_ratio_of_its_dpi() -> None:
     dpi = np.array([300.0, 600.0, 150.0])
     assert pair_scale(dpi, (0, 1)) == 2.0
     assert pair_scale(dpi, (1, 2)) == 0.25
+
+
+@functools.cache
+def refrain(*, odd: bool) -> tuple[Detail, Detail]:
+    """Two pieces that share 80 px of rows of marks that come again every 60 px; `odd`: each a little aside of its
+    place, as drawn by hand."""
+    rng, sheet = np.random.default_rng(7), np.full((420, 700), 220, np.float32)
+    for x in range(30, 700, 60):
+        for y in range(30, 420, 60):
+            dx, dy = rng.integers(-9, 10, 2) if odd else (0, 0)
+            cv2.circle(sheet, (x + int(dx), y + int(dy)), 12, 30, 3)
+            cv2.line(sheet, (x + int(dx), y), (x + 20, y + 20 + int(dy)), 30, 3)
+    parts = (sheet[:, :410].copy(), sheet[:, 290:].copy())
+    return tuple(detail_of(part, 1, DPI / 25.4, EVIDENCE) for part in parts)  # type: ignore[return-value]
+
+
+def test_of_places_where_a_motif_lies_on_its_like_the_one_true_place_is_found() -> None:
+    motion, seen = once_alike(refrain(odd=True), 1.0, settings=BELIEF, evidence=EVIDENCE)
+    assert seen is not None and seen.usual > 0.95
+    assert np.abs(motion[:2, 2] - [-290, 0]).max() < 2.0
+
+
+def test_a_motif_that_is_the_same_everywhere_has_no_true_place() -> None:
+    assert once_alike(refrain(odd=False), 1.0, settings=BELIEF, evidence=EVIDENCE)[1] is None
+
+
+def test_pieces_of_two_sheets_have_no_true_place() -> None:
+    assert once_alike(pair(9), 1.0, settings=BELIEF, evidence=EVIDENCE)[1] is None
