@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import sys
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from threading import Thread
 from typing import Any
@@ -52,7 +53,12 @@ def late(name: str) -> Any:
     return _Late(name)
 
 
-def beforehand(*names: str) -> None:
-    """Load modules that will be needed, while something else is done: most of that time is the disk's and the
-    linker's."""
-    Thread(target=lambda: [import_module(name) for name in names]).start()
+def beforehand(names: Sequence[str], then: Callable[[], None] = lambda: None) -> None:
+    """Load modules that will be needed, and make what is needed of them ready, while something else is done."""
+
+    def make() -> None:
+        for name in names:
+            import_module(name)
+        then()
+
+    Thread(target=make).start()

@@ -48,6 +48,7 @@ from stitchbed.output.tiff_master import assemble
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
+from stitchbed.pipelines.scanning.first_calls import first_calls
 from stitchbed.pipelines.scanning.overlap_faults import overlap_faults, said
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
@@ -173,10 +174,10 @@ def job_folder(output: Path) -> Path:
 def _joined(
     tiles: Sequence[Tile], icc: bytes | None, output: Path, folder: Path, settings: JoinSettings, progress: Progress
 ) -> dict[str, Any]:
-    beforehand(*SOON)
     channels = max(tile.raster.shape[2] for tile in tiles)
     deep = any(tile.raster.dtype == "uint16" for tile in tiles)
     kind = Kind(channels, "uint16" if deep else "uint8", icc, transfer_of(icc))
+    beforehand(SOON, partial(first_calls, kind.dtype, channels, kind.transfer))
     by_hand = settings.layout_only or settings.hints != Hints() or looks_are_kept(folder)
     room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:

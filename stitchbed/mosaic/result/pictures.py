@@ -47,7 +47,7 @@ def write_pictures(
         picture.save(partial, format="PNG", compress_level=6)
     drawn = residual_map(record, (plan.canvas.width, plan.canvas.height), _gray_view(output))
     with claimed(residuals, originals=originals) as partial:
-        drawn.save(partial, format="PNG", compress_level=6)
+        drawn.save(partial, format="PNG", compress_level=4)
     told = {"cell_px": cell, "shape": [picture.height, picture.width], "path": seams.name}
     told |= {"nobody": 255 if picture.mode == "P" else 65535, "pieces": [place.tile for place in plan.places]}
     return {"seams": told, "pictures": {"residuals": residuals.name, "seams": seams.name}}

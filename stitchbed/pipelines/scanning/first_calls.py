@@ -1,0 +1,33 @@
+"""I have the loops of a join made into machine code, or loaded, while its pieces are read and looked at.
+
+In: what the master's pixels are. Out: nothing; each loop was called once, on next to nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.node_grid import NODE, nodes
+from stitchbed.imaging.resampling import resampled
+from stitchbed.imaging.transfer import Transfer, to_stored, tone_table
+from stitchbed.matching.cell_correlation import correlate
+from stitchbed.matching.features import Keypoints
+from stitchbed.matching.hypotheses import LinkSettings, match, narrowed
+from stitchbed.matching.similarity_links import Sight, agreement
+from stitchbed.mosaic.registration.placement import Warp, shift_at
+
+
+def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
+    """Call every compiled loop of a join, those first that it asks for first."""
+    places, angles, size = np.zeros((2, 2)), np.zeros(2, np.float32), (NODE, NODE)
+    points = Keypoints("", places, angles, angles, np.eye(2, 128, dtype=np.float32), 1)
+    found = match(points, points, LinkSettings())
+    narrowed(np.array([1.0, 0.0, 0.0, 0.0]), (places, places), found, np.ones(1), 1)
+    flat = np.zeros(size, np.float32)
+    agreement(np.eye(3), (Sight(flat, 1.0), Sight(flat, 1.0)))
+    correlate(flat, flat, np.zeros((1, 2), np.int64), 1, 0, np.zeros((1, 5)), 1)
+    shift_at(Warp(np.zeros((2, 2, 2)), 1.0), places)
+    pixels, grid = np.zeros((*size, channels), dtype), nodes(Box(0, 0, *size)).astype(np.float32)
+    light = resampled(pixels, tone_table(pixels, transfer), grid, np.ones(grid.shape[:2], np.float32), size)
+    to_stored(light, dtype, transfer)
