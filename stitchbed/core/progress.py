@@ -54,7 +54,8 @@ def ticking(step: str, total: int, progress: Progress) -> Callable[[], None]:
 
 
 def counted(items: Iterable[Item], step: str, total: int, progress: Progress) -> Iterator[Item]:
-    """The items, each told once it has been used."""
+    """The items, each told once it has been used; and the step, once the first is asked for."""
+    progress(step, 0, total)
     for done, item in enumerate(items, start=1):
         yield item
         progress(step, done, total)

@@ -25,6 +25,7 @@ KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no dar
 BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
 RING_MM = 0.2  # solid ink wanted round a hole: more than half a usual pen, so that the inside of a small "o" stays
 SOLID = 0.88  # of full ink; lighter places within solid ink are holes
+LARGE = 40  # times the square of the longest side of dust: paper shut in by lines, which would be listed px by px
 FAINTEST = 5.0  # of the paper's noise; a sheet of 10 million px then shows about none by chance
 
 
@@ -92,7 +93,7 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale, core: Box) -> Finds:
 def _begun_in(labels: Labels, core: Box) -> Mask:
     """(n + 1,) which labels have their first pixel in reading order in a box; 0 never."""
     flat = labels.ravel()
-    at = np.flatnonzero(flat)[::-1]
+    at = np.flatnonzero(flat != 0)[::-1]
     first = np.full(int(labels.max()) + 1, -1)
     first[flat[at]] = at  # the last one written is the first in reading order
     rows, cols = np.divmod(first, labels.shape[1])
@@ -160,7 +161,10 @@ def _holes(look: Look) -> tuple[Labels, Mask]:
     labels = components(look.soft < SOLID)
     close = _crowded(labels, 2)
     far = _crowded(labels, round(RING_MM * look.scale.px_per_mm))
-    holes = grown(np.where(close[labels], 0, labels), int(np.ceil(1.5 * look.blur)), np.zeros(labels.shape, bool))
+    paper = np.bincount(labels.ravel()) > LARGE * (look.scale.largest * look.scale.px_per_mm) ** 2
+    holes = grown(
+        np.where((close | paper)[labels], 0, labels), int(np.ceil(1.5 * look.blur)), np.zeros(labels.shape, bool)
+    )
     return holes, ~far
 
 
@@ -177,7 +181,7 @@ def _crowded(labels: Labels, reach: int) -> Mask:
 
 def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Look) -> Finds:
     """One row per label, 1 .. n: `mass` is summed, `height` gives the peak."""
-    rows, cols = np.nonzero(labels)
+    rows, cols = np.divmod(np.flatnonzero(labels != 0), labels.shape[1])
     owner, n = labels[rows, cols].astype(np.int64) - 1, int(labels.max())
     weight = np.maximum(mass[rows, cols], 0)
     whole = np.maximum(np.bincount(owner, weight, n), 1e-6)
