@@ -338,6 +338,7 @@ of = "page"
 [export.layers]
 [export.nopaper]
 [flats]
+painted = true
 colors = "mean"
 [lines]
 ink = "black"
