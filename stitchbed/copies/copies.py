@@ -36,6 +36,7 @@ STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
 SHARPEN_PX = 0.7  # radius of what is raised; common practice for screens, no source
 CUTS = ("found", "figure", "tones")
+UNSURE = 0.05  # of a figure's edge that is hardly darker than the paper, from which on it is told
 LARGEST_SIDE = 400_000  # px; larger prints are a slip of the pen
 
 
@@ -256,11 +257,14 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     figure = figure_of(
         read, size, art.first.dpi, holes=task.settings.holes, workers=task.workers, progress=task.progress
     )
-    words = (
-        ""
-        if figure.share < 1
-        else "no bare paper reaches the page's edge, so nothing was cut off: clean the page first"
-    )
+    words = ""
+    if figure.share == 1:
+        words = "no bare paper reaches the page's edge, so nothing was cut off: clean the page first"
+    elif figure.unsure > UNSURE:
+        words = (
+            f"along {figure.unsure:.0%} of its edge the figure is hardly darker than the paper, and the paper's grain "
+            "decided where it ends: look there, or keep each tone as alpha with --cut tones"
+        )
     return lambda box: cut_out(read, figure, box), {"cut": cut, "kept_share": figure.share, "doubt": words}
 
 

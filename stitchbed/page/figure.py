@@ -36,13 +36,14 @@ HOLE_MM2 = 1.0  # of the smallest hole
 SPECK_MM2 = 0.1  # of what is no figure of its own
 RIM_MM = 1.5  # from the page's edge; what lies wholly within is the sheet's own edge
 PALE, PALE_MM2 = 0.05, 10.0  # of white missing at most in tooth and shadows of the paper; smaller ones are no figure
+WITHIN_MM, HARDLY = 0.5, 1.5  # from the rim; times the faintest wash: there the paper's grain decides where it ends
 EDGE = 2  # px within a figure's rim that are partly paper
 
 
 @dataclass(frozen=True)
 class Figure:
     """inside : (h, w) 1 in cells of factor x factor px that stay. faint : of white missing, from which on a pixel is
-    painted. height, width : px of the page.
+    painted. height, width : px of the page. unsure : share of its rim where the wash is hardly darker than the paper.
     """
 
     inside: Bytes
@@ -50,6 +51,7 @@ class Figure:
     faint: float
     height: int
     width: int
+    unsure: float = 0.0
 
     @property
     def share(self) -> float:
@@ -83,7 +85,7 @@ def figure_of(
     asked = [(int(y / cell_mm), int(x / cell_mm)) for x, y in holes]
     goes = _outside(fields) | _closed_in(fields, gray > DARK) | _asked(fields, asked)
     inside = ~goes[fields]
-    return Figure(inside.astype(np.uint8), factor, faint, *size)
+    return Figure(inside.astype(np.uint8), factor, faint, *size, _unsure(gray, inside, faint, cell_mm))
 
 
 def faintest(gray: Floats) -> float:
@@ -179,6 +181,15 @@ def _fields(painted: Mask, radius: int, least: float) -> Labels:
     fields = np.ascontiguousarray(number[parts], np.int32)
     flood(fields, (fields == 0) & ~painted)
     return fields
+
+
+def _unsure(gray: Floats, inside: Mask, faint: float, cell_mm: float) -> float:
+    """Share of the figure's rim within which, WITHIN_MM deep, less than HARDLY times what is faint is missing."""
+    within = inside.astype(np.float32)
+    rim = inside & (cv2.erode(within, np.ones((3, 3), np.uint8), borderValue=1) == 0)
+    side = 2 * max(1, round(WITHIN_MM / cell_mm)) + 1
+    deep = cv2.blur(gray * within, (side, side)) / np.maximum(cv2.blur(within, (side, side)), np.float32(1e-3))
+    return float((deep[rim] < HARDLY * faint).mean()) if rim.any() else 0.0
 
 
 def _outside(fields: Labels) -> Mask:

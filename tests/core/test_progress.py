@@ -24,11 +24,11 @@ def test_progress_is_handed_on_until_the_job_is_to_end() -> None:
     assert told == [("looking", 1, 3), ("looking", 2, 3)]
 
 
-def test_items_are_told_once_used() -> None:
+def test_items_are_told_once_used_and_the_step_when_it_begins() -> None:
     told: list[int] = []
     for item in counted("abc", "going", 3, lambda step, done, total: told.append(done)):
-        assert len(told) == "abc".index(item)
-    assert told == [1, 2, 3]
+        assert len(told) == 1 + "abc".index(item)
+    assert told == [0, 1, 2, 3]
     assert silent("any", 1, 2) is None and never() is False
 
 

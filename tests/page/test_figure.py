@@ -80,3 +80,13 @@ def test_what_is_missing_and_what_is_faint() -> None:
     assert faintest(np.full((9, 9), 0.5, np.float32)) == faintest(np.zeros((9, 9), np.float32)) == 0.012
     noise = np.abs(np.random.default_rng(0).normal(0.02, 0.004, (200, 200))).astype(np.float32)
     assert faintest(noise) == pytest.approx(0.02 + 4 * 0.004, abs=0.001)
+
+
+def test_an_edge_hardly_darker_than_the_paper_is_told(page: np.ndarray) -> None:
+    assert cut(page)[0].unsure < 0.05
+    disc = np.hypot(*(np.indices(SIZE) - np.array([200, 160])[:, None, None])) < 110
+    noise = np.random.default_rng(2).normal(0, 0.8, page.shape)
+    for depth, unsure in ((3.6, True), (12.0, False)):  # codes of 255; what is faintest is 3
+        wash = np.clip(np.rint(255 - depth * disc[..., None] + noise), 0, 255).astype(np.uint8)
+        figure = cut(wash)[0]
+        assert figure.share > 0.07 and (figure.unsure > 0.5) == unsure
