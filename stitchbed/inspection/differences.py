@@ -14,7 +14,8 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, largest_patch, speck_depth
 from stitchbed.inspection.looks import Glance
-from stitchbed.inspection.patches import Overlay, overlay
+from stitchbed.inspection.overlaps import EDGE_SHARE
+from stitchbed.inspection.patches import Overlay, overlay, view_motion
 from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
@@ -24,8 +25,10 @@ PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reac
 LEAST_AMPLITUDE = 1.2  # gray levels
 MINE = 2.0  # times the other's amplitude
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
+TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
+BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 CELL = 24  # view px of a cell whose sharpness is compared
-SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 7, 0.5  # of the other's fine power; cells that hang together; most of an overlap
+SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 8, 0.5  # of the other's fine power; cells that hang together; most of an overlap
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
@@ -35,6 +38,10 @@ RIDGED, SHOWN, BARE = (
     1.2,
 )  # times the usual power of calm cells: of what differs, in whom it is, in the other
 LEAST_CALM = 20  # cells
+FLAT_SHARE = 0.75  # of a cell that lies away from a side
+BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
+SAME_DRAWN = 0.8  # correlation of the band in both
+VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
 
 @dataclass(frozen=True)
@@ -79,9 +86,10 @@ def difference_of(
         return None
     part = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
     laid = Overlay(laid.a[part], laid.b[part], _eroded(laid.both[part], SPECK_PX))
-    stripes = _stripes(laid)
+    bands = _banded(looks, pair, b_from_a, laid)
+    stripes = bands if any(bands) else _stripes(laid)
     specks = _specks(laid)
-    soft = _smeared(laid)
+    soft = _smeared(laid, _lying(looks, pair, b_from_a, part))
     area = float(laid.both.sum())
     own = [Sight(stripes[side], *specks[side], area, soft[side]) for side in (0, 1)]
     return Difference(*pair, own[0], own[1])
@@ -113,6 +121,43 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     return (found if mine[0] else None), (found if mine[1] else None)
 
 
+def _banded(
+    looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, laid: Overlay
+) -> tuple[Stripes | None, Stripes | None]:
+    """Bands across the travel, in a share of the light and so under any drawing: the ratio of tones, row by row, given
+    to the view whose rows have them over its whole width.
+    """
+    if abs(b_from_a[0, 1]) > abs(b_from_a[0, 0]) or len(laid.both) < 2 * WIDE:
+        return None, None
+    tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
+    power, speed = _row_power(tones[0] - tones[1], laid.both)
+    known = (speed > SLOWEST) & (speed < 0.45)
+    at = int(np.where(known, power, 0).argmax())
+    amplitude = float(np.sqrt(power[at]))
+    if power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < LEAST_BAND:
+        return None, None
+    found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
+    mine = []
+    for index in pair:
+        gray = looks[index].gray.astype(np.float32)
+        whole, speeds = _row_power(np.log(gray + TONE), np.ones_like(gray, bool))
+        mine.append(float(np.interp(speed[at], speeds, np.maximum(whole, np.roll(whole, 1)))))
+    over = MINE**2
+    return (found if mine[0] * over > mine[1] else None), (found if mine[1] * over > mine[0] else None)
+
+
+def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:
+    """(power, cycles/px) of the mean of rows within a mask: the square of a wave's amplitude."""
+    inside = values[mask]
+    usual = CLIP * (robust_spread(inside) + 1e-3)
+    held = np.where(mask, np.clip(values - np.median(inside), -usual, usual), 0)
+    rows = held.sum(1, dtype=np.float64) / np.maximum(mask.sum(1), 1)
+    fine = rows - cv2.GaussianBlur(rows[:, None], (0, 0), WIDE)[:, 0]
+    taper = np.hanning(len(fine))
+    power = (2 * np.abs(np.fft.rfft(fine * taper)) / taper.sum()) ** 2
+    return np.asarray(power, np.float64), np.asarray(np.fft.rfftfreq(len(fine)), np.float64)
+
+
 def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
     inside = values[mask]
     usual = robust_spread(inside) + 0.5
@@ -134,21 +179,58 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
     return found[0], found[1]
 
 
-def _smeared(laid: Overlay) -> tuple[int, int]:
-    """Cells of the largest patch that one view only shows soft, or on calm paper shows ridges in, of each view."""
+def _lying(
+    looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, part: tuple[slice, slice]
+) -> tuple[Mask, Mask]:
+    """Where each view is so far from its own sides that the sheet lies flat, in a part of a's."""
+    a, b = looks[pair[0]], looks[pair[1]]
+    inner = []
+    for view in (a.gray, b.gray):
+        rim = round(EDGE_SHARE * max(view.shape))
+        inside = np.zeros(view.shape, np.uint8)
+        inside[rim:-rim, rim:-rim] = 1
+        inner.append(inside)
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    there = cv2.warpAffine(inner[1], view_motion(a, b, b_from_a)[:2], a.gray.shape[::-1], flags=flags)
+    return np.asarray(inner[0][part] > 0), np.asarray(there[part] > 0)
+
+
+def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[int, int]:
+    """Cells of the largest patch that one view only shows soft or faint, or on calm paper shows ridges in, of each
+    view, away from its sides.
+    """
     power = [_cells((view - cv2.GaussianBlur(view, (0, 0), 1.2)) ** 2) for view in (laid.a, laid.b)]
     whole = _cells(laid.both.astype(np.float32)) > 0.99
     noise = [float(np.quantile(values[whole], 0.1)) if whole.any() else 0.0 for values in power]
     drawn = whole & (np.maximum(*power) > 4 * max(*noise) + 1)
+    flat = [_cells(mask.astype(np.float32)) > FLAT_SHARE for mask in lying]
     ridged = _ridged(laid, whole & ~drawn)
+    veiled = _veiled(laid, whole)
     counts = []
     for own, other in ((0, 1), (1, 0)):
         ratio = power[own] / np.maximum(power[other], 1e-6)
         usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
         soft = drawn & (ratio < SOFT * min(1.0, usual))
-        largest = int(largest_patch(soft | ridged[own]).sum()) if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0
-        counts.append(largest)
+        patch = largest_patch((soft | ridged[own] | veiled[own]) & flat[own])
+        counts.append(int(patch.sum()) if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else 0)
     return counts[0], counts[1]
+
+
+def _veiled(laid: Overlay, whole: Mask) -> tuple[Mask, Mask]:
+    """Cells in which one view shows what both show with less contrast than it usually has beside the other."""
+    low, high = BAND
+    band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
+    own, other, both = (_cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
+    same = whole & (both > SAME_DRAWN * np.sqrt(own * other)) & (np.minimum(own, other) > 0)
+    if same.sum() < LEAST_CALM:
+        return np.zeros_like(whole), np.zeros_like(whole)
+    contrast = 0.5 * np.log(np.where(same, own, 1) / np.where(same, other, 1))
+    apart = contrast - float(np.median(contrast[same]))
+    least = max(VEILED, VEILED_OVER * robust_spread(apart[same]))
+    found = [same & (sign * apart < -least) for sign in (1, -1)]
+    none = np.zeros_like(whole)
+    kept = [cells if cells.sum() < SMEAR_SHARE * same.sum() else none for cells in found]
+    return kept[0], kept[1]
 
 
 def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:

@@ -133,7 +133,7 @@ def _pattern(view: Bytes) -> Floats:
     """
     gray = view.astype(np.float32)
     fine = gray - cv2.GaussianBlur(gray, (0, 0), RIDGES)
-    strength = np.sqrt(cv2.blur(fine * fine, (AROUND, AROUND))) + NOISE
+    strength = np.sqrt(np.maximum(cv2.blur(fine * fine, (AROUND, AROUND)), 0)) + NOISE
     even = np.clip(fine / strength, -HELD, HELD)
     for axis in (1, 0):
         even -= np.median(even, axis=axis, keepdims=True)

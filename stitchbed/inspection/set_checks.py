@@ -229,19 +229,19 @@ def _upright_boxes(evidence: Evidence) -> dict[str, Array]:
 
 
 def _doubles(evidence: Evidence) -> list[tuple[int, Finding]]:
-    """Pieces laid on the same place twice, where one is worse; shifted ones and equally good ones help the join."""
+    """Pieces laid on the same place twice; shifted ones help the join, and of equally good ones none is at fault."""
     found = []
     for item in evidence.comparisons:
         if item.shared <= SAME_SHARE or _shift(evidence, item.a, item.b) > SAME_MM:
             continue
         names = evidence.tiles[item.a].name, evidence.tiles[item.b].name
         sharper = evidence.sharper.get((item.a, item.b), -evidence.sharper.get((item.b, item.a), 0.0))
-        if abs(sharper) < WORSE:
-            continue
-        worse, other = (item.b, names[0]) if sharper > 0 else (item.a, names[1])
-        why = f"shows the same part of the sheet as {other}, and is less sharp"
+        alike = abs(sharper) < WORSE
+        worse, other = (item.b, names[0]) if alike or sharper > 0 else (item.a, names[1])
+        why = f"shows the same part of the sheet as {other}, " + ("as well as that" if alike else "and is less sharp")
         numbers = {"shared": round(min(1.0, item.shared), 3), "sharper_log": round(abs(sharper), 3)}
-        found.append((worse, Finding("duplicate", "usable", why, "leave it out", numbers)))
+        level, change = ("note", "nothing: one of them is enough") if alike else ("usable", "leave it out")
+        found.append((worse, Finding("duplicate", level, why, change, numbers)))
     return found
 
 

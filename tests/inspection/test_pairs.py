@@ -84,7 +84,8 @@ def test_good_pairs_show_nothing() -> None:
         found = difference_of(looks, (0, 1), B_FROM_A)
         assert found is not None
         for own in (found.own_a, found.own_b):
-            assert (own.stripes, own.smeared) == (None, 0)
+            assert own.stripes is None
+            assert own.smeared <= 2  # a cell by chance, a patch never
             assert own.specks <= 1
         assert all(look.sensed.streaks == () and look.sensed.tones is None for look in looks)
 
@@ -202,7 +203,35 @@ def test_a_fingerprint_on_bare_paper_belongs_to_the_scan_that_shows_it() -> None
     found = difference_of(looks, (0, 1), B_FROM_A)
     assert found is not None
     assert found.own_b.smeared >= SMEAR_CELLS
-    assert found.own_a.smeared == 0
+    assert found.own_a.smeared <= 2
+
+
+def _painted(seed: int) -> Floats:
+    """(SIDE, 2 SIDE - SHARED) gray: soft patches of paint, with no line and no bare paper."""
+    rng = np.random.default_rng(seed)
+    shape = SIDE, 2 * SIDE - SHARED
+    soft = sum(cv2.GaussianBlur(rng.normal(0, 14 * s, shape), (0, 0), s) for s in (3, 8, 20))
+    return np.asarray(np.clip(110 + soft, 20, 235), np.float32)
+
+
+def test_a_veil_and_bands_over_a_painting_belong_to_the_scan_that_has_them() -> None:
+    sheet = _painted(18)
+    y, x = np.mgrid[0:SIDE, 0:SIDE]
+    veil = np.clip(1.5 - np.hypot(x - 100, y - 320) / 80, 0, 1) * 0.35
+    bands = 1 + 0.02 * np.sin(2 * np.pi * y / 31)
+    a, b = sheet[:, :SIDE], sheet[:, SIDE - SHARED :]
+    for change, count, along in (
+        (b, (0, 0), None),
+        (b * (1 - veil) + 130 * veil, (0, 1), None),
+        (b * bands, (0, 0), "rows"),
+    ):
+        found = difference_of([_look(a, 1), _look(change, 2)], (0, 1), B_FROM_A)
+        assert found is not None
+        assert (found.own_a.smeared >= SMEAR_CELLS, found.own_b.smeared >= SMEAR_CELLS) == count
+        assert (found.own_b.stripes.along if found.own_b.stripes else None) == along
+        if along:
+            assert found.own_b.stripes is not None
+            assert found.own_b.stripes.period == pytest.approx(31, rel=0.05)
 
 
 def test_dust_on_the_glass_is_found_among_drawn_dots_and_on_painting() -> None:
