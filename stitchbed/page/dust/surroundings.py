@@ -5,7 +5,8 @@ In: a table of finds that were weighed one by one. Out: the log of the odds that
 One by one, dust and dots of a pixel or two look alike; a dot has company that is most likely drawn and of its size, a
 grain has other grains. So the odds of each mark by itself are put on a map, and a small network of 16 units weighs what
 it sees of the mark together with the map round it. Its numbers, in `lone_marks.txt`, were learned from some 30,000
-marks and grains of known kind on 270 own and printed pages at 300 dpi, ten kinds of page and three of dust.
+marks and grains of known kind on 270 own and printed pages at 300 dpi, ten kinds of page and three of dust
+(`tests/benches/lone_marks/learn.py`).
 
 Reference: Rumelhart, Hinton & Williams, Learning representations by back-propagating errors, Nature 323:533-536, 1986.
 """
