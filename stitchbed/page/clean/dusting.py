@@ -184,7 +184,8 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
     largest = float(finds.extent[judge].max()) if count else None
     words = f"{count} specks taken" + (f", the largest {largest:.2f} mm" if largest else "")
     if doubt.any():
-        words += f"; {int(doubt.sum())} more may be dust or drawn and were left: --dust eager takes them too"
+        left = "was left: --dust eager takes it too" if doubt.sum() == 1 else "were left: --dust eager takes them too"
+        words += f"; {int(doubt.sum())} more may be dust or drawn and {left}"
     return {
         "candidates": len(finds.kind),
         "dust": count,

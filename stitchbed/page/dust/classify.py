@@ -93,7 +93,7 @@ class Limits:
 
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(3.0, 0.4, np.inf, 5.0, np.inf),
+    "careful": Limits(3.5, 0.4, np.inf, 5.0, np.inf),
     "normal": Limits(2.0, 0.3, 0.12, 5.0, 0.2),
     "eager": Limits(0.5, 0.15, 0.05, 3.0, 0.05),
 }
