@@ -86,8 +86,8 @@ def difference_of(
         return None
     part = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
     laid = Overlay(laid.a[part], laid.b[part], _eroded(laid.both[part], SPECK_PX))
-    bands = _banded(looks, pair, b_from_a, laid)
-    stripes = bands if any(bands) else _stripes(laid)
+    stripes = _stripes(laid)
+    stripes = stripes if any(stripes) else _banded(looks, pair, b_from_a, laid)
     specks = _specks(laid)
     soft = _smeared(laid, _lying(looks, pair, b_from_a, part))
     area = float(laid.both.sum())

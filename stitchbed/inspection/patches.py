@@ -6,6 +6,7 @@ without a motion, how little two scans share along a side.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.looks import Glance
+from stitchbed.matching.robust import robust_spread
 
 PATCH = 40  # view px a side
 SEARCH_SHARE = (
@@ -25,6 +27,7 @@ MOST_PATCHES = 70
 LEAST_CONTRAST = 5.0  # gray levels
 LIKE = 0.75  # correlation of a patch found again
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
+SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
 JUMP_PX = 1.0  # view px
@@ -81,7 +84,7 @@ def course_of(
     unknown = ((0.0, 0.0), (0.0, 0.0))
     if len(places) < LEAST_PATCHES or abs(b_from_a[1, 0]) > 0.3 * abs(b_from_a[0, 0]):
         return Course(*pair, np.full(2, np.nan), (), unknown)
-    stretch = np.array([_slope(places[:, axis], shifts[:, axis]) for axis in (0, 1)]) + size - 1
+    stretch = np.array([_sure_slope(places[:, axis], shifts[:, axis]) for axis in (0, 1)]) + size - 1
     full = (places + 0.5) * a.reduction - 0.5
     there = moved(b_from_a, full)
     spans = tuple((float(rows.min()), float(rows.max())) for rows in (full[:, 1], there[:, 1]))
@@ -148,6 +151,13 @@ def _slope(at: Array, value: Array) -> float:
     if apart.sum() < LEAST_PATCHES:
         return float("nan")
     return float(np.median((value[:, None] - value[None])[apart] / run[apart]))
+
+
+def _sure_slope(at: Array, value: Array) -> float:
+    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch."""
+    slope = _slope(at, value)
+    error = robust_spread(value - slope * at) / max(1e-9, float(at.std()) * math.sqrt(len(at)))
+    return slope if error < SURE_SLOPE else float("nan")
 
 
 def _jump(at: Array, value: Array) -> tuple[float, float] | None:

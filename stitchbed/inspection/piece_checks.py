@@ -64,13 +64,13 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     known = [value for value in others if value is not None]
     if own is None or not known:
         return []
-    dusty = _beside_dust(evidence, index)
+    unfit = _beside_dust(evidence, index) | {k for k, look in enumerate(evidence.looks) if look.sensed.tones}
     against = [
         value if pair[0] == index else -value
         for pair, value in evidence.sharper.items()
-        if index in pair and not dusty & set(pair)
+        if index in pair and not (unfit - {index}) & set(pair)
     ]
-    if dusty and not against:
+    if unfit and not against:
         return []
     below = float(np.median(known)) - own
     beside = -float(np.median(against)) if against else None
@@ -89,7 +89,7 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
 
 
 def _beside_dust(evidence: Evidence, index: int) -> set[int]:
-    """Neighbors with specks of their own: beside them a clean piece looks soft."""
+    """Neighbors with specks of their own: beside them, as beside steps of few tones, a clean piece looks soft."""
     return {
         other
         for item in evidence.differences

@@ -21,7 +21,7 @@ from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
-from stitchbed.inspection.patches import course_of, thin_shared
+from stitchbed.inspection.patches import _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, few_tones, streaks
 from stitchbed.reading.base.tile import Raster
 
@@ -284,6 +284,14 @@ def test_sides_that_lift_in_every_scan_are_no_smear() -> None:
     lift = 1 - 0.3 * np.clip(1 - depth / 30, 0, 1) ** 2  # of light, toward all four sides
     views = [_drawn(40 + index)[:, :SIDE] * lift + rng.normal(0, 1.2, lift.shape) for index in range(6)]
     assert smear([np.clip(np.rint(view), 0, 255).astype(np.uint8) for view in views]) is None
+
+
+def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
+    at = np.array([10.0, 20, 30, 60, 70, 80, 85, 90])
+    noise = np.array([0.3, -0.2, 0.1, -0.3, 0.2, -0.1, 0.3, -0.2])
+    assert np.isnan(_sure_slope(at, noise))
+    far = np.linspace(0, 400, 60)
+    assert _sure_slope(far, 0.01 * far + np.tile(noise, 8)[:60]) == pytest.approx(0.01, abs=0.001)
 
 
 @pytest.mark.parametrize("turned", [False, True])

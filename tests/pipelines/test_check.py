@@ -1,4 +1,4 @@
-"""I check which pairs of pieces are followed besides those that were linked."""
+"""I check which pairs of pieces are followed besides those that were linked, and when one is less sharp."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.pipelines.check import _implied
+from stitchbed.pipelines.check import _beyond_doubt, _implied
 from stitchbed.reading.base.tile import Raster, Tile
 
 SIDE, STEP = 300, 220  # px
@@ -24,3 +24,16 @@ def test_neighbors_without_a_link_are_followed_by_where_they_lie() -> None:
     assert found[1, 3] == pytest.approx(np.array([[1, 0, 0], [0, 1, -STEP], [0, 0, 1]]))
     fewer = Layout("t0", {name: place for name, place in places.items() if name != "t3"}, (), ())
     assert _implied(tiles, fewer, frozenset({(0, 1), (0, 2)})) == []
+
+
+@pytest.mark.parametrize(
+    ("logs", "told"),
+    [
+        ([-0.3, -0.35, -0.4, -0.3], -0.3),
+        ([0.0, 0.01, 0.8, 0.85], 0.0075),
+        ([-0.1, 0.8, 0.9, 0.0], 0.0),
+        ([0.2], 0.2),
+    ],
+)
+def test_a_line_that_one_window_just_misses_makes_no_blur(logs: list[float], told: float) -> None:
+    assert _beyond_doubt(logs) == pytest.approx(told)
