@@ -35,7 +35,7 @@ from stitchbed.imaging.parallel import in_order, single_threaded_opencv
 from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.photos.survey.photo import Photo, opened
+from stitchbed.photos.survey.photo import Photo, demand_color, opened
 from stitchbed.photos.targets.figures import grades
 from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit, light_over_chart
 from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
@@ -148,7 +148,7 @@ def correct_color(
         photos, notes = stack.enter_context(opened(paths, memory=settings.memory))
         photo, holder = photos[0], photos[-1]
         for one in photos:
-            _check_picture(one)
+            demand_color(one)
         _check_alike(photo, holder)
         correction, numbers, warnings = _correction(holder, settings)
         numbers["out_of_space"] = _write(photo, correction, output, settings, progress)
@@ -258,15 +258,6 @@ def _summary(values: Array) -> Mapping[str, float]:
         "p95": round(float(np.percentile(values, 95)), 3),
         "max": round(float(values.max()), 3),
     }
-
-
-def _check_picture(photo: Photo) -> None:
-    if photo.tile.raster.shape[2] != 3:
-        raise MixedTiles(
-            f"{photo.tile.name} is a gray picture",
-            expected="a color picture",
-            attempt="scan or export it in color",
-        )
 
 
 def _check_alike(photo: Photo, holder: Photo) -> None:

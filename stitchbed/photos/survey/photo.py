@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.errors import CanvasTooLarge
+from stitchbed.core.errors import CanvasTooLarge, MixedTiles
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, transfer_of
@@ -82,6 +82,21 @@ def _white_balances(photos: Sequence[Photo]) -> list[str]:
     (red, blue), (most_red, most_blue) = whites.min(axis=0), whites.max(axis=0)
     span = f"red {red:.2f} to {most_red:.2f}, blue {blue:.2f} to {most_blue:.2f}"
     return [f"the raw photographs were taken with different white balance ({span}): set one for all in the camera"]
+
+
+def demand_color(photo: Photo) -> None:
+    """Refuse a picture in which no color can be told.
+
+    Raises
+    ------
+    MixedTiles : a gray picture.
+    """
+    if photo.tile.raster.shape[2] != 3:
+        raise MixedTiles(
+            f"{photo.tile.name} is a gray picture",
+            expected="a color picture",
+            attempt="scan or export it in color",
+        )
 
 
 def gray_of(photo: Photo) -> NDArray[np.uint8]:

@@ -19,12 +19,11 @@ from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
 from stitchbed.color.fit import bends_again, fit_color
 from stitchbed.color.tone import CLEARLY_BENT, bending, plausible, straightened
 from stitchbed.core.arrays import Array
-from stitchbed.core.errors import MixedTiles
 from stitchbed.imaging.transfer import Transfer
 from stitchbed.photos.compositing.illumination import LightField, light_at
 from stitchbed.photos.geometry.output_frame import canvas_from_plane
 from stitchbed.photos.geometry.plane_pose import plane_from_photo
-from stitchbed.photos.survey.photo import Photo
+from stitchbed.photos.survey.photo import Photo, demand_color
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 from stitchbed.photos.targets.fit_checks import doubt_fit
 from stitchbed.photos.targets.pairing import Paired, own_card, pair_own
@@ -45,7 +44,7 @@ def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit
     """
     number = max(range(len(photos)), key=lambda i: _patches_seen(plane, i))
     photo = photos[number]
-    _check_color(photo)
+    demand_color(photo)
     pair = pair_own(photo, own_card(photo), measured)
     seen = _as_lit(pair, plane, number, lit(None)[0][number])
     fit = fit_color(seen.light, seen.lab, seen.neutral)
@@ -62,15 +61,6 @@ def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit
 def with_straight_tones(photo: Photo, bends: Array | None) -> Photo:
     """The photo as it would be read from a camera without the curve."""
     return photo if bends is None else replace(photo, transfer=_straight(photo.transfer, bends))
-
-
-def _check_color(photo: Photo) -> None:
-    if photo.tile.raster.shape[2] != 3:
-        raise MixedTiles(
-            f"{photo.tile.name} is a gray picture, in which the card's colors tell no curve",
-            expected="color photos with --patches",
-            attempt="the photos in color, or leave --patches away",
-        )
 
 
 def _straight(transfer: Transfer, bends: Array) -> Transfer:
