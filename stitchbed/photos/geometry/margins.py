@@ -17,7 +17,11 @@ RIM_MM = (1.5, 2.5, 3.5)  # within a side and beyond it; a margin is mostly wide
 ONE_TONE = 0.1  # how far tones of one margin differ round a work (logarithm): its light is uneven
 NO_MARGIN = 0.3  # how far a side's own rim differs from the margin, when it surely has none
 PLACES = 60  # along a side
-LEAST_PLACES = 30  # of one rim that must be seen, of PLACES times RIM_MM
+LEAST_SEEN = 1 / 6  # share of a rim
+WHOLE, FIRST, LAST = range(3)
+PARTS = (0, PLACES), (0, PLACES // 6), (5 * PLACES // 6, PLACES)
+# of the other sides and of a side itself what is compared: where two meet, lit alike, and the whole of opposite ones
+BESIDE = (-1, LAST, FIRST), (1, FIRST, LAST), (2, WHOLE, WHOLE)
 
 
 def short_sides(corners: Array, read: Callable[[Array], Array]) -> tuple[str, ...]:
@@ -29,15 +33,20 @@ def short_sides(corners: Array, read: Callable[[Array], Array]) -> tuple[str, ..
     rims = [_rims(np.roll(corners, -index, axis=0), read) for index in range(len(SIDES))]
     short = []
     for index, (within, beyond) in enumerate(rims):
-        others = [rims[other][0] for other in range(len(SIDES)) if other != index]
-        alike = sum(bool(np.abs(other - beyond).max() < ONE_TONE) for other in others)
-        if alike >= 2 and np.abs(within - beyond).max() > NO_MARGIN:
+        alike = 0
+        for step, theirs, own in BESIDE:
+            other = rims[(index + step) % len(SIDES)][0][theirs]
+            alike += bool(np.abs(other - beyond[own]).max() < ONE_TONE)
+        if alike >= 2 and np.abs(within - beyond)[WHOLE].max() > NO_MARGIN:
             short.append(SIDES[index])
     return tuple(short)
 
 
 def _rims(corners: Array, read: Callable[[Array], Array]) -> tuple[Array, Array]:
-    """(channels,) middle tones (logarithm) within and beyond the side from the first corner to the second; or NaN."""
+    """(3, channels) middle tones (logarithm) within and beyond the side from the first corner to the second, or NaN.
+
+    Of the whole side, of its first sixth and of its last.
+    """
     a, b = corners[:2]
     inward = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
     inward = inward * np.sign(inward @ (corners.mean(0) - a))
@@ -45,6 +54,14 @@ def _rims(corners: Array, read: Callable[[Array], Array]) -> tuple[Array, Array]
     tones = []
     for way in (inward, -inward):
         values = np.log(np.concatenate([read(along + mm * way) for mm in RIM_MM]) + DARK)
-        seen = np.isfinite(values).all(axis=1)
-        tones.append(np.median(values[seen], 0) if seen.sum() >= LEAST_PLACES else np.full(values.shape[1], np.nan))
+        parts = values.reshape(len(RIM_MM), PLACES, -1)
+        tones.append(np.stack([_middle(parts[:, start:end]) for start, end in PARTS]))
     return tones[0], tones[1]
+
+
+def _middle(values: Array) -> Array:
+    """(channels,) median of the places (rows, places, channels) that are seen, NaN where they are too few."""
+    places = values.reshape(-1, values.shape[2])
+    seen = np.isfinite(places).all(axis=1)
+    few = seen.sum() < LEAST_SEEN * len(places)
+    return np.full(values.shape[2], np.nan) if few else np.asarray(np.median(places[seen], axis=0), np.float64)

@@ -23,11 +23,12 @@ from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, 
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
 from stitchbed.photos.geometry.rectangle import Line, beside, corners_of, find_sides, sides_through
+from stitchbed.photos.survey.card_paper import Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
-from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, Way, measured, rim_of, side_points
+from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, Way, margin_notes, measured, rim_of, side_points
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet
@@ -101,7 +102,10 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
         fit = solve_plane(sizes, begun.points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
     found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
-    return plane_survey_of(photos, fit, found, asked, [TRUST, *begun.notes, *_parted(sides)])
+    notes = [TRUST, *begun.notes, *_parted(sides)]
+    if begun.sides and asked.corners is None and asked.sides == "auto":
+        notes += margin_notes(photos[0], fit, Papers(), rectangle)
+    return plane_survey_of(photos, fit, found, asked, notes)
 
 
 def _parted(sides: Mapping[int, Mapping[str, Side]]) -> list[str]:

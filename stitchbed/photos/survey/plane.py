@@ -32,10 +32,10 @@ from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
     between_cards,
+    margin_notes,
     side_points,
     sides_again,
     sides_by_cards,
-    without_margin,
     work_corners,
 )
 
@@ -48,10 +48,6 @@ NOT_MEASURED = (
     "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
 )
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
-MORE_MARGIN = (
-    "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "
-    "whether the result ends where the work does, or give its --corners"
-)
 
 
 def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
@@ -197,8 +193,7 @@ def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]
             "work does, or give its --corners; a plain board underneath avoids this"
         )
     if found.lines is not None and asked.corners is None and asked.sides == "auto":
-        short = without_margin(photos[0], fit, found, solved.corners)
-        doubts += [MORE_MARGIN.format(" and the ".join(short))] if short else []
+        doubts += margin_notes(photos[0], fit, found.papers, solved.corners)
     if found.widened and (size := _size_of(found.other)) is not None:
         doubts.append(
             f"two rectangles lie within each other; the result ends with the outer one, the inner one measures "

@@ -44,6 +44,10 @@ SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides ar
 SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
+MORE_MARGIN = (
+    "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "
+    "whether the result ends where the work does, or give its --corners"
+)
 
 
 @dataclass(frozen=True)
@@ -180,16 +184,17 @@ def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -
     return SidePoints(photo, side.name, side.photo_xy, sigma, line)
 
 
-def without_margin(photo: Photo, fit: PlaneFit, found: SidesFound, corners: Array) -> tuple[str, ...]:
-    """Sides of the work that may lie farther out, as the first photo shows them. corners : (4, 2) plane mm."""
+def margin_notes(photo: Photo, fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
+    """What to say when sides of the work may lie farther out, as a photo shows them. corners : (4, 2) plane mm."""
 
     def read(xy: Array) -> Array:
         at = photo_from_plane(fit, 0, xy)
-        seen = inside_photo(at, photo.size) & ~on_card(fit, found.papers, xy)
+        seen = inside_photo(at, photo.size) & ~on_card(fit, papers, xy)
         values = read_small(photo, at)
         return np.where(seen[:, None], values.reshape(len(xy), -1), np.nan)
 
-    return short_sides(corners, read)
+    short = short_sides(corners, read)
+    return [MORE_MARGIN.format(" and its ".join(short))] if short else []
 
 
 def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:

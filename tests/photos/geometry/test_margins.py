@@ -22,13 +22,19 @@ def seen(xy: np.ndarray, *, light: float = 0.0, hidden: float = -1e9) -> np.ndar
     return np.repeat(np.where(x < hidden, np.nan, tone)[:, None], 3, axis=1)
 
 
+@pytest.mark.parametrize("light", [0.05, 0.6])  # the margin is lit evenly, or nearly twice as bright at one end
 @pytest.mark.parametrize("name", SIDES)
-def test_the_side_that_leaves_its_margin_out_is_named(name: str) -> None:
+def test_the_side_that_leaves_its_margin_out_is_named(name: str, light: float) -> None:
     inward = {"top": (0, MARGIN), "right": (-MARGIN, 0), "bottom": (0, -MARGIN), "left": (MARGIN, 0)}[name]
     index = SIDES.index(name)
     corners = WHOLE.copy()
     corners[[index, (index + 1) % 4]] += inward
-    assert short_sides(corners, lambda xy: seen(xy, light=0.05)) == (name,)
+    assert short_sides(corners, lambda xy: seen(xy, light=light)) == (name,)
+
+
+def test_two_sides_across_from_each_other_are_named() -> None:
+    corners = WHOLE + MARGIN * np.array([[1, 0], [-1, 0], [-1, 0], [1, 0]])
+    assert short_sides(corners, lambda xy: seen(xy, light=0.6)) == ("right", "left")
 
 
 def test_whole_margins_and_none_are_left_alone() -> None:

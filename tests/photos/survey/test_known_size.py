@@ -14,6 +14,7 @@ from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
 from stitchbed.photos.geometry.rectangle import sides_through
+from stitchbed.photos.survey import known_size
 from stitchbed.photos.survey.known_size import TRUST, _in_margin, _parted, survey_by_size
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
@@ -132,3 +133,14 @@ def test_a_margin_that_looks_like_the_table_is_doubted(margin: int) -> None:
     view[80:220, 100:300] = 40
     lines = sides_through(np.array([[100.0, 80], [299, 80], [299, 219], [100, 219]]))
     assert _in_margin(view.astype(np.uint8), lines) == (margin > 0)
+
+
+def test_a_side_taken_at_the_picture_instead_of_the_margin_s_end_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    (one,) = painted()
+    picture = CORNERS + [[20, 14], [-20, 14], [-20, -14], [20, -14]]
+    cv2.fillPoly(one.small, [np.rint(picture).astype(np.int32)], (60, 50, 40))
+    taken = CORNERS + [[20, 1], [0, 0], [0, 0], [20, 0]]  # the left side where the picture begins
+    monkeypatch.setattr(known_size, "_corners", lambda *_: (taken, []))
+    told = " ".join(survey_by_size([one], Asked(), SIZE_MM).warnings)
+    assert "go on beyond its left side" in told
+    assert "go on beyond" not in " ".join(survey_by_size([one], Asked(corners=taken), SIZE_MM).warnings)
