@@ -27,6 +27,7 @@ CHANCE, MOST_CHANCE = 0.002, 0.3  # that chance brings as many grains; share of 
 MOST_GRAINS = 300  # on a bed; more are a pattern
 TRIALS, MOVED = 8, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
 COUNTED = 10  # chance grains of all trials; where fewer were met, their number is taken from those of one scan less
+UNMET = 0.5  # chance grains of all trials that none met may still bring
 SHARE = 0.6  # of the scans that must show it: under drawn lines it cannot be seen
 CELL = 24  # view px of a cell whose likeness is told: a fingerprint on an A4 bed covers some twelve
 RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround that says how strong a pattern is
@@ -150,7 +151,7 @@ def largest_patch(cells: Mask) -> Mask:
 
 def _chances(seen: Sequence[Mask], least: int) -> list[tuple[int, float]]:
     """(scans that agree, grains that chance brings then), from `least` scans on."""
-    levels = range(least - 1, len(seen) + 1)
+    levels = range(least - 2, len(seen) + 1)
     met = dict.fromkeys(levels, 0)
     for trial in range(1, TRIALS + 1):
         beside = [np.roll(one, (trial * i * MOVED[0], trial * i * MOVED[1]), (0, 1)) for i, one in enumerate(seen)]
@@ -159,7 +160,7 @@ def _chances(seen: Sequence[Mask], least: int) -> list[tuple[int, float]]:
             met[level] += cv2.connectedComponents((votes >= level).astype(np.uint8))[0] - 1
             if not met[level]:
                 break
-    return list(zip(levels, _extrapolated([met[level] for level in levels]), strict=True))[1:]
+    return list(zip(levels, _extrapolated([met[level] for level in levels]), strict=True))[2:]
 
 
 def _extrapolated(met: Sequence[int]) -> list[float]:
@@ -168,8 +169,8 @@ def _extrapolated(met: Sequence[int]) -> list[float]:
     """
     chance: list[float] = []
     for count in met:
-        if count >= COUNTED or len(chance) < 2 or chance[-2] == 0:
-            chance.append(count / TRIALS)
+        if count >= COUNTED or len(chance) < 2:
+            chance.append((count + UNMET) / TRIALS)
         else:
             chance.append(chance[-1] * min(1.0, chance[-1] / chance[-2]))
     return chance

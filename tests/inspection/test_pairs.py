@@ -255,6 +255,20 @@ def test_dust_on_the_glass_is_found_among_drawn_dots_and_on_painting() -> None:
         assert len(found) <= 8
 
 
+def test_one_place_where_some_scans_happen_to_have_a_dot_is_no_grain() -> None:
+    rng = np.random.default_rng(19)
+    views = [np.full((500, 400), 225.0, np.float32) + rng.normal(0, 1, (500, 400)).astype(np.float32) for _ in range(6)]
+    for view in views:
+        for x, y in rng.uniform((9, 9), (391, 491), (400, 2)):
+            cv2.circle(view, (int(x), int(y)), 1, 60.0, -1)
+    for view in views[:4]:
+        cv2.circle(view, (200, 250), 1, 60.0, -1)
+    assert grains(views) == []
+    for view in views:
+        cv2.circle(view, (120, 330), 1, 60.0, -1)
+    assert (120, 330) in [(round(grain.x), round(grain.y)) for grain in grains(views)]
+
+
 def test_a_fingerprint_on_the_glass_is_found_under_different_drawings() -> None:
     views = [_drawn(20 + index)[:, :SIDE] for index in range(5)]
     rng = np.random.default_rng(14)
