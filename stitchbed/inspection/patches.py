@@ -168,7 +168,10 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
         return None
     line = np.polyval(np.polyfit(at, value, 1), at)
     straight = float(np.abs(value - line).mean())
-    value = value - _slope(at, value) * at
+    slope = _slope(at, value)
+    if math.isnan(slope):  # too few patches are far enough from each other
+        return None
+    value = value - slope * at
     best = None
     for split in range(4, len(at) - 3):
         before, after = float(np.median(value[:split])), float(np.median(value[split:]))

@@ -21,7 +21,7 @@ from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
-from stitchbed.inspection.patches import _sure_slope, course_of, thin_shared
+from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, few_tones, streaks
 from stitchbed.reading.base.tile import Raster
 
@@ -304,6 +304,8 @@ def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
     at = np.array([10.0, 20, 30, 60, 70, 80, 85, 90])
     noise = np.array([0.3, -0.2, 0.1, -0.3, 0.2, -0.1, 0.3, -0.2])
     assert np.isnan(_sure_slope(at, noise))
+    heaps = np.repeat([0.0, 300.0], 4)  # no two patches lie at a distance that tells a slope
+    assert _jump(heaps + np.arange(8) % 4, np.repeat([0.0, 5.0], 4)) is None
     far = np.linspace(0, 400, 60)
     assert _sure_slope(far, 0.01 * far + np.tile(noise, 8)[:60]) == pytest.approx(0.01, abs=0.001)
 
