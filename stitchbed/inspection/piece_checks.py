@@ -23,6 +23,10 @@ NOISE_MOST = 5.0  # gray levels: two star of FADGI 2016 ("noise counts 6/5/4/3" 
 NOISE_OVER_SET = 1.8  # times what most of the set have ...
 NOISE_LEAST = 2.5  # ... unless it is below this anyway (better than four star)
 BLACK_SHARE, WHITE_SHARE = 0.002, 0.01  # of the pixels around drawing, piled up on the last code
+OFF_THE_END = {
+    "white": "lower the exposure (or raise the white point) so that paper stays below white",
+    "black": "raise the exposure (or lower the black point) so that ink stays above black",
+}
 BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same places: sigma 0.5 px becoming about 0.9 px
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
 BLUR_ALONE = 0.30  # without neighbors
@@ -116,25 +120,15 @@ def _noisy(evidence: Evidence, index: int) -> list[Finding]:
 
 
 def _clipped(look: Look) -> list[Finding]:
-    found = []
-    for name, share, least, change in (
-        (
-            "white",
-            look.white,
-            WHITE_SHARE,
-            "lower the exposure (or raise the white point) so that paper stays below white",
-        ),
-        (
-            "black",
-            look.black,
-            BLACK_SHARE,
-            "raise the exposure (or lower the black point) so that ink stays above black",
-        ),
-    ):
-        if share > least:
-            why = f"{100 * share:.1f} % of the pixels around the drawing are cut off at {name}; what was there is lost"
-            found.append(Finding(f"clipped {name}", "redo", why, f"{change}, for all pieces alike", {"share": share}))
-    return found
+    ends = (("white", look.white, WHITE_SHARE), ("black", look.black, BLACK_SHARE))
+    return [clipped_finding(name, share) for name, share, least in ends if share > least]
+
+
+def clipped_finding(end: str, share: float) -> Finding:
+    """What is said of a scan that is cut off at an end of OFF_THE_END."""
+    why = f"{100 * share:.1f} % of the pixels around the drawing are cut off at {end}; what was there is lost"
+    change = f"{OFF_THE_END[end]}, for all pieces alike"
+    return Finding(f"clipped {end}", "redo", why, change, {"share": share})
 
 
 def _sensor(look: Look) -> list[Finding]:

@@ -6,7 +6,7 @@ In: a small gray view and windows of stored pixels. Out: frozen values: lines al
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +17,7 @@ from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of
+from stitchbed.inspection.quality import clipped
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -29,6 +30,7 @@ STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
 BLACK_SHARE = 0.005  # of the length
+DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
 TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
 TONES_SEEN = 1e-5  # of the pixels a code in use holds
@@ -105,6 +107,24 @@ def bands(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[Pixel
 def dead_columns(read: Sequence[Pixels]) -> list[int]:
     """Columns (px) of a scan that a dead cell of the sensor wrote, seen in its `bands`."""
     return [streak.at for streak in streaks(np.concatenate([gray_of(band) for band in read]), 1)] if read else []
+
+
+def white_cut_off(read: Sequence[Pixels]) -> float:
+    """Share of pixels at full white where there is drawing, in its `bands`: of the square that a quarter exceed.
+
+    What lies beside the sheet, as a white lid, fills few of these squares.
+    """
+    shares = [clipped(square)[1] for square in _drawn_squares(read)]
+    return float(np.percentile(shares, 75)) if len(shares) >= LEAST_DRAWN else 0.0
+
+
+def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
+    """Squares of bands in which tones differ."""
+    for band in read:
+        for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS):
+            square = band[:, left : left + BAND_ROWS]
+            if gray_of(square).std() > DRAWN:
+                yield square
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:

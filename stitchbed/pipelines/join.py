@@ -25,8 +25,8 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.piece_checks import few_tones_finding
-from stitchbed.inspection.sensor import bands, dead_columns, few_tones
+from stitchbed.inspection.piece_checks import WHITE_SHARE, clipped_finding, few_tones_finding
+from stitchbed.inspection.sensor import bands, dead_columns, few_tones, white_cut_off
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.hints.hints import Hints, without_shown
@@ -281,6 +281,9 @@ def _sensed_in(context: SurveyContext, tile: Tile) -> list[str]:
     tones = few_tones(read) if read and tile.raster.bits > 1 else None
     if tones:
         told.append(said(tile.name, few_tones_finding(tones)))
+    white = white_cut_off(read)
+    if white > WHITE_SHARE:
+        told.append(said(tile.name, clipped_finding("white", white)))
     return told
 
 

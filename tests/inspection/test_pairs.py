@@ -22,7 +22,7 @@ from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
-from stitchbed.inspection.sensor import black_end, few_tones, streaks
+from stitchbed.inspection.sensor import black_end, few_tones, streaks, white_cut_off
 from stitchbed.reading.base.tile import Raster
 
 SIDE, SHARED = 640, 200  # px of a piece's sides and of the overlap
@@ -163,6 +163,22 @@ def test_a_line_of_the_sensor_is_told_from_a_drawn_one() -> None:
     ((found),) = streaks(gray, 1)
     assert (found.at, found.depth > 0) == (411, True)
     assert streaks(gray, 0) == []
+
+
+def test_white_is_cut_off_where_drawing_is_and_not_by_a_lid_beside_the_sheet() -> None:
+    rng = np.random.default_rng(12)
+    page = np.full((24, 1200), 215.0) + rng.normal(0, 3, (24, 1200))
+    for x in rng.integers(0, 1200, 40):
+        page[:, x : x + 3] = 40.0  # lines
+    page[:, 1150:] = 255.0  # a white lid
+
+    def cut(gain: float) -> float:
+        codes = np.clip(np.rint(page * gain), 0, 255).astype(np.uint8)
+        return white_cut_off([codes[..., None].repeat(3, axis=2)] * 3)
+
+    assert cut(1.0) == 0.0
+    assert cut(1.25) > 0.5
+    assert white_cut_off([]) == 0.0
 
 
 def test_few_tones_and_black_ends() -> None:

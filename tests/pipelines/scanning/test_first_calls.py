@@ -15,7 +15,8 @@ from stitchbed.pipelines.scanning.first_calls import first_calls
 
 def _kinds() -> dict[str, set[str]]:
     """Of each loop that was called: the kinds of arguments."""
-    loops = [each for each in gc.get_objects() if isinstance(each, _Loop) and each._fast is not None]
+    # by type(): asking a dead weak reference for its class fails
+    loops = [each for each in gc.get_objects() if type(each) is _Loop and each._fast is not None]
     return {f"{one.__module__}.{one.__qualname__}": {str(kind) for kind in one._fast.signatures} for one in loops}
 
 
