@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float32]
 MM = 25.4
@@ -138,12 +138,12 @@ def hatch(
         stroke(sheet, [top, middle, bottom], width, known=True)
 
 
-def wobbly(center: Sequence[float], radius: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    """(n, 2) mm, a closed curve by hand round center."""
-    angle = np.linspace(0, 2 * np.pi, 73)
-    wave = sum(rng.normal(0, 0.06) * np.cos(k * angle + rng.uniform(0, 6)) for k in (2, 3, 4))
+def wobbly(center: ArrayLike, radius: float, rng: np.random.Generator, *, rough: float = 0.06) -> NDArray[np.float64]:
+    """(n, 2) mm, a closed curve by hand round center. rough : of the radius, one sd of each of its three waves."""
+    angle, (x, y) = np.linspace(0, 2 * np.pi, 73), np.asarray(center, np.float64)
+    wave = sum(rng.normal(0, rough) * np.cos(k * angle + rng.uniform(0, 6)) for k in (2, 3, 4))
     reach = radius * (1 + wave)
-    return np.stack([center[0] + reach * np.cos(angle), center[1] + reach * np.sin(angle)], 1)
+    return np.stack([x + reach * np.cos(angle), y + reach * np.sin(angle)], 1)
 
 
 def solid(sheet: Sheet, outline: NDArray[np.float64]) -> None:

@@ -6,7 +6,7 @@ One by one, dust and dots of a pixel or two look alike; a dot has company that i
 grain has other grains. So the odds of each mark by itself are put on a map, and a small network of 16 units weighs what
 it sees of the mark together with the map round it. Its numbers, in `lone_marks.txt`, were learned from some 30,000
 marks and grains of known kind on 270 own and printed pages at 300 dpi, ten kinds of page and three of dust
-(`tests/benches/lone_marks/learn.py`).
+(`tests/benches/learn_lone_marks.py`).
 
 Reference: Rumelhart, Hinton & Williams, Learning representations by back-propagating errors, Nature 323:533-536, 1986.
 """
