@@ -110,12 +110,12 @@ def dead_columns(read: Sequence[Pixels]) -> list[int]:
 
 
 def white_cut_off(read: Sequence[Pixels]) -> float:
-    """Share of pixels at full white where there is drawing, in its `bands`: of the square that a quarter exceed.
+    """Share of pixels at full white where there is drawing, in its `bands`: of the middle one of the squares.
 
-    What lies beside the sheet, as a white lid, fills few of these squares.
+    What lies beside the sheet, as a white lid, fills few of them, and so does what a few strokes leave at the end.
     """
     shares = [clipped(square)[1] for square in _drawn_squares(read)]
-    return float(np.percentile(shares, 75)) if len(shares) >= LEAST_DRAWN else 0.0
+    return float(np.median(shares)) if len(shares) >= LEAST_DRAWN else 0.0
 
 
 def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
