@@ -10,7 +10,9 @@ pages, and by the one that ships.
 
 The numbers that ship came of these makers while they were trial scripts, on 270 pages: twelve to twenty of each kind
 and 140 drawings of Debian's openclipart-svg. The scripts drew the same kinds of marks from other random numbers and set
-their type in another face, so running it again gives other numbers, of the same quality only.
+their type in another face, so running it again gives other numbers, of the same quality only: on 15 pages of each kind
+and 135 drawings, .1 and .2 % of the marks lost left 9.1 and 5.4 % of the dust, as shipped 9.2 and 4.9 %; where .05 %
+(ten marks) may be lost, 22 and 16 %.
 """
 
 from __future__ import annotations
