@@ -144,11 +144,13 @@ def test_from_pieces_to_canvas(browser: Any, tmp_path: Path) -> None:
         first = sha256_of(made)
 
         _area(page, job)
+        until_said(page, "#side", "Something changed since it was made")
         click(page, '[data-post="/history/undo"]')
+        until_file(job, "hints.show", gone=True)
         wait(page, "return !document.getElementById('side').innerText.includes('Something changed')")
         click(page, '[data-post="/history/undo"]')
         until_said(page, "#side", "Something changed since it was made")
-        assert "\noutside" not in (job / "job.toml").read_text()
+        until_file(job, "\noutside", gone=True)
         click(page, '[data-post="/history/redo"]')
         wait(page, "return !document.getElementById('side').innerText.includes('Something changed')")
         assert complaints(page) == []
@@ -285,11 +287,11 @@ def _mark(page: Any, job: Path) -> None:
     assert off == pytest.approx([20, 10], abs=1.0) and marked["pointed"]["b_at"] == marked["crosses"]["b_at"]
 
 
-def until_file(job: Path, words: str, seconds: float = 10) -> None:
-    """Until the job file has the words."""
+def until_file(job: Path, words: str, seconds: float = 10, *, gone: bool = False) -> None:
+    """Until the job file has the words, or has them no more."""
     until = time.monotonic() + seconds
-    while words not in (job / "job.toml").read_text():
-        assert time.monotonic() < until, f"never written: {words}"
+    while (words in (job / "job.toml").read_text()) == gone:
+        assert time.monotonic() < until, f"never {'taken back' if gone else 'written'}: {words}"
         time.sleep(0.02)
 
 
