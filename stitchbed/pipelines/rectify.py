@@ -109,7 +109,7 @@ def rectify(
         _check_alike(photos)
         plane = survey_plane(photos, settings.asked)
         parts = in_parts(photos, plane)
-        photos, fields, bends, light_notes = _lit(photos, plane, blank, settings)
+        photos, fields, bends, light_notes = _lit(photos, plane, blank, settings, parts=parts)
         shine = (highlights_in_parts if parts else highlights_of)(photos, plane, fields)
         room = headroom_of(photos, plane, fields, shine.gains)
         job = _job(photos, plane, fields, replace(shine, gains=shine.gains * room.factor), settings)
@@ -145,10 +145,10 @@ def _check_alike(photos: Sequence[Photo]) -> None:
 
 
 def _lit(
-    photos: Sequence[Photo], plane: PlaneSurvey, blank: Photo | None, settings: RectifySettings
+    photos: Sequence[Photo], plane: PlaneSurvey, blank: Photo | None, settings: RectifySettings, *, parts: bool
 ) -> tuple[tuple[Photo, ...], Sequence[LightField | None], Array | None, list[str]]:
     """The photos without the camera's contrast curve, the light in each, bends of that curve or None, and notes."""
-    survey = survey_light_in_parts if in_parts(photos, plane) else survey_light
+    survey = survey_light_in_parts if parts else survey_light
     even = "none" if settings.light == "auto" and settings.asked.scan else settings.light  # scans are even
 
     def lit(bends: Array | None) -> tuple[Sequence[LightField | None], list[str]]:

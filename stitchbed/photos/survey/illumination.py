@@ -60,7 +60,7 @@ def survey_light(
         if light in ("auto", "blank") and blank is not None:
             field = _by_blank(photo, blank, plane, number)
         if field is None and light in ("auto", "board"):
-            for reach in (_as_far_as_cards(plane), RING_MM):
+            for reach in dict.fromkeys((_as_far_as_cards(plane), RING_MM)):  # the same reach is looked at once
                 field = field or board_field([photo], plane, [None], [number], reach=reach)
         if field is None and light in ("auto", "card"):
             field = card_field([photo], plane, [None], [number])
