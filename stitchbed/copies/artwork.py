@@ -44,6 +44,11 @@ class Artwork:
         return found
 
     @property
+    def page_shows(self) -> bool:
+        """True when copies show the page itself, not lines over flats."""
+        return self.page is not None and (self.painted or (self.lines is None and self.flats is None))
+
+    @property
     def colored(self) -> bool:
         """True when copies are RGB: some layer is, or flats add color to gray."""
         return self.flats is not None or any(p is not None and p.channels == 3 for p in (self.page, self.lines))
@@ -130,7 +135,7 @@ def paper_codes(art: Artwork) -> Pixels:
 
 def flattened(art: Artwork, box: Box) -> Pixels:
     """(h, w, c) opaque codes: the page, or lines over flats over paper, blended on codes as layers are."""
-    if art.painted or (art.lines is None and art.flats is None):
+    if art.page_shows:
         return page_codes(art, box)
     return over(line_layer(art, box), flat_codes(art, box)[0])
 

@@ -243,10 +243,11 @@ def _write_bare(task: Task) -> dict[str, Any]:
 def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     """What makes a box of the artwork without its paper, and what is to be told of it."""
     art, cut = task.art, task.settings.cut
-    if art.page is None or not (art.painted or (art.lines is None and art.flats is None)):
+    if art.page is None or not art.page_shows:
         return lambda box: without_paper(art, box), {"cut": "layers"}
     if cut == "found":
-        cut = "figure" if medium_found(art.page, workers=task.workers, progress=task.progress) == "paint" else "tones"
+        painted = art.painted or medium_found(art.page, workers=task.workers, progress=task.progress) == "paint"
+        cut = "figure" if painted else "tones"
     if cut == "tones":
         return lambda box: without_paper(replace(art, lines=None), box), {"cut": cut}
 

@@ -75,9 +75,7 @@ def locate(
     found = _fine(templates, pictures, sought, (np.arange(count), np.zeros((count, 2))), least)
     there = found.kept & (np.abs(found.shift).max(1) < CLOSE) & (found.score >= SURE)
     lost = np.flatnonzero(~there)
-    again = _sought_far(templates, pictures, sought, lost, (reach, least))
-    for name in ("kept", "shift", "normal", "variance", "score"):
-        getattr(found, name)[lost] = getattr(again, name)
+    _put(found, lost, _sought_far(templates, pictures, sought, lost, (reach, least)))
     return found
 
 
@@ -120,10 +118,14 @@ def _sought_far(
     fine = _fine(templates, pictures, sought, (which[rows], whole), least)
     n = len(which)
     full = Found(np.zeros(n, bool), np.zeros((n, 2)), np.zeros((n, 2, 2)), np.zeros(n), np.zeros(n))
-    full.kept[rows] = fine.kept
-    full.shift[rows], full.normal[rows] = fine.shift, fine.normal
-    full.variance[rows], full.score[rows] = fine.variance, fine.score
+    _put(full, rows, fine)
     return full
+
+
+def _put(into: Found, rows: Indices | list[int], found: Found) -> None:
+    """Write what was found of some windows into their rows."""
+    for name in vars(found):
+        getattr(into, name)[rows] = getattr(found, name)
 
 
 def _fine(
