@@ -26,7 +26,7 @@ from stitchbed.photos.geometry.plane_pose import plane_from_photo
 from stitchbed.photos.survey.photo import Photo, demand_color
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 from stitchbed.photos.targets.fit_checks import doubt_fit
-from stitchbed.photos.targets.pairing import Paired, own_card, pair_own
+from stitchbed.photos.targets.pairing import Paired, card_on, own_card, pair_own
 
 Lit = Callable[[Array | None], tuple[Sequence[LightField | None], list[str]]]
 
@@ -45,7 +45,9 @@ def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit
     number = max(range(len(photos)), key=lambda i: _patches_seen(plane, i))
     photo = photos[number]
     demand_color(photo)
-    pair = pair_own(photo, own_card(photo), measured)
+    cards = plane.seen[number] if number < len(plane.seen) else ()
+    card = card_on(cards, plane.fit, number) if cards else own_card(photo)
+    pair = pair_own(photo, card, measured)
     seen = _as_lit(pair, plane, number, lit(None)[0][number])
     fit = fit_color(seen.light, seen.lab, seen.neutral)
     doubt_fit(fit, seen, photo)

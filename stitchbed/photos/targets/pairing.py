@@ -5,7 +5,7 @@ In: an open picture, which chart, a reference file. Out: a `Paired` reading, or 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -53,13 +53,11 @@ class Paired:
 
 @dataclass(frozen=True)
 class OwnCard:
-    """The own card in a picture: which pieces, the plane they lie in, their patches by name and in px."""
+    """The own card in a picture: its patches by name, their corners (4, 2) px, warnings of pieces left out."""
 
-    cards: tuple[SeenCard, ...]
-    fit: PlaneFit
     patches: Mapping[str, Patch]
     places: Mapping[str, Array]
-    warnings: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
 
 
 def own_card(photo: Photo) -> OwnCard:
@@ -73,14 +71,20 @@ def own_card(photo: Photo) -> OwnCard:
     sigma = CORNER_SIGMA_PX * photo.reduction
     points = [CardPoints(0, c.piece, c.card_xy, full_px(photo, c.photo_xy), sigma) for c in cards]
     fit = solve_plane([(photo.size[1], photo.size[0])], points, settings=PlaneSettings())
+    return replace(card_on(cards, fit, 0), warnings=warnings)
+
+
+def card_on(cards: Sequence[SeenCard], fit: PlaneFit, number: int) -> OwnCard:
+    """Where patches of the cards that a photo of a fit shows lie in it."""
+    seen = {card.piece for card in cards}
     patches, places = {}, {}
     for piece in all_pieces():
-        if piece.name in fit.poses:
+        if piece.name in seen:
             for patch in piece.patches:
                 patches[patch.name] = patch
                 on_plane = card_on_plane(fit, piece.name, patch_corners(patch))
-                places[patch.name] = photo_from_plane(fit, 0, on_plane)
-    return OwnCard(cards, fit, patches, places, warnings)
+                places[patch.name] = photo_from_plane(fit, number, on_plane)
+    return OwnCard(patches, places)
 
 
 def read_own(photo: Photo, card: OwnCard) -> PatchReading:

@@ -136,7 +136,7 @@ def own(picture: np.ndarray) -> tuple[Photo, OwnCard]:
     piece = all_pieces()[0]
     patches = {patch.name: patch for patch in piece.patches}
     places = {name: patch_corners(patch) * 6 - 0.5 for name, patch in patches.items()}
-    return photo(picture), OwnCard((), None, patches, places, ())  # type: ignore[arg-type]
+    return photo(picture), OwnCard(patches, places)
 
 
 def test_measured_colors_of_the_own_card(tmp_path: Path) -> None:
