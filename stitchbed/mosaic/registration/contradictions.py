@@ -3,16 +3,16 @@
 In: a layout, the links it dropped, and what pictures say of other layouts. Out: `Contradiction`, with the pieces in
 doubt and how far off they may be.
 
-A link that was dropped because the others disagree with it was outvoted. Where they are a mere chain, each held by
-itself, one of them may as well be the liar: the vote was one against one. Then the pictures are asked of the layout
-that would be right if the dropped link were: one that lays different drawing on each other is no rival.
+A link that was dropped because the others disagree with it was outvoted. Where a few doubtful ones are all that hold
+its two ends together, they may as well be the liars: a motif drawn again and again lies on its like in several pieces
+at once. Then the pictures are asked of the layout that would be right if the dropped link were: one that lays different
+drawing on each other is no rival.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,14 +22,16 @@ from stitchbed.core.memory import late
 from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, bridges, corners
+from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, corners
 
 if TYPE_CHECKING:
     import networkx as nx
 else:
     nx = late("networkx")
 
-CLEARLY = 3.0  # log odds by which the weakest link of a chain must be surer than the dropped one
+CLEARLY = 3.0  # log odds by which the links that hold a piece must be surer than the dropped one
+
+MOST_TRIED = 64  # parts of a layout that are tried elsewhere for one dropped link
 
 Places = Mapping[str, Array]  # sheet_from_tile 3x3 by the tile's name
 Spoken = Callable[[Places, Set[tuple[str, str]]], float]
@@ -50,12 +52,11 @@ def contradictions(layout: Layout, sizes: Mapping[str, tuple[int, int]], against
     graph = nx.Graph()
     graph.add_nodes_from(layout.sheet_from_tile)
     for item in layout.links:
-        graph.add_edge(item.a, item.b, odds=_odds(item))
-    alone = {frozenset((item.a, item.b)) for item in bridges(layout)}
+        graph.add_edge(item.a, item.b, odds=max(_odds(item), 0.0))
     found = [
         Contradiction(tuple(chain), _missed(item, layout, sizes))
         for item, reason in layout.dropped
-        if reason == DISAGREES and (chain := _chain(graph, alone, item, layout, against))
+        if reason == DISAGREES and (chain := _chain(graph, item, layout, against))
     ]
     return sorted(found, key=lambda one: (-one.off_px, one.pieces))
 
@@ -70,27 +71,43 @@ def contradiction_words(found: Sequence[Contradiction], px_per_mm: float) -> lis
     ]
 
 
-def _chain(graph: nx.Graph, alone: Set[frozenset[str]], item: Link, layout: Layout, against: Spoken) -> list[str]:
-    """The pieces from one end of a dropped link to the other, where one of the links between them, each holding its
-    parts `alone`, may as well be the liar; else none."""
-    if not nx.has_path(graph, item.a, item.b):
-        return []
-    chain: list[str] = nx.shortest_path(graph, item.a, item.b)
-    doubtful = [e for e in pairwise(chain) if frozenset(e) in alone and graph.edges[e]["odds"] < _odds(item) + CLEARLY]
-    for e in doubtful:
-        places, kept = _rival(graph, e, item, layout)
-        if graph.edges[e]["odds"] < _odds(item) - against(places, kept) + CLEARLY:
-            return chain
+def _chain(graph: nx.Graph, item: Link, layout: Layout, against: Spoken) -> list[str]:
+    """The pieces from one end of a dropped link to the other, where the few links that hold them in one part may as
+    well be the liars; else none."""
+    for moving in _movable(graph, item):
+        liars = [e for e in graph.edges if (e[0] in moving) != (e[1] in moving)]
+        odds = sum(graph.edges[e]["odds"] for e in liars)
+        if odds >= _odds(item) + CLEARLY:
+            continue
+        places, kept = _rival(graph, liars, item, layout)
+        if odds < _odds(item) - against(places, kept) + CLEARLY:
+            return list(nx.shortest_path(graph, item.a, item.b))
     return []
 
 
+def _movable(graph: nx.Graph, item: Link) -> Iterator[frozenset[str]]:
+    """Pieces that hang together with the second end of a dropped link and would move with it, the rest hanging together
+    as well, the fewest first; no link between the two is too sure to be a liar."""
+    sure = nx.Graph([e for e in graph.edges if graph.edges[e]["odds"] >= _odds(item) + CLEARLY])
+    sure.add_nodes_from(graph)
+    parts = nx.quotient_graph(graph, list(nx.connected_components(sure)))
+    stays, first = (next(part for part in parts if name in part) for name in (item.a, item.b))
+    grown = [frozenset({first})] if stays != first and nx.has_path(graph, item.a, item.b) else []
+    for some in grown:
+        if nx.is_connected(parts.subgraph(set(parts) - some)):
+            yield frozenset(name for part in some for name in part)
+        near = {part for one in some for part in parts[one]} - some - {stays}
+        larger = [some | {part} for part in sorted(near, key=min)]
+        grown += [one for one in larger if one not in grown][: MOST_TRIED - len(grown)]
+
+
 def _rival(
-    graph: nx.Graph, liar: tuple[str, str], item: Link, layout: Layout
+    graph: nx.Graph, liars: Sequence[tuple[str, str]], item: Link, layout: Layout
 ) -> tuple[dict[str, Array], frozenset[tuple[str, str]]]:
-    """Places if a dropped link were true and `liar` false, and the pairs (names in order) whose links stay as they
+    """Places if a dropped link were true and `liars` false, and the pairs (names in order) whose links stay as they
     were."""
     without = graph.copy()
-    without.remove_edge(*liar)
+    without.remove_edges_from(liars)
     moving = nx.node_connected_component(without, item.b)
     places = layout.sheet_from_tile
     there = places[item.a] @ np.linalg.inv(item.b_from_a) @ np.linalg.inv(places[item.b])

@@ -6,7 +6,7 @@ why none is believed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals
 from stitchbed.matching.sliding import SlidingSettings, slid_near
 
 ANYWHERE = 1e9  # mm
+QUARTERS = [np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) for c, s in ((1, 0), (-1, 0), (0, 1), (0, -1))]
 FEW_CELLS = 6.0  # of drawing, up to which likenesses of two motions differ by chance by `clearer`
 
 
@@ -46,7 +47,8 @@ class BeliefSettings:
     worth of drawing is too doubtful without a loop: 41 true overlaps had .88 or more, all but 11 of 187 false motions
     less. as_much: share of a link's drawing that a rival must have, for a single line fits in many places. many: points
     of a link from which they have voted for every place there is. slid, slid_degrees: places, and turns against the
-    link, at which one of fewer points that no loop checks is looked for again.
+    link, at which one of fewer points that no loop checks is looked for again; turned_clearer: clearer where it is
+    turned by quarters as well.
     once, once_drawn: likeness and cells of drawing of a place where what repeats lies on itself and not on its like.
     once_clearer, once_odds: by how much every other place must be less alike, or less probable for its odd cells.
     """
@@ -68,6 +70,7 @@ class BeliefSettings:
     many: int = 60
     slid: int = 12
     slid_degrees: float = 1.0
+    turned_clearer: float = 0.04
     once: float = 0.93
     once_drawn: float = 6.0
     once_clearer: float = 0.1
@@ -151,16 +154,26 @@ def checked_alone(
     if len(item.xy_a) >= settings.many:
         return item
     pixel_mm = details[1].strokes.pixel_mm / details[1].strokes.step
-    sliding, turns = replace(SlidingSettings(), most=settings.slid), settings.slid_degrees
-    for motion in slid_near(details, item.b_from_a, ANYWHERE, sliding, tilt_degrees=turns, distinct=True):
-        drawn, there = aligned(motion, details, evidence)
+    for drawn, there, least in _elsewhere(item, details, settings, evidence):
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
         much = there.amount > settings.as_much * seen.amount and _alike(there, settings)
-        if far > settings.apart_mm and much and _rivals(seen, there, finer(settings, seen, there), evidence):
+        if far > settings.apart_mm and much and _rivals(seen, there, finer(least, seen, there), evidence):
             once, shown = once_alike(details, scale_of(item.b_from_a), settings=settings, evidence=evidence)
             here = shown is not None and _apart(item.b_from_a, once, seen) * pixel_mm < settings.apart_mm
             return item if here else replace(item, ambiguous=True)
     return item
+
+
+def _elsewhere(
+    item: Link, details: tuple[Detail, Detail], settings: BeliefSettings, evidence: EvidenceSettings
+) -> Iterator[tuple[Array, Evidence, BeliefSettings]]:
+    """Motions all over two pieces under which they agree best, turned as their link is and by every quarter of it, for
+    a round motif fits itself in many turns; as they are found, with what tells them from the link's."""
+    sliding, turned = replace(SlidingSettings(), most=settings.slid), replace(settings, clearer=settings.turned_clearer)
+    for quarter in QUARTERS:
+        guess, least = item.b_from_a @ quarter, settings if quarter is QUARTERS[0] else turned
+        for motion in slid_near(details, guess, ANYWHERE, sliding, tilt_degrees=settings.slid_degrees, distinct=True):
+            yield *aligned(motion, details, evidence), least
 
 
 def once_alike(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -40,6 +41,17 @@ def test_of_four_links_around_a_loop_one_lies_and_how_far_is_told() -> None:
     assert found.off_px == pytest.approx(40.0)
     (words,) = contradiction_words([found], 10.0)
     assert "a" in words and "4 mm" in words
+
+
+def test_links_around_a_loop_may_all_lie_where_each_is_weak() -> None:
+    """A motif drawn again and again lies on its like in all pieces that show it, so that their loop closes."""
+    weak = [replace(_link(*pair), weak=True) for pair in ("bd", "dc", "bc")]
+    laid = _laid(_link("a", "b"), *weak, replace(_link("a", "c", off=40.0), weak=True))
+    (found,) = contradictions(laid, SIZES, _silent)
+    assert found.pieces == ("a", "b", "c")
+    firm = [_link(*pair) for pair in ("ab", "bd", "dc", "bc")]
+    sure = _laid(*firm, _link("a", "c", off=40.0, chance=0.8))
+    assert len(sure.dropped) == 1 and contradictions(sure, SIZES, _silent) == []
 
 
 def test_a_link_that_loops_outvote_is_settled() -> None:

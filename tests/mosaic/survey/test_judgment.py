@@ -119,6 +119,25 @@ def test_a_pattern_whose_copies_differ_a_little_is_no_rival_where_much_of_it_is_
     assert checked(true, (two[0], two[1])) is true
 
 
+def _rosettes(*, marked: bool) -> tuple[Detail, Detail]:
+    """Two pieces that share a round motif of six petals, with a bar beside it or not."""
+    page = np.full((400, 700), 235.0, np.float32)
+    petals = [cv2.ellipse2Poly((350, 180), (70, 22), turn, 0, 360, 6) for turn in range(0, 180, 60)]
+    cv2.polylines(page, petals, True, 40.0, 5, cv2.LINE_AA)
+    cv2.circle(page, (350, 180), 90, 40.0, 7, cv2.LINE_AA)
+    if marked:
+        cv2.line(page, (280, 300), (430, 340), 40.0, 6, cv2.LINE_AA)
+    halves = page[:, :480], page[:, 220:]
+    one, two = (detail_of(np.ascontiguousarray(half), 1, DPI / 25.4, EVIDENCE) for half in halves)
+    return one, two
+
+
+@pytest.mark.parametrize("marked", [False, True])
+def test_a_round_motif_fits_upside_down_as_well_unless_something_beside_it_tells(marked: bool) -> None:
+    upright = np.array([[1.0, 0, -220], [0, 1, 0], [0, 0, 1]])
+    assert checked(proposed(upright), _rosettes(marked=marked)).ambiguous is not marked
+
+
 def test_a_link_without_a_loop_that_nowhere_fits_well_is_believed_less() -> None:
     found = checked(proposed(TRUE), pair(9))
     assert found.probability == BELIEF.least and not found.ambiguous
