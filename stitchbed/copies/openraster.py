@@ -1,5 +1,7 @@
 """I write layers as OpenRaster: lines, reference, flats by color, paper, and the merged picture.
 
+Of a painting: the painting itself, and over it, hidden, its lines and its areas of color.
+
 In: an artwork. Out: one zip whose layers, blended on stored codes, give the merged picture.
 Reference: OpenRaster baseline specification 0.0.5 (zip, mimetype first and stored, stack.xml, data/, mergedimage.png,
 Thumbnails/thumbnail.png); blending by W3C Compositing and Blending Level 1, src-over.
@@ -14,7 +16,7 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,36 +26,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.color.cielab import SPACES, lab_from_xyz, xyz_from_rgb
 from stitchbed.color.convert import to_srgb
-from stitchbed.color.names import color_name
 from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes, paper_codes
+from stitchbed.copies.flat_layers import FlatLayer, flat_layers, packed, strips
 from stitchbed.core.arrays import Ints, Pixels
-from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import claimed
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
+from stitchbed.page.color_areas import color_areas
 from stitchbed.page.line_art.ink_layer import over
 
 MIMETYPE = b"image/openraster"
 VERSION = "0.0.5"
 THUMBNAIL = 256  # px, the longest side
-MOST_LAYERS = 24  # of flats; more colors than that are grouped by their plain names
-MOST_COLORS = 2000  # of flats in a strip; a thousand regions of colors of their own are still drawn by hand
-STRIP_PX = 2**20  # worked on at once: a picture of 16 bits is packed in some ten times its bytes
+AREAS = "Areas to select by"  # of a painting
 STAMP = (1980, 1, 1, 0, 0, 0)  # of every entry, so that equal input gives equal files
-
-
-@dataclass(frozen=True)
-class FlatLayer:
-    """colors : (n,) packed codes. box : all of their pixels. name : as shown to the painter."""
-
-    colors: Ints
-    box: Box
-    name: str
 
 
 @dataclass(frozen=True)
@@ -95,14 +85,10 @@ def write_layers(
     ------
     CannotWrite, WouldTouchOriginal : see `core.record.claimed`.
     """
-    whole = Box(0, 0, art.first.height, art.first.width)
+    if art.painted and art.page is not None:
+        art = replace(art, flats=color_areas(art.page, workers=workers, progress=progress))
     flat = flat_layers(art, workers, progress=progress)
-    entries = [_Entry("data/lines.png", "Lines", whole, visible=not art.painted)]
-    if art.page is not None and art.lines is not None:
-        name = "Painting" if art.painted else "Scan, for reference"
-        entries.append(_Entry("data/reference.png", name, whole, visible=art.painted))
-    entries += [_Entry(f"data/flat_{n:02d}.png", f.name, f.box, group="Flats") for n, f in enumerate(flat, 1)]
-    entries.append(_Entry("data/paper.png", "Paper", whole))
+    entries = _entries(art, flat)
     with (
         claimed(path, originals=originals) as partial,
         tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.{os.getpid()}.", suffix=".rows") as scratch,
@@ -113,95 +99,21 @@ def write_layers(
     return {"layers": [e.name for e in entries], "flat_layers": len(flat), "bits": bits, "version": VERSION}
 
 
-def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> list[FlatLayer]:
-    """The flats' colors, each with the box it fills: a layer for each color, or where there are more than MOST_LAYERS
-    for each family of colors."""
-    boxes: dict[int, list[int]] = {}
-    if art.flats is None:
-        return []
-    strips = _strips(art)
-    extents = counted(in_order(lambda b: _extents(art, b), strips, workers), "listing colors", len(strips), progress)
-    for strip, found in zip(strips, extents, strict=True):
-        for color, (top, left, bottom, right) in found.items():
-            box = boxes.setdefault(color, [2**62, 2**62, 0, 0])
-            box[0], box[1] = min(box[0], strip.row + top), min(box[1], left)
-            box[2], box[3] = max(box[2], strip.row + bottom), max(box[3], right)
-    families: dict[str, list[int]] = {}
-    for color in sorted(boxes):
-        families.setdefault(_family(color, art), []).append(color)
-    layers = []
-    for name, members in sorted(families.items(), key=lambda one: (_hue(one[1][0], art), one[0])):
-        members.sort(key=lambda c: -_covers(boxes[c]))
-        parts = [[c] for c in members] if len(boxes) <= MOST_LAYERS else [members]
-        for number, part in enumerate(parts, 1):
-            layers.append(
-                FlatLayer(np.array(part, np.int64), _around([boxes[c] for c in part]), _called(name, number, part))
-            )
-    return layers
-
-
-def _called(family: str, number: int, part: Sequence[int]) -> str:
-    """What a layer is called: its color's family, numbered from the second on, and how many colors it holds."""
-    name = f"{family[0].upper()}{family[1:]}" + (f" {number}" if number > 1 else "")
-    return f"{name} ({len(part)} colors)" if len(part) > 1 else name
-
-
-def _covers(box: Sequence[int]) -> int:
-    return (box[2] - box[0]) * (box[3] - box[1])
-
-
-def _around(boxes: Sequence[Sequence[int]]) -> Box:
-    """The box round (top, left, bottom, right) boxes."""
-    corners = np.array(boxes)
-    (top, left), (bottom, right) = corners[:, :2].min(axis=0).tolist(), corners[:, 2:].max(axis=0).tolist()
-    return Box(top, left, bottom - top, right - left)
-
-
-def _strips(art: Artwork) -> list[Box]:
-    rows = max(16, STRIP_PX // art.first.width)
-    return [Box(top, 0, min(rows, art.first.height - top), art.first.width) for top in range(0, art.first.height, rows)]
-
-
-def _packed(codes: Pixels) -> Ints:
-    """(h, w) one number for each color."""
-    wide = codes.astype(np.int64)
-    return np.asarray((wide[..., 0] << 32) | (wide[..., 1] << 16) | wide[..., 2])
-
-
-def _extents(art: Artwork, box: Box) -> dict[int, tuple[int, int, int, int]]:
-    """Color -> (top, left, bottom, right) in a strip, bare paper left out."""
-    codes, solid = flat_codes(art, box)
-    packed = _packed(codes)
-    found = {}
-    colors = np.unique(packed[solid]).tolist()
-    if len(colors) > MOST_COLORS:
-        raise BadSettings(
-            f"flats of more than {MOST_COLORS} colors, as a photograph or a scan has",
-            expected="flats as `flats` makes them: areas of one color each",
-            attempt="--flats with a picture that `flats` made, or the picture as the page",
-        )
-    for color in colors:
-        here = packed == color
-        rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
-        found[color] = (int(rows[0]), int(cols[0]), int(rows[-1]) + 1, int(cols[-1]) + 1)
-    return found
-
-
-def _unpacked(color: int) -> tuple[int, int, int]:
-    return color >> 32, (color >> 16) & 0xFFFF, color & 0xFFFF
-
-
-def _hue(color: int, art: Artwork) -> float:
-    rgb = np.array([[_unpacked(color)]], np.float32) / np.float32(art.first.top)
-    return float(cv2.cvtColor(rgb, cv2.COLOR_RGB2HSV)[0, 0, 0])
-
-
-def _family(color: int, art: Artwork) -> str:
-    """The plain name of a color."""
-    codes = np.array([[_unpacked(color)]], art.first.dtype)
-    srgb = to_srgb(codes, art.icc)[0, 0] / np.iinfo(codes.dtype).max
-    linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
-    return color_name(lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ linear))
+def _entries(art: Artwork, flat: Sequence[FlatLayer]) -> list[_Entry]:
+    """All layers from the top down. A painting shows itself; its lines and areas lie over it, hidden, to select by."""
+    whole = Box(0, 0, art.first.height, art.first.width)
+    lines = _Entry("data/lines.png", "Lines", whole, visible=not art.painted)
+    paper = _Entry("data/paper.png", "Paper", whole)
+    group = AREAS if art.painted else "Flats"
+    flats = [
+        _Entry(f"data/flat_{n:02d}.png", f.name, f.box, visible=not art.painted, group=group)
+        for n, f in enumerate(flat, 1)
+    ]
+    if art.painted:
+        return [lines, *flats, _Entry("data/reference.png", "Painting", whole), paper]
+    if art.page is not None and art.lines is not None:
+        return [lines, _Entry("data/reference.png", "Scan, for reference", whole, visible=False), *flats, paper]
+    return [lines, *flats, paper]
 
 
 def _write_pictures(
@@ -229,9 +141,9 @@ def _write_pictures(
             spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
-        strips = _strips(art)
-        made = in_order(lambda box: _strip_of(art, box, dtype), strips, workers)
-        for strip in counted(made, "writing layers", len(strips), progress):
+        parts = strips(art)
+        made = in_order(lambda box: _strip_of(art, box, dtype), parts, workers)
+        for strip in counted(made, "writing layers", len(parts), progress):
             list(pool.map(partial(_push, strip, sheets, layers), sheets))
             small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
@@ -249,7 +161,7 @@ def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
         whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
     shown = whole["data/reference.png"] if art.painted else over(lines, np.where(solid[..., None], colors, paper))
     whole["mergedimage.png"] = shown
-    return _Strip(box, whole, colors, solid, None if art.flats is None else _packed(codes))
+    return _Strip(box, whole, colors, solid, None if art.flats is None else packed(codes))
 
 
 def _push(strip: _Strip, sheets: Mapping[str, PngRows], layers: Mapping[str, FlatLayer], name: str) -> None:

@@ -31,7 +31,7 @@ from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.reading.formats import open_windows, read_header
 
 MOST_BYTES = 6  # for each pixel of a copy: RGB in 16 bits that hardly packs; smaller copies and flats take less
-PAINTED = "the page looks painted: it is copied as it is, and among layers its lines are there, hidden"
+PAINTED = "the page looks painted: it is copied as it is; among layers, its lines and areas of color are there, hidden"
 WORKER_BYTES = 192 * 2**20  # one thread's share: a part of the artwork in linear light, measured
 
 

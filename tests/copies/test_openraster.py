@@ -16,7 +16,8 @@ from region_pages import RegionPage, region_page
 
 from stitchbed.color.profiles import srgb_profile
 from stitchbed.copies.artwork import Artwork, check_sizes, is_painted
-from stitchbed.copies.openraster import MOST_LAYERS, flat_layers, write_layers
+from stitchbed.copies.flat_layers import MOST_LAYERS, flat_layers
+from stitchbed.copies.openraster import AREAS, write_layers
 from stitchbed.core.errors import BadSettings, WouldTouchOriginal
 from stitchbed.page.page import Page, page_of_array
 
@@ -185,9 +186,11 @@ def test_a_painting_shows_itself_and_its_lines_are_not_drawn_twice(drawn: Region
     assert is_painted(painting) and not is_painted(art)
     write_layers(tmp_path / "washes.ora", replace(painting, painted=True), bits=8)
     with zipfile.ZipFile(tmp_path / "washes.ora") as archive:
-        layers = ElementTree.fromstring(archive.read("stack.xml")).iter("layer")
-        shown = {layer.attrib["name"]: layer.attrib["visibility"] for layer in layers}
-        assert shown == {"Lines": "hidden", "Painting": "visible", "Paper": "visible"}
+        stack = ElementTree.fromstring(archive.read("stack.xml"))
+        shown = {layer.attrib["name"]: layer.attrib["visibility"] for layer in stack.iter("layer")}
+        assert {name for name, word in shown.items() if word == "visible"} == {"Painting", "Paper"}
+        areas = {layer.attrib["name"] for layer in stack.findall(f".//stack[@name='{AREAS}']/layer")}
+        assert areas and shown.keys() - areas == {"Lines", "Painting", "Paper"}
         assert np.array_equal(_png(archive.read("mergedimage.png")), washes)
         assert np.abs(_composed(archive) * 255 - washes).max() <= 1e-6
         assert _png(archive.read("data/lines.png")).shape[2] == 4  # they are there, to be used
@@ -210,3 +213,31 @@ def test_layers_that_do_not_fit_are_refused(drawn: RegionPage) -> None:
     for wrong in (replace(art, flats=small), replace(art, lines=small), Artwork(None, None, None)):
         with pytest.raises(BadSettings):
             check_sizes(wrong)
+
+
+def test_a_painting_comes_with_areas_to_select_by(tmp_path: Path) -> None:
+    """Sky over sea with a sun, washes uneven and lined: each is a layer named by color and place, near its true shape."""
+    rng = np.random.default_rng(5)
+    truth = np.zeros((560, 720), np.uint8)
+    truth[30:250, 30:690], truth[250:530, 30:690] = 1, 2
+    cv2.circle(truth, (520, 130), 62, 3, -1)
+    colors = np.array([(255, 255, 255), (176, 214, 240), (60, 110, 160), (236, 190, 80)], np.uint8)
+    uneven = cv2.resize(rng.normal(0, 7, (14, 18)), (720, 560), interpolation=cv2.INTER_CUBIC)
+    seen = np.clip(colors[truth] + (uneven + rng.normal(0, 2, truth.shape))[..., None] * (truth > 0)[..., None], 0, 255)
+    seen = seen.astype(np.uint8)
+    for row in range(40, 560, 45):
+        cv2.line(seen, (30, row), (690, row + 9), (40, 40, 50), 2, cv2.LINE_AA)
+    page = _page(seen, dpi=200)
+    lines = _page(np.zeros_like(seen), np.zeros(truth.shape, np.uint8), dpi=200)
+    write_layers(tmp_path / "sea.ora", Artwork(page, lines, None, painted=True), bits=8)
+    with zipfile.ZipFile(tmp_path / "sea.ora") as archive:
+        stack = ElementTree.fromstring(archive.read("stack.xml"))
+        layers = stack.findall(f".//stack[@name='{AREAS}']/layer")
+        assert [layer.attrib["name"] for layer in layers] == ["Yellow, top right", "Light blue, top", "Blue, bottom"]
+        for layer, number in zip(layers, (3, 1, 2), strict=True):
+            x, y = int(layer.attrib["x"]), int(layer.attrib["y"])
+            alpha = _png(archive.read(layer.attrib["src"]))[..., 3]
+            mine = np.zeros(truth.shape, bool)
+            mine[y : y + alpha.shape[0], x : x + alpha.shape[1]] = alpha > 0
+            assert (mine & (truth == number)).sum() > 0.97 * (mine | (truth == number)).sum()
+        assert np.array_equal(_png(archive.read("mergedimage.png")), seen)
