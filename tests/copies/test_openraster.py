@@ -216,7 +216,7 @@ def test_layers_that_do_not_fit_are_refused(drawn: RegionPage) -> None:
 
 
 def test_a_painting_comes_with_areas_to_select_by(tmp_path: Path) -> None:
-    """Sky over sea with a sun, washes uneven and lined: each is a layer named by color and place, near its true shape."""
+    """Sky over sea with a sun, uneven and lined: each is a layer named by color and place, near its true shape."""
     rng = np.random.default_rng(5)
     truth = np.zeros((560, 720), np.uint8)
     truth[30:250, 30:690], truth[250:530, 30:690] = 1, 2

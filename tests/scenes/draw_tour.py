@@ -134,7 +134,7 @@ def color(folder: Path) -> Image.Image:
 def clean(folder: Path) -> Image.Image:
     """A corner of the canvas and of the clean page."""
     share = (0.0, 0.0, 0.3, 0.35)
-    return beside(*(part(folder / "out" / f"tram_map_{name}.tif", share) for name in ("join", "clean")))
+    return beside(*(part(folder / "out" / f"tram_map_{name}.tif", share) for name in ("canvas", "page")))
 
 
 def lines(folder: Path) -> Image.Image:
@@ -145,6 +145,8 @@ def lines(folder: Path) -> Image.Image:
 def flats(folder: Path) -> Image.Image:
     """Flat color under the lines."""
     share = (0.3, 0.3, 0.75, 0.75)
+    page = "out/tram_map_page.tif"
+    run(folder, "flats", "out/tram_map_lines.tif", "-o", "out/tram_map_flats.tif", "--sliver", "2", "--from", page)
     under = part(folder / "out" / "tram_map_flats.tif", share)
     return Image.alpha_composite(under, part(folder / "out" / "tram_map_lines.tif", share))
 
