@@ -20,12 +20,13 @@ from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
 CLIP = 2.5  # times the usual difference: edges that do not quite meet must not drown what is everywhere
-SLOWEST = 1 / 80  # cycles/view px
+SLOWEST, CYCLES = 1 / 80, 4.0  # cycles/view px; on an overlap: what turns fewer times is light at its two ends
 PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reach
 LEAST_AMPLITUDE = 1.2  # gray levels
 MINE = 2.0  # times the other's amplitude
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
+TONES = 12  # of an overlap, in each of which two scans may differ in their own way
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_CELLS, SMEAR_SHARE = 0.4, 10, 0.5  # of the other's fine power; cells that hang together; most of an overlap
@@ -106,12 +107,15 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     spectrum = _spectrum(rest, laid.both)
     rows, cols = np.fft.fftfreq(spectrum.shape[0])[:, None], np.fft.rfftfreq(rest.shape[1])[None]
     speed = np.hypot(rows, cols)
-    known = (speed > SLOWEST) & (speed < 0.45)
-    power = np.where(known, np.abs(spectrum) ** 2, 0)
+    turns = np.maximum(np.abs(rows) * spectrum.shape[0], cols * rest.shape[1])
+    known = (speed > SLOWEST) & (turns >= CYCLES) & (speed < 0.45)
+    every = np.abs(spectrum) ** 2
+    power = np.where(known, every, 0)
     at = np.unravel_index(int(power.argmax()), power.shape)
     area = max(1.0, float(laid.both.sum()))
     amplitude = 2 * float(np.abs(spectrum[at])) / area
-    if amplitude < LEAST_AMPLITUDE or power[at] < PEAK_OVER * float(np.median(power[known])):
+    slope = power[at] < max(every[at[0] - 1, at[1]], every[(at[0] + 1) % len(every), at[1]])  # of slower light
+    if slope or amplitude < LEAST_AMPLITUDE or power[at] < PEAK_OVER * float(np.median(power[known])):
         return None, None
     each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
     down, across = abs(float(rows[at[0], 0])), float(cols[0, at[1]])
@@ -130,11 +134,12 @@ def _banded(
     if abs(b_from_a[0, 1]) > abs(b_from_a[0, 0]) or len(laid.both) < 2 * WIDE:
         return None, None
     tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
-    power, speed = _row_power(tones[0] - tones[1], laid.both)
-    known = (speed > SLOWEST) & (speed < 0.45)
+    power, speed = _row_power(_tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
+    known = (speed > max(SLOWEST, CYCLES / len(laid.both))) & (speed < 0.45)
     at = int(np.where(known, power, 0).argmax())
     amplitude = float(np.sqrt(power[at]))
-    if power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < LEAST_BAND:
+    slope = power[at] < power[at - 1]  # of slower light
+    if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < LEAST_BAND:
         return None, None
     found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
     mine = []
@@ -144,6 +149,15 @@ def _banded(
         mine.append(float(np.interp(speed[at], speeds, np.maximum(whole, np.roll(whole, 1)))))
     over = MINE**2
     return (found if mine[0] * over > mine[1] else None), (found if mine[1] * over > mine[0] else None)
+
+
+def _tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:
+    """What two views differ by, less what goes with their tone: another exposure curve is no band, though lines of text
+    show it row by row."""
+    bounds = np.unique(np.quantile(tone[mask], np.linspace(0, 1, TONES + 1)[1:-1]))
+    bins = np.digitize(tone, bounds)
+    usual = [np.median(apart[inside]) if (inside := mask & (bins == k)).any() else 0.0 for k in range(len(bounds) + 1)]
+    return np.asarray(apart - np.array(usual, np.float32)[bins], np.float32)
 
 
 def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:

@@ -79,17 +79,23 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     below = float(np.median(known)) - own
     beside = -float(np.median(against)) if against else None
     if below > BLUR_ALONE if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
-        blur = quality.blur_of(float(np.exp(own)))
-        return [
-            Finding(
-                "blurred",
-                "redo",
-                f"edges are {100 * (1 - np.exp(-(beside or below))):.0f} % less steep than in the other pieces",
-                "lay the sheet flat on the glass, press it evenly, let nothing shake the table, and scan again",
-                {"blur_px": round(blur, 2), "below_neighbors_log": beside, "below_set_log": below},
-            )
-        ]
+        return [_blur_finding(float(np.exp(own)), below, beside)]
     return []
+
+
+def _blur_finding(ratio: float, below: float, beside: float | None) -> Finding:
+    """ratio : of edges. below, beside : logs by which they are less steep than the set's, than the neighbors' at the
+    same places; beside no neighbor it may be the drawing that is softer."""
+    why = f"edges are {100 * (1 - np.exp(-(beside or below))):.0f} % less steep than in the other pieces"
+    change = "lay the sheet flat on the glass, press it evenly, let nothing shake the table, and scan again"
+    numbers = {
+        "blur_px": round(quality.blur_of(ratio), 2),
+        "below_neighbors_log": beside,
+        "below_set_log": below,
+    }
+    if beside is not None:
+        return Finding("blurred", "redo", why, change, numbers)
+    return Finding("blurred", "usable", f"{why}, if what is drawn there is no softer", f"if so, {change}", numbers)
 
 
 def _beside_dust(evidence: Evidence, index: int) -> set[int]:

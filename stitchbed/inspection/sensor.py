@@ -34,6 +34,7 @@ DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; square
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
 TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
 TONES_SEEN = 1e-5  # of the pixels a code in use holds
+TONES_BESIDE = 0.5  # of the codes in use have one beside them: paper and ink alone have nearly all, steps have none
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,8 @@ def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
     for held in counts:
         used = np.flatnonzero(held > TONES_SEEN * held.sum())
         if used[-1] - used[0] < TONES_RANGE or len(used) >= TONES_SHARE * (used[-1] - used[0] + 1):
+            return None
+        if (np.diff(used) == 1).mean() > TONES_BESIDE:
             return None
         best = max(best or 0, len(used))
     return best

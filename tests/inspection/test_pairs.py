@@ -119,6 +119,26 @@ def test_stripes_belong_to_the_scan_that_has_them() -> None:
     assert found.own_b.stripes.along == "rows"
 
 
+def test_another_exposure_curve_over_lines_of_writing_is_no_band() -> None:
+    rng = np.random.default_rng(8)
+    sheet = np.full((SIDE, 2 * SIDE - SHARED), 225, np.float32)
+    for row in range(20, SIDE - 10, 24):
+        for x in range(10, sheet.shape[1] - 20, 7):
+            cv2.line(sheet, (x, row - 5), (x + 5, row + int(rng.integers(-5, 9))), 60.0, 2, cv2.LINE_AA)
+    sheet = cv2.GaussianBlur(sheet, (0, 0), 2.5)  # a broad pen on soft paper
+    a, b = sheet[:, :SIDE], sheet[:, SIDE - SHARED :]
+    found = difference_of([_look(a, 1), _look(255 * (b / 255) ** 1.3, 2)], (0, 1), B_FROM_A)
+    assert found is not None and (found.own_a.stripes, found.own_b.stripes) == (None, None)
+
+
+def test_light_that_differs_at_both_ends_of_an_overlap_is_no_band() -> None:
+    sheet = np.ascontiguousarray(_drawn(9).T)
+    lifted = 1 - 0.06 * np.cos(2 * np.pi * 3.2 * np.arange(SIDE, dtype=np.float32)[:, None] / SHARED)
+    looks = [_look(sheet[:SIDE], 1), _look(sheet[SIDE - SHARED :] * lifted, 2)]
+    found = difference_of(looks, (0, 1), np.array([[1, 0, 0], [0, 1, SHARED - SIDE], [0, 0, 1.0]]))
+    assert found is not None and (found.own_a.stripes, found.own_b.stripes) == (None, None)
+
+
 def test_smears_belong_to_the_scan_that_has_them() -> None:
     def smeared(gray: Floats) -> Floats:
         gray[200:360, 20:180] = cv2.GaussianBlur(gray, (0, 0), 3)[200:360, 20:180]
@@ -187,6 +207,8 @@ def test_few_tones_and_black_ends() -> None:
     assert few_tones([soft]) is None
     assert few_tones([soft // 16 * 17]) == 12  # levels 2 to 13 of sixteen
     assert few_tones([soft.astype(np.uint16) * 257]) is None
+    bold = np.where(np.arange(256)[None] < 120, 60, 230) + rng.normal(0, 2, (256, 256))  # an ink and its paper
+    assert few_tones([np.rint(bold).astype(np.uint8)[..., None]]) is None
     ninths = np.rint(np.rint(soft / 255.0 * 9) / 9 * 65535).astype(np.uint16)  # codes that lie between those of 8 bits
     assert few_tones([ninths]) == few_tones([eight_bit(ninths)]) == 8
     view = np.full((300, 200), 230, np.float32)

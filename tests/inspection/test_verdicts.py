@@ -133,3 +133,11 @@ def test_a_clean_piece_is_not_blurred_beside_a_dusty_one(look: Look) -> None:
     for own, blurred in ((clean, True), (dusty, False)):
         told = judged(replace(sharper, differences=(Difference(0, 1, clean, own),)))
         assert ("blurred" in [finding.fault for finding in told["pieces"][0]["findings"]]) == blurred
+
+
+def test_a_softer_piece_that_no_neighbor_sees_may_be_drawn_softly(look: Look) -> None:
+    ratios = (1.6, 3.0, 3.0)
+    looks = [replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0, r) for k in range(1, 6))) for r in ratios]
+    told = judged(evidence(looks, (alike(1, 2),)))["pieces"][0]["findings"]
+    (blurred,) = [finding for finding in told if finding.fault == "blurred"]
+    assert blurred.level == "usable" and "if what is drawn there is no softer" in blurred.why
