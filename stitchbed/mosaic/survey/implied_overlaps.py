@@ -30,6 +30,7 @@ QUARREL = 0.1  # probability under which two pieces quarrel
 # odd: that is no layout's fault. Two pages on one printed form differ in more.
 SAME, MOVED = 0.95, 0.3
 AS_MUCH = 0.8  # share of the drawing two pieces share by their own link, that they must share by the layout
+SURE = 0.98  # probability from which an overlap that a layout implies shows one drawing
 MOST_ODDS = 8.0  # log odds that one pair may weigh, for or against: about 1 in 3,000
 
 
@@ -128,31 +129,50 @@ def spoken_against(
     """What asks pictures of other places (sheet_from_tile 3x3) than a layout's: log odds, 0 or more, by which they
     speak against them, pairs (names in order) not asked.
 
-    Against them speak pairs that would show different things, and linked ones that are clearly more alike as they are.
+    Against them speak pairs that would show different things, and pairs that the layout shows to be one drawing, linked
+    or not, where all of them together are clearly more alike as they are.
     """
+    sure = _sure_overlaps(layout, sizes, details, evidence)
 
     def ask(places: Mapping[str, Array], settled_pairs: Set[tuple[str, str]]) -> float:
         found = quarrels(places, sizes, details, evidence, trusted=frozenset(settled_pairs))
-        moved_links = [one for one in layout.links if (min(one.a, one.b), max(one.a, one.b)) not in settled_pairs]
-        worse = sum(less_alike(one, places, details, belief, evidence) for one in moved_links)
-        return MOST_ODDS * worse + sum(_odds(1 - one.probability) for one in found)
+        worse = 0.0
+        for (a, b), motion in sure.items():
+            if (a, b) not in settled_pairs:
+                to = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+                worse += less_alike(motion, to, (details[a], details[b]), belief, evidence)
+        return MOST_ODDS * (worse if worse >= 1 else 0) + sum(_odds(1 - one.probability) for one in found)
 
     return ask
 
 
 def less_alike(
-    item: Link,
-    places: Mapping[str, Array],
-    details: Mapping[str, Detail],
-    belief: BeliefSettings,
-    evidence: EvidenceSettings,
-) -> bool:
-    """True where two linked pieces share drawing in other places too, and are clearly less alike there."""
-    pair = details[item.a], details[item.b]
-    own = compare(item.b_from_a, pair, evidence)
-    _, there = aligned(np.asarray(np.linalg.inv(places[item.b]) @ places[item.a], np.float64), pair, evidence)
-    much = there.amount > belief.as_much * own.amount
-    return much and there.score < own.score - finer(belief, own, there).clearer
+    motion: Array, to: Array, pair: tuple[Detail, Detail], belief: BeliefSettings, evidence: EvidenceSettings
+) -> float:
+    """How much less alike two pieces that share drawing by `motion` (3x3, b_from_a) are by the motion `to`, where they
+    share drawing too: 1 where clearly; below 0 where they are more alike; 0 where there is too little to compare."""
+    own = compare(motion, pair, evidence)
+    _, there = aligned(to, pair, evidence)
+    if there.amount <= belief.as_much * own.amount:
+        return 0.0
+    return (own.score - there.score) / finer(belief, own, there).clearer
+
+
+def _sure_overlaps(
+    layout: Layout, sizes: Mapping[str, tuple[int, int]], details: Mapping[str, Detail], evidence: EvidenceSettings
+) -> dict[tuple[str, str], Array]:
+    """Motion b_from_a by pairs (names in order) that are linked, or that a layout lays on one drawing."""
+    places, found = layout.sheet_from_tile, {}
+    for item in layout.links:
+        motion = item.b_from_a if item.a < item.b else np.linalg.inv(item.b_from_a)
+        found[min(item.a, item.b), max(item.a, item.b)] = np.asarray(motion, np.float64)
+    for a, b in combinations(sorted(places), 2):
+        if (a, b) not in found and shared(places, sizes, a, b) >= LEAST_SHARE:
+            motion = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+            motion, seen = aligned(motion, (details[a], details[b]), evidence)
+            if seen.strong >= LEAST_DRAWN and probability(seen, evidence) >= SURE:
+                found[a, b] = motion
+    return found
 
 
 def doubted(quarrel: Quarrel, place: Array, px_per_mm: float) -> str:

@@ -158,10 +158,20 @@ def test_a_dropped_link_counts_only_where_its_own_motion_fits_better() -> None:
     assert told.dropped == ((true, "by votes"),) and told.sheet_from_tile == wrong
 
 
-def test_a_linked_pair_speaks_against_places_where_it_is_less_alike() -> None:
-    item, seen = link("a", "b", 0.9), details(a=1, b=1, c=1)
-    assert not less_alike(item, POSES, seen, BeliefSettings(), SETTINGS)
-    aside = POSES | {"b": np.array([[1, 0, 0], [0, 1, 30.0], [0, 0, 1]]) @ POSES["b"]}
-    assert less_alike(item, aside, seen, BeliefSettings(), SETTINGS)
-    far = POSES | {"b": np.array([[1, 0, 900.0], [0, 1, 0], [0, 0, 1]]) @ POSES["b"]}
-    assert not less_alike(item, far, seen, BeliefSettings(), SETTINGS)
+def test_a_pair_speaks_against_a_motion_by_which_it_is_less_alike() -> None:
+    motion, seen = link("a", "b", 0.9).b_from_a, (details(a=1, b=1)["a"], details(a=1, b=1)["b"])
+    wishes = BeliefSettings(), SETTINGS
+    assert abs(less_alike(motion, motion, seen, *wishes)) < 0.5
+    aside = motion @ np.array([[1, 0, 0], [0, 1, 30.0], [0, 0, 1]])
+    assert less_alike(motion, aside, seen, *wishes) > 1
+    far = motion @ np.array([[1, 0, 900.0], [0, 1, 0], [0, 0, 1]])
+    assert less_alike(motion, far, seen, *wishes) == 0
+
+
+def test_overlaps_no_link_holds_speak_against_places_where_they_are_less_alike() -> None:
+    wishes, aside = {"belief": BeliefSettings(), "evidence": SETTINGS}, np.array([[1, 0, 0], [0, 1, 30.0], [0, 0, 1]])
+    moved_on = POSES | {"b": aside @ POSES["b"]}
+    ask = spoken_against(Layout("a", POSES, (), ()), SIZES, details(a=1, b=1, c=1), **wishes)
+    assert ask(POSES, frozenset()) == 0
+    others = frozenset({("b", "c")})
+    assert ask(moved_on, others) >= 8 and ask(moved_on, others | {("a", "b")}) < 8
