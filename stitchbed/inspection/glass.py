@@ -28,6 +28,7 @@ MOST_GRAINS = 300  # on a bed; more are a pattern
 TRIALS, MOVED = 8, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
 COUNTED = 10  # chance grains of all trials; where fewer were met, their number is taken from those of one scan less
 UNMET = 0.5  # chance grains of all trials that none met may still bring
+AREAS = 1, 6, 12  # px over which the scans agree: drawn dots that meet by chance seldom do so with all they have
 SHARE = 0.6  # of the scans that must show it: under drawn lines it cannot be seen
 CELL = 24  # view px of a cell whose likeness is told: a fingerprint on an A4 bed covers some twelve
 RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround that says how strong a pattern is
@@ -63,28 +64,34 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     """Grains seen at one place by most of the views (h, w), gray 0..255; at least three views are needed."""
     if len(views) < 3:
         return []
-    return _agreed([speck_depth(view) for view in views], 3) or _agreed([_dot_depth(view) for view in views], 1)
+    lone = _agreed([speck_depth(view) for view in views], 3, AREAS[:1])
+    return lone or _agreed([_dot_depth(view) for view in views], 1, AREAS)
 
 
-def _agreed(depths: Sequence[Floats], reach: int) -> list[Grain]:
-    """Grains that so many scans show, `reach` px wide at least, that chance does not explain how many there are."""
+def _agreed(depths: Sequence[Floats], reach: int, areas: Sequence[int]) -> list[Grain]:
+    """Grains that so many scans show, `reach` px wide at least, that chance does not explain how many there are; of the
+    first of `areas` over which they must agree that tells any.
+    """
     seen = [cv2.dilate(depth, np.ones((reach, reach), np.uint8)) > 0 for depth in depths]
     votes = np.sum(seen, axis=0)
     least = max(3, math.ceil(SHARE * len(seen)))
     if votes.max() < least:
         return []
     best = np.max(depths, axis=0)
-    for needed, chance in _chances(seen, least):
-        found = _found(votes, needed, best)
-        if found and chance <= MOST_CHANCE * len(found) and special.pdtrc(len(found) - 1, chance) <= CHANCE:
-            return found
+    for area, chances in zip(areas, _chances(seen, least, areas), strict=True):
+        for needed, chance in chances:
+            found = _found(votes, needed, best, area)
+            if found and chance <= MOST_CHANCE * len(found) and special.pdtrc(len(found) - 1, chance) <= CHANCE:
+                return found
     return []
 
 
-def _found(votes: NDArray[np.int64], needed: int, best: Floats) -> list[Grain]:
-    count, labels, _, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
+def _found(votes: NDArray[np.int64], needed: int, best: Floats, least: int) -> list[Grain]:
+    """Grains on which `needed` scans agree over `least` px."""
+    _, labels, stats, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
+    wide = 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= least)
     found = []
-    for index in range(1, count if count < MOST_GRAINS else 1):
+    for index in wide if len(wide) < MOST_GRAINS else ():
         inside = labels == index
         area = float((best[inside] > LEAST_DEPTH).sum())
         x, y = middles[index]
@@ -149,21 +156,22 @@ def largest_patch(cells: Mask) -> Mask:
     return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
 
 
-def _chances(seen: Sequence[Mask], least: int) -> list[tuple[int, float]]:
-    """(scans that agree, grains that chance brings then), from `least` scans on."""
+def _chances(seen: Sequence[Mask], least: int, areas: Sequence[int]) -> list[list[tuple[int, float]]]:
+    """Of each of `areas`: (scans that agree, grains that chance brings then), from `least` scans on."""
     levels = range(least - 2, len(seen) + 1)
-    met = dict.fromkeys(levels, 0)
+    met = np.zeros((len(levels), len(areas)))
     for trial in range(1, TRIALS + 1):
         beside = [np.roll(one, (trial * i * MOVED[0], trial * i * MOVED[1]), (0, 1)) for i, one in enumerate(seen)]
         votes = np.sum(beside, axis=0)
-        for level in levels:
-            met[level] += cv2.connectedComponents((votes >= level).astype(np.uint8))[0] - 1
-            if not met[level]:
+        for row, level in enumerate(levels):
+            sizes = cv2.connectedComponentsWithStats((votes >= level).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
+            if not len(sizes):
                 break
-    return list(zip(levels, _extrapolated([met[level] for level in levels]), strict=True))[2:]
+            met[row] += [(sizes >= area).sum() for area in areas]
+    return [list(zip(levels, _extrapolated(column), strict=True))[2:] for column in met.T.tolist()]
 
 
-def _extrapolated(met: Sequence[int]) -> list[float]:
+def _extrapolated(met: Sequence[float]) -> list[float]:
     """Chance grains a trial where one scan more must agree each time. It makes them rarer by the same share at least,
     which those that were met often enough tell.
     """

@@ -6,6 +6,8 @@ In: evidence. Out: findings per piece.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +37,10 @@ WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
 CHANCE = 4.5  # strength over the surround that a single window shows by chance; many show less
 FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
+QUIET, EMPTY = (
+    0.7,
+    0.45,
+)  # of the usual noise; of what is half as fine: blurred scans of 19 media keep .59, enlarged .36
 ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
 HOLE, LEAST_BESIDE = (
     0.4,
@@ -52,6 +58,8 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
         lossy = _lossy(evidence.formats[index], tile.raster.lost, look)
         made_up = [] if lossy else _interpolated(look, declared_dpi(tile))
         blur = [] if lossy or made_up else _blurred(evidence, index)
+        if blur and _smoothed(evidence, index):
+            blur, made_up = [], [_made_up("", blur[0].numbers)]
         rest = [*_noisy(evidence, index), *_clipped(look), *_dpi(evidence, tile), *_profile(evidence, tile)]
         found.append([*blur, *lossy, *made_up, *_sensor(look), *rest])
     return found
@@ -188,18 +196,22 @@ def _interpolated(look: Look, dpi: float | None) -> list[Finding]:
     if factor is None:
         return []
     real = f" ({dpi / factor:.0f} of the {dpi:.0f} dpi are real at most)" if dpi else ""
-    return [
-        Finding(
-            "interpolated",
-            "usable",
-            f"pixels were made up between the scanned ones, {factor:.3g} times or more{real}, or detail was smoothed",
-            "scan at a resolution the sensor really has, with no smoothing; a higher number adds size, not detail",
-            {
-                "factor": round(factor, 3),
-                "strongest_trace": round(max((t.strength for t in look.traces), default=0), 1),
-            },
-        )
-    ]
+    strongest = round(max((t.strength for t in look.traces), default=0), 1)
+    return [_made_up(f", {factor:.3g} times or more{real}", {"factor": round(factor, 3), "strongest_trace": strongest})]
+
+
+def _made_up(by: str, numbers: Mapping[str, Any]) -> Finding:
+    why = f"pixels were made up between the scanned ones{by}, or detail was smoothed"
+    change = "scan at a resolution the sensor really has, with no smoothing; a higher number adds size, not detail"
+    return Finding("interpolated", "usable", why, change, numbers)
+
+
+def _smoothed(evidence: Evidence, index: int) -> bool:
+    """True where a piece softer than its neighbors lacks their noise too, the finest most: optics leave noise alone."""
+    look = evidence.looks[index]
+    fine, half = _ends(look.bands_calm)
+    usual = float(np.median([other.noise for other in evidence.looks]))
+    return look.noise < QUIET * usual and fine < EMPTY * half
 
 
 def enlargement_of(look: Look) -> float | None:

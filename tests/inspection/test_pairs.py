@@ -150,6 +150,18 @@ def test_smears_belong_to_the_scan_that_has_them() -> None:
     assert found.own_b.smeared >= 8  # of about 6 x 6 cells, those with strokes
 
 
+def test_a_part_of_a_px_between_two_scans_is_no_smear() -> None:
+    sheet = _drawn(1)
+    sharp = sheet + 1.2 * (sheet - cv2.GaussianBlur(sheet, (0, 0), 1.0))
+    y, x = np.mgrid[0:SIDE, 0 : sheet.shape[1]].astype(np.float32)
+    aside = 0.5 * (np.hypot(x - 520, y - 300) < 110).astype(np.float32)  # halfway between px, which softens them
+    there = cv2.remap(sharp, x + aside, y + aside, cv2.INTER_LINEAR)
+    looks = [_look(sharp[:, :SIDE], 1), _look(there[:, SIDE - SHARED :], 2)]
+    found = difference_of(looks, (0, 1), B_FROM_A)
+    assert found is not None
+    assert max(found.own_a.smeared, found.own_b.smeared) <= 2
+
+
 def test_specks_belong_to_the_scan_that_has_them() -> None:
     def dirty(gray: Floats) -> Floats:
         rng = np.random.default_rng(7)
@@ -291,6 +303,23 @@ def test_dust_on_the_glass_is_found_among_drawn_dots_and_on_painting() -> None:
         found = [(grain.x, grain.y) for grain in grains(views)]
         assert sum(min(np.hypot(x - u, y - v) for x, y in found) < 3 for u, v in places) >= 5
         assert len(found) <= 8
+
+
+def test_dust_among_so_many_dots_that_they_meet_by_chance_is_told_by_its_whole_size() -> None:
+    rng = np.random.default_rng(21)
+    places = [(70, 60), (310, 90), (200, 260), (90, 420), (330, 380), (150, 160), (240, 330), (50, 250)]
+    views = [np.full((500, 400), 235, np.uint8) for _ in range(6)]
+    for view in views:
+        for x, y in rng.uniform((0, 0), (400, 500), (2600, 2)):
+            cv2.circle(view, (int(8 * x), int(8 * y)), int(8 * rng.uniform(0.8, 2.2)), 40, -1, cv2.LINE_AA, 3)
+    assert grains([view.astype(np.float32) for view in views]) == []
+    for view in views:
+        for place in places:
+            cv2.circle(view, place, 2, 50, -1, cv2.LINE_AA)
+    found = grains([view.astype(np.float32) for view in views])
+    near = [any(np.hypot(grain.x - x, grain.y - y) < 3 for grain in found) for x, y in places]
+    assert sum(near) >= 3
+    assert len(found) - sum(near) <= 1
 
 
 def test_one_place_where_some_scans_happen_to_have_a_dot_is_no_grain() -> None:

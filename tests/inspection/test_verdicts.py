@@ -141,3 +141,17 @@ def test_a_softer_piece_that_no_neighbor_sees_may_be_drawn_softly(look: Look) ->
     told = judged(evidence(looks, (alike(1, 2),)))["pieces"][0]["findings"]
     (blurred,) = [finding for finding in told if finding.fault == "blurred"]
     assert blurred.level == "usable" and "if what is drawn there is no softer" in blurred.why
+
+
+def test_a_soft_piece_without_its_neighbors_noise_was_made_up_and_not_blurred(look: Look) -> None:
+    soft, plain = (tuple(Sharpness(50.0 * k, 50.0 * k, ratio) for k in range(1, 6)) for ratio in (2.2, 3.0))
+    bands = np.where(np.arange(16) < 8, 4.0, 0.1)  # nothing in the finest half, as interpolation leaves it
+    pieces = [replace(look, sharpness=one) for one in (soft, plain, plain)]
+    for first, fault in (
+        (replace(pieces[0], noise=0.4 * look.noise, bands_calm=bands), "interpolated"),
+        (replace(pieces[0], noise=0.4 * look.noise, bands_calm=np.ones(16)), "blurred"),
+        (replace(pieces[0], bands_calm=bands), "blurred"),
+    ):
+        plain_set = evidence([first, *pieces[1:]], tuple(alike(k, k + 1) for k in range(2)))
+        told = judged(replace(plain_set, sharper={(0, 1): -0.4, (1, 2): 0.0}))
+        assert [finding.fault for finding in told["pieces"][0]["findings"] if finding.level != "note"] == [fault]
