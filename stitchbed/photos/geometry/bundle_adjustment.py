@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.matching.robust import robust_sigma, soft_l1_weights
+from stitchbed.photos.geometry.alike_errors import added_by_alike, added_by_bends, lifts_of
 from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
@@ -53,6 +54,7 @@ class PlaneSettings:
     center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
     decentering : lens terms p1, p2 at the half diagonal (a few ten-thousandths, from memory of calibrated cameras).
     scale : relative error of the print's size; stretch : half the difference between its axes.
+    bend : mm, how flat cards lie that were pressed or taped down (sigma of the height; from memory, no source).
     shared_lens : one lens for all photos. flat : a scan, seen without perspective and without a lens.
     """
 
@@ -62,6 +64,7 @@ class PlaneSettings:
     decentering: float = 0.0006
     scale: float = 0.003
     stretch: float = 0.0005
+    bend: float = 0.1
     shared_lens: bool = True
     flat: bool = False
 
@@ -266,7 +269,10 @@ def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:
 
 
 def _covariance(problem: _Problem, params: Array) -> Array:
-    """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed."""
+    """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed.
+
+    Errors that neighboring corners share come on top (`alike_errors`).
+    """
     steps = 1e-6 * np.maximum(1e-2, np.abs(params))
     ends = [[_residuals(problem, params + sign * step * unit) for sign in (1, -1)] for step, unit in
             zip(steps, np.eye(len(params)), strict=True)]  # fmt: skip
@@ -276,8 +282,26 @@ def _covariance(problem: _Problem, params: Array) -> Array:
     freedom = max(1, len(residuals) - len(params))
     chi = max(1.0, float(np.sum(data**2)) / freedom)
     scale = np.linalg.norm(slopes, axis=0) + 1e-300
-    inverse = np.linalg.pinv((slopes / scale).T @ (slopes / scale), rcond=1e-13)
-    return np.asarray(inverse / np.outer(scale, scale) * chi, dtype=np.float64)
+    slopes = slopes / scale
+    inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-13)
+    corners = sum(points.photo_xy.size for points in problem.cards)
+    added = added_by_alike(problem.cards, residuals[:corners], slopes[:corners], inverse)
+    if not problem.settings.flat:
+        added = added + added_by_bends(problem.cards, _lifts(problem, params), slopes[:corners], inverse)
+    return np.asarray((chi * inverse + added) / np.outer(scale, scale), dtype=np.float64)
+
+
+def _lifts(problem: _Problem, params: Array) -> list[Array]:
+    """(N, 2) of each card: how far, in sigmas, its corners are seen elsewhere where its paper lifts as it may."""
+    frame, bend = problem.frame, problem.settings.bend
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
+    return [
+        lifts_of(views[card.photo], lenses[card.photo], placed(poses[card.card], card.card_xy * stretch))
+        * bend
+        / card.sigma
+        for card in problem.cards
+    ]
 
 
 def _no_plane(found: str) -> CardNotFound:

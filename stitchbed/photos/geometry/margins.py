@@ -1,16 +1,17 @@
-"""I tell sides of a work that may have been taken too far in: those beyond which the margin of the others goes on.
+"""I tell sides of a work that may have been taken too far in: beyond which a margin, or another edge, runs along.
 
-In: corners on the plane, a way to read tones there. Out: names of sides.
+In: corners on the plane, a way to read tones there; lines in a view. Out: names of sides, or whether an edge is there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.rectangle import SIDES
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.photos.geometry.rectangle import LEAST_VISIBLE, SIDES, Line, corners_of, edges_of, thickened
 from stitchbed.photos.geometry.table import DARK
 
 RIM_MM = (1.5, 2.5, 3.5)  # within a side and beyond it; a margin is mostly wider
@@ -18,6 +19,9 @@ ONE_TONE = 0.1  # how far tones of one margin differ round a work (logarithm): i
 NO_MARGIN = 0.3  # how far a side's own rim differs from the margin, when it surely has none
 PLACES = 60  # along a side
 LEAST_SEEN = 1 / 6  # share of a rim
+NEXT_PX, FARTHEST_PX = 6, 260  # of the view: where edges along a side are looked for beyond it
+LEANS_PX = np.arange(-6, 7, 2)  # at its ends: no card may have flattened the view
+EDGE_BEYOND = 0.4  # share of a side along which an edge runs; tables without lines leave .2, lines .7 and more
 WHOLE, FIRST, LAST = range(3)
 PARTS = (0, PLACES), (0, PLACES // 6), (5 * PLACES // 6, PLACES)
 # of the other sides and of a side itself what is compared: where two meet, lit alike, and the whole of opposite ones
@@ -40,6 +44,35 @@ def short_sides(corners: Array, read: Callable[[Array], Array]) -> tuple[str, ..
         if alike >= 2 and np.abs(within - beyond)[WHOLE].max() > NO_MARGIN:
             short.append(SIDES[index])
     return tuple(short)
+
+
+def edge_beyond(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line]) -> bool:
+    """Whether an edge runs along any of four sides beyond it, as that of a margin, or lines of the table, would.
+
+    picture : (h, w, channels). keep_out : (h, w) where cards lie or nothing is seen.
+    """
+    edges = edges_of(picture, keep_out)
+    near = thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))
+    corners = corners_of(sides)
+    return any(
+        _most_beyond(np.roll(corners, -index, axis=0), near[index % 2], ~keep_out) > EDGE_BEYOND
+        for index in range(len(SIDES))
+    )
+
+
+def _most_beyond(corners: Array, near: Mask, visible: Mask) -> float:
+    """Largest share of the side from the first corner to the second along which one line beyond it shows an edge."""
+    a, b = corners[:2]
+    outward = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+    outward = outward * np.sign(outward @ (a - corners.mean(0)))
+    share = np.linspace(0.02, 0.98, 2 * PLACES)
+    away = np.arange(NEXT_PX, FARTHEST_PX)[:, None, None] + LEANS_PX[:, None] * (2 * share - 1)
+    points = a + share[:, None] * (b - a) + away[..., None] * outward
+    inside = np.all((points >= 0) & (points <= np.array(near.shape)[::-1] - 1), axis=3)
+    x, y = np.where(inside[..., None], np.rint(points), 0).astype(np.intp).transpose(3, 0, 1, 2)
+    seen = inside & visible[y, x]
+    shown = (near[y, x] & seen).sum(axis=2) / np.maximum(seen.sum(axis=2), 1)
+    return float(np.max(shown, where=seen.mean(axis=2) >= LEAST_VISIBLE, initial=0.0))
 
 
 def _rims(corners: Array, read: Callable[[Array], Array]) -> tuple[Array, Array]:

@@ -18,6 +18,7 @@ from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.geometry.margins import edge_beyond
 from stitchbed.photos.geometry.outline import find_outline
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
@@ -229,7 +230,9 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
     outline = find_outline(view, unseen, table, tilt=MOST_LEAN_RAW)
     if outline is None or not outline.clear:
         found = find_sides(view, unseen, tilt=MOST_LEAN_RAW)
-        return found, [UNSURE_SIDES] if found is not None else []
+        if found is None or edge_beyond(view, unseen, found):
+            return found, [] if found is None else [UNSURE_SIDES]
+        return found, [MAYBE_MARGIN] if _in_margin(view, found) else []
     if inner and outline.inner is not None:
         return outline.inner, []
     if outline.inner is not None:

@@ -48,6 +48,8 @@ NOT_MEASURED = (
     "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
 )
 NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
+UNDER = "; a card that lies partly under the work hides them: lay it beside the work, a finger's width away"
+HIDDEN_SHARE = 0.05  # of a card's corners; fewer are missed by chance
 
 
 def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
@@ -74,13 +76,17 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
 
 @dataclass(frozen=True)
 class _Solved:
-    """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos."""
+    """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos.
+
+    seen : cards of each photo.
+    """
 
     believed: PrintSize
     fit: PlaneFit
     found: SidesFound
     corners: Array
     overlaps: tuple[Overlap, ...]
+    seen: Sequence[Sequence[SeenCard]]
 
 
 def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
@@ -100,7 +106,7 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
             break
         found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
-    return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)))
+    return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)), seen)
 
 
 def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, solved: _Solved) -> _Solved:
@@ -186,7 +192,8 @@ def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]
     fit, found = solved.fit, solved.found
     doubts = []
     if found.lines is None:
-        doubts.append(NO_EDGES)
+        hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
+        doubts.append(NO_EDGES + (UNDER if hidden else ""))
     if found.doubtful:
         doubts.append(
             "the work's sides do not stand out from what it lies on all along: look whether the result ends where the "

@@ -19,7 +19,15 @@ from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
-from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance
+from stitchbed.photos.geometry.plane_pose import (
+    SIGMAS_95_IN_PLANE,
+    PlaneFit,
+    photo_from_plane,
+    plane_from_photo,
+    radius95,
+    shape_covariance,
+)
+from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
@@ -95,8 +103,9 @@ class PlaneSurvey:
 
     seen : cards of each photo. fit : the plane. facing : frame of the result. work : of the work alone, turned alike.
     corners : (4, 2) plane mm of the work.
-    uncertainty : (4,) mm, 95 %, at these corners. sides : those measured, by photo and name. own_edges : the work's own
-    sides were found. scale_95 : relative, 95 %. overlaps : what photos share, where they were tied to each other.
+    uncertainty : (4,) mm, 95 %, at these corners, how rough the sides are included.
+    sides : those measured, by photo and name. own_edges : the work's own sides were found. scale_95 : relative, 95 %.
+    overlaps : what photos share, where they were tied to each other.
     papers : of the cards. other_mm : width and height of the other rectangle there is, within the work or round it.
     """
 
@@ -141,9 +150,26 @@ def plane_survey_of(
     work = facing_of_corners(found.corners, 0.0)
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
-    sure = radius95(covariance)
+    sure = np.hypot(radius95(covariance), SIGMAS_95_IN_PLANE * _roughness(fit, found))
     rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
+
+
+def _roughness(fit: PlaneFit, found: Found) -> Array:
+    """(4,) mm, for each corner: how far measured places of the rougher of its two sides lie off their line (rms).
+
+    Torn edges, shadows and blur have no one line; cut paper leaves .05 mm.
+    """
+    corners, rough = found.corners, np.zeros(4)
+    for index, name in enumerate(SIDES):
+        seen = [(number, sides[name].photo_xy) for number, sides in found.sides.items() if name in sides]
+        if not seen:
+            continue
+        plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
+        a, b = corners[index], corners[(index + 1) % 4]
+        normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
+        rough[index] = np.sqrt(np.mean(((plane - a) @ normal) ** 2))
+    return np.maximum(rough, np.roll(rough, 1))
 
 
 def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:

@@ -14,7 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
-from stitchbed.photos.geometry.margins import short_sides
+from stitchbed.photos.geometry.margins import edge_beyond, short_sides
 from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
     Facing,
@@ -43,6 +43,9 @@ SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; comm
 SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
+WHOLE_SHARE = (
+    0.95  # of four sides that are surely a rectangle's where no edge runs beyond; .93 is the most of a wrong one
+)
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 MORE_MARGIN = (
     "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "
@@ -54,7 +57,8 @@ MORE_MARGIN = (
 class SidesFound:
     """sides : those measured, by photo. lines : all four, roughly, in mm of `view`; None when none were found.
 
-    doubtful : sides that do not part the table from the work all along. papers : of the cards.
+    doubtful : sides that neither part the table from the work all along nor are the only edges there. papers : of the
+    cards.
     other : (4, 2) plane mm, corners of the other rectangle there is. widened : the lines are those of a margin that
     looks like the table.
     """
@@ -97,7 +101,9 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
     if sum(share >= (CLEAR_PARTED if clear else CLEAR_SHARE) for share in shares.values()) < 3:
         return SidesFound({}, None, view, papers)
-    return SidesFound(sides, lines, view, papers, () if clear else SIDES, *_others(view, other, density, outline))
+    alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
+    doubtful = () if clear or alone else SIDES
+    return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline))
 
 
 def _others(

@@ -27,7 +27,7 @@ from stitchbed.photos.geometry.plane_pose import (
 SIZE = (600.0, 420.0)
 PHOTO = (6000, 4000)
 NOISE_PX = 0.05
-EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)
+EXACT = PlaneSettings(scale=1e-7, stretch=1e-7, bend=0.0)
 POSES = {1: (-405, -225, 0.02), 2: (310, -230, -0.05), 3: (312, 150, 1.6), 4: (-400, 150, 0.0)}
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.margins import short_sides
-from stitchbed.photos.geometry.rectangle import SIDES
+from stitchbed.photos.geometry.margins import edge_beyond, short_sides
+from stitchbed.photos.geometry.rectangle import SIDES, sides_through
 
 WIDTH, HEIGHT, MARGIN = 300.0, 200.0, 10.0
 PAPER, PICTURE, TABLE = 0.9, 0.2, 0.4
@@ -47,3 +47,21 @@ def test_what_a_card_hides_says_nothing() -> None:
     corners = WHOLE.copy()
     corners[[0, 3], 0] += MARGIN
     assert short_sides(corners, lambda xy: seen(xy, hidden=2 * MARGIN)) == ()
+
+
+def test_an_edge_that_runs_along_beyond_a_side_is_seen_and_a_calm_table_is_not() -> None:
+    """A picture in its margin on a table: the picture's sides have the sheet's beyond them, the sheet's have none."""
+    view = np.full((700, 1000, 3), 90, np.uint8)
+    view += np.random.default_rng(1).integers(0, 8, view.shape, np.uint8)
+    view[150:550, 250:750] = 230
+    view[200:500, 320:680] = 60
+    hidden = np.zeros(view.shape[:2], bool)
+    picture = np.array([[320, 200], [680, 200], [680, 500], [320, 500.0]]) - 0.5
+    sheet = np.array([[250, 150], [750, 150], [750, 550], [250, 550.0]]) - 0.5
+    assert edge_beyond(view, hidden, sides_through(picture))
+    assert not edge_beyond(view, hidden, sides_through(sheet))
+    lined = view.copy()
+    lined[:, 840:846] = 20  # a joint of the table
+    assert edge_beyond(lined, hidden, sides_through(sheet))
+    hidden[:, 800:900] = True  # a card over it
+    assert not edge_beyond(lined, hidden, sides_through(sheet))

@@ -1,0 +1,114 @@
+"""I tell how far errors of neighboring card corners are alike, and what such errors do to a solution.
+
+In: corners of cards, their errors after solving. Out: what to add to the covariance of independent errors.
+
+A printer's feed and paper that does not lie flat shift whole parts of a card the same way. Such errors bend the plane
+and the lens far more than as many independent ones, and hide there: little of them is left in the residuals, but that
+neighbors agree in what is left gives them away. Gentle bends leave nothing at all: how flat paper lies is believed
+beforehand (`added_by_bends`). Of the rest, two parts of the errors' variance, independent and alike, are told from
+two sums over the residuals, whose expected values follow from the solution.
+Reference: Rao (1971), "Estimation of variance and covariance components - MINQUE theory", J. Multivar. Anal. 1:257-275.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.linalg import block_diag
+from scipy.spatial.distance import cdist
+
+from stitchbed.card.board import SQUARE_MM
+from stitchbed.core.arrays import Array
+from stitchbed.photos.geometry.initial_guess import CardPoints
+from stitchbed.photos.geometry.lens import Lens
+
+ALIKE_MM = 40.0  # over which errors stay alike; waves of 25 to 250 mm were tried
+BEND_MM = 60.0  # over which heights of paper stay alike: a card bends as a whole, or its corners lift
+FOCAL = 0.75  # of the photo's diagonal, where perspective does not tell it: 32 mm on a frame of 24 x 36 mm
+FOCALS = (0.55, 1.6)
+TOLD = 4e-4  # fourth power of the sine of a tilt from which perspective tells it: 8 degrees
+NEXT = 1.2  # squares: corners nearer than this are neighbors
+BY_CHANCE = 2.0  # standard errors: what independent errors may show
+
+
+def added_by_alike(cards: Sequence[CardPoints], errors: Array, slopes: Array, inverse: Array) -> Array:
+    """(P, P) covariance that errors alike among neighbors add to `inverse`, that of independent errors of unit size.
+
+    errors : (2N,) of all corners, card after card, x and y in turn, in sigmas. slopes : (2N, P) of the same.
+    """
+    apart = [cdist(points.card_xy, points.card_xy) for points in cards]
+    next_to = _both_axes([(each > 0) & (each < NEXT * SQUARE_MM) for each in apart])
+    if not next_to.any():
+        return np.zeros_like(inverse)
+    near = _both_axes([np.exp(-each / ALIKE_MM) for each in apart])
+    share = alike_variance(errors, next_to, near, np.eye(len(errors)) - slopes @ inverse @ slopes.T)
+    way = inverse @ slopes.T
+    return np.asarray(share * way @ near @ way.T, dtype=np.float64)
+
+
+def alike_variance(errors: Array, next_to: Array, near: Array, left: Array) -> float:
+    """Variance of the part of the errors that is alike as `near` (M, M) says, 0 where it may be chance.
+
+    errors : (M,). next_to : (M, M) 1 for neighbors. left : (M, M) what solving leaves of errors.
+    """
+    seen = np.array([errors @ errors, errors @ next_to @ errors])
+    alone, together = left @ left.T, left @ near @ left.T
+    sums = np.array(
+        [
+            [np.trace(alone), np.trace(together)],
+            [np.sum(next_to * alone), np.sum(next_to * together)],
+        ]
+    )
+    inverse = np.linalg.pinv(sums)
+    independent, shared = inverse @ seen
+    both = next_to @ alone
+    chance = abs(inverse[1, 1]) * max(float(independent), 0.0) * float(np.sqrt(2 * np.sum(both * both.T)))
+    return float(shared) if shared > BY_CHANCE * chance else 0.0
+
+
+def _both_axes(each: Sequence[Array]) -> Array:
+    """(2N, 2N) of blocks (n, n), one for each card, for x and y in turn; the axes have nothing in common."""
+    return np.asarray(np.kron(block_diag(*each), np.eye(2)), dtype=np.float64)
+
+
+def added_by_bends(cards: Sequence[CardPoints], lifts: Sequence[Array], slopes: Array, inverse: Array) -> Array:
+    """(P, P) covariance that paper adds whose height above the plane is a smooth chance field.
+
+    lifts : (N, 2) of each card, how far, in sigmas, a corner is seen elsewhere at a sigma of height. slopes : as above.
+    """
+    added = np.zeros_like(inverse)
+    at = 0
+    for points, lift in zip(cards, lifts, strict=True):
+        own = slopes[at : at + lift.size]
+        way = np.einsum("pnk,nk->pn", (inverse @ own.T).reshape(len(inverse), -1, 2), lift)
+        heights = np.exp(-0.5 * (cdist(points.card_xy, points.card_xy) / BEND_MM) ** 2)
+        added += way @ heights @ way.T
+        at += lift.size
+    return added
+
+
+def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:
+    """(N, 2) px per mm of height above the plane at its points (N, 2) mm, either way; lens bending left aside.
+
+    The focal length is told by the perspective of the view, as by two orthogonal vanishing points, as far as it tells
+    it. Reference: Zhang (2000), IEEE Trans. Pattern Anal. 22:1330-1334, equations 3 and 4.
+    """
+    r = lens.radius
+    h = np.array([[1 / r, 0, -lens.center_x / r], [0, 1 / r, -lens.center_y / r], [0, 0, 1]]) @ view
+    focal = _focal_length(h / np.sqrt(abs(np.linalg.det(h[:2, :2]))))
+    rays = h / np.array([[focal], [focal], [1]])
+    rays = rays / np.sqrt(np.linalg.norm(rays[:, 0]) * np.linalg.norm(rays[:, 1]))
+    up = np.cross(rays[:, 0], rays[:, 1])
+    seen = np.column_stack([plane_xy, np.ones(len(plane_xy))]) @ rays.T
+    lift = focal * (up[:2] - seen[:, :2] / seen[:, 2:] * up[2]) / seen[:, 2:]
+    return np.asarray(lens.radius * lift, dtype=np.float64)
+
+
+def _focal_length(view: Array) -> float:
+    """In half diagonals, of a view (3, 3) to such shares about the lens's center, of an area factor of 1."""
+    a, b = view[:, 0], view[:, 1]
+    tilted = np.array([a[:2] @ b[:2], a[:2] @ a[:2] - b[:2] @ b[:2]])
+    deep = np.array([a[2] * b[2], a[2] ** 2 - b[2] ** 2])
+    told = (TOLD / (2 * FOCAL) ** 2 - tilted @ deep) / (TOLD + tilted @ tilted)
+    return float(np.clip(max(told, 1e-9) ** -0.5, 2 * FOCALS[0], 2 * FOCALS[1]))
