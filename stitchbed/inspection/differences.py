@@ -20,7 +20,8 @@ from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
 CLIP = 2.5  # times the usual difference: edges that do not quite meet must not drown what is everywhere
-SLOWEST, CYCLES = 1 / 80, 4.0  # cycles/view px; on an overlap: what turns fewer times is light at its two ends
+SLOWEST = 1 / 80  # cycles/view px
+FEW_CYCLES, FEW_OVER = 4.0, 3.0  # on an overlap: what turns fewer times may be light at its two ends, unless so strong
 PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reach
 LEAST_AMPLITUDE = 1.2  # gray levels
 MINE = 2.0  # times the other's amplitude
@@ -109,15 +110,15 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     spectrum = _spectrum(rest, laid.both)
     rows, cols = np.fft.fftfreq(spectrum.shape[0])[:, None], np.fft.rfftfreq(rest.shape[1])[None]
     speed = np.hypot(rows, cols)
-    turns = np.maximum(np.abs(rows) * spectrum.shape[0], cols * rest.shape[1])
-    known = (speed > SLOWEST) & (turns >= CYCLES) & (speed < 0.45)
+    known = (speed > SLOWEST) & (speed < 0.45)
     every = np.abs(spectrum) ** 2
     power = np.where(known, every, 0)
     at = np.unravel_index(int(power.argmax()), power.shape)
     area = max(1.0, float(laid.both.sum()))
     amplitude = 2 * float(np.abs(spectrum[at])) / area
     slope = power[at] < max(every[at[0] - 1, at[1]], every[(at[0] + 1) % len(every), at[1]])  # of slower light
-    if slope or amplitude < LEAST_AMPLITUDE or power[at] < PEAK_OVER * float(np.median(power[known])):
+    turns = max(abs(float(rows[at[0], 0])) * len(rows), float(cols[0, at[1]]) * rest.shape[1])
+    if slope or amplitude < LEAST_AMPLITUDE * _surer(turns) or power[at] < PEAK_OVER * float(np.median(power[known])):
         return None, None
     each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
     down, across = abs(float(rows[at[0], 0])), float(cols[0, at[1]])
@@ -137,11 +138,12 @@ def _banded(
         return None, None
     tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
     power, speed = _row_power(_tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
-    known = (speed > max(SLOWEST, CYCLES / len(laid.both))) & (speed < 0.45)
+    known = (speed > SLOWEST) & (speed < 0.45)
     at = int(np.where(known, power, 0).argmax())
     amplitude = float(np.sqrt(power[at]))
     slope = power[at] < power[at - 1]  # of slower light
-    if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < LEAST_BAND:
+    least = LEAST_BAND * _surer(at)  # the number of a frequency is that of its turns
+    if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < least:
         return None, None
     found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
     mine = []
@@ -151,6 +153,11 @@ def _banded(
         mine.append(float(np.interp(speed[at], speeds, np.maximum(whole, np.roll(whole, 1)))))
     over = MINE**2
     return (found if mine[0] * over > mine[1] else None), (found if mine[1] * over > mine[0] else None)
+
+
+def _surer(turns: float) -> float:
+    """By how much stronger a wave must be that turns so often on an overlap."""
+    return FEW_OVER if turns < FEW_CYCLES else 1.0
 
 
 def _tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:

@@ -133,7 +133,7 @@ def test_another_exposure_curve_over_lines_of_writing_is_no_band() -> None:
 
 def test_light_that_differs_at_both_ends_of_an_overlap_is_no_band() -> None:
     sheet = np.ascontiguousarray(_drawn(9).T)
-    lifted = 1 - 0.06 * np.cos(2 * np.pi * 3.2 * np.arange(SIDE, dtype=np.float32)[:, None] / SHARED)
+    lifted = 1 - 0.012 * np.cos(2 * np.pi * 3.2 * np.arange(SIDE, dtype=np.float32)[:, None] / SHARED)
     looks = [_look(sheet[:SIDE], 1), _look(sheet[SIDE - SHARED :] * lifted, 2)]
     found = difference_of(looks, (0, 1), np.array([[1, 0, 0], [0, 1, SHARED - SIDE], [0, 0, 1.0]]))
     assert found is not None and (found.own_a.stripes, found.own_b.stripes) == (None, None)
