@@ -60,7 +60,7 @@ class Stripes:
 @dataclass(frozen=True)
 class Sight:
     """What one scan shows alone on an overlap. specks : lone dark ones, of `all_specks`. area : view px. smeared :
-    cells of the largest patch that is soft here only.
+    cells of the largest patch that is soft here only. fine : log of what it shows of fine drawing over the other one.
     """
 
     stripes: Stripes | None
@@ -68,6 +68,7 @@ class Sight:
     all_specks: int
     area: float
     smeared: int
+    fine: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -93,9 +94,9 @@ def difference_of(
     stripes = _stripes(laid)
     stripes = stripes if any(stripes) else _banded(looks, pair, b_from_a, laid)
     specks = _specks(laid)
-    soft = _smeared(laid, _lying(looks, pair, b_from_a, part))
+    soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, part))
     area = float(laid.both.sum())
-    own = [Sight(stripes[side], *specks[side], area, soft[side]) for side in (0, 1)]
+    own = [Sight(stripes[side], *specks[side], area, soft[side], (fine, -fine)[side]) for side in (0, 1)]
     return Difference(*pair, own[0], own[1])
 
 
@@ -218,11 +219,11 @@ def _lying(
     return np.asarray(inner[0][part] > 0), np.asarray(there[part] > 0)
 
 
-def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[int, int]:
+def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float]:
     """Cells of the largest patch that one view only shows soft or faint, or on calm paper shows ridges in, of each
-    view, away from its sides.
+    view, away from its sides; log of fine contrast of a over b in the middle cell that is drawn.
     """
-    power = [_cells((view - cv2.GaussianBlur(view, (0, 0), 1.2)) ** 2) for view in (laid.a, laid.b)]
+    power = [_cells((view - cv2.GaussianBlur(view, (0, 0), 1.2)) ** 2) + 1e-6 for view in (laid.a, laid.b)]
     whole = _cells(laid.both.astype(np.float32)) > 0.99
     noise = [float(np.quantile(values[whole], 0.1)) if whole.any() else 0.0 for values in power]
     drawn = whole & (np.maximum(*power) > 4 * max(*noise) + 1)
@@ -232,13 +233,14 @@ def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[int, int]:
     veiled = _veiled(contrast, whole & shown & alike)
     patches = []
     for own, other, sign in ((0, 1, 1), (1, 0, -1)):
-        ratio = power[own] / np.maximum(power[other], 1e-6)
+        ratio = power[own] / power[other]
         usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
         apart = sign * contrast - min(0.0, float(np.median(sign * contrast[drawn])) if drawn.any() else 0.0)
         soft = drawn & shown & (ratio < SOFT * min(1.0, usual)) & (apart < -VEILED)
         patch = largest_patch((soft | ridged[own] | veiled[own]) & flat[own])
         patches.append(patch if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else np.zeros_like(patch))
-    return _the_larger(patches[0], patches[1])
+    fine = 0.5 * float(np.median(np.log(power[0] / power[1])[drawn])) if drawn.any() else 0.0
+    return _the_larger(patches[0], patches[1]), fine
 
 
 def _the_larger(a: Mask, b: Mask) -> tuple[int, int]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes, Floats, Mask
 from stitchbed.core.memory import late
+from stitchbed.inspection.looks import Glance
 
 special = late("scipy.special")
 
@@ -113,6 +114,19 @@ def smear(views: Sequence[Bytes]) -> Smear | None:
         return None
     row, col = (float(index.mean()) for index in np.nonzero(cells))
     return Smear((col + 0.5) * CELL, (row + 0.5) * CELL, float(cells.sum()) * CELL**2, float(likeness[cells].mean()))
+
+
+def usual_sized(looks: Sequence[Glance]) -> list[Glance]:
+    """Looks at the pieces that have the usual size in px, and so lay on the same glass."""
+    shapes = [look.shape for look in looks]
+    usual = max(set(shapes), key=shapes.count)
+    return [look for look in looks if look.shape == usual]
+
+
+def smear_shown(alike: Sequence[Glance]) -> Smear | None:
+    """A smear among pieces of one size, none of them the same place scanned again, in px of full size."""
+    patch, r = smear([look.gray for look in alike]), alike[0].reduction
+    return patch and replace(patch, x=patch.x * r, y=patch.y * r, area=patch.area * r * r)
 
 
 def _likeness(views: Sequence[Bytes], trial: int) -> Floats:

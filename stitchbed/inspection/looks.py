@@ -125,6 +125,17 @@ def glance_at(view: NDArray[Any], shape: tuple[int, int], transfer: Transfer) ->
     return Glance(shape, reduction, np.rint(gray_of(view)).astype(np.uint8), light, cell)
 
 
+def detail_boxes(glance: Glance, *, calm: bool) -> list[Box]:
+    """Windows of a picture with most contrast in each part of it, or with least (`calm`), in file order."""
+    return sorted(_boxes(glance.gray.astype(np.float32), glance.reduction, glance.shape, calm=calm))
+
+
+def sharpness_in(windows: Sequence[NDArray[Any]], noise: float) -> list[float]:
+    """Edge ratios of the windows (h, w, c) that have edges."""
+    measured = [quality.edge_ratio(gray_of(pixels), noise) for pixels in windows]
+    return [one[0] for one in measured if one]
+
+
 def _boxes(gray: Floats, reduction: int, shape: tuple[int, int], *, calm: bool) -> list[Box]:
     cell = (quality.CALM if calm else quality.WINDOW / 2) / reduction
     contrast = quality.cell_contrast(gray, max(2.0, cell))

@@ -6,7 +6,7 @@ In: evidence. Out: findings per piece.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -84,11 +84,19 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     ]
     if unfit and not against:
         return []
-    below = float(np.median(known)) - own
+    finding = softer(own, known, against)
+    return [finding] if finding else []
+
+
+def softer(own: float, others: Sequence[float], against: Sequence[float]) -> Finding | None:
+    """Of a piece whose edges have a log ratio of `own`, those of the others `others`, and which is less than its
+    neighbors by `against` at the same places (negative; may be none).
+    """
+    below = float(np.median(others)) - own
     beside = -float(np.median(against)) if against else None
     if below > BLUR_ALONE if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
-        return [_blur_finding(float(np.exp(own)), below, beside)]
-    return []
+        return _blur_finding(float(np.exp(own)), below, beside)
+    return None
 
 
 def _blur_finding(ratio: float, below: float, beside: float | None) -> Finding:

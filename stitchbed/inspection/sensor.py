@@ -30,6 +30,8 @@ STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
 BLACK_SHARE = 0.005  # of the length
+PILED, PILED_IN = 0.1, 0.14  # of a square's px at full white; of the squares: cut-off washes have .2, good scans .006
+FULL = 0.95  # of a square that is white: no drawing
 DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
 TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
@@ -111,21 +113,26 @@ def dead_columns(read: Sequence[Pixels]) -> list[int]:
 
 
 def white_cut_off(read: Sequence[Pixels]) -> float:
-    """Share of pixels at full white where there is drawing, in its `bands`: of the middle one of the squares.
-
-    What lies beside the sheet, as a white lid, fills few of them, and so does what a few strokes leave at the end.
+    """Share of pixels at full white where there is drawing, in its `bands`; 0 where it is so in few of the squares, as
+    where a few strokes reach the end.
     """
-    shares = [clipped(square)[1] for square in _drawn_squares(read)]
-    return float(np.median(shares)) if len(shares) >= LEAST_DRAWN else 0.0
+    shares = np.array([clipped(square)[1] for square in _drawn_squares(read)])
+    if len(shares) < LEAST_DRAWN or (shares > PILED).mean() < PILED_IN:
+        return 0.0
+    return float(shares.mean())
 
 
 def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
-    """Squares of bands in which tones differ."""
+    """Squares of bands in which tones differ, but for the white at both ends, as of a lid, and the square beside it."""
     for band in read:
-        for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS):
-            square = band[:, left : left + BAND_ROWS]
-            if gray_of(square).std() > DRAWN:
-                yield square
+        squares = [band[:, left : left + BAND_ROWS] for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS)]
+        full = np.array([(square == np.iinfo(square.dtype).max).all(2).mean() > FULL for square in squares])
+        inner = np.flatnonzero(~full)
+        if len(inner):
+            first, last = (int(at) for at in inner[[0, -1]])
+            for square in squares[first + bool(first) : last + 1 - (last < len(squares) - 1)]:
+                if gray_of(square).std() > DRAWN:
+                    yield square
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:

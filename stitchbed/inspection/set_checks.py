@@ -16,6 +16,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
+from stitchbed.inspection.glass import Smear
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains, suspects
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
@@ -378,17 +379,18 @@ def _thirds(look: Look, axis: int) -> list[float]:
 
 
 def _smear(evidence: Evidence) -> list[Finding]:
-    if evidence.smear is None:
-        return []
-    dpi = usual_dpi(evidence.tiles)
-    mm = MM_PER_INCH / dpi if dpi else 1.0
-    unit = "mm" if dpi else "px"
-    place, across = (evidence.smear.x * mm, evidence.smear.y * mm), math.sqrt(evidence.smear.area) * mm
+    return [] if evidence.smear is None else [smear_finding(evidence.smear, usual_dpi(evidence.tiles))]
+
+
+def smear_finding(patch: Smear, dpi: float | None) -> Finding:
+    """What is said of a patch of the glass, in px of full size."""
+    mm, unit = (MM_PER_INCH / dpi, "mm") if dpi else (1.0, "px")
+    place, across = (patch.x * mm, patch.y * mm), math.sqrt(patch.area) * mm
     why = f"a patch of the glass, {across:.0f} {unit} wide, shows the same pattern in all pieces"
     where = f"({place[0]:.0f}, {place[1]:.0f} {unit} from the scan's left, top)"
     change = f"wipe fingerprints and smears off the glass {where}, and scan again"
-    numbers = {"places": [[round(value, 1) for value in place]], "likeness": round(evidence.smear.likeness, 3)}
-    return [Finding("smear on the glass", "redo", why, change, numbers)]
+    numbers = {"places": [[round(value, 1) for value in place]], "likeness": round(patch.likeness, 3)}
+    return Finding("smear on the glass", "redo", why, change, numbers)
 
 
 def _no_profile(evidence: Evidence) -> list[Finding]:

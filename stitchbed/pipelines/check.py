@@ -16,21 +16,19 @@ from typing import Any
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Pixels
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
-from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, transfer_of
-from stitchbed.inspection import quality
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
-from stitchbed.inspection.glass import Grain, Smear, grains, smear
+from stitchbed.inspection.glass import Grain, Smear, grains, smear_shown, usual_sized
 from stitchbed.inspection.looks import Look, look_at
-from stitchbed.inspection.overlaps import compare, rest_places
+from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import course_of, thin_shared
 from stitchbed.inspection.set_checks import SAME_SHARE
 from stitchbed.inspection.verdicts import judged
@@ -44,6 +42,7 @@ from stitchbed.mosaic.survey.implied_overlaps import settled, shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CheckRecord
+from stitchbed.pipelines.scanning.softness import sharper_of_pairs
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
@@ -54,7 +53,6 @@ LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
 SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured
 IMPLIED_SHARE = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
-PLACES = 6  # compared for sharpness per overlap
 SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
 EVIDENCE = EvidenceSettings()
 SURE = BeliefSettings(least=GraphSettings().alone)  # of a link that nothing else confirms
@@ -279,9 +277,15 @@ def _evidence(
     pairs = [(index[item.a], index[item.b]) for item in kept]
     motions = [item.b_from_a for item in kept]
     comparisons = tuple(pool.map(lambda pair, motion: compare(looks, pair, motion), pairs, motions))
-    sharpness = _sharpness(tiles, looks, kept, index, memory)
+
+    def read(end: int, boxes: Sequence[Box]) -> list[Pixels]:
+        with open_windows(tiles[end].path, memory=memory) as windows:
+            return [windows.window(box) for box in boxes]
+
+    linked = list(zip(pairs, motions, strict=True))
+    sharpness = sharper_of_pairs(looks, [look.noise for look in looks], linked, read)
     dpi = believed_dpi(tiles)
-    followed = list(zip(pairs, motions, strict=True)) + _implied(tiles, layouts[0], frozenset(pairs))
+    followed = linked + _implied(tiles, layouts[0], frozenset(pairs))
     courses = tuple(pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed))
     differences = pool.map(lambda pair, motion: difference_of(looks, pair, motion), pairs, motions)
     again = {pair[1] for pair, seen in zip(pairs, comparisons, strict=True) if seen.shared > SAME_SHARE}
@@ -324,53 +328,10 @@ def _laid(tiles: Sequence[Tile], views: Sequence[PieceView], links: Sequence[Lin
     return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
 
 
-def _sharpness(
-    tiles: Sequence[Tile], looks: Sequence[Look], links: Sequence[Link], index: dict[str, int], memory: int
-) -> dict[tuple[int, int], float]:
-    """(a, b) -> log of a's edge ratio over b's at the same places of the sheet."""
-    wanted: dict[int, list[tuple[tuple[int, int], int, Any]]] = {}
-    for item in links:
-        pair = index[item.a], index[item.b]
-        for number, places in enumerate(rest_places(looks[pair[0]], looks[pair[1]], item.b_from_a, PLACES)):
-            for end, place in zip(pair, places, strict=True):
-                wanted.setdefault(end, []).append((pair, number, place))
-    ratios: dict[tuple[tuple[int, int], int], dict[int, float]] = {}
-    for end, requests in wanted.items():
-        with open_windows(tiles[end].path, memory=memory) as windows:
-            for pair, number, place in sorted(requests, key=lambda one: float(one[2][1])):
-                box = _window(place, looks[end].shape)
-                measured = quality.edge_ratio(gray_of(windows.window(box)), looks[end].noise)
-                if measured:
-                    ratios.setdefault((pair, number), {})[end] = float(np.log(measured[0]))
-    found: dict[tuple[int, int], list[float]] = {}
-    for (pair, _), ends in ratios.items():
-        if len(ends) == 2:
-            found.setdefault(pair, []).append(ends[pair[0]] - ends[pair[1]])
-    return {pair: _beyond_doubt(values) for pair, values in found.items()}
-
-
-def _beyond_doubt(values: Sequence[float]) -> float:
-    """How far three quarters of the places agree that a pair differs: a window may hold a line that the other just
-    misses, and then only softer shapes are compared with it.
-    """
-    low, high = (float(value) for value in np.quantile(values, (0.25, 0.75)))
-    return max(low, 0.0) + min(high, 0.0)
-
-
-def _window(place: Any, shape: tuple[int, int]) -> Box:
-    side = min(quality.WINDOW * 3 // 4, *shape)
-    row = min(max(0, round(float(place[1]) - side / 2)), shape[0] - side)
-    col = min(max(0, round(float(place[0]) - side / 2)), shape[1] - side)
-    return Box(row, col, side, side)
-
-
 def _on_glass(looks: Sequence[Look]) -> tuple[tuple[Grain, ...], Smear | None]:
     """Grains and a smear among the pieces that have the usual size in px, in full-resolution px."""
-    shapes = [look.shape for look in looks]
-    usual = max(set(shapes), key=shapes.count)
-    alike = [look for look in looks if look.shape == usual]
+    alike = usual_sized(looks)
     found = grains([look.gray.astype(np.float32) for look in alike])
-    patch = smear([look.gray for look in alike])
     r = alike[0].reduction
     specks = tuple(Grain((g.x + 0.5) * r, (g.y + 0.5) * r, g.area * r * r, g.depth, g.seen) for g in found)
-    return specks, patch and replace(patch, x=patch.x * r, y=patch.y * r, area=patch.area * r * r)
+    return specks, smear_shown(alike)

@@ -211,6 +211,10 @@ def test_white_is_cut_off_where_drawing_is_and_not_by_a_lid_beside_the_sheet() -
     assert cut(1.0) == 0.0
     assert cut(1.25) > 0.5
     assert white_cut_off([]) == 0.0
+    # a wash, of which the lightest fifth is cut off
+    page = 150 + 60 * np.sin(np.arange(1200) / 190) + rng.normal(0, 14, (24, 1200))
+    assert cut(1.0) == 0.0
+    assert 0.1 < cut(255 / 205) < 0.4
 
 
 def test_few_tones_and_black_ends() -> None:

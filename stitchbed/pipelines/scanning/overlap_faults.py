@@ -8,23 +8,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Pixels
+from stitchbed.imaging.box import Box
 from stitchbed.inspection.differences import Difference, difference_of
-from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi
+from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi, usual_dpi
+from stitchbed.inspection.glass import smear_shown, usual_sized
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.pair_checks import pair_findings
 from stitchbed.inspection.patches import Course, course_of, overlay
+from stitchbed.inspection.set_checks import SAME_SHARE, smear_finding
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
+from stitchbed.pipelines.scanning.softness import soft_pieces
 from stitchbed.reading.base.tile import Tile
 
 LEAST_SHARED = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
+MOST_ALIKE = 24  # pieces looked at for what the glass does to all: more tell no more, and take time
 
 
 def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequence[Placement]) -> list[str]:
@@ -44,7 +50,21 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
             # none is believed of pieces whose light differs all over; comparing light costs most, and is rarely asked
             comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
             found = pair_findings(replace(evidence, comparisons=comparisons))
-    return [said(tiles[index].name, finding) for index, finding in found]
+        read = partial(_read, context, tiles)
+        found += soft_pieces(looks, followed, differences, read)
+    return [*(said(tiles[index].name, finding) for index, finding in found), *_on_glass(tiles, looks, places)]
+
+
+def _read(context: SurveyContext, tiles: Sequence[Tile], index: int, boxes: Sequence[Box]) -> list[Pixels]:
+    return [context.shelf.window(tiles[index], box) for box in boxes]
+
+
+def _on_glass(tiles: Sequence[Tile], looks: Sequence[Glance], places: Sequence[Placement]) -> list[str]:
+    """What the glass does to all pieces alike, none of them the same place scanned again."""
+    again = {b for _, b in _pairs(places, SAME_SHARE)}
+    alike = usual_sized([look for index, look in enumerate(looks) if index not in again])
+    patch = smear_shown(alike[:: -(-len(alike) // MOST_ALIKE)])
+    return [said("all pieces", smear_finding(patch, usual_dpi(tiles)))] if patch else []
 
 
 def _compared(
@@ -66,12 +86,12 @@ def _glance(context: SurveyContext, tile: Tile) -> Glance:
     return glance_at(context.shelf.view(tile, view_reduction(shape)), shape, context.kind.transfer)
 
 
-def _pairs(places: Sequence[Placement]) -> list[tuple[int, int]]:
-    """Indices of pieces that lie on each other."""
+def _pairs(places: Sequence[Placement], least: float = LEAST_SHARED) -> list[tuple[int, int]]:
+    """Indices of pieces that lie on each other, over so much of a piece at least."""
     motions = {str(index): place.sheet_from_tile for index, place in enumerate(places)}
     sizes = {str(index): place.size for index, place in enumerate(places)}
     every = combinations(range(len(places)), 2)
-    return [(a, b) for a, b in every if shared(motions, sizes, str(a), str(b)) > LEAST_SHARED]
+    return [(a, b) for a, b in every if shared(motions, sizes, str(a), str(b)) > least]
 
 
 def _motion(places: Sequence[Placement], pair: tuple[int, int]) -> Array:
