@@ -31,19 +31,20 @@ TONES = 12  # of an overlap, in each of which two scans may differ in their own 
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
-SMEAR_CELLS = 7  # that hang together; good scans: 3 in 150 sights of 19 media, 6 in 178 of sheets made elsewhere
+SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = (
     1.6,
-    1.25,
+    1.4,
     1.2,
 )  # times the usual power of calm cells: of what differs, in whom it is, in the other
 LEAST_CALM = 20  # cells
 FLAT_SHARE = 0.75  # of a cell that lies away from a side
 BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
 SAME_DRAWN = 0.8  # correlation of the band in both
+LEAST_SHOWN = 0.5  # square of gray levels: grain of less differs from scan to scan by a fifth
 UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
 VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
@@ -258,7 +259,7 @@ def _contrast(laid: Overlay) -> tuple[Floats, Mask, Mask]:
     low, high = BAND
     band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
     own, other, both = (_cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
-    known = np.minimum(own, other) > 0
+    known = np.minimum(own, other) > LEAST_SHOWN
     contrast = 0.5 * np.log(np.where(known, own, 1) / np.where(known, other, 1))
     for shift, axis in ((1, 0), (-1, 0), (1, 1), (-1, 1)):
         beside = _cells(np.roll(band[0] ** 2, shift, axis))

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.pipelines.check import _beyond_doubt, _implied
+from stitchbed.pipelines.check import _implied
+from stitchbed.pipelines.scanning.softness import _beyond_doubt
 from stitchbed.reading.base.tile import Raster, Tile
 
 SIDE, STEP = 300, 220  # px
