@@ -41,6 +41,7 @@ CALM = 0.06  # standard deviation over mean inside a place of one tone
 EVEN_ENOUGH = 0.02  # share: robust sigma left by a board of one tone; left of nine in ten broad squares by a woven one
 COLOR_CODES = 1.8  # one step of the blue difference in blue, ITU-T T.871 (2011): B = Y + 1.772 (Cb - 128)
 LEAST_AGREEING = 0.75
+UNTOLD = "{name}: nothing tells how evenly the work was lit; light is left as it is"
 LEAST_PLACES = 60
 
 
@@ -69,7 +70,7 @@ def survey_light(
         if field is not None:
             field = on_canvas(field, plane)
         if field is None and light == "auto":
-            notes.append(f"{photo.tile.name}: nothing tells how evenly the work was lit; light is left as it is")
+            notes.append(UNTOLD.format(name=photo.tile.name))
         fields.append(field)
     return tuple(fields), notes
 

@@ -34,7 +34,7 @@ WORK = (40, 60, 169, 130)  # mm: x, y, width, height
 FIELD = 13  # mm of the squares of one color that the work consists of
 
 
-def taken(folder: Path) -> tuple[Path, Path, Array, Array]:
+def taken(folder: Path, curve: float = CURVE) -> tuple[Path, Path, Array, Array]:
     """Photo, measured values of the card in it, the work's colors (N, 3) Lab, their middles (N, 2) px."""
     rng = np.random.default_rng(5)
     piece = full_piece()
@@ -54,7 +54,7 @@ def taken(folder: Path) -> tuple[Path, Path, Array, Array]:
     light *= np.geomspace(1, 0.6, light.shape[1])[None, :, None]  # one lamp, at the left
     light += 0.002 * rng.standard_normal(light.shape)
     code = srgb_encode(np.clip(cv2.GaussianBlur(light, (0, 0), 0.6), 0, 1))
-    code = code + CURVE * code * (1 - code) * (2 * code - 1)
+    code = code + curve * code * (1 - code) * (2 * code - 1)
     path = folder / "photo.tif"
     tifffile.imwrite(path, np.rint(65535 * code).astype(np.uint16))
     table = table_of({name: list(row) for name, row in lab.items()}, folder / "card.txt")
