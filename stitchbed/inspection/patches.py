@@ -28,7 +28,7 @@ LEAST_CONTRAST = 5.0  # gray levels
 LIKE = 0.75  # correlation of a patch found again
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
-LEAST_WAY = 140  # view px of an overlap along which a jump is sought
+LEAST_WAY = 140  # view px of an overlap along which a jump or a stretch is sought
 LEAST_PATCHES = 8
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
@@ -154,8 +154,9 @@ def _slope(at: Array, value: Array) -> float:
 
 
 def _sure_slope(at: Array, value: Array) -> float:
-    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch."""
-    slope = _slope(at, value)
+    """Slope over a way, NaN where it is short or its error more than SURE_SLOPE: a few patches of a corner tell no
+    stretch, nor does an overlap that a lifted edge takes much of."""
+    slope = _slope(at, value) if np.ptp(at) > LEAST_WAY else float("nan")
     error = robust_spread(value - slope * at) / max(1e-9, float(at.std()) * math.sqrt(len(at)))
     return slope if error < SURE_SLOPE else float("nan")
 
