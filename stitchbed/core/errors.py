@@ -39,10 +39,11 @@ class Disconnected(StitchbedError):
     def __init__(self, found: str, *, expected: str, attempt: str, lines: tuple[str, ...] = ()) -> None:
         self.lines = tuple(printable(line) for line in lines)
         if lines:
-            said = "\n".join(["  [join.hints]", *(f"  {line}" for line in lines)])
             attempt += "; or say how they lie, in the job file or as options (--same-point, --beside), with X and Y"
-            attempt += f" filled in:\n{said}"
+            attempt += " filled in as below"
         super().__init__(found, expected=expected, attempt=attempt)
+        if lines:
+            self.args = ("\n".join([str(self), "  [join.hints]", *(f"  {line}" for line in self.lines)]),)
 
 
 class CardNotFound(StitchbedError):

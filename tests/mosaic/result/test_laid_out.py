@@ -79,6 +79,7 @@ def test_one_island_lies_at_the_top_left(tmp_path: Path) -> None:
 
 def test_islands_stand_beside_each_other_two_centimeters_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     error = Disconnected("3 pieces in 2 islands", expected="one", attempt="hints", lines=("same_point = []",))
+    assert str(error).splitlines()[-2:] == ["  [join.hints]", "  same_point = []"]  # to copy, each on a line of its own
 
     def one_layout(*given: Any) -> Any:
         raise error
