@@ -47,11 +47,12 @@ def _stretched(evidence: Pairs) -> list[tuple[int, Finding]]:
     uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
     for axis, way in ((1, "along the travel of the head"), (0, "across the travel of the head")):
         sizes = both[axis]
-        for index in np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way):
+        shown = {index for course in evidence.courses if course.long[axis] for index in (course.a, course.b)}
+        for index in sorted(shown & set(np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way).tolist())):
             percent = 100 * float(sizes[index])
             why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
             change = "let the sheet lie still, press it so that it does not slip, and scan again"
-            found.append((int(index), Finding("stretched", "redo", why, change, {"percent": round(percent, 2)})))
+            found.append((index, Finding("stretched", "redo", why, change, {"percent": round(percent, 2)})))
     return found
 
 

@@ -28,7 +28,8 @@ LEAST_CONTRAST = 5.0  # gray levels
 LIKE = 0.75  # correlation of a patch found again
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
-LEAST_WAY = 140  # view px of an overlap along which a jump or a stretch is sought
+LEAST_WAY = 140  # view px of an overlap along which a jump is sought
+LONG_WAY = 140  # view px, of which a lifted edge takes no large part
 LEAST_PATCHES = 8
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
@@ -51,7 +52,7 @@ class Overlay:
 class Course:
     """How b lies on a. stretch : (2,) relative size of b over a along a's x and y, 0 alike, NaN unknown. jumps : (row
     in a, row in b, px) of steps along the travel, px of full resolution. spans : rows (first, last) patches were found
-    in, of a and of b.
+    in, of a and of b. long : whether they were found over a way long enough to tell a stretch along a's x, along its y.
     """
 
     a: int
@@ -59,6 +60,7 @@ class Course:
     stretch: Array
     jumps: tuple[tuple[float, float, float], ...]
     spans: tuple[tuple[float, float], tuple[float, float]]
+    long: tuple[bool, bool] = (True, True)
 
 
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
@@ -94,7 +96,8 @@ def course_of(
         row = (jump[0] + 0.5) * a.reduction - 0.5
         middle = np.array([[float(np.median(full[:, 0])), row]])
         jumps = ((row, float(moved(b_from_a, middle)[0, 1]), jump[1] * a.reduction),)
-    return Course(*pair, stretch, jumps, (spans[0], spans[1]))
+    across, along = (bool(reach > LONG_WAY) for reach in np.ptp(places, axis=0))
+    return Course(*pair, stretch, jumps, (spans[0], spans[1]), (across, along))
 
 
 def view_motion(a: Glance, b: Glance, b_from_a: Array) -> Array:
@@ -154,9 +157,8 @@ def _slope(at: Array, value: Array) -> float:
 
 
 def _sure_slope(at: Array, value: Array) -> float:
-    """Slope over a way, NaN where it is short or its error more than SURE_SLOPE: a few patches of a corner tell no
-    stretch, nor does an overlap that a lifted edge takes much of."""
-    slope = _slope(at, value) if np.ptp(at) > LEAST_WAY else float("nan")
+    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch."""
+    slope = _slope(at, value)
     error = robust_spread(value - slope * at) / max(1e-9, float(at.std()) * math.sqrt(len(at)))
     return slope if error < SURE_SLOPE else float("nan")
 

@@ -91,6 +91,9 @@ def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     assert pair_findings(evidence(3, courses=unknown)) == []
     little = (course(0, 1, 0.0, 0.0015), course(1, 2, 0.0, -0.0015))  # paper between two scans
     assert pair_findings(evidence(3, courses=little)) == []
+    # a lifted edge may take much of every overlap that is short along the travel
+    short = (course(0, 1, along=0.01, long=(True, False)), course(1, 2, along=-0.01, long=(True, False)))
+    assert pair_findings(evidence(3, courses=short)) == []
 
 
 # --- jumps

@@ -379,7 +379,6 @@ def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
     assert _jump(heaps + np.arange(8) % 4, np.repeat([0.0, 5.0], 4)) is None
     far = np.linspace(0, 400, 60)
     assert _sure_slope(far, 0.01 * far + np.tile(noise, 8)[:60]) == pytest.approx(0.01, abs=0.001)
-    assert np.isnan(_sure_slope(far * 0.3, 0.01 * far))  # so short an overlap may be stretched by an edge that lifts
 
 
 @pytest.mark.parametrize("turned", [False, True])
