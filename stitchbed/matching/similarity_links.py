@@ -55,6 +55,7 @@ class Link:
     rival : agreement of the best other motion over this one's, 0..1. weak : found by grain or layout only.
     probability : that the tiles truly lie so, judged by all they would share; 1 where nobody judged.
     ambiguous : another motion is as probable, as where one motif is repeated.
+    by_cells : found without points, by whole pictures; its points are the cells of the overlap that agree.
     said : a person said so, and is believed whatever the pictures show. loose_mm : how far off it may be where nothing
     drawn tells better.
     """
@@ -72,6 +73,7 @@ class Link:
     ambiguous: bool = False
     said: bool = False
     loose_mm: float = 0.0
+    by_cells: bool = False
 
 
 @dataclass(frozen=True)

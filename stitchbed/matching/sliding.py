@@ -46,7 +46,7 @@ def slid(details: tuple[Detail, Detail], scale: float, settings: SlidingSettings
 
     scale : expected magnification from a to b.
     """
-    (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
+    (one, step_a), (two, step_b) = (reduced(detail, settings.pixel_mm) for detail in details)
     count = round(settings.tilt_degrees / settings.step_degrees)
     tilts = np.arange(-count, count + 1) * settings.step_degrees
     shape = [fft.next_fast_len(one.shape[k] + int(np.hypot(*two.shape)) + 2, real=True) for k in (0, 1)]
@@ -79,9 +79,9 @@ def slid_near(
 
     distinct : of motions that differ by their turn only the best. least : share of the smaller piece that must overlap.
     """
-    (one, step_a), (two, step_b) = (_reduced(detail, settings.pixel_mm) for detail in details)
+    (one, step_a), (two, step_b) = (reduced(detail, settings.pixel_mm) for detail in details)
     reach = reach_mm / details[0].strokes.pixel_mm * details[0].strokes.step / step_a
-    small_a, small_b = _small_from_full(step_a), _small_from_full(step_b)
+    small_a, small_b = small_from_full(step_a), small_from_full(step_b)
     a_from_b = small_a @ np.linalg.inv(guess) @ np.linalg.inv(small_b)
     middle = (np.array(two.shape[::-1]) - 1) / 2
     aim = a_from_b[:2, :2] @ middle + a_from_b[:2, 2]
@@ -124,11 +124,11 @@ def _within(shape: tuple[int, ...], start: Array, reach: float) -> Mask:
     return near
 
 
-def _small_from_full(step: float) -> Array:
+def small_from_full(step: float) -> Array:
     return np.array([[1 / step, 0, (1 / step - 1) / 2], [0, 1 / step, (1 / step - 1) / 2], [0, 0, 1]])
 
 
-def _reduced(detail: Detail, pixel_mm: float) -> tuple[Floats, float]:
+def reduced(detail: Detail, pixel_mm: float) -> tuple[Floats, float]:
     """The picture at about `pixel_mm`, and full-resolution px per pixel."""
     layer = detail.strokes
     h, w = layer.pixels.shape
@@ -185,7 +185,7 @@ def _peaks(score: Array, most: int) -> list[tuple[float, int, int]]:
 
 def _full(one_from_two: Array, steps: tuple[float, float], scale: float) -> Array:
     """b_from_a in full-resolution px, at `scale`, of a motion between reduced pictures."""
-    small_from_full = [_small_from_full(step) for step in steps]
-    motion = np.linalg.inv(small_from_full[1]) @ np.linalg.inv(one_from_two) @ small_from_full[0]
+    small = [small_from_full(step) for step in steps]
+    motion = np.linalg.inv(small[1]) @ np.linalg.inv(one_from_two) @ small[0]
     ratio = scale / np.hypot(motion[0, 0], motion[1, 0])
     return np.asarray(np.diag([ratio, ratio, 1.0]) @ motion, np.float64)

@@ -117,7 +117,7 @@ def _rival(
 
 
 def _odds(item: Link) -> float:
-    chance = float(np.clip(item.probability * (0.5 if item.weak else 1.0), 1e-6, 1 - 1e-6))
+    chance = float(np.clip(item.probability * (0.5 if item.weak and not item.by_cells else 1.0), 1e-6, 1 - 1e-6))
     return np.inf if item.said else float(np.log(chance / (1 - chance)))
 
 

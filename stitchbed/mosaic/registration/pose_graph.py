@@ -26,6 +26,9 @@ else:
 
 DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"
+# Trust in a link of faint marks, and in one that whole pictures showed, of one that as many points of the drawing show:
+# two of the latter outvote a few points that lie on another letter of the same shape.
+GRAIN_TRUST, CELLS_TRUST = 0.1, 1.0
 SAID = 1e6  # trust in what a person said; of pictures it is some ten
 
 
@@ -127,7 +130,8 @@ def _trust(item: Link) -> float:
     and less the less probable it is; what a person said is trusted more than all pictures together."""
     if item.said:
         return SAID
-    doubt = (1.05 - min(item.rival, 1.0)) * item.probability * (0.1 if item.weak else 1)
+    less = CELLS_TRUST if item.by_cells else GRAIN_TRUST if item.weak else 1.0
+    doubt = (1.05 - min(item.rival, 1.0)) * item.probability * less
     return float(max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * doubt)
 
 

@@ -16,9 +16,9 @@ from stitchbed.mosaic.hints.showing import Shown, shown_as_said
 from stitchbed.mosaic.result.kept_looks import look_again
 from stitchbed.mosaic.result.plan_file import keep_plan, kept_plan
 from stitchbed.mosaic.result.record import survey_record
+from stitchbed.mosaic.result.uncovered import settled_outside
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.survey import Looked, laid_out, look, surveyed
-from stitchbed.mosaic.survey.uncovered import settled_outside
 
 
 def planned(

@@ -11,14 +11,11 @@ from dataclasses import replace
 
 import cv2
 
-from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
-from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import (
     Detail,
-    Evidence,
     EvidenceSettings,
     aligned,
     compare,
@@ -29,7 +26,7 @@ from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, 
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, once_alike, pair_scale
+from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, link_by_cells, once_alike, pair_scale
 
 CLOSER = 3  # a closer look: this many times finer than the survey's view, paper grain included
 MOST_PAIRS = 60
@@ -134,7 +131,7 @@ def _by_sliding(
     chance = probability(seen, wishes.evidence)
     if chance < SLID_LEAST or seen.strong < SLID_DRAWN:
         return None
-    return _by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
+    return link_by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
 
 
 def _drawn_once(context: SurveyContext, names: tuple[str, str], details: Mapping[str, Detail]) -> Link | None:
@@ -145,15 +142,7 @@ def _drawn_once(context: SurveyContext, names: tuple[str, str], details: Mapping
     motion, seen = once_alike(plain, scale, settings=wishes.belief, evidence=wishes.evidence)
     if seen is None or (chance := probability(seen, wishes.evidence)) < SLID_LEAST:
         return None
-    return _by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
-
-
-def _by_cells(names: tuple[str, str], motion: Array, seen: Evidence, sigma: float, *, chance: float) -> Link:
-    """The link of a motion that no points propose: its points are the cells that agree."""
-    good = seen.likeness > 0.5
-    xy_a = seen.middle[good]
-    xy_b = moved(motion, xy_a + seen.shift[good])
-    return Link(*names, motion, xy_a, xy_b, sigma, seen.score, 0.0, True, chance)
+    return link_by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
 
 
 def _at_other_scales(

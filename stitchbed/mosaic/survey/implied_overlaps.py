@@ -18,7 +18,8 @@ from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import SAID, Layout, corners, without
+from stitchbed.matching.twins import TwinSettings, drawn_once
+from stitchbed.mosaic.registration.pose_graph import SAID, Layout, bridges, corners, without
 from stitchbed.mosaic.survey.judgment import BeliefSettings, finer
 
 nx = late("networkx")
@@ -102,6 +103,31 @@ def settled(
     return without(layout, cut, reason, sizes) if cut else [layout]
 
 
+def held_by_motifs(
+    layout: Layout, sizes: Mapping[str, tuple[int, int]], details: Mapping[str, Detail], belief: BeliefSettings
+) -> list[Link]:
+    """Links that no loop checks and of which few points speak, where all that the two parts share is a few patches that
+    come again elsewhere: a strip of stamped motifs fits wherever the same ones lie in the same order."""
+    graph, places = nx.Graph((item.a, item.b) for item in layout.links), layout.sheet_from_tile
+    found = []
+    for item in bridges(layout):
+        if item.said or item.loose_mm or len(item.xy_a) >= belief.many:
+            continue
+        parted = graph.copy()
+        parted.remove_edge(item.a, item.b)
+        side = nx.node_connected_component(parted, item.a)
+        across = [pair for pair in combinations(sorted(places), 2) if (pair[0] in side) != (pair[1] in side)]
+        counted = [
+            drawn_once(_back(places[b]) @ places[a], (details[a], details[b]), TwinSettings())
+            for a, b in across
+            if shared(places, sizes, a, b) >= LEAST_SHARE
+        ]
+        patches, single = np.array(counted).reshape(-1, 2).sum(axis=0)
+        if 0 < patches < belief.motifs and not single:
+            found.append(item)
+    return found
+
+
 def outvoted_only(
     layout: Layout, places: Mapping[str, Array], details: Mapping[str, Detail], evidence: EvidenceSettings
 ) -> Layout:
@@ -180,6 +206,10 @@ def doubted(quarrel: Quarrel, place: Array, px_per_mm: float) -> str:
     weight = quarrel.evidence.drawing * (1 - quarrel.evidence.likeness)
     x, y = moved(place, (weight @ quarrel.evidence.middle / weight.sum())[None])[0] / px_per_mm
     return f"{quarrel.a} and {quarrel.b} (around {x:.0f} mm from the left, {y:.0f} mm from the top)"
+
+
+def _back(motion: Array) -> Array:
+    return np.asarray(np.linalg.inv(motion), np.float64)
 
 
 def _odds(chance: float) -> float:

@@ -17,6 +17,7 @@ from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import (
     ODD_FREE,
+    TRUE_CELL,
     Detail,
     Evidence,
     EvidenceSettings,
@@ -49,6 +50,7 @@ class BeliefSettings:
     of a link from which they have voted for every place there is. slid, slid_degrees: places, and turns against the
     link, at which one of fewer points that no loop checks is looked for again; turned_clearer: clearer where it is
     turned by quarters as well.
+    motifs: patches that hold two parts of a layout together although each of them comes again elsewhere.
     once, once_drawn: likeness and cells of drawing of a place where what repeats lies on itself and not on its like.
     once_clearer, once_odds: by how much every other place must be less alike, or less probable for its odd cells.
     """
@@ -75,6 +77,7 @@ class BeliefSettings:
     once_drawn: float = 6.0
     once_clearer: float = 0.1
     once_odds: float = 2.5
+    motifs: int = 8
 
 
 @dataclass(frozen=True)
@@ -126,10 +129,10 @@ def believed(
         return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
     apart = settings.apart_mm * details[0].strokes.step / details[0].strokes.pixel_mm
     others = [there for _, one, there in judged[1:] if _apart(item.b_from_a, one.b_from_a, seen) > apart]
-    return replace(item, ambiguous=any(_rivals(seen, there, settings, evidence) for there in others))
+    return replace(item, ambiguous=any(rivals(seen, there, settings, evidence) for there in others))
 
 
-def _rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
+def rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
     """True where another motion fits about as well: cells that differ make a refrain less probable, and yet it is one.
 
     Only a motion without such cells, under which all is clearly more alike, has no rival in it.
@@ -157,7 +160,7 @@ def checked_alone(
     for drawn, there, least in _elsewhere(item, details, settings, evidence):
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
         much = there.amount > settings.as_much * seen.amount and _alike(there, settings)
-        if far > settings.apart_mm and much and _rivals(seen, there, finer(least, seen, there), evidence):
+        if far > settings.apart_mm and much and rivals(seen, there, finer(least, seen, there), evidence):
             once, shown = once_alike(details, scale_of(item.b_from_a), settings=settings, evidence=evidence)
             here = shown is not None and _apart(item.b_from_a, once, seen) * pixel_mm < settings.apart_mm
             return item if here else replace(item, ambiguous=True)
@@ -195,10 +198,10 @@ def once_alike(
     much = settings.as_much * seen.amount
     apart = settings.apart_mm * details[1].strokes.step / details[1].strokes.pixel_mm
     others = [there for one, there in tried if there.amount > much and _apart(motion, one, seen) > apart]
-    return motion, seen if all(_outdone(there, seen, settings, evidence) for there in others) else None
+    return motion, seen if all(outdone(there, seen, settings, evidence) for there in others) else None
 
 
-def _outdone(other: Evidence, seen: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
+def outdone(other: Evidence, seen: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
     """True where another motion is far less alike, or far less probable for some cells of it that are odd."""
     mine, theirs = (log_odds(one, evidence) for one in (seen, other))
     return other.score < seen.score - settings.once_clearer or theirs < mine - settings.once_odds
@@ -218,6 +221,14 @@ def _alike(seen: Evidence, settings: BeliefSettings) -> bool:
 def _apart(one: Array, two: Array, seen: Evidence) -> float:
     """How far (px of the second piece) two motions put the overlap from each other."""
     return float(np.hypot(*(moved(one, seen.middle) - moved(two, seen.middle)).T).max(initial=0))
+
+
+def link_by_cells(names: tuple[str, str], motion: Array, seen: Evidence, sigma: float, *, chance: float) -> Link:
+    """The link of a motion that no points propose: its points are the cells that agree."""
+    good = seen.likeness > TRUE_CELL
+    xy_a = seen.middle[good]
+    xy_b = moved(motion, xy_a + seen.shift[good])
+    return Link(*names, motion, xy_a, xy_b, sigma, seen.score, 0.0, True, chance, by_cells=True)
 
 
 def difference(seen: Evidence) -> str:

@@ -5,7 +5,7 @@ In: links, hints and what was seen of each piece. Out: one layout of all pieces 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -21,11 +21,12 @@ from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
-from stitchbed.mosaic.registration.pose_graph import Layout, bridges, lay_out
+from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, repeated_in, without
 from stitchbed.mosaic.survey.apart import mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.implied_overlaps import doubted, quarrels, settled, shared
+from stitchbed.mosaic.survey.groups import Compared, joined_groups
+from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview
 
@@ -60,6 +61,10 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
         layouts = _each_checked(context, pieces, _relaid(pieces, [*known, *weak], dropped)) if weak else layouts
+        layouts = _groups_joined(context, pieces, layouts, flipped)
+        fit = {name for one in layouts if not set(one.sheet_from_tile) <= set(flipped) for name in one.sheet_from_tile}
+        flipped = [name for name in flipped if name not in fit]
+    layouts = _motifs_parted(context, pieces, layouts)
     effects = effect_rows(state.told, before, layouts, pieces)
     return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects), tuple(flipped))
 
@@ -79,6 +84,37 @@ def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout])
         return layouts
     known = [checked.get(id(item), item) for layout in layouts for item in layout.links]
     return _relaid(pieces, known, [item for layout in layouts for item in layout.dropped])
+
+
+def _groups_joined(
+    context: SurveyContext, pieces: Pieces, layouts: list[Layout], flipped: Collection[str]
+) -> list[Layout]:
+    """The layouts with groups joined, one after the other, for which all that they would share speaks.
+
+    flipped : pieces that fit when mirrored; they must fit far better as they are.
+    """
+    wishes, doubtful = context.settings, repeated_in(layouts) | set(flipped)
+    by = Compared(pieces.sizes, pieces.details, pieces.dpi, wishes.belief, wishes.evidence)
+    apart = {name for one in context.hints.apart for name in (one.a, one.b)}
+    while len(layouts) > 1:
+        asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
+        found = joined_groups(asked, by, doubtful)
+        known = [item for layout in layouts for item in layout.links]
+        dropped = [item for layout in layouts for item in layout.dropped]
+        joined = _each_checked(context, pieces, _relaid(pieces, [*known, *found], dropped)) if found else layouts
+        if len(joined) >= len(layouts):
+            break
+        layouts = joined
+    return layouts
+
+
+def _motifs_parted(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
+    """The layouts without links that only a few motifs hold which are drawn several times."""
+    parted: list[Layout] = []
+    for layout in layouts:
+        cut = held_by_motifs(layout, pieces.sizes, pieces.details, context.settings.belief)
+        parted += without(layout, cut, REPEATED, pieces.sizes) if cut else [layout]
+    return sorted(parted, key=lambda one: -len(one.sheet_from_tile))
 
 
 def _relaid(pieces: Pieces, links: Sequence[Link], dropped: Sequence[tuple[Link, str]]) -> list[Layout]:

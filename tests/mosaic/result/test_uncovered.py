@@ -14,8 +14,8 @@ from stitchbed.mosaic.photometry.gain_compensation import Level, no_gain
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.result.uncovered import MISSING_MM, paper_color, settled_outside, unseen
 from stitchbed.mosaic.survey.survey import Survey
-from stitchbed.mosaic.survey.uncovered import MISSING_MM, paper_color, settled_outside, unseen
 from stitchbed.reading.base.tile import Raster, Tile
 
 DPI, CELL = 254.0, 20  # 10 px a mm: a cell is two mm

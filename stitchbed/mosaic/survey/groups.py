@@ -1,0 +1,201 @@
+"""I join two groups of pieces by all that they would share, where no two of their pieces alone are sure.
+
+In: groups as they are laid out, and the pieces' leveled pictures. Out: links between the pieces of two groups.
+
+A group laid on another makes several overlaps at once. Under a true motion all of them show one drawing, and no other
+motion does as well; by chance one of them may fit, hardly two or three.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix
+from stitchbed.matching.overlap_evidence import (
+    TRUE_CELL,
+    Detail,
+    Evidence,
+    EvidenceSettings,
+    aligned,
+    compare,
+    log_odds,
+    probability,
+    scaled_to,
+)
+from stitchbed.matching.similarity_links import Link
+from stitchbed.matching.sliding import SlidingSettings, slid
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
+from stitchbed.mosaic.survey.judgment import BeliefSettings, finer, link_by_cells, outdone, rivals
+
+MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good half second each
+PLACES = 6  # places proposed by each of them
+LEAST, DRAWN = 0.98, 6.0  # probability and cells of drawing asked of all overlaps as one
+PAIRS, PAIR_DRAWN = 2, 0.5  # overlaps that must speak for a place, and cells of drawing of one that does
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What groups are compared by: sizes (h, w) px, leveled pictures, dpi of each piece by name."""
+
+    sizes: Mapping[str, tuple[int, int]]
+    details: Mapping[str, Detail]
+    dpi: Mapping[str, float]
+    belief: BeliefSettings
+    evidence: EvidenceSettings
+
+
+@dataclass(frozen=True)
+class _Together:
+    """Two groups laid on each other. motion : 3x3, from the second one's sheet to the first one's. pairs : what each
+    pair (name in the first, name in the second) shows that overlaps. seen : the same as one, in px of the first sheet.
+    """
+
+    motion: Array
+    pairs: Mapping[tuple[str, str], Evidence]
+    seen: Evidence
+
+
+def joined_groups(layouts: Sequence[Layout], pieces: Compared, repeated: Collection[str]) -> list[Link]:
+    """Links between two groups for which all that they would share is sure; the first found, none where there are none.
+
+    layouts : the largest first. repeated : pieces whose drawing repeats.
+    """
+    slides = iter(range(MOST_SLID))
+    for k, small in enumerate(layouts):
+        for large in layouts[:k]:
+            if len(large.sheet_from_tile) + len(small.sheet_from_tile) > PAIRS:
+                strict = bool({*large.sheet_from_tile, *small.sheet_from_tile} & set(repeated))
+                if links := _joined((large, small), pieces, slides, strict=strict):
+                    return links
+    return []
+
+
+def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int], *, strict: bool) -> list[Link]:
+    """Links between two groups, or none. strict : where drawing repeats every other place must be far less alike."""
+    tried = [laid for motion in _proposed(groups, pieces, slides) if (laid := _laid(motion, groups, pieces))]
+    best = max(tried, key=lambda one: log_odds(one.seen, pieces.evidence), default=None)
+    if best is None or not _sure(best, pieces, strict):
+        return []
+    per_mm = float(np.mean([pieces.dpi[name] for name in groups[1].sheet_from_tile])) / MM_PER_INCH
+    much, far = pieces.belief.as_much * best.seen.amount, pieces.belief.apart_mm * per_mm
+    others = [one.seen for one in tried if one.seen.amount > much and _apart(best, one) > far]
+    if not all(_beaten(one, best.seen, pieces, strict) for one in others):
+        return []
+    chance = probability(best.seen, pieces.evidence)
+    return [
+        _link(pair, _motion(best.motion, groups, pair), one, pieces, chance)
+        for pair, one in sorted(best.pairs.items())
+        if one.amount > PAIR_DRAWN
+    ]
+
+
+def _sure(laid: _Together, pieces: Compared, strict: bool) -> bool:
+    """True where all overlaps as one show the same drawing, several of them speak, and none speaks against it."""
+    belief, evidence = pieces.belief, pieces.evidence
+    speaking = [one for one in laid.pairs.values() if one.amount > PAIR_DRAWN]
+    against = [one for one in speaking if one.strong >= LEAST_DRAWN and probability(one, evidence) < QUARREL]
+    alike = min(laid.seen.score, laid.seen.usual) >= belief.once if strict else laid.seen.usual >= belief.alike
+    enough = laid.seen.strong >= DRAWN and len(speaking) >= PAIRS and not against
+    return alike and enough and probability(laid.seen, evidence) >= LEAST
+
+
+def _beaten(other: Evidence, seen: Evidence, pieces: Compared, strict: bool) -> bool:
+    """True where another place is so much less alike that it is no rival."""
+    belief, evidence = pieces.belief, pieces.evidence
+    if strict:
+        return outdone(other, seen, belief, evidence)
+    return not rivals(seen, other, finer(belief, seen, other), evidence)
+
+
+def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Array]:
+    """Motions from the second sheet to the first one that single pairs of pieces propose, no two nearly the same."""
+    large, small = groups
+    known = {frozenset((item.a, item.b)): item for one in groups for item, _ in one.dropped}
+    found: list[Array] = []
+    for a, b in product(sorted(large.sheet_from_tile), sorted(small.sheet_from_tile)):
+        details = pieces.details[a], pieces.details[b]
+        item = known.get(frozenset((a, b)))
+        motions = [] if item is None else [item.b_from_a if item.a == a else _back(item.b_from_a)]
+        if next(slides, None) is not None:
+            settings = replace(SlidingSettings(), most=PLACES)
+            motions += slid(details, pieces.dpi[b] / pieces.dpi[a], settings)
+        for motion in motions:
+            drawn, seen = aligned(motion, details, pieces.evidence)
+            if seen.score >= pieces.belief.hopeless:
+                found.append(large.sheet_from_tile[a] @ _back(small.sheet_from_tile[b] @ drawn))
+    return found
+
+
+def _laid(motion: Array, groups: tuple[Layout, Layout], pieces: Compared) -> _Together | None:
+    """The second group laid on the first one, drawn to where all cells agree; None where they do not at all."""
+    best = _together(motion, groups, pieces)
+    if best.seen.score < pieces.evidence.even:
+        return None
+    drawn = _together(_drawn(best, groups), groups, pieces)
+    return drawn if drawn.seen.score > best.seen.score else best
+
+
+def _together(motion: Array, groups: tuple[Layout, Layout], pieces: Compared) -> _Together:
+    large, small = groups
+    places = dict(large.sheet_from_tile) | {name: motion @ at for name, at in small.sheet_from_tile.items()}
+    pairs = {}
+    for a, b in product(sorted(large.sheet_from_tile), sorted(small.sheet_from_tile)):
+        if shared(places, pieces.sizes, a, b) >= LEAST_SHARE:
+            details = pieces.details[a], pieces.details[b]
+            pairs[a, b] = compare(_motion(motion, groups, (a, b)), details, pieces.evidence)
+    return _Together(motion, pairs, _as_one(pairs, large))
+
+
+def _as_one(pairs: Mapping[tuple[str, str], Evidence], large: Layout) -> Evidence:
+    """All that several overlaps tell, as of one overlap; shifts are left out."""
+    if not pairs:
+        return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
+    every = list(pairs.values())
+    middle = np.concatenate([moved(large.sheet_from_tile[a], one.middle) for (a, _), one in pairs.items()])
+    likeness, drawing = (np.concatenate([getattr(one, what) for one in every]) for what in ("likeness", "drawing"))
+    amounts, tones = np.array([one.amount for one in every]), np.array([one.tone_amount for one in every])
+    bare = float(amounts @ [one.bare for one in every]) / max(float(amounts.sum()), 1e-9)
+    tone = float(tones @ [one.tone for one in every]) / float(tones.sum()) if tones.sum() > 0 else 1.0
+    return Evidence(middle, likeness, drawing, np.zeros_like(middle), bare, tone, float(tones.sum()))
+
+
+def _drawn(laid: _Together, groups: tuple[Layout, Layout]) -> Array:
+    """The motion fitted to where cells that agree were found; as it was where too few do."""
+    src, dst, weights = [], [], []
+    for (a, b), seen in laid.pairs.items():
+        there = moved(_motion(laid.motion, groups, (a, b)), seen.middle + seen.shift)
+        src.append(moved(groups[1].sheet_from_tile[b], there))
+        dst.append(moved(groups[0].sheet_from_tile[a], seen.middle))
+        weights.append(np.where(seen.likeness > TRUE_CELL, seen.drawing, 0.0))
+    here, weight = np.concatenate(src), np.concatenate(weights)
+    if np.count_nonzero(weight) < 3:
+        return laid.motion
+    fitted = similarity_matrix(fit_similarity(here, np.concatenate(dst), np.maximum(weight, 1e-9)))
+    return scaled_to(fitted, scale_of(laid.motion), weight @ here / weight.sum())
+
+
+def _motion(motion: Array, groups: tuple[Layout, Layout], pair: tuple[str, str]) -> Array:
+    """b_from_a 3x3 of a pair (name in the first group, name in the second)."""
+    return _back(motion @ groups[1].sheet_from_tile[pair[1]]) @ groups[0].sheet_from_tile[pair[0]]
+
+
+def _back(motion: Array) -> Array:
+    return np.asarray(np.linalg.inv(motion), np.float64)
+
+
+def _apart(one: _Together, two: _Together) -> float:
+    """How far (px of the second sheet) two motions put what is shared under the first one from each other."""
+    there = [moved(_back(laid.motion), one.seen.middle) for laid in (one, two)]
+    return float(np.hypot(*(there[0] - there[1]).T).max(initial=0))
+
+
+def _link(pair: tuple[str, str], motion: Array, seen: Evidence, pieces: Compared, chance: float) -> Link:
+    sigma = float(pieces.details[pair[0]].strokes.step)
+    return link_by_cells(pair, motion, seen, sigma, chance=chance)

@@ -1,0 +1,69 @@
+"""I check that groups are joined by all they share: four pieces of one sheet are, of two sheets are not."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import truth
+
+from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.transforms import moved
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
+from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.survey.groups import Compared, joined_groups
+from stitchbed.mosaic.survey.judgment import BeliefSettings
+
+SETTINGS = EvidenceSettings()
+DPI, SHAPE = 150.0, (300, 360)
+SIZES = dict.fromkeys("abcd", SHAPE)
+# two by two, 20 mm shared: a b over c d
+POSES = {
+    "a": truth.pose(190, 170, 0.3, shape=SHAPE),
+    "b": truth.pose(430, 175, -0.4, shape=SHAPE),
+    "c": truth.pose(192, 360, 0.6, shape=SHAPE),
+    "d": truth.pose(428, 362, 180.3, shape=SHAPE),
+}
+
+
+@functools.cache
+def detail(name: str, seed: int) -> Detail:
+    """What a piece of a sheet shows."""
+    sheet = truth.paint_sheet(560, 640, seed)
+    tile = truth.cut_tiles(sheet, [POSES[name]], shape=SHAPE, seed=seed)[0]
+    return detail_of(gray_of(tile.pixels), 1, DPI / 25.4, SETTINGS)
+
+
+def compared(**seeds: int) -> Compared:
+    """The pieces, each from the sheet of that number."""
+    details = {name: detail(name, seed) for name, seed in seeds.items()}
+    return Compared(SIZES, details, dict.fromkeys(SIZES, DPI), BeliefSettings(), SETTINGS)
+
+
+def group(names: str) -> Layout:
+    """Pieces laid out on a sheet of their own."""
+    back = np.linalg.inv(POSES[names[0]])
+    return Layout(names[0], {name: back @ POSES[name] for name in names}, (), ())
+
+
+def test_two_rows_are_joined_by_both_columns() -> None:
+    found = joined_groups([group("ab"), group("cd")], compared(a=1, b=1, c=1, d=1), frozenset())
+    pairs = {(item.a, item.b) for item in found}
+    assert {("a", "c"), ("b", "d")} <= pairs
+    for item in found:
+        want = np.linalg.inv(POSES[item.b]) @ POSES[item.a]
+        at = corners(SHAPE)
+        assert np.hypot(*(moved(item.b_from_a, at) - moved(want, at)).T).max() < 0.5 * DPI / 25.4
+        assert item.weak and item.probability > 0.98
+
+
+def test_rows_of_two_sheets_are_not_joined() -> None:
+    assert joined_groups([group("ab"), group("cd")], compared(a=1, b=1, c=4, d=4), frozenset()) == []
+
+
+def test_two_pieces_alone_are_left_to_other_means() -> None:
+    assert joined_groups([group("a"), group("c")], compared(a=1, c=1), frozenset()) == []
+
+
+def test_one_overlap_that_fits_does_not_join_rows_whose_other_one_differs() -> None:
+    assert joined_groups([group("ab"), group("cd")], compared(a=1, b=1, c=1, d=4), frozenset()) == []
