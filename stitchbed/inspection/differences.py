@@ -35,11 +35,7 @@ SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
-RIDGED, SHOWN, BARE = (
-    1.6,
-    1.4,
-    1.2,
-)  # times the usual power of calm cells: of what differs, in whom it is, in the other
+RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
 LEAST_CALM = 20  # cells
 FLAT_SHARE = 0.75  # of a cell that lies away from a side
 BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side

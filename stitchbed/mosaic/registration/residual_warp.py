@@ -53,14 +53,15 @@ class FieldSettings:
 @dataclass(frozen=True)
 class FoldSettings:
     """near_mm, least_near: ties of an overlap within this of each other, and how many, that can show a fold.
-    least_mm: what they must have in common at least; a third of a px at 300 dpi. sure: and how many times its
-    uncertainty. most_mm: beyond this no paper bends. least_ties: ties at folds under which there is none.
+    least_mm, least_px: what they must have in common at least; a third of a px at 300 dpi and below, where ties err by
+    as much of a px, and not by less in mm. sure: and how many times its uncertainty. most_mm: beyond this no paper bends. least_ties: ties at folds under which there is none.
     lattice_mm, amplitude_mm, bend_mm: of the field round a fold, for creases are narrow. reach_mm: how far round.
     """
 
     near_mm: float = 6.0
     least_near: int = 4
     least_mm: float = 0.03
+    least_px: float = 0.35
     sure: float = 5.0
     most_mm: float = 1.0
     least_ties: int = 12
@@ -83,9 +84,8 @@ def folds_at(places: Sequence[Placement], ties: Ties, px_per_mm: float, settings
     residual = residuals_of(places, ties)
     common, sigma = _common(ties, residual, len(places), settings.near_mm * px_per_mm, settings.least_near)
     length = np.hypot(*common.T)
-    folded = (length > np.maximum(settings.least_mm * px_per_mm, settings.sure * sigma)) & (
-        length < settings.most_mm * px_per_mm
-    )
+    least = max(settings.least_mm * px_per_mm, settings.least_px)
+    folded = (length > np.maximum(least, settings.sure * sigma)) & (length < settings.most_mm * px_per_mm)
     return folded if folded.sum() >= settings.least_ties else np.zeros(len(ties.a), bool)
 
 

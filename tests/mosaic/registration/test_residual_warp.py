@@ -126,6 +126,15 @@ def test_noise_and_single_lies_are_no_folds() -> None:
     assert not folds_at(places, replace(few, xy_b=few.xy_b + 2.0), SCALE, FoldSettings()).any()
 
 
+def test_a_quarter_of_a_px_at_a_low_dpi_is_no_fold() -> None:
+    """At 100 dpi .03 mm are an eighth of a px, by which ties in soft drawing err alike."""
+    places, rng = _pair(), np.random.default_rng(6)
+    ties = _ties(places, None, rng, count=400)
+    aside = (np.abs(ties.xy_a[:, 1] - 300) < 40)[:, None] * np.array([0.0, 0.25])
+    assert not folds_at(places, replace(ties, xy_b=ties.xy_b + aside), 4.0, FoldSettings()).any()
+    assert folds_at(places, replace(ties, xy_b=ties.xy_b + 2 * aside), 4.0, FoldSettings()).any()
+
+
 def test_middles_of_groups_are_their_medians() -> None:
     rng = np.random.default_rng(8)
     counts = np.array([4, 5, 1, 12, 2])
