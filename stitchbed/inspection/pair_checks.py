@@ -21,6 +21,7 @@ ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
+STILL = "let nothing touch the scanner while it runs, and scan again"
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
@@ -79,6 +80,34 @@ def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
 
 def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
     """A jump belongs to the piece in which it lies at one row beside most neighbors that reach that row."""
+    claims = _jump_claims(evidence)
+    found = []
+    for index, (share, count, row, height) in claims.items():
+        rivals = [claims[other][:2] for other in _jump_partners(evidence, index) if other in claims]
+        if share > MOST_PAIRS and all((share, count) > rival for rival in rivals):
+            px = abs(round(height))
+            why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
+            found.append((index, Finding("jump", "redo", why, STILL, {"row": round(row), "px": px})))
+    return found
+
+
+def jumps_of_either(evidence: Pairs) -> list[Finding]:
+    """Of pairs that alone reach a row at which one of the two jumps: nothing tells which of them."""
+    claims = _jump_claims(evidence)
+    found = []
+    for course in evidence.courses:
+        own, other = claims.get(course.a), claims.get(course.b)
+        if course.jumps and own and other and own[:2] == other[:2] == (1.0, 1):
+            names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
+            px = abs(round(own[3]))
+            where = f"row {own[2]:.0f} of the first or row {other[2]:.0f} of the second"
+            why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
+            found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
+    return found
+
+
+def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
+    """Piece -> (share and number of its pairs that agree, row, px) of the jump that most of them show in it."""
     claims: dict[int, tuple[float, int, float, float]] = {}
     for course in evidence.courses:
         for row_a, row_b, height in course.jumps:
@@ -87,15 +116,7 @@ def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
                 best = claims.get(index)
                 if best is None or (share, count) > best[:2]:
                     claims[index] = (share, count, row, height)
-    found = []
-    for index, (share, count, row, height) in claims.items():
-        rivals = [claims[other][:2] for other in _jump_partners(evidence, index) if other in claims]
-        if share > MOST_PAIRS and all((share, count) > rival for rival in rivals):
-            px = abs(round(height))
-            why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
-            change = "let nothing touch the scanner while it runs, and scan again"
-            found.append((index, Finding("jump", "redo", why, change, {"row": round(row), "px": px})))
-    return found
+    return claims
 
 
 def _agreeing(evidence: Pairs, index: int, row: float) -> tuple[float, int]:

@@ -16,7 +16,7 @@ from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Str
 from stitchbed.inspection.findings import Evidence, Finding
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison
-from stitchbed.inspection.pair_checks import LEAST_DUST, pair_findings, uneven
+from stitchbed.inspection.pair_checks import LEAST_DUST, jumps_of_either, pair_findings, uneven
 from stitchbed.inspection.patches import Course
 from stitchbed.reading.base.tile import Raster, Tile
 
@@ -107,7 +107,12 @@ def test_a_jump_is_given_to_the_piece_in_which_both_neighbors_see_it() -> None:
 
 
 def test_a_pair_alone_does_not_tell_whose_jump_it_is() -> None:
-    assert pair_findings(evidence(2, courses=(course(0, 1, jumps=((900, 1500, 4.0),)),))) == []
+    seen = course(0, 1, jumps=((900, 1500, 4.0),))
+    assert pair_findings(evidence(2, courses=(seen,))) == []
+    (finding,) = jumps_of_either(evidence(2, courses=(seen,)))
+    assert (finding.fault, finding.level, finding.numbers) == ("jump", "redo", {"px": 4})
+    assert finding.why.startswith("0 or 1: one of the two jumps by 4 px, at row 900 of the first or row 1500")
+    assert jumps_of_either(evidence(3, courses=(seen, course(1, 2)))) == []  # a third piece tells
 
 
 def test_a_neighbor_that_reaches_over_the_row_and_sees_no_jump_speaks_against_it() -> None:

@@ -54,7 +54,8 @@ class FieldSettings:
 class FoldSettings:
     """near_mm, least_near: ties of an overlap within this of each other, and how many, that can show a fold.
     least_mm, least_px: what they must have in common at least; a third of a px at 300 dpi and below, where ties err by
-    as much of a px, and not by less in mm. sure: and how many times its uncertainty. most_mm: beyond this no paper bends. least_ties: ties at folds under which there is none.
+    as much of a px, and not by less in mm. sure: and how many times its uncertainty. most_mm: beyond this no paper
+    bends. least_ties: ties at folds under which there is none.
     lattice_mm, amplitude_mm, bend_mm: of the field round a fold, for creases are narrow. reach_mm: how far round.
     """
 
