@@ -15,6 +15,7 @@ from stitchbed.core.record import RECORDS, VERSION, recording
 from stitchbed.jobs.job_file import JobFile, files_of, page_jobs
 from stitchbed.jobs.run import BY_HAND, DONE, RunSettings, run
 from stitchbed.jobs.settings import table_of
+from stitchbed.jobs.wording import in_job
 
 LEAST_FAR = ("changed", "not begun", BY_HAND, "done")  # states of a step, as `jobs.run.standing` tells them
 BEFORE = {"clean": "canvas", "lines": "page", "flats": "lines"}  # what a step takes of a folder of results
@@ -118,7 +119,9 @@ def _lines_of(work: Mapping[str, Any]) -> list[str]:
     made = [row["step"] for row in work["steps"] if row["state"] == DONE]
     words = [f"{', '.join(made)} done in {work['seconds']:.1f} s"] if made else []
     words += [f"{number} {_step_word(number)} {state}" for state, number in counts.items() if state != DONE]
-    notes = [f"  Note ({row['step']}): {text}." for row in work["steps"] for text in row["warnings"]]
+    notes = [
+        f"  Note ({row['step']}): {in_job(text, row['step'])}." for row in work["steps"] for text in row["warnings"]
+    ]
     return [f"{work['name']}: {'; '.join(words)}", *_each_once(notes)]
 
 

@@ -26,6 +26,7 @@ from stitchbed.jobs.call import PAGE, PIECES, Call
 from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_key
 from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS, Step, do, settings_class
+from stitchbed.jobs.wording import in_job
 
 if TYPE_CHECKING:
     from stitchbed.core.progress import Progress
@@ -119,7 +120,7 @@ def summary(record: Mapping[str, Any]) -> str:
     for row in record["steps"]:
         took = f"{row['state']} in {row['seconds']:.1f} s" if row["state"] == DONE else row["state"]
         lines.append(": ".join([row["step"], took, *([", ".join(row["outputs"])] if row["outputs"] else [])]))
-        lines += [f"  Note: {warning}." for warning in row["warnings"]]
+        lines += [f"  Note: {in_job(warning, row['step'])}." for warning in row["warnings"]]
     return "\n".join(lines)
 
 
@@ -258,7 +259,11 @@ def _do(job: JobFile, task: _Task, inputs: dict[str, str], call: Call, *, full_p
         except OSError as error:
             raise cannot_write(folder, error) from error
     with _begun(job, task), recording(task.name, dict(task.table)) as record:
-        told = do(task.name, task.step, call)
+        try:
+            told = do(task.name, task.step, call)
+        except StitchbedError as error:
+            error.advise(in_job(error.attempt, task.name))
+            raise
     record.inputs = inputs
     made = [task.output.name] if task.step.ending else list(told["outputs"])
     record.outputs = {name: sha256_of(job.out / name) for name in made}

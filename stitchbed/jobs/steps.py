@@ -81,7 +81,10 @@ def _of_a_painting(table: Table, medium: str) -> str:
     """Areas of one color under lines say nothing of a painting: there the page itself is the color."""
     if medium != "paint" or table.get("painted"):
         return ""
-    return "no flats, as the page looks painted: its own color stays; painted = true in [flats] fills them all the same"
+    return (
+        "no flats, as the page looks painted and shows its own colors; areas to select by are in its layered file "
+        "(painted = true in [flats] fills flats all the same)"
+    )
 
 
 def _with_round_corners(call: Call) -> Call:
