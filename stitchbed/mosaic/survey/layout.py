@@ -183,9 +183,12 @@ def one_layout(
 def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:
     """What a layout hangs by that should be looked at, what was not believed, and what it holds twice."""
     words = []
-    used = [f"{item.a} - {item.b}" for item in layout.links if item.weak]
-    if used:
-        words.append(f"weak links, found by faint marks or paper grain only: {', '.join(used)}. Look at these seams")
+    grain = [f"{item.a} - {item.b}" for item in layout.links if item.weak and not item.by_cells]
+    if grain:
+        words.append(f"weak links, found by faint marks or paper grain only: {', '.join(grain)}. Look at these seams")
+    cells = [f"{item.a} - {item.b}" for item in layout.links if item.weak and item.by_cells]
+    if cells:
+        words.append(f"links found by whole pictures, no points tell: {', '.join(cells)}. Look at these seams")
     placed = layout.sheet_from_tile
     dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
     if dropped:

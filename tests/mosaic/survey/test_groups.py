@@ -13,6 +13,7 @@ from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.groups import Compared, joined_groups
 from stitchbed.mosaic.survey.judgment import BeliefSettings
+from stitchbed.mosaic.survey.layout import link_words
 
 SETTINGS = EvidenceSettings()
 DPI, SHAPE = 150.0, (300, 360)
@@ -54,7 +55,9 @@ def test_two_rows_are_joined_by_both_columns() -> None:
         want = np.linalg.inv(POSES[item.b]) @ POSES[item.a]
         at = corners(SHAPE)
         assert np.hypot(*(moved(item.b_from_a, at) - moved(want, at)).T).max() < 0.5 * DPI / 25.4
-        assert item.weak and item.probability > 0.98
+        assert item.weak and item.by_cells and item.probability > 0.98
+    (words,) = link_words(Layout("a", POSES, tuple(found), ()), SIZES)
+    assert "whole pictures" in words and "a - c" in words and "grain" not in words
 
 
 def test_rows_of_two_sheets_are_not_joined() -> None:
