@@ -23,7 +23,7 @@ from stitchbed.photos.geometry.outline import find_outline
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
-from stitchbed.photos.geometry.rectangle import Line, beside, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, sides_through
 from stitchbed.photos.survey.card_paper import Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
@@ -33,6 +33,7 @@ from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, Way, mar
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet
+OUTDONE = 20.0  # times those: what corners still count beside four measured sides
 PICK_VIEW_PX = 2.0  # the same, px of a view of all photos laid together
 FRAME_SHARE = 0.1  # of the photo's longer side: how far its frame may be from a work nothing is known of
 MOST_FRAMES = 8.0  # of the first photo's frame: how far other photos are followed from it
@@ -100,13 +101,22 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
     ]
     fit = rough
     if fine:
-        fit = solve_plane(sizes, begun.points, fine, settings=settings, start=rough, ties=begun.ties)
+        points = _outdone(begun.points, sides)
+        fit = solve_plane(sizes, points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
     found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
     notes = [TRUST, *begun.notes, *_parted(sides)]
     if begun.sides and asked.corners is None and asked.sides == "auto":
         notes += margin_notes(photos[0], fit, Papers(), rectangle)
     return plane_survey_of(photos, fit, found, asked, notes)
+
+
+def _outdone(points: Sequence[CardPoints], sides: Mapping[int, Mapping[str, Side]]) -> list[CardPoints]:
+    """Corners that hardly count where all four sides are measured: they are where straight lines through sides meet,
+    which a lens has bent, and would bend the lens of the solution.
+    """
+    whole = {name for each in sides.values() for name in each} >= set(SIDES)
+    return [replace(one, sigma=one.sigma * OUTDONE) for one in points] if whole else list(points)
 
 
 def _parted(sides: Mapping[int, Mapping[str, Side]]) -> list[str]:
