@@ -13,7 +13,7 @@ import os
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -29,9 +29,9 @@ from numpy.typing import NDArray
 from stitchbed.color.convert import to_srgb
 from stitchbed.copies.artwork import Artwork, flat_codes, line_layer, page_codes, paper_codes
 from stitchbed.copies.flat_layers import FlatLayer, flat_layers, packed, strips
-from stitchbed.core.arrays import Ints, Pixels
+from stitchbed.core.arrays import Pixels
 from stitchbed.core.files import claimed
-from stitchbed.core.progress import Progress, counted, silent
+from stitchbed.core.progress import Progress, counted, silent, ticking
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
@@ -59,15 +59,14 @@ class _Entry:
 
 @dataclass(frozen=True)
 class _Strip:
-    """Rows of the file: whole: name -> pixels of the pictures as wide as the page; colors, solid of the flats, and
-    packed : one number for each of their colors.
+    """Rows of the file: whole: name -> pixels of the pictures as wide as the page; colors of the flats, and layer : of
+    which layer of flats each pixel is.
     """
 
     box: Box
     whole: Mapping[str, Pixels]
     colors: Pixels
-    solid: NDArray[np.bool_]
-    packed: Ints | None
+    layer: NDArray[np.uint16] | None
 
 
 def write_layers(
@@ -132,7 +131,7 @@ def _write_pictures(
     first, dtype = art.first, f"uint{bits}"
     small: list[Pixels] = []
     step = max(1, max(first.height, first.width) // THUMBNAIL)
-    layers = {f"data/flat_{n:02d}.png": layer for n, layer in enumerate(flat, 1)}
+    numbers = {f"data/flat_{n:02d}.png": (n, layer) for n, layer in enumerate(flat, 1)}
     with ExitStack() as stack:
         sheets = {}
         for entry in (*entries, _Entry("mergedimage.png", "", Box(0, 0, first.height, first.width))):
@@ -142,14 +141,15 @@ def _write_pictures(
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
         parts = strips(art)
-        made = in_order(lambda box: _strip_of(art, box, dtype), parts, workers)
-        for strip in counted(made, "writing layers", len(parts), progress):
-            list(pool.map(partial(_push, strip, sheets, layers), sheets))
+        progress("writing layers", 0, len(parts) * len(sheets))
+        tick = ticking("writing layers", len(parts) * len(sheets), progress)
+        for strip in in_order(lambda box: _strip_of(art, box, flat, dtype), parts, workers):
+            list(pool.map(partial(_push, strip, sheets, numbers, tick), sheets))
             small.append(_thinned(strip.whole["mergedimage.png"], strip.box, step))
     _write_thumbnail(folder / "Thumbnails" / "thumbnail.png", np.concatenate(small), art)
 
 
-def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
+def _strip_of(art: Artwork, box: Box, flat: Sequence[FlatLayer], dtype: str) -> _Strip:
     """A strip of every picture as wide as the page; merged from the very codes of the layers."""
     lines = _rgb(at_depth(line_layer(art, box), dtype))
     codes, solid = flat_codes(art, box)
@@ -161,23 +161,41 @@ def _strip_of(art: Artwork, box: Box, dtype: str) -> _Strip:
         whole["data/reference.png"] = _rgb(at_depth(page_codes(art, box), dtype))
     shown = whole["data/reference.png"] if art.painted else over(lines, np.where(solid[..., None], colors, paper))
     whole["mergedimage.png"] = shown
-    return _Strip(box, whole, colors, solid, None if art.flats is None else packed(codes))
+    return _Strip(box, whole, colors, None if art.flats is None else _layer_of(codes, solid, flat))
 
 
-def _push(strip: _Strip, sheets: Mapping[str, PngRows], layers: Mapping[str, FlatLayer], name: str) -> None:
+def _layer_of(codes: Pixels, solid: NDArray[np.bool_], flat: Sequence[FlatLayer]) -> NDArray[np.uint16]:
+    """(h, w) number, from 1 on, of the layer each pixel of the flats belongs to; 0 where paper is bare."""
+    if not flat:
+        return np.zeros(solid.shape, np.uint16)
+    colors = np.concatenate([layer.colors for layer in flat])
+    numbers = np.repeat(np.arange(1, len(flat) + 1, dtype=np.uint16), [len(layer.colors) for layer in flat])
+    order = np.argsort(colors, kind="stable")
+    found = np.searchsorted(colors[order], packed(codes)).clip(max=len(colors) - 1)
+    return np.where(solid, numbers[order][found], np.uint16(0))
+
+
+def _push(
+    strip: _Strip,
+    sheets: Mapping[str, PngRows],
+    flats: Mapping[str, tuple[int, FlatLayer]],
+    tick: Callable[[], None],
+    name: str,
+) -> None:
     """Give a picture its rows of a strip; a layer of flats may have none there."""
-    rows = strip.whole[name] if name in strip.whole else _flat_rows(strip, layers[name])
+    rows = strip.whole[name] if name in strip.whole else _flat_rows(strip, *flats[name])
     if len(rows):
         sheets[name].push(rows)
+    tick()
 
 
-def _flat_rows(strip: _Strip, layer: FlatLayer) -> Pixels:
+def _flat_rows(strip: _Strip, number: int, layer: FlatLayer) -> Pixels:
     """(n, w, 4) color and alpha of what of a layer lies in a strip."""
     top, bottom = max(strip.box.row, layer.box.row), min(strip.box.bottom, layer.box.bottom)
-    if strip.packed is None or bottom <= top:
+    if strip.layer is None or bottom <= top:
         return np.zeros((0, layer.box.width, 4), strip.colors.dtype)
     place = slice(top - strip.box.row, bottom - strip.box.row), slice(layer.box.col, layer.box.right)
-    mine = np.isin(strip.packed[place], layer.colors) & strip.solid[place]
+    mine = strip.layer[place] == number
     color = np.where(mine[..., None], strip.colors[place], 0).astype(strip.colors.dtype)
     alpha = np.where(mine, np.iinfo(color.dtype).max, 0).astype(color.dtype)
     return np.concatenate([color, alpha[..., None]], axis=2)

@@ -10,6 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from stitchbed.core.progress import counted
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
@@ -54,7 +55,8 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
         record.warnings.append(
             f"the scans do not reach beyond the sheet's edge on: {', '.join(ended)}; it is cut where they end"
         )
-    show_border(desk.album, desk.view, desk.factor, frame)
+    for album in counted([desk.album], "drawing what is cut off", 1, desk.progress):
+        show_border(album, desk.view, desk.factor, frame)
     return frame
 
 

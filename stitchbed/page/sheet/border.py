@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
-from stitchbed.core.progress import Progress, silent
+from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box
@@ -77,7 +77,8 @@ def find_sheet(page: Page, *, workers: int = 1, progress: Progress = silent) -> 
     seen = overview(page, factor, workers=workers, progress=progress)
     light = _scanned(*seen, page.dpi / factor / MM_PER_INCH)
     is_paper = _paper_test(light)
-    return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in SIDES))
+    names = counted(SIDES, "finding the sheet's edges", len(SIDES), progress)
+    return _agreeing(tuple(_side(page, name, light, is_paper, factor) for name in names))
 
 
 def frame_of(page: Page, sides: Sequence[Side], settings: BorderSettings) -> Framing:
