@@ -119,11 +119,38 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     if slope or amplitude < LEAST_AMPLITUDE * _surer(turns) or power[at] < PEAK_OVER * float(np.median(power[known])):
         return None, None
     each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
-    down, across = abs(float(rows[at[0], 0])), float(cols[0, at[1]])
-    along = "rows" if across < AXIS_SHARE * down else "columns" if down < AXIS_SHARE * across else ""
-    found = Stripes(amplitude, 1 / float(speed[at]), along)
+    found = Stripes(amplitude, 1 / float(speed[at]), _along(abs(float(rows[at[0], 0])), float(cols[0, at[1]])))
     mine = [each[side] > MINE * each[1 - side] for side in (0, 1)]
     return (found if mine[0] else None), (found if mine[1] else None)
+
+
+def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
+    """A period all over a piece that lies on no other, which stripes themselves may be the reason of; no other piece of
+    its size has it.
+    """
+    amplitudes = []
+    for look in (
+        looks[index],
+        *(look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape),
+    ):
+        gray = look.gray.astype(np.float32)
+        spectrum = _spectrum(gray - cv2.GaussianBlur(gray, (0, 0), WIDE), np.ones(gray.shape, bool))
+        amplitudes.append(2 * np.abs(spectrum) / gray.size)
+    own, *others = amplitudes
+    rows, cols = np.fft.fftfreq(own.shape[0])[:, None], np.fft.rfftfreq(looks[index].gray.shape[1])[None]
+    speed = np.hypot(rows, cols)
+    known = (speed > SLOWEST) & (speed < 0.45)
+    at = np.unravel_index(int(np.where(known, own, 0).argmax()), own.shape)
+    near = slice(max(0, at[0] - 1), at[0] + 2), slice(max(0, at[1] - 1), at[1] + 2)
+    shared = max((float(other[near].max()) for other in others), default=np.inf)
+    if own[at] < max(LEAST_AMPLITUDE, MINE * shared) or own[at] ** 2 < PEAK_OVER * float(np.median(own[known] ** 2)):
+        return None
+    return Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(float(rows[at[0], 0])), float(cols[0, at[1]])))
+
+
+def _along(down: float, across: float) -> str:
+    """What stripes of a frequency (cycles/px down and across) lie along."""
+    return "rows" if across < AXIS_SHARE * down else "columns" if down < AXIS_SHARE * across else ""
 
 
 def _banded(

@@ -11,7 +11,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes
+from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import PATCH, Course
@@ -145,6 +145,11 @@ def _striped(evidence: Pairs) -> list[tuple[int, Finding]]:
         own = [sight.stripes for sight, _ in sights if sight.stripes]
         if own and len(own) >= MOST_PAIRS * len(sights):
             found.append((index, _stripes_finding(evidence, index, max(own, key=lambda one: one.amplitude))))
+    linked = {index for course in evidence.courses for index in (course.a, course.b)}
+    for index in sorted(set(range(len(evidence.tiles))) - linked):
+        stripes = lone_stripes(evidence.looks, index)
+        if stripes:
+            found.append((index, _stripes_finding(evidence, index, stripes)))
     return found
 
 

@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of
+from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, gains, suspects
@@ -137,6 +137,18 @@ def test_light_that_differs_at_both_ends_of_an_overlap_is_no_band() -> None:
     looks = [_look(sheet[:SIDE], 1), _look(sheet[SIDE - SHARED :] * lifted, 2)]
     found = difference_of(looks, (0, 1), np.array([[1, 0, 0], [0, 1, SHARED - SIDE], [0, 0, 1.0]]))
     assert found is not None and (found.own_a.stripes, found.own_b.stripes) == (None, None)
+
+
+def test_stripes_are_seen_in_a_piece_that_lies_on_no_other() -> None:
+    y, x = np.mgrid[0:SIDE, 0:SIDE]
+    screen = 6 * np.sin(2 * np.pi * (0.8 * x + 0.6 * y) / 13.7)
+    plain = [_painted(seed)[:, :SIDE] for seed in (31, 32, 33)]
+    looks = [_look(gray + screen * (k == 1), k) for k, gray in enumerate(plain)]
+    assert lone_stripes(looks, 0) is None
+    found = lone_stripes(looks, 1)
+    assert found is not None
+    assert found.period == pytest.approx(13.7, rel=0.05)
+    assert lone_stripes([_look(gray + screen, k) for k, gray in enumerate(plain)], 1) is None  # drawn in all
 
 
 def test_smears_belong_to_the_scan_that_has_them() -> None:
