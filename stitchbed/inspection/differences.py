@@ -32,6 +32,7 @@ BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the ligh
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
+OFF_FILE = 2  # cells of a patch beside its longest row or column
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
@@ -261,10 +262,16 @@ def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], 
         usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
         apart = sign * contrast - min(0.0, float(np.median(sign * contrast[drawn])) if drawn.any() else 0.0)
         soft = drawn & shown & (ratio < SOFT * min(1.0, usual)) & (apart < -VEILED)
-        patch = largest_patch((soft | ridged[own] | veiled[own]) & flat[own])
+        patch = _broad(largest_patch((soft | ridged[own] | veiled[own]) & flat[own]))
         patches.append(patch if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else np.zeros_like(patch))
     fine = 0.5 * float(np.median(np.log(power[0] / power[1])[drawn])) if drawn.any() else 0.0
     return _the_larger(patches[0], patches[1]), fine
+
+
+def _broad(patch: Mask) -> Mask:
+    """A patch, or none where it stands in single file, as cells that a dead column of the other scan goes through."""
+    file = max(int(patch.sum(axis).max()) for axis in (0, 1))
+    return patch if patch.sum() >= file + OFF_FILE else np.zeros_like(patch)
 
 
 def _the_larger(a: Mask, b: Mask) -> tuple[int, int]:

@@ -162,6 +162,16 @@ def test_smears_belong_to_the_scan_that_has_them() -> None:
     assert found.own_b.smeared >= 8  # of about 6 x 6 cells, those with strokes
 
 
+def test_a_dead_column_is_no_smear_of_the_neighbor() -> None:
+    def dead(gray: Floats) -> Floats:
+        gray[:, 100] = 20
+        return gray
+
+    found = difference_of(_pair(8, dead), (0, 1), B_FROM_A)
+    assert found is not None
+    assert (found.own_a.smeared, found.own_b.smeared) == (0, 0)
+
+
 def test_a_part_of_a_px_between_two_scans_is_no_smear() -> None:
     sheet = _drawn(1)
     sharp = sheet + 1.2 * (sheet - cv2.GaussianBlur(sheet, (0, 0), 1.0))
