@@ -15,11 +15,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from stitchbed.core.addresses import file_of
 from stitchbed.core.errors import StitchbedError, WouldTouchOriginal
 from stitchbed.core.files import cannot_write, claim, claimed, is_ours, read_file, sha256_of, write_json
+from stitchbed.core.progress import Progress, counted
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, name_beside, plain, recording, without_folders
 from stitchbed.core.settings import Setting
 from stitchbed.jobs.call import PAGE, PIECES, Call
@@ -27,9 +28,6 @@ from stitchbed.jobs.job_file import JobFile, Table, files_in, files_of, unknown_
 from stitchbed.jobs.settings import Place, settings_of
 from stitchbed.jobs.steps import STEPS, Step, do, settings_class
 from stitchbed.jobs.wording import in_job
-
-if TYPE_CHECKING:
-    from stitchbed.core.progress import Progress
 
 DONE, UNCHANGED, BY_HAND = "done", "unchanged", "changed by hand since, kept"
 LEFT_OUT = "left out"
@@ -103,7 +101,7 @@ def run(job: JobFile, settings: RunSettings, *, progress: Progress) -> tuple[dic
         state = None if task.forced else _state(job, task, inputs, hashes)
         done: Record | None = None
         if state is None:
-            prepared = prepared or _prepared(job, tasks, settings)
+            prepared = prepared or _prepared(job, tasks, settings, progress)
             call = Call(sources, task.output, prepared[task.name], progress, task.replace, task.record)
             done = _do(job, task, inputs, call, full_paths=settings.full_paths)
             hashes.known |= {job.out / name: digest for name, digest in done.outputs.items()}
@@ -236,7 +234,7 @@ def _old_record(path: Path) -> dict[str, Any] | None:
     return None
 
 
-def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> dict[str, Any]:
+def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings, progress: Progress) -> dict[str, Any]:
     """Settings of all steps, so that a mistake in a late table is told before the first step is done."""
     given = {"memory": settings.memory, "workers": settings.workers, "full_paths": settings.full_paths}
     return {
@@ -246,7 +244,7 @@ def _prepared(job: JobFile, tasks: Sequence[_Task], settings: RunSettings) -> di
             Place(task.name, job.folder),
             given={**given, "replace": task.replace, "records": job.records},
         )
-        for task in tasks
+        for task in counted(tasks, "getting ready", len(tasks), progress)  # their libraries take a second to load
     }
 
 

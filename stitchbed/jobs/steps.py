@@ -13,7 +13,6 @@ from typing import Any
 
 from stitchbed.card.corners import corner_points
 from stitchbed.core.errors import BadSettings
-from stitchbed.core.progress import counted
 from stitchbed.jobs.call import FLATS, LINES, PAGE, PIECES, Call
 from stitchbed.jobs.job_file import Table, files_of
 
@@ -57,8 +56,7 @@ def do(name: str, step: Step, call: Call) -> Mapping[str, Any]:
     StitchbedError : see its pipeline.
     """
     call = step.ready(call) if step.ready else call
-    for home in counted([step.home], f"getting ready for {step.word}", 1, call.progress):  # libraries take a second
-        pipeline = getattr(importlib.import_module(home), step.pipeline)
+    pipeline = getattr(importlib.import_module(step.home), step.pipeline)
     if not step.ending:
         copied: Mapping[str, Any] = pipeline(call, _only(call, name))
         return copied

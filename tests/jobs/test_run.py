@@ -320,6 +320,14 @@ def test_several_pictures_for_a_step_of_one_are_told() -> None:
             do(name, STEPS[name], call)
 
 
+def test_a_run_tells_that_it_gets_ready_while_libraries_load(context: SurveyContext) -> None:
+    context.run(ALL)
+    job, told = job_of(context.folder / "job.toml", list(story.STEPS)), []
+    for again in (None, "first"):
+        story.run(job, RunSettings(again=again), progress=lambda *words: told.append(words))
+    assert told == [("getting ready", n, 3) for n in range(4)]  # and nothing where nothing is to be done
+
+
 def test_corners_in_a_job_file_are_checked_as_in_the_shell(tmp_path: Path) -> None:
     (tmp_path / "photo.tif").write_bytes(b"")
     (tmp_path / "job.toml").write_text(
