@@ -39,7 +39,9 @@ LEAST_PARTED = 0.7  # mean strangeness within less that beyond, for a side that 
 MOST_TABLE_LIKE, MOST_STRANGE = 0.25, 0.2  # shares of a side that may look like table within, and strange beyond
 LEAST_SEEN = 0.1  # share of a side that must be seen
 MARGIN_PX = (5, 90)  # of a picture in its margin, in the view: 4 to 40 mm or more
-LEAST_MARGIN_COVER = 0.75  # share of a margin's sides that must show an edge
+LEAST_MARGIN_COVER, MEAN_MARGIN_COVER = 0.6, 0.78  # share of each, and of all of a margin's sides that shows an edge
+LEANS = np.array([0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03])  # rad, of a margin's sides against each other
+SETTLES_PX = 3  # beyond the first line that shows an edge, where a better one may be the same edge
 ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
 
@@ -90,29 +92,48 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
     return Outline(sides, doubtful, filled, _nested(sides, edges, picture, ~keep_out, outward=False))
 
 
+def margin_round(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line]) -> dict[str, Line] | None:
+    """Sides of the rectangle round four sides that a margin of one tone ends at; None without. As in `find_outline`."""
+    return _nested(sides, edges_of(picture, keep_out), picture, ~keep_out, outward=True)
+
+
 def _nested(
     sides: Mapping[str, Line], edges: tuple[Array, Array], picture: NDArray[np.uint8], visible: Mask, *, outward: bool
 ) -> dict[str, Line] | None:
     """Sides of a rectangle round or within another one, a margin of one tone between them; None without."""
     near = [thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))]
-    found: dict[str, Line] = {}
     corners = corners_of(sides)
-    for index, name in enumerate(SIDES):
-        sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
-        covers = []
-        for away in range(*MARGIN_PX):
-            line = Line(sides[name].angle, sides[name].offset + sign * away)
-            ends = corners_of({**sides, name: line})[[index, (index + 1) % 4]]
-            inside = np.all(ends >= 0) and np.all(ends <= np.array(visible.shape)[::-1] - 1)
-            covers.append(cover_of(near[index % 2], visible, *ends) if inside else 0.0)
-        best = int(np.argmax(np.array(covers) > LEAST_MARGIN_COVER))
-        if covers[best] <= LEAST_MARGIN_COVER:
-            return None
-        best += int(np.argmax(covers[best : best + 4]))
-        found[name] = Line(sides[name].angle, sides[name].offset + sign * (MARGIN_PX[0] + best))
+    seen = [_edge_beside(name, sides, near[k % 2], visible, outward=outward) for k, name in enumerate(SIDES)]
+    if min(cover for cover, _ in seen) == 0 or np.mean([cover for cover, _ in seen]) < MEAN_MARGIN_COVER:
+        return None
+    found = {name: line for name, (_, line) in zip(SIDES, seen, strict=True)}
     if not _one_tone(picture, visible, *((corners_of(found), corners) if outward else (corners, corners_of(found)))):
         return None
     return {name: settled(name, found, edges[SIDES.index(name) % 2]) for name in SIDES}
+
+
+def _edge_beside(
+    name: str, sides: Mapping[str, Line], near: Mask, visible: Mask, *, outward: bool
+) -> tuple[float, Line]:
+    """The line nearest to a side, at a margin's distance, that shows an edge all along, and the share that does; the
+    side itself and 0 without. It may lean a little against the side, as in a view that no card has flattened."""
+    index, side = SIDES.index(name), sides[name]
+    sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
+    middle = corners_of(sides)[[index, (index + 1) % 4]].mean(0)
+    best = (0.0, side)
+    first = MARGIN_PX[1]
+    for away in range(*MARGIN_PX):
+        if away > first + SETTLES_PX:
+            break
+        at = middle + sign * away * np.array([np.cos(side.angle), np.sin(side.angle)])
+        for angle in side.angle + LEANS:
+            line = Line(float(angle), float(at @ (np.cos(angle), np.sin(angle))))
+            ends = corners_of({**sides, name: line})[[index, (index + 1) % 4]]
+            inside = np.all(ends >= 0) and np.all(ends <= np.array(visible.shape)[::-1] - 1)
+            cover = cover_of(near, visible, *ends) if inside else 0.0
+            if cover > max(best[0], LEAST_MARGIN_COVER):
+                best, first = (cover, line), min(first, away)
+    return best
 
 
 def _one_tone(picture: NDArray[np.uint8], visible: Mask, outer: Array, inner: Array) -> bool:

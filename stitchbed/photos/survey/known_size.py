@@ -19,7 +19,7 @@ from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_pla
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.geometry.margins import edge_beyond
-from stitchbed.photos.geometry.outline import find_outline
+from stitchbed.photos.geometry.outline import find_outline, margin_round
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
@@ -37,6 +37,7 @@ OUTDONE = 20.0  # times those: what corners still count beside four measured sid
 PICK_VIEW_PX = 2.0  # the same, px of a view of all photos laid together
 FRAME_SHARE = 0.1  # of the photo's longer side: how far its frame may be from a work nothing is known of
 MOST_FRAMES = 8.0  # of the first photo's frame: how far other photos are followed from it
+MOST_KEYSTONE = 2.2  # of two opposite sides in a photo; tilted by 45 degrees from near by it is 2
 ONE_EDGE = 0.75  # share of a side's places on one line; .85 and more measured where the table is calm
 REACH = 0.006  # of the photo's width: how far from a rough line its side is sought
 WHOLE_FRAME = (
@@ -55,8 +56,9 @@ MAYBE_MARGIN = (
     "what lies close round the sides is not like the table farther out, as a margin is: if the work has one, shape and "
     "size are wrong; look whether the result ends where the work does, or give its --corners"
 )
-CLOSE_PX, FAR_PX = (5.0, 7.0, 9.0), (42.0, 48.0, 54.0)  # of the view, beyond a side
-OTHER_TONE = 0.12  # logarithm; a lamp at one side changes less over such a way
+# Of the view, beyond a side: close to it, and farther out by the widths that margins have.
+CLOSE_PX, FAR_PX = (5.0, 7.0, 9.0), ((42.0, 48.0, 54.0), (84.0, 96.0, 108.0), (150.0, 165.0, 180.0))
+OTHER_TONE = 0.12  # logarithm, on three sides alike: a lamp makes one side lighter and its opposite darker
 GRAINY, CALMER = 0.015, 0.5  # change of tone from place to place that a table has, and share of it that a margin has
 TRUST = "no card: shape and size rest on the size given and on the work being a true rectangle"
 
@@ -222,7 +224,7 @@ def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
     view = np.asarray(cv2.resize(photo.small, size, interpolation=cv2.INTER_AREA), np.uint8)
     view = view.reshape(size[1], size[0], -1)
     lines, notes = _sides_in(view, np.zeros(view.shape[:2], bool), inner=asked.sides == "inner")
-    if lines is None:
+    if lines is None or not _seen_askew(corners_of(lines)):
         raise CardNotFound(
             f"{photo.tile.name} shows no card, and the work's four sides do not stand out",
             expected="a card, or a work whose sides are seen against what it lies on",
@@ -230,6 +232,15 @@ def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
         )
     step = np.array([photo.size[1], photo.size[0]]) / size
     return (corners_of(lines) + 0.5) * step - 0.5, notes
+
+
+def _seen_askew(corners: Array) -> bool:
+    """Whether four corners may be those of a rectangle in a photo taken by hand: about as long on one side as on the
+    other. Lines of a patterned table make slivers."""
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    pairs = sides[:2] / sides[2:]
+    convex = cv2.isContourConvex(corners.astype(np.float32))
+    return bool(convex and np.all((pairs < MOST_KEYSTONE) & (pairs > 1 / MOST_KEYSTONE)))
 
 
 def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Mapping[str, Line] | None, list[str]]:
@@ -240,6 +251,9 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
     outline = find_outline(view, unseen, table, tilt=MOST_LEAN_RAW)
     if outline is None or not outline.clear:
         found = find_sides(view, unseen, tilt=MOST_LEAN_RAW)
+        outer = None if found is None or inner else margin_round(view, unseen, found)
+        if outer is not None:
+            return outer, [TWO_RECTANGLES]
         if found is None or edge_beyond(view, unseen, found):
             return found, [] if found is None else [UNSURE_SIDES]
         return found, [MAYBE_MARGIN] if _in_margin(view, found) else []
@@ -257,13 +271,20 @@ def _in_margin(view: NDArray[np.uint8], lines: Mapping[str, Line]) -> bool:
     """
     tones = np.log(view.reshape(*view.shape[:2], -1).mean(axis=2) / 255 + 0.04)
     corners = corners_of(lines)
-    told = 0
-    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        near, far = (
-            np.array([tones[y, x] for x, y in (beside(a, b, corners.mean(0), away, view.shape)[0] for away in places)])
-            for places in (CLOSE_PX, FAR_PX)
-        )
-        grains = [float(np.abs(np.diff(band, axis=1)).mean()) for band in (near, far)]
-        other = abs(float(np.median(near) - np.median(far))) > OTHER_TONE
-        told += other or (grains[1] > GRAINY and grains[0] < CALMER * grains[1])
-    return told >= 3
+
+    def bands(places: Sequence[float]) -> list[Array]:
+        ends = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+        around = [[beside(a, b, corners.mean(0), away, view.shape)[0] for away in places] for a, b in ends]
+        return [np.array([tones[y, x] for x, y in side]) for side in around]
+
+    close = bands(CLOSE_PX)
+    return any(_another_thing(close, bands(places)) for places in FAR_PX)
+
+
+def _another_thing(close: Sequence[Array], far: Sequence[Array]) -> bool:
+    """Whether bands (places, along) of tones close round three sides or more are of another tone, or calmer, than those
+    farther out."""
+    steps = np.array([np.median(a) - np.median(b) for a, b in zip(close, far, strict=True)])
+    near, out = (np.array([np.abs(np.diff(band, axis=1)).mean() for band in bands]) for bands in (close, far))
+    calmer = (out > GRAINY) & (near < CALMER * out)
+    return any(((sign * steps > OTHER_TONE) | calmer).sum() >= 3 for sign in (1, -1))

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.outline import find_outline
-from stitchbed.photos.geometry.rectangle import corners_of
+from stitchbed.photos.geometry.outline import find_outline, margin_round
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of
 from stitchbed.photos.geometry.table import strangeness
 
 SHAPE = (400, 560)
@@ -94,3 +94,28 @@ def test_a_picture_in_its_margin_is_told_as_another_rectangle() -> None:
     assert outline is not None and outline.inner is not None
     inner = [(138, 118), (422, 118), (422, 292), (138, 292)]
     assert np.abs(corners_of(outline.inner) + 0.5 - inner).max() < 3
+
+
+def test_the_margin_round_a_picture_is_found_in_a_photo_taken_askew() -> None:
+    rng = np.random.default_rng(7)
+    picture, _ = laid(planks(rng), painted(rng, margin=40), rng)
+    outer = np.float32([(120, 100), (440, 100), (440, 310), (120, 310)])
+    there = np.float32([(105, 85), (450, 95), (425, 318), (140, 305)])
+    way = cv2.getPerspectiveTransform(outer, there)
+    askew = cv2.warpPerspective(picture, way, SHAPE[::-1], borderMode=cv2.BORDER_REFLECT)
+    nothing = np.zeros(SHAPE, bool)
+    inner = cv2.perspectiveTransform(np.float32([[(160, 140), (400, 140), (400, 270), (160, 270)]]), way)[0]
+    sides = {
+        name: Line(float(angle), float(inner[[k, (k + 1) % 4]].mean(0) @ (np.cos(angle), np.sin(angle))))
+        for k, (name, angle) in enumerate((name, _normal(*inner[[k, (k + 1) % 4]])) for k, name in enumerate(SIDES))
+    }
+    assert np.abs(corners_of(sides) - inner).max() < 1
+    round_it = margin_round(askew, nothing, sides)
+    assert round_it is not None and np.abs(corners_of(round_it) + 0.5 - there).max() < 3
+    assert margin_round(askew, nothing, round_it) is None  # no margin round the margin
+
+
+def _normal(a: np.ndarray, b: np.ndarray) -> float:
+    """Angle of the normal of the line through two points, of the half circle that `Line` uses."""
+    angle = float(np.arctan2(b[0] - a[0], a[1] - b[1]))
+    return (angle + np.pi / 4) % np.pi - np.pi / 4

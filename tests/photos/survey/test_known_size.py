@@ -17,7 +17,7 @@ from stitchbed.photos.geometry.lens import distorted, plain_lens
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
 from stitchbed.photos.geometry.rectangle import sides_through
 from stitchbed.photos.survey import known_size
-from stitchbed.photos.survey.known_size import TRUST, _in_margin, _parted, survey_by_size
+from stitchbed.photos.survey.known_size import TRUST, _in_margin, _parted, _seen_askew, survey_by_size
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
@@ -142,7 +142,7 @@ def test_sides_that_lie_on_two_lines_are_told() -> None:
     assert "left side does not lie on one line" in note
 
 
-@pytest.mark.parametrize("margin", [0, 14])
+@pytest.mark.parametrize("margin", [0, 14, 56])
 def test_a_margin_that_looks_like_the_table_is_doubted(margin: int) -> None:
     """A dark picture on a grainy table, straight on it or in a pale calm margin."""
     rng = np.random.default_rng(7)
@@ -162,3 +162,10 @@ def test_a_side_taken_at_the_picture_instead_of_the_margin_s_end_is_told(monkeyp
     told = " ".join(survey_by_size([one], Asked(), SIZE_MM).warnings)
     assert "go on beyond its left side" in told
     assert "go on beyond" not in " ".join(survey_by_size([one], Asked(corners=taken), SIZE_MM).warnings)
+
+
+def test_slivers_between_lines_of_a_table_are_no_work() -> None:
+    by_hand = np.array([(150.0, 90), (980, 40), (1010, 700), (90, 640)])
+    assert _seen_askew(by_hand)
+    assert not _seen_askew(np.array([(10.0, 1301), (1791, 1536), (1916, 989), (7, 1597)]))  # not convex
+    assert not _seen_askew(np.array([(85.0, 587), (2030, 1285), (2013, 1569), (143, 1444)]))
