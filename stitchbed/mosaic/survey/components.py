@@ -11,11 +11,13 @@ from dataclasses import replace
 
 import cv2
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.imaging.gray import evened, gray_of
 from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import (
     Detail,
+    Evidence,
     EvidenceSettings,
     aligned,
     compare,
@@ -24,6 +26,7 @@ from stitchbed.matching.overlap_evidence import (
 )
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.matching.sliding import SlidingSettings, slid
+from stitchbed.matching.twins import TwinSettings, drawn_once
 from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, link_by_cells, once_alike, pair_scale
@@ -36,6 +39,8 @@ GRAIN = EvidenceSettings(pixel_mm=0.12, ground_mm=1.0, drawing=3.0, chance=0.05,
 # Probability that a link needs which no point speaks for: of ten thousand places some fit by chance, seen up to .961.
 # Cells of drawing it needs as well: a few squares of a crossword fit a few of another's to .97, and nowhere else.
 SLID_LEAST, SLID_DRAWN = 0.98, 6.0
+# Cells and likeness that will do where half of the patches or more come once only: no such square is in a crossword.
+ONCE_DRAWN, ONCE_SCORE = 2.0, 0.93
 WEAK_LEAST = 0.5  # probability that the grain must give a link
 
 
@@ -129,9 +134,19 @@ def _by_sliding(
     tried = [aligned(motion, plain, wishes.evidence) for motion in slid(plain, scale, SlidingSettings())]
     motion, seen = max(tried, key=lambda one: probability(one[1], wishes.evidence))
     chance = probability(seen, wishes.evidence)
-    if chance < SLID_LEAST or seen.strong < SLID_DRAWN:
+    if chance < SLID_LEAST or not tells(motion, seen, plain):
         return None
     return link_by_cells(names, motion, seen, float(plain[0].strokes.step), chance=chance)
+
+
+def tells(motion: Array, seen: Evidence, plain: tuple[Detail, Detail]) -> bool:
+    """True where as much is drawn as chance does not make alike, or less of it that mostly comes once only."""
+    if seen.strong >= SLID_DRAWN:
+        return True
+    if seen.strong < ONCE_DRAWN or seen.score < ONCE_SCORE:
+        return False
+    patches, once = drawn_once(motion, plain, TwinSettings())
+    return once > 0 and 2 * once >= patches
 
 
 def _drawn_once(context: SurveyContext, names: tuple[str, str], details: Mapping[str, Detail]) -> Link | None:
