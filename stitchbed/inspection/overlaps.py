@@ -23,6 +23,7 @@ EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is tak
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 LEAST_CELLS = 25  # for a comparison of light
+SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
 DISCORD, DISCORD_OVER = 0.035, 2.5  # log of light; times what most pairs of the set show
 SUSPECT_SHARE = 0.6  # of a piece's pairs that disagree
 SOLVE_ROUNDS = 12  # of weights for the least sum of absolute differences
@@ -31,12 +32,15 @@ SUSPECT_WEIGHT = 1e-3  # of pairs with a suspect: they place the suspect, and do
 
 @dataclass(frozen=True)
 class SideLoss:
-    """Loss of light (share) toward a side of a tile, how far in it reaches (px); length: share of the side seen."""
+    """Loss of light (share) toward a side of a tile, how far in it reaches (px); length: share of the side seen. sure :
+    what the loss is at least, where lines that do not quite meet scatter it.
+    """
 
     side: str
     loss: float
     reach: float
     length: float
+    sure: float
 
 
 @dataclass(frozen=True)
@@ -227,22 +231,27 @@ def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance)
     known = np.isfinite(table[:rim]).any(0)
     if known.sum() < 0.1 * table.shape[1]:
         return None
-    profile = _medians(table[: 2 * cells, known])
+    profile, doubt = _medians(table[: 2 * cells, known])
     base = np.nanmedian(profile[cells:]) if np.isfinite(profile[cells:]).any() else 0.0
     excess = profile - base
-    worst = float(np.nanmax(excess[: max(2, rim)]))
+    outermost = excess[: max(2, rim)]
+    worst = float(np.nanmax(outermost))
+    sure = float(np.nanmax(outermost - SURE * doubt[: max(2, rim)]))
     over = np.isfinite(excess) & (excess > max(0.01, 0.1 * worst))
     reach = int(np.argmin(over)) if not over.all() else len(over)
-    return SideLoss(side, 1 - float(np.exp(-worst)), reach * look.light_cell, float(known.mean()))
+    share, least = 1 - float(np.exp(-worst)), 1 - float(np.exp(-sure))
+    return SideLoss(side, share, reach * look.light_cell, float(known.mean()), least)
 
 
-def _medians(table: Floats) -> Array:
-    """Median along rows of a table with gaps; NaN where nothing is known."""
+def _medians(table: Floats) -> tuple[Array, Array]:
+    """Median along rows of a table with gaps, and its standard error; NaN where nothing is known."""
     known = np.isfinite(table)
-    result = np.full(table.shape[0], np.nan)
+    result, doubt = np.full(table.shape[0], np.nan), np.full(table.shape[0], np.nan)
     for index in np.flatnonzero(known.sum(1) >= 3):
-        result[index] = np.median(table[index, known[index]])
-    return result
+        values = table[index, known[index]]
+        result[index] = np.median(values)
+        doubt[index] = robust_spread(values) / np.sqrt(max(1.0, len(values) / ALIKE_CELLS))
+    return result, doubt
 
 
 def _narrow_side(seen: NDArray[np.bool_]) -> float:

@@ -20,7 +20,7 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
-from stitchbed.inspection.overlaps import Comparison, gains, suspects
+from stitchbed.inspection.overlaps import Comparison, _medians, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, few_tones, streaks, white_cut_off
 from stitchbed.reading.base.tile import Raster
@@ -419,6 +419,15 @@ def test_a_ruled_line_laid_down_a_little_askew_is_no_streak() -> None:
         line = np.exp(-(((cols - 200.3 - turn * rows) / 1.1) ** 2))
         view = 225 - 150 * line + np.random.default_rng(17).normal(0, 1.2, line.shape)
         assert streaks(view.astype(np.float32), 1) == []
+
+
+def test_a_median_of_few_scattered_cells_is_doubtful() -> None:
+    rng = np.random.default_rng(17)
+    table = np.full((3, 400), np.nan, np.float32)
+    table[0], table[1, :16] = rng.normal(0, 0.1, 400), rng.normal(0, 0.1, 16)
+    middle, doubt = _medians(table)
+    assert doubt[:2] == pytest.approx([0.01, 0.05], rel=0.5)  # sd over the root of a quarter of the cells
+    assert abs(middle[0]) < 2 * doubt[0] and np.isnan(middle[2]) and np.isnan(doubt[2])
 
 
 def test_one_odd_piece_does_not_move_the_others() -> None:
