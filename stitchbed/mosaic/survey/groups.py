@@ -81,7 +81,7 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
     """Links between two groups, or none. strict : where drawing repeats every other place must be far less alike."""
     tried = [laid for motion in _proposed(groups, pieces, slides) if (laid := _laid(motion, groups, pieces))]
     best = max(tried, key=lambda one: log_odds(one.seen, pieces.evidence), default=None)
-    if best is None or not _sure(best, pieces, strict):
+    if best is None or not _sure(best, pieces):
         return []
     per_mm = float(np.mean([pieces.dpi[name] for name in groups[1].sheet_from_tile])) / MM_PER_INCH
     much, far = pieces.belief.as_much * best.seen.amount, pieces.belief.apart_mm * per_mm
@@ -96,12 +96,12 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
     ]
 
 
-def _sure(laid: _Together, pieces: Compared, strict: bool) -> bool:
+def _sure(laid: _Together, pieces: Compared) -> bool:
     """True where all overlaps as one show the same drawing, several of them speak, and none speaks against it."""
     belief, evidence = pieces.belief, pieces.evidence
     speaking = [one for one in laid.pairs.values() if one.amount > PAIR_DRAWN]
     against = [one for one in speaking if one.strong >= LEAST_DRAWN and probability(one, evidence) < QUARREL]
-    alike = min(laid.seen.score, laid.seen.usual) >= belief.once if strict else laid.seen.usual >= belief.alike
+    alike = min(laid.seen.score, laid.seen.usual) >= belief.once  # frames and dots of two comic pages reached .90
     enough = laid.seen.strong >= DRAWN and len(speaking) >= PAIRS and not against
     return alike and enough and probability(laid.seen, evidence) >= LEAST
 
