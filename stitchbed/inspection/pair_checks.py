@@ -5,6 +5,7 @@ In: evidence. Out: findings per piece. A pair alone does not tell whose fault it
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 
 import numpy as np
@@ -21,6 +22,8 @@ ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
+WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
+LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 STILL = "let nothing touch the scanner while it runs, and scan again"
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
@@ -46,14 +49,35 @@ def _stretched(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     both = [_sizes(len(evidence.tiles), evidence.courses, axis) for axis in (0, 1)]
     uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
-    for axis, way in ((1, "along the travel of the head"), (0, "across the travel of the head")):
+    for axis, way in WAYS:
         sizes = both[axis]
         shown = {index for course in evidence.courses if course.long[axis] for index in (course.a, course.b)}
+        shown -= {index for course in _lone_courses(evidence.courses, axis) for index in (course.a, course.b)}
         for index in sorted(shown & set(np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way).tolist())):
             percent = 100 * float(sizes[index])
             why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
-            change = "let the sheet lie still, press it so that it does not slip, and scan again"
-            found.append((index, Finding("stretched", "redo", why, change, {"percent": round(percent, 2)})))
+            found.append((index, Finding("stretched", "redo", why, LYING, {"percent": round(percent, 2)})))
+    return found
+
+
+def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
+    """Of pairs neither of which any other piece tells the size of along an axis."""
+    known = [course for course in courses if np.isfinite(course.stretch[axis])]
+    times = Counter(index for course in known for index in (course.a, course.b))
+    return [course for course in known if times[course.a] == times[course.b] == 1]
+
+
+def stretches_of_either(evidence: Pairs) -> list[Finding]:
+    """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
+    found = []
+    for axis, way in WAYS:
+        for course in _lone_courses(evidence.courses, axis):
+            apart = float(course.stretch[axis])
+            other = float(course.stretch[1 - axis])
+            if course.long[axis] and abs(apart) > STRETCHED and not abs(apart - other) <= STRETCHED / 2:
+                names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
+                why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
+                found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))
     return found
 
 
@@ -89,6 +113,11 @@ def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
             why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
             found.append((index, Finding("jump", "redo", why, STILL, {"row": round(row), "px": px})))
     return found
+
+
+def of_either(evidence: Pairs) -> list[Finding]:
+    """What one piece of a pair has, and no third piece tells which."""
+    return [*stretches_of_either(evidence), *jumps_of_either(evidence)]
 
 
 def jumps_of_either(evidence: Pairs) -> list[Finding]:

@@ -14,7 +14,7 @@ from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
 from stitchbed.inspection.findings import Evidence, Finding, worst
 from stitchbed.inspection.overlaps import suspects
-from stitchbed.inspection.pair_checks import jumps_of_either, pair_findings, uneven
+from stitchbed.inspection.pair_checks import of_either, pair_findings, uneven
 from stitchbed.inspection.piece_checks import own_sharpness, piece_findings
 from stitchbed.inspection.set_checks import set_findings
 
@@ -26,7 +26,7 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]
-    whole += jumps_of_either(evidence)
+    whole += of_either(evidence)
     for index, finding in pair_findings(evidence):
         together[index].append(finding)
     for index in sorted(suspects(evidence.comparisons)):

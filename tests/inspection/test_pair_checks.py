@@ -16,7 +16,7 @@ from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Str
 from stitchbed.inspection.findings import Evidence, Finding
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison
-from stitchbed.inspection.pair_checks import LEAST_DUST, jumps_of_either, pair_findings, uneven
+from stitchbed.inspection.pair_checks import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.patches import Course
 from stitchbed.reading.base.tile import Raster, Tile
 
@@ -73,6 +73,16 @@ def test_a_stretch_is_given_to_the_piece_that_has_it(size: float, word: str) -> 
     assert (index, finding.fault, finding.level) == (1, "stretched", "redo")
     assert finding.numbers["percent"] == pytest.approx(100 * size)
     assert f"{100 * abs(size):.1f} % too {word} along the travel" in finding.why
+
+
+def test_a_pair_alone_does_not_tell_which_of_the_two_is_stretched() -> None:
+    pair = evidence(2, courses=(course(0, 1, 0.0, 0.011),))
+    assert pair_findings(pair) == []
+    (finding,) = stretches_of_either(pair)
+    assert (finding.fault, finding.level, finding.numbers) == ("stretched", "redo", {"percent": 1.1})
+    assert finding.why == "0 or 1: one of the two is 1.1 % too long or too short along the travel of the head"
+    assert stretches_of_either(evidence(2, courses=(course(0, 1, 0.011, 0.011),))) == []  # another scale
+    assert stretches_of_either(evidence(3, courses=(course(0, 1, 0.0, 0.011), course(1, 2)))) == []  # a third tells
 
 
 def test_a_course_gone_wrong_is_outvoted() -> None:

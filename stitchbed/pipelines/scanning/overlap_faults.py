@@ -20,7 +20,7 @@ from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi, u
 from stitchbed.inspection.glass import smear_shown, usual_sized
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
-from stitchbed.inspection.pair_checks import jumps_of_either, pair_findings
+from stitchbed.inspection.pair_checks import of_either, pair_findings
 from stitchbed.inspection.patches import Course, course_of, overlay
 from stitchbed.inspection.set_checks import SAME_SHARE, smear_finding
 from stitchbed.mosaic.registration.placement import Placement
@@ -52,7 +52,7 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
             found = pair_findings(replace(evidence, comparisons=comparisons))
         read = partial(_read, context, tiles)
         found += soft_pieces(looks, followed, differences, read)
-    either = [f"{finding.why}; {finding.change}" for finding in jumps_of_either(evidence)]
+    either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
     return [*(said(tiles[index].name, finding) for index, finding in found), *either, *_on_glass(tiles, looks, places)]
 
 
