@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Bytes, Floats, Mask
+from stitchbed.core.arrays import Array, Bytes, Floats, Mask
 from stitchbed.core.memory import late
 from stitchbed.inspection.looks import Glance
 
@@ -171,18 +171,27 @@ def largest_patch(cells: Mask) -> Mask:
 
 
 def _chances(seen: Sequence[Mask], least: int, areas: Sequence[int]) -> list[list[tuple[int, float]]]:
-    """Of each of `areas`: (scans that agree, grains that chance brings then), from `least` scans on."""
+    """Of each of `areas`: (scans that agree, grains that chance brings then), from `least` scans on; the most of what
+    scans moved aside, up and down, and both ways bring: lines of lettering may lie at the same rows in all.
+    """
     levels = range(least - 2, len(seen) + 1)
+    ways = [_met(seen, levels, areas, move) for move in (MOVED, (0, MOVED[1]), (MOVED[0], 0))]
+    chances = [np.max([_extrapolated(met[:, k].tolist()) for met in ways], axis=0) for k in range(len(areas))]
+    return [list(zip(levels, column.tolist(), strict=True))[2:] for column in chances]
+
+
+def _met(seen: Sequence[Mask], levels: Sequence[int], areas: Sequence[int], move: tuple[int, int]) -> Array:
+    """(levels, areas) grains of at least such an area on which so many scans agree, of all trials."""
     met = np.zeros((len(levels), len(areas)))
     for trial in range(1, TRIALS + 1):
-        beside = [np.roll(one, (trial * i * MOVED[0], trial * i * MOVED[1]), (0, 1)) for i, one in enumerate(seen)]
+        beside = [np.roll(one, (trial * i * move[0], trial * i * move[1]), (0, 1)) for i, one in enumerate(seen)]
         votes = np.sum(beside, axis=0)
         for row, level in enumerate(levels):
             sizes = cv2.connectedComponentsWithStats((votes >= level).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
             if not len(sizes):
                 break
             met[row] += [(sizes >= area).sum() for area in areas]
-    return [list(zip(levels, _extrapolated(column), strict=True))[2:] for column in met.T.tolist()]
+    return met
 
 
 def _extrapolated(met: Sequence[float]) -> list[float]:

@@ -348,6 +348,16 @@ def test_dust_among_so_many_dots_that_they_meet_by_chance_is_told_by_its_whole_s
     assert len(found) - sum(near) <= 1
 
 
+def test_lines_of_lettering_at_the_same_rows_are_no_dust() -> None:
+    rng = np.random.default_rng(23)
+    views = [np.full((500, 400), 235, np.uint8) for _ in range(6)]
+    for view in views:
+        for row in (60, 150, 240, 330, 420):
+            for x in rng.uniform(4, 396, 110):
+                cv2.circle(view, (int(8 * x), int(8 * (row + rng.normal(0, 1)))), 10, 40, -1, cv2.LINE_AA, 3)
+    assert grains([view.astype(np.float32) for view in views]) == []
+
+
 def test_one_place_where_some_scans_happen_to_have_a_dot_is_no_grain() -> None:
     rng = np.random.default_rng(19)
     views = [np.full((500, 400), 225.0, np.float32) + rng.normal(0, 1, (500, 400)).astype(np.float32) for _ in range(6)]
