@@ -21,13 +21,12 @@ class StitchbedError(Exception):
     def __init__(self, found: str, *, expected: str, attempt: str) -> None:
         said = (found, expected, attempt)  # each on one line: a name must not look like a line of ours
         self.found, self.expected, self.attempt = (printable(text).replace("\n", "\\n") for text in said)
-        super().__init__()
-        self.advise(self.attempt)
+        super().__init__(f"Found: {self.found}.\nExpected: {self.expected}.\nTry: {self.attempt}.")
 
     def advise(self, attempt: str) -> None:
-        """Say something else to try."""
+        """Say something else to try; what stands below it stays."""
+        self.args = (str(self).replace(f"Try: {self.attempt}.", f"Try: {attempt}.", 1),)
         self.attempt = attempt
-        self.args = (f"Found: {self.found}.\nExpected: {self.expected}.\nTry: {self.attempt}.",)
 
 
 class UnreadableTile(StitchbedError):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from stitchbed.core.errors import Disconnected
 from stitchbed.core.settings import places
 from stitchbed.jobs.steps import STEPS, settings_class
 from stitchbed.jobs.wording import in_job
@@ -34,3 +35,10 @@ def test_every_key_named_is_one_of_the_step() -> None:
             if place.setting.job and place.kind in (int, float):
                 option = place.setting.option or place.path[-1].replace("_", "-")
                 assert in_job(f"--{option} 2", step).endswith(f" = 2 in [{step}]")
+
+
+def test_lines_for_a_job_file_stay_below_another_advice() -> None:
+    error = Disconnected("a", expected="b", attempt="--allow-missing", lines=('near = ["x 1,2"]',))
+    error.advise(in_job(error.attempt, "join"))
+    assert "Try: survey.allow_missing = true in [join]; or say how they lie" in str(error)
+    assert str(error).splitlines()[-2:] == ["  [join.hints]", '  near = ["x 1,2"]']
