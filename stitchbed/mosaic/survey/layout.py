@@ -5,7 +5,7 @@ In: links, hints and what was seen of each piece. Out: one layout of all pieces 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -21,7 +21,7 @@ from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
-from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, repeated_in, without
+from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -61,7 +61,7 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
         layouts = _each_checked(context, pieces, _relaid(pieces, [*known, *weak], dropped)) if weak else layouts
-        layouts = _groups_joined(context, pieces, layouts, flipped)
+        layouts = _groups_joined(context, pieces, layouts)
         fit = {name for one in layouts if not set(one.sheet_from_tile) <= set(flipped) for name in one.sheet_from_tile}
         flipped = [name for name in flipped if name not in fit]
     layouts = _motifs_parted(context, pieces, layouts)
@@ -86,19 +86,14 @@ def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout])
     return _relaid(pieces, known, [item for layout in layouts for item in layout.dropped])
 
 
-def _groups_joined(
-    context: SurveyContext, pieces: Pieces, layouts: list[Layout], flipped: Collection[str]
-) -> list[Layout]:
-    """The layouts with groups joined, one after the other, for which all that they would share speaks.
-
-    flipped : pieces that fit when mirrored; they must fit far better as they are.
-    """
-    wishes, doubtful = context.settings, repeated_in(layouts) | set(flipped)
+def _groups_joined(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
+    """The layouts with groups joined, one after the other, for which all that they would share speaks."""
+    wishes = context.settings
     by = Compared(pieces.sizes, pieces.details, pieces.dpi, wishes.belief, wishes.evidence)
     apart = {name for one in context.hints.apart for name in (one.a, one.b)}
     while len(layouts) > 1:
         asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
-        found = joined_groups(asked, by, doubtful)
+        found = joined_groups(asked, by)
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
         joined = _each_checked(context, pieces, _relaid(pieces, [*known, *found], dropped)) if found else layouts
