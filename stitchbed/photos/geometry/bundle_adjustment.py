@@ -64,7 +64,7 @@ class PlaneSettings:
     decentering: float = 0.0006
     scale: float = 0.003
     stretch: float = 0.0005
-    bend: float = 0.1
+    bend: float = 0.05
     shared_lens: bool = True
     flat: bool = False
 
