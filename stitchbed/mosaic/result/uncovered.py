@@ -26,6 +26,7 @@ from stitchbed.mosaic.survey.survey import Survey
 ndimage = late("scipy.ndimage")
 
 MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
+SLACK_MM = 4.0  # what is less deep parts one hole from another: slivers along the canvas's rims join them
 
 
 def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple[float, float, list[str]]:
@@ -58,8 +59,10 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
 
 
 def _missing(hole: Mask, depth: Array, cell_mm: float) -> list[str]:
-    """Size and place of holes that a piece would fill."""
-    labels, count = ndimage.label(hole)
+    """Size and place of holes that a piece would fill; slivers that join two of them are none."""
+    slack = SLACK_MM / cell_mm
+    deep = ndimage.distance_transform_edt(depth < slack) < slack
+    labels, count = ndimage.label(hole & deep)
     found = []
     for number, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
         if box is None or depth[box][labels[box] == number].max() * cell_mm < MISSING_MM:

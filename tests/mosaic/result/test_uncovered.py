@@ -49,6 +49,13 @@ def test_a_missing_piece_is_told_by_share_width_and_place() -> None:
     assert missing == ["60 x 30 mm around 30 mm from the left, 55 mm from the top"]
 
 
+def test_two_holes_that_a_sliver_along_the_rim_joins_are_two() -> None:
+    corners = [place("a", 300, 0, (400, 580)), place("b", 0, 0, (1000, 300))]
+    _, _, missing = unseen(corners, CANVAS, seams())
+    assert len(missing) == 2  # 30 x 30 mm in two corners, a cell more or less
+    assert all(words.startswith("30 x 3") and "around 45 mm from the left" in words for words in missing)
+
+
 def test_the_slack_of_pieces_laid_askew_is_no_missing_piece() -> None:
     narrow = place("b", 560, 0, (440, 600))
     share, width, missing = unseen([TOP, narrow], CANVAS, seams())
