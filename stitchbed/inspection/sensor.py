@@ -126,7 +126,7 @@ def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
     """Squares of bands in which tones differ, but for the white at both ends, as of a lid, and the square beside it."""
     for band in read:
         squares = [band[:, left : left + BAND_ROWS] for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS)]
-        full = np.array([(square == np.iinfo(square.dtype).max).all(2).mean() > FULL for square in squares])
+        full = np.array([(square == np.iinfo(square.dtype).max).all(2).mean() > FULL for square in squares], bool)
         inner = np.flatnonzero(~full)
         if len(inner):
             first, last = (int(at) for at in inner[[0, -1]])
