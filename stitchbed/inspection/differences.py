@@ -25,6 +25,7 @@ FEW_CYCLES, FEW_OVER = 4.0, 3.0  # on an overlap: what turns fewer times may be 
 PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reach
 LEAST_AMPLITUDE = 1.2  # gray levels
 MINE = 2.0  # times the other's amplitude
+PARTS, IN_A_PART = 4, 0.4  # along each side of a view; share of a wave's usual strength that all parts but one have
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
 TONES = 12  # of an overlap, in each of which two scans may differ in their own way
@@ -129,15 +130,10 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
     """A period all over a piece that lies on no other, which stripes themselves may be the reason of; no other piece of
     its size has it.
     """
-    amplitudes = []
-    for look in (
-        looks[index],
-        *(look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape),
-    ):
-        gray = look.gray.astype(np.float32)
-        spectrum = _spectrum(gray - cv2.GaussianBlur(gray, (0, 0), WIDE), np.ones(gray.shape, bool))
-        amplitudes.append(2 * np.abs(spectrum) / gray.size)
-    own, *others = amplitudes
+    alike = [look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape]
+    grays = [look.gray.astype(np.float32) for look in (looks[index], *alike)]
+    fine = [gray - cv2.GaussianBlur(gray, (0, 0), WIDE) for gray in grays]
+    own, *others = (2 * np.abs(_spectrum(each, np.ones(each.shape, bool))) / each.size for each in fine)
     rows, cols = np.fft.fftfreq(own.shape[0])[:, None], np.fft.rfftfreq(looks[index].gray.shape[1])[None]
     speed = np.hypot(rows, cols)
     known = (speed > SLOWEST) & (speed < 0.45)
@@ -146,7 +142,19 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
     shared = max((float(other[near].max()) for other in others), default=np.inf)
     if own[at] < max(LEAST_AMPLITUDE, MINE * shared) or own[at] ** 2 < PEAK_OVER * float(np.median(own[known] ** 2)):
         return None
+    if not _everywhere(fine[0], float(rows[at[0], 0]), float(cols[0, at[1]])):
+        return None
     return Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(float(rows[at[0], 0])), float(cols[0, at[1]])))
+
+
+def _everywhere(fine: Floats, down: float, across: float) -> bool:
+    """True where a wave (cycles/px down and across) is in nearly all parts of a view: drawn lines leave some bare."""
+    y, x = np.arange(fine.shape[0])[:, None], np.arange(fine.shape[1])[None]
+    usual = CLIP * (robust_spread(fine) + 0.5)
+    turned = np.clip(fine, -usual, usual) * np.exp(-2j * np.pi * (down * y + across * x))
+    parts = [part for band in np.array_split(turned, PARTS, 0) for part in np.array_split(band, PARTS, 1)]
+    strength = np.array([abs(part.mean()) for part in parts])
+    return bool((strength > IN_A_PART * np.median(strength)).sum() > PARTS**2 - 2)
 
 
 def _along(down: float, across: float) -> str:

@@ -149,6 +149,8 @@ def test_stripes_are_seen_in_a_piece_that_lies_on_no_other() -> None:
     assert found is not None
     assert found.period == pytest.approx(13.7, rel=0.05)
     assert lone_stripes([_look(gray + screen, k) for k, gray in enumerate(plain)], 1) is None  # drawn in all
+    half = np.where(x < SIDE // 2, 3 * screen, 0)  # drawn in one, on a part of it
+    assert lone_stripes([_look(gray + half * (k == 1), k) for k, gray in enumerate(plain)], 1) is None
 
 
 def test_smears_belong_to_the_scan_that_has_them() -> None:
