@@ -20,6 +20,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.transfer import srgb_decode
 
 MOST_LAYERS = 24  # of flats; more colors than that are grouped by their plain names
 MOST_COLORS = 2000  # of flats in a strip; a thousand regions of colors of their own are still drawn by hand
@@ -192,5 +193,4 @@ def _family(color: int, art: Artwork) -> str:
     """The plain name of a color."""
     codes = np.array([[_unpacked(color)]], art.first.dtype)
     srgb = to_srgb(codes, art.icc)[0, 0] / np.iinfo(codes.dtype).max
-    linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
-    return color_name(lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ linear))
+    return color_name(lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ srgb_decode(srgb)))

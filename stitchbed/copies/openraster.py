@@ -104,15 +104,16 @@ def _entries(art: Artwork, flat: Sequence[FlatLayer]) -> list[_Entry]:
     lines = _Entry("data/lines.png", "Lines", whole, visible=not art.painted)
     paper = _Entry("data/paper.png", "Paper", whole)
     group = AREAS if art.painted else "Flats"
-    flats = [
-        _Entry(f"data/flat_{n:02d}.png", f.name, f.box, visible=not art.painted, group=group)
-        for n, f in enumerate(flat, 1)
-    ]
+    flats = [_Entry(_flat_file(n), f.name, f.box, visible=not art.painted, group=group) for n, f in enumerate(flat, 1)]
     if art.painted:
         return [lines, *flats, _Entry("data/reference.png", "Painting", whole), paper]
     if art.page is not None and art.lines is not None:
         return [lines, _Entry("data/reference.png", "Scan, for reference", whole, visible=False), *flats, paper]
     return [lines, *flats, paper]
+
+
+def _flat_file(number: int) -> str:
+    return f"data/flat_{number:02d}.png"
 
 
 def _write_pictures(
@@ -131,7 +132,7 @@ def _write_pictures(
     first, dtype = art.first, f"uint{bits}"
     small: list[Pixels] = []
     step = max(1, max(first.height, first.width) // THUMBNAIL)
-    numbers = {f"data/flat_{n:02d}.png": (n, layer) for n, layer in enumerate(flat, 1)}
+    numbers = {_flat_file(n): (n, layer) for n, layer in enumerate(flat, 1)}
     with ExitStack() as stack:
         sheets = {}
         for entry in (*entries, _Entry("mergedimage.png", "", Box(0, 0, first.height, first.width))):

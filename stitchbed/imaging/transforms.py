@@ -20,6 +20,16 @@ def moved(dst_from_src: Array, xy: Array) -> Array:
     return (xy @ dst_from_src[:2, :2].T + dst_from_src[:2, 2]) / w[:, None]
 
 
+def inverse(dst_from_src: Array) -> Array:
+    """The 3x3 matrix of the way back."""
+    return np.asarray(np.linalg.inv(dst_from_src), np.float64)
+
+
+def between(sheet_from_a: Array, sheet_from_b: Array) -> Array:
+    """b_from_a, 3x3, of two that lie on one sheet."""
+    return np.asarray(np.linalg.inv(sheet_from_b) @ sheet_from_a, np.float64)
+
+
 def similarity_matrix(params: Array) -> Array:
     """(a, b, tx, ty) -> [[a, -b, tx], [b, a, ty], [0, 0, 1]]: turn and scale as one complex number a + ib."""
     a, b, tx, ty = params

@@ -20,7 +20,7 @@ from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
 CLIP = 2.5  # times the usual difference: edges that do not quite meet must not drown what is everywhere
-SLOWEST = 1 / 80  # cycles/view px
+SLOWEST, FASTEST = 1 / 80, 0.45  # cycles/view px
 FEW_CYCLES, FEW_OVER = 4.0, 3.0  # on an overlap: what turns fewer times may be light at its two ends, unless so strong
 PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reach
 LEAST_AMPLITUDE = 1.2  # gray levels
@@ -108,9 +108,7 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     levels = [view - cv2.GaussianBlur(view, (0, 0), WIDE) for view in (laid.a, laid.b)]
     rest = levels[0] - levels[1]
     spectrum = _spectrum(rest, laid.both)
-    rows, cols = np.fft.fftfreq(spectrum.shape[0])[:, None], np.fft.rfftfreq(rest.shape[1])[None]
-    speed = np.hypot(rows, cols)
-    known = (speed > SLOWEST) & (speed < 0.45)
+    rows, cols, speed, known = _frequencies(rest.shape)
     every = np.abs(spectrum) ** 2
     power = np.where(known, every, 0)
     at = np.unravel_index(int(power.argmax()), power.shape)
@@ -130,21 +128,40 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
     """A period all over a piece that lies on no other, which stripes themselves may be the reason of; no other piece of
     its size has it.
     """
-    alike = [look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape]
-    grays = [look.gray.astype(np.float32) for look in (looks[index], *alike)]
-    fine = [gray - cv2.GaussianBlur(gray, (0, 0), WIDE) for gray in grays]
-    own, *others = (2 * np.abs(_spectrum(each, np.ones(each.shape, bool))) / each.size for each in fine)
-    rows, cols = np.fft.fftfreq(own.shape[0])[:, None], np.fft.rfftfreq(looks[index].gray.shape[1])[None]
-    speed = np.hypot(rows, cols)
-    known = (speed > SLOWEST) & (speed < 0.45)
+    fine = _fine(looks[index])
+    own = _amplitudes(fine)
+    rows, cols, speed, known = _frequencies(fine.shape)
     at = np.unravel_index(int(np.where(known, own, 0).argmax()), own.shape)
+    down, across = float(rows[at[0], 0]), float(cols[0, at[1]])
+    if own[at] < LEAST_AMPLITUDE or own[at] ** 2 < PEAK_OVER * float(np.median(own[known] ** 2)):
+        return None
+    if not _everywhere(fine, down, across):
+        return None
     near = slice(max(0, at[0] - 1), at[0] + 2), slice(max(0, at[1] - 1), at[1] + 2)
-    shared = max((float(other[near].max()) for other in others), default=np.inf)
-    if own[at] < max(LEAST_AMPLITUDE, MINE * shared) or own[at] ** 2 < PEAK_OVER * float(np.median(own[known] ** 2)):
-        return None
-    if not _everywhere(fine[0], float(rows[at[0], 0]), float(cols[0, at[1]])):
-        return None
-    return Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(float(rows[at[0], 0])), float(cols[0, at[1]])))
+    alike = (look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape)
+    shared = max((float(_amplitudes(_fine(look))[near].max()) for look in alike), default=np.inf)
+    return (
+        Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(down), across)) if own[at] >= MINE * shared else None
+    )
+
+
+def _fine(look: Glance) -> Floats:
+    """A view without what is broad, as its light."""
+    gray = look.gray.astype(np.float32)
+    return np.asarray(gray - cv2.GaussianBlur(gray, (0, 0), WIDE), np.float32)
+
+
+def _amplitudes(fine: Floats) -> Array:
+    """Of each wave of a view, gray levels."""
+    return np.asarray(2 * np.abs(_spectrum(fine, np.ones(fine.shape, bool))) / fine.size)
+
+
+def _frequencies(shape: tuple[int, ...]) -> tuple[Array, Array, Array, Mask]:
+    """Of a `_spectrum`, cycles/px: down (h, 1), across (1, w), in all (h, w), and whether stripes may have them."""
+    rows = np.asarray(np.fft.fftfreq(shape[0]), np.float64)[:, None]
+    cols = np.asarray(np.fft.rfftfreq(shape[1]), np.float64)[None]
+    speed = np.asarray(np.hypot(rows, cols), np.float64)
+    return rows, cols, speed, np.asarray((speed > SLOWEST) & (speed < FASTEST))
 
 
 def _everywhere(fine: Floats, down: float, across: float) -> bool:
@@ -172,7 +189,7 @@ def _banded(
         return None, None
     tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
     power, speed = _row_power(_tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
-    known = (speed > SLOWEST) & (speed < 0.45)
+    known = (speed > SLOWEST) & (speed < FASTEST)
     at = int(np.where(known, power, 0).argmax())
     amplitude = float(np.sqrt(power[at]))
     slope = power[at] < power[at - 1]  # of slower light

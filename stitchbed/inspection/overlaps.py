@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.sample import look_up
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.inspection.looks import Glance
 from stitchbed.matching.robust import robust_spread
 
@@ -79,7 +79,7 @@ class _Shared:
 def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> Comparison:
     """Compare two looks joined by a motion (3x3, full-resolution px)."""
     a, b = (looks[index] for index in pair)
-    here, there = _shared(a, b, b_from_a), _shared(b, a, np.asarray(np.linalg.inv(b_from_a), np.float64))
+    here, there = _shared(a, b, b_from_a), _shared(b, a, inverse(b_from_a))
     log_gain = _gain(here, max(a.shape) * EDGE_SHARE)
     offset = np.zeros(3) if log_gain is None else log_gain
     cell_area = a.light_cell**2

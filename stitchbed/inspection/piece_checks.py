@@ -37,10 +37,8 @@ WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
 CHANCE = 4.5  # strength over the surround that a single window shows by chance; many show less
 FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
-QUIET, EMPTY = (
-    0.7,
-    0.45,
-)  # of the usual noise; of what is half as fine: blurred scans of 19 media keep .59, enlarged .36
+# Of the usual noise; of what is half as fine: blurred scans of 19 media keep .59, enlarged ones .36.
+QUIET, EMPTY = 0.7, 0.45
 ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
 HOLE, LEAST_BESIDE = (
     0.4,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.reduce import area_size
-from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
+from stitchbed.imaging.transforms import fit_similarity, inverse, moved, scale_of, similarity_matrix, similarity_params
 from stitchbed.matching.cell_correlation import correlate
 from stitchbed.matching.robust import robust_sigma
 
@@ -290,7 +290,7 @@ def _overlap(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> _Overlap
     (h, w), (rows, cols) = one.pixels.shape, two.pixels.shape
     low, high = np.array([rim[1], rim[1]]), np.array([cols - 1 - rim[1], rows - 1 - rim[1]])
     frame = np.array([low, (high[0], low[1]), high, (low[0], high[1])], float)
-    seen = moved(np.asarray(np.linalg.inv(motion), np.float64), frame)
+    seen = moved(inverse(motion), frame)
     left, top = (int(k) for k in np.maximum(np.ceil(seen.min(0)), rim[0]))
     right, bottom = (int(k) for k in np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])))
     if right - left < 4 or bottom - top < 4 or min(rows, cols) <= 2 * rim[1]:

@@ -20,7 +20,7 @@ from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.gray import evened
 from stitchbed.imaging.reduce import shrunk
-from stitchbed.imaging.transforms import moved, similarity_matrix
+from stitchbed.imaging.transforms import inverse, moved, similarity_matrix
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, Matches, clear, match, narrowed, voted
 from stitchbed.matching.robust import robust_sigma
@@ -165,7 +165,7 @@ def _reached(two_from_one: Array, one: tuple[int, ...], two: tuple[int, ...]) ->
     if two_from_one[2, :2].any():
         return slice(0, one[1]), slice(0, one[0])
     corners = np.array([[-1.0, -1.0], [two[1], -1.0], [-1.0, two[0]], [two[1], two[0]]])
-    there = moved(np.asarray(np.linalg.inv(two_from_one), np.float64), corners)
+    there = moved(inverse(two_from_one), corners)
     low, high = np.floor(there.min(0)).astype(int), np.ceil(there.max(0)).astype(int) + 1
     spans = [np.clip((first, last), 0, side) for first, last, side in zip(low, high, one[1::-1], strict=True)]
     return slice(*spans[0].tolist()), slice(*spans[1].tolist())

@@ -24,6 +24,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer, transfer_of
+from stitchbed.imaging.transforms import between
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
 from stitchbed.inspection.glass import Grain, Smear, grains, smear_shown, usual_sized
@@ -315,7 +316,7 @@ def _implied(
         if (a, b) in linked or (b, a) in linked or not {one.name, other.name} <= places.keys():
             continue
         if shared(places, sizes, one.name, other.name) > IMPLIED_SHARE:
-            found.append(((a, b), np.asarray(np.linalg.inv(places[other.name]) @ places[one.name], np.float64)))
+            found.append(((a, b), between(places[one.name], places[other.name])))
     return found
 
 

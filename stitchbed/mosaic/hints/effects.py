@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import between, moved
 from stitchbed.matching.overlap_evidence import compare
 from stitchbed.mosaic.hints.following import Pieces, Told
 from stitchbed.mosaic.hints.hints import Hints
@@ -106,7 +106,7 @@ def _move(
     at = corners(pieces.sizes[name])
     moves = []
     for other in others:
-        there = [moved(np.asarray(np.linalg.inv(places[other]) @ places[name]), at) for places in (old, new)]
+        there = [moved(between(places[name], places[other]), at) for places in (old, new)]
         moves.append(float(np.hypot(*(there[1] - there[0]).T).max()))
     return round(float(np.median(moves)), 1)
 
@@ -126,6 +126,6 @@ def _neighbors(name: str, before: Sequence[Layout], after: Sequence[Layout], pie
 def _agreement(places: Mapping[str, Array], a: str, b: str, pieces: Pieces) -> float | None:
     if a not in places or b not in places or shared(places, pieces.sizes, a, b) < LEAST_SHARE:
         return None
-    motion = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+    motion = between(places[a], places[b])
     seen = compare(motion, (pieces.details[a], pieces.details[b]), pieces.evidence)
     return round(seen.score, 2)

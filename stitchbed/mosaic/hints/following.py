@@ -16,7 +16,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.transforms import moved, turn_of
+from stitchbed.imaging.transforms import between, inverse, moved, turn_of
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, compare, probability
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.hints.hints import Hints
@@ -147,7 +147,7 @@ def _still_apart(apart: Sequence[Apart], state: Followed, pieces: Pieces) -> Fol
 
 def _agree(places: Mapping[str, Array], a: str, b: str, pieces: Pieces) -> float:
     """Probability that two laid-out pieces lie rightly; 0 where they share nothing drawn."""
-    motion = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+    motion = between(places[a], places[b])
     seen = compare(motion, (pieces.details[a], pieces.details[b]), pieces.evidence)
     return probability(seen, pieces.evidence) if seen.amount > BARE else 0.0
 
@@ -158,7 +158,7 @@ def _held(held: Sequence[Hold], state: Followed, pieces: Pieces) -> Followed:
     known = {name: place for name, place in places.items() if place is not None}
     links = []
     for a, b in pairwise(known):
-        motion = np.asarray(np.linalg.inv(known[b]) @ known[a], np.float64)
+        motion = between(known[a], known[b])
         at = corners(pieces.sizes[a])
         links.append(Link(a, b, motion, at, moved(motion, at), 0.01, 1.0, 0.0, said=True))
     kept = [item for item in state.links if not (item.a in known and item.b in known)]
@@ -327,7 +327,7 @@ def _found_turned(hint: Turn, sheet: Sheet, pieces: Pieces) -> Found | None:
 
 
 def _swapped(item: Link) -> Link:
-    back = np.asarray(np.linalg.inv(item.b_from_a), np.float64)
+    back = inverse(item.b_from_a)
     return replace(item, a=item.b, b=item.a, b_from_a=back, xy_a=item.xy_b, xy_b=item.xy_a)
 
 

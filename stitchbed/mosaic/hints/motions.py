@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, turn_of
+from stitchbed.imaging.transforms import between, fit_similarity, inverse, moved, scale_of, similarity_matrix, turn_of
 from stitchbed.matching.overlap_evidence import (
     Detail,
     Evidence,
@@ -136,7 +136,7 @@ def _tried(
     evidence, tilt_degrees = how
     for other in _neighbors(piece, there, sheet, within_mm):
         details = (sheet.details[other], sheet.details[piece])
-        guess = np.asarray(np.linalg.inv(there) @ sheet.places[other], np.float64)
+        guess = between(sheet.places[other], there)
         reach = within_mm * sheet.dpi[other] / MM_PER_INCH
         best: tuple[float, Array, Evidence] | None = None
         for motion in slid_near(details, guess, within_mm, SlidingSettings(), tilt_degrees=tilt_degrees):
@@ -155,7 +155,7 @@ def bare_place(piece: str, there: Array, sheet: Sheet, within_mm: float, evidenc
     others = list(_neighbors(piece, there, sheet, 0.0))
     shared = []
     for other in others:
-        motion = np.asarray(np.linalg.inv(there) @ sheet.places[other], np.float64)
+        motion = between(sheet.places[other], there)
         shared.append((other, motion, compare(motion, (sheet.details[other], sheet.details[piece]), evidence)))
     if not shared or sum(seen.strong for _, _, seen in shared) > BARE:
         return None
@@ -215,7 +215,7 @@ def _link(names: tuple[str, str], motion: Array, points: tuple[Array, Array], si
 
 def _back(b_from_a: Array, xy: Array) -> Array:
     """Points (N, 2) px of b in a."""
-    return moved(np.asarray(np.linalg.inv(b_from_a), np.float64), xy)
+    return moved(inverse(b_from_a), xy)
 
 
 def turned_by(degrees: float, scale: float) -> Array:
@@ -229,7 +229,7 @@ def place_at(middle: Array, degrees: float, sheet: Sheet, piece: str) -> Array:
     ratio = sheet.px_per_mm * MM_PER_INCH / sheet.dpi[piece]
     there = turned_by(degrees, ratio)
     there[:2, 2] = middle * sheet.px_per_mm - there[:2, :2] @ corners(sheet.sizes[piece]).mean(0)
-    return np.asarray(np.linalg.inv(sheet.upright) @ there, np.float64)
+    return between(there, sheet.upright)
 
 
 def middle_of(piece: str, sheet: Sheet) -> Array:

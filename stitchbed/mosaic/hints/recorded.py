@@ -15,7 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import between, moved
 from stitchbed.matching.overlap_evidence import aligned, probability
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid_near
@@ -86,7 +86,7 @@ def _link(context: SurveyContext, pair: tuple[Preview, Preview], size: tuple[int
     recorded, evidence = context.recorded, context.settings.evidence
     if recorded is None:
         raise ValueError("no record")
-    guess = np.asarray(np.linalg.inv(recorded.places[names[1]]) @ recorded.places[names[0]], np.float64)
+    guess = between(recorded.places[names[0]], recorded.places[names[1]])
     details = (pair[0].detail, pair[1].detail)
     motion, seen = aligned(guess, details, evidence)
     chance = probability(seen, evidence)

@@ -30,7 +30,6 @@ else:
     nx = late("networkx")
 
 CLEARLY = 3.0  # log odds by which the links that hold a piece must be surer than the dropped one
-
 MOST_TRIED = 64  # parts of a layout that are tried elsewhere for one dropped link
 
 Places = Mapping[str, Array]  # sheet_from_tile 3x3 by the tile's name

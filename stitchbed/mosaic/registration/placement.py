@@ -12,7 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.compiled import compiled
-from stitchbed.imaging.transforms import affines_round, moved, scale_of
+from stitchbed.imaging.transforms import affines_round, inverse, moved, scale_of
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def to_sheet(place: Placement, xy: Array) -> Array:
 
 def from_sheet(place: Placement, xy: Array) -> Array:
     """Sheet points (N, 2) px to tile px; the displacement is small and smooth, so three rounds settle it to 1e-4 px."""
-    straight = moved(np.asarray(np.linalg.inv(place.sheet_from_tile), np.float64), xy)
+    straight = moved(inverse(place.sheet_from_tile), xy)
     back = straight
     for _ in range(3 if place.warp is not None else 0):
         back = straight - shift_at(place.warp, back)

@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.sample import sample
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.matching.features import detect
 from stitchbed.matching.overlap_evidence import Detail
 from stitchbed.matching.similarity_links import Link
@@ -149,7 +149,7 @@ def _covered(layout: Layout, name: str, at: Array, sizes: Mapping[str, tuple[int
     found: Mask = np.zeros(len(at), bool)
     for other, place in layout.sheet_from_tile.items():
         if other != name:
-            back = moved(np.asarray(np.linalg.inv(place), np.float64), there)
+            back = moved(inverse(place), there)
             found |= ((back >= 0) & (back <= np.array(sizes[other][::-1]) - 1)).all(1)
     return found
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix
+from stitchbed.imaging.transforms import fit_similarity, inverse, moved, scale_of, similarity_matrix
 from stitchbed.matching.overlap_evidence import (
     TRUE_CELL,
     Detail,
@@ -31,12 +31,11 @@ from stitchbed.matching.overlap_evidence import (
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, link_by_cells, outdone
 
-MOST_SLID = 24  # pairs whose whole pictures are slid over one another, a good half second each
-PLACES = 6  # places proposed by each of them
-LEAST, DRAWN = 0.98, 6.0  # probability and cells of drawing asked of all overlaps as one
+PLACES = 6  # proposed by each pair whose whole pictures are slid over one another
 PAIRS, PAIR_DRAWN = 2, 0.5  # overlaps that must speak for a place, and cells of drawing of one that does
 
 
@@ -102,8 +101,8 @@ def _sure(laid: _Together, pieces: Compared) -> bool:
     speaking = [one for one in laid.pairs.values() if one.amount > PAIR_DRAWN]
     against = [one for one in speaking if one.strong >= LEAST_DRAWN and probability(one, evidence) < QUARREL]
     alike = min(laid.seen.score, laid.seen.usual) >= belief.once  # frames and dots of two comic pages reached .90
-    enough = laid.seen.strong >= DRAWN and len(speaking) >= PAIRS and not against
-    return alike and enough and probability(laid.seen, evidence) >= LEAST
+    enough = laid.seen.strong >= SLID_DRAWN and len(speaking) >= PAIRS and not against
+    return alike and enough and probability(laid.seen, evidence) >= SLID_LEAST
 
 
 def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Array]:
@@ -114,14 +113,14 @@ def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[
     for a, b in product(sorted(large.sheet_from_tile), sorted(small.sheet_from_tile)):
         details = pieces.details[a], pieces.details[b]
         item = known.get(frozenset((a, b)))
-        motions = [] if item is None else [item.b_from_a if item.a == a else _back(item.b_from_a)]
+        motions = [] if item is None else [item.b_from_a if item.a == a else inverse(item.b_from_a)]
         if next(slides, None) is not None:
             settings = replace(SlidingSettings(), most=PLACES)
             motions += slid(details, pieces.dpi[b] / pieces.dpi[a], settings)
         for motion in motions:
             drawn, seen = aligned(motion, details, pieces.evidence)
             if seen.score >= pieces.belief.hopeless:
-                found.append(large.sheet_from_tile[a] @ _back(small.sheet_from_tile[b] @ drawn))
+                found.append(large.sheet_from_tile[a] @ inverse(small.sheet_from_tile[b] @ drawn))
     return found
 
 
@@ -175,16 +174,12 @@ def _drawn(laid: _Together, groups: tuple[Layout, Layout]) -> Array:
 
 def _motion(motion: Array, groups: tuple[Layout, Layout], pair: tuple[str, str]) -> Array:
     """b_from_a 3x3 of a pair (name in the first group, name in the second)."""
-    return _back(motion @ groups[1].sheet_from_tile[pair[1]]) @ groups[0].sheet_from_tile[pair[0]]
-
-
-def _back(motion: Array) -> Array:
-    return np.asarray(np.linalg.inv(motion), np.float64)
+    return inverse(motion @ groups[1].sheet_from_tile[pair[1]]) @ groups[0].sheet_from_tile[pair[0]]
 
 
 def _apart(one: _Together, two: _Together) -> float:
     """How far (px of the second sheet) two motions put what is shared under the first one from each other."""
-    there = [moved(_back(laid.motion), one.seen.middle) for laid in (one, two)]
+    there = [moved(inverse(laid.motion), one.seen.middle) for laid in (one, two)]
     return float(np.hypot(*(there[0] - there[1]).T).max(initial=0))
 
 

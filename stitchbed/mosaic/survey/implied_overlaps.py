@@ -15,7 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import between, moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, aligned, compare, probability
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.twins import TwinSettings, drawn_once
@@ -63,7 +63,7 @@ def quarrels(
     for a, b in combinations(sorted(places), 2):
         if (a, b) in trusted or shared(places, sizes, a, b) < LEAST_SHARE:
             continue
-        motion, pair = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64), (details[a], details[b])
+        motion, pair = between(places[a], places[b]), (details[a], details[b])
         seen = compare(motion, pair, evidence)
         if not exact and probability(seen, evidence) < QUARREL:
             _, seen = aligned(motion, pair, evidence)
@@ -118,7 +118,7 @@ def held_by_motifs(
         side = nx.node_connected_component(parted, item.a)
         across = [pair for pair in combinations(sorted(places), 2) if (pair[0] in side) != (pair[1] in side)]
         counted = [
-            drawn_once(_back(places[b]) @ places[a], (details[a], details[b]), TwinSettings())
+            drawn_once(between(places[a], places[b]), (details[a], details[b]), TwinSettings())
             for a, b in across
             if shared(places, sizes, a, b) >= LEAST_SHARE
         ]
@@ -165,7 +165,7 @@ def spoken_against(
         worse = 0.0
         for (a, b), motion in sure.items():
             if (a, b) not in settled_pairs:
-                to = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+                to = between(places[a], places[b])
                 worse += less_alike(motion, to, (details[a], details[b]), belief, evidence)
         return MOST_ODDS * (worse if worse >= 1 else 0) + sum(_odds(1 - one.probability) for one in found)
 
@@ -194,7 +194,7 @@ def _sure_overlaps(
         found[min(item.a, item.b), max(item.a, item.b)] = np.asarray(motion, np.float64)
     for a, b in combinations(sorted(places), 2):
         if (a, b) not in found and shared(places, sizes, a, b) >= LEAST_SHARE:
-            motion = np.asarray(np.linalg.inv(places[b]) @ places[a], np.float64)
+            motion = between(places[a], places[b])
             motion, seen = aligned(motion, (details[a], details[b]), evidence)
             if seen.strong >= LEAST_DRAWN and probability(seen, evidence) >= SURE:
                 found[a, b] = motion
@@ -206,10 +206,6 @@ def doubted(quarrel: Quarrel, place: Array, px_per_mm: float) -> str:
     weight = quarrel.evidence.drawing * (1 - quarrel.evidence.likeness)
     x, y = moved(place, (weight @ quarrel.evidence.middle / weight.sum())[None])[0] / px_per_mm
     return f"{quarrel.a} and {quarrel.b} (around {x:.0f} mm from the left, {y:.0f} mm from the top)"
-
-
-def _back(motion: Array) -> Array:
-    return np.asarray(np.linalg.inv(motion), np.float64)
 
 
 def _odds(chance: float) -> float:

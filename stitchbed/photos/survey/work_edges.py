@@ -43,9 +43,8 @@ SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; comm
 SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
-WHOLE_SHARE = (
-    0.95  # of four sides that are surely a rectangle's where no edge runs beyond; .93 is the most of a wrong one
-)
+# Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.
+WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 MORE_MARGIN = (
     "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "

@@ -11,10 +11,9 @@ from dataclasses import replace
 from functools import partial
 from itertools import combinations
 
-import numpy as np
-
 from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.transforms import between
 from stitchbed.inspection.differences import Difference, difference_of
 from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi, usual_dpi
 from stitchbed.inspection.glass import smear_shown, usual_sized
@@ -97,4 +96,4 @@ def _pairs(places: Sequence[Placement], least: float = LEAST_SHARED) -> list[tup
 
 def _motion(places: Sequence[Placement], pair: tuple[int, int]) -> Array:
     a, b = (places[index].sheet_from_tile for index in pair)
-    return np.asarray(np.linalg.inv(b) @ a, np.float64)
+    return between(a, b)
