@@ -6,6 +6,7 @@ In: what was found, what was expected, what to try. Out: an exception whose text
 from __future__ import annotations
 
 import traceback
+from collections.abc import Sequence
 from pathlib import Path
 
 
@@ -27,6 +28,10 @@ class StitchbedError(Exception):
         """Say something else to try; what stands below it stays."""
         self.args = (str(self).replace(f"Try: {self.attempt}.", f"Try: {attempt}.", 1),)
         self.attempt = attempt
+
+    def besides(self, seen: Sequence[str]) -> None:
+        """Tell what else was seen, which may be the reason, a line each below what stands."""
+        self.args = ("\n".join([str(self), *(f"Seen besides: {printable(line)}." for line in seen)]),)
 
 
 class UnreadableTile(StitchbedError):

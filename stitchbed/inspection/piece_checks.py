@@ -123,20 +123,23 @@ def _beside_dust(evidence: Evidence, index: int) -> set[int]:
 
 
 def _noisy(evidence: Evidence, index: int) -> list[Finding]:
-    noise = evidence.looks[index].noise
-    usual = float(np.median([look.noise for look in evidence.looks]))
+    found = noise_finding(evidence.looks[index].noise, [look.noise for look in evidence.looks])
+    return [found] if found else []
+
+
+def noise_finding(noise: float, every: Sequence[float]) -> Finding | None:
+    """What is said of a scan with such a noise (gray levels), in a set where it is so in `every` piece."""
+    usual = float(np.median(every))
     apart = noise > NOISE_OVER_SET * usual and noise > NOISE_LEAST
     if not apart and noise <= NOISE_MOST:
-        return []
-    return [
-        Finding(
-            "noise",
-            "redo" if apart else "usable",
-            f"noise of {noise:.1f} gray levels" + (f", {usual:.1f} in most pieces" if apart else ""),
-            "let the lamp warm up, switch fast or draft modes off, and scan again",
-            {"noise": round(noise, 2), "usual": round(usual, 2)},
-        )
-    ]
+        return None
+    return Finding(
+        "noise",
+        "redo" if apart else "usable",
+        f"noise of {noise:.1f} gray levels" + (f", {usual:.1f} in most pieces" if apart else ""),
+        "let the lamp warm up, switch fast or draft modes off, and scan again",
+        {"noise": round(noise, 2), "usual": round(usual, 2)},
+    )
 
 
 def _clipped(look: Look) -> list[Finding]:
@@ -157,15 +160,20 @@ def _sensor(look: Look) -> list[Finding]:
     if look.sensed.streaks:
         places = [round((streak.at + 0.5) * look.reduction) for streak in look.sensed.streaks]
         kind = "column" if look.sensed.streaks[0].axis == 1 else "row"
-        listed = ", ".join(str(place) for place in places[:6])
-        why = f"a line goes through the whole scan at {kind} {listed}: a dead sensor cell, or dirt on its white strip"
-        change = "clean the glass and the white strip under the lid's hinge, let the scanner calibrate, and scan again"
-        found.append(Finding("streak", "redo", why, change, {"axis": kind, "px": places}))
+        found.append(streak_finding(kind, places))
     if look.sensed.tones:
         found.append(few_tones_finding(look.sensed.tones))
     if look.sensed.black:
         found.append(cut_off_finding(*look.sensed.black))
     return found
+
+
+def streak_finding(kind: str, places: Sequence[int]) -> Finding:
+    """What is said of a scan with lines through it. kind : column or row. places : px."""
+    listed = ", ".join(str(place) for place in places[:6])
+    why = f"a line goes through the whole scan at {kind} {listed}: a dead sensor cell, or dirt on its white strip"
+    change = "clean the glass and the white strip under the lid's hinge, let the scanner calibrate, and scan again"
+    return Finding("streak", "redo", why, change, {"axis": kind, "px": list(places)})
 
 
 def few_tones_finding(tones: int) -> Finding:

@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of
-from stitchbed.inspection.quality import clipped
+from stitchbed.inspection.quality import clipped, noise_level
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -33,6 +33,8 @@ BLACK_SHARE = 0.005  # of the length
 PILED, PILED_IN = 0.1, 0.14  # of a square's px at full white; of the squares: cut-off washes have .2, good scans .006
 FULL = 0.95  # of a square that is white: no drawing
 DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
+CALM_IN = 4  # parts of a band, the calmest square of each of which tells of noise: paper, mostly
+CALMER = 25  # percentile of those squares: drawing and grain are more
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
 TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
 TONES_SEEN = 1e-5  # of the pixels a code in use holds
@@ -46,6 +48,20 @@ class Streak:
     axis: int
     at: int
     depth: float
+
+
+@dataclass(frozen=True)
+class Banded:
+    """What the `bands` of a scan tell. columns : px, that a dead cell wrote. tones, ended : as tones and black of
+    `Sensed`. black, white : shares cut off around drawing. noise : gray levels, None where all lies at an end.
+    """
+
+    columns: tuple[int, ...] = ()
+    tones: int | None = None
+    ended: tuple[str, float] | None = None
+    black: float = 0.0
+    white: float = 0.0
+    noise: float | None = None
 
 
 @dataclass(frozen=True)
@@ -101,25 +117,62 @@ def bands(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[Pixel
     second look at the whole; none of a small one. window : stored pixels of a box.
     """
     rows, cols = shape[:2]
-    if rows < 2 * SEGMENTS * BAND_ROWS:
+    if rows < SEGMENTS * BAND_ROWS:
         return []
-    starts = np.linspace(0, rows - BAND_ROWS, SEGMENTS).astype(int).tolist()
-    return [window(Box(start, 0, BAND_ROWS, cols)) for start in starts]
+    return [window(Box(start, 0, BAND_ROWS, cols)) for start in _band_starts(rows)]
 
 
-def dead_columns(read: Sequence[Pixels]) -> list[int]:
-    """Columns (px) of a scan that a dead cell of the sensor wrote, seen in its `bands`."""
-    return [streak.at for streak in streaks(np.concatenate([gray_of(band) for band in read]), 1)] if read else []
+def _band_starts(rows: int) -> list[int]:
+    return list(map(int, np.linspace(0, rows - BAND_ROWS, SEGMENTS)))
 
 
-def white_cut_off(read: Sequence[Pixels]) -> float:
-    """Share of pixels at full white where there is drawing, in its `bands`; 0 where it is so in few of the squares, as
-    where a few strokes reach the end.
+def banded(window: Callable[[Box], Pixels], shape: tuple[int, ...], bits: int) -> Banded:
+    """All that bands of a scan tell; nothing of a small one. window, shape : see `bands`. bits : per channel."""
+    read = bands(window, shape)
+    if not read:
+        return Banded()
+    grays = [gray_of(band) for band in read]
+    columns = tuple(streak.at for streak in streaks(np.concatenate(grays), 1))
+    tones = few_tones(read) if bits > 1 else None
+    return Banded(columns, tones, _black_end(grays, window, shape), *cut_off(read), _band_noise(read))
+
+
+def _black_end(
+    grays: Sequence[Floats], window: Callable[[Box], Pixels], shape: tuple[int, ...]
+) -> tuple[str, float] | None:
+    """See `black_end`; rows between the last band that is black and the first that is not are read for it."""
+    black = [bool(gray.max() < BLACK) for gray in grays]
+    if all(black) or not (black[0] or black[-1]):
+        return black_end(np.concatenate(grays))
+    starts = _band_starts(shape[0])
+    last = black.index(False) if black[0] else len(black) - 1 - black[::-1].index(False)
+    first, end = (starts[last - 1], starts[last]) if black[0] else (starts[last], starts[last + 1])
+    dark = gray_of(window(Box(first, 0, end - first, shape[1]))).max(1) < BLACK
+    rows = first + int(np.argmin(dark)) if black[0] else shape[0] - end + int(np.argmin(dark[::-1]))
+    return "top" if black[0] else "bottom", rows / shape[0]
+
+
+def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
+    """Shares of pixels at full black, at full white, where there is drawing, in `bands`; 0 where it is so in few of the
+    squares, as where a few strokes reach the end.
     """
-    shares = np.array([clipped(square)[1] for square in _drawn_squares(read)])
-    if len(shares) < LEAST_DRAWN or (shares > PILED).mean() < PILED_IN:
-        return 0.0
-    return float(shares.mean())
+    shares = np.array([clipped(square) for square in _drawn_squares(read)]).reshape(-1, 2)
+    if len(shares) < LEAST_DRAWN:
+        return 0.0, 0.0
+    black, white = np.where((shares > PILED).mean(0) >= PILED_IN, shares.mean(0), 0.0).tolist()
+    return black, white
+
+
+def _band_noise(read: Sequence[Pixels]) -> float | None:
+    """Of the calmest squares of `bands`, but for those at an end of the range, where noise is cut off."""
+    found = []
+    for band in read:
+        squares = [band[:, left : left + BAND_ROWS] for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS)]
+        grays = [gray_of(square) for square in squares if max(clipped(square)) < PILED]
+        for start in range(0, len(grays), max(1, -(-len(grays) // CALM_IN))):
+            part = grays[start : start + max(1, -(-len(grays) // CALM_IN))]
+            found.append(noise_level(min(part, key=lambda gray: float(gray.std()))))
+    return float(np.percentile(found, CALMER)) if found else None
 
 
 def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:

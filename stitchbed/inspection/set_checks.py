@@ -49,19 +49,22 @@ def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]
 
 
 def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
+    return light_findings(gains(len(evidence.tiles), evidence.comparisons))
+
+
+def light_findings(light: Array) -> list[tuple[int, Finding]]:
+    """(piece, finding) of pieces whose light is another than most pieces'. light : (pieces, 3) log over the others."""
     found = []
-    for index, gain in enumerate(gains(len(evidence.tiles), evidence.comparisons)):
+    for index, gain in enumerate(light):
         mean, cast = float(gain.mean()), float(gain.max() - gain.min())
         numbers = {"gain": [round(float(value), 4) for value in np.exp(gain)]}
         if abs(mean) > EXPOSURE:
             level = "redo" if abs(mean) > EXPOSURE_MUCH else "usable"
             why = f"{'lighter' if mean > 0 else 'darker'} than the others by {100 * abs(math.expm1(mean)):.0f} %"
-            found.append(
-                (
-                    index,
-                    Finding("exposure", level, why, "switch automatic exposure off; a join can level this", numbers),
-                )
-            )
+            change = "switch automatic exposure off; a join can level this"
+            if level == "redo":
+                change = "switch automatic exposure off, and scan again: leveled by a join, it shows more noise"
+            found.append((index, Finding("exposure", level, why, change, numbers)))
         if cast > CAST:
             why = f"another color of light than the others ({100 * cast:.0f} % between channels)"
             change = "switch automatic color off and let the lamp warm up; a join can level this"

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -16,7 +15,7 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from stitchbed.core.errors import BadSettings, CannotWrite, StitchbedError, UnreadableTile
+from stitchbed.core.errors import BadSettings, CannotWrite, Disconnected, StitchbedError, UnreadableTile
 from stitchbed.core.files import cannot_write, sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import beforehand, one_heap, workers_within
@@ -25,8 +24,6 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import VERSION, Record, beside, fingerprint, notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, Setting, check
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.piece_checks import WHITE_SHARE, clipped_finding, few_tones_finding
-from stitchbed.inspection.sensor import bands, dead_columns, few_tones, white_cut_off
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.hints.hints import Hints, without_shown
@@ -49,7 +46,8 @@ from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.pipelines.scanning.first_calls import first_calls
-from stitchbed.pipelines.scanning.overlap_faults import overlap_faults, said
+from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
+from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -182,12 +180,17 @@ def _joined(
     room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
         context, doubts = _context(tiles, kind, shelf, settings, progress)
-        doubts += _sensed(context)
+        seen = own_faults(context)
+        doubts += seen
         if settings.layout_only:
             return _laid(context, output, (folder, settings.records), doubts)
         mark = _mark(context, settings)
-        plan, about = planned(context, (folder, mark), settings.outside, doubts, by_hand=by_hand)
-        about["warnings"] = [*about["warnings"], *overlap_faults(context, plan.tiles, plan.places)]
+        try:
+            plan, about = planned(context, (folder, mark), settings.outside, doubts, by_hand=by_hand)
+        except Disconnected as error:
+            error.besides(seen)
+            raise
+        about["warnings"] += light_faults(plan.tiles, plan.levels) + overlap_faults(context, plan.tiles, plan.places)
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)
     about["canvas"] = _canvas(output, plan, settings)
@@ -262,29 +265,6 @@ def _context(
     recorded = recorded_places(settings.from_record, taken, flipped) if settings.from_record else None
     wishes = (settings.survey, settings.workers, progress, hints, recorded)
     return SurveyContext(tuple(taken), dpi, shelf, kind, *wishes), [*words, *doubts]
-
-
-def _sensed(context: SurveyContext) -> list[str]:
-    """Words for what the sensor or the driver did to a piece: no overlap tells of it in a single one, or in all."""
-    with ThreadPoolExecutor(context.workers) as pool:
-        return [words for told in pool.map(partial(_sensed_in, context), context.tiles) for words in told]
-
-
-def _sensed_in(context: SurveyContext, tile: Tile) -> list[str]:
-    told = []
-    read = bands(partial(context.shelf.window, tile), tile.raster.shape)
-    columns = dead_columns(read)
-    if columns:
-        listed = ", ".join(map(str, columns[:6]))
-        cause = "a dead sensor cell, or dirt on the scanner's white strip; clean it and scan again"
-        told.append(f"{tile.name}: a line goes through the whole scan at column {listed}: {cause}")
-    tones = few_tones(read) if read and tile.raster.bits > 1 else None
-    if tones:
-        told.append(said(tile.name, few_tones_finding(tones)))
-    white = white_cut_off(read)
-    if white > WHITE_SHARE:
-        told.append(said(tile.name, clipped_finding("white", white)))
-    return told
 
 
 def _shelf_room(tiles: Sequence[Tile], memory: int) -> int:

@@ -22,7 +22,7 @@ from stitchbed.inspection.glass import grains, smear
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
-from stitchbed.inspection.sensor import black_end, few_tones, streaks, white_cut_off
+from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks
 from stitchbed.reading.base.tile import Raster
 
 SIDE, SHARED = 640, 200  # px of a piece's sides and of the overlap
@@ -230,11 +230,11 @@ def test_white_is_cut_off_where_drawing_is_and_not_by_a_lid_beside_the_sheet() -
 
     def cut(gain: float) -> float:
         codes = np.clip(np.rint(page * gain), 0, 255).astype(np.uint8)
-        return white_cut_off([codes[..., None].repeat(3, axis=2)] * 3)
+        return cut_off([codes[..., None].repeat(3, axis=2)] * 3)[1]
 
     assert cut(1.0) == 0.0
     assert cut(1.25) > 0.5
-    assert white_cut_off([]) == 0.0
+    assert cut_off([]) == (0.0, 0.0)
     # a wash, of which the lightest fifth is cut off
     page = 150 + 60 * np.sin(np.arange(1200) / 190) + rng.normal(0, 14, (24, 1200))
     assert cut(1.0) == 0.0

@@ -15,7 +15,7 @@ from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transforms import between
 from stitchbed.inspection.differences import Difference, difference_of
-from stitchbed.inspection.findings import Finding, PairEvidence, believed_dpi, usual_dpi
+from stitchbed.inspection.findings import PairEvidence, believed_dpi, usual_dpi
 from stitchbed.inspection.glass import smear_shown, usual_sized
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
@@ -25,6 +25,7 @@ from stitchbed.inspection.set_checks import SAME_SHARE, smear_finding
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
+from stitchbed.pipelines.scanning.own_faults import said
 from stitchbed.pipelines.scanning.softness import soft_pieces
 from stitchbed.reading.base.tile import Tile
 
@@ -74,11 +75,6 @@ def _compared(
     laid = overlay(looks[pair[0]], looks[pair[1]], motion)
     course = course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]], laid)
     return course, difference_of(looks, pair, motion, laid)
-
-
-def said(name: str, finding: Finding) -> str:
-    """A finding of a piece as a warning."""
-    return f"{name}: {finding.why}; {finding.change}"
 
 
 def _glance(context: SurveyContext, tile: Tile) -> Glance:
