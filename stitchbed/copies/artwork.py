@@ -16,6 +16,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, silent
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import at_depth
+from stitchbed.imaging.gray import most_of
 from stitchbed.page.found_medium import medium_found
 from stitchbed.page.line_art.ink_layer import Lifting, lifted, over
 from stitchbed.page.page import Page
@@ -124,7 +125,7 @@ def flat_codes(art: Artwork, box: Box) -> tuple[Pixels, Mask]:
     codes = art.flats.read(box)
     if codes.dtype != art.first.dtype:
         codes = at_depth(codes, art.first.dtype)
-    return codes, (codes != paper).any(axis=2)
+    return codes, most_of(codes != paper)
 
 
 def paper_codes(art: Artwork) -> Pixels:

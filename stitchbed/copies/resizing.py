@@ -12,6 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Ints
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import mean_of
 
 LOBES = 3  # of the Lanczos kernel. Reference: Duchon, Lanczos filtering, J. Appl. Meteorol. 18:1016-1022, 1979
 
@@ -41,7 +42,7 @@ def sharpened(codes: Floats, amount: float, radius: float) -> Floats:
     """
     if amount <= 0:
         return codes
-    gray = codes.mean(axis=2)
+    gray = mean_of(codes)
     detail = gray - cv2.GaussianBlur(gray, (0, 0), radius)
     return np.asarray(np.clip(codes + np.float32(amount) * detail[..., None], 0, 1), np.float32)
 

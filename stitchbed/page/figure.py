@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Bytes, Floats, Ints, Labels, Mask, Pixels
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown
+from stitchbed.imaging.gray import least_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.matching.robust import robust_sigma
@@ -61,7 +62,7 @@ class Figure:
 
 def missing(codes: Pixels) -> Floats:
     """(h, w) 0..1 of white that is missing in the channel that misses most."""
-    return np.asarray(1 - codes.min(axis=2) / np.float32(np.iinfo(codes.dtype).max), np.float32)
+    return np.asarray(1 - least_of(codes) / np.float32(np.iinfo(codes.dtype).max), np.float32)
 
 
 def figure_of(
@@ -148,7 +149,7 @@ def _small(
         )
         light = whole.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
         means = shrunk(light, factor).reshape(len(whole) // factor, -1, codes.shape[2])
-        return np.asarray(1 - means.min(axis=2), np.float32)
+        return np.asarray(1 - least_of(means), np.float32)
 
     tops = range(0, high, rows)
     parts = counted(in_order(strip, tops, workers), "looking for the figure", len(tops), progress)

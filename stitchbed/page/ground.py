@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box, grown
 from stitchbed.page.page import Page, linear
-from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.sheet.white import White, over_white
 from stitchbed.page.underneath.under import HALO, Under, bared
 
 
@@ -28,8 +26,7 @@ class Ground:
 def relative(ground: Ground, box: Box) -> Floats:
     """(h, w, c) light of a box relative to the paper there; the box may leave the page."""
     around = grown(box, HALO) if ground.under else box
-    paper = np.maximum(white_at(ground.white, around), np.float32(1e-4))
-    light = np.asarray(linear(ground.page, around) / paper, np.float32)
+    light = over_white(linear(ground.page, around), ground.white, around)
     if ground.under is None:
         return light
     return bared(light, ground.under, around)[HALO : HALO + box.height, HALO : HALO + box.width]

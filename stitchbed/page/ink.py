@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -136,15 +137,17 @@ def unbroken(soft: Floats, length: int, *, every: bool = False) -> Floats:
     return np.asarray((kept.astype(np.float32) - 20) / 200)
 
 
-def redrawn(soft: Floats, level: float, blur: float) -> Floats:
-    """(h, w) the page as solid ink on white paper would look through the same optics, ink being where `soft` > level.
+def redrawn(soft: Floats, levels: Sequence[float], blur: float) -> list[Floats]:
+    """The page (h, w) as solid ink on white paper would look through the same optics, ink being where `soft` > level.
 
     The distance of a pixel to the edge is (ink - level) / slope; a pixel's cover follows; cover is then blurred.
     """
     gx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
     gy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    cover = np.clip(0.5 + (soft - level) / np.maximum(np.sqrt(gx * gx + gy * gy), 0.02), 0, 1)
-    return np.asarray(cv2.GaussianBlur(cover, (0, 0), float(np.sqrt(max(blur**2 - PIXEL_VARIANCE, 0.1)))), np.float32)
+    slope = np.maximum(np.sqrt(gx * gx + gy * gy), np.float32(0.02))
+    sigma = float(np.sqrt(max(blur**2 - PIXEL_VARIANCE, 0.1)))
+    covers = (np.clip(np.float32(0.5) + (soft - np.float32(level)) / slope, 0, 1) for level in levels)
+    return [np.asarray(cv2.GaussianBlur(cover, (0, 0), sigma), np.float32) for cover in covers]
 
 
 def unexplained(soft: Floats, blur: float) -> Floats:
@@ -153,7 +156,7 @@ def unexplained(soft: Floats, blur: float) -> Floats:
     A gray right at the middle level fits neither side, so levels above and below are tried too: an edge moves by that
     little.
     """
-    apart = [np.abs(soft - redrawn(soft, level, blur)) for level in (0.5, 0.38, 0.62)]
+    apart = [np.abs(soft - drawn) for drawn in redrawn(soft, (0.5, 0.38, 0.62), blur)]
     return np.asarray(np.maximum(apart[0], np.minimum(apart[1], apart[2]) - np.float32(0.12)))
 
 
@@ -161,11 +164,17 @@ def components(mask: Mask) -> Labels:
     return np.asarray(cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)[1], np.int32)
 
 
+def short(labels: Labels) -> NDArray[Any]:
+    """The labels in the shortest numbers that hold them and that OpenCV's morphology takes: it goes as fast as they are
+    short. float32 holds whole numbers up to 2**24 exactly; a window has fewer finds."""
+    most = int(labels.max(initial=0))
+    return labels.astype(np.uint8 if most < 2**8 else np.uint16 if most < 2**16 else np.float32)
+
+
 def grown(labels: Labels, reach: int, barrier: Mask) -> Labels:
     """Labels spread by `reach` px over free pixels; where two meet the larger number wins."""
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    # float32 holds whole numbers up to 2**24 exactly; a window has fewer finds
-    spread = cv2.dilate(labels.astype(np.float32), disc).astype(np.int32)
+    spread = cv2.dilate(short(labels), disc).astype(np.int32)
     spread[barrier] = 0
     return np.asarray(np.where(labels > 0, labels, spread), np.int32)
 

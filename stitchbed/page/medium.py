@@ -17,6 +17,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.settings import Setting
+from stitchbed.imaging.gray import least_of, most_of
 from stitchbed.page.page import luminance
 
 MEDIA = ("ink", "pencil", "paint")
@@ -68,7 +69,7 @@ def _counted(light: Floats, px_per_mm: float) -> np.ndarray[tuple[int], np.dtype
     missing = 1 - cv2.GaussianBlur(luminance(light), (0, 0), max(0.5, 0.05 * px_per_mm))
     marked = missing > FAINT
     between = marked & (missing < DARK) & ~_steep(missing, px_per_mm)
-    spread = (light.max(axis=2) - light.min(axis=2)) > COLORED
+    spread = (most_of(light) - least_of(light)) > COLORED
     broad = _opened(between, BROAD_MM * px_per_mm)
     return np.array([m.sum() for m in (marked, between, broad, spread & marked)], np.float64)
 

@@ -105,7 +105,7 @@ def clean(
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     with (
         locked(target),
-        open_windows(source, memory=settings.memory) as windows,
+        open_windows(source, memory=settings.memory, often=True) as windows,
         recording("clean", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         page = page_of(windows, dpi=settings.dpi)

@@ -26,6 +26,7 @@ from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks
+from stitchbed.imaging.gray import mean_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.room import demand_room
@@ -158,7 +159,7 @@ def lines_of(page: Page, level: float) -> Callable[[Box], Mask]:
     def line_at(box: Box) -> Mask:
         if page.cover is not None:
             return np.asarray(page.cover(box) >= level * page.top)
-        return np.asarray(page.read(box).mean(axis=2) <= (1 - level) * page.top)
+        return np.asarray(mean_of(page.read(box)) <= (1 - level) * page.top)
 
     return line_at
 

@@ -23,6 +23,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown, shifted
+from stitchbed.imaging.gray import mean_of, most_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
@@ -183,8 +184,8 @@ def _back(sample: Pixels, lifting: Lifting) -> tuple[float, float]:
     back = over(layer, white).astype(np.float32)
     wanted = whitened(sample, lifting).astype(np.float32)
     if lifting.neutral:
-        wanted = np.repeat(wanted.mean(axis=2, keepdims=True), white.shape[2], axis=2)
-    off = np.abs(back - wanted).max(axis=2)[~solid_ink(sample, lifting)]
+        wanted = np.repeat(mean_of(wanted)[..., None], white.shape[2], axis=2)
+    off = most_of(np.abs(back - wanted))[~solid_ink(sample, lifting)]
     return inked, float(off.max()) * 255 / top if off.size else 0.0
 
 

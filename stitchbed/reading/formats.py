@@ -180,11 +180,13 @@ def open_windows(
     cache: PieceCache | None = None,
     max_pixels: int = MAX_PIXELS,
     memory: int = MEMORY,
+    often: bool = False,
 ) -> Windows:
     """Open a file for reading by windows.
 
     scratch : an existing folder for decoded files that cannot be read by windows; nothing is left in it.
-    cache : shared between files, or None for one of its own. memory : bytes the whole job may take.
+    cache : shared between files, or None for one of its own. memory : bytes the whole job may take. often : it will be
+    gone over many times; then all of it is kept decoded where that takes no more than a third of the memory.
 
     Raises
     ------
@@ -192,9 +194,16 @@ def open_windows(
     """
     known, path = _picture(path)
     header = _header(known, path, max_pixels, memory)
-    kept = PieceCache(min(CACHE_BYTES, memory // 8)) if cache is None else cache
+    kept = PieceCache(_kept_bytes(header.raster, memory, often)) if cache is None else cache
     with telling(path, "opening it"):
         return Windows(header, known.open_stored(path, header, cache=kept, scratch=scratch))
+
+
+def _kept_bytes(raster: Raster, memory: int, often: bool) -> int:
+    high, wide, channels = raster.shape
+    each = (channels + raster.alpha) * (2 if raster.dtype == "uint16" else 1)
+    whole = int(1.1 * high * wide * each)  # pieces at the rims reach beyond the picture
+    return whole if often and whole <= memory // 3 else min(CACHE_BYTES, memory // 8)
 
 
 def _header(known: Format, path: Path, max_pixels: int, memory: int) -> Header:

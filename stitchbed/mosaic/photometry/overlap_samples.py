@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.gray import most_of
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.registration.canvas import Canvas
@@ -81,7 +82,7 @@ def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
 
 def clipped_share(small: Small) -> tuple[Floats, float]:
     """((h, w) share 0..1 of clipped cells round each cell of a tile, px of a cell)."""
-    white = (small.light.max(axis=2) > CLIPPED).astype(np.float32)
+    white = (most_of(small.light) > CLIPPED).astype(np.float32)
     share = cv2.blur(white, (ROUND, ROUND), borderType=cv2.BORDER_REPLICATE)
     return np.asarray(share, np.float32), small.cell
 

@@ -19,6 +19,7 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.gray import least_of
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.imaging.transforms import moved
 from stitchbed.page.clean.context import CleanContext
@@ -166,7 +167,7 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
 def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:
     """(h, w) of the page seen small: within FAR_MM of a mark too long to be a speck."""
     px_per_mm = desk.page.dpi / desk.factor / MM_PER_INCH
-    light = (desk.view / paper_small(plan.white, desk.factor, desk.view.shape)).min(axis=2)
+    light = least_of(desk.view / paper_small(plan.white, desk.factor, desk.view.shape))
     marked = (light < 1 - MARKED).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
     longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])

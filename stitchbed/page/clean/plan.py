@@ -24,7 +24,7 @@ from stitchbed.page.medium import Medium
 from stitchbed.page.page import Page
 from stitchbed.page.sheet.frame import Framing, framed
 from stitchbed.page.sheet.tone import TonePoints, cut, cut_halo, shoulder_halo, shouldered, toned
-from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.sheet.white import DARKEST, White, white_at
 from stitchbed.page.underneath.under import Under
 
 MEND_MM = 2.0  # around a block that mending looks at: larger than any grain of dust with its neighbors
@@ -111,14 +111,14 @@ def relative_light(page: Page, plan: CleanPlan, box: Box) -> Floats:
     """(h, w, c) light of a box of the page (it may leave it) relative to paper, repaired and free of dust."""
     margin = round(MEND_MM / MM_PER_INCH * page.dpi) if plan.dust else 0
     around = grown(box, margin)
-    paper = np.maximum(white_at(plan.white, around), np.float32(1e-4))
     patched = _patched(relative(ground_of(page, plan), around), plan.patches, around)
     if plan.dust is not None:
         mask = mask_at(plan.dust, around)
         if mask.any():
             patched = inpainted(patched, mask, plan.traits, darkens=plan.dust.in_ink)
     if not plan.even:
-        patched = np.asarray(patched * (paper / np.maximum(plan.white.mean, np.float32(1e-4))), np.float32)
+        paper = np.maximum(white_at(plan.white, around), DARKEST)
+        patched = np.asarray(patched * (paper / np.maximum(plan.white.mean, DARKEST)), np.float32)
     return patched[margin : margin + box.height, margin : margin + box.width]
 
 

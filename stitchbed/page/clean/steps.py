@@ -14,6 +14,7 @@ from stitchbed.core.progress import counted
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
+from stitchbed.imaging.gray import mean_of
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
@@ -154,7 +155,7 @@ def parted_most(desk: CleanContext, plan: CleanPlan, at: TonePoints) -> tuple[fl
     area, factor = desk.area, desk.factor
     relative = desk.view / paper_small(plan.white, factor, desk.view.shape)
     before, after = (as_codes(np.asarray(m, np.float32)) for m in (relative * plan.white.mean, toned(relative, at)))
-    change = (after.astype(np.float32) - before).mean(axis=2)
+    change = mean_of(after.astype(np.float32) - before)
     side = max(3, round(LOOK_MM / MM_PER_INCH * desk.page.dpi / factor) | 1)
     mean, square = (cv2.blur(m, (side, side), borderType=cv2.BORDER_REPLICATE) for m in (change, change * change))
     rows, cols = (slice(start // factor, max(start // factor + 1, end // factor))

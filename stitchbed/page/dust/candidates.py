@@ -17,9 +17,10 @@ from scipy.special import erf
 
 from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import mean_of
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds, joined
 from stitchbed.page.dust.spread import SPREAD
-from stitchbed.page.ink import InkTraits, components, grown, softened, softening, unbroken, unexplained
+from stitchbed.page.ink import InkTraits, components, grown, short, softened, softening, unbroken, unexplained
 
 KIN_MM, PALE = 1.0, 0.62  # within this far strokes are kin when they are no darker than that share of full ink
 BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
@@ -68,7 +69,7 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale, core: Box) -> Finds:
 
     core : only those whose first pixel in reading order lies in this box of the window, so that each belongs to one.
     """
-    mean = ink.mean(axis=2) - np.float32(traits.level)
+    mean = mean_of(ink) - np.float32(traits.level)
     soft = softened(mean, scale.px_per_mm)
     blur = float(np.hypot(traits.blur, softening(scale.px_per_mm)))
     strokes = unbroken(soft, scale.length)
@@ -170,13 +171,12 @@ def _holes(look: Look) -> tuple[Labels, Mask]:
 
 def _crowded(labels: Labels, reach: int) -> Mask:
     """(n + 1,) true for labels that come within `reach` px of another one."""
-    top = np.float32(labels.max() + 1)
+    count = int(labels.max()) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    names = labels.astype(np.float32)
-    highest = cv2.dilate(names, disc)
-    lowest = top - cv2.dilate(np.where(labels > 0, top - names, 0), disc)
-    crowded = (labels > 0) & ((highest != names) | (lowest != names))
-    return np.bincount(labels[crowded], minlength=int(top)) > 0
+    turned = np.where(labels > 0, count - labels, 0)
+    highest, lowest = (cv2.dilate(names, disc) != names for names in (short(labels), short(turned)))
+    crowded = (labels > 0) & (highest | lowest)
+    return np.bincount(labels[crowded], minlength=count) > 0
 
 
 def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Look) -> Finds:

@@ -29,11 +29,13 @@ def filled(light: Floats, mask: Mask) -> Floats:
     """
     if not mask.any():
         return light
-    code = mask.astype(np.uint8)
-    planes = [np.ascontiguousarray(light[..., c]) for c in range(light.shape[2])]
-    # OpenCV 5.0.0 fills float32 wrongly by its other method (values past 2 from light in 0..1), rightly by this one
-    new = np.stack([cv2.inpaint(plane, code, REACH, cv2.INPAINT_NS) for plane in planes], axis=2)
-    return np.asarray(np.where(mask[..., None], np.clip(new, 0, None), light), np.float32)
+    code, places, result = mask.astype(np.uint8), np.nonzero(mask), light.copy()
+    for channel in range(light.shape[2]):
+        plane = np.ascontiguousarray(light[..., channel])
+        # OpenCV 5.0.0 fills float32 wrongly by its other method (values past 2 from light in 0..1), rightly by this one
+        new = cv2.inpaint(plane, code, REACH, cv2.INPAINT_NS)
+        result[..., channel][places] = np.maximum(new[places], 0)
+    return result
 
 
 def inpainted(light: Floats, mask: Mask, traits: InkTraits, *, darkens: bool = True) -> Floats:
@@ -49,11 +51,14 @@ def inpainted(light: Floats, mask: Mask, traits: InkTraits, *, darkens: bool = T
         if values.size and np.ptp(values) > CONTRAST and max(part.shape) < LARGEST_CROSSING:
             window[part] = _best(light[place], window, known, part, traits=traits)[part]
     # what the noise would hide anyway stays as it was scanned, grain and all; roots, since eyes and codes follow them
-    new, old = (np.sqrt(np.maximum(luminance(m), 0)) for m in (result, light))
+    places = np.nonzero(mask)
+    new, old = (np.sqrt(np.maximum(luminance(m[places][None])[0], 0)) for m in (result, light))
     kept = np.abs(new - old) < 1.5 * traits.noise
     if not darkens:
         kept |= new < old
-    return np.asarray(np.where(kept[..., None], light, result), np.float32)
+    back = places[0][kept], places[1][kept]
+    result[back] = light[back]
+    return result
 
 
 def _places(mask: Mask, margin: int) -> Iterator[tuple[tuple[slice, slice], Mask]]:

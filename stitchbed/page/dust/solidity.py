@@ -80,7 +80,7 @@ def _fitted(ink: Array, weight: Array, blur: float, bars: Bars, *, free: bool) -
     Reference: Marquardt, An algorithm for least-squares estimation of nonlinear parameters, SIAM 11(2), 1963.
     """
     damping = np.full(len(ink), 1e-2)
-    cost = _misfit(ink, weight, _seen(bars, ink.shape[1], blur)[0])
+    cost = _misfit(ink, weight, _shown(bars, ink.shape[1], blur))
     for _ in range(ROUNDS):
         shown, slopes = _seen(bars, ink.shape[1], blur)
         used = slopes if free else slopes[..., :5]
@@ -91,7 +91,7 @@ def _fitted(ink: Array, weight: Array, blur: float, bars: Bars, *, free: bool) -
         normal[:, np.arange(used.shape[2]), np.arange(used.shape[2])] += diagonal
         step = np.clip(np.linalg.solve(normal, wanted[..., None])[..., 0], -0.7, 0.7)
         tried = _moved(bars, step, ink.shape[1])
-        new = _misfit(ink, weight, _seen(tried, ink.shape[1], blur)[0])
+        new = _misfit(ink, weight, _shown(tried, ink.shape[1], blur))
         better = new < cost
         bars = _where(better, tried, bars)
         cost, damping = np.where(better, new, cost), np.where(better, damping / 3, damping * 5)
@@ -104,10 +104,8 @@ def _seen(bars: Bars, side: int, blur: float) -> tuple[Array, Array]:
     The slopes are by x, y, log length, log width, turn, darkness. A bar is separable along its own axes; each side is
     a difference of two error functions.
     """
-    y, x = _grid(side)
-    dx, dy = x - bars.place[:, 0, None, None], y - bars.place[:, 1, None, None]
+    along, across = _own_axes(bars, side)
     cos, sin = np.cos(bars.turn)[:, None, None], np.sin(bars.turn)[:, None, None]
-    along, across = cos * dx + sin * dy, cos * dy - sin * dx
     half = np.exp(bars.log_size)[:, :, None, None] / 2
     a, a_along, a_half = _edge_pair(along, half[:, 0], blur)
     b, b_across, b_half = _edge_pair(across, half[:, 1], blur)
@@ -123,12 +121,33 @@ def _seen(bars: Bars, side: int, blur: float) -> tuple[Array, Array]:
     return dark * a * b, np.stack(slopes, axis=-1).reshape(len(bars.turn), side * side, 6)
 
 
+def _shown(bars: Bars, side: int, blur: float) -> Array:
+    """(n, k, k) what the bars look like, as `_seen` has it."""
+    half = np.exp(bars.log_size)[:, :, None, None] / 2
+    a, b = (_box(at, half[:, side], blur) for side, at in enumerate(_own_axes(bars, side)))
+    return np.asarray(bars.dark[:, None, None] * a * b)
+
+
+def _own_axes(bars: Bars, side: int) -> tuple[Array, Array]:
+    """(n, k, k) px from the middle of each bar, along it and across."""
+    y, x = _grid(side)
+    dx, dy = x - bars.place[:, 0, None, None], y - bars.place[:, 1, None, None]
+    cos, sin = np.cos(bars.turn)[:, None, None], np.sin(bars.turn)[:, None, None]
+    return cos * dx + sin * dy, cos * dy - sin * dx
+
+
+def _box(at: Array, half: Array, blur: float) -> Array:
+    """A box of half-width `half` seen through a Gaussian, at `at`."""
+    scale = np.sqrt(2) * blur
+    return np.asarray((erf((at + half) / scale) - erf((at - half) / scale)) / 2)
+
+
 def _edge_pair(at: Array, half: Array, blur: float) -> tuple[Array, Array, Array]:
     """A box of half-width `half` seen through a Gaussian, at `at`, and its slopes by place and by half-width."""
     scale = np.sqrt(2) * blur
     left, right = (at + half) / scale, (at - half) / scale
     rise, fall = (np.exp(-(m * m)) / (scale * np.sqrt(np.pi)) for m in (left, right))
-    return (erf(left) - erf(right)) / 2, rise - fall, rise + fall
+    return _box(at, half, blur), rise - fall, rise + fall
 
 
 def _misfit(ink: Array, weight: Array, shown: Array) -> Array:

@@ -17,6 +17,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, blocks, clipped, grown, shifted
+from stitchbed.imaging.gray import mean_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Scale, finds_in
@@ -167,7 +168,7 @@ def _weighed(
         int(np.ptp(cols)) + 2 * reach + 1,
     )
     full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
-    ink = amount(shrunk(relative(ground, full), factor), traits.black).mean(axis=2) - np.float32(traits.level)
+    ink = mean_of(amount(shrunk(relative(ground, full), factor), traits.black)) - np.float32(traits.level)
     marked = cv2.dilate((ink > STRAY).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     patches = np.empty((len(group), 2 * reach + 1, 2 * reach + 1), np.float32)
     known, own_ink = np.empty_like(patches), np.zeros_like(patches)

@@ -19,6 +19,7 @@ from stitchbed.color.convert import from_srgb, hex_color
 from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, counted, silent
+from stitchbed.imaging.gray import most_of
 from stitchbed.page.medium import MEDIA
 
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker
@@ -87,7 +88,7 @@ def solid_ink(codes: Pixels, lifting: Lifting) -> Mask:
     if not lifting.opaque:
         return np.zeros(codes.shape[:2], bool)
     value = codes.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
-    off = np.abs(value - lifting.darkest).max(axis=2)
+    off = most_of(np.abs(value - lifting.darkest))
     return np.asarray(cv2.dilate(off, np.ones((3, 3), np.uint8)) <= lifting.noise + 1e-6)
 
 
@@ -174,7 +175,7 @@ def _noise(samples: Iterable[Pixels], darkest: Floats, top: float) -> float:
     found = []
     for sample in samples:
         value = sample.astype(np.float32) / np.float32(top)
-        off = np.abs(value - darkest).max(axis=2)
+        off = most_of(np.abs(value - darkest))
         found.append(off[cv2.dilate(off, np.ones((5, 5), np.uint8)) < MOST_NOISE])
     deep = np.concatenate(found)
     return float(np.percentile(deep, 99.9)) if deep.size >= LEAST_SOLID else 0.0

@@ -12,17 +12,19 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from stitchbed.core.arrays import Floats, Labels, Mask
+from stitchbed.core.arrays import Floats, Ints, Labels, Mask
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.page import Page, linear, luminance
+
+DARKEST = np.float32(1e-4)  # of light; nothing is divided by less
 
 
 @dataclass(frozen=True)
@@ -100,18 +102,22 @@ def grid_at(grid: Floats, row: int, col: int, cell: int, box: Box) -> Floats:
 
     row, col : px of the page where the first cell begins.
     """
-    rows = _weights(np.arange(box.row, box.bottom), row, cell, grid.shape[0])
-    cols = _weights(np.arange(box.col, box.right), col, cell, grid.shape[1])
-    tall = grid[rows[0]] * (1 - rows[2][:, None, None]) + grid[rows[1]] * rows[2][:, None, None]
-    share = cols[2][None, :, None]
-    return np.asarray(tall[:, cols[0]] * (1 - share) + tall[:, cols[1]] * share, np.float32)
+    return _looked_up(grid, (row, col, cell), np.arange(box.row, box.bottom), np.arange(box.col, box.right))
+
+
+def over_white(light: Floats, white: White, box: Box) -> Floats:
+    """(h, w, c) light of a box relative to that of bare paper there; `light` itself is overwritten."""
+    light = np.ascontiguousarray(light)
+    at = (white.row, white.col, white.cell)
+    lines = _lines(white.grid, at, np.arange(box.row, box.bottom), np.arange(box.col, box.right))
+    _divide(*lines, light.reshape(box.height, -1))
+    return light
 
 
 def paper_small(white: White, factor: int, shape: tuple[int, ...]) -> Floats:
     """(h, w, c) light of bare paper on a page seen small by `factor`, of `shape` (h, w, ...)."""
     rows, cols = (np.arange(n) * factor + factor // 2 for n in shape[:2])
-    lines = [white_at(white, Box(int(row), 0, 1, int(cols[-1]) + 1))[:, cols] for row in rows]
-    return np.maximum(np.concatenate(lines), np.float32(1e-4))
+    return np.maximum(_looked_up(white.grid, (white.row, white.col, white.cell), rows, cols), DARKEST)
 
 
 def unevenness(white: White, *, evened: bool = False) -> float:
@@ -221,9 +227,44 @@ def _bridged(grid: Floats, paper: Mask, sigma: float, whole: Floats) -> Floats:
     return np.asarray(whole[..., None] * total / weight[..., None], np.float32)
 
 
-def _weights(
-    places: NDArray[np.int64], start: int, cell: int, count: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+def _looked_up(grid: Floats, at: tuple[int, int, int], rows: Ints, cols: Ints) -> Floats:
+    """(n, m, c) values of `grid` at rows and columns of the page."""
+    values = np.empty((len(rows), len(cols) * grid.shape[2]), np.float32)
+    _between(*_lines(grid, at, rows, cols), values)
+    return values.reshape(len(rows), len(cols), -1)
+
+
+def _lines(grid: Floats, at: tuple[int, int, int], rows: Ints, cols: Ints) -> tuple[Floats, Ints, Floats]:
+    """(k, m * c) values along those lines of `grid` that (n,) ascending `rows` lie between; for each row the line
+    before it, and the share of the next one. at : row, col where the first cell begins, px of a cell."""
+    low, high, share = _weights(rows, at[0], at[2], grid.shape[0])
+    near = grid[int(low[0]) : int(high[-1]) + 1]
+    left, right, part = _weights(cols, at[1], at[2], grid.shape[1])
+    along = near[:, left] * (1 - part[:, None]) + near[:, right] * part[:, None]
+    lines = np.concatenate([along, along[-1:]])  # the last row has a next one too, which counts for nothing
+    return np.ascontiguousarray(lines, np.float32).reshape(len(lines), -1), low - low[0], share
+
+
+@compiled
+def _between(lines: Floats, low: Ints, share: Floats, values: Floats) -> None:
+    """Fill `values` (h, n) with what lies between two lines."""
+    for y in range(values.shape[0]):
+        above, below, part = lines[low[y]], lines[low[y] + 1], share[y]
+        for i in range(values.shape[1]):
+            values[y, i] = above[i] * (np.float32(1) - part) + below[i] * part
+
+
+@compiled
+def _divide(lines: Floats, low: Ints, share: Floats, light: Floats) -> None:
+    """Divide `light` (h, n) by what lies between two lines, DARKEST at least."""
+    for y in range(light.shape[0]):
+        above, below, part = lines[low[y]], lines[low[y] + 1], share[y]
+        for i in range(light.shape[1]):
+            paper = above[i] * (np.float32(1) - part) + below[i] * part
+            light[y, i] /= max(paper, DARKEST)
+
+
+def _weights(places: Ints, start: int, cell: int, count: int) -> tuple[Ints, Ints, Floats]:
     """Cells before and after each pixel and the share of the later one."""
     at = np.clip((places - start + 0.5) / cell - 0.5, 0, count - 1)
     low = np.minimum(at.astype(np.int64), count - 1)

@@ -14,10 +14,11 @@ import numpy as np
 from stitchbed.core.arrays import Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import most_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.page import Page, linear
-from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.sheet.white import White, over_white
 from stitchbed.page.underneath.pencil import LIGHT, Pencil, ratio, remaining
 
 CELL_MM = 0.2  # a firm pencil's point, and finer than the rim of a stain
@@ -56,7 +57,7 @@ def cells_of(
         count = min(rows, high - first)
         box = Box(area.row + first * cell - margin, area.col - margin,
                   count * cell + 2 * margin, wide * cell + 2 * margin)  # fmt: skip
-        light = shrunk(np.asarray(linear(page, box) / np.maximum(white_at(white, box), np.float32(1e-4))), factor)
+        light = shrunk(over_white(linear(page, box), white, box), factor)
         return _sums(light, reach, side, ink, pencils)
 
     parts = list(in_order(strip, range(0, high, rows), workers))
@@ -83,7 +84,7 @@ def _sums(light: Floats, reach: int, side: int, ink: Floats, pencils: Sequence[P
 
     `reach` px on all sides of `light` are left out.
     """
-    bare = cv2.erode(light.max(axis=2), np.ones((reach, reach), np.uint8)) > LIGHT
+    bare = cv2.erode(most_of(light), np.ones((reach, reach), np.uint8)) > LIGHT
     share = remaining(light, ink)
     planes = [np.ones(bare.shape, np.float32), *np.moveaxis(light, 2, 0), *(ratio(share, pencil) for pencil in pencils)]
     core = (slice(reach, light.shape[0] - reach), slice(reach, light.shape[1] - reach))

@@ -17,11 +17,12 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH, point_mm
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box, clipped, grown
+from stitchbed.imaging.gray import least_of
 from stitchbed.matching.robust import robust_spread
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import Page, linear, luminance
 from stitchbed.page.sheet.frame import Framing
-from stitchbed.page.sheet.white import White, white_at
+from stitchbed.page.sheet.white import White, over_white
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
 from stitchbed.page.underneath.pencil import HUES, LEAST_SEEN, Pencil, hue_of, pencil_of, ratio, remaining
 from stitchbed.page.underneath.stains import stains_of
@@ -108,7 +109,7 @@ def hue_at(page: Page, white: White, frame: Framing, place: tuple[float, float])
     reach = max(1, round(POINT_MM / MM_PER_INCH * page.dpi))
     box = clipped(grown(Box(round(v), round(u), 1, 1), reach), page.box)
     if not box.empty:
-        light = cv2.GaussianBlur(linear(page, box) / np.maximum(white_at(white, box), 1e-4), (0, 0), 0.8)
+        light = cv2.GaussianBlur(over_white(linear(page, box), white, box), (0, 0), 0.8)
         hue, chroma = hue_of(light)
         most = chroma >= np.percentile(chroma, 90)
         if float(chroma[most].mean()) > 0.04:
@@ -169,7 +170,7 @@ def _tint(samples: Sequence[Floats], bare: Under, pencil: Pencil) -> float:
         share = remaining(light, bare.ink)
         q, least = ratio(share, pencil), share[..., pencil.channels[2]]
         shown = cv2.erode(steadied(share, pencil, replace(bare, even=3 * bare.even))[0], np.ones((9, 9), np.uint8))
-        paper.append(q[light.min(axis=2) > PAPER])
+        paper.append(q[least_of(light) > PAPER])
         side = (shown > -SURE_Q[1]) & (least > EDGE[0]) & (least < EDGE[1])
         edges.append(q[side] * np.sqrt(least[side]))
     spreads = [robust_spread(q) / np.sqrt(2) for q in map(np.concatenate, (paper, edges)) if len(q) >= LEAST_SEEN]

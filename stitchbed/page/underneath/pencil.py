@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.imaging.gray import most_of
 from stitchbed.matching.robust import robust_spread
 
 # degrees of the absorbed light (`hue_of`): 0 takes red alone, 60 red and green, 180 green and blue, 240 blue alone
@@ -109,7 +110,7 @@ def _clear(samples: Sequence[Floats]) -> Floats:
     """(n, 3) pixels without ink in or beside them."""
     found = [np.zeros((0, 3), np.float32)]
     for light in samples:
-        top = light.max(axis=2)
+        top = most_of(light)
         found.append(light[cv2.erode(top, np.ones((5, 5), np.uint8)) > LIGHT])
     return np.concatenate(found)
 

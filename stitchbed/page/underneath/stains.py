@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.gray import mean_of
 from stitchbed.page.underneath.cells import Cells, bridged
 
 SMOOTH = 0.8  # cells, one sd; the rim of a ring is not wider than two
@@ -28,6 +29,6 @@ def stains_of(cells: Cells, strength: float) -> tuple[Floats, float]:
     sure = np.clip((warm - PALEST) / (SURE - PALEST), 0, 1)
     sure *= np.clip((GREEN * lacking[..., 2] - lacking[..., 1]) / (0.1 * np.maximum(lacking[..., 2], 1e-3)), 0, 1)
     sure *= lacking[..., 0] <= lacking[..., 1] + 0.01
-    taken = lacking.mean(axis=2) * sure
+    taken = mean_of(lacking) * sure
     share = sure * np.minimum(1, strength / np.maximum(taken, 1e-6))
     return np.asarray(1 - lacking * share[..., None], np.float32), float(taken.max(initial=0.0))

@@ -15,6 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.gray import least_of
 from stitchbed.page.sheet.white import grid_at
 from stitchbed.page.underneath.pencil import Pencil, left_by, ratio, remaining
 
@@ -155,7 +156,7 @@ def _own(share: Floats, pencil: Pencil, under: Under) -> tuple[Floats, Floats]:
 
 def _cleared(share: Floats, noise: float, rough: float) -> Floats:
     """`share` with what is fainter than any stroke, and has nothing darker near, lifted to paper."""
-    ink = cv2.GaussianBlur(1 - share.min(axis=2), (0, 0), 0.6)
+    ink = cv2.GaussianBlur(1 - least_of(share), (0, 0), 0.6)
     near = cv2.dilate(ink, np.ones((5, 5), np.uint8))
     limit = max(FAINT, 4 * noise, 3 * rough)
     faint = np.clip((1.5 * limit - near) / (0.5 * limit), 0, 1)[..., None]
