@@ -102,7 +102,11 @@ def touched(finds: Finds, chosen: Mask) -> Mask:
     """(n,) finds that share a pixel with a chosen one: a gray in a speck goes with it."""
     rows, cols = finds.rows.astype(np.int64), finds.cols.astype(np.int64)
     pixels = rows * (int(cols.max(initial=0)) + 1) + cols
-    shared = np.isin(pixels, pixels[chosen[finds.owner]])
+    taken = np.unique(pixels[chosen[finds.owner]])
+    if not taken.size:
+        return np.zeros(len(finds.kind), bool)
+    # few are taken: looked up among them, not sorted together with all others
+    shared = taken[np.minimum(np.searchsorted(taken, pixels), taken.size - 1)] == pixels
     return np.bincount(finds.owner[shared], minlength=len(finds.kind)) > 0
 
 
