@@ -152,4 +152,4 @@ def without_paper(art: Artwork, box: Box) -> Pixels:
 
 def _plainly_lifted(codes: Pixels) -> Pixels:
     """Lines of a page that is white where it is bare: every tone becomes alpha, colors are kept."""
-    return lifted(codes, Lifting(1.0, np.zeros(codes.shape[2], np.float32), None, opaque=False, neutral=False))
+    return lifted(codes, Lifting(1.0, np.zeros(codes.shape[2], np.float32), None, opaque=False))

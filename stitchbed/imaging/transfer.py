@@ -76,16 +76,17 @@ def transfer_of(icc: bytes | None) -> Transfer:
 
 def to_linear(stored: Pixels, transfer: Transfer) -> Floats:
     """Stored uint8/uint16 pixels of any shape to float32 linear light, 0..1."""
-    return _looked_up(stored, transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16)
+    return looked_up(stored, transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16)
 
 
 def to_bent(stored: Pixels, transfer: Transfer) -> Floats:
     """Stored pixels of any shape to float32 linear light times its `curve_term`: what an exponent adds to it."""
     table = transfer.decode8 if stored.dtype == np.uint8 else transfer.decode16
-    return _looked_up(stored, (table * curve_term(table)).astype(np.float32))
+    return looked_up(stored, (table * curve_term(table)).astype(np.float32))
 
 
-def _looked_up(stored: Pixels, table: Floats) -> Floats:
+def looked_up(stored: Pixels, table: Floats) -> Floats:
+    """What a table has for each code of pixels (h, w, c). table : (codes,), or (codes, c) where channels differ."""
     if table.ndim == 2 and stored.size:
         rows = np.ascontiguousarray(stored).reshape(-1, 1, table.shape[1])
         return np.asarray(cv2.LUT(rows, table[None]), np.float32).reshape(stored.shape)

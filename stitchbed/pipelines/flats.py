@@ -291,7 +291,7 @@ def _blocks(
     reach = round(HALF_LINE_MM / MM_PER_INCH * page.dpi)
 
     def work(box: Box) -> EncodedBlock:
-        return encode_block(table[regions_at(found, line_at, box, reach)], spec)
+        return encode_block(np.take(table, regions_at(found, line_at, box, reach), axis=0), spec)
 
     return in_order(work, blocks(page.height, page.width, BLOCK), workers)
 

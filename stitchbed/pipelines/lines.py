@@ -183,7 +183,7 @@ def _back(sample: Pixels, lifting: Lifting) -> tuple[float, float]:
     white = np.full((*sample.shape[:2], layer.shape[2] - 1), top, sample.dtype)
     back = over(layer, white).astype(np.float32)
     wanted = whitened(sample, lifting).astype(np.float32)
-    if lifting.neutral:
+    if lifting.color is not None:
         wanted = np.repeat(mean_of(wanted)[..., None], white.shape[2], axis=2)
     off = most_of(np.abs(back - wanted))[~solid_ink(sample, lifting)]
     return inked, float(off.max()) * 255 / top if off.size else 0.0

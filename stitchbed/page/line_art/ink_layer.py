@@ -16,10 +16,12 @@ import cv2
 import numpy as np
 
 from stitchbed.color.convert import from_srgb, hex_color
-from stitchbed.core.arrays import Floats, Mask, Pixels
+from stitchbed.core.arrays import Array, Floats, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, counted, silent
-from stitchbed.imaging.gray import most_of
+from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.gray import mean_of, most_of
+from stitchbed.imaging.transfer import looked_up
 from stitchbed.page.medium import MEDIA
 
 NEAR_WHITE = 0.97  # of the top code; pale washes are darker
@@ -29,6 +31,7 @@ PURE = {"ink": 0.6, "pencil": 0.1, "paint": 0.1}
 MOST_NOISE = 0.2  # share of the top code; what strays more is another color, or an edge
 LEAST_SOLID = 400  # px deep in solid ink before its noise is believed
 SOLID_HALO = 1
+LEAST_WAY = 1e-3  # squared, from paper to ink in shares; ink paler than that tells no way
 GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
 
 
@@ -48,16 +51,15 @@ class InkSettings:
 class Lifting:
     """What lifts a page's lines. white : code at which paper begins, as a share of the top code.
 
-    darkest : (c,) share, the solid ink's own color. color : (c,) codes of a color to use instead, or None.
-    opaque : solid ink becomes opaque. neutral : the page's own color is dropped. noise : share of the top code by which
-    solid ink strays from its color; 0 where little of it was seen.
+    darkest : (c,) share, the solid ink's own color. color : (c,) codes of a color to use instead of the page's own, or
+    None. opaque : solid ink becomes opaque. noise : share of the top code by which solid ink strays from its color; 0
+    where little of it was seen.
     """
 
     white: float
     darkest: Floats
     color: Pixels | None
     opaque: bool
-    neutral: bool
     noise: float = 0.0
 
 
@@ -80,15 +82,16 @@ def lifting_of(
     darkest, opaque = _darkest(pixels), settings.medium == "ink"
     told = counted(samples, "measuring the ink", len(samples), progress)
     noise = _noise(told, darkest, float(top)) if opaque else 0.0
-    return Lifting(_white(pixels, PURE[settings.medium]), darkest, color, opaque, not own, noise)
+    return Lifting(_white(pixels, PURE[settings.medium]), darkest, color, opaque, noise)
 
 
 def solid_ink(codes: Pixels, lifting: Lifting) -> Mask:
     """(h, w) inside of solid strokes: as dark as their ink but for its noise, and so is every neighbor."""
     if not lifting.opaque:
         return np.zeros(codes.shape[:2], bool)
-    value = codes.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
-    off = most_of(np.abs(value - lifting.darkest))
+    top = int(np.iinfo(codes.dtype).max)
+    every = np.arange(top + 1, dtype=np.float32)[:, None] / np.float32(top)
+    off = most_of(looked_up(codes, np.abs(every - lifting.darkest)))
     return np.asarray(cv2.dilate(off, np.ones((3, 3), np.uint8)) <= lifting.noise + 1e-6)
 
 
@@ -97,25 +100,54 @@ def lifted(codes: Pixels, lifting: Lifting) -> Pixels:
 
     Whether a stroke is solid is asked of a pixel's neighbors: SOLID_HALO px around a block decide with it.
     """
-    solid = solid_ink(codes, lifting)
-    top = np.iinfo(codes.dtype).max
-    value = whitened(codes, lifting).astype(np.float32) / np.float32(top)
-    if lifting.neutral:
-        value = value.mean(axis=2, keepdims=True)
-    least = 1 - value.min(axis=2, keepdims=True)
-    alpha = np.maximum(least, _covered(value, lifting)) if lifting.opaque and not lifting.neutral else least
-    alpha = np.clip(alpha, 0, 1) * top
-    # own color must not leave 0..1, so its alpha is never too small; a color that is given is as near as codes allow
-    steps = np.ceil(alpha - 1e-3) if lifting.color is None else np.rint(alpha)
-    steps[solid] = top
-    share = np.maximum(steps, 1) / np.float32(top)
-    if lifting.color is not None:
-        color = np.broadcast_to(lifting.color.astype(np.float32), (*codes.shape[:2], len(lifting.color)))
-    else:
-        color = np.clip((value - (1 - share)) / share, 0, 1) * top
-        own = np.rint(np.minimum(lifting.darkest / min(lifting.white, 1), 1) * top)
-        color = np.where((steps > 0) & ~solid[..., None], color, own)
-    return np.concatenate([np.rint(color), steps], axis=2).astype(codes.dtype)
+    page, solid = whitened(codes, lifting), solid_ink(codes, lifting)
+    return _in_own_colors(page, solid, lifting) if lifting.color is None else _in_one_color(page, solid, lifting.color)
+
+
+def _in_one_color(page: Pixels, solid: Mask, color: Pixels) -> Pixels:
+    """As near as codes of alpha allow over white."""
+    top = np.iinfo(page.dtype).max
+    layer = np.empty((*page.shape[:2], len(color) + 1), page.dtype)
+    layer[..., :-1] = color
+    layer[..., -1] = np.rint(np.float32(top) - mean_of(page))
+    layer[solid, -1] = top
+    return layer
+
+
+def _in_own_colors(page: Pixels, solid: Mask, lifting: Lifting) -> Pixels:
+    """Own color must not leave 0..1, so its alpha is never too small."""
+    top = np.iinfo(page.dtype).max
+    channels = page.shape[2]
+    own = np.rint(np.minimum(lifting.darkest / min(lifting.white, 1), 1) * top).astype(page.dtype)
+    way = 1 - lifting.darkest
+    length = float((way * way).sum())
+    along = way / length if lifting.opaque and length >= LEAST_WAY else np.zeros_like(way)
+    layer = np.empty((solid.size, channels + 1), page.dtype)
+    flat = np.ascontiguousarray(page).reshape(-1, channels)
+    _lift(flat, solid.reshape(-1), along.astype(np.float64), own, float(top), layer)
+    return layer.reshape(*solid.shape, channels + 1)
+
+
+@compiled
+def _lift(page: Pixels, solid: Mask, along: Array, own: Pixels, top: float, layer: Pixels) -> None:
+    """Fill `layer` (n, c + 1) from `page` (n, c). along : (c,) what each channel's lack of light adds to alpha, by
+    projection on the way from paper to the solid ink's color. own : (c,) codes of that ink."""
+    channels = page.shape[1]
+    for i in range(page.shape[0]):
+        covered, alpha = 0.0, 0.0
+        for c in range(channels):
+            lack = 1 - page[i, c] / top
+            alpha = max(alpha, lack)
+            covered += lack * along[c]
+        steps = top if solid[i] else np.ceil(min(max(alpha, covered), 1.0) * top - 1e-3)
+        layer[i, channels] = np.uint32(steps)
+        share = steps / top
+        for c in range(channels):
+            if solid[i] or steps < 1:
+                layer[i, c] = own[c]
+            else:
+                color = (page[i, c] / top - (1 - share)) / share
+                layer[i, c] = np.uint32(np.rint(min(max(color, 0.0), 1.0) * top))
 
 
 def whitened(codes: Pixels, lifting: Lifting) -> Pixels:
@@ -135,15 +167,6 @@ def over(color: Pixels, below: Pixels) -> Pixels:
     share = color[..., -1:].astype(np.float32) / top
     mixed = color[..., :-1].astype(np.float32) * share + below.astype(np.float32) * (1 - share)
     return np.asarray(np.rint(mixed), below.dtype)
-
-
-def _covered(value: Floats, lifting: Lifting) -> Floats:
-    """Alpha by projection on the way from paper to the solid ink's color."""
-    way = 1 - lifting.darkest
-    length = float((way * way).sum())
-    if length < 1e-3:
-        return np.zeros((*value.shape[:2], 1), np.float32)
-    return np.asarray(((1 - value) @ way[:, None]) / length, np.float32)
 
 
 def _white(pixels: Floats, pure: float) -> float:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes, Labels, Mask
 from stitchbed.imaging.box import Box, clipped, grown, shifted
+from stitchbed.page.ink import short
 from stitchbed.page.line_art.regions import flood
 
 HALF_LINE_MM = 1.5  # half of the widest line whose middle is found exactly; in wider ink the small map's middle serves
@@ -75,13 +76,14 @@ def _upscaled(small: NDArray[np.int32] | Bytes, box: Box, factor: int) -> NDArra
 
 def _crept(known: Labels, free: Mask, steps: int) -> Labels:
     """Numbers grown over free pixels, one pixel a step; where two meet the larger wins."""
+    wide, cross = short(known), cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
     for _ in range(steps):
-        spread = cv2.dilate(known.astype(np.float32), cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))
-        fresh = free & (known == 0) & (spread > 0)
+        spread = cv2.dilate(wide, cross)
+        fresh = free & (wide == 0) & (spread > 0)
         if not fresh.any():
             break
-        known = np.where(fresh, spread.astype(np.int32), known)
-    return known
+        np.copyto(wide, spread, where=fresh)
+    return wide.astype(np.int32)
 
 
 def _nearest(known: Labels) -> tuple[NDArray[np.float32], Labels]:
