@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
+from stitchbed.core.arrays import Array, Bytes, Floats, Ints, Labels, Mask
+from stitchbed.imaging.compiled import compiled
 from stitchbed.page.line_art.regions import STRIP, borders, renumbered
 
 THIN_MM = 1.6  # a cell between strokes is no wider anywhere, half of the strokes counted in
@@ -56,10 +56,16 @@ def join_cells(labels: Labels, free: Bytes, tone: Bytes, smallest: int, cell_mm:
 def areas(labels: Labels, cells: Bytes) -> Ints:
     """(n + 1,) cells that are 1 in each region."""
     total = np.zeros(int(labels.max()) + 1, np.int64)
-    for top in range(0, len(labels), STRIP):
-        part = labels[top : top + STRIP]
-        total += np.bincount(part.ravel(), cells[top : top + STRIP].ravel(), len(total)).astype(np.int64)
+    _count(labels, cells, total)
     return total
+
+
+@compiled
+def _count(labels: Labels, cells: Bytes, total: Ints) -> None:
+    """Add to `total` (n + 1,) the cells that are 1."""
+    for row in range(labels.shape[0]):
+        for col in range(labels.shape[1]):
+            total[labels[row, col]] += cells[row, col]
 
 
 def touches(labels: Labels, free: Bytes) -> list[dict[int, int]]:
@@ -117,7 +123,7 @@ def roots(into: Labels) -> Labels:
     return into
 
 
-def _widths(labels: Labels) -> NDArray[np.float64]:
+def _widths(labels: Labels) -> Array:
     """(n + 1,) cells across the widest place of each region, lines counted to their middles."""
     widest = np.zeros(int(labels.max()) + 1)
     for top in range(0, len(labels), STRIP):
@@ -130,5 +136,14 @@ def _widths(labels: Labels) -> NDArray[np.float64]:
         if first == 0 and last == len(labels) and inner.all():
             return np.full(len(widest), np.inf)
         distance = cv2.distanceTransform(inner, cv2.DIST_L2, cv2.DIST_MASK_3)[top - first :][:STRIP]
-        np.maximum.at(widest, labels[top : top + STRIP].ravel(), 2.0 * distance.ravel())
+        _widen(labels[top : top + STRIP], distance, widest)
     return widest
+
+
+@compiled
+def _widen(labels: Labels, distance: Floats, widest: Array) -> None:
+    """Raise `widest` (n + 1,) to twice the largest distance of each region."""
+    for row in range(labels.shape[0]):
+        for col in range(labels.shape[1]):
+            n = labels[row, col]
+            widest[n] = max(widest[n], 2 * distance[row, col])

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Bytes, Labels, Mask
+from stitchbed.core.arrays import Bytes, Floats, Ints, Labels, Mask
 from stitchbed.imaging.box import Box, clipped, grown, shifted
-from stitchbed.page.ink import short
+from stitchbed.imaging.compiled import compiled
 from stitchbed.page.line_art.regions import flood
 
 HALF_LINE_MM = 1.5  # half of the widest line whose middle is found exactly; in wider ink the small map's middle serves
@@ -57,43 +58,71 @@ def regions_at(regions: RegionMap, line_at: Callable[[Box], Mask], box: Box, rea
     f = regions.factor
     wide = clipped(grown(box, reach + 3 * f), Box(0, 0, regions.height, regions.width))
     line = line_at(wide)
-    number = _upscaled(regions.labels, wide, f)
-    if not line.any() and _upscaled(regions.free, wide, f).all():
-        return number[shifted(box, -wide.row, -wide.col).slices]
-    known = np.where((_upscaled(regions.free, wide, f) > 0) & ~line, number, 0).astype(np.int32)
-    known = _crept(known, ~line, 2 * f)
-    far, nearest = _nearest(known)
-    label = np.where(known > 0, known, np.where(far <= reach, nearest, number))
-    return np.ascontiguousarray(label[shifted(box, -wide.row, -wide.col).slices])
+    number, free = (_upscaled(small, wide, f) for small in (regions.labels, regions.free))
+    if line.any() or not free.all():
+        known = np.where((free > 0) & ~line, number, 0)
+        _creep(known, np.flatnonzero(~line & (known == 0)), 2 * f)
+        number = _under_lines(known, number, reach)
+    return np.ascontiguousarray(number[shifted(box, -wide.row, -wide.col).slices])
 
 
-def _upscaled(small: NDArray[np.int32] | Bytes, box: Box, factor: int) -> NDArray[np.int32]:
+def _upscaled(small: NDArray[Any], box: Box, factor: int) -> NDArray[Any]:
     """A box of the page read from a small map, each cell repeated."""
     rows = np.arange(box.row, box.bottom) // factor
     cols = np.arange(box.col, box.right) // factor
-    return np.asarray(small[rows][:, cols], np.int32)
+    return np.asarray(small[rows][:, cols])
 
 
-def _crept(known: Labels, free: Mask, steps: int) -> Labels:
-    """Numbers grown over free pixels, one pixel a step; where two meet the larger wins."""
-    wide, cross = short(known), cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+@compiled
+def _creep(known: Labels, waiting: Ints, steps: int) -> None:
+    """Let numbers grow into the flat places that wait, one pixel a step; where two meet the larger wins."""
+    height, width = known.shape
+    fresh = np.zeros(waiting.size, np.int32)
+    count = waiting.size
     for _ in range(steps):
-        spread = cv2.dilate(wide, cross)
-        fresh = free & (wide == 0) & (spread > 0)
-        if not fresh.any():
+        for i in range(count):
+            row, col = waiting[i] // width, waiting[i] % width
+            best = known[row - 1, col] if row > 0 else 0
+            if row < height - 1:
+                best = max(best, known[row + 1, col])
+            if col > 0:
+                best = max(best, known[row, col - 1])
+            if col < width - 1:
+                best = max(best, known[row, col + 1])
+            fresh[i] = best
+        left = 0
+        for i in range(count):
+            if fresh[i] > 0:
+                known[waiting[i] // width, waiting[i] % width] = fresh[i]
+            else:
+                waiting[left] = waiting[i]
+                left += 1
+        if left == count:
             break
-        np.copyto(wide, spread, where=fresh)
-    return wide.astype(np.int32)
+        count = left
 
 
-def _nearest(known: Labels) -> tuple[NDArray[np.float32], Labels]:
-    """(h, w) distance px to the nearest numbered pixel, and its number."""
+def _under_lines(known: Labels, number: Labels, reach: int) -> Labels:
+    """(h, w) the known numbers; elsewhere that of the nearest known pixel within `reach` px, or else the map's own."""
     if not known.any():
-        return np.full(known.shape, np.inf, np.float32), known
+        return number
     distance, index = cv2.distanceTransformWithLabels(
         (known == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    table = np.zeros(int(index.max()) + 1, np.int32)
-    at = known > 0
-    table[index[at]] = known[at]
-    return np.asarray(distance, np.float32), table[index]
+    label = number.copy()
+    _settle(known, distance, index, reach, label)
+    return label
+
+
+@compiled
+def _settle(known: Labels, distance: Floats, index: Labels, reach: int, label: Labels) -> None:
+    """Fill `label` where a known pixel is near. index : (h, w) the number of the nearest one."""
+    table = np.zeros(known.size + 1, np.int32)
+    for row in range(known.shape[0]):
+        for col in range(known.shape[1]):
+            if known[row, col] > 0:
+                table[index[row, col]] = known[row, col]
+    for row in range(known.shape[0]):
+        for col in range(known.shape[1]):
+            if known[row, col] > 0 or distance[row, col] <= reach:
+                label[row, col] = table[index[row, col]]
