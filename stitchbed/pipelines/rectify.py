@@ -45,7 +45,7 @@ from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, check_name, paths_of, stored_as
 from stitchbed.pipelines.contract.records import StepRecord, told_of
 from stitchbed.pipelines.texts.color import CONTRAST
-from stitchbed.pipelines.texts.rectify import numbers_of
+from stitchbed.pipelines.texts.rectify import numbers_of, too_large
 from stitchbed.reading.intake import unchanged
 
 MOST_PIXELS = 4e9
@@ -117,6 +117,7 @@ def rectify(
         cut_off = _write(job, photos, output, settings, progress)
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
+        record.numbers["too_large_mm_per_mm"] = too_large(plane, settings.asked)
         record.numbers["tone_curve"] = None if bends is None else np.round(bends, 4)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
         figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)

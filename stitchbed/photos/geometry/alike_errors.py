@@ -105,6 +105,16 @@ def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:
     return np.asarray(lens.radius * lift, dtype=np.float64)
 
 
+def larger_by_height(view: Array, lens: Lens, corners: Array) -> float:
+    """The share by which a work of corners (4, 2) plane mm seems larger when it lies a millimeter above the plane."""
+    lift = lifts_of(view, lens, corners)
+    seen = np.column_stack([corners, np.ones(len(corners))]) @ view.T
+    back = np.column_stack([seen[:, :2] / seen[:, 2:] + lift, np.ones(len(corners))]) @ np.linalg.inv(view).T
+    raised = back[:, :2] / back[:, 2:]
+    across = np.linalg.norm(raised[:2] - raised[2:], axis=1) / np.linalg.norm(corners[:2] - corners[2:], axis=1)
+    return float(np.abs(across - 1).mean())  # either way: the plane may be seen as in a mirror
+
+
 def _focal_length(view: Array) -> float:
     """In half diagonals, of a view (3, 3) to such shares about the lens's center, of an area factor of 1."""
     a, b = view[:, 0], view[:, 1]

@@ -13,7 +13,8 @@ import numpy as np
 
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob
-from stitchbed.photos.survey.plane_types import PlaneSurvey
+from stitchbed.photos.geometry.alike_errors import larger_by_height
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 
 
 def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
@@ -34,6 +35,15 @@ def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
         "uncertainty_mm_95": [round(float(mm), 3) for mm in plane.uncertainty],
         "scale_uncertainty_95": round(plane.scale_95, 6),
     }  # fmt: skip
+
+
+def too_large(plane: PlaneSurvey, asked: Asked) -> float | None:
+    """Mm by which the work's longer side is measured too long for each mm that it lies higher than the cards; None
+    where no height matters."""
+    if asked.scan or asked.size_mm is not None:
+        return None
+    share = larger_by_height(plane.fit.views[0], plane.fit.lenses[0], plane.corners)
+    return round(share * max(plane.work.width, plane.work.height), 3)
 
 
 def numbers_of(plane: PlaneSurvey, fields: Sequence[LightField | None], shine: Any, job: FaceJob) -> dict[str, Any]:
@@ -68,8 +78,10 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
         f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
     ]
     sure = max(n["uncertainty_mm_95"])
+    higher = n.get("too_large_mm_per_mm")
     lines.append(
         f"Corners of the work lie within {sure:.2f} mm (95 %); scale within {100 * n['scale_uncertainty_95']:.2f} %."
+        + (f" Each mm that the cards lie lower than its face makes it {higher:.1f} mm too large." if higher else "")
     )
     if n.get("other_rectangle_mm"):
         width, height = n["other_rectangle_mm"]

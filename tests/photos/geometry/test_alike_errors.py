@@ -8,7 +8,7 @@ import pytest
 
 from stitchbed.card.board import full_piece, saddles
 from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.alike_errors import added_by_alike, added_by_bends, lifts_of
+from stitchbed.photos.geometry.alike_errors import added_by_alike, added_by_bends, larger_by_height, lifts_of
 from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.lens import Lens
 
@@ -75,3 +75,7 @@ def test_heights_are_seen_where_a_general_camera_model_sees_them(tilt: float) ->
     view = camera @ np.column_stack([turn[:, 0], turn[:, 1], far])
     got = lifts_of(view / view[2, 2], Lens(1210, 880, 1500), flat)
     assert got == pytest.approx(seen[1] - seen[0], abs=0.08)
+    back = cv2.perspectiveTransform(seen[1][None, :4], np.linalg.inv(view))[0]
+    across = np.linalg.norm(back[:2] - back[2:], axis=1) / np.linalg.norm(flat[:2] - flat[2:4], axis=1)
+    larger = larger_by_height(view / view[2, 2], Lens(1210, 880, 1500), flat[:4])
+    assert larger == pytest.approx(abs(np.mean(across - 1)), rel=0.02)
