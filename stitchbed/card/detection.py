@@ -22,6 +22,7 @@ from stitchbed.imaging.transforms import fit_affine
 
 SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
+NO_CARD = "shows no reference card"
 LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often a mistake than a wish
 LEAST_CONTRAST = 12.0  # gray levels of 255 between dark and light squares at a corner
 CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 px a square; real paper is less flat
@@ -50,8 +51,8 @@ class SeenCard:
     turn: float
 
 
-def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], tuple[str, ...]]:
-    """Cards of this version in a picture, and warnings about cards that were left out; `name` stands in messages.
+def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], Mapping[str, str]]:
+    """Cards of this version in a picture, and what to say of those left out, by piece; `name` stands in messages.
 
     Raises
     ------
@@ -59,7 +60,8 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], tuple[str,
     """
     found = _find_markers(gray)
     _refuse_copies(found, name)
-    seen, warnings = [], []
+    seen: list[SeenCard] = []
+    left_out: dict[str, str] = {}
     for piece in all_pieces():
         own = {number: corners[0] for number, corners in found.items() if piece_of_marker(number) == piece.name}
         if len(own) < 2:
@@ -67,12 +69,12 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], tuple[str,
         card = _see(gray, piece, own)
         reason = _trouble(card, piece)
         if reason:
-            warnings.append(f"{name}: the {piece.name} card is left out: {reason}")
+            left_out[piece.name] = f"{name}: the {piece.name} card is left out: {reason}"
         else:
             seen.append(card)
     if not seen:
-        raise _none(gray, name, warnings)
-    return tuple(seen), tuple(warnings)
+        raise _none(gray, name, list(left_out.values()))
+    return tuple(seen), left_out
 
 
 def _find_markers(gray: Bytes) -> dict[int, list[Array]]:
@@ -224,9 +226,10 @@ def _none(gray: Bytes, name: str, warnings: Sequence[str]) -> CardNotFound:
     if _is_blurred(gray):
         found = "shows a card, but too blurred to measure it"
         return _refusal(name, found, "a sharp card", "focus on the card and the work, hold the camera still")
-    found = "shows no reference card"
     expected = f"a card printed with `card`, its markers at least {SMALLEST_MARKER_PX} px large, lit and unobstructed"
-    return _refusal(name, found, expected, "a picture with the card in it, or --size with --corners instead of a card")
+    return _refusal(
+        name, NO_CARD, expected, "a picture with the card in it, or --size with --corners instead of a card"
+    )
 
 
 def _is_blurred(gray: Bytes) -> bool:

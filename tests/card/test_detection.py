@@ -96,7 +96,7 @@ def test_half_a_card_among_whole_ones_is_a_warning(taken: tuple[Scene, Camera, n
     cv2.fillConvexPoly(covered, np.rint(quad).astype(np.int32), 120)
     cards, warnings = find_cards(covered, "photo")
     assert [card.piece for card in cards] == ["corner 1", "corner 3", "corner 4"]
-    assert len(warnings) == 1 and "corner 2" in warnings[0]
+    assert list(warnings) == ["corner 2"] and "corner 2" in warnings["corner 2"]
 
 
 def test_the_same_card_twice(card_raster: np.ndarray) -> None:

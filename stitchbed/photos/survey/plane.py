@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stitchbed.card.board import SQUARE_MM
-from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard, find_cards
+from stitchbed.card.detection import CORNER_SIGMA_PX, NO_CARD, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
@@ -164,17 +164,21 @@ def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[Se
     """Cards of each photo, and warnings; None when no photo shows one and the work's size serves instead."""
     seen: list[tuple[SeenCard, ...]] = []
     warnings: list[str] = []
+    left_out: list[tuple[str, str]] = []
     refused: CardNotFound | None = None
     for photo in photos:
+        cards: tuple[SeenCard, ...] = ()
         try:
             cards, notes = find_cards(gray_of(photo), photo.tile.name)
+            left_out += notes.items()
         except CardNotFound as error:
-            cards, notes = (), (f"{error.found}; it is placed by what it shares with the other photos",)
+            if NO_CARD not in error.found:  # a part of a work needs none; one that is blurred or mirrored is told
+                warnings.append(f"{error.found}; it is placed by what it shares with the other photos")
             refused = refused or error
         seen.append(cards)
-        warnings += notes
     if any(seen):
-        return tuple(seen), warnings
+        whole = {card.piece for cards in seen for card in cards}  # a card that another photo shows whole is not missed
+        return tuple(seen), [*warnings, *(note for piece, note in left_out if piece not in whole)]
     if asked.size_mm is None and refused is not None:
         raise refused
     return None

@@ -67,11 +67,11 @@ def own_card(photo: Photo) -> OwnCard:
     ------
     CardNotFound : see `find_cards` and `solve_plane`.
     """
-    cards, warnings = find_cards(gray_of(photo), photo.tile.name)
+    cards, left_out = find_cards(gray_of(photo), photo.tile.name)
     sigma = CORNER_SIGMA_PX * photo.reduction
     points = [CardPoints(0, c.piece, c.card_xy, full_px(photo, c.photo_xy), sigma) for c in cards]
     fit = solve_plane([(photo.size[1], photo.size[0])], points, settings=PlaneSettings())
-    return replace(card_on(cards, fit, 0), warnings=warnings)
+    return replace(card_on(cards, fit, 0), warnings=tuple(left_out.values()))
 
 
 def card_on(cards: Sequence[SeenCard], fit: PlaneFit, number: int) -> OwnCard:
