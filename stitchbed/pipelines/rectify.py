@@ -126,8 +126,8 @@ def rectify(
             record.numbers["corners_px"] = corners_in_photo(job, job.sources[0])
         if settings.table is not None:
             record.numbers["grade"] = grades(figures, settings.table)
-        record.warnings = [*kept_aside, *notes, *plane.warnings, *light_notes, *_doubts(photos, plane, job)]
-        record.warnings += [*sheen_note(shine), *cut_off_note(cut_off, room), *_changed(photos)]
+        doubts = [*plane.warnings, *_doubts(photos, plane, job), *sheen_note(shine), *cut_off_note(cut_off, room)]
+        record.warnings = [*doubts, *light_notes, *notes, *kept_aside, *_changed(photos)]  # by weight
     record.outputs = {output.name: sha256_of(output)}
     told_in = notes_of(output, settings.records)
     content = told_of(record, "rectify", told_in, settings)
@@ -231,7 +231,7 @@ def _doubts(photos: Sequence[Photo], plane: PlaneSurvey, job: FaceJob) -> list[s
     ways = [to_photo(job.facing, job.fit, number)(grid.reshape(-1, 2)) for number in range(len(photos))]
     inside = np.any([inside_photo(at, photo.size) for at, photo in zip(ways, photos, strict=True)], axis=0)
     outside = 1 - float(inside.mean())
-    if outside > 0.001:
+    if outside > 0.001 and plane.own_edges:  # without edges all that is seen is shown, and what the photo lacks of it
         where = photos[0].tile.name if len(photos) == 1 else "all photos"
         doubts.append(f"{outside:.1%} of the result lies outside {where} and repeats an edge")
     held = photo_dpi(plane, job)

@@ -27,9 +27,17 @@ from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of,
 from stitchbed.photos.survey.card_paper import Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
+from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, ends_note, plane_survey_of
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
-from stitchbed.photos.survey.work_edges import FLAT_LONG_PX, RIM_SHARE, Way, margin_notes, measured, rim_of, side_points
+from stitchbed.photos.survey.work_edges import (
+    FLAT_LONG_PX,
+    RIM_SHARE,
+    Way,
+    margin_reasons,
+    measured,
+    rim_of,
+    side_points,
+)
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet
@@ -44,23 +52,19 @@ WHOLE_FRAME = (
     "no sides of the work and no --corners: the first photo as a whole counts as the work, as if taken straight on; "
     "size and shape are no truer than that"
 )
-UNSURE_SIDES = (
-    "the work's sides do not stand out from what it lies on all along: look whether the result ends where the work "
-    "does, or give its --corners"
-)
+UNSURE_SIDES = "its sides do not stand out all along from what it lies on, as they would from a plain board"
 TWO_RECTANGLES = (
-    "two rectangles lie within each other, as of a picture in its margin; --size was taken as that of the outer one: "
-    "--sides inner takes the other"
+    "of two rectangles within each other, as of a picture in its margin, the outer one was taken to be of that --size "
+    "(--sides inner takes the other)"
 )
 MAYBE_MARGIN = (
-    "what lies close round the sides is not like the table farther out, as a margin is: if the work has one, shape and "
-    "size are wrong; look whether the result ends where the work does, or give its --corners"
+    "what lies close round the sides is not like the table farther out, as a margin is: without it shape and size are "
+    "wrong"
 )
 # Of the view, beyond a side: close to it, and farther out by the widths that margins have.
 CLOSE_PX, FAR_PX = (5.0, 7.0, 9.0), ((42.0, 48.0, 54.0), (84.0, 96.0, 108.0), (150.0, 165.0, 180.0))
 OTHER_TONE = 0.12  # logarithm, on three sides alike: a lamp makes one side lighter and its opposite darker
 GRAINY, CALMER = 0.015, 0.5  # change of tone from place to place that a table has, and share of it that a margin has
-TRUST = "no card: shape and size rest on the size given and on the work being a true rectangle"
 
 
 @dataclass(frozen=True)
@@ -68,14 +72,14 @@ class _Begun:
     """Where solving can begin.
 
     points : the work's corners as seen. start : a plane in the work's frame, or None. ties : of the photos.
-    sides : the work's own were found, or their corners were given.
+    sides : the work's own were found, or their corners were given. reasons : why they may be others'.
     """
 
     points: list[CardPoints]
     start: PlaneFit | None
     ties: list[TiePoints]
     sides: bool
-    notes: list[str]
+    reasons: list[str]
 
 
 def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float]) -> PlaneSurvey:
@@ -107,9 +111,10 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
         fit = solve_plane(sizes, points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
     found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
-    notes = [TRUST, *begun.notes, *_parted(sides)]
+    reasons = [*begun.reasons, *_parted(sides)]
     if begun.sides and asked.corners is None and asked.sides == "auto":
-        notes += margin_notes(photos[0], fit, Papers(), rectangle)
+        reasons += margin_reasons(photos[0], fit, Papers(), rectangle)
+    notes = [*ends_note(reasons), *([] if begun.sides else [WHOLE_FRAME])]
     return plane_survey_of(photos, fit, found, asked, notes)
 
 
@@ -127,8 +132,8 @@ def _parted(sides: Mapping[int, Mapping[str, Side]]) -> list[str]:
     if not names:
         return []
     return [
-        f"the work's {' and '.join(names)} side{'s do' if len(names) > 1 else ' does'} not lie on one line all along: "
-        "a shadow or a line of the table may have been taken for part of it; look at the rim, or give --corners"
+        f"the {' and '.join(names)} side{'s do' if len(names) > 1 else ' does'} not lie on one line all along, as "
+        "where a shadow or a line of the table was taken for part of it"
     ]
 
 
@@ -139,11 +144,11 @@ def _rectangle(size_mm: tuple[float, float]) -> Array:
 
 def _in_first(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float], settings: PlaneSettings) -> _Begun:
     """The work's corners in the first photo; others are placed by what they share with it."""
-    corners, notes = _corners(photos[0], asked)
+    corners, reasons = _corners(photos[0], asked)
     _check_way(corners, *size_mm)
     points = [CardPoints(0, "work", _rectangle(size_mm), corners, PICK_SIGMA_PX * photos[0].reduction)]
     fit, ties = solved_with_ties(photos, points, settings, tie=len(photos) > 1)
-    return _Begun(points, fit, ties, True, notes)
+    return _Begun(points, fit, ties, True, reasons)
 
 
 def _in_all(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float], settings: PlaneSettings) -> _Begun:
@@ -153,9 +158,9 @@ def _in_all(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float],
     view = facing_around(_reached(photos, loose, frame.card_xy), 0.0, 0.0)
     density = FLAT_LONG_PX / max(view.width, view.height)
     flat, unseen, _ = together(photos, loose, view, density)
-    lines, notes = _sides_in(flat, unseen, inner=asked.sides == "inner")
-    if lines is None or UNSURE_SIDES in notes:  # a wall that no photo shows the end of has no sides
-        return _Begun([replace(frame, sigma=least)], loose, ties, False, [WHOLE_FRAME])
+    lines, reasons = _sides_in(flat, unseen, inner=asked.sides == "inner")
+    if lines is None or UNSURE_SIDES in reasons:  # a wall that no photo shows the end of has no sides
+        return _Begun([replace(frame, sigma=least)], loose, ties, False, [])
     corners = plane_from_canvas(view, (corners_of(lines) + 0.5) / density)
     _check_way(corners, *size_mm)
     rectangle = _rectangle(size_mm)
@@ -167,7 +172,7 @@ def _in_all(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float],
         for number in sorted(set(where))
         if (chosen := np.flatnonzero(np.array(where) == number)).size
     ]
-    return _Begun(points, on_frame(loose, np.asarray(way, dtype=np.float64)), ties, True, notes)
+    return _Begun(points, on_frame(loose, np.asarray(way, dtype=np.float64)), ties, True, reasons)
 
 
 def _whole_frame(photo: Photo, size_mm: tuple[float, float]) -> tuple[CardPoints, float]:
@@ -223,7 +228,7 @@ def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
     size = (round(w / shrink), round(h / shrink))
     view = np.asarray(cv2.resize(photo.small, size, interpolation=cv2.INTER_AREA), np.uint8)
     view = view.reshape(size[1], size[0], -1)
-    lines, notes = _sides_in(view, np.zeros(view.shape[:2], bool), inner=asked.sides == "inner")
+    lines, reasons = _sides_in(view, np.zeros(view.shape[:2], bool), inner=asked.sides == "inner")
     if lines is None or not _seen_askew(corners_of(lines)):
         raise CardNotFound(
             f"{photo.tile.name} shows no card, and the work's four sides do not stand out",
@@ -231,7 +236,7 @@ def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
             attempt="give its corners: --corners x,y x,y x,y x,y (top left first, then clockwise)",
         )
     step = np.array([photo.size[1], photo.size[0]]) / size
-    return (corners_of(lines) + 0.5) * step - 0.5, notes
+    return (corners_of(lines) + 0.5) * step - 0.5, reasons
 
 
 def _seen_askew(corners: Array) -> bool:

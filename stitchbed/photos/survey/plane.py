@@ -26,13 +26,14 @@ from stitchbed.photos.survey.plane_types import (
     Found,
     Overlap,
     PlaneSurvey,
+    ends_note,
     plane_survey_of,
 )
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
     between_cards,
-    margin_notes,
+    margin_reasons,
     side_points,
     sides_again,
     sides_by_cards,
@@ -44,11 +45,15 @@ LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without win
 PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
 SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
-    "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: read the card's "
-    "check lines with a ruler and give them with --printed-mm, or the work's size with --size"
+    "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: give the card's check "
+    "lines as a ruler reads them (--printed-mm), or the work's size (--size)"
 )
-NO_EDGES = "the work's own edges were not found; the result shows all that lies between or beside the cards"
-UNDER = "; a card that lies partly under the work hides them: lay it beside the work, a finger's width away"
+NO_EDGES = (
+    "the work's own edges were not found, so the result shows all that lies between or beside the cards: give the "
+    "work's --corners, or lay it on a plain board"
+)
+UNDER = "; where a card lies partly under the work, lay it beside, a finger's width away"
+UNSURE = "its sides do not stand out all along from what it lies on, as they would from a plain board"
 HIDDEN_SHARE = 0.05  # of a card's corners; fewer are missed by chance
 
 
@@ -192,29 +197,30 @@ def _cards_alone_are_too_few(seen: Sequence[Sequence[SeenCard]]) -> bool:
     return len(names) > 1 or not any("full" in each or len(each) >= 3 for each in names)
 
 
+def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
+    """Why the work may end elsewhere than where its sides were found."""
+    fit, found = solved.fit, solved.found
+    if found.lines is None:
+        return []
+    reasons = [UNSURE] if found.doubtful else []
+    if asked.corners is None and asked.sides == "auto":
+        reasons += margin_reasons(photos[0], fit, found.papers, solved.corners)
+    if found.widened and (size := _size_of(found.other)) is not None:
+        reasons.append(
+            f"of two rectangles within each other the outer one was taken (--sides inner takes that of {size[0]:.0f} x "
+            f"{size[1]:.0f} mm)"
+        )
+    if (askew := _askew_deg(photos, solved)) > 0:
+        reasons.append(f"a corner is {askew:.1f} degrees off square, as where a side is that of something beside it")
+    return reasons
+
+
 def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
-    doubts = []
+    doubts = ends_note(_ends(photos, solved, asked))
     if found.lines is None:
         hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
         doubts.append(NO_EDGES + (UNDER if hidden else ""))
-    if found.doubtful:
-        doubts.append(
-            "the work's sides do not stand out from what it lies on all along: look whether the result ends where the "
-            "work does, or give its --corners; a plain board underneath avoids this"
-        )
-    if found.lines is not None and asked.corners is None and asked.sides == "auto":
-        doubts += margin_notes(photos[0], fit, found.papers, solved.corners)
-    if found.widened and (size := _size_of(found.other)) is not None:
-        doubts.append(
-            f"two rectangles lie within each other; the result ends with the outer one, the inner one measures "
-            f"{size[0]:.0f} x {size[1]:.0f} mm: --sides inner takes that"
-        )
-    if found.lines is not None and (askew := _askew_deg(photos, solved)) > 0:
-        doubts.append(
-            f"a corner of the work is {askew:.1f} degrees off square: one of its sides may have been taken from "
-            "something beside it; look whether the result ends where the work does, or give its --corners"
-        )
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "

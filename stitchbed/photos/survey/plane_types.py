@@ -32,6 +32,7 @@ from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
 SIDES_TAKEN = ("auto", "outer", "inner")
+ENDS = "look whether the result ends where the work does, and give its --corners if not: {}"
 
 
 @dataclass(frozen=True)
@@ -153,6 +154,11 @@ def plane_survey_of(
     sure = np.hypot(radius95(covariance), SIGMAS_95_IN_PLANE * _roughness(fit, found))
     rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
+
+
+def ends_note(reasons: Sequence[str]) -> list[str]:
+    """One note of all that makes the work's sides doubtful, since one look settles it; none without reasons."""
+    return [ENDS.format("; ".join(reasons))] if reasons else []
 
 
 def _roughness(fit: PlaneFit, found: Found) -> Array:

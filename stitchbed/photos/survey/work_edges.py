@@ -46,10 +46,7 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 # Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.
 WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
-MORE_MARGIN = (
-    "the work may go on beyond its {} side, where the tone goes on that the margins of the other sides have: look "
-    "whether the result ends where the work does, or give its --corners"
-)
+MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
 @dataclass(frozen=True)
@@ -189,8 +186,8 @@ def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -
     return SidePoints(photo, side.name, side.photo_xy, sigma, line)
 
 
-def margin_notes(photo: Photo, fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
-    """What to say when sides of the work may lie farther out, as a photo shows them. corners : (4, 2) plane mm."""
+def margin_reasons(photo: Photo, fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
+    """Why sides of the work may lie farther out, as a photo shows them. corners : (4, 2) plane mm."""
 
     def read(xy: Array) -> Array:
         at = photo_from_plane(fit, 0, xy)

@@ -14,7 +14,11 @@ import numpy as np
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob
 from stitchbed.photos.geometry.alike_errors import larger_by_height
+from stitchbed.photos.survey.illumination import UNTOLD
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
+
+LEAST_TOLD = 5e-5  # share burnt out that is told: rounds to .01 %
+LEFT = UNTOLD.split("left as it is")[0]  # a fact told beside other figures of light, no doubt
 
 
 def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
@@ -77,35 +81,53 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
         f"{output}: {n['width_px']} x {n['height_px']} px, "
         f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
     ]
-    sure = max(n["uncertainty_mm_95"])
-    higher = n.get("too_large_mm_per_mm")
-    lines.append(
-        f"Corners of the work lie within {sure:.2f} mm (95 %); scale within {100 * n['scale_uncertainty_95']:.2f} %."
-        + (f" Each mm that the cards lie lower than its face makes it {higher:.1f} mm too large." if higher else "")
-    )
-    if n.get("other_rectangle_mm"):
+    lines.append(_sure_line(n))
+    if n.get("other_rectangle_mm") and not any("--sides" in warning for warning in record["warnings"]):
         width, height = n["other_rectangle_mm"]
         which = "inner" if width < n["width_mm"] else "outer"
         lines.append(f"Another rectangle, {width:.0f} x {height:.0f} mm, is seen too: --sides {which} takes that.")
+    light = [warning for warning in record["warnings"] if warning.startswith(LEFT)]
+    lines += [f"Note: {warning}." for warning in record["warnings"] if warning not in light]
     if n["shown_by"]:
         parts = ", ".join(f"{100 * share:.0f} %" for share in n["shown_by"])
         worst = max((one["rms_px"] for one in n["overlaps"]), default=0.0)
         lines.append(
             f"Put together from {len(n['shown_by'])} photos ({parts}); their overlaps agree to {worst:.2f} px."
         )
-    lines += dict.fromkeys(_light_line(light) for light in n["light"] if light is not None)  # alike lines once
-    if n["burnt_out"] > 0:
-        lines.append(
-            f"{100 * n['burnt_out']:.2f} % of the work shines or is burnt out; see burnt_out_regions_mm in the record."
-        )
+    lines += dict.fromkeys(_light_line(field) for field in n["light"] if field is not None)  # alike lines once
+    lines += [f"Light: {warning.removeprefix(LEFT)}." for warning in light]
+    if n["burnt_out"] > LEAST_TOLD:
+        lines.append(_burnt_line(n))
     if n["taken_from_other_photos"] > 0:
         lines.append(
             f"{100 * n['taken_from_other_photos']:.2f} % was taken from another photo that sees it without shine."
         )
     lines += grade_lines(n.get("grade"))
-    lines += [f"Note: {warning}." for warning in record["warnings"]]
     lines.append(f"Record: {output.with_suffix('.json')}")
     return "\n".join(lines)
+
+
+def _sure_line(n: Mapping[str, Any]) -> str:
+    """How sure the shape is, and what that rests on."""
+    sure, higher = max(n["uncertainty_mm_95"]), n.get("too_large_mm_per_mm")
+    scale = f"scale within {100 * n['scale_uncertainty_95']:.2f} %"
+    if not n["cards"]:
+        return f"If the work is a true rectangle of that size, its corners lie within {sure:.2f} mm (95 %); {scale}."
+    what = "the work" if n["own_edges"] else "what is shown"
+    line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}."
+    rest = f" Each mm that the cards lie lower than its face makes it {higher:.1f} mm too large." if higher else ""
+    return line + rest
+
+
+def _burnt_line(n: Mapping[str, Any]) -> str:
+    where = "".join(
+        f", most at {box['x']:.0f}, {box['y']:.0f} mm ({box['width']:.0f} x {box['height']:.0f} mm)"
+        for box in n["burnt_out_regions_mm"][:1]
+    )
+    return (
+        f"{100 * n['burnt_out']:.2f} % of the work shines or is burnt out{where}: a second photo with the lamps or the "
+        "camera elsewhere mends shine, a darker one the rest."
+    )
 
 
 def _light_line(light: Mapping[str, Any]) -> str:
