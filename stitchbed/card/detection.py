@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from stitchbed.card.blurred import shows_blurred_board
 from stitchbed.card.board import DICTIONARY, SQUARE_MM, Board, Piece, all_pieces, markers, piece_of_marker, saddles
 from stitchbed.core.arrays import Array, Bytes
 from stitchbed.core.errors import CardNotFound
@@ -242,8 +243,7 @@ def _is_blurred(gray: Bytes) -> bool:
         sharp = np.clip(small + strength * (small - soft), 0, 255).astype(np.uint8)
         if len(_find_markers(sharp)) >= 2:
             return True
-    boards = {(board.columns - 1, board.rows - 1) for piece in all_pieces() for board in piece.boards}
-    return any(cv2.findChessboardCornersSB(small, board)[0] for board in sorted(boards))
+    return shows_blurred_board(small)
 
 
 def _refusal(name: str, found: str, expected: str, attempt: str) -> CardNotFound:

@@ -42,8 +42,8 @@ EVEN_ENOUGH = 0.02  # share: robust sigma left by a board of one tone; left of n
 COLOR_CODES = 1.8  # one step of the blue difference in blue, ITU-T T.871 (2011): B = Y + 1.772 (Cb - 128)
 LEAST_AGREEING = 0.75
 UNTOLD = (
-    "light is left as it is in {name}, for nothing shows how even it was; a plain board round the work does, or a photo "
-    "of a blank sheet (--blank)"
+    "light is left as it is in {name}, for nothing shows how even it was; a plain board round the work does, or a "
+    "photo of a blank sheet (--blank)"
 )
 LEAST_PLACES = 60
 
