@@ -2,8 +2,8 @@
 
 In: a gray picture. Out: whether crossings of dark and light squares, blurred, lie in a lattice.
 
-Where four squares meet gray values form a saddle, and from one crossing to the next dark and light change sides: so does
-the direction in which the saddle rises. No other pattern that is usual on tables has that in both directions.
+Where four squares meet gray values form a saddle, and from one crossing to the next dark and light change sides, and
+so does the direction in which the saddle rises. Other patterns of tables do not have that in both directions.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from scipy.spatial import cKDTree
 
 from stitchbed.core.arrays import Array, Bytes, Floats, Indices, Mask
 
-SCALES_PX = (3.0, 5.0)  # sigma at which crossings are sought: as wide as blur is, less than half a square
+SCALES_PX = (3.0, 5.0, 9.0, 15.0)  # sigma at which crossings are sought: under half a square, over half a marker
 LEAST_CONTRAST = 30.0  # gray levels of 255 between dark and light, at least
 MOST_CROSSINGS = 600
 NEIGHBORS = 8
+LEAST_SQUARE = 2.5  # sigmas: side of squares below which all patterns look like waves
 OPPOSITE = -0.6  # cosine of twice the angle between directions of rise of neighbors: -1 where they change sides
 NEXT_AWAY = 0.25  # of the distance: how far from its place a crossing may be seen
 LEAST_CROSSINGS = 6  # of one lattice, each with all four neighbors; a corner card has 10, chance makes 3
@@ -40,7 +41,7 @@ class _Crossings:
 def shows_blurred_board(gray: Bytes) -> bool:
     """Whether a chessboard is seen in a picture whose edges there are blurred, along its rows or its columns."""
     for scale in SCALES_PX:
-        at, steps = _lattice(_crossings(gray, scale))
+        at, steps = _lattice(_crossings(gray, scale), LEAST_SQUARE * scale)
         if len(at) >= LEAST_CROSSINGS:
             soft = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), NOISE_PX)
             return float(np.median([_width(soft, *place) for place in zip(at, steps, strict=True)])) > BLURRED_PX
@@ -76,9 +77,9 @@ def _crossings(gray: Bytes, scale: float) -> _Crossings:
     return _Crossings(np.stack([x, y], 1).astype(float), rise / np.maximum(np.linalg.norm(rise, axis=1), 1e-6)[:, None])
 
 
-def _lattice(found: _Crossings) -> tuple[Array, Array]:
+def _lattice(found: _Crossings, least_px: float) -> tuple[Array, Array]:
     """(M, 2) places of the largest lattice of crossings with four neighbors each, (M, 2, 2) steps along and across."""
-    paired, steps, near = _paired(found)
+    paired, steps, near = _paired(found, least_px)
     cosines = np.abs(np.einsum("nik,njk->nij", steps, steps))
     lengths = np.linalg.norm(steps, axis=2)
     cosines = cosines / np.maximum(lengths[:, :, None] * lengths[:, None], 1e-6)
@@ -99,7 +100,7 @@ def _lattice(found: _Crossings) -> tuple[Array, Array]:
     return found.xy[chosen], np.stack([steps[chosen, first[kept]], steps[chosen, second[kept]]], 1)
 
 
-def _paired(found: _Crossings) -> tuple[Mask, Array, Indices]:
+def _paired(found: _Crossings, least_px: float) -> tuple[Mask, Array, Indices]:
     """(N, K) True where a crossing lies midway between that neighbor and another, both rising the other way.
 
     Also the steps (N, K, 2) px to neighbors, and which they are.
@@ -114,7 +115,7 @@ def _paired(found: _Crossings) -> tuple[Mask, Array, Indices]:
     lengths = np.linalg.norm(steps, axis=2)
     rise = found.rise[at].reshape(*lengths.shape, 2)
     back = (away.reshape(lengths.shape) < NEXT_AWAY * lengths) & (np.sum(rise * found.rise[:, None], axis=2) < OPPOSITE)
-    return opposite & back, steps, near
+    return opposite & back & (lengths > least_px), steps, near
 
 
 def _width(soft: Floats, at: Array, steps: Array) -> float:
