@@ -103,7 +103,7 @@ def test_the_best_source_there_is_and_none_where_none_can_tell() -> None:
     assert found[0] is not None and found[0].source == "board round the work" and notes == []
     alone = plane(photos, own_edges=False)
     found, notes = survey_light(photos, alone, light="auto", blank=None)
-    assert found == (None,) and "nothing tells how evenly" in notes[0]
+    assert found == (None,) and "left as it is in" in notes[0]
     assert survey_light(photos, plane(photos), light="none", blank=None) == ((None,), [])
     for light in ("blank", "board", "card"):
         with pytest.raises(BadSettings, match=f"--light {light}"):
