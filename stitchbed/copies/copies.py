@@ -205,7 +205,7 @@ def _halves(box: Box, axis: int) -> tuple[Box, Box]:
 def _write_web(task: Task) -> dict[str, Any]:
     """An 8-bit PNG in sRGB, sharpened for its size; the dpi say the size the artwork has."""
     art, (height, width) = task.art, web_size(task.art, task.settings)
-    strips = _strips(height, width)
+    strips = _strips(height, width, each=art.first.height * art.first.width / (height * width))
     made = in_order(lambda box: to_srgb(_resized_codes(art, (height, width), box), art.icc), strips, task.workers)
     codes = list(counted(made, "copying for screens", len(strips), task.progress))
     value = np.concatenate(codes).astype(np.float32) / np.float32(65535)
@@ -269,8 +269,9 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     return lambda box: cut_out(read, figure, box), {"cut": cut, "kept_share": figure.share, "doubt": words}
 
 
-def _strips(height: int, width: int) -> list[Box]:
-    rows = max(16, STRIP_PX // width)
+def _strips(height: int, width: int, *, each: float = 1) -> list[Box]:
+    """Rows of a copy made at once. each : px of the artwork that are read for one of its own."""
+    rows = max(16, int(STRIP_PX / (width * each)))
     return [Box(top, 0, min(rows, height - top), width) for top in range(0, height, rows)]
 
 

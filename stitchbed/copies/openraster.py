@@ -33,6 +33,7 @@ from stitchbed.core.arrays import Pixels
 from stitchbed.core.files import claimed
 from stitchbed.core.progress import Progress, counted, silent, ticking
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.depth import at_depth
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.png import PngRows, PngSpec
@@ -138,7 +139,8 @@ def _write_pictures(
         for entry in (*entries, _Entry("mergedimage.png", "", Box(0, 0, first.height, first.width))):
             file = stack.enter_context((folder / entry.file).open("wb"))
             samples = 3 if entry.file in ("mergedimage.png", "data/paper.png", "data/reference.png") else 4
-            spec = PngSpec(entry.box.height, entry.box.width, samples, bits, first.dpi, art.icc, srgb=art.icc is None)
+            size, plain = (entry.box.height, entry.box.width), art.icc is None
+            spec = PngSpec(*size, samples, bits, first.dpi, art.icc, srgb=plain, quick=True)
             sheets[entry.file] = stack.enter_context(PngRows(file, spec))
         pool = stack.enter_context(ThreadPoolExecutor(workers))
         parts = strips(art)
@@ -196,10 +198,20 @@ def _flat_rows(strip: _Strip, number: int, layer: FlatLayer) -> Pixels:
     if strip.layer is None or bottom <= top:
         return np.zeros((0, layer.box.width, 4), strip.colors.dtype)
     place = slice(top - strip.box.row, bottom - strip.box.row), slice(layer.box.col, layer.box.right)
-    mine = strip.layer[place] == number
-    color = np.where(mine[..., None], strip.colors[place], 0).astype(strip.colors.dtype)
-    alpha = np.where(mine, np.iinfo(color.dtype).max, 0).astype(color.dtype)
-    return np.concatenate([color, alpha[..., None]], axis=2)
+    rows = np.zeros((bottom - top, layer.box.width, 4), strip.colors.dtype)
+    _pick(strip.colors[place], strip.layer[place], number, int(np.iinfo(rows.dtype).max), rows)
+    return rows
+
+
+@compiled
+def _pick(colors: Pixels, layer: NDArray[np.uint16], number: int, top: int, rows: Pixels) -> None:
+    """Fill `rows` (h, w, 4) with the colors (h, w, 3) of one layer's pixels, opaque."""
+    for y in range(rows.shape[0]):
+        for x in range(rows.shape[1]):
+            if layer[y, x] == number:
+                for c in range(3):
+                    rows[y, x, c] = colors[y, x, c]
+                rows[y, x, 3] = top
 
 
 def _rgb(codes: Pixels) -> Pixels:

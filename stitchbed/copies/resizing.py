@@ -12,6 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats, Ints
 from stitchbed.imaging.box import Box
+from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.gray import mean_of
 
 LOBES = 3  # of the Lanczos kernel. Reference: Duchon, Lanczos filtering, J. Appl. Meteorol. 18:1016-1022, 1979
@@ -26,13 +27,34 @@ def resized(read: Callable[[Box], Floats], old: tuple[int, int], new: tuple[int,
     cols, col_weights = _taps(old[1], new[1], box.col, box.right)
     top, left = int(rows.min()), int(cols.min())
     light = read(Box(top, left, int(rows.max()) - top + 1, int(cols.max()) - left + 1))
-    tall = np.zeros((box.height, *light.shape[1:]), np.float32)
-    for k in range(rows.shape[1]):
-        tall += row_weights[:, k, None, None] * light[rows[:, k] - top]
-    wide = np.zeros((box.height, box.width, light.shape[2]), np.float32)
-    for k in range(cols.shape[1]):
-        wide += col_weights[None, :, k, None] * tall[:, cols[:, k] - left]
-    return np.clip(wide, 0, 1)
+    light = np.ascontiguousarray(light, np.float32)
+    tall = np.zeros((box.height, light.shape[1] * light.shape[2]), np.float32)
+    _down(light.reshape(len(light), -1), rows - top, row_weights, tall)
+    wide = np.empty((box.height, box.width, light.shape[2]), np.float32)
+    _across(tall.reshape(box.height, *light.shape[1:]), cols - left, col_weights, wide)
+    return wide
+
+
+@compiled
+def _down(light: Floats, rows: Ints, weights: Floats, tall: Floats) -> None:
+    """Add to each row of `tall` (h, n) its rows (h, taps) of `light`, weighted."""
+    for y in range(tall.shape[0]):
+        for k in range(rows.shape[1]):
+            weight, row = weights[y, k], rows[y, k]
+            for i in range(tall.shape[1]):
+                tall[y, i] += weight * light[row, i]
+
+
+@compiled
+def _across(tall: Floats, cols: Ints, weights: Floats, wide: Floats) -> None:
+    """Fill each column of `wide` (h, w, c) with its columns (w, taps) of `tall`, weighted and kept within 0..1."""
+    for y in range(wide.shape[0]):
+        for x in range(wide.shape[1]):
+            for c in range(wide.shape[2]):
+                total = np.float32(0)
+                for k in range(cols.shape[1]):
+                    total += weights[x, k] * tall[y, cols[x, k], c]
+                wide[y, x, c] = min(max(total, np.float32(0)), np.float32(1))
 
 
 def sharpened(codes: Floats, amount: float, radius: float) -> Floats:

@@ -13,10 +13,10 @@ from types import TracebackType
 from typing import BinaryIO, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Pixels
+from stitchbed.core.arrays import Bytes, Pixels
 from stitchbed.imaging.chunks import chunk
+from stitchbed.imaging.compiled import compiled
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 COLOR_TYPE = {1: 0, 2: 4, 3: 2, 4: 6}  # by samples: gray, gray and alpha, RGB, RGB and alpha
@@ -27,7 +27,8 @@ LEVEL = 5  # of deflate: larger saves little on scans and costs much
 class PngSpec:
     """height, width px. samples : 1 gray, 2 gray and alpha, 3 RGB, 4 RGB and alpha (straight). bits : 8 or 16.
 
-    dpi : per inch, or None. icc : profile, or None: then `srgb` says that the pixels are sRGB.
+    dpi : per inch, or None. icc : profile, or None: then `srgb` says that the pixels are sRGB. quick : only runs of
+    equal bytes are packed, in a third of the time; scans get some 10 % larger, lines and flats hardly.
     """
 
     height: int
@@ -37,6 +38,7 @@ class PngSpec:
     dpi: float | None
     icc: bytes | None = None
     srgb: bool = False
+    quick: bool = False
 
 
 class PngRows:
@@ -44,7 +46,7 @@ class PngRows:
 
     def __init__(self, file: BinaryIO, spec: PngSpec) -> None:
         self._file, self._spec = file, spec
-        self._deflate = zlib.compressobj(LEVEL)
+        self._deflate = zlib.compressobj(LEVEL, strategy=zlib.Z_RLE if spec.quick else zlib.Z_DEFAULT_STRATEGY)
         self._above = np.zeros(spec.width * spec.samples * spec.bits // 8, np.uint8)
         self._left = spec.height
         file.write(SIGNATURE)
@@ -101,19 +103,37 @@ class PngRows:
         self._file.write(chunk(name, data))
 
 
-def _filtered(lines: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
+def _filtered(lines: Bytes, above: Bytes, step: int) -> Bytes:
     """(n, 1 + bytes) each line after the filter (none, left, above) that leaves least; the usual rule of thumb.
 
     Reference: ISO/IEC 15948, 9.2 (filter types) and 12.8 (choice by the sum of absolute differences).
     """
-    before = np.concatenate([above[None], lines[:-1]])
-    left = lines.copy()
-    left[:, step:] -= lines[:, :-step]
-    options = [lines, left, lines - before]
-    costs = np.stack([np.abs(option.view(np.int8).astype(np.int16)).sum(axis=1, dtype=np.int64) for option in options])
-    chosen = costs.argmin(axis=0).astype(np.uint8)
     out = np.empty((len(lines), 1 + lines.shape[1]), np.uint8)
-    out[:, 0] = chosen
-    for number, option in enumerate(options):
-        out[chosen == number, 1:] = option[chosen == number]
+    _filter(np.concatenate([above[None], lines]), step, out)
     return out
+
+
+@compiled
+def _filter(lines: Bytes, step: int, out: Bytes) -> None:
+    """Fill `out` (n, 1 + w) from `lines` (1 + n, w), the first of which went before."""
+    width = lines.shape[1]
+    for y in range(out.shape[0]):
+        line, above = lines[y + 1], lines[y]
+        plain, left, up = 0, 0, 0
+        for x in range(width):
+            plain += min(line[x], 256 - line[x])
+            change = (line[x] - above[x]) & 255
+            up += min(change, 256 - change)
+        for x in range(width):
+            change = (line[x] - (line[x - step] if x >= step else np.uint8(0))) & 255
+            left += min(change, 256 - change)
+        out[y, 0] = 0 if plain <= min(left, up) else 1 if left <= up else 2
+        if out[y, 0] == 0:
+            for x in range(width):
+                out[y, 1 + x] = line[x]
+        elif out[y, 0] == 2:
+            for x in range(width):
+                out[y, 1 + x] = line[x] - above[x]
+        else:
+            for x in range(width):
+                out[y, 1 + x] = line[x] - (line[x - step] if x >= step else np.uint8(0))
