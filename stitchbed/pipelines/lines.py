@@ -133,7 +133,7 @@ def lift_lines(
         record.numbers["medium"] = asdict(medium)
         if lifting.white < 1:
             record.warnings.append(
-                "the paper was not white yet; its grain was cut off here: clean evens it out as well"
+                "the paper is not pure white: its grain was cut off here; on a page as scanned, clean does it better"
             )
         if settings.pictures:
             record.outputs |= _show(page, lifting, colored, over_color(told_in), source)

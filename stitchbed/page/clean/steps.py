@@ -85,12 +85,19 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
         "cells_of_paper": float(white.paper.mean()),
         "unevenness_before": before,
         "unevenness_after": now if evens else before,
-        "words": f"white varied by {before:.1%}" + (f", now by {now:.1%}" if evens else ", left as it is"),
+        "words": _paper_words(before, now if evens else None) if found else "none found",
     }
     if not found:
-        record.warnings.append("no bare paper was found; light was left as it is")
+        record.warnings.append(
+            "no bare paper was found, so light and white were left as they are; where there is some, --white L* says "
+            "how light it is"
+        )
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=evens)
+
+
+def _paper_words(before: float, now: float | None) -> str:
+    return f"white varied by {before:.1%}, " + ("left as it is" if now is None else f"now by {now:.1%}")
 
 
 def drop(desk: CleanContext, plan: CleanPlan, settings: DropSettings, record: Record) -> CleanPlan:
@@ -129,6 +136,8 @@ def _drop_words(settings: DropSettings, told: Told) -> list[str]:
 def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
     """Set black and white point, cut edges if asked."""
     white = float(luminance(plan.white.mean[None, None])[0, 0])
+    if settings.white == "found" and plan.medium.name != "ink" and not plan.white.paper.any():
+        settings = replace(settings, white="keep")  # nothing on it is known to be white
     at = points(settings, plan.traits, white, medium=plan.medium.name)
     after = replace(plan, tone=at)
     black_star, white_star = lightness(max(0.0, at.black * white)), lightness(min(1.0, at.white * white))

@@ -3,7 +3,8 @@
 In: the map of a page's lightest light. Out: a map of white that leaves pale washes and soft shading as they are.
 
 On pages in pencil or paint a cell a little darker than its neighbors may be a wash of one percent, so cells are not
-asked one by one: one polynomial goes over the whole sheet, drawn to what is light.
+asked one by one: one polynomial goes over the whole sheet, drawn to what is light. A picture painted to its edges may
+show no paper at all: then its lightest color is a color, and nothing may be made white by it.
 """
 
 from __future__ import annotations
@@ -19,6 +20,11 @@ from stitchbed.page.sheet.white import White
 DEGREE = 4  # of the polynomial; fall-off of a lamp and of a lens are even powers up to the fourth
 CELLS_PER_TERM = 6  # of paper; fewer hold no higher degree
 ROUNDS = 30
+# paper lies all over a page, or goes round it; a pale sky, the lightest color of a picture painted to its edges, ends
+# above the ground
+MOST_PAPER, ROUND, LEAST_SIDE = 0.8, 0.6, 0.1
+RIM = 2  # cells; the outermost may be cut
+LEAST_TINT = 0.3  # least over most of the channels' light; wrapping paper has a third, yellow paint a tenth
 BELOW, ABOVE = 0.004, 0.02  # of the paper's light: darker cells weigh ever less from here on, lighter ones from there
 
 
@@ -39,6 +45,23 @@ def lamp_only(white: White) -> White:
     near = weight > 0.5
     mean = np.median(white.cells.reshape(light.size, -1)[near], axis=0) if near.any() else white.mean
     return replace(white, grid=grid.astype(np.float32), mean=np.asarray(mean, np.float32))
+
+
+def shows_paper(white: White) -> bool:
+    """Whether what looked like paper can be it: nearly all of the page, or what goes round it, and of no strong color.
+
+    Round it: most of three sides, and some of the fourth.
+    """
+    paper = white.paper
+    sides = sorted(float(side.mean()) for side in (paper[:RIM], paper[-RIM:], paper[:, :RIM], paper[:, -RIM:]))
+    enough = paper.mean() >= MOST_PAPER or (sides[0] >= LEAST_SIDE and sides[1] >= ROUND)
+    return bool(enough and white.mean.min() >= LEAST_TINT * white.mean.max())
+
+
+def as_scanned(white: White) -> White:
+    """A map by which light stays what it is, for a page without paper."""
+    ones = np.ones_like(white.grid)
+    return replace(white, grid=ones, mean=np.ones_like(white.mean), paper=np.zeros_like(white.paper))
 
 
 def _terms(shape: tuple[int, ...], cells: int) -> Array:

@@ -16,6 +16,7 @@ from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, match, narrowed
 from stitchbed.matching.similarity_links import Sight, agreement
 from stitchbed.mosaic.registration.placement import Warp, shift_at
+from stitchbed.output.tiff_master import MasterSpec, halved
 
 
 def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
@@ -31,3 +32,4 @@ def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
     pixels, grid = np.zeros((*size, channels), dtype), nodes(Box(0, 0, *size)).astype(np.float32)
     light = resampled(pixels, tone_table(pixels, transfer), grid, np.ones(grid.shape[:2], np.float32), size)
     to_stored(light, dtype, transfer)
+    halved(np.zeros((2, 2, channels + 1), dtype), MasterSpec(2, 2, channels, dtype, True, 300.0, None))

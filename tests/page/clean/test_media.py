@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 from ink_pages import INK, PAPER, blank, dot, hatch, seen, solid, stroke, wobbly
+from skimage import data
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.pipelines.clean import CleanSettings, clean
@@ -163,3 +164,29 @@ def test_a_place_to_repair_is_said_in_mm_of_the_clean_page(tmp_path: Path) -> No
     middle = (changed.min(axis=0) + changed.max(axis=0)) / 2 / K
     assert middle == pytest.approx((20, 10), abs=0.15)
     assert after[round(20 * K), round(10 * K)].min() > 0.8 * np.median(before)
+
+
+def _picture() -> np.ndarray:
+    """A picture in colors up to its edges: a photograph of a cup, of the open data of scikit-image."""
+    return np.asarray(data.coffee(), np.uint8)
+
+
+def test_a_picture_painted_to_its_edges_keeps_every_color(tmp_path: Path) -> None:
+    source, target = tmp_path / "painted.tif", tmp_path / "page.tif"
+    tifffile.imwrite(source, _picture(), photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    record = clean(source, target, CleanSettings(steps=("paper", "dust", "tone"), pictures=False))
+    assert record["numbers"]["medium"]["name"] == "paint"
+    assert np.array_equal(tifffile.imread(target), _picture())
+    assert sum("no bare paper was found" in warning for warning in record["warnings"]) == 1
+
+
+def test_the_same_picture_on_paper_gets_its_white(tmp_path: Path) -> None:
+    source, target, margin = tmp_path / "painted.tif", tmp_path / "page.tif", 60
+    paper = np.full((520, 720, 3), (236, 228, 214), np.uint8)
+    paper[margin:-margin, margin:-margin] = _picture()[:400, :600]
+    tifffile.imwrite(source, paper, photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    record = clean(source, target, CleanSettings(steps=("paper", "dust", "tone"), pictures=False))
+    assert record["numbers"]["medium"]["name"] == "paint"
+    assert not any("no bare paper" in warning for warning in record["warnings"])
+    page = tifffile.imread(target)
+    assert page[: margin // 2].min() >= 254 and page[-margin // 2 :].min() >= 254

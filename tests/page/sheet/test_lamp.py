@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from stitchbed.page.sheet.lamp import lamp_only
+from stitchbed.page.sheet.lamp import as_scanned, lamp_only, shows_paper
 from stitchbed.page.sheet.white import White
 
 SHAPE = (16, 20)
@@ -65,3 +67,36 @@ def test_few_cells_hold_no_high_degree(cells: int, degree: int) -> None:
     )
     rest = found.ravel() - terms @ np.linalg.lstsq(terms, found.ravel(), rcond=None)[0]
     assert np.abs(rest).max() < 1e-5
+
+
+def _bare(rows: slice, cols: slice) -> np.ndarray:
+    """(gh, gw) cells that look like paper."""
+    paper = np.zeros(SHAPE, bool)
+    paper[rows, cols] = True
+    return paper
+
+
+SKY = _bare(slice(0, 9), slice(None))  # pale, over half of a picture painted to its edges
+MARGIN = ~_bare(slice(2, -2), slice(2, -2))
+ONE_SIDE_PAINTED = MARGIN & ~_bare(slice(-2, None), slice(3, -3))
+STROKES = _bare(slice(3, 12, 4), slice(3, 15))
+
+
+@pytest.mark.parametrize(
+    ("paper", "tint", "shown"),
+    [
+        (np.ones(SHAPE, bool), TINT, True),
+        (MARGIN, TINT, True),
+        (ONE_SIDE_PAINTED, TINT, True),
+        (MARGIN, np.array([0.43, 0.28, 0.14]), True),  # brown wrapping paper
+        (np.zeros(SHAPE, bool), TINT, False),
+        (SKY, TINT, False),
+        (STROKES, TINT, False),
+        (MARGIN, np.array([0.74, 0.60, 0.10]), False),  # yellow paint all round
+    ],
+)
+def test_paper_goes_round_a_picture_or_is_nearly_all_of_it(paper: np.ndarray, tint: np.ndarray, shown: bool) -> None:
+    seen = replace(white(lamp(), paper), mean=tint.astype(np.float32))
+    assert shows_paper(seen) is shown
+    kept = as_scanned(seen)
+    assert (kept.grid == 1).all() and (kept.mean == 1).all() and not kept.paper.any()
