@@ -65,7 +65,7 @@ class CleanContext:
             under, dropped = _under(desk, ground, frame, drop)
             ground = replace(ground, under=under)
         told = told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, medium, progress=self.progress)
-        if told.name != "ink":
+        if told.name != "ink" or not white.paper.any():
             ground = replace(ground, white=lamp_only(white) if shows_paper(white) else as_scanned(white))
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)

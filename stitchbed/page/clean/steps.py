@@ -28,6 +28,8 @@ from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_wa
 from stitchbed.page.underneath.pencil import HUES
 from stitchbed.report.before_after import as_codes
 
+MOST_DARK = 0.7  # share of a page; ink that covers more is less likely than dark paper
+
 
 def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
     """The border step: find the sheet, say what is cropped and how it is turned."""
@@ -88,12 +90,24 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
         "words": _paper_words(before, now if evens else None) if found else "none found",
     }
     if not found:
+        wished = "" if plan.medium.name == "ink" else "--medium ink evens both where it is ink on paper; "
         record.warnings.append(
-            "no bare paper was found, so light and white were left as they are; where there is some, --white L* says "
-            "how light it is"
+            f"no bare paper was found, so light was not evened and nothing taken for white: {wished}--white 92 makes a "
+            "lightness of 92 white"
+        )
+    elif plan.medium.name == "ink" and not plan.medium.asked and _dark(desk, plan) > MOST_DARK:
+        record.warnings.append(
+            f"{_dark(desk, plan):.0%} of the page is dark, and was taken for black ink on white paper: "
+            "--medium paint keeps the colors of light strokes on dark paper"
         )
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=evens)
+
+
+def _dark(desk: CleanContext, plan: CleanPlan) -> float:
+    """Share of the page that is darker than half of the paper's light."""
+    paper = luminance(paper_small(plan.white, desk.factor, desk.view.shape))
+    return float((luminance(desk.view) < paper / 2).mean())
 
 
 def _paper_words(before: float, now: float | None) -> str:
@@ -136,7 +150,7 @@ def _drop_words(settings: DropSettings, told: Told) -> list[str]:
 def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
     """Set black and white point, cut edges if asked."""
     white = float(luminance(plan.white.mean[None, None])[0, 0])
-    if settings.white == "found" and plan.medium.name != "ink" and not plan.white.paper.any():
+    if settings.white == "found" and not plan.white.paper.any():
         settings = replace(settings, white="keep")  # nothing on it is known to be white
     at = points(settings, plan.traits, white, medium=plan.medium.name)
     after = replace(plan, tone=at)

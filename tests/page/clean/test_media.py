@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,6 +13,7 @@ from ink_pages import INK, PAPER, blank, dot, hatch, seen, solid, stroke, wobbly
 from skimage import data
 
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.page.sheet.tone import ToneSettings
 from stitchbed.pipelines.clean import CleanSettings, clean
 
 DPI = 300
@@ -190,3 +192,19 @@ def test_the_same_picture_on_paper_gets_its_white(tmp_path: Path) -> None:
     assert not any("no bare paper" in warning for warning in record["warnings"])
     page = tifffile.imread(target)
     assert page[: margin // 2].min() >= 254 and page[-margin // 2 :].min() >= 254
+
+
+def test_light_strokes_on_dark_paper_are_told_and_kept_where_asked(tmp_path: Path) -> None:
+    source, target = tmp_path / "night.tif", tmp_path / "page.tif"
+    rng = np.random.default_rng(5)
+    night = np.full((600, 800, 3), (28, 27, 30), np.uint8) + rng.integers(0, 3, (600, 800, 3), np.uint8)
+    for n in range(14):
+        cv2.line(night, (60 + 50 * n, 80), (90 + 45 * n, 500), (226, 222, 214), 4, cv2.LINE_AA)
+    tifffile.imwrite(source, night, photometric="rgb", resolution=(DPI, DPI), resolutionunit=2)
+    asked = CleanSettings(steps=("paper", "dust", "tone"), pictures=False)
+    told = clean(source, target, asked)["warnings"]
+    assert any("dark" in warning and "--medium paint" in warning for warning in told)
+    clean(source, target, replace(asked, medium="paint"))
+    assert np.array_equal(tifffile.imread(target), night)
+    clean(source, target, replace(asked, medium="paint", tone=ToneSettings(white=80.0)))
+    assert tifffile.imread(target).max() == 255
