@@ -28,6 +28,7 @@ from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_wa
 from stitchbed.page.underneath.pencil import HUES
 from stitchbed.report.before_after import as_codes
 
+TINTED = 0.7  # least over most of the channels' light; old and cream papers have .8 and more, a pale pink one .64
 MOST_DARK = 0.7  # share of a page; ink that covers more is less likely than dark paper
 
 
@@ -153,6 +154,11 @@ def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Re
     if settings.white == "found" and not plan.white.paper.any():
         settings = replace(settings, white="keep")  # nothing on it is known to be white
     at = points(settings, plan.traits, white, medium=plan.medium.name)
+    own = plan.white.mean
+    if settings.white == "keep":
+        at = replace(at, tint=tuple((own / max(white, 1e-6)).tolist()))
+    elif own.min() < TINTED * own.max():
+        record.warnings.append("the paper has a color of its own, which was made white: --white keep keeps it")
     after = replace(plan, tone=at)
     black_star, white_star = lightness(max(0.0, at.black * white)), lightness(min(1.0, at.white * white))
     record.numbers = {

@@ -89,6 +89,7 @@ class TonePoints:
     """Light relative to paper that becomes 1 and 0; gamma; edges as in ToneSettings.
 
     shoulder : 0, or the paper's grain, one sd: then bare paper alone goes white, and every wash keeps its difference.
+    tint : of paper that keeps its color, each channel's light over the luminance; else empty, and paper is neutral.
     """
 
     white: float
@@ -96,6 +97,7 @@ class TonePoints:
     gamma: float
     edges: str
     shoulder: float = 0.0
+    tint: tuple[float, ...] = ()
 
 
 def lightness(luminous: float) -> float:
@@ -158,6 +160,8 @@ def shoulder_halo(dpi: float) -> int:
 
 def toned(relative: Floats, at: TonePoints) -> Floats:
     """(h, w, c) light 0..1 from light relative to paper; edges stay as they are."""
+    if at.tint:
+        relative = relative * np.asarray(at.tint, np.float32)
     light = np.clip((relative - np.float32(at.black)) / np.float32(at.white - at.black), 0, 1)
     return light if at.gamma == 1 else np.asarray(light ** np.float32(1 / at.gamma), np.float32)
 

@@ -208,3 +208,19 @@ def test_light_strokes_on_dark_paper_are_told_and_kept_where_asked(tmp_path: Pat
     assert np.array_equal(tifffile.imread(target), night)
     clean(source, target, replace(asked, medium="paint", tone=ToneSettings(white=80.0)))
     assert tifffile.imread(target).max() == 255
+
+
+@pytest.mark.parametrize("medium", ["ink", "pencil", "paint"])
+def test_colored_paper_keeps_its_color_where_asked_and_is_told_where_not(tmp_path: Path, medium: str) -> None:
+    source, target, pink = tmp_path / "pink.tif", tmp_path / "page.tif", (244, 200, 198)
+    page = np.full((500, 700, 3), pink, np.uint8)
+    for n in range(8):
+        cv2.line(page, (80 + 60 * n, 100), (120 + 55 * n, 400), (30, 28, 31), 4, cv2.LINE_AA)
+    tifffile.imwrite(source, page, photometric="rgb", resolution=(DPI, DPI), resolutionunit=2)
+    asked = CleanSettings(medium=medium, steps=("paper", "dust", "tone"), pictures=False)
+    told = clean(source, target, asked)["warnings"]
+    assert any("--white keep" in warning for warning in told)
+    assert tuple(tifffile.imread(target)[10, 10]) == (255, 255, 255)
+    told = clean(source, target, replace(asked, tone=ToneSettings(white="keep")))["warnings"]
+    assert not any("--white keep" in warning for warning in told)
+    assert np.abs(tifffile.imread(target)[10, 10].astype(int) - pink).max() <= (3 if medium == "ink" else 1)
