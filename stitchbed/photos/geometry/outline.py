@@ -6,7 +6,7 @@ In: a small flat view, where it surely shows table. Out: four lines, and which o
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import cv2
@@ -39,10 +39,12 @@ LEAST_PARTED = 0.7  # mean strangeness within less that beyond, for a side that 
 MOST_TABLE_LIKE, MOST_STRANGE = 0.25, 0.2  # shares of a side that may look like table within, and strange beyond
 LEAST_SEEN = 0.1  # share of a side that must be seen
 MARGIN_PX = (5, 90)  # of a picture in its margin, in the view: 4 to 40 mm or more
+WIDEST_PX = 180  # of what lies round a picture that has sides of its own: a mount, or a pad under it
 LEAST_MARGIN_COVER, MEAN_MARGIN_COVER = 0.6, 0.78  # share of each, and of all of a margin's sides that shows an edge
 LEANS = np.array([0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03])  # rad, of a margin's sides against each other
 SETTLES_PX = 3  # beyond the first line that shows an edge, where a better one may be the same edge
 ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
+OTHER_PX = 8.0  # of the view: corners farther apart than that are another rectangle's
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
 
 
@@ -53,6 +55,7 @@ class Outline:
     filled : how much of what is strange lies within, less what is not strange there; 1 at best.
     inner : sides of another rectangle within, as a picture in its white margin has; None without.
     widened : the lines are those of a one-toned margin round what stands out from the table.
+    at_rim : another rectangle is found where what the view's rim shows in one place only counts as no table.
     """
 
     lines: Mapping[str, Line]
@@ -60,6 +63,7 @@ class Outline:
     filled: float
     inner: Mapping[str, Line] | None = None
     widened: bool = False
+    at_rim: bool = False
 
     @property
     def clear(self) -> bool:
@@ -73,11 +77,22 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
     picture : (h, w, channels). keep_out : (h, w) True where cards lie or nothing is seen. table : where it is sure.
     tilt : rad, how far sides may lean.
     """
-    strange = strangeness(picture, table)
+    edges = edges_of(picture, keep_out)
+    found = _outline_of(strangeness(picture, table), picture, keep_out, edges, tilt)
+    if found is None or not found.clear:
+        return found
+    other = _outline_of(strangeness(picture, table, seen_once=False), picture, keep_out, edges, tilt)
+    if other is None or np.abs(corners_of(other.lines) - corners_of(found.lines)).max() < OTHER_PX:
+        return found
+    return replace(other if other.clear else found, at_rim=True)
+
+
+def _outline_of(
+    strange: Floats | None, picture: NDArray[np.uint8], keep_out: Mask, edges: tuple[Array, Array], tilt: float
+) -> Outline | None:
     if strange is None:
         return None
     strange = np.asarray(cv2.medianBlur((255 * strange).astype(np.uint8), 5), np.float32) / np.float32(255)
-    edges = edges_of(picture, keep_out)
     lines = _candidates(strange, keep_out, edges, tilt)
     best = _fullest(lines, strange, keep_out)
     if best is None:
@@ -121,8 +136,8 @@ def _edge_beside(
     sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
     middle = corners_of(sides)[[index, (index + 1) % 4]].mean(0)
     best = (0.0, side)
-    first = MARGIN_PX[1]
-    for away in range(*MARGIN_PX):
+    first = WIDEST_PX
+    for away in range(MARGIN_PX[0], MARGIN_PX[1] if outward else WIDEST_PX):
         if away > first + SETTLES_PX:
             break
         at = middle + sign * away * np.array([np.cos(side.angle), np.sin(side.angle)])

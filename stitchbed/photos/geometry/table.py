@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.matching.robust import cauchy_weights, robust_sigma
@@ -27,10 +28,16 @@ DARK = 0.04  # stored value added before logarithms are taken
 QUANTILE = 0.97  # of the distances between places of the table: what counts as like it
 LIGHT_ORDER = 2  # of the polynomial by which light falls on the table
 FEWEST = 120
+FAR_SHARE = 0.25  # of the view's longer side: a table is like itself that far away, what reaches the rim once is not
+COMPARED = 1500  # places for that
+LEAST_ONCE = 0.03  # share of places that no far one is like; chance and a pattern's rare spots leave less
 
 
-def strangeness(picture: NDArray[np.uint8], table: Mask) -> Floats | None:
-    """(h, w) 0..1, or None when too little table is sure. picture : (h, w, channels). table : True where it is sure."""
+def strangeness(picture: NDArray[np.uint8], table: Mask, *, seen_once: bool = True) -> Floats | None:
+    """(h, w) 0..1, or None when too little table is sure. picture : (h, w, channels). table : True where it is sure.
+
+    seen_once : whether places count as table that no place far from them is like; None also when there are hardly any.
+    """
     shape = table.shape
     described = _described(picture)
     spots = (slice(PATCH_PX // 2, None, STEP_PX),) * 2
@@ -46,6 +53,11 @@ def strangeness(picture: NDArray[np.uint8], table: Mask) -> Floats | None:
     keep = np.linspace(0, len(known) - 1, min(MOST_SAMPLES, len(known))).astype(int)
     blocks = (y[keep] * STEP_PX // BLOCK_PX) + (x[keep] * STEP_PX // BLOCK_PX)
     usual = _usual_distance(known[keep], blocks % 2 == 0)
+    if not seen_once:
+        again = _seen_again(known[keep], np.stack([x[keep], y[keep]], 1) * STEP_PX / max(shape), usual)
+        if np.mean(~again) < LEAST_ONCE or again.sum() < FEWEST:
+            return None
+        keep = keep[again]
     most = NEAREST * 2 * usual  # one neighbor as far makes the mean strange beyond doubt
     places = scaled.reshape(-1, scaled.shape[2])
     away = cKDTree(known[keep]).query(places, k=NEAREST, distance_upper_bound=most)[0].mean(axis=1)
@@ -83,6 +95,13 @@ def _evened(features: Array, at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> A
     evened = features.copy()
     evened[..., 0] -= (polynomial(grid, LIGHT_ORDER) @ light).reshape(h, w)
     return evened
+
+
+def _seen_again(known: Array, at: Array, usual: float) -> NDArray[np.bool_]:
+    """(N,) True for places (N, features) that others like them are far away from. at : (N, 2) shares of the view."""
+    some = np.linspace(0, len(known) - 1, min(COMPARED, len(known))).astype(int)
+    alike = cdist(known, known[some]) < usual
+    return np.asarray(np.any(alike & (cdist(at, at[some]) > FAR_SHARE), axis=1))
 
 
 def _usual_distance(known: Array, even: NDArray[np.bool_]) -> float:

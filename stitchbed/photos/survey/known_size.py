@@ -30,6 +30,7 @@ from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, ends_note, plane_survey_of
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
+    AT_RIM,
     FLAT_LONG_PX,
     RIM_SHARE,
     Way,
@@ -262,11 +263,12 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
         if found is None or edge_beyond(view, unseen, found):
             return found, [] if found is None else [UNSURE_SIDES]
         return found, [MAYBE_MARGIN] if _in_margin(view, found) else []
+    reasons = [AT_RIM] if outline.at_rim else []
     if inner and outline.inner is not None:
-        return outline.inner, []
+        return outline.inner, reasons
     if outline.inner is not None:
-        return outline.lines, [TWO_RECTANGLES]
-    return outline.lines, [MAYBE_MARGIN] if _in_margin(view, outline.lines) else []
+        return outline.lines, [*reasons, TWO_RECTANGLES]
+    return outline.lines, [*reasons, MAYBE_MARGIN] if _in_margin(view, outline.lines) else reasons
 
 
 def _in_margin(view: NDArray[np.uint8], lines: Mapping[str, Line]) -> bool:

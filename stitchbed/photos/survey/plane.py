@@ -31,6 +31,7 @@ from stitchbed.photos.survey.plane_types import (
 )
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
+    AT_RIM,
     SidesFound,
     between_cards,
     margin_reasons,
@@ -202,7 +203,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
     if found.lines is None:
         return []
-    reasons = [UNSURE] if found.doubtful else []
+    reasons = [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
     if asked.corners is None and asked.sides == "auto":
         reasons += margin_reasons(photos[0], fit, found.papers, solved.corners)
     if found.widened and (size := _size_of(found.other)) is not None:

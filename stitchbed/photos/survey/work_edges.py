@@ -46,6 +46,7 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 # Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.
 WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
+AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
 MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
@@ -56,7 +57,7 @@ class SidesFound:
     doubtful : sides that neither part the table from the work all along nor are the only edges there. papers : of the
     cards.
     other : (4, 2) plane mm, corners of the other rectangle there is. widened : the lines are those of a margin that
-    looks like the table.
+    looks like the table. at_rim : as of `Outline`.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
@@ -66,6 +67,7 @@ class SidesFound:
     doubtful: tuple[str, ...] = ()
     other: Array | None = None
     widened: bool = False
+    at_rim: bool = False
 
 
 def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None, *, inner: bool = False) -> SidesFound:
@@ -99,7 +101,8 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         return SidesFound({}, None, view, papers)
     alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
     doubtful = () if clear or alone else SIDES
-    return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline))
+    at_rim = outline is not None and clear and outline.at_rim
+    return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim)
 
 
 def _others(

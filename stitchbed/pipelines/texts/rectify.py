@@ -18,7 +18,7 @@ from stitchbed.photos.survey.illumination import UNTOLD
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 
 LEAST_TOLD = 5e-5  # share burnt out that is told: rounds to .01 %
-LEFT = UNTOLD.split("left as it is")[0]  # a fact told beside other figures of light, no doubt
+LEFT, OF_WHAT = UNTOLD.split("{name}")  # a fact told beside other figures of light, no doubt
 
 
 def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
@@ -86,8 +86,7 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
         width, height = n["other_rectangle_mm"]
         which = "inner" if width < n["width_mm"] else "outer"
         lines.append(f"Another rectangle, {width:.0f} x {height:.0f} mm, is seen too: --sides {which} takes that.")
-    light = [warning for warning in record["warnings"] if warning.startswith(LEFT)]
-    lines += [f"Note: {warning}." for warning in record["warnings"] if warning not in light]
+    lines += [f"Note: {warning}." for warning in record["warnings"] if not warning.startswith(LEFT)]
     if n["shown_by"]:
         parts = ", ".join(f"{100 * share:.0f} %" for share in n["shown_by"])
         worst = max((one["rms_px"] for one in n["overlaps"]), default=0.0)
@@ -95,7 +94,7 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
             f"Put together from {len(n['shown_by'])} photos ({parts}); their overlaps agree to {worst:.2f} px."
         )
     lines += dict.fromkeys(_light_line(field) for field in n["light"] if field is not None)  # alike lines once
-    lines += [f"Light: {warning.removeprefix(LEFT)}." for warning in light]
+    lines += _left_line(record)
     if n["burnt_out"] > LEAST_TOLD:
         lines.append(_burnt_line(n))
     if n["taken_from_other_photos"] > 0:
@@ -117,6 +116,13 @@ def _sure_line(n: Mapping[str, Any]) -> str:
     line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}."
     rest = f" Each mm that the cards lie lower than its face makes it {higher:.1f} mm too large." if higher else ""
     return line + rest
+
+
+def _left_line(record: Mapping[str, Any]) -> list[str]:
+    """One line of all photos whose light was left as it is."""
+    names = [w.removeprefix(LEFT).removesuffix(OF_WHAT) for w in record["warnings"] if w.startswith(LEFT)]
+    where = "" if len(record["inputs"]) == 1 else f" in {' and '.join(names)}"
+    return [f"Light: left as it is{where}{OF_WHAT}."] if names else []
 
 
 def _burnt_line(n: Mapping[str, Any]) -> str:

@@ -96,6 +96,18 @@ def test_a_picture_in_its_margin_is_told_as_another_rectangle() -> None:
     assert np.abs(corners_of(outline.inner) + 0.5 - inner).max() < 3
 
 
+def test_a_work_whose_half_counts_as_table_where_it_reaches_the_rim_is_found_whole_and_doubted() -> None:
+    rng = np.random.default_rng(8)
+    work = np.full((210, 320, 3), (225.0, 228, 232))
+    work[100:] = (60, 110, 150)
+    picture, sure = laid(planks(rng), work + rng.normal(0, 3, work.shape), rng)
+    sure[205:310, 120:160] = True
+    outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
+    assert outline is not None and outline.at_rim
+    true = [(120, 100), (440, 100), (440, 310), (120, 310)]
+    assert np.abs(corners_of(outline.lines) + 0.5 - true).max() < 4
+
+
 def test_the_margin_round_a_picture_is_found_in_a_photo_taken_askew() -> None:
     rng = np.random.default_rng(7)
     picture, _ = laid(planks(rng), painted(rng, margin=40), rng)
