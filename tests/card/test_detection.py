@@ -10,7 +10,7 @@ import pytest
 from synthetic_camera import Camera, Scene, aimed, laid_round, painted, photo_from_scene, photograph, scene_with_cards
 
 from stitchbed.card.board import all_pieces, corner_piece
-from stitchbed.card.detection import SeenCard, find_cards
+from stitchbed.card.detection import SeenCard, _trouble, find_cards
 from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.plane_pose import placed
 
@@ -97,6 +97,12 @@ def test_half_a_card_among_whole_ones_is_a_warning(taken: tuple[Scene, Camera, n
     cards, warnings = find_cards(covered, "photo")
     assert [card.piece for card in cards] == ["corner 1", "corner 3", "corner 4"]
     assert list(warnings) == ["corner 2"] and "corner 2" in warnings["corner 2"]
+
+
+@pytest.mark.parametrize(("square_px", "words"), [(20.0, "14 px large"), (40.0, "covered or cut off")])
+def test_a_card_read_in_part_is_called_small_or_covered(square_px: float, words: str) -> None:
+    corners = np.zeros((8, 2))
+    assert words in _trouble(SeenCard("corner 1", corners, corners, 8 / 28, square_px, 0.8, 0.0), corner_piece(1))
 
 
 def test_the_same_card_twice(card_raster: np.ndarray) -> None:
