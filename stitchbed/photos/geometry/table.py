@@ -30,7 +30,7 @@ LIGHT_ORDER = 2  # of the polynomial by which light falls on the table
 FEWEST = 120
 FAR_SHARE = 0.25  # of the view's longer side: a table is like itself that far away, what reaches the rim once is not
 COMPARED = 1500  # places for that
-LEAST_ONCE = 0.03  # share of places that no far one is like; chance and a pattern's rare spots leave less
+LEAST_ONCE = 0.01  # share of places that no far one is like; fewer change no outline
 
 
 def strangeness(picture: NDArray[np.uint8], table: Mask, *, seen_once: bool = True) -> Floats | None:
