@@ -20,14 +20,14 @@ from stitchbed.core.arrays import Array, Bytes, Floats, Indices, Mask
 
 SCALES_PX = (3.0, 5.0, 9.0, 15.0)  # sigma at which crossings are sought: under half a square, over half a marker
 LEAST_CONTRAST = 30.0  # gray levels of 255 between dark and light, at least
-MOST_CROSSINGS = 600
+MOST_CROSSINGS = 1000
 NEIGHBORS = 8
 LEAST_SQUARE = 2.5  # sigmas: side of squares below which all patterns look like waves
 OPPOSITE = -0.6  # cosine of twice the angle between directions of rise of neighbors: -1 where they change sides
 NEXT_AWAY = 0.25  # of the distance: how far from its place a crossing may be seen
 LEAST_CROSSINGS = 6  # of one lattice, each with all four neighbors; a corner card has 10, chance makes 3
 NOISE_PX = 0.7  # sigma of what smooths noise before slopes are looked at
-BLURRED_PX = 1.27  # sigma of edges, those .7 px included, in a picture of at most 1600 px; sharp photos have .9 to 1.2
+BLURRED_PX = 1.75  # sigma of edges, those .7 px included, at 1600 px a photo; 1.3 to 1.5 in sharp ones, 2 to 3 blurred
 
 
 @dataclass(frozen=True)

@@ -252,9 +252,9 @@ def _none(gray: Bytes, name: str, warnings: Sequence[str]) -> CardNotFound:
 
 def _is_blurred(gray: Bytes) -> bool:
     """True when a chessboard, or markers after sharpening, show in a copy of at most BLUR_LOOK_PX."""
-    small = gray
-    while max(small.shape) > BLUR_LOOK_PX:
-        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    share = min(1.0, BLUR_LOOK_PX / max(gray.shape))
+    size = (round(gray.shape[1] * share), round(gray.shape[0] * share))
+    small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
     for radius, strength in SHARPEN:
         soft = cv2.GaussianBlur(small, (0, 0), radius).astype(np.float32)
         sharp = np.clip(small + strength * (small - soft), 0, 255).astype(np.uint8)

@@ -27,7 +27,7 @@ def board(blur: float, *, turn: float = 0.3) -> Bytes:
     return np.clip(cv2.GaussianBlur(view, (0, 0), blur) + noise, 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("blur", [1.2, 2.0, 3.0])
+@pytest.mark.parametrize("blur", [1.8, 2.4, 3.0])
 @pytest.mark.parametrize("turn", [0.0, 0.7])
 def test_a_blurred_board_is_told(blur: float, turn: float) -> None:
     assert shows_blurred_board(board(blur, turn=turn))
