@@ -212,7 +212,7 @@ def _dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
 
 def _smeared(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
-    odd = suspects(evidence.comparisons)
+    odd = suspects(evidence.comparisons) | {index for index, _ in _dusty(evidence)}
     for index, sights in _sights(evidence, without=odd).items():
         # beside a dusty neighbor a clean scan looks soft
         cells = max((sight.smeared for sight, other in sights if other.specks < LEAST_DUST), default=0)

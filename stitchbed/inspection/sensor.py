@@ -153,14 +153,14 @@ def _black_end(
 
 
 def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
-    """Shares of pixels at full black, at full white, where there is drawing, in `bands`; 0 where it is so in few of the
-    squares, as where a few strokes reach the end.
+    """Shares of pixels at full black, at full white, where there is drawing, in `bands`; of white 0 where it is so in
+    few of the squares, as where a few strokes reach the end.
     """
     shares = np.array([clipped(square) for square in _drawn_squares(read)]).reshape(-1, 2)
     if len(shares) < LEAST_DRAWN:
         return 0.0, 0.0
-    black, white = np.where((shares > PILED).mean(0) >= PILED_IN, shares.mean(0), 0.0).tolist()
-    return black, white
+    black, white = map(float, shares.mean(0))
+    return black, white if (shares[:, 1] > PILED).mean() >= PILED_IN else 0.0
 
 
 def _band_noise(read: Sequence[Pixels]) -> float | None:
