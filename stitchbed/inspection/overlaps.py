@@ -24,6 +24,7 @@ RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 LEAST_CELLS = 25  # for a comparison of light
 SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
+FEW_SEEN = 0.2  # of the cells of the row of which most are known
 DISCORD, DISCORD_OVER = 0.035, 2.5  # log of light; times what most pairs of the set show
 SUSPECT_SHARE = 0.6  # of a piece's pairs that disagree
 SOLVE_ROUNDS = 12  # of weights for the least sum of absolute differences
@@ -231,8 +232,11 @@ def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance)
     known = np.isfinite(table[:rim]).any(0)
     if known.sum() < 0.1 * table.shape[1]:
         return None
-    profile, doubt = _medians(table[: 2 * cells, known])
-    base = np.nanmedian(profile[cells:]) if np.isfinite(profile[cells:]).any() else 0.0
+    table = table[: 2 * cells, known]
+    profile, doubt = _medians(table)
+    seen = np.isfinite(table).sum(1)
+    within = profile[cells:][seen[cells:] >= FEW_SEEN * seen.max()]  # of fewer cells a side nearby may be the reason
+    base = np.nanmedian(within) if np.isfinite(within).any() else 0.0
     excess = profile - base
     outermost = excess[: max(2, rim)]
     worst = float(np.nanmax(outermost))

@@ -19,8 +19,8 @@ from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import grains, smear
-from stitchbed.inspection.looks import Look, look_at
-from stitchbed.inspection.overlaps import Comparison, _medians, gains, suspects
+from stitchbed.inspection.looks import Glance, Look, look_at
+from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks
 from stitchbed.reading.base.tile import Raster
@@ -440,6 +440,21 @@ def test_a_median_of_few_scattered_cells_is_doubtful() -> None:
     middle, doubt = _medians(table)
     assert doubt[:2] == pytest.approx([0.01, 0.05], rel=0.5)  # sd over the root of a quarter of the cells
     assert abs(middle[0]) < 2 * doubt[0] and np.isnan(middle[2]) and np.isnan(doubt[2])
+
+
+def test_a_lifted_side_of_a_neighbor_does_not_look_like_one_of_its_own() -> None:
+    """The neighbor is dark along its right side, and of what both show far from the top only that is calm paper."""
+    light = np.full((100, 140, 3), 0.5, np.float32)
+    own = Glance((200, 280), 2, np.zeros((100, 140), np.uint8), light, 2.0)
+    loss = np.zeros((100, 140), np.float32)
+    loss[:, 132:] = -0.1  # beside a darker one it looks lighter
+    usable = np.ones((100, 140), bool)
+    usable[6:, :132] = False
+    found = _side_loss("top", loss, usable, own)
+    assert found is not None and abs(found.loss) < 0.005
+    loss[:4] += 0.08
+    found = _side_loss("top", loss, usable, own)
+    assert found is not None and found.sure > 0.06
 
 
 def test_one_odd_piece_does_not_move_the_others() -> None:
