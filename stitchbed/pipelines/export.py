@@ -90,6 +90,7 @@ def export(
     folder, progress = Path(output), watched(progress, cancel)
     page = one_path(inputs, "export", settings.dpi) if paths_of(inputs) else None
     originals = [path for path in (page, settings.lines, settings.flats) if path is not None]
+    notes = _notes(originals)  # the first to look for them: a missing page is told before a missing folder
     wanted = _wanted(settings, originals, folder)
     stem = _one_name(settings.stem or (page or settings.lines or settings.flats or Path("copy")).stem)
     with (
@@ -104,7 +105,7 @@ def export(
         told_in = notes_of(folder / (settings.record or f"{stem}_export.json"), settings.records)
         beside = [found_notes(settings.flats)] if settings.flats else []  # read for the paper's color
         record.warnings = claim_outputs([*paths.values(), told_in], [*originals, *beside], settings)
-        record.warnings += _notes(originals)
+        record.warnings += notes
         demand_free(told_in, len(wanted) * art.first.height * art.first.width * MOST_BYTES, "the copies")
         record.inputs = {path.name: sha256_of(path) for path in originals}
         art = replace(art, painted=is_painted(art, workers=workers, progress=progress))
