@@ -33,6 +33,9 @@ PLAIN, ODD_GAP, ODD_FAR, ODD_FREE, ODD_SLOPE, ENOUGH_ODD = 0.8, 0.2, 0.35, 0.05,
 FAINT = 0.6  # drawing of a cell under which dust makes it unlike
 SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
+ROUGH_ROUNDS = 5  # of drawing a motion on that is known roughly: broad strokes come to their place by and by
+FINE_SIGMA = 4.0  # px of a Gaussian that is as good as a finer one
+GRAY = 128  # a gray level that tones are counted from
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 FAR = 6  # px of reach from which every other pixel will do
 MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are looked at more coarsely
@@ -46,11 +49,12 @@ STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
 class EvidenceSettings:
     """pixel_mm: of the leveled pictures; lines of writing agree wrongly in coarser ones. ground_mm: light that changes
     over more than this is leveled away. rim_mm: left out at the rims, where sheets lift. cell_mm: a glyph or a stroke
-    with some paper round it. reach_mm: what a motion may be off, at a cell. wide_mm: the same, for a second try.
-    speck_mm: what is in one piece only and no larger is dust, which tells nothing. drawing: gray levels of 255 by which
-    a cell must vary to count half; grain and noise stay under 5. chance, even: likeness of a motion that nothing speaks
-    for, and that of one as likely true as false. bare_slope: log odds that all drawing being in one piece only would
-    cost. tone_...: the same for tones: a screen of dots lies right on itself at every dot, but its picture does not.
+    with some paper round it. reach_mm: what a motion may be off, at a cell. wide_mm: the same, for a second try;
+    rough_mm: for a motion that is known by pictures made small only. speck_mm: what is in one piece only and no larger
+    is dust, which tells nothing. drawing: gray levels of 255 by which a cell must vary to count half; grain and noise
+    stay under 5. chance, even: likeness of a motion that nothing speaks for, and that of one as likely true as false.
+    bare_slope: log odds that all drawing being in one piece only would cost. tone_...: the same for tones: a screen of
+    dots lies right on itself at every dot, but its picture does not.
     """
 
     pixel_mm: float = 0.25
@@ -59,6 +63,7 @@ class EvidenceSettings:
     cell_mm: float = 8.0
     reach_mm: float = 0.5
     wide_mm: float = 2.0
+    rough_mm: float = 6.0
     speck_mm: float = 1.25
     drawing: float = 14.0
     chance: float = 0.3
@@ -72,8 +77,8 @@ class EvidenceSettings:
 
 @dataclass(frozen=True)
 class Layer:
-    """A piece, leveled: pixels (h, w) gray levels above its surroundings; step: full-resolution px per pixel;
-    pixel_mm: mm per pixel."""
+    """A piece made small: pixels (h, w) gray levels above a piece's surroundings, or above a middle gray; step:
+    full-resolution px per pixel; pixel_mm: mm per pixel."""
 
     pixels: NDArray[np.int8]
     step: float
@@ -82,10 +87,12 @@ class Layer:
 
 @dataclass(frozen=True)
 class Detail:
-    """A piece at two scales: its strokes, and its tones over a centimeter or two, which no screen of dots repeats."""
+    """A piece at two scales: its strokes, leveled by all that it shows and plain, and its tones, plain, which over a
+    centimeter or two no screen of dots repeats."""
 
     strokes: Layer
     tones: Layer
+    plain: Layer
 
 
 @dataclass(frozen=True)
@@ -178,9 +185,13 @@ def detail_reductions(
 def detail_from(smalls: Sequence[Floats], width: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """smalls : gray 0..255 of a piece of `width` px and `px_per_mm`, reduced as `detail_reductions` says."""
     strokes = _layer(smalls[0], width, px_per_mm, settings.ground_mm)
-    tones = _layer(smalls[1], width, px_per_mm, settings.tone_ground_mm)
-    without_dust = cv2.medianBlur(tones.pixels.astype(np.int16), 3).astype(np.int8)  # and without single thin lines
-    return Detail(strokes, replace(tones, pixels=without_dust))
+    without_dust = cv2.medianBlur(np.asarray(smalls[1], np.float32), 3)  # nor single thin lines
+    plain, tones = (
+        Layer(np.clip(np.rint(one - GRAY), -127, 127).astype(np.int8), step, step / px_per_mm)
+        for one in (smalls[0], without_dust)
+        for step in (width / one.shape[1],)
+    )
+    return Detail(strokes, tones, plain)
 
 
 def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:
@@ -190,9 +201,10 @@ def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceS
 
 def _compared(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, reach_mm: float) -> Evidence:
     one, two = details
-    strokes = _overlap(b_from_a, one.strokes, two.strokes, settings.rim_mm)
+    strokes = _overlap(b_from_a, one.plain, two.plain, settings.rim_mm)
     if strokes is None:
         return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
+    strokes = _leveled(strokes, settings.ground_mm / one.plain.pixel_mm)
     bare = 0.0
     if reach_mm == settings.reach_mm:
         reach, speck = (round(mm / one.strokes.pixel_mm) for mm in (reach_mm, settings.speck_mm))
@@ -202,19 +214,42 @@ def _compared(b_from_a: Array, details: tuple[Detail, Detail], settings: Evidenc
     if tones is None:
         return told
     wishes = settings.tone_cell_mm, settings.tone_pixel_mm, settings.tone_drawing
+    tones = _leveled(tones, settings.tone_ground_mm / one.tones.pixel_mm)
     _, likeness, drawing, _ = _cells(tones, one.tones, wishes)
     amount = float(drawing.sum())
     return replace(told, tone=float(drawing @ likeness) / amount, tone_amount=amount) if amount > 0 else told
 
 
+def drawn_in(detail: Detail, settings: EvidenceSettings) -> float:
+    """Cells' worth of drawing of a whole piece, without cells that hold no more than a speck of dust might: no overlap
+    of it has more."""
+    cell = max(1, round(settings.cell_mm / detail.strokes.pixel_mm))
+    rows, cols = (length // cell for length in detail.strokes.pixels.shape)
+    cells = detail.strokes.pixels[: rows * cell, : cols * cell].astype(np.float32).reshape(rows, cell, cols, cell)
+    power = cells.var(axis=(1, 3))
+    drawing = power / (power + settings.drawing**2)
+    return float(drawing[drawing > SPECK].sum())
+
+
 def aligned(
-    b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, *, keep_scale: bool = True
+    b_from_a: Array,
+    details: tuple[Detail, Detail],
+    settings: EvidenceSettings,
+    *,
+    keep_scale: bool = True,
+    rough: bool = False,
 ) -> tuple[Array, Evidence]:
-    """The motion drawn to where its cells agree within `wide_mm`, and its evidence; as it was if that is no better."""
+    """The motion drawn to where its cells agree within `wide_mm`, and its evidence; as it was if that is no better.
+
+    rough : it may be off by `rough_mm` and is drawn to where cells agree within that first.
+    """
     best = b_from_a, compare(b_from_a, details, settings)
-    near = _compared(b_from_a, details, settings, settings.wide_mm)
     motion = b_from_a
-    for _ in range(2):  # first by what was found far off, then by what is found close by
+    if rough and best[1].score < settings.even:
+        drawn = _drawn_to(motion, _compared(motion, details, settings, settings.rough_mm), keep_scale)
+        motion = motion if drawn is None else drawn
+    near = _compared(motion, details, settings, settings.wide_mm)
+    for _ in range(ROUGH_ROUNDS if rough else 2):  # first by what was found far off, then by what is found close by
         drawn = _drawn_to(motion, near, keep_scale)
         if drawn is None:
             break
@@ -302,6 +337,24 @@ def _overlap(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> _Overlap
     there = cv2.warpPerspective(inner, into @ motion @ out_of, size, flags=flags, borderValue=float("nan"))
     here = one.pixels[top:bottom, left:right].astype(np.float32)
     return _Overlap(here, np.asarray(there, np.float32), (top, left))
+
+
+def _leveled(overlap: _Overlap, reach: float) -> _Overlap:
+    """The same without what changes over more than `reach` px, of both by what both show: with a large black shape
+    beyond the rim of one of them, each leveled by all of its own would seem to have other tones."""
+    both = np.isfinite(overlap.there).astype(np.float32)
+    weight = _blurred(both, reach)
+    pictures = overlap.here, np.nan_to_num(overlap.there)
+    here, there = (one - _blurred(one * both, reach) / np.maximum(weight, 1e-3) for one in pictures)
+    return replace(overlap, here=here, there=np.where(both > 0, there, np.float32("nan")))
+
+
+def _blurred(picture: Floats, sigma: float) -> Floats:
+    """Blurred by a Gaussian of `sigma` px, made where it is small: what is broad needs few pixels."""
+    times = max(1, int(sigma / FINE_SIGMA))
+    size = (max(1, picture.shape[1] // times), max(1, picture.shape[0] // times))
+    small = cv2.GaussianBlur(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / times)
+    return np.asarray(cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _small_from_full(layer: Layer) -> Array:

@@ -28,14 +28,15 @@ PEAK_PX = 4  # px of the reduced pictures within which two shifts are one
 
 @dataclass(frozen=True)
 class SlidingSettings:
-    """pixel_mm: of the pictures that are slid. tilt_degrees: how far from upright or upside down a piece may lie;
-    step_degrees: turns tried, so that ends of a 200 mm overlap stay within a millimeter. least_share: of the smaller
+    """pixel_mm: of the pictures that are slid. tilt_degrees: how far from upright or upside down a piece may lie:
+    two laid by hand are turned against each other by up to twice what each is; step_degrees: turns tried, so that ends
+    of a 200 mm overlap stay within a millimeter. least_share: of the smaller
     piece that must overlap. most: motions proposed.
     """
 
     pixel_mm: float = 0.75
-    tilt_degrees: float = 2.5
-    step_degrees: float = 0.5
+    tilt_degrees: float = 4.5
+    step_degrees: float = 0.75
     least_share: float = 0.06
     most: int = 3
     larger: float = 0.25

@@ -19,6 +19,7 @@ from stitchbed.matching.overlap_evidence import (
     aligned,
     compare,
     detail_of,
+    drawn_in,
     probability,
 )
 
@@ -58,15 +59,15 @@ def test_cells_are_where_they_say_and_as_alike_as_numpy_says() -> None:
     noisy = np.clip(sheet[20:200, 60:280] + rng.normal(0, 25, (180, 220)), 0, 255).astype(np.float32)
     one, two = (detail_of(part, 1, 4.0, SETTINGS) for part in (sheet[:200, :240].copy(), noisy))
     motion = np.array([[1, 0, -60], [0, 1, -20], [0, 0, 1.0]])
-    still = replace(SETTINGS, reach_mm=0.25, speck_mm=0.0)  # no dust is taken out
+    still = replace(SETTINGS, reach_mm=0.25, speck_mm=0.0, ground_mm=1e3)  # no dust is taken out, nothing leveled
     seen = compare(motion, (one, two), still)
     assert one.strokes.step == 1 and seen.middle.shape[1] == 2 and (seen.shift == 0).all()
     inside = ((seen.middle > (88, 48)) & (seen.middle < (212, 172))).all(1)  # of the rims, 10 px at either piece
     assert inside.sum() >= 6
     for middle, likeness in zip(seen.middle[inside], seen.likeness[inside], strict=True):
         col, row = np.rint(middle - 15.5).astype(int)
-        a = one.strokes.pixels[row : row + 32, col : col + 32].ravel()
-        b = two.strokes.pixels[row - 20 : row + 12, col - 60 : col - 28].ravel()
+        a = one.plain.pixels[row : row + 32, col : col + 32].ravel()
+        b = two.plain.pixels[row - 20 : row + 12, col - 60 : col - 28].ravel()
         assert_allclose(likeness, np.corrcoef(a, b)[0, 1], atol=1e-6)
 
 
@@ -78,6 +79,41 @@ def test_a_motion_some_millimeters_off_is_drawn_to_its_place() -> None:
     assert np.hypot(*(moved(found, seen.middle) - moved(motion, seen.middle)).T).max() < 3
     assert seen.score > compare(off, (one, two), SETTINGS).score + 0.1
     assert_allclose(np.hypot(*found[:2, 0]), np.hypot(*motion[:2, 0]), rtol=1e-9)  # the scale is held
+
+
+def _bold() -> tuple[Detail, Detail, np.ndarray]:
+    """Two pieces of a sheet of large black shapes, and the motion from the first to the second."""
+    sheet = np.full((400, 700), 235.0, np.float32)
+    cv2.rectangle(sheet, (60, 40), (330, 200), 40.0, -1)
+    cv2.ellipse(sheet, (470, 230), (190, 120), 20, 0, 360, 40.0, 34, cv2.LINE_AA)
+    noisy = sheet + np.random.default_rng(4).normal(0, 2, sheet.shape)
+    one, two = (detail_of(np.ascontiguousarray(part, np.float32), 1, DPI / 25.4, SETTINGS)
+                for part in (noisy[:, :400], noisy[:, 280:]))  # fmt: skip
+    return one, two, np.array([[1, 0, -280.0], [0, 1, 0], [0, 0, 1]])
+
+
+def test_black_shapes_beyond_the_rim_of_one_piece_change_nothing_of_what_both_show() -> None:
+    one, two, motion = _bold()
+    seen = compare(motion, (one, two), SETTINGS)
+    assert seen.tone_amount > 1 and seen.tone > 0.9 and seen.score > 0.9 and seen.bare < 0.02
+
+
+def test_broad_strokes_come_to_their_place_from_farther_off() -> None:
+    one, two, motion = _bold()
+    turn = np.deg2rad(1.5)
+    off = np.array([[np.cos(turn), -np.sin(turn), 26], [np.sin(turn), np.cos(turn), -24], [0, 0, 1.0]]) @ motion
+    found, seen = aligned(off, (one, two), SETTINGS, rough=True)
+    assert np.hypot(*(moved(found, seen.middle) - moved(motion, seen.middle)).T).max() < 0.5 * DPI / 25.4
+    assert seen.score > aligned(off, (one, two), SETTINGS)[1].score + 0.1
+
+
+def test_a_piece_of_bare_paper_and_dust_has_nothing_drawn() -> None:
+    paper = np.full((400, 400), 235.0, np.float32) + np.random.default_rng(5).normal(0, 2, (400, 400))
+    for x, y in ((60, 80), (200, 300), (330, 120)):
+        cv2.circle(paper, (x, y), 1, 60.0, -1)
+    bare = detail_of(paper.astype(np.float32), 1, DPI / 25.4, SETTINGS)
+    assert drawn_in(bare, SETTINGS) == 0
+    assert drawn_in(_bold()[0], SETTINGS) > 5
 
 
 def _form(seed: int) -> np.ndarray:

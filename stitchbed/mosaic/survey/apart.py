@@ -108,7 +108,10 @@ def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) ->
     view = context.shelf.view(tile, own.keypoints.reduction)[:, ::-1]
     points = detect(tile.name, np.ascontiguousarray(view), own.keypoints.reduction, context.settings.features)
     sight = replace(own.sight, pixels=np.ascontiguousarray(own.sight.pixels[:, ::-1]))
-    layers = [replace(layer, pixels=layer.pixels[:, ::-1]) for layer in (own.detail.strokes, own.detail.tones)]
+    layers = [
+        replace(layer, pixels=layer.pixels[:, ::-1])
+        for layer in (own.detail.strokes, own.detail.tones, own.detail.plain)
+    ]
     detail = Detail(*layers)
     return replace(own, keypoints=points, sight=sight, detail=detail)
 

@@ -22,6 +22,7 @@ from stitchbed.matching.overlap_evidence import (
     aligned,
     compare,
     detail_of,
+    drawn_in,
     probability,
 )
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
@@ -54,7 +55,8 @@ def closer_search(
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
-    Only pairs across different islands are compared, the smaller islands' tiles first; pieces whose drawing repeats
+    Only pairs across different islands are compared, the smaller islands' tiles, where these are too many, and slid in
+    the order of what is drawn in them; pieces whose drawing repeats
     are only slid over each other, for a closer look shows the same motif again. left_out : pieces known to be something
     else, as mirrored ones, whose grain and single strokes would only fit by chance.
     """
@@ -68,13 +70,15 @@ def closer_search(
         if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & set(left_out)
     ][:MOST_PAIRS]
     look = closer_look(context, sorted({name for pair in pairs if not repeated & set(pair) for name in pair}))
+    drawn = {name: drawn_in(details[name], context.settings.evidence) for name in island}
     found, slides = [], 0
-    for pair in pairs:
+    for pair in sorted(pairs, key=lambda names: -min(drawn[name] for name in names)):
+        slide = slides < MOST_SLID and min(drawn[name] for name in pair) >= ONCE_DRAWN
         if not repeated & set(pair):
-            got = linked_closer(context, pair, look, details, slide=slides < MOST_SLID)
+            got = linked_closer(context, pair, look, details, slide=slide)
         else:
-            got = _drawn_once(context, pair, details) if slides < MOST_SLID else None
-        slides += got is None or got.weak
+            got = _drawn_once(context, pair, details) if slide else None
+        slides += slide and (got is None or got.weak)
         found.extend([got] if got is not None else [])
     return found
 
@@ -131,7 +135,7 @@ def _by_sliding(
 ) -> Link | None:
     """A link found without points, by sliding whole pictures; it must be sure by itself."""
     wishes = context.settings
-    tried = [aligned(motion, plain, wishes.evidence) for motion in slid(plain, scale, SlidingSettings())]
+    tried = [aligned(motion, plain, wishes.evidence, rough=True) for motion in slid(plain, scale, SlidingSettings())]
     motion, seen = max(tried, key=lambda one: probability(one[1], wishes.evidence))
     chance = probability(seen, wishes.evidence)
     if chance < SLID_LEAST or not tells(motion, seen, plain):

@@ -35,6 +35,10 @@ from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, link_by_cells, outdone
 
+# Places nearer than FAR_MM may be one place; looked at in steps of STEP_MM; what a likeness must rise by on the way,
+# and may fall by in a step, by itself and as a share of all that it rises by.
+FAR_MM, STEP_MM, RISE, SLACK, SLACK_SHARE = 12.0, 1.0, 0.004, 0.001, 0.1
+DRAWN_ON = 8  # times at most
 PLACES = 6  # proposed by each pair whose whole pictures are slid over one another
 PAIRS, PAIR_DRAWN = 2, 0.5  # overlaps that must speak for a place, and cells of drawing of one that does
 
@@ -84,8 +88,9 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
         return []
     per_mm = float(np.mean([pieces.dpi[name] for name in groups[1].sheet_from_tile])) / MM_PER_INCH
     much, far = pieces.belief.as_much * best.seen.amount, pieces.belief.apart_mm * per_mm
-    others = [one.seen for one in tried if one.seen.amount > much and _apart(best, one) > far]
-    if not all(outdone(one, best.seen, pieces.belief, pieces.evidence) for one in others):
+    others = [one for one in tried if one.seen.amount > much and _apart(best, one) > far]
+    rivals = [one for one in others if not outdone(one.seen, best.seen, pieces.belief, pieces.evidence)]
+    if not all(_leads(one, best, groups, pieces, per_mm) for one in rivals):
         return []
     chance = probability(best.seen, pieces.evidence)
     return [
@@ -93,6 +98,22 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
         for pair, one in sorted(best.pairs.items())
         if one.amount > PAIR_DRAWN
     ]
+
+
+def _leads(one: _Together, best: _Together, groups: tuple[Layout, Layout], pieces: Compared, per_mm: float) -> bool:
+    """True where the pictures grow ever more alike all the way from one place to the best: broad strokes do, and the
+    two are one place; between a motif and its like they do not.
+
+    per_mm : px of the sheet.
+    """
+    far = _apart(best, one)
+    if far > FAR_MM * per_mm:
+        return False
+    steps = max(3, round(far / (STEP_MM * per_mm)))
+    between = [best.motion * k / steps + one.motion * (1 - k / steps) for k in range(1, steps)]
+    scores = [one.seen.score, *[_together(at, groups, pieces).seen.score for at in between], best.seen.score]
+    rise = scores[-1] - scores[0]
+    return bool(rise > RISE and np.diff(scores).min() > -SLACK - SLACK_SHARE * rise)
 
 
 def _sure(laid: _Together, pieces: Compared) -> bool:
@@ -118,19 +139,27 @@ def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[
             settings = replace(SlidingSettings(), most=PLACES)
             motions += slid(details, pieces.dpi[b] / pieces.dpi[a], settings)
         for motion in motions:
-            drawn, seen = aligned(motion, details, pieces.evidence)
+            drawn, seen = aligned(motion, details, pieces.evidence, rough=True)
             if seen.score >= pieces.belief.hopeless:
                 found.append(large.sheet_from_tile[a] @ inverse(small.sheet_from_tile[b] @ drawn))
     return found
 
 
 def _laid(motion: Array, groups: tuple[Layout, Layout], pieces: Compared) -> _Together | None:
-    """The second group laid on the first one, drawn to where all cells agree; None where they do not at all."""
+    """The second group laid on the first one, drawn to where all cells agree; None where they do not at all.
+
+    Broad strokes agree within some millimeters, so that one true place is come to from several sides: it is drawn on
+    until it is no better.
+    """
     best = _together(motion, groups, pieces)
     if best.seen.score < pieces.evidence.even:
         return None
-    drawn = _together(_drawn(best, groups), groups, pieces)
-    return drawn if drawn.seen.score > best.seen.score else best
+    for _ in range(DRAWN_ON):
+        drawn = _together(_drawn(best, groups), groups, pieces)
+        if drawn.seen.score <= best.seen.score:
+            break
+        best = drawn
+    return best
 
 
 def _together(motion: Array, groups: tuple[Layout, Layout], pieces: Compared) -> _Together:

@@ -32,7 +32,7 @@ from stitchbed.matching.sliding import SlidingSettings, slid_near
 
 ANYWHERE = 1e9  # mm
 QUARTERS = [np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) for c, s in ((1, 0), (-1, 0), (0, 1), (0, -1))]
-FEW_CELLS = 6.0  # of drawing, up to which likenesses of two motions differ by chance by `clearer`
+FEW_CELLS = 3.5  # of drawing, up to which likenesses of two motions differ by chance by `clearer`
 
 
 @dataclass(frozen=True)
