@@ -13,13 +13,12 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.reduce import area_size
-from stitchbed.imaging.transforms import fit_similarity, inverse, moved, scale_of, similarity_matrix, similarity_params
+from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
 from stitchbed.matching.cell_correlation import correlate
-from stitchbed.matching.robust import robust_sigma
+from stitchbed.matching.laid_over import Layer, Overlap, leveled, overlap_of, without_specks
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
@@ -34,15 +33,11 @@ FAINT = 0.6  # drawing of a cell under which dust makes it unlike
 SPECK = 0.4  # drawing of a cell: a grain of half a millimeter in bare paper gives less
 LEAST_AMOUNT = 0.5  # cells' worth of drawing that every motion is taken to have of mere chance
 ROUGH_ROUNDS = 5  # of drawing a motion on that is known roughly: broad strokes come to their place by and by
-FINE_SIGMA = 4.0  # px of a Gaussian that is as good as a finer one
 GRAY = 128  # a gray level that tones are counted from
 LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 FAR = 6  # px of reach from which every other pixel will do
 MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are looked at more coarsely
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
-# What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
-# is taken from the picture itself, 12 gray levels at least and 30 at most.
-STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
 
 
 @dataclass(frozen=True)
@@ -76,16 +71,6 @@ class EvidenceSettings:
 
 
 @dataclass(frozen=True)
-class Layer:
-    """A piece made small: pixels (h, w) gray levels above a piece's surroundings, or above a middle gray; step:
-    full-resolution px per pixel; pixel_mm: mm per pixel."""
-
-    pixels: NDArray[np.int8]
-    step: float
-    pixel_mm: float
-
-
-@dataclass(frozen=True)
 class Detail:
     """A piece at two scales: its strokes, leveled by all that it shows and plain, and its tones, plain, which over a
     centimeter or two no screen of dots repeats."""
@@ -93,16 +78,6 @@ class Detail:
     strokes: Layer
     tones: Layer
     plain: Layer
-
-
-@dataclass(frozen=True)
-class _Overlap:
-    """What two layers show of the same place, in the first one's pixels: here, there (h, w), NaN where the second shows
-    nothing; corner: first (row, col) of it in the first layer."""
-
-    here: Floats
-    there: Floats
-    corner: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -201,20 +176,20 @@ def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceS
 
 def _compared(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings, reach_mm: float) -> Evidence:
     one, two = details
-    strokes = _overlap(b_from_a, one.plain, two.plain, settings.rim_mm)
+    strokes = overlap_of(b_from_a, one.plain, two.plain, settings.rim_mm)
     if strokes is None:
         return Evidence(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros((0, 2)), 0.0)
-    strokes = _leveled(strokes, settings.ground_mm / one.plain.pixel_mm)
+    strokes = leveled(strokes, settings.ground_mm / one.plain.pixel_mm)
     bare = 0.0
     if reach_mm == settings.reach_mm:
         reach, speck = (round(mm / one.strokes.pixel_mm) for mm in (reach_mm, settings.speck_mm))
-        bare, strokes = _without_specks(strokes, max(1, reach), speck)
+        bare, strokes = without_specks(strokes, max(1, reach), speck)
     told = Evidence(*_cells(strokes, one.strokes, (settings.cell_mm, reach_mm, settings.drawing)), bare)
-    tones = _overlap(b_from_a, one.tones, two.tones, 2 * settings.rim_mm)
+    tones = overlap_of(b_from_a, one.tones, two.tones, 2 * settings.rim_mm)
     if tones is None:
         return told
     wishes = settings.tone_cell_mm, settings.tone_pixel_mm, settings.tone_drawing
-    tones = _leveled(tones, settings.tone_ground_mm / one.tones.pixel_mm)
+    tones = leveled(tones, settings.tone_ground_mm / one.tones.pixel_mm)
     _, likeness, drawing, _ = _cells(tones, one.tones, wishes)
     amount = float(drawing.sum())
     return replace(told, tone=float(drawing @ likeness) / amount, tone_amount=amount) if amount > 0 else told
@@ -293,7 +268,7 @@ def _layer(small: Floats, width: float, px_per_mm: float, ground_mm: float) -> L
     return Layer(np.clip(np.rint(small - ground), -127, 127).astype(np.int8), step, step / px_per_mm)
 
 
-def _cells(overlap: _Overlap, layer: Layer, wishes: tuple[float, float, float]) -> tuple[Array, Array, Array, Array]:
+def _cells(overlap: Overlap, layer: Layer, wishes: tuple[float, float, float]) -> tuple[Array, Array, Array, Array]:
     """Middle, likeness, drawing and shift of each cell of an overlap, as in `Evidence`.
 
     layer : the first one. wishes : cell and reach in mm, gray levels by which a cell must vary to count half.
@@ -318,51 +293,6 @@ def scaled_to(motion: Array, scale: float, around: Array) -> Array:
     return turned
 
 
-def _overlap(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> _Overlap | None:
-    """The second layer in the first one's pixels, both without `rim_mm` at their rims; None where nothing is left."""
-    rim = [max(1, round(rim_mm / each.pixel_mm)) for each in (one, two)]
-    motion = _small_from_full(two) @ b_from_a @ np.linalg.inv(_small_from_full(one))
-    (h, w), (rows, cols) = one.pixels.shape, two.pixels.shape
-    low, high = np.array([rim[1], rim[1]]), np.array([cols - 1 - rim[1], rows - 1 - rim[1]])
-    frame = np.array([low, (high[0], low[1]), high, (low[0], high[1])], float)
-    seen = moved(inverse(motion), frame)
-    left, top = (int(k) for k in np.maximum(np.ceil(seen.min(0)), rim[0]))
-    right, bottom = (int(k) for k in np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])))
-    if right - left < 4 or bottom - top < 4 or min(rows, cols) <= 2 * rim[1]:
-        return None
-    inner = two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]].astype(np.float32)
-    into = np.array([[1, 0, -rim[1]], [0, 1, -rim[1]], [0, 0, 1.0]])
-    out_of = np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
-    flags, size = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (right - left, bottom - top)
-    there = cv2.warpPerspective(inner, into @ motion @ out_of, size, flags=flags, borderValue=float("nan"))
-    here = one.pixels[top:bottom, left:right].astype(np.float32)
-    return _Overlap(here, np.asarray(there, np.float32), (top, left))
-
-
-def _leveled(overlap: _Overlap, reach: float) -> _Overlap:
-    """The same without what changes over more than `reach` px, of both by what both show: with a large black shape
-    beyond the rim of one of them, each leveled by all of its own would seem to have other tones."""
-    both = np.isfinite(overlap.there).astype(np.float32)
-    weight = _blurred(both, reach)
-    pictures = overlap.here, np.nan_to_num(overlap.there)
-    here, there = (one - _blurred(one * both, reach) / np.maximum(weight, 1e-3) for one in pictures)
-    return replace(overlap, here=here, there=np.where(both > 0, there, np.float32("nan")))
-
-
-def _blurred(picture: Floats, sigma: float) -> Floats:
-    """Blurred by a Gaussian of `sigma` px, made where it is small: what is broad needs few pixels."""
-    times = max(1, int(sigma / FINE_SIGMA))
-    size = (max(1, picture.shape[1] // times), max(1, picture.shape[0] // times))
-    small = cv2.GaussianBlur(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / times)
-    return np.asarray(cv2.resize(small, picture.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def _small_from_full(layer: Layer) -> Array:
-    """3x3 from full-resolution px to the leveled picture's, pixel centers at whole numbers in both."""
-    half = (1 / layer.step - 1) / 2
-    return np.array([[1 / layer.step, 0, half], [0, 1 / layer.step, half], [0, 0, 1]])
-
-
 def _grid(shape: tuple[int, ...], cell: int) -> Ints:
     """(n, 2) first row and column of cells side by side, in the middle of a picture, some past its ends."""
     starts = []
@@ -370,39 +300,3 @@ def _grid(shape: tuple[int, ...], cell: int) -> Ints:
         count = max(1, round(length / cell))
         starts.append((length - count * cell) // 2 + cell * np.arange(count))
     return np.stack(np.meshgrid(*starts, indexing="ij"), -1).reshape(-1, 2).astype(np.int64)
-
-
-def _without_specks(overlap: _Overlap, reach: int, speck: int) -> tuple[float, _Overlap]:
-    """Share of what is drawn in either that has nothing like it within `reach` px in the other; and the overlap without
-    what of that is a speck (at most `speck` px across): dust is no evidence.
-    """
-    alone, every = _alone(overlap, reach)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats((alone > 0).astype(np.uint8), connectivity=8)
-    small = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) <= speck
-    small[0] = False  # what is no component
-    dust = small[labels]
-    dirt = float(alone[dust].sum())
-    dust = cv2.dilate(dust.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    seen = dust & np.isfinite(overlap.there)
-    clean = replace(overlap, here=np.where(dust, np.float32(0), overlap.here), there=overlap.there.copy())
-    clean.there[seen] = 0
-    return (float(alone.sum()) - dirt) / max(every - dirt, 1e-6), clean
-
-
-def _alone(overlap: _Overlap, reach: int) -> tuple[Floats, float]:
-    """(h, w) gray levels drawn in one piece only, and the sum of all that is drawn in either."""
-    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    hole = cv2.dilate(np.isnan(overlap.there).astype(np.uint8), kernel) > 0
-    other = np.nan_to_num(overlap.there)
-    usual = robust_sigma(overlap.here[~hole]) if not hole.all() else 0.0
-    grain = np.float32(np.clip(DEVIATIONS * usual, GRAIN, COARSEST_GRAIN))
-    alone, every = np.zeros_like(other), 0.0
-    for sign in (np.float32(1), np.float32(-1)):
-        a, b = sign * overlap.here, sign * other
-        for own, facing in ((a, b), (b, a)):
-            drawn = np.maximum(own - grain, 0)
-            drawn[hole] = 0
-            more = np.maximum(cv2.dilate(facing, kernel), 0) * STRONGER
-            alone += np.clip(own - more - grain, 0, drawn)
-            every += float(drawn.sum())
-    return alone, every

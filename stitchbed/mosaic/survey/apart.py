@@ -9,12 +9,14 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.matching.features import detect
+from stitchbed.matching.laid_over import Layer
 from stitchbed.matching.overlap_evidence import Detail
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
@@ -28,6 +30,9 @@ OPEN = 0.12  # share of a side, of what no other piece of the group shows, along
 DRAWN = 1.0  # energy of a cell of `Drawing` from which something is drawn there: a thin line gives 3
 MOST_TRIED = 12  # pieces looked at mirrored
 MOST_NAMES = 4
+# Paper: no mark of BARE_LEVELS gray levels is longer than BARE_MM, no more than BARE_MARKS are shorter, as dust is;
+# what lies within BARE_RIM_MM of the rim, where sheets lift, is not asked.
+BARE_LEVELS, BARE_MM, BARE_MARKS, BARE_RIM_MM = 7.0, 2.5, 120, 10.0
 
 
 def why_apart(
@@ -53,6 +58,22 @@ def why_apart(
         gaps = numbering_gaps([tile.name for tile in context.tiles])
         words += [f"No piece is numbered {gaps}"] if gaps else []
     return words
+
+
+def bare_pieces(previews: Sequence[Preview]) -> list[str]:
+    """Pieces that show nothing but paper and dust."""
+    return [one.keypoints.tile for one in previews if _bare(one.detail.strokes)]
+
+
+def _bare(layer: Layer) -> bool:
+    rim, (h, w) = round(BARE_RIM_MM / layer.pixel_mm), layer.pixels.shape
+    inner = layer.pixels[rim : h - rim, rim : w - rim].astype(np.float32)
+    if not inner.size:
+        return False
+    marks = (np.abs(cv2.blur(inner, (3, 3))) > BARE_LEVELS).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(marks, connectivity=8)
+    longest = stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(initial=0) * layer.pixel_mm
+    return bool(count - 1 <= BARE_MARKS and longest <= BARE_MM)
 
 
 def mirrored(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:

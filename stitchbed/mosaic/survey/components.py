@@ -185,11 +185,13 @@ def demand_whole(
     names: Sequence[str],
     *,
     allow_missing: bool,
+    bare: Collection[str] = (),
     why: Callable[[], Sequence[str]] = tuple,
     lines: Callable[[], Sequence[str]] = tuple,
 ) -> tuple[Layout, list[str]]:
     """The one layout; or, when there are more, the largest with a warning, or an error.
 
+    bare : pieces that show nothing but paper: nothing tells where they lie, and without them nothing drawn is lost.
     why : called only when there are several; sentences, without full stops, that tell why. lines : the same, of hints
     that would mend it.
 
@@ -200,11 +202,15 @@ def demand_whole(
     if len(layouts) == 1:
         return layouts[0], []
     main, rest = layouts[0], layouts[1:]
+    left = {name for layout in rest for name in layout.sheet_from_tile}
+    if left <= set(bare) and len(main.sheet_from_tile) > 1:
+        return main, [_bare_words(sorted(left))]
     single = [next(iter(layout.sheet_from_tile)) for layout in rest if len(layout.sheet_from_tile) == 1]
     groups = [sorted(layout.sheet_from_tile) for layout in rest if len(layout.sheet_from_tile) > 1]
     repeated = repeated_in(layouts)
     words = [_repeats(repeated)] if repeated else list(why())
-    words += [_tried(name, no_links, main) for name in single if name not in repeated]
+    words += [_tried(name, no_links, main) for name in single if name not in repeated and name not in bare]
+    words += [f"{name} shows nothing but paper" for name in single if name in bare]
     if allow_missing:
         missing = [*single, *[name for group in groups for name in group]]
         return main, [". ".join([f"left out, not placed: {', '.join(missing)}", *words])]
@@ -237,6 +243,15 @@ def _error(
         "overlap (30 mm or more, with some drawing in it), or add a piece that bridges the gap; "
         "--allow-missing writes the largest group without them",
         lines=tuple(said[1]),
+    )
+
+
+def _bare_words(names: Sequence[str]) -> str:
+    many = len(names) > 1
+    return (
+        f"left out, for nothing but paper is to be seen on {'them' if many else 'it'} and so nothing tells where "
+        f"{'they lie' if many else 'it lies'}: {', '.join(names)}. A hint that says where (beside) puts "
+        f"{'them' if many else 'it'} on the canvas"
     )
 
 

@@ -22,7 +22,7 @@ from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_bac
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
-from stitchbed.mosaic.survey.apart import mirrored, why_apart
+from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.groups import Compared, joined_groups
@@ -168,6 +168,7 @@ def one_layout(
         no_links,
         names,
         allow_missing=context.settings.allow_missing,
+        bare=bare_pieces(previews) if len(laid.layouts) > 1 else (),
         why=lambda: [*contradicted(laid.effects), *why_apart(context, previews, laid.layouts, laid.mirrored)],
         lines=partial(hint_lines, laid.layouts, no_links, _pieces(context, previews)),
     )

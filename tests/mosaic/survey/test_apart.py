@@ -80,6 +80,29 @@ def test_a_piece_of_another_sheet_is_refused(tmp_path: Path) -> None:
         _survey(_row(tmp_path / "p", [5, 5, 6]))
 
 
+def _paper(folder: Path, *, line: bool) -> Path:
+    """A piece of bare paper with some dust, or with one faint line on it."""
+    rng = np.random.default_rng(8)
+    paper = 238 + rng.normal(0, 1.5, (*SHAPE, 3))
+    for x, y in rng.integers(30, 270, (6, 2)):
+        paper[y : y + 3, x : x + 2] -= 90
+    if line:
+        paper[120:270, 150:153] -= 25
+    path = folder / "scan_09.tif"
+    pixels = np.clip(np.rint(paper), 0, 255).astype(np.uint8)
+    tifffile.imwrite(path, pixels, photometric="rgb", resolution=(joined.DPI, joined.DPI), resolutionunit=2)
+    return path
+
+
+def test_a_piece_of_bare_paper_does_not_hold_the_others_up(tmp_path: Path) -> None:
+    paths = _row(tmp_path / "p", [5, 5, 5])
+    found = _survey([*paths, _paper(tmp_path, line=False)])
+    assert sorted(found.layout.sheet_from_tile) == [path.name for path in paths]
+    assert any("nothing but paper" in words and "scan_09.tif" in words for words in found.warnings)
+    with pytest.raises(Disconnected, match=r"could not be placed: scan_09\.tif"):
+        _survey([*paths, _paper(tmp_path, line=True)])
+
+
 @pytest.mark.parametrize(
     ("names", "missing"),
     [

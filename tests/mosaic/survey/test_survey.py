@@ -181,6 +181,15 @@ def test_islands_are_an_error_or_a_warning() -> None:
         demand_whole([replace_names(two, "a"), two], [], ["a", "c"], allow_missing=False)
 
 
+def test_a_piece_of_bare_paper_is_left_out_and_told() -> None:
+    one = Layout("a", {"a": np.eye(3), "b": np.eye(3)}, (), ())
+    paper, drawn = (Layout(name, {name: np.eye(3)}, (), ()) for name in ("c", "d"))
+    layout, (words,) = demand_whole([one, paper], [], ["a", "b", "c"], allow_missing=False, bare=["c"])
+    assert layout is one and words.startswith("left out, for nothing but paper is to be seen on it") and ": c." in words
+    with pytest.raises(Disconnected, match=r"c, d.*c shows nothing but paper"):
+        demand_whole([one, paper, drawn], [], ["a", "b", "c", "d"], allow_missing=False, bare=["c"])
+
+
 def replace_names(layout: Layout, name: str) -> Layout:
     """The layout with its one tile renamed."""
     return replace(layout, reference=name, sheet_from_tile={name: np.eye(3)})
