@@ -232,7 +232,7 @@ def _halved_by_alpha(view: Pixels) -> Pixels:
         return _halved(view)
     even = _evened(view)
     small = np.empty((even.shape[0] // 2, even.shape[1] // 2, even.shape[2]), view.dtype)
-    _weigh(even, small)
+    _weigh(np.ascontiguousarray(even), small)  # a part of a row would have the loop made anew
     return small
 
 
