@@ -32,7 +32,7 @@ from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import fit_affine
 
 SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
-NEARLY_TOO_SMALL = 1.15  # of that: tilted markers are shorter one way than their mean says
+NEARLY_TOO_SMALL = 1.5  # of that: where photos are tilted markers are shorter one way than their mean says
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
 NO_CARD = "shows no reference card"
 LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often a mistake than a wish
@@ -206,10 +206,7 @@ def _trouble(card: SeenCard, piece: Piece) -> str:
         total = sum(len(saddles(board)) for board in piece.boards)
         marker_px = card.square_px * MARKER_MM / SQUARE_MM
         if marker_px < NEARLY_TOO_SMALL * SMALLEST_MARKER_PX:
-            return (
-                f"its markers are seen {marker_px:.0f} px large, where {SMALLEST_MARKER_PX} are read: go nearer, or "
-                "take the photo with more megapixels"
-            )
+            return f"its markers are seen only {marker_px:.0f} px large: go nearer, or take more megapixels"
         return f"only {len(card.card_xy)} of its {total} corners are seen, so part of it is covered or cut off"
     if card.blur_px > MOST_BLUR_PX:
         return f"it is out of focus (edges blurred by {card.blur_px:.1f} px)"

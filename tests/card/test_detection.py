@@ -99,7 +99,9 @@ def test_half_a_card_among_whole_ones_is_a_warning(taken: tuple[Scene, Camera, n
     assert list(warnings) == ["corner 2"] and "corner 2" in warnings["corner 2"]
 
 
-@pytest.mark.parametrize(("square_px", "words"), [(20.0, "14 px large"), (40.0, "covered or cut off")])
+@pytest.mark.parametrize(
+    ("square_px", "words"), [(20.0, "14 px large"), (26.0, "px large"), (40.0, "covered or cut off")]
+)
 def test_a_card_read_in_part_is_called_small_or_covered(square_px: float, words: str) -> None:
     corners = np.zeros((8, 2))
     assert words in _trouble(SeenCard("corner 1", corners, corners, 8 / 28, square_px, 0.8, 0.0), corner_piece(1))

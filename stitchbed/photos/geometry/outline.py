@@ -80,11 +80,12 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
     edges = edges_of(picture, keep_out)
     found = _outline_of(strangeness(picture, table), picture, keep_out, edges, tilt)
     other = _outline_of(strangeness(picture, table, seen_once=False), picture, keep_out, edges, tilt)
-    if found is None or not found.clear:
-        return other if other is not None and other.clear else found
-    if other is None or np.abs(corners_of(other.lines) - corners_of(found.lines)).max() < OTHER_PX:
+    if other is None or not other.clear:
         return found
-    return replace(other if other.clear else found, at_rim=True)
+    if found is None or not found.clear:
+        return other
+    apart = np.abs(corners_of(other.lines) - corners_of(found.lines)).max()
+    return replace(other, at_rim=True) if apart > OTHER_PX else found
 
 
 def _outline_of(
