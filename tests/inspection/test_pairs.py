@@ -18,7 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
-from stitchbed.inspection.glass import grains, smear
+from stitchbed.inspection.glass import _sure_smear, grains, smear
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
@@ -386,6 +386,25 @@ def test_a_fingerprint_on_the_glass_is_found_under_different_drawings() -> None:
     assert np.hypot(found.x - 400, found.y - 430) < 50  # of 75: the rim fades
     assert found.area == pytest.approx(np.pi * 75**2, rel=0.6)
     assert smear(noisy[:2]) is None
+
+
+def test_a_faint_fingerprint_under_dots_is_found_as_a_whole() -> None:
+    """Four scans of dense dots: no cell alone is alike beyond chance."""
+    rng = np.random.default_rng(21)
+    x, y = np.meshgrid(np.arange(SIDE), np.arange(SIDE))
+    ridges = 5.5 * np.sin(np.hypot(x - 380, y - 420)) * (np.hypot(x - 400, y - 430) < 75)
+    views = []
+    for _ in range(4):
+        view = np.full((SIDE, SIDE), 225.0, np.float32) + rng.normal(0, 1.2, (SIDE, SIDE)).astype(np.float32)
+        for col, row in rng.uniform(5, SIDE - 5, (4000, 2)):
+            cv2.circle(view, (int(col * 8), int(row * 8)), int(rng.uniform(8, 14)), 60.0, -1, cv2.LINE_AA, 3)
+        views.append(view)
+    assert smear([np.clip(np.rint(view), 0, 255).astype(np.uint8) for view in views]) is None
+    printed = [np.clip(np.rint(view + ridges), 0, 255).astype(np.uint8) for view in views]
+    assert _sure_smear(printed) is None
+    found = smear(printed)
+    assert found is not None
+    assert np.hypot(found.x - 400, found.y - 430) < 50
 
 
 def test_a_ruled_sheet_is_no_smear() -> None:
