@@ -29,15 +29,16 @@ from stitchbed.matching.overlap_evidence import (
     scaled_to,
 )
 from stitchbed.matching.similarity_links import Link
-from stitchbed.matching.sliding import SlidingSettings, slid
+from stitchbed.matching.sliding import SlidingSettings, slid, slid_near
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
-from stitchbed.mosaic.survey.judgment import BeliefSettings, link_by_cells, outdone
+from stitchbed.mosaic.survey.judgment import ANYWHERE, QUARTERS, BeliefSettings, link_by_cells, outdone
 
 # Places nearer than FAR_MM may be one place; looked at in steps of STEP_MM; what a likeness must rise by on the way,
 # and may fall by in a step, by itself and as a share of all that it rises by.
 FAR_MM, STEP_MM, RISE, SLACK, SLACK_SHARE = 12.0, 1.0, 0.004, 0.001, 0.1
+AS_MUCH = 0.3  # share of a place's drawing that a rival must have: laid on wrongly, a group may cover most of another
 DRAWN_ON = 8  # times at most
 PLACES = 6  # proposed by each pair whose whole pictures are slid over one another
 PAIRS, PAIR_DRAWN = 2, 0.5  # overlaps that must speak for a place, and cells of drawing of one that does
@@ -87,7 +88,8 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
     if best is None or not _sure(best, pieces):
         return []
     per_mm = float(np.mean([pieces.dpi[name] for name in groups[1].sheet_from_tile])) / MM_PER_INCH
-    much, far = pieces.belief.as_much * best.seen.amount, pieces.belief.apart_mm * per_mm
+    much, far = AS_MUCH * best.seen.amount, pieces.belief.apart_mm * per_mm
+    tried += _elsewhere(best, groups, pieces)
     others = [one for one in tried if one.seen.amount > much and _apart(best, one) > far]
     rivals = [one for one in others if not outdone(one.seen, best.seen, pieces.belief, pieces.evidence)]
     if not all(_leads(one, best, groups, pieces, per_mm) for one in rivals):
@@ -98,6 +100,21 @@ def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[in
         for pair, one in sorted(best.pairs.items())
         if one.amount > PAIR_DRAWN
     ]
+
+
+def _elsewhere(best: _Together, groups: tuple[Layout, Layout], pieces: Compared) -> list[_Together]:
+    """Other places all over the pair that shows most, turned as it is and by every quarter of that: an oval fits itself
+    upside down."""
+    pair = max(sorted(best.pairs), key=lambda names: best.pairs[names].amount)
+    details, own = (pieces.details[pair[0]], pieces.details[pair[1]]), _motion(best.motion, groups, pair)
+    sliding, tilt = replace(SlidingSettings(), most=pieces.belief.slid), pieces.belief.slid_degrees
+    found = []
+    for quarter in QUARTERS:
+        for motion in slid_near(details, own @ quarter, ANYWHERE, sliding, tilt_degrees=tilt, distinct=True):
+            drawn, seen = aligned(motion, details, pieces.evidence, rough=True)
+            if seen.score >= pieces.belief.hopeless:
+                found.append(groups[0].sheet_from_tile[pair[0]] @ inverse(groups[1].sheet_from_tile[pair[1]] @ drawn))
+    return [laid for motion in found if (laid := _laid(motion, groups, pieces))]
 
 
 def _leads(one: _Together, best: _Together, groups: tuple[Layout, Layout], pieces: Compared, per_mm: float) -> bool:

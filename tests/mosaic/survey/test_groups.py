@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import functools
 
+import cv2
 import numpy as np
+import pytest
 import truth
 
 from stitchbed.imaging.gray import gray_of
@@ -70,3 +72,24 @@ def test_two_pieces_alone_are_left_to_other_means() -> None:
 
 def test_one_overlap_that_fits_does_not_join_rows_whose_other_one_differs() -> None:
     assert joined_groups([group("ab"), group("cd")], compared(a=1, b=1, c=1, d=4)) == []
+
+
+@pytest.mark.parametrize(("seed", "joined"), [(1, False), (6, True)])
+def test_a_large_oval_is_joined_only_where_it_does_not_fit_itself_upside_down(seed: int, joined: bool) -> None:
+    sheet, rng = np.full((560, 640), 235.0, np.float32), np.random.default_rng(seed)
+    axes = int(rng.uniform(190, 240)), int(rng.uniform(140, 190))
+    cv2.ellipse(sheet, (300, 280), axes, rng.uniform(0, 40), 0, 360, 40.0, 40, cv2.LINE_AA)
+    ends = (int(rng.uniform(0, 200)), 0), (int(rng.uniform(300, 640)), 560)
+    cv2.line(sheet, *ends, 90.0, 20, cv2.LINE_AA)
+    poses = POSES | {"c": truth.pose(192, 360, 3.0 if seed == 1 else 1.5, shape=SHAPE)}
+    details = {}
+    for name, place in poses.items():
+        seen = cv2.warpAffine(sheet, np.linalg.inv(place)[:2], SHAPE[::-1], borderValue=235.0)
+        details[name] = detail_of((seen + rng.normal(0, 2, SHAPE)).astype(np.float32), 1, DPI / 25.4, SETTINGS)
+    pieces = Compared(SIZES, details, dict.fromkeys(SIZES, DPI), BeliefSettings(), SETTINGS)
+    alone = Layout("c", {"c": np.eye(3)}, (), ())
+    found = joined_groups([group("abd"), alone], pieces)
+    assert bool(found) is joined
+    for item in found:
+        want = np.linalg.inv(poses[item.b]) @ poses[item.a]
+        assert np.hypot(*(moved(item.b_from_a, item.xy_a) - moved(want, item.xy_a)).T).max() < DPI / 25.4
