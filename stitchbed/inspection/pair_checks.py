@@ -31,7 +31,7 @@ DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors
 
 def pair_findings(evidence: Pairs) -> list[tuple[int, Finding]]:
     """(tile, finding)."""
-    parts = (_stretched, _jumped, _striped, _dusty, _smeared)
+    parts = (_stretched, _jumped, striped, _dusty, _smeared)
     return [found for part in parts for found in part(evidence)]
 
 
@@ -168,7 +168,8 @@ def _jump_partners(evidence: Pairs, index: int) -> set[int]:
     return {other for pair in pairs for other in pair} - {index}
 
 
-def _striped(evidence: Pairs) -> list[tuple[int, Finding]]:
+def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
+    """(tile, finding) of moire and banding."""
     found = []
     for index, sights in _sights(evidence).items():
         own = [sight.stripes for sight, _ in sights if sight.stripes]

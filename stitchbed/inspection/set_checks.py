@@ -19,6 +19,7 @@ from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual
 from stitchbed.inspection.glass import Smear
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains, suspects
+from stitchbed.inspection.pair_checks import striped
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 
@@ -74,7 +75,7 @@ def light_findings(light: Array) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
-    odd = suspects(evidence.comparisons)
+    odd = suspects(evidence.comparisons) | {k for k, told in striped(evidence) if told.fault == "banding"}
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with

@@ -12,10 +12,10 @@ import pytest
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
-from stitchbed.inspection.differences import LEAST_DUST, Difference, Sight
+from stitchbed.inspection.differences import LEAST_DUST, Difference, Sight, Stripes
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
-from stitchbed.inspection.overlaps import Comparison
+from stitchbed.inspection.overlaps import Comparison, SideLoss
 from stitchbed.inspection.sensor import Sensed
 from stitchbed.inspection.verdicts import judged
 from stitchbed.mosaic.registration.pose_graph import Layout
@@ -69,6 +69,19 @@ def test_a_file_that_cannot_be_read_makes_no_set_ready(look: Look) -> None:
     assert (told["verdict"], told["set"]["verdict"]) == ("redo", "redo")
     (first, *_) = told["set"]["findings"]
     assert (first.fault, first.why, first.change) == ("unreadable", fault.found, fault.attempt)
+
+
+def test_beside_a_banded_scan_no_other_looks_lifted(look: Look) -> None:
+    """Its light goes up and down from row to row, and so a flat neighbor's seems to."""
+    loss = SideLoss("bottom", 0.06, 10.0, 0.9, 0.05)
+    pairs = (replace(alike(0, 1), losses_a=(loss,)), alike(1, 2), alike(0, 2))
+    told = judged(evidence([look] * 3, pairs))
+    assert [finding.fault for finding in told["pieces"][0]["findings"]] == ["lifted"]
+    clean = Sight(None, 0, 0, 9e4, 0, 0.0)
+    banded = replace(clean, stripes=Stripes(6.0, 15.0, "rows"))
+    seen = (Difference(0, 1, clean, banded), Difference(1, 2, banded, clean), Difference(0, 2, clean, clean))
+    told = judged(replace(evidence([look] * 3, pairs), differences=seen))
+    assert [[finding.fault for finding in piece["findings"]] for piece in told["pieces"]] == [[], ["banding"], []]
 
 
 def test_a_set_is_as_good_as_its_worst_piece(look: Look) -> None:
