@@ -13,9 +13,10 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.core.progress import silent
 from stitchbed.imaging.transfer import to_linear, transfer_of
+from stitchbed.inspection.piece_checks import clipped_finding, few_tones_finding
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
-from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults
+from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, together
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
 
@@ -71,6 +72,15 @@ def test_a_piece_darker_by_a_third_is_told_by_how_it_is_leveled(tmp_path: Path) 
     levels[2] = replace(levels[2], gain=np.array([tone[0] / tone[1]]))
     (line,) = light_faults(tiles, levels)
     assert line.startswith(f"{tiles[2].name}: darker than the others by 6")
+
+
+def test_one_line_for_all_pieces_with_the_same_fault() -> None:
+    shares = {"p1.tif": 0.04, "p2.tif": 0.095, "p3.tif": 0.05}
+    found = [(name, clipped_finding("black", share)) for name, share in shares.items()]
+    both = together([*found, ("p2.tif", few_tones_finding(16))])
+    assert len(both) == 2
+    assert both[0].startswith("p1.tif, p2.tif, p3.tif: in the worst of them 9.5 % of the pixels")
+    assert both[1].startswith("p2.tif: only 16 tones")
 
 
 def test_what_else_was_seen_stands_below_a_refusal() -> None:
