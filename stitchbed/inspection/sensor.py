@@ -23,6 +23,10 @@ from stitchbed.matching.robust import robust_spread
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
 SEEN_IN = 11  # ... but for one, which may be of the same tone
 STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the spread over all columns
+# times what it strays from segment to segment, the middle of it: five standard errors of the median of twelve. Where
+# most of a page is bare nothing else tells chance among strokes. A dead cell has one value over all tones and strays
+# with them: a line so deep, gray levels, is no chance.
+STEADY, DEEP = 2.1, 12.0
 STREAK_REACH = 4  # view px to both sides, between which the tone must not change: else it is an edge of the sheet
 STREAK_SIDES = 12.0  # gray levels it may change
 WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to segment; times what chance moves it
@@ -92,6 +96,7 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     spread = robust_spread(usual)
     alike = (np.sign(depth) == np.sign(usual)) & (np.abs(depth) > np.maximum(0.7, 0.1 * np.abs(usual)))
     strong = np.abs(usual) > max(STREAK_DEPTH, STREAK_OVER * spread)
+    strong &= np.abs(usual) > np.minimum(STEADY * np.median(np.abs(depth - usual), axis=0), DEEP)
     found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.stack(parts))
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
     found[:rim] = found[-rim:] = False

@@ -221,6 +221,19 @@ def test_a_line_of_the_sensor_is_told_from_a_drawn_one() -> None:
     assert streaks(gray, 0) == []
 
 
+def test_a_row_of_rough_strokes_on_a_bare_page_is_no_line_of_the_sensor() -> None:
+    gray = np.full((SIDE, 12 * 40), 230.0, np.float32)
+    steps = (-3, -17, -5, 2, -6, -2, -3, -1, -1, -3, -1, -6)  # lighter and darker than the rows beside it, as it comes
+    rows = slice(SIDE // 2 - 6, SIDE // 2 + 7)
+    gray[rows] = 180
+    for segment, step in enumerate(steps):
+        gray[SIDE // 2, 40 * segment : 40 * segment + 40] = 180 + step
+    assert streaks(gray, 0) == []
+    for segment in range(len(steps)):
+        gray[SIDE // 2, 40 * segment : 40 * segment + 40] = 175
+    assert [found.at for found in streaks(gray, 0)] == [SIDE // 2]
+
+
 def test_white_is_cut_off_where_drawing_is_and_not_by_a_lid_beside_the_sheet() -> None:
     rng = np.random.default_rng(12)
     page = np.full((24, 1200), 215.0) + rng.normal(0, 3, (24, 1200))
