@@ -122,9 +122,8 @@ def fill_flats(
         before = _earlier(told_in, settings)
         regions = _as_before(found, regions, before, page)
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
-        table, words = _color_table(
-            page, found, regions, settings, icc, {row["number"]: row["color"] for row in before}
-        )
+        kept = {row["number"]: row["color"] for row in before}
+        table, words = _color_table(page, found, regions, settings, icc, kept, progress)
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
         demand_room(spec, target, settings.memory)
         write_master(
@@ -175,7 +174,9 @@ def region_map(
     cell = factor * MM_PER_INCH / page.dpi
     smallest = max(1, round(settings.sliver / cell**2))
     labels = _regions(free, cell, smallest, settings, progress)
+    progress("numbering areas", 0, 1)
     regions = settled(labels, free, smallest, settings.ground)
+    progress("numbering areas", 1, 1)
     return RegionMap(labels, free, factor, page.height, page.width), regions
 
 
@@ -248,13 +249,14 @@ def _color_table(
     settings: FlatsSettings,
     icc: bytes | None,
     kept: Mapping[int, str],
+    progress: Progress,
 ) -> tuple[Pixels, list[str]]:
     """(n + 1, 3) codes of each region and its color in words. kept : number -> its color before."""
     paper = from_srgb(hex_color(settings.paper), icc, page.dtype)
     last = max((r.number for r in regions), default=0)
     table = np.zeros((last + 1, 3), page.dtype)
     if settings.colors == "mean":
-        means = _reference_means(page, found, last, settings)
+        means = _reference_means(page, found, last, settings, progress)
         for region in regions:
             table[region.number] = paper if region.ground else means[region.number]
     else:
@@ -265,7 +267,7 @@ def _color_table(
     return table, ["#{:02x}{:02x}{:02x}".format(*row) for row in eight.tolist()]
 
 
-def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSettings) -> Pixels:
+def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSettings, progress: Progress) -> Pixels:
     """(n + 1, 3) codes: mean color of the reference in each region, taken in stored codes as layers are blended."""
     if settings.reference is None:
         raise BadSettings(
@@ -279,8 +281,11 @@ def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSe
                 expected=f"the size of the lines, {page.width} x {page.height} px",
                 attempt="the page the lines were lifted from",
             )
+        progress("taking colors", 0, 2)
         small = windows.view(found.factor).astype(np.float32)
+        progress("taking colors", 1, 2)
         means = region_means(found.labels, found.free, small, count)
+        progress("taking colors", 2, 2)
         rows = np.rint(means * page.top / other.top).astype(page.dtype).reshape(1, count + 1, -1)
         return np.asarray(to_srgb(rows, other.icc)[0] if rows.shape[2] == 1 else rows[0])
 

@@ -10,7 +10,7 @@ last strokes of a series are hatching too, and strokes are taken whole.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +18,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Bytes, Ints, Labels
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.parallel import in_order
 
 OWN, AMID, AT_END = 1, 2, 4  # of a layer: a stroke of its direction, in a series, at the rim of one
 TURNS = 16  # directions looked at in half a turn; two of them are as far apart as a short piece of a thin stroke tells
@@ -39,21 +40,31 @@ NEARER, SHORTER = (
 LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outline it is less
 
 
-def hatching(line: Bytes, cell_mm: float, tick: Callable[[], None] = lambda: None) -> Bytes:
-    """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm. tick : called 2 * TURNS times."""
+def hatching(line: Bytes, cell_mm: float, tick: Callable[[], None] = lambda: None, *, workers: int = 1) -> Bytes:
+    """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm. tick : called 2 * TURNS times.
+
+    Directions are worked on side by side: of their neighbors they look at what none of them changes.
+    """
     size = max(3, round(PIECE_MM / cell_mm)) | 1
     strokes = _without_solids(line, cell_mm)
-    along = [cv2.morphologyEx(strokes, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0) for turn in range(TURNS)]
     limits = np.array([WIDEST_MM / cell_mm, APART_MM / cell_mm, MOST, BESIDE, UNLIKE, UNEVEN, *LOOSE, RIM])
-    for turn in range(TURNS):
+
+    def opened(turn: int) -> Bytes:
+        return np.asarray(cv2.morphologyEx(strokes, cv2.MORPH_OPEN, _piece(size, turn), borderValue=0), np.uint8)
+
+    def told(turn: int) -> None:
         _tell_series(along, turn, limits)
         tick()
-    pen = _pen(along, cell_mm)
-    around = np.ones((3, 3), np.uint8)
-    grown = []
-    for layer in along:
-        grown.append(cv2.dilate(_in_series(layer, pen), around))
+
+    def wider(layer: Bytes) -> Bytes:
+        layer = np.asarray(cv2.dilate(_in_series(layer, pen), np.ones((3, 3), np.uint8)), np.uint8)
         tick()
+        return layer
+
+    along = list(in_order(opened, range(TURNS), workers))
+    list(in_order(told, range(TURNS), workers))
+    pen = _pen(in_order(_strokes, along, workers), cell_mm)
+    grown = list(in_order(wider, along, workers))
     found, other = np.zeros_like(line), np.zeros_like(line)
     for turn in range(TURNS):
         found |= grown[turn]
@@ -115,10 +126,10 @@ def _strokes(layer: Bytes) -> Strokes:
     return Strokes(parts, amid / area, rim / area, long, area / long)
 
 
-def _pen(layers: Sequence[Bytes], cell_mm: float) -> Pen:
-    """The pen of hatching, as strokes surely of it and long ones surely not tell."""
+def _pen(layers: Iterable[Strokes], cell_mm: float) -> Pen:
+    """The pen of hatching, as strokes surely of it and long ones surely not tell. layers : of all directions."""
     fine, long, bold = [], [], []
-    for strokes in map(_strokes, layers):
+    for strokes in layers:
         tone = strokes.share >= SURELY
         fine.append(strokes.wide[tone])
         long.append(strokes.long[tone])

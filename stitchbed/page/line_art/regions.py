@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes, Ints, Labels, Mask
 from stitchbed.core.progress import Progress, counted, silent
+from stitchbed.imaging.compiled import compiled
 
 STEPS = 6  # of distance to the pixel, as kept in 8 bits
 FARTHEST = 40  # px; the largest ball
@@ -114,23 +115,39 @@ def renumbered(labels: Labels, number: Labels) -> None:
 
 def borders(labels: Labels, free: Bytes) -> tuple[Ints, Ints, Ints]:
     """Pairs of touching labels a < b, and how many px they touch; where both are free a touch counts four times."""
-    codes, weights = [], []
     span = int(labels.max()) + 1
+    codes, weights = [], []
     for top in range(0, labels.shape[0], STRIP):
         part, open_ = labels[top : top + STRIP + 1], free[top : top + STRIP + 1]
-        for a, b, fa, fb in (
-            (part[:-1], part[1:], open_[:-1], open_[1:]),
-            (part[:STRIP, :-1], part[:STRIP, 1:], open_[:STRIP, :-1], open_[:STRIP, 1:]),
-        ):
-            apart = (a != b) & (a > 0) & (b > 0)
-            one, two = a[apart].astype(np.int64), b[apart].astype(np.int64)
-            code = np.minimum(one, two) * span + np.maximum(one, two)
-            found, place = np.unique(code, return_inverse=True)
-            codes.append(found)
-            weights.append(np.bincount(place, 1 + 3 * (fa[apart] & fb[apart]), len(found)))
+        code, weight = np.empty(2 * part.size, np.int64), np.empty(2 * part.size, np.int64)
+        count = _touching(part, open_, STRIP, span, code, weight)
+        found, place = np.unique(code[:count], return_inverse=True)
+        codes.append(found)
+        weights.append(np.bincount(place, weight[:count], len(found)))
     found, place = np.unique(np.concatenate(codes), return_inverse=True)
     total = np.bincount(place, np.concatenate(weights), len(found)).astype(np.int64)
     return found // span, found % span, total
+
+
+@compiled
+def _touching(labels: Labels, free: Bytes, rows: int, span: int, code: Ints, weight: Ints) -> int:
+    """Fill in a pair of labels and its weight for each place of the first `rows` rows that touches another label to the
+    right or below; how many."""
+    count = 0
+    for y in range(min(rows, labels.shape[0])):
+        for x in range(labels.shape[1]):
+            one = labels[y, x]
+            if one == 0:
+                continue
+            for step in range(2):
+                row, col = y + step, x + 1 - step
+                if row < labels.shape[0] and col < labels.shape[1]:
+                    two = labels[row, col]
+                    if two > 0 and two != one:
+                        code[count] = np.int64(min(one, two)) * span + max(one, two)
+                        weight[count] = 4 if free[y, x] > 0 and free[row, col] > 0 else 1
+                        count += 1
+    return count
 
 
 def _balls(radius: int) -> list[float]:
