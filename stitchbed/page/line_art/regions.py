@@ -83,16 +83,49 @@ def flood(labels: Labels, waiting: Mask) -> None:
     waiting : (h, w) the pixels that are entered. Where several labels arrive at once the smallest wins. Both are
     changed.
     """
-    flat, open_, width = labels.reshape(-1), waiting.reshape(-1), labels.shape[1]
     front = _reachable(labels, waiting)
-    while len(front):
-        best = np.full(len(front), np.iinfo(np.int32).max, np.int32)
-        for around in _neighbors(front, width, flat.size):
-            near = flat[around]
-            best = np.where((near > 0) & (near < best), near, best)
-        flat[front], open_[front] = best, False
-        ahead = np.concatenate(_neighbors(front, width, flat.size))
-        front = np.unique(ahead[open_[ahead]])
+    room = np.zeros((2, max(1, int(waiting.sum()))), np.int64)
+    room[0, : len(front)] = front
+    _enter(labels.reshape(-1), waiting.reshape(-1), labels.shape[1], room, len(front))
+
+
+@compiled
+def _enter(labels: Labels, waiting: Mask, width: int, room: Ints, count: int) -> None:
+    """See `flood`. room : (2, n) flat places, as many as wait; the first `count` of row 0 are entered first."""
+    best = np.zeros(room.shape[1], np.int32)
+    front, ahead = room[0], room[1]
+    for i in range(count):
+        waiting[front[i]] = False
+    while count:
+        for i in range(count):
+            best[i] = np.iinfo(np.int32).max
+            for step in range(4):
+                place = _beside(front[i], step, width, labels.size)
+                if 0 < labels[place] < best[i]:
+                    best[i] = labels[place]
+        fresh = 0
+        for i in range(count):
+            labels[front[i]] = best[i]
+            for step in range(4):
+                place = _beside(front[i], step, width, labels.size)
+                if waiting[place]:
+                    waiting[place] = False
+                    ahead[fresh] = place
+                    fresh += 1
+        front, ahead, count = ahead, front, fresh
+
+
+@compiled
+def _beside(place: int, step: int, width: int, size: int) -> int:
+    """Flat place above, below, left or right of one; the place itself where the picture ends."""
+    col = place % width
+    if step == 0:
+        return place - width if place >= width else place
+    if step == 1:
+        return place + width if place + width < size else place
+    if step == 2:
+        return place - 1 if col > 0 else place
+    return place + 1 if col < width - 1 else place
 
 
 def _reachable(labels: Labels, waiting: Mask) -> Ints:
