@@ -34,7 +34,9 @@ def outlines_of(
 ) -> Outlines:
     """The outlines among the lines. line : (h, w) 1 on lines, cells of cell_mm. gap_mm : the widest gap closed."""
     plain = line & ~marks(line, cell_mm)
-    tick = ticking("telling hatching from outlines", 2 * TURNS * _count(line), progress)
+    step, total = "telling hatching from outlines", 2 * TURNS * _count(line)
+    progress(step, 0, total)
+    tick = ticking(step, total, progress)
     # strip by strip, the directions of each side by side: strips are few, and would leave threads without work
     strokes = np.concatenate(list(_by_strips(plain, lambda part: hatching(part, cell_mm, tick, workers=workers), 1)))
     drawn = plain & ~(strokes & ~shape_lines(plain, cell_mm))
