@@ -127,18 +127,23 @@ def clipped(stored: NDArray[Any]) -> tuple[float, float]:
 
     Pixels that merely reach an end are not counted: the last code must hold three times what the next ones hold.
     """
-    top = int(np.iinfo(stored.dtype).max)
+    black, white = clipped_each(stored[None])[0].tolist()
+    return black, white
+
+
+def clipped_each(squares: NDArray[Any]) -> NDArray[np.float64]:
+    """(n, 2) the same of each of (n, h, w, c) stored pixels."""
+    top = int(np.iinfo(squares.dtype).max)
     step = max(1, round(top * CLIP_MARGIN))
-    worst = [0.0, 0.0]
-    for channel in range(stored.shape[2]):
-        values = stored[..., channel]
-        for end, edge in enumerate((0, top)):
-            distance = np.abs(values.astype(np.int32) - edge)
-            last = int((distance < step).sum())
-            near = int(((distance >= step) & (distance < 4 * step)).sum()) / 3
-            if last > 3 * near:
-                worst[end] = max(worst[end], last / values.size)
-    return worst[0], worst[1]
+    worst = np.zeros((len(squares), 2))
+    for channel in range(squares.shape[3]):
+        values = squares[..., channel].astype(np.int32)
+        for end, distance in enumerate((values, top - values)):
+            last = (distance < step).sum((1, 2))
+            near = ((distance >= step) & (distance < 4 * step)).sum((1, 2)) / 3
+            share = np.where(last > 3 * near, last / (squares.shape[1] * squares.shape[2]), 0.0)
+            worst[:, end] = np.maximum(worst[:, end], share)
+    return worst
 
 
 def block_trace(windows: Sequence[Floats]) -> Trace:

@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of
-from stitchbed.inspection.quality import clipped, noise_level
+from stitchbed.inspection.quality import clipped_each, noise_level
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -161,7 +161,7 @@ def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
     """Shares of pixels at full black, at full white, where there is drawing, in `bands`; of white 0 where it is so in
     few of the squares, as where a few strokes reach the end.
     """
-    shares = np.array([clipped(square) for square in _drawn_squares(read)]).reshape(-1, 2)
+    shares = np.concatenate([np.zeros((0, 2)), *(clipped_each(drawn) for drawn in _drawn_squares(read) if len(drawn))])
     if len(shares) < LEAST_DRAWN:
         return 0.0, 0.0
     black, white = map(float, shares.mean(0))
@@ -172,25 +172,30 @@ def _band_noise(read: Sequence[Pixels]) -> float | None:
     """Of the calmest squares of `bands`, but for those at an end of the range, where noise is cut off."""
     found = []
     for band in read:
-        squares = [band[:, left : left + BAND_ROWS] for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS)]
-        grays = [gray_of(square) for square in squares if max(clipped(square)) < PILED]
+        squares = _squares(band)
+        grays = [gray_of(square) for square in squares[clipped_each(squares).max(1, initial=0) < PILED]]
         for start in range(0, len(grays), max(1, -(-len(grays) // CALM_IN))):
             part = grays[start : start + max(1, -(-len(grays) // CALM_IN))]
             found.append(noise_level(min(part, key=lambda gray: float(gray.std()))))
     return float(np.percentile(found, CALMER)) if found else None
 
 
+def _squares(band: Pixels) -> Pixels:
+    """(n, BAND_ROWS, BAND_ROWS, c) of a band, side by side."""
+    count, channels = band.shape[1] // BAND_ROWS, band.shape[2]
+    return band[:, : count * BAND_ROWS].reshape(len(band), count, BAND_ROWS, channels).swapaxes(0, 1)
+
+
 def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
-    """Squares of bands in which tones differ, but for the white at both ends, as of a lid, and the square beside it."""
+    """Of each band squares in which tones differ, but for white at both ends, as of a lid, and the square beside it."""
     for band in read:
-        squares = [band[:, left : left + BAND_ROWS] for left in range(0, band.shape[1] - BAND_ROWS + 1, BAND_ROWS)]
-        full = np.array([(square == np.iinfo(square.dtype).max).all(2).mean() > FULL for square in squares], bool)
+        squares = _squares(band)
+        full = (squares == np.iinfo(squares.dtype).max).all(3).mean((1, 2)) > FULL
         inner = np.flatnonzero(~full)
         if len(inner):
             first, last = (int(at) for at in inner[[0, -1]])
-            for square in squares[first + bool(first) : last + 1 - (last < len(squares) - 1)]:
-                if gray_of(square).std() > DRAWN:
-                    yield square
+            between = squares[first + bool(first) : last + 1 - (last < len(squares) - 1)]
+            yield between[np.array([gray_of(square).std() > DRAWN for square in between], bool)]
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
