@@ -21,7 +21,7 @@ from stitchbed.page.found_medium import told_by, view_factor
 from stitchbed.page.ground import Ground, relative
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.frame import Framing, source_box
-from stitchbed.page.sheet.lamp import DARKEST, as_scanned, lamp_only, shows_paper
+from stitchbed.page.sheet.lamp import DARKEST_PAPER, as_scanned, lamp_only, shows_paper
 from stitchbed.page.sheet.white import PaperSettings, survey
 from stitchbed.page.underneath.found import DropSettings, Told, hue_at, under_of, wish_of
 from stitchbed.page.underneath.pencil import apart, hue_of, sector
@@ -65,7 +65,7 @@ class CleanContext:
             under, dropped = _under(desk, ground, frame, drop)
             ground = replace(ground, under=under)
         told = told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, medium, progress=self.progress)
-        if told.name != "ink" or not white.paper.any() or luminance(white.mean[None, None])[0, 0] < DARKEST:
+        if told.name != "ink" or not white.paper.any() or luminance(white.mean[None, None])[0, 0] < DARKEST_PAPER:
             ground = replace(ground, white=lamp_only(white) if shows_paper(white) else as_scanned(white))
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)

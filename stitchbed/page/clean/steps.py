@@ -96,9 +96,9 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
             f"no bare paper was found, so light was not evened and nothing taken for white: {wished}--white 92 makes a "
             "lightness of 92 white"
         )
-    elif plan.medium.name == "ink" and not plan.medium.asked and _dark(desk, plan) > MOST_DARK:
+    elif plan.medium.name == "ink" and not plan.medium.asked and (dark := _dark(desk, plan)) > MOST_DARK:
         record.warnings.append(
-            f"{_dark(desk, plan):.0%} of the page is dark, and was taken for black ink on white paper: "
+            f"{dark:.0%} of the page is dark, and was taken for black ink on white paper: "
             "--medium paint keeps the colors of light strokes on dark paper"
         )
     show_paper(desk.album, desk.view, desk.factor, plan)

@@ -25,7 +25,7 @@ ROUNDS = 30
 MOST_PAPER, ROUND, LEAST_SIDE = 0.8, 0.6, 0.1
 RIM = 2  # cells; the outermost may be cut
 LEAST_TINT = 0.3  # least over most of the channels' light; wrapping paper has a third, yellow paint a tenth
-DARKEST = 0.05  # of full light, a lightness of 27
+DARKEST_PAPER = 0.05  # of full light, a lightness of 27
 BELOW, ABOVE = 0.004, 0.02  # of the paper's light: darker cells weigh ever less from here on, lighter ones from there
 
 
@@ -56,7 +56,7 @@ def shows_paper(white: White) -> bool:
     paper = white.paper
     sides = sorted(float(side.mean()) for side in (paper[:RIM], paper[-RIM:], paper[:, :RIM], paper[:, -RIM:]))
     enough = paper.mean() >= MOST_PAPER or (sides[0] >= LEAST_SIDE and sides[1] >= ROUND)
-    light = luminance(white.mean[None, None])[0, 0] >= DARKEST
+    light = luminance(white.mean[None, None])[0, 0] >= DARKEST_PAPER
     return bool(enough and light and white.mean.min() >= LEAST_TINT * white.mean.max())
 
 

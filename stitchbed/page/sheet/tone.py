@@ -15,6 +15,7 @@ from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.settings import Setting
+from stitchbed.imaging.gray import least_of
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import luminance
 
@@ -145,7 +146,7 @@ def shouldered(relative: Floats, grain: float, dpi: float) -> Floats:
     stay. The change from bare to wash is gradual. grain : one sd of a pixel.
     """
     sigma = NEAR_MM / MM_PER_INCH * dpi
-    near = cv2.GaussianBlur(relative, (0, 0), sigma).reshape(relative.shape).min(axis=2, keepdims=True)
+    near = least_of(cv2.GaussianBlur(relative, (0, 0), sigma).reshape(relative.shape))[..., None]
     bare = np.clip((near - (1 - WASHED)) / (WASHED - BARE), 0, 1)
     bare = bare * bare * (3 - 2 * bare)
     missing = 1 - relative

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -48,7 +49,8 @@ def together(found: Sequence[tuple[str, Finding]]) -> list[str]:
         alike = [(name, finding) for name, finding in found if (finding.fault, finding.change) == fault]
         worst = max((finding for _, finding in alike), key=_measure)
         names = ", ".join(name for name, _ in alike)
-        words.append(said(names, worst) if len(alike) == 1 else f"{names}: in the worst of them {said('', worst)[2:]}")
+        worst_of = "in the worst of them " if len(alike) > 1 else ""
+        words.append(said(names, replace(worst, why=worst_of + worst.why)))
     return words
 
 
