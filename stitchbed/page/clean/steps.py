@@ -10,26 +10,25 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.progress import counted
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.gray import mean_of
 from stitchbed.page.clean.context import CleanContext
+from stitchbed.page.clean.paper_doubts import LEAST_CUT, margin_words, night_words, white_of
 from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import luminance
-from stitchbed.page.sheet.border import BorderSettings, find_sheet, frame_of, skew
-from stitchbed.page.sheet.frame import Framing, corners_on_page
+from stitchbed.page.sheet.border import SIDES, BorderSettings, find_sheet, frame_of, skew
+from stitchbed.page.sheet.frame import Framing, corners_on_page, cut_off
 from stitchbed.page.sheet.tone import TonePoints, ToneSettings, cut, jaggedness, lightness, points, toned
 from stitchbed.page.sheet.white import PaperSettings, paper_small, unevenness
 from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_warnings
 from stitchbed.page.underneath.pencil import HUES
 from stitchbed.report.before_after import as_codes
-
-TINTED = 0.7  # least over most of the channels' light; old and cream papers have .8 and more, a pale pink one .64
-MOST_DARK = 0.7  # share of a page; ink that covers more is less likely than dark paper
 
 
 def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) -> Framing:
@@ -43,6 +42,7 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
     seen = [{"side": s.name, "found": s.found or None, "spread_mm": s.spread * mm, "share": s.share} for s in sides]
     missing = [s.name for s in sides if not s.found]
     askew = float(np.degrees(skew(sides)))
+    beyond = cut_off(frame, page.box) * mm
     record.numbers = {
         "sides": seen,
         "skew_deg": askew,
@@ -50,7 +50,9 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
         "corners_px": corners_on_page(frame),
         "width_mm": frame.width * mm,
         "height_mm": frame.height * mm,
-        "words": f"sheet {frame.width * mm:.1f} x {frame.height * mm:.1f} mm, askew by {askew:.2f} degrees",
+        "cut_mm": dict(zip(SIDES, beyond.tolist(), strict=True)),
+        "words": f"sheet {frame.width * mm:.1f} x {frame.height * mm:.1f} mm, askew by {askew:.2f} degrees"
+        + _cut_words(beyond),
     }
     if missing and settings.crop:
         record.warnings.append(f"no edge of the sheet was found on: {', '.join(missing)}; nothing is cut off there")
@@ -62,6 +64,11 @@ def framed_desk(desk: CleanContext, settings: BorderSettings, record: Record) ->
     for album in counted([desk.album], "drawing what is cut off", 1, desk.progress):
         show_border(album, desk.view, desk.factor, frame)
     return frame
+
+
+def _cut_words(beyond: Array) -> str:
+    wide = [f"{side} {mm:.0f}" for side, mm in zip(SIDES, beyond, strict=True) if mm >= LEAST_CUT]
+    return f"; mm cut off: {', '.join(wide)}" if wide else ""
 
 
 def repair(desk: CleanContext, plan: CleanPlan, settings: RepairSettings, record: Record) -> CleanPlan:
@@ -96,19 +103,9 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
             f"no bare paper was found, so light was not evened and nothing taken for white: {wished}--white 92 makes a "
             "lightness of 92 white"
         )
-    elif plan.medium.name == "ink" and not plan.medium.asked and (dark := _dark(desk, plan)) > MOST_DARK:
-        record.warnings.append(
-            f"{dark:.0%} of the page is dark, and was taken for black ink on white paper: "
-            "--medium paint keeps the colors of light strokes on dark paper"
-        )
+    record.warnings += night_words(desk, plan) + margin_words(desk, plan)
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=evens)
-
-
-def _dark(desk: CleanContext, plan: CleanPlan) -> float:
-    """Share of the page that is darker than half of the paper's light."""
-    paper = luminance(paper_small(plan.white, desk.factor, desk.view.shape))
-    return float((luminance(desk.view) < paper / 2).mean())
 
 
 def _paper_words(before: float, now: float | None) -> str:
@@ -151,14 +148,13 @@ def _drop_words(settings: DropSettings, told: Told) -> list[str]:
 def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
     """Set black and white point, cut edges if asked."""
     white = float(luminance(plan.white.mean[None, None])[0, 0])
-    if settings.white == "found" and not plan.white.paper.any():
-        settings = replace(settings, white="keep")  # nothing on it is known to be white
+    if settings.white == "found":
+        wish, told = white_of(desk, plan)
+        settings = replace(settings, white=wish)
+        record.warnings += told
     at = points(settings, plan.traits, white, medium=plan.medium.name)
-    own = plan.white.mean
     if settings.white == "keep":
-        at = replace(at, tint=tuple((own / max(white, 1e-6)).tolist()))
-    elif own.min() < TINTED * own.max():
-        record.warnings.append("the paper has a color of its own, which was made white: --white keep keeps it")
+        at = replace(at, tint=tuple((plan.white.mean / max(white, 1e-6)).tolist()))
     after = replace(plan, tone=at)
     black_star, white_star = lightness(max(0.0, at.black * white)), lightness(min(1.0, at.white * white))
     record.numbers = {

@@ -76,7 +76,7 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale, core: Box) -> Finds:
     between = 1 - unbroken(1 - soft, scale.length, every=True) - soft
     look = Look(ink, soft, strokes, unexplained(soft, blur), between, blur, scale)
     faintest = max(0.04, FAINTEST * traits.noise)
-    alone = components(soft - look.strokes > faintest)
+    alone = components((soft - look.strokes > faintest) & (soft > 0))  # a gap between light strokes is no mark
     alone = grown(alone, int(np.ceil(2.2 * blur)), (look.strokes > faintest) & (alone == 0))
     first = _measured(ALONE, _chosen(alone, _begun_in(alone, core)), mean, soft, look)
     first = replace(first, kin=_kin(first, look, faintest), bare=_bare(first, look, faintest))

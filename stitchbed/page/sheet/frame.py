@@ -48,6 +48,12 @@ def corners_on_page(frame: Framing) -> Array:
     return np.asarray(corners[:, :2], np.float64)
 
 
+def cut_off(frame: Framing, page: Box) -> Array:
+    """(4,) px of the page that lie beyond the framed part at its top, right, bottom and left, where that is least."""
+    x, y = corners_on_page(frame).T
+    return np.array([y.min(), page.right - 1 - x.max(), page.bottom - 1 - y.max(), x.min()])
+
+
 def framing(corners: Array, angle: float, turn: int, dpi: float) -> Framing:
     """The frame of a sheet.
 

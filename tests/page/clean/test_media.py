@@ -192,6 +192,7 @@ def test_the_same_picture_on_paper_gets_its_white(tmp_path: Path) -> None:
     assert not any("no bare paper" in warning for warning in record["warnings"])
     page = tifffile.imread(target)
     assert page[: margin // 2].min() >= 254 and page[-margin // 2 :].min() >= 254
+    assert any("--white keep keeps them apart" in warning for warning in record["warnings"])  # the cup's highlights
 
 
 def test_light_strokes_on_dark_paper_are_told_and_kept_where_asked(tmp_path: Path) -> None:
@@ -224,3 +225,45 @@ def test_colored_paper_keeps_its_color_where_asked_and_is_told_where_not(tmp_pat
     told = clean(source, target, replace(asked, tone=ToneSettings(white="keep")))["warnings"]
     assert not any("--white keep" in warning for warning in told)
     assert np.abs(tifffile.imread(target)[10, 10].astype(int) - pink).max() <= (3 if medium == "ink" else 1)
+
+
+def _toned(paper: tuple[int, int, int], chalk: int) -> np.ndarray:
+    """Soft charcoal and strokes of white chalk on paper of a color."""
+    tooth = _grain((620, 480), np.random.default_rng(3))[..., None]
+    disc, strokes = np.zeros((620, 480), np.float32), np.zeros((620, 480), np.float32)
+    cv2.circle(disc, (200, 250), 110, 0.6, -1)
+    tone = cv2.GaussianBlur(disc, (0, 0), 14)[..., None] * np.clip(1 + 0.4 * tooth, 0, 1.6)
+    page = np.array(paper, np.float32) * (1 - np.clip(tone, 0, 0.9)) + tooth
+    for n in range(chalk):
+        cv2.line(strokes, (90 + 40 * n, 420), (130 + 35 * n, 520), 1.0, 9, cv2.LINE_AA)
+    page += strokes[..., None] * (245 - page) * np.clip(0.8 + 0.2 * tooth, 0, 1)
+    return np.clip(np.rint(page), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("paper", [(205, 222, 240), (188, 188, 186), (200, 168, 128)])
+def test_chalk_on_toned_paper_stays_lighter_than_the_paper(tmp_path: Path, paper: tuple[int, int, int]) -> None:
+    source, target = tmp_path / "toned.tif", tmp_path / "page.tif"
+    tifffile.imwrite(source, _toned(paper, 6), photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    told = clean(source, target, CleanSettings(steps=("paper", "dust", "tone"), pictures=False))["warnings"]
+    assert sum("lighter than its paper" in warning for warning in told) == 1
+    page = tifffile.imread(target).astype(int)
+    assert np.abs(page - tifffile.imread(source)).max() <= 6
+    tifffile.imwrite(source, _toned(paper, 0), photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    told = clean(source, tmp_path / "b.tif", CleanSettings(steps=("paper", "dust", "tone"), pictures=False))["warnings"]
+    assert sum("made white" in warning and "--white keep" in warning for warning in told) == 1
+    assert np.median(tifffile.imread(tmp_path / "b.tif")[:60]) == 255
+
+
+def test_a_light_margin_that_is_cut_off_round_a_painting_is_told(tmp_path: Path) -> None:
+    source, target = tmp_path / "painted.tif", tmp_path / "page.tif"
+    page = np.full((460, 660, 3), (236, 235, 233), np.uint8)
+    page = page + np.random.default_rng(1).integers(0, 3, page.shape, np.uint8)
+    page[40:-40, 40:-40] = (150, 120, 110)
+    page[100:300, 200:500] = (40, 90, 160)
+    tifffile.imwrite(source, page, photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    record = clean(source, target, CleanSettings(pictures=False))
+    assert tifffile.imread(target).shape[0] < 400
+    assert sum("--steps paper,dust,tone" in warning for warning in record["warnings"]) == 1
+    border = record["numbers"]["steps"][0]["numbers"]
+    assert border["cut_mm"]["top"] == pytest.approx(40 * MM_PER_INCH / 150, abs=0.4)
+    assert "top 7" in border["words"]
