@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
-from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.gray import gray_of, least_of
 from stitchbed.inspection.quality import clipped_each, noise_level
 from stitchbed.matching.robust import robust_spread
 
@@ -173,10 +173,11 @@ def _band_noise(read: Sequence[Pixels]) -> float | None:
     found = []
     for band in read:
         squares = _squares(band)
-        grays = [gray_of(square) for square in squares[clipped_each(squares).max(1, initial=0) < PILED]]
-        for start in range(0, len(grays), max(1, -(-len(grays) // CALM_IN))):
-            part = grays[start : start + max(1, -(-len(grays) // CALM_IN))]
-            found.append(noise_level(min(part, key=lambda gray: float(gray.std()))))
+        grays = _square_grays(band)[clipped_each(squares).max(1, initial=0) < PILED]
+        spreads = grays.std((1, 2))
+        step = max(1, -(-len(grays) // CALM_IN))
+        for start in range(0, len(grays), step):
+            found.append(noise_level(grays[start + int(spreads[start : start + step].argmin())]))
     return float(np.percentile(found, CALMER)) if found else None
 
 
@@ -186,16 +187,22 @@ def _squares(band: Pixels) -> Pixels:
     return band[:, : count * BAND_ROWS].reshape(len(band), count, BAND_ROWS, channels).swapaxes(0, 1)
 
 
+def _square_grays(band: Pixels) -> Floats:
+    """(n, BAND_ROWS, BAND_ROWS) gray of the same."""
+    return np.ascontiguousarray(_squares(gray_of(band)[..., None])[..., 0])
+
+
 def _drawn_squares(read: Sequence[Pixels]) -> Iterator[Pixels]:
     """Of each band squares in which tones differ, but for white at both ends, as of a lid, and the square beside it."""
     for band in read:
         squares = _squares(band)
-        full = (squares == np.iinfo(squares.dtype).max).all(3).mean((1, 2)) > FULL
+        white = least_of(band) == np.iinfo(band.dtype).max
+        full = _squares(white[..., None]).mean((1, 2, 3)) > FULL
         inner = np.flatnonzero(~full)
         if len(inner):
             first, last = (int(at) for at in inner[[0, -1]])
-            between = squares[first + bool(first) : last + 1 - (last < len(squares) - 1)]
-            yield between[np.array([gray_of(square).std() > DRAWN for square in between], bool)]
+            between = slice(first + bool(first), last + 1 - (last < len(squares) - 1))
+            yield squares[between][_square_grays(band)[between].std((1, 2)) > DRAWN]
 
 
 def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:

@@ -284,7 +284,7 @@ def _evidence(
             return [windows.window(box) for box in boxes]
 
     linked = list(zip(pairs, motions, strict=True))
-    sharpness = sharper_of_pairs(looks, [look.noise for look in looks], linked, read)
+    sharpness = sharper_of_pairs(looks, [look.noise for look in looks], linked, read, pool)
     dpi = believed_dpi(tiles)
     followed = linked + _implied(tiles, layouts[0], frozenset(pairs))
     courses = tuple(pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -180,16 +181,17 @@ def _joined(
     room, flipped = _shelf_room(tiles, settings.memory), flipped_names(tiles, settings.hints)
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
         context, doubts = _context(tiles, kind, shelf, settings, progress)
-        seen = own_faults(context)
-        doubts += seen
         if settings.layout_only:
-            return _laid(context, output, (folder, settings.records), doubts)
+            return _laid(context, output, (folder, settings.records), [*doubts, *own_faults(context)])
         mark = _mark(context, settings)
-        try:
-            plan, about = planned(context, (folder, mark), settings.outside, doubts, by_hand=by_hand)
-        except Disconnected as error:
-            error.besides(seen)
-            raise
+        with ThreadPoolExecutor(1) as aside:  # while the survey goes on, which often leaves a core with nothing to do
+            seen = aside.submit(own_faults, context)
+            try:
+                plan, about = planned(context, (folder, mark), settings.outside, by_hand=by_hand)
+            except Disconnected as error:
+                error.besides(seen.result())
+                raise
+        about["warnings"] = [*doubts, *seen.result(), *about["warnings"]]
         about["warnings"] += light_faults(plan.tiles, plan.levels) + overlap_faults(context, plan.tiles, plan.places)
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)

@@ -6,7 +6,6 @@ what is kept: a polygon more or less redoes neither the survey nor the seams els
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from stitchbed.mosaic.survey.survey import Looked, laid_out, look, surveyed
 
 
 def planned(
-    context: SurveyContext, at: tuple[Path, str], outside: str, doubts: Sequence[str], *, by_hand: bool
+    context: SurveyContext, at: tuple[Path, str], outside: str, *, by_hand: bool
 ) -> tuple[Plan, dict[str, Any]]:
     """The plan and its record.
 
@@ -49,7 +48,7 @@ def planned(
     placed = {tile.name: tile for tile in context.tiles}
     on_plan = replace(context, tiles=tuple(placed[tile.name] for tile in plan.tiles))
     plan, rows, words = shown_as_said(on_plan, plan, spare)
-    return plan, {**about, "hints": [*about["hints"], *rows], "warnings": [*doubts, *about["warnings"], *words]}
+    return plan, {**about, "hints": [*about["hints"], *rows], "warnings": [*about["warnings"], *words]}
 
 
 def looked_at(context: SurveyContext, folder: Path, *, by_hand: bool) -> Looked:

@@ -42,6 +42,7 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
     followed = [(pair, _motion(places, pair)) for pair in pairs]
     with ThreadPoolExecutor(context.workers) as pool:
         looks = tuple(pool.map(lambda tile: _glance(context, tile), tiles))
+        on_glass = pool.submit(_on_glass, tiles, looks, places)
         seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
         differences = tuple(difference for _, difference in seen if difference is not None)
         evidence = PairEvidence(tuple(tiles), looks, (), tuple(course for course, _ in seen), differences)
@@ -51,9 +52,9 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
             comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
             found = pair_findings(replace(evidence, comparisons=comparisons))
         read = partial(_read, context, tiles)
-        found += soft_pieces(looks, followed, differences, read)
+        found += soft_pieces(looks, followed, differences, read, pool)
     either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
-    return [*(said(tiles[index].name, finding) for index, finding in found), *either, *_on_glass(tiles, looks, places)]
+    return [*(said(tiles[index].name, finding) for index, finding in found), *either, *on_glass.result()]
 
 
 def _read(context: SurveyContext, tiles: Sequence[Tile], index: int, boxes: Sequence[Box]) -> list[Pixels]:

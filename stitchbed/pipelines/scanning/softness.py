@@ -6,6 +6,7 @@ In: glances, motions between them, a reader of stored pixels. Out: how much shar
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -31,7 +32,7 @@ Read = Callable[[int, Sequence[Box]], list[Pixels]]  # stored pixels of boxes of
 
 
 def sharper_of_pairs(
-    looks: Sequence[Glance], noise: Sequence[float], followed: Sequence[tuple[Pair, Array]], read: Read
+    looks: Sequence[Glance], noise: Sequence[float], followed: Sequence[tuple[Pair, Array]], read: Read, pool: Executor
 ) -> dict[Pair, float]:
     """(a, b) -> log of a's edge ratio over b's at the same places of the sheet. noise : gray levels per piece."""
     wanted: dict[int, list[tuple[Pair, int, Box]]] = {}
@@ -39,13 +40,17 @@ def sharper_of_pairs(
         for number, places in enumerate(rest_places(looks[pair[0]], looks[pair[1]], motion, PLACES)):
             for end, place in zip(pair, places, strict=True):
                 wanted.setdefault(end, []).append((pair, number, _window(place, looks[end].shape)))
+
+    def one_piece(end: int) -> list[float | None]:
+        requests = wanted[end] = sorted(wanted[end], key=lambda one: one[2].row)
+        measured = (quality.edge_ratio(gray_of(p), noise[end]) for p in read(end, [box for *_, box in requests]))
+        return [float(np.log(one[0])) if one else None for one in measured]
+
     ratios: dict[tuple[Pair, int], dict[int, float]] = {}
-    for end, requests in wanted.items():
-        requests.sort(key=lambda one: one[2].row)
-        for (pair, number, _), pixels in zip(requests, read(end, [box for *_, box in requests]), strict=True):
-            measured = quality.edge_ratio(gray_of(pixels), noise[end])
-            if measured:
-                ratios.setdefault((pair, number), {})[end] = float(np.log(measured[0]))
+    for end, values in zip(list(wanted), pool.map(one_piece, list(wanted)), strict=True):
+        for (pair, number, _), value in zip(wanted[end], values, strict=True):
+            if value is not None:
+                ratios.setdefault((pair, number), {})[end] = value
     found: dict[Pair, list[float]] = {}
     for (pair, _), ends in ratios.items():
         if len(ends) == 2:
@@ -63,18 +68,21 @@ class _Near:
 
 
 def soft_pieces(
-    looks: Sequence[Glance], followed: Sequence[tuple[Pair, Array]], differences: Sequence[Difference], read: Read
+    looks: Sequence[Glance],
+    followed: Sequence[tuple[Pair, Array]],
+    differences: Sequence[Difference],
+    read: Read,
+    pool: Executor,
 ) -> list[tuple[int, Finding]]:
     """Blurred pieces. Only where a view is fainter than its neighbors' are stored pixels read at all."""
     faint = _faint(differences)
     usable = [at for at in followed if set(at[0]) & faint]
     if not usable:
         return []
-    near = {
-        index: _near(looks[index], partial(read, index)) for index in sorted({k for pair, _ in usable for k in pair})
-    }
+    ends = sorted({k for pair, _ in usable for k in pair})
+    near = dict(zip(ends, pool.map(lambda index: _near(looks[index], partial(read, index)), ends), strict=True))
     noise = [near[index].noise if index in near else 0.0 for index in range(len(looks))]
-    sharper = sharper_of_pairs(looks, noise, usable, read)
+    sharper = sharper_of_pairs(looks, noise, usable, read, pool)
     dusty = {k for d in differences for k, own in ((d.a, d.own_a), (d.b, d.own_b)) if own.specks >= LEAST_DUST}
     unfit = dusty | {index for index, one in near.items() if one.tones}
     found = [(index, _judged(index, near, sharper, unfit - {index})) for index in sorted(faint)]

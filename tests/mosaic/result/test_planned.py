@@ -55,17 +55,17 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def made(context: SurveyContext, folder: Path, **more: Any) -> tuple[Any, dict[str, Any]]:
     """The plan and its record."""
-    plain = {"outside": "paper", "doubts": ["a doubt"], "by_hand": False, "job": JOB}
+    plain = {"outside": "paper", "by_hand": False, "job": JOB}
     wishes = {**plain, **more}
     at = (folder, wishes.pop("job"))
-    return planned(context, at, wishes["outside"], wishes["doubts"], by_hand=wishes["by_hand"])
+    return planned(context, at, wishes["outside"], by_hand=wishes["by_hand"])
 
 
 def test_the_first_run_surveys_and_the_next_one_does_not(tmp_path: Path, steps: list[str]) -> None:
     plan, about = made(context_of(), tmp_path)
     assert steps == ["look", "laid_out", "surveyed", "settled paper", "record"]
     assert (tmp_path / "0123456789abcdef.plan").is_file()
-    assert about["warnings"] == ["a doubt", "of the survey", "of what is outside"]
+    assert about["warnings"] == ["of the survey", "of what is outside"]
     assert about["outside"] == {"unseen_share": 0.25} and about["reference"] == "a.tif"
     again, told = made(context_of(), tmp_path)
     assert len(steps) == 5 and told == about

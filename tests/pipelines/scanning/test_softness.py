@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -43,7 +44,8 @@ def _found(pieces: list[Pixels], asked: list[int]) -> list[tuple[int, str]]:
         asked.append(index)
         return [pieces[index][box.slices] for box in boxes]
 
-    return [(index, finding.fault) for index, finding in soft_pieces(looks, FOLLOWED, differences, read)]
+    with ThreadPoolExecutor(2) as pool:
+        return [(index, finding.fault) for index, finding in soft_pieces(looks, FOLLOWED, differences, read, pool)]
 
 
 @pytest.mark.parametrize("blurred", [0, 1])
@@ -60,5 +62,10 @@ def test_of_good_pieces_no_pixel_is_read() -> None:
 def test_a_pair_is_compared_at_the_same_places() -> None:
     pieces = _pieces(1)
     looks = [glance_at(piece, piece.shape[:2], transfer_of(None)) for piece in pieces]
-    sharper = sharper_of_pairs(looks, [1.2] * 3, FOLLOWED, lambda k, boxes: [pieces[k][box.slices] for box in boxes])
+
+    def read(index: int, boxes: Sequence[Box]) -> list[Pixels]:
+        return [pieces[index][box.slices] for box in boxes]
+
+    with ThreadPoolExecutor(2) as pool:
+        sharper = sharper_of_pairs(looks, [1.2] * 3, FOLLOWED, read, pool)
     assert sharper[0, 1] > 0.3 and sharper[1, 2] < -0.3
