@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array, Bytes, Ints, Labels
+from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
 from stitchbed.imaging.compiled import compiled
 from stitchbed.imaging.parallel import in_order
 
@@ -107,10 +107,12 @@ def _tell_series(along: Sequence[Bytes], turn: int, limits: Array) -> None:
     own = np.asarray(along[turn] & OWN, np.uint8)
     near = np.asarray((along[turn - 1] | along[turn] | along[(turn + 1) % TURNS]) & OWN, np.uint8)
     angle = np.pi * turn / TURNS
-    ways = 1 + np.arange(int((limits[2] + 1) * (limits[0] + limits[1] + 2)))
-    steps = np.rint(np.stack([np.cos(angle) * ways, -np.sin(angle) * ways], axis=1)).astype(np.int64)
+    far = int((limits[2] + 1) * (limits[0] + limits[1] + 2))
+    ways = 1 + np.arange(far)
+    down, across = (np.rint(ways * part).astype(np.int64) for part in (np.cos(angle), -np.sin(angle)))
+    around = np.pad(near, far)  # so that no step leaves it
     found = np.zeros_like(own)
-    _mark_series(own, near, steps, limits, found)
+    _mark_series(own, around, down * around.shape[1] + across, limits, found)
     along[turn][:] |= found
 
 
@@ -149,7 +151,9 @@ def _in_series(layer: Bytes, pen: Pen) -> Bytes:
     whole = (strokes.wide < pen.wide) & (strokes.long >= pen.long) & (strokes.share + strokes.rim >= AT_RIM)
     part = strokes.share >= LEAST_AMID
     whole[0] = part[0] = False
-    return np.asarray(whole[strokes.parts] | part[strokes.parts] & ((layer & AMID) > 0), np.uint8)
+    found = np.empty_like(layer)
+    _take(strokes.parts, layer, whole, part, found)
+    return found
 
 
 def _long(mask: Bytes, least: float) -> Bytes:
@@ -186,19 +190,25 @@ def _add_up(layer: Bytes, parts: Labels, sums: Array) -> None:
 
 
 @compiled
-def _side(near: Bytes, at: tuple[int, int], steps: Ints, way_on: int, limits: Array, told: Array) -> int:
-    """Strokes of a series met on one way from a place.
+def _take(parts: Labels, layer: Bytes, whole: Mask, part: Mask, found: Bytes) -> None:
+    """Fill in 1 on strokes taken whole, and where strokes taken in part lie amid a series."""
+    for row in range(parts.shape[0]):
+        for col in range(parts.shape[1]):
+            n = parts[row, col]
+            found[row, col] = whole[n] or (part[n] and (layer[row, col] & AMID) > 0)
 
-    steps : (n, 2) rows, columns of each cell on the way; way_on : 1, or -1 the other way. limits : see `hatching`.
-    told : filled with cells of the stroke's own rest, of the first gap, of the first stroke.
+
+@compiled
+def _side(around: Bytes, at: int, steps: Ints, way_on: int, limits: Array, told: Array) -> int:
+    """Strokes of a series met on one way from a flat place; there are none beyond the map.
+
+    around : flat. steps : (n,) from the place to each cell on the way; way_on : 1, or -1 the other way. limits : see
+    `hatching`. told : filled with cells of the stroke's own rest, of the first gap, of the first stroke.
     """
-    h, w = near.shape
     count, run, inside = 0, 0, True
     for way in range(steps.shape[0]):
         run += 1
-        row, col = at[0] + way_on * steps[way, 0], at[1] + way_on * steps[way, 1]
-        seen = 0 <= row < h and 0 <= col < w
-        hit = seen and near[row, col] > 0
+        hit = around[at + way_on * steps[way]] > 0
         if inside and not hit:
             if count == 0:
                 told[0] = run - 1
@@ -213,23 +223,26 @@ def _side(near: Bytes, at: tuple[int, int], steps: Ints, way_on: int, limits: Ar
             if count == 0:
                 told[1] = run
             count, inside, run = count + 1, True, 0
-        elif not inside and (run > limits[1] or not seen):
-            return count
-        if not seen:
+        elif not inside and run > limits[1]:
             return count
     return count
 
 
 @compiled
-def _mark_series(own: Bytes, near: Bytes, steps: Ints, limits: Array, found: Bytes) -> None:
-    """Mark the places of `own` in a series of strokes, or at the rim of one; steps : (n, 2) cells across them."""
+def _mark_series(own: Bytes, around: Bytes, steps: Ints, limits: Array, found: Bytes) -> None:
+    """Mark the places of `own` in a series of strokes, or at the rim of one.
+
+    around : the map of strokes with a margin of as many cells as `steps`, (n,) of which lead across them.
+    """
     one, two = np.zeros(3), np.zeros(3)
+    flat, margin = around.ravel(), steps.shape[0]
     for row in range(own.shape[0]):
         for col in range(own.shape[1]):
             if own[row, col] == 0:
                 continue
-            first = _side(near, (row, col), steps, 1, limits, one)
-            second = _side(near, (row, col), steps, -1, limits, two)
+            at = (row + margin) * around.shape[1] + col + margin
+            first = _side(flat, at, steps, 1, limits, one)
+            second = _side(flat, at, steps, -1, limits, two)
             if max(first, second) >= limits[8]:
                 found[row, col] = AT_END
             if first == 0 or second == 0 or first + second < limits[3]:

@@ -70,7 +70,8 @@ def _upscaled(small: NDArray[Any], box: Box, factor: int) -> NDArray[Any]:
     """A box of the page read from a small map, each cell repeated."""
     rows = np.arange(box.row, box.bottom) // factor
     cols = np.arange(box.col, box.right) // factor
-    return np.asarray(small[rows][:, cols])
+    part = np.take(small[rows[0] : rows[-1] + 1], cols, axis=1)  # in this order what comes out lies row by row
+    return np.take(part, rows - rows[0], axis=0)
 
 
 @compiled
