@@ -1,6 +1,6 @@
-"""I make pictures smaller, by the mean of each area.
+"""I make pictures smaller, by the mean of each area, and read maps that are smaller than their picture.
 
-In: arrays (h, w[, c]), or bands of one from the top. Out: smaller arrays of the same kind.
+In: arrays (h, w[, c]), or bands of one from the top. Out: smaller arrays of the same kind; boxes of the picture.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.box import Box
 
 
 def shrunk(picture: NDArray[Any], factor: int) -> NDArray[Any]:
@@ -38,6 +39,16 @@ def reduction_for(shape: tuple[int, ...], side: int) -> int:
 def reduction_to(dpi: float, wanted: float) -> int:
     """The whole number by which a page of `dpi` is reduced so that at least `wanted` dpi is left."""
     return max(1, int(dpi / wanted + 0.01))
+
+
+def repeated(small: NDArray[Any], box: Box, factor: int) -> NDArray[Any]:
+    """(box.height, box.width) of a picture whose map `small` (h, w) has a cell for factor x factor px; past its end the
+    last cells go on.
+    """
+    rows = np.minimum(np.arange(box.row, box.bottom) // factor, small.shape[0] - 1)
+    cols = np.minimum(np.arange(box.col, box.right) // factor, small.shape[1] - 1)
+    part = np.take(small[rows[0] : rows[-1] + 1], cols, axis=1)  # in this order what comes out lies row by row
+    return np.take(part, rows - rows[0], axis=0)
 
 
 def area_size(shape: tuple[int, ...], times: float) -> tuple[int, int]:

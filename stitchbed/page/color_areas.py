@@ -18,7 +18,7 @@ from stitchbed.core.arrays import Array, Bytes, Floats, Ints, Labels, Pixels
 from stitchbed.core.progress import Progress, silent, ticking
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown, shifted
-from stitchbed.imaging.reduce import reduction_to
+from stitchbed.imaging.reduce import reduction_to, repeated
 from stitchbed.imaging.transfer import to_stored, transfer_of
 from stitchbed.page.line_art.slivers import areas, joined, touches
 from stitchbed.page.page import Page, overview
@@ -153,9 +153,7 @@ def _page_of(group: Bytes, codes: Pixels, factor: int, page: Page) -> Page:
 
     def read(box: Box) -> Pixels:
         wide = clipped(grown(box, factor + 1), page.box)
-        rows = np.minimum(np.arange(wide.row, wide.bottom) // factor, len(group) - 1)
-        cols = np.minimum(np.arange(wide.col, wide.right) // factor, group.shape[1] - 1)
-        number = group[rows][:, cols]
+        number = repeated(group, wide, factor)
         number = np.asarray(cv2.medianBlur(number, size)) if factor > 1 else number
         return np.asarray(codes[number[shifted(box, -wide.row, -wide.col).slices]])
 

@@ -20,7 +20,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown
 from stitchbed.imaging.gray import least_of
 from stitchbed.imaging.parallel import in_order
-from stitchbed.imaging.reduce import reduction_to, shrunk
+from stitchbed.imaging.reduce import reduction_to, repeated, shrunk
 from stitchbed.matching.robust import robust_sigma
 from stitchbed.page.line_art.regions import flood
 
@@ -126,10 +126,9 @@ def cut_out(read: Callable[[Box], Pixels], figure: Figure, box: Box) -> Pixels:
 
 def _at(figure: Figure, box: Box, gone: Floats) -> Bytes:
     """(h, w) 1 inside the figure: by cells, and where inside and outside cells meet by the pixel."""
-    rows, cols = (np.arange(a, b) // figure.factor for a, b in ((box.row, box.bottom), (box.col, box.right)))
     around = np.ones((3, 3), np.uint8)
     cells = (cv2.erode(figure.inside, around, borderValue=1), figure.inside, cv2.dilate(figure.inside, around))
-    sure, within, beside = (each[rows][:, cols] for each in cells)
+    sure, within, beside = (repeated(each, box, figure.factor) for each in cells)
     # beyond the figure's cells a pixel must stand out of the noise of single pixels
     return np.asarray(sure | (within & (gone > figure.faint)) | (beside & (gone > 2 * PALE)), np.uint8)
 

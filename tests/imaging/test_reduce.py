@@ -6,7 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stitchbed.imaging.reduce import reduction_for, reduction_to, shrunk, shrunk_to
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.reduce import reduction_for, reduction_to, repeated, shrunk, shrunk_to
 
 
 @given(st.integers(1, 7), st.integers(1, 40), st.integers(1, 40), st.sampled_from([(), (1,), (3,)]), st.integers(0, 99))
@@ -40,3 +41,14 @@ def test_at_least_the_wanted_dpi_is_left(dpi: float, wanted: float) -> None:
 def test_factor_and_picture_belong_together() -> None:
     small, times = shrunk_to(np.zeros((300, 90), np.float32), 100)
     assert times == 3 and small.shape == (100, 30)
+
+
+@given(st.integers(1, 6), st.tuples(*[st.integers(0, 30)] * 2), st.tuples(*[st.integers(1, 30)] * 2))
+def test_a_box_of_a_map_is_that_of_the_map_with_each_cell_repeated(
+    factor: int, corner: tuple[int, int], size: tuple[int, int]
+) -> None:
+    small = np.random.default_rng(3).integers(0, 99, (9, 7), dtype=np.int32)
+    whole = np.pad(np.kron(small, np.ones((factor, factor), np.int32)), ((0, 99), (0, 99)), mode="edge")
+    box = Box(*corner, *size)
+    found = repeated(small, box, factor)
+    assert np.array_equal(found, whole[box.slices]) and found.flags.c_contiguous

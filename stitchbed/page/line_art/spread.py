@@ -7,15 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes, Floats, Ints, Labels, Mask
 from stitchbed.imaging.box import Box, clipped, grown, shifted
 from stitchbed.imaging.compiled import compiled
+from stitchbed.imaging.reduce import repeated
 from stitchbed.page.line_art.regions import flood
 
 HALF_LINE_MM = 1.5  # half of the widest line whose middle is found exactly; in wider ink the small map's middle serves
@@ -58,20 +57,12 @@ def regions_at(regions: RegionMap, line_at: Callable[[Box], Mask], box: Box, rea
     f = regions.factor
     wide = clipped(grown(box, reach + 3 * f), Box(0, 0, regions.height, regions.width))
     line = line_at(wide)
-    number, free = (_upscaled(small, wide, f) for small in (regions.labels, regions.free))
+    number, free = (repeated(small, wide, f) for small in (regions.labels, regions.free))
     if line.any() or not free.all():
         known = np.where((free > 0) & ~line, number, 0)
         _creep(known, np.flatnonzero(~line & (known == 0)), 2 * f)
         number = _under_lines(known, number, reach)
     return np.ascontiguousarray(number[shifted(box, -wide.row, -wide.col).slices])
-
-
-def _upscaled(small: NDArray[Any], box: Box, factor: int) -> NDArray[Any]:
-    """A box of the page read from a small map, each cell repeated."""
-    rows = np.arange(box.row, box.bottom) // factor
-    cols = np.arange(box.col, box.right) // factor
-    part = np.take(small[rows[0] : rows[-1] + 1], cols, axis=1)  # in this order what comes out lies row by row
-    return np.take(part, rows - rows[0], axis=0)
 
 
 @compiled
