@@ -5,16 +5,17 @@ In: a note or an advice of a step. Out: the same, `--outside paper` as `outside 
 
 from __future__ import annotations
 
+import json
 import re
 import types
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Union, get_args, get_origin
 
-from stitchbed.core.settings import Place, places
+from stitchbed.core.settings import Place, Setting, places
 from stitchbed.jobs.steps import STEPS, settings_class
 
-OPTION = re.compile(r"--(?P<no>no-)?(?P<name>[a-z][a-z-]*)(?: (?P<value>[\w.+-]*\w))?")
+OPTION = re.compile(r"--(?P<no>no-)?(?P<name>[a-z][a-z-]*)(?: (?P<value>[\w.,+-]*\w))?")
 PLAIN = (bool, int, float, str, Path)  # values of which the shell's word is the job file's, in quotes at most
 
 
@@ -34,12 +35,15 @@ def _setting(found: re.Match[str], known: dict[str, Place], step: str) -> str:
     """What stands in the job file for one option met in a text."""
     place, value = known.get(found["name"]), found["value"]
     kind = next(_plain_kinds(place.kind), None) if place else None
-    if place is None or kind is None:
+    if place is None:
         return found[0]
     key = ".".join(place.path)
+    if kind is None:
+        several = value.split(",") if value and set(value.split(",")) <= set(place.setting.choices) else []
+        return f"{key} = {json.dumps(several)} in [{step}]" if several else found[0]
     if kind is bool:
         return f"{key} = {'false' if found['no'] else 'true'} in [{step}]" + (f" {value}" if value else "")
-    if value is None or not _is_value(value, kind, place.setting.choices):
+    if value is None or not _is_value(value, kind, place.setting):
         return found[0]
     return f"{key} = {value if _is_number(value) else chr(34) + value + chr(34)} in [{step}]"
 
@@ -50,11 +54,17 @@ def _plain_kinds(hint: Any) -> Iterator[type[Any]]:
     return (one for one in hints if one in PLAIN)
 
 
-def _is_value(word: str, kind: type[Any], choices: tuple[Any, ...]) -> bool:
+def _is_value(word: str, kind: type[Any], setting: Setting) -> bool:
     """Whether a word after an option is its value, and not how the sentence goes on."""
+    if setting.read:
+        try:
+            setting.read(word)
+        except ValueError:
+            return False
+        return True
     if kind in (int, float):
         return _is_number(word)
-    return word in map(str, choices) if choices else word.isupper() or "." in word
+    return word in map(str, setting.choices) if setting.choices else word.isupper() or "." in word
 
 
 def _is_number(word: str) -> bool:

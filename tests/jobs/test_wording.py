@@ -22,6 +22,9 @@ from stitchbed.jobs.wording import in_job
         ("flats", "try --gap 0.5, --sliver 0.3", "try gap = 0.5 in [flats], sliver = 0.3 in [flats]"),
         ("export.print", "--dpi 300", "dpi = 300 in [export.print]"),
         ("clean", "export --cut tones -- or not", "export --cut tones -- or not"),
+        ("clean", "--white 92 makes it white", "tone.white = 92 in [clean] makes it white"),
+        ("clean", "--white keep keeps it", 'tone.white = "keep" in [clean] keeps it'),
+        ("clean", "--steps paper,dust, or", 'steps = ["paper", "dust"] in [clean], or'),
         ("unknown", "--gap 2", "--gap 2"),
     ],
 )  # fmt: skip

@@ -23,7 +23,9 @@ ROUNDS = 30
 # paper lies all over a page, or goes round it; a pale sky, the lightest color of a picture painted to its edges, ends
 # above the ground
 MOST_PAPER, ROUND, LEAST_SIDE = 0.8, 0.6, 0.1
-RIM = 2  # cells; the outermost may be cut
+RIM = 2  # cells; the outermost may lie half beyond the sheet
+BESIDE = 0.15  # of a page's length that a lid which was not cut off may take on a side
+LIKE_LID, MOST_ALIKE = 0.1, 0.1  # of light; of the sheet's cells that may look like what lies beside it
 LEAST_TINT = 0.3  # least over most of the channels' light; wrapping paper has a third, yellow paint a tenth
 DARKEST_PAPER = 0.05  # of full light, a lightness of 27
 BELOW, ABOVE = 0.004, 0.02  # of the paper's light: darker cells weigh ever less from here on, lighter ones from there
@@ -51,10 +53,15 @@ def lamp_only(white: White) -> White:
 def shows_paper(white: White) -> bool:
     """Whether what looked like paper can be it: nearly all of a page or what goes round it, light, of no strong color.
 
-    Round it: most of three sides, and some of the fourth.
+    Round it: most of three sides, and some of the fourth. A lid beside the sheet, without paper, is passed over.
     """
-    paper = white.paper
-    sides = sorted(float(side.mean()) for side in (paper[:RIM], paper[-RIM:], paper[:, :RIM], paper[:, -RIM:]))
+    paper = white.paper[_sheet(white)]
+    sides = sorted(
+        float(side.mean())
+        for side in (
+            paper[:RIM].any(axis=0), paper[-RIM:].any(axis=0), paper[:, :RIM].any(axis=1), paper[:, -RIM:].any(axis=1)
+        )
+    )  # fmt: skip
     enough = paper.mean() >= MOST_PAPER or (sides[0] >= LEAST_SIDE and sides[1] >= ROUND)
     light = luminance(white.mean[None, None])[0, 0] >= DARKEST_PAPER
     return bool(enough and light and white.mean.min() >= LEAST_TINT * white.mean.max())
@@ -64,6 +71,27 @@ def as_scanned(white: White) -> White:
     """A map by which light stays what it is, for a page without paper."""
     ones = np.ones_like(white.grid)
     return replace(white, grid=ones, mean=np.ones_like(white.mean), paper=np.zeros_like(white.paper))
+
+
+def _sheet(white: White) -> tuple[slice, slice]:
+    """Rows and columns that paper spans, where what lies beside them is a lid: little within looks like it."""
+    part = (_within(white.paper.mean(axis=1)), _within(white.paper.mean(axis=0)))
+    beside = np.ones(white.paper.shape, bool)
+    beside[part] = False
+    if not beside.any():
+        return part
+    lid = np.median(white.cells[beside], axis=0)
+    alike = (np.abs(white.cells[part] / np.maximum(lid, 1e-4) - 1) < LIKE_LID).all(axis=2) & ~white.paper[part]
+    return part if alike.mean() < MOST_ALIKE else (slice(None), slice(None))
+
+
+def _within(shares: Array) -> slice:
+    """The part of rows or columns, with (n,) shares of paper, that begins and ends with some paper, within bounds."""
+    most = round(BESIDE * len(shares))
+    some = np.flatnonzero(shares >= LEAST_SIDE)
+    if not some.size:
+        return slice(0, len(shares))
+    return slice(min(int(some[0]), most), max(int(some[-1]) + 1, len(shares) - most))
 
 
 def _terms(shape: tuple[int, ...], cells: int) -> Array:

@@ -100,3 +100,20 @@ def test_paper_goes_round_a_picture_or_is_nearly_all_of_it(paper: np.ndarray, ti
     assert shows_paper(seen) is shown
     kept = as_scanned(seen)
     assert (kept.grid == 1).all() and (kept.mean == 1).all() and not kept.paper.any()
+
+
+def test_a_lid_beside_the_sheet_is_no_picture_and_dark_paper_is_no_lid() -> None:
+    sheet = ~_bare(slice(4, 8), slice(5, 12))  # something drawn in the middle
+    sheet[:2] = sheet[-2:] = sheet[:, :2] = sheet[:, -2:] = False
+    seen = white(lamp(), sheet)
+    lid = np.where(sheet[..., None], seen.cells, seen.cells * 0.8)
+    lid[4:8, 5:12] = 0.3 * seen.cells[4:8, 5:12]
+    assert shows_paper(replace(seen, cells=lid))
+    night = np.where(sheet[..., None], seen.cells, np.float32(0.02))  # chalk over most of a dark sheet
+    assert not shows_paper(replace(seen, cells=night))
+
+
+def test_a_last_row_that_lies_half_beyond_the_sheet_does_not_hide_its_margin() -> None:
+    margin = MARGIN.copy()
+    margin[-1], margin[:, -1] = False, False
+    assert shows_paper(white(lamp(), margin))
