@@ -31,7 +31,7 @@ from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, region_means, renamed, settled
+from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, colorless, region_means, renamed, settled
 from stitchbed.page.line_art.lasting import numbers_before
 from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
@@ -123,7 +123,7 @@ def fill_flats(
         regions = _as_before(found, regions, before, page)
         icc = page.icc if page.channels == 3 else (srgb_profile() if page.icc else None)
         kept = {row["number"]: row["color"] for row in before}
-        table, words = _color_table(page, found, regions, settings, icc, kept, progress)
+        table, words, found_bare = _color_table(page, found, regions, settings, icc, kept, progress)
         spec = MasterSpec(page.height, page.width, 3, page.dtype, False, page.dpi, icc, settings.codec)
         demand_room(spec, target, settings.memory)
         write_master(
@@ -139,7 +139,8 @@ def fill_flats(
         )
         record.inputs = {path.name: sha256_of(path) for path in originals}
         record.outputs = {target.name: sha256_of(target)}
-        record.numbers, record.warnings = _numbers(page, found, regions, words, settings), [*notes, *windows.notes]
+        record.numbers = _numbers(page, found, regions, words, settings)
+        record.warnings = [*notes, *windows.notes, *found_bare]
         if settings.pictures:
             record.outputs |= _show(page, found, table, regions_picture(told_in), originals)
     told = told_of(record, "flats", told_in, settings)
@@ -250,13 +251,15 @@ def _color_table(
     icc: bytes | None,
     kept: Mapping[int, str],
     progress: Progress,
-) -> tuple[Pixels, list[str]]:
-    """(n + 1, 3) codes of each region and its color in words. kept : number -> its color before."""
+) -> tuple[Pixels, list[str], list[str]]:
+    """(n + 1, 3) codes of each region, its color in words, notes. kept : number -> its color before."""
     paper = from_srgb(hex_color(settings.paper), icc, page.dtype)
     last = max((r.number for r in regions), default=0)
     table = np.zeros((last + 1, 3), page.dtype)
-    if settings.colors == "mean":
-        means = _reference_means(page, found, last, settings, progress)
+    means = _reference_means(page, found, last, settings, progress) if settings.colors == "mean" else None
+    numbers = [r.number for r in regions if not r.ground]
+    bare = means is not None and bool(numbers) and colorless(means[numbers] / page.top)
+    if means is not None and not bare:
         for region in regions:
             table[region.number] = paper if region.ground else means[region.number]
     else:
@@ -264,7 +267,8 @@ def _color_table(
         for region in regions:
             table[region.number] = from_srgb(hex_color(chosen[region.number]), icc, page.dtype)
     eight = np.rint(table.astype(float) * 255 / page.top).astype(int)
-    return table, ["#{:02x}{:02x}{:02x}".format(*row) for row in eight.tolist()]
+    told = ["the page has no colors of its own: its areas got those of the palette, to select by"] if bare else []
+    return table, ["#{:02x}{:02x}{:02x}".format(*row) for row in eight.tolist()], told
 
 
 def _reference_means(page: Page, found: RegionMap, count: int, settings: FlatsSettings, progress: Progress) -> Pixels:

@@ -24,6 +24,8 @@ PALETTE = (
     "#f9cdbd", "#0cc1e6", "#87b976", "#b5a3ea", "#6ff2de", "#f1dd92",
     "#eb92af", "#c6e3fa", "#fcd6f8", "#91b7af", "#b5ac91", "#e0a069",
 )  # fmt: skip
+# of areas: spread of the channels that is a color, share that may show one, light from which on an area is white
+LEAST_COLOR, MOST_TINTED, WHITE = 0.04, 0.02, 0.95
 GROUNDS = ("largest", "edge", "none")
 
 
@@ -187,6 +189,12 @@ def region_means(labels: Labels, free: Bytes, light: NDArray[np.float32], count:
     inner = cv2.erode(free, np.ones((3, 3), np.uint8))
     means = [_means(labels, cells, light, count) for cells in (inner, free)]
     return np.where(means[0][1][:, None] > 0, means[0][0], means[1][0])
+
+
+def colorless(means: NDArray[np.float64]) -> bool:
+    """Whether (n, 3) colors 0..1 of areas are white mostly, and gray at most: ink, its hatching and dots on paper."""
+    tinted = np.ptp(means, axis=1) > LEAST_COLOR
+    return bool(tinted.mean() <= MOST_TINTED and (means.min(axis=1) > WHITE).mean() > 0.5)
 
 
 def _means(

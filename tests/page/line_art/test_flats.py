@@ -18,7 +18,7 @@ from stitchbed.cli.commands.flats import command
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
-from stitchbed.page.line_art.fill import PALETTE, colored, settled
+from stitchbed.page.line_art.fill import PALETTE, colored, colorless, settled
 from stitchbed.page.line_art.ink_layer import over
 from stitchbed.page.line_art.regions import borders, find_regions, wall_distance
 from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
@@ -286,6 +286,20 @@ def test_mean_colors_come_from_the_page(tmp_path: Path) -> None:
     assert (np.abs(picture[far].astype(int) - shades[page.truth[far]]).max(axis=1) <= 2).mean() > 0.98
     with pytest.raises(BadSettings):
         fill_flats(source, target, FlatsSettings(colors="mean"))
+
+
+def test_a_page_without_colors_gets_the_palette_s(tmp_path: Path) -> None:
+    page = region_page(300, 8)
+    source, colors, target = (tmp_path / name for name in ("lines.tif", "page.tif", "flats.tif"))
+    _layer(source, page)
+    ink = np.repeat((255 - page.alpha)[..., None], 3, axis=2)
+    tifffile.imwrite(colors, ink, photometric="rgb", resolution=(300, 300), resolutionunit=2)
+    record = fill_flats(source, target, FlatsSettings(colors="mean", reference=colors, ground="none"))
+    assert set(record["numbers"]["colors"]) <= set(PALETTE)
+    assert any("no colors of its own" in warning for warning in record["warnings"])
+    gray = np.repeat(np.linspace(0.3, 1, 20)[:, None], 3, axis=1)
+    tinted = gray * (1, 0.9, 0.8)
+    assert colorless(np.ones((9, 3))) and not colorless(gray) and not colorless(tinted)
 
 
 def test_command_takes_a_palette(tmp_path: Path) -> None:
