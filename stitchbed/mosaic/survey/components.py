@@ -28,6 +28,7 @@ from stitchbed.matching.overlap_evidence import (
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, scales_seen
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.matching.twins import TwinSettings, drawn_once
+from stitchbed.mosaic.islands.lattice import open_pieces
 from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, link_by_cells, once_alike, pair_scale
@@ -55,20 +56,23 @@ def closer_search(
     """Links between islands from finer views, where faint drawing and the paper's own grain show (weak links), and at
     other scales than the files' dpi say.
 
-    Only pairs across different islands are compared, the smaller islands' tiles, where these are too many, and slid in
-    the order of what is drawn in them; pieces whose drawing repeats
-    are only slid over each other, for a closer look shows the same motif again. left_out : pieces known to be something
+    Only pairs across different islands are compared, where these are too many those beside holes in the rows and
+    columns of their islands, and slid in the order of what is drawn in them; pieces whose drawing repeats are only slid
+    over each other, for a closer look shows the same motif again. left_out : pieces known to be something
     else, as mirrored ones, whose grain and single strokes would only fit by chance.
     """
     island = {name: k for k, layout in enumerate(layouts) for name in layout.sheet_from_tile}
     apart = {frozenset((one.a, one.b)) for one in context.hints.apart}
     repeated = repeated_in(layouts)
-    pairs = [
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    room = {name: rank for one in layouts for name, rank in open_pieces(one.sheet_from_tile, sizes).items()}
+    every = [
         (a, b)
         for a in sorted(island, key=lambda n: (-island[n], n))
         for b in sorted(island, key=lambda n: (island[n], n))
         if island[a] > island[b] and frozenset((a, b)) not in apart and not {a, b} & set(left_out)
-    ][:MOST_PAIRS]
+    ]
+    pairs = sorted(every, key=lambda pair: -room[pair[0]] - room[pair[1]])[:MOST_PAIRS]
     look = closer_look(context, sorted({name for pair in pairs if not repeated & set(pair) for name in pair}))
     drawn = {name: drawn_in(details[name], context.settings.evidence) for name in island}
     found, slides = [], 0

@@ -21,11 +21,11 @@ from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
+from stitchbed.mosaic.islands.groups import Compared, filled, joined_groups
 from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.groups import Compared, joined_groups
 from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview
@@ -93,7 +93,7 @@ def _groups_joined(context: SurveyContext, pieces: Pieces, layouts: list[Layout]
     apart = {name for one in context.hints.apart for name in (one.a, one.b)}
     while len(layouts) > 1:
         asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
-        found = joined_groups(asked, by)
+        found = joined_groups(asked, by) or filled(asked, by)
         known = [item for layout in layouts for item in layout.links]
         dropped = [item for layout in layouts for item in layout.dropped]
         joined = _each_checked(context, pieces, _relaid(pieces, [*known, *found], dropped)) if found else layouts

@@ -12,8 +12,8 @@ import truth
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
+from stitchbed.mosaic.islands.groups import Compared, filled, joined_groups
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
-from stitchbed.mosaic.survey.groups import Compared, joined_groups
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.layout import link_words
 
@@ -66,6 +66,23 @@ def test_rows_of_two_sheets_are_not_joined() -> None:
     assert joined_groups([group("ab"), group("cd")], compared(a=1, b=1, c=4, d=4)) == []
 
 
+def alone(name: str) -> Layout:
+    return Layout(name, {name: np.eye(3)}, (), ())
+
+
+@pytest.mark.parametrize("name", ["a", "d"])  # d lies upside down
+def test_a_piece_fills_the_hole_its_neighbors_leave(name: str) -> None:
+    found = filled([group("abcd".replace(name, "")), alone(name)], compared(a=1, b=1, c=1, d=1))
+    assert {item.a for item in found} >= {"b", "c"} and {item.b for item in found} == {name}
+    for item in found:
+        want = np.linalg.inv(POSES[item.b]) @ POSES[item.a]
+        assert np.hypot(*(moved(item.b_from_a, item.xy_a) - moved(want, item.xy_a)).T).max() < 0.5 * DPI / 25.4
+
+
+def test_a_piece_of_another_sheet_fills_no_hole() -> None:
+    assert filled([group("abc"), alone("d")], compared(a=1, b=1, c=1, d=4)) == []
+
+
 def test_two_pieces_alone_are_left_to_other_means() -> None:
     assert joined_groups([group("a"), group("c")], compared(a=1, c=1)) == []
 
@@ -87,8 +104,8 @@ def test_a_large_oval_is_joined_only_where_it_does_not_fit_itself_upside_down(se
         seen = cv2.warpAffine(sheet, np.linalg.inv(place)[:2], SHAPE[::-1], borderValue=235.0)
         details[name] = detail_of((seen + rng.normal(0, 2, SHAPE)).astype(np.float32), 1, DPI / 25.4, SETTINGS)
     pieces = Compared(SIZES, details, dict.fromkeys(SIZES, DPI), BeliefSettings(), SETTINGS)
-    alone = Layout("c", {"c": np.eye(3)}, (), ())
-    found = joined_groups([group("abd"), alone], pieces)
+    found = joined_groups([group("abd"), alone("c")], pieces)
+    assert bool(filled([group("abd"), alone("c")], pieces)) <= joined
     assert bool(found) is joined
     for item in found:
         want = np.linalg.inv(poses[item.b]) @ poses[item.a]

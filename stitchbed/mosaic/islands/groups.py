@@ -30,7 +30,8 @@ from stitchbed.matching.overlap_evidence import (
 )
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid, slid_near
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.islands.lattice import holes
+from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
 from stitchbed.mosaic.survey.judgment import ANYWHERE, QUARTERS, BeliefSettings, link_by_cells, outdone
@@ -42,6 +43,9 @@ AS_MUCH = 0.3  # share of a place's drawing that a rival must have: laid on wron
 DRAWN_ON = 8  # times at most
 PLACES = 6  # proposed by each pair whose whole pictures are slid over one another
 PAIRS, PAIR_DRAWN = 2, 0.5  # overlaps that must speak for a place, and cells of drawing of one that does
+# Slides into holes, at most; turn of a piece in one; coarse pictures will do where it is known about where.
+MOST_FILLED, HOLE_DEGREES = 64, 3.0
+COARSE = SlidingSettings(pixel_mm=1.5, step_degrees=1.0, most=4)
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,19 @@ class Compared:
     dpi: Mapping[str, float]
     belief: BeliefSettings
     evidence: EvidenceSettings
+
+
+@dataclass(frozen=True)
+class _Least:
+    """What all overlaps as one must have: likeness of the middle cell, mean likeness, cells of drawing."""
+
+    usual: float
+    score: float
+    strong: float
+
+
+ANY_PLACE = _Least(0.93, 0.93, SLID_DRAWN)  # frames and dots of two comic pages reached .90
+FILLS = _Least(0.93, 0.75, 3.0)  # a hole is one of a few places, not of ten thousand
 
 
 @dataclass(frozen=True)
@@ -80,17 +97,57 @@ def joined_groups(layouts: Sequence[Layout], pieces: Compared) -> list[Link]:
     return []
 
 
+def filled(layouts: Sequence[Layout], pieces: Compared) -> list[Link]:
+    """Links of a piece or group that fills a hole in the grid of the largest group, where all that it would share there
+    is alike, and nowhere else as alike; none where there is none such.
+
+    layouts : the largest first.
+    """
+    slides = iter(range(MOST_FILLED))
+    for small in layouts[1:]:
+        groups = layouts[0], small
+        tried = [laid for motion in _into_holes(groups, pieces, slides) if (laid := _laid(motion, groups, pieces))]
+        if links := _chosen(tried, groups, pieces, FILLS):
+            return links
+    return []
+
+
+def _into_holes(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Array]:
+    """Motions from the second sheet to the first one that put a piece of it into a hole, upright or upside down."""
+    large, small = groups
+    found: list[Array] = []
+    for b in sorted(small.sheet_from_tile):
+        size, home = pieces.sizes[b], large.reference
+        per_px = pieces.dpi[home] / pieces.dpi[b]
+        half = np.diag([-1.0, -1.0, 1.0])
+        half[:2, 2] = corners(size)[2]
+        for hole in holes(large.sheet_from_tile, pieces.sizes, (size, per_px)):
+            for at, a in product((hole.at, hole.at @ half), hole.neighbors):
+                if next(slides, None) is None:
+                    return found
+                details, guess = (pieces.details[a], pieces.details[b]), inverse(at) @ large.sheet_from_tile[a]
+                reach = hole.reach / pieces.dpi[home] * MM_PER_INCH
+                for motion in slid_near(details, guess, reach, COARSE, tilt_degrees=HOLE_DEGREES, distinct=True):
+                    found.append(large.sheet_from_tile[a] @ inverse(small.sheet_from_tile[b] @ motion))
+    return found
+
+
 def _joined(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Link]:
     """Links between two groups, or none: every other place must be far less alike, for drawing may repeat. Without that
     2 of 120 groups that share nothing were joined, with it none, and 15 true ones instead of 17."""
     tried = [laid for motion in _proposed(groups, pieces, slides) if (laid := _laid(motion, groups, pieces))]
+    return _chosen(tried, groups, pieces, ANY_PLACE)
+
+
+def _chosen(tried: list[_Together], groups: tuple[Layout, Layout], pieces: Compared, least: _Least) -> list[Link]:
+    """Links of the best place tried, if it is sure and has no rival anywhere."""
     best = max(tried, key=lambda one: log_odds(one.seen, pieces.evidence), default=None)
-    if best is None or not _sure(best, pieces):
+    if best is None or not _sure(best, pieces, least):
         return []
     per_mm = float(np.mean([pieces.dpi[name] for name in groups[1].sheet_from_tile])) / MM_PER_INCH
     much, far = AS_MUCH * best.seen.amount, pieces.belief.apart_mm * per_mm
-    tried += _elsewhere(best, groups, pieces)
-    others = [one for one in tried if one.seen.amount > much and _apart(best, one) > far]
+    every = [*tried, *_elsewhere(best, groups, pieces)]
+    others = [one for one in every if one.seen.amount > much and _apart(best, one) > far]
     rivals = [one for one in others if not outdone(one.seen, best.seen, pieces.belief, pieces.evidence)]
     if not all(_leads(one, best, groups, pieces, per_mm) for one in rivals):
         return []
@@ -133,14 +190,14 @@ def _leads(one: _Together, best: _Together, groups: tuple[Layout, Layout], piece
     return bool(rise > RISE and np.diff(scores).min() > -SLACK - SLACK_SHARE * rise)
 
 
-def _sure(laid: _Together, pieces: Compared) -> bool:
+def _sure(laid: _Together, pieces: Compared, least: _Least) -> bool:
     """True where all overlaps as one show the same drawing, several of them speak, and none speaks against it."""
-    belief, evidence = pieces.belief, pieces.evidence
+    seen, evidence = laid.seen, pieces.evidence
     speaking = [one for one in laid.pairs.values() if one.amount > PAIR_DRAWN]
     against = [one for one in speaking if one.strong >= LEAST_DRAWN and probability(one, evidence) < QUARREL]
-    alike = min(laid.seen.score, laid.seen.usual) >= belief.once  # frames and dots of two comic pages reached .90
-    enough = laid.seen.strong >= SLID_DRAWN and len(speaking) >= PAIRS and not against
-    return alike and enough and probability(laid.seen, evidence) >= SLID_LEAST
+    alike = seen.usual >= least.usual and seen.score >= least.score
+    enough = seen.strong >= least.strong and len(speaking) >= PAIRS and not against
+    return alike and enough and probability(seen, evidence) >= SLID_LEAST
 
 
 def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Array]:
