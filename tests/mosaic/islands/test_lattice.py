@@ -7,7 +7,7 @@ import pytest
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved, similarity_matrix
-from stitchbed.mosaic.islands.lattice import holes, open_pieces
+from stitchbed.mosaic.islands.lattice import holes, open_pieces, whole
 from stitchbed.mosaic.registration.pose_graph import corners
 
 SIZE = (300, 400)
@@ -73,3 +73,13 @@ def test_pieces_beside_a_hole_are_open_and_those_inside_are_not() -> None:
     assert {name for name, found in rank.items() if found == 2} == {"10", "01", "21", "12"}
     assert rank["22"] == 0 and rank["33"] == 1
     assert open_pieces(laid | {"askew": place(330.0, 240.0, 40.0)}, dict.fromkeys([*laid, "askew"], SIZE))["22"] == 1
+
+
+def test_a_grid_is_whole_until_a_piece_is_missing_or_lies_elsewhere() -> None:
+    laid = grid(3, 2, sheet_turn=12.0)
+    sizes = dict.fromkeys(laid, SIZE)
+    assert whole(laid, sizes)
+    assert not whole(grid(3, 2, without=(2, 1)), sizes) and not whole(grid(3, 1), sizes)
+    assert whole(grid(4, 3, without=(2, 1)), dict.fromkeys(grid(4, 3), SIZE))
+    for x, y in ((40.0, 0.0), (-330.0, 0.0), (0.0, 60.0)):
+        assert not whole(laid | {"21": place(x, y) @ laid["21"]}, sizes)

@@ -147,6 +147,17 @@ def test_pictures_speak_against_places_by_their_quarrels_only() -> None:
     assert strange(POSES, frozenset({("a", "c"), ("b", "c")})) == 0
 
 
+def test_a_grid_speaks_against_places_that_are_none() -> None:
+    places = {f"{i}{j}": truth.pose(240 * i, 200 * j, 0.0, shape=SHAPE) for i in (0, 1) for j in (0, 1)}
+    sizes, wishes = dict.fromkeys(places, SHAPE), {"belief": BeliefSettings(), "evidence": SETTINGS}
+    blank = detail_of(np.full(SHAPE, 235.0, np.float32), 1, DPI / 25.4, SETTINGS)
+    ask = spoken_against(Layout("00", places, (), ()), sizes, dict.fromkeys(places, blank), **wishes)
+    askew = places | {"11": truth.pose(350, 200, 0.0, shape=SHAPE)}
+    assert ask(places, frozenset()) == 0 and ask(askew, frozenset()) > 6
+    no_grid = spoken_against(Layout("00", askew, (), ()), sizes, dict.fromkeys(places, blank), **wishes)
+    assert no_grid(places, frozenset()) == 0
+
+
 def test_a_dropped_link_counts_only_where_its_own_motion_fits_better() -> None:
     true, off = link("a", "b", 0.9), link("a", "b", 0.9)
     off = dataclasses.replace(off, b_from_a=np.array([[1, 0, 9.0], [0, 1, -9.0], [0, 0, 1]]) @ off.b_from_a)
