@@ -35,6 +35,7 @@ SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
+OTHER_HALF = 0.15  # of a speck's depth: so much the other view shows of a drawn dot, be it ever so soft
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
@@ -91,7 +92,10 @@ def difference_of(
     part = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
     laid = Overlay(laid.a[part], laid.b[part], _eroded(laid.both[part], SPECK_PX))
     stripes = _stripes(laid)
-    stripes = stripes if any(stripes) else _banded(looks, pair, b_from_a, laid)
+    if all(one is None or one.along == "rows" for one in stripes):
+        # whole rows tell better whose bands they are than the overlap alone does, where drawing hides them
+        bands = _banded(looks, pair, b_from_a, laid)
+        stripes = bands if any(bands) else stripes
     specks = _specks(laid)
     soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, part))
     area = float(laid.both.sum())
@@ -247,8 +251,8 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
         peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
         kernel = np.ones((2 * SPECK_PX, 2 * SPECK_PX), np.uint8)
         calm = cv2.GaussianBlur(other, (0, 0), 0.8)  # noise must not pass for a speck's other half
-        dark = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, kernel) - calm > LEAST_DEPTH / 2
-        near = cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        dark = cv2.dilate(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, kernel) - calm, np.ones((5, 5), np.uint8))
+        near = dark > np.maximum(LEAST_DEPTH / 2, OTHER_HALF * depth)
         found.append((int((peaks & ~near).sum()), int(peaks.sum())))
     return found[0], found[1]
 

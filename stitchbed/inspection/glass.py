@@ -24,6 +24,7 @@ special = late("scipy.special")
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
+LEVELS = 1.0, 2.5, 6.0  # times LEAST_DEPTH, at each of which a speck may stand alone
 CHANCE, MOST_CHANCE = 0.002, 0.3  # that chance brings as many grains; share of them it may have brought
 MOST_GRAINS = 300  # on a bed; more are a pattern
 TRIALS, MOVED = 8, (97, 53)  # times the scans are laid beside each other, by multiples of so many px
@@ -259,18 +260,26 @@ def _dot_depth(view: Floats) -> Floats:
     return np.where(depth > LEAST_DEPTH, depth, 0).astype(np.float32)
 
 
-def speck_depth(view: Floats, least: float = LEAST_DEPTH) -> Floats:
+def speck_depth(view: Floats, least: float = LEAST_DEPTH, levels: Sequence[float] = LEVELS) -> Floats:
     """(h, w) how much darker than its surround a pixel of a small lone speck is, gray levels; 0 elsewhere, and below
-    `least`.
+    `least`. levels : times `least`, at which a speck may be lone: grain and faint strokes near it are darker than paper
+    too, but lighter than it.
 
     Lines are darker than their surround too, but are longer than SPECK_PX or touch something that is.
     """
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (SPECK_PX, SPECK_PX))
     depth = cv2.morphologyEx(view, cv2.MORPH_CLOSE, kernel) - view
-    dark = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view > least
+    around = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view
+    result: Floats = np.zeros(view.shape, np.float32)
+    for level in levels:
+        lone = _lone(around > level * least)
+        np.copyto(result, depth, where=lone & (depth > level * least))
+    return result
+
+
+def _lone(dark: Mask) -> Mask:
+    """Those parts of a mask that hang together and are at most SPECK_PX wide and high."""
     _, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
     small = (stats[:, cv2.CC_STAT_WIDTH] <= SPECK_PX) & (stats[:, cv2.CC_STAT_HEIGHT] <= SPECK_PX)
     small[0] = False
-    lone: Mask = small[labels]
-    result: Floats = np.where(lone & (depth > least), depth, 0).astype(np.float32)
-    return result
+    return np.asarray(small[labels])

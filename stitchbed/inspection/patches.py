@@ -31,6 +31,7 @@ SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LONG_WAY = 140  # view px, of which a lifted edge takes no large part
 LEAST_PATCHES = 8
+LEAST_BESIDE = 3  # patches on each side of a jump, which agree to a tenth of a px where it is one
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP = 48, 24  # view px along and across a side: a patch of what is shared where it is little
@@ -52,7 +53,8 @@ class Overlay:
 class Course:
     """How b lies on a. stretch : (2,) relative size of b over a along a's x and y, 0 alike, NaN unknown. jumps : (row
     in a, row in b, px) of steps along the travel, px of full resolution. spans : rows (first, last) patches were found
-    in, of a and of b. long : whether they were found over a way long enough to tell a stretch along a's x, along its y.
+    in, of a and of b, but for the few at both ends that tell no jump. long : whether they were found over a way long
+    enough to tell a stretch along a's x, along its y.
     """
 
     a: int
@@ -89,7 +91,7 @@ def course_of(
     stretch = np.array([_sure_slope(places[:, axis], shifts[:, axis]) for axis in (0, 1)]) + size - 1
     full = (places + 0.5) * a.reduction - 0.5
     there = moved(b_from_a, full)
-    spans = tuple((float(rows.min()), float(rows.max())) for rows in (full[:, 1], there[:, 1]))
+    spans = tuple(_told_rows(rows) for rows in (full[:, 1], there[:, 1]))
     jump = _jump(places[:, 1], shifts[:, 1])
     jumps: tuple[tuple[float, float, float], ...] = ()
     if jump is not None:
@@ -98,6 +100,12 @@ def course_of(
         jumps = ((row, float(moved(b_from_a, middle)[0, 1]), jump[1] * a.reduction),)
     across, along = (bool(reach > LONG_WAY) for reach in np.ptp(places, axis=0))
     return Course(*pair, stretch, jumps, (spans[0], spans[1]), (across, along))
+
+
+def _told_rows(rows: Array) -> tuple[float, float]:
+    """Rows (first, last) between which enough patches lie on both sides to tell a jump."""
+    ordered = np.sort(rows)
+    return float(ordered[LEAST_BESIDE - 1]), float(ordered[-LEAST_BESIDE])
 
 
 def view_motion(a: Glance, b: Glance, b_from_a: Array) -> Array:
@@ -176,7 +184,7 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
         return None
     value = value - slope * at
     best = None
-    for split in range(4, len(at) - 3):
+    for split in range(LEAST_BESIDE, len(at) - LEAST_BESIDE + 1):
         before, after = float(np.median(value[:split])), float(np.median(value[split:]))
         left = float(np.abs(np.concatenate([value[:split] - before, value[split:] - after])).mean())
         if best is None or left < best[0]:

@@ -241,7 +241,9 @@ def _middle_of_seven(profile: Array) -> Array:
 
 
 def _level_sides(parts: Array) -> NDArray[np.bool_]:
-    """(columns,) True where most segments (rows of `parts`) have about the same tone on both sides."""
+    """(columns,) True where segments (rows of `parts`) have about the same tone on both sides, on the whole. The edge
+    of a sheet is darker on one side all along; strokes of rough charcoal, now on one and now on the other.
+    """
     padded = np.pad(parts, ((0, 0), (STREAK_REACH, STREAK_REACH)), mode="edge")
-    change = np.abs(padded[:, 2 * STREAK_REACH :] - padded[:, : -2 * STREAK_REACH])
-    return np.asarray(np.median(change, axis=0) < STREAK_SIDES)
+    change = padded[:, 2 * STREAK_REACH :] - padded[:, : -2 * STREAK_REACH]
+    return np.asarray(np.abs(np.median(change, axis=0)) < STREAK_SIDES)

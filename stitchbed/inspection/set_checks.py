@@ -75,7 +75,7 @@ def light_findings(light: Array) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
-    odd = suspects(evidence.comparisons) | {k for k, told in striped(evidence) if told.fault == "banding"}
+    odd = suspects(evidence.comparisons) | _otherwise_toned(evidence)
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with
@@ -93,6 +93,14 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
             redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
             found.append((index, _lift_finding(mine, _length(evidence, index, widest), redo=redo)))
     return found
+
+
+def _otherwise_toned(evidence: Evidence) -> set[int]:
+    """Pieces whose tones are not the sheet's: striped, of few tones or of other channels than most."""
+    channels = [tile.raster.shape[2] for tile in evidence.tiles]
+    usual = Counter(channels).most_common(1)[0][0]
+    own = {k for k, look in enumerate(evidence.looks) if look.sensed.tones is not None or channels[k] != usual}
+    return own | {index for index, _ in striped(evidence)}
 
 
 def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:

@@ -18,7 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
-from stitchbed.inspection.glass import _sure_smear, grains, smear
+from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
@@ -502,3 +502,35 @@ def test_one_odd_piece_does_not_move_the_others() -> None:
     assert np.abs(solved[[0, 1, 2, 3, 5]]).max() < 0.01
     assert solved[4].mean() > 0.25
     assert suspects([pair(0, 1), pair(1, 2), pair(0, 2)]) == frozenset()
+
+
+def test_a_line_of_the_sensor_is_told_among_rough_strokes_that_end_at_it() -> None:
+    gray = np.full((12 * 40, SIDE), 230.0, np.float32)
+    for segment in range(12):
+        side = slice(205, 215) if segment % 2 else slice(190, 200)  # now on one side of column 202 and now on the other
+        gray[40 * segment : 40 * segment + 40, side] = 150
+    assert streaks(gray, 1) == []
+    gray[:, 202] = 20
+    assert [found.at for found in streaks(gray, 1)] == [202]
+    gray[:, 203:] -= 40  # the edge of a sheet on a darker lid
+    assert streaks(gray, 1) == []
+
+
+def test_specks_stand_alone_in_the_grain_of_paper() -> None:
+    rng = np.random.default_rng(15)
+    grain = cv2.GaussianBlur(rng.normal(0, 9, (SIDE, SIDE)).astype(np.float32), (0, 0), 1.2) + 225
+    depth = speck_depth(grain, levels=(2.5, 6.0))
+    assert not depth.any()
+    places = rng.integers(20, SIDE - 20, (30, 2))
+    for x, y in places:
+        cv2.circle(grain, (int(x), int(y)), 1, 70.0, -1)
+    found = speck_depth(grain)
+    assert sum(found[y, x] > 100 for x, y in places) >= 27
+
+
+def test_few_patches_that_agree_tell_a_jump() -> None:
+    rows = np.array([60.0, 150, 180, 210, 240, 270, 420, 450, 510])
+    shifts = np.where(rows > 300, -1.7, 3.1) + 0.05 * np.cos(rows)
+    place, height = _jump(rows, shifts) or (0.0, 0.0)
+    assert (270 < place < 420, round(height, 1)) == (True, -4.8)
+    assert _jump(rows[:-1], shifts[:-1]) is None  # two agree by chance
