@@ -5,6 +5,7 @@ In: a page. Out: a `CleanContext`, and the plan that only frames.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Floats
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, silent
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
@@ -20,13 +22,14 @@ from stitchbed.page.dust.sweep import ink_of, sampled
 from stitchbed.page.found_medium import told_by, view_factor
 from stitchbed.page.ground import Ground, relative
 from stitchbed.page.page import Page, luminance, overview
-from stitchbed.page.sheet.frame import Framing, source_box
+from stitchbed.page.sheet.frame import Framing, on_sheet, source_box
 from stitchbed.page.sheet.lamp import DARKEST_PAPER, as_scanned, lamp_only, shows_paper
 from stitchbed.page.sheet.white import PaperSettings, survey
 from stitchbed.page.underneath.found import DropSettings, Told, hue_at, under_of, wish_of
 from stitchbed.page.underneath.pencil import apart, hue_of, sector
 from stitchbed.page.underneath.under import Under
 
+EDGE_MM = 0.5  # within a side of the sheet that was found or cut off, where its rim and a shadow may still show
 FAINT_COLOR = 0.02  # of density; of the page seen small, where strokes are pale
 
 
@@ -64,12 +67,22 @@ class CleanContext:
         if drop and drop.any:
             under, dropped = _under(desk, ground, frame, drop)
             ground = replace(ground, under=under)
-        told = told_by(lambda box: relative(ground, box), boxes, ground.page.dpi, medium, progress=self.progress)
+        told = told_by(_sheet_alone(ground, frame), boxes, ground.page.dpi, medium, progress=self.progress)
         if told.name != "ink" or not white.paper.any() or luminance(white.mean[None, None])[0, 0] < DARKEST_PAPER:
             ground = replace(ground, white=lamp_only(white) if shows_paper(white) else as_scanned(white))
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)
         return replace(desk, dropped=dropped), plan
+
+
+def _sheet_alone(ground: Ground, frame: Framing) -> Callable[[Box], Floats]:
+    """A reader of light relative to paper that shows paper beyond the sheet, as a lid or shadow there is not drawn."""
+    margin = EDGE_MM / MM_PER_INCH * ground.page.dpi
+
+    def light_at(box: Box) -> Floats:
+        return np.where(on_sheet(frame, box, margin)[..., None], relative(ground, box), np.float32(1))
+
+    return light_at
 
 
 def desk_of(page: Page, source: Path, album: Album, workers: int, progress: Progress = silent) -> CleanContext:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, shifted, spanning
 from stitchbed.imaging.node_grid import nodes
@@ -52,6 +52,16 @@ def cut_off(frame: Framing, page: Box) -> Array:
     """(4,) px of the page that lie beyond the framed part at its top, right, bottom and left, where that is least."""
     x, y = corners_on_page(frame).T
     return np.array([y.min(), page.right - 1 - x.max(), page.bottom - 1 - y.max(), x.min()])
+
+
+def on_sheet(frame: Framing, box: Box, margin: float) -> Mask:
+    """(h, w) which px of a box of the page lie under the framed part, `margin` px within its sides."""
+    rows, cols = np.mgrid[box.row : box.bottom, box.col : box.right].astype(np.float32)
+    x, y = (np.linalg.inv(frame.page_from_out)[:2, :] @ (cols.ravel(), rows.ravel(), np.ones(cols.size))).reshape(
+        2, *cols.shape
+    )
+    inside = (x >= margin) & (x <= frame.width - 1 - margin) & (y >= margin) & (y <= frame.height - 1 - margin)
+    return np.asarray(inside)
 
 
 def framing(corners: Array, angle: float, turn: int, dpi: float) -> Framing:

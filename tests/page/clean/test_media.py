@@ -225,3 +225,19 @@ def test_colored_paper_keeps_its_color_where_asked_and_is_told_where_not(tmp_pat
     told = clean(source, target, replace(asked, tone=ToneSettings(white="keep")))["warnings"]
     assert not any("--white keep" in warning for warning in told)
     assert np.abs(tifffile.imread(target)[10, 10].astype(int) - pink).max() <= (3 if medium == "ink" else 1)
+
+
+@pytest.mark.parametrize("askew", [0.8, -1.5])
+def test_a_lid_beside_a_sheet_laid_askew_makes_ink_no_paint(tmp_path: Path, askew: float) -> None:
+    source, target = tmp_path / "a.tif", tmp_path / "b.tif"
+    _inked(source)
+    sheet = tifffile.imread(source)
+    lid = np.full((sheet.shape[0] + 160, sheet.shape[1] + 160, 3), 0.83 * 65535, np.uint16)
+    lid[80:-80, 80:-80] = sheet
+    middle = (lid.shape[1] / 2, lid.shape[0] / 2)
+    turn = cv2.getRotationMatrix2D(middle, askew, 1)
+    turned = cv2.warpAffine(lid, turn, lid.shape[1::-1], borderValue=(0.83 * 65535,) * 3)
+    tifffile.imwrite(source, turned, photometric="rgb", resolution=(DPI, DPI), resolutionunit=2)
+    record = clean(source, target, CleanSettings(steps=("border", "paper"), pictures=False))
+    assert record["numbers"]["steps"][0]["numbers"]["skew_deg"] == pytest.approx(-askew, abs=0.1)
+    assert record["numbers"]["medium"]["name"] == "ink"
