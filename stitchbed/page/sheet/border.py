@@ -38,6 +38,7 @@ SAME = 1e-5  # of light; codes of one value come out of the reduction as alike a
 MOST_FILLED = 0.001  # of the middle that may look filled
 SQUARE = 0.012  # slope by which sides of a cut sheet differ at most, .7 degrees; common practice, no source
 ALONE_SLOPE = 0.025  # slope up to which a single side is believed
+FAINT_SIDES = 3  # that are found before a faint one is believed
 HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
 
 
@@ -58,8 +59,8 @@ class BorderSettings:
 class Side:
     """One side of the sheet: places (x, y) px on the page with x (or y) = offset + slope * along, px.
 
-    along runs over x for top and bottom, over y for left and right. found : by "step", "shadow", "end" of what was
-    scanned, or "" when not found.
+    along runs over x for top and bottom, over y for left and right. found : by "step", "faint", "shadow", "end" of what
+    was scanned, or "" when not found.
     spread : px, one sd of the measured edge about the line. share : of the looked-at places that agree.
     """
 
@@ -167,7 +168,8 @@ def _agreeing(sides: tuple[Side, ...]) -> tuple[Side, ...]:
     else:
         middle = float(np.median(list(slopes.values()))) if slopes else angle
         kept = {name for name, slope in slopes.items() if abs(slope - middle) < SQUARE}
-    return tuple(s if s.name in kept else replace(s, found="", slope=0.0) for s in sides)
+    sure = kept if len(kept) >= FAINT_SIDES else {s.name for s in sides if s.name in kept and s.found != "faint"}
+    return tuple(s if s.name in sure else replace(s, found="", slope=0.0) for s in sides)
 
 
 def _side(page: Page, name: str, light: Floats, is_paper: Callable[[Floats], bool], factor: int) -> Side:

@@ -26,6 +26,7 @@ GRAY = 0.12  # share by which channels of a lid, a frame or a shadow may differ;
 UNIFORM = 0.08  # share by which what lies outside may vary along a side
 SHADOW = (0.3, 0.93)  # of the paper's light; a drawn line is darker, nothing at all is lighter
 SLOW = 0.35  # of a shadow's depth, the most that is lost from one pixel of the view to the next
+LIGHTER_ALONG = 0.8  # of a side; drawing may reach the sheet's edge here and there
 SHADOW_MM = 6.0  # the widest shadow a sheet throws on a lid as white as itself, common practice, no source
 
 
@@ -44,7 +45,8 @@ class Line:
 def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) -> tuple[Line | None, str]:
     """The sheet's upper edge on a (h, w, c) view (0 where nothing was scanned), and what tells it.
 
-    That is "step", "shadow", "end" (of what was scanned: the sheet's own edge may lie further out), or "" for no edge.
+    That is "step", "faint" (a step from a lid that is nearly as light as the sheet), "shadow", "end" (of what was
+    scanned: the sheet's own edge may lie further out), or "" for no edge.
     is_paper : says of a color (c,) whether the sheet shows it as bare paper. From outside in, everything up to the edge
     is uniform, gray and no paper.
     """
@@ -54,14 +56,14 @@ def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) 
         level, uniform = _between(view, previous, line, px_per_mm)
         if level is None:
             continue
-        if is_paper(level):
+        if is_paper(level) and not (uniform and _lighter_within(view, line, level, px_per_mm)):
             beyond = lines[number + 1] if number + 1 < len(lines) else None
             if best is None and beyond is not None and _is_shadow(view, line, beyond, level, px_per_mm):
                 return beyond, "shadow"
             break
         if not (uniform and np.ptp(level) < GRAY * level.max() + 0.02):
             break
-        previous, best, found = line, line, "step" if level.any() else "end"
+        previous, best, found = line, line, ("faint" if is_paper(level) else "step") if level.any() else "end"
     return best, found
 
 
@@ -180,6 +182,18 @@ def _between(view: Floats, outer: Line, inner: Line, px_per_mm: float) -> tuple[
     level = np.median(levels, axis=0)
     spread = float(np.median(np.abs(levels - level).max(axis=1)))
     return level.astype(np.float32), spread < max(UNIFORM * float(level.max()), 0.01)
+
+
+def _lighter_within(view: Floats, line: Line, outside: Floats, px_per_mm: float) -> bool:
+    """Whether the first mm beyond a line is lighter than what lies before it, nearly all along: no wash and no frame
+    drawn on a sheet makes it lighter there."""
+    within = Line(line.offset + 1.3 * px_per_mm, line.slope)
+    cols = np.arange(0, view.shape[1], max(1, round(px_per_mm)))
+    starts = np.ceil(line.at(cols.astype(float)) + 0.3 * px_per_mm).astype(int)
+    ends = np.minimum(np.floor(within.at(cols.astype(float))).astype(int), len(view))
+    bands = [view[max(0, a) : b, c] for c, a, b in zip(cols, starts, ends, strict=True) if b > max(0, a)]
+    lighter = [float(np.median(band, axis=0).mean() / max(float(outside.mean()), 1e-3)) > 1 + STEP for band in bands]
+    return bool(len(lighter) > 0.5 * len(cols) and np.mean(lighter) > LIGHTER_ALONG)
 
 
 def _is_shadow(view: Floats, outer: Line, inner: Line, lid: Floats, px_per_mm: float) -> bool:

@@ -194,3 +194,26 @@ def test_straightening_does_not_depend_on_blocks() -> None:
     whole = framed(read, frame, frame.box)
     part = Box(101, 203, 130, 77)
     assert np.array_equal(framed(read, frame, part), whole[part.slices])
+
+
+def _on_lid(lid: tuple[int, ...], paper: tuple[int, ...], *, wash: float = 1.0) -> Page:
+    """A sheet in color laid askew on a lid, 8 mm within it; `wash` : light of a field that covers all but a margin."""
+    k = 150 / MM_PER_INCH
+    page = np.full((round(100 * k), round(130 * k), 3), lid, np.float32)
+    inner = np.array([[8, 9.5], [121.5, 8], [122.7, 91], [9.2, 92.5]])
+    cv2.fillPoly(page, [np.rint(inner * k * 16).astype(np.int32)], paper, cv2.LINE_AA, 4)
+    field = (inner - (65, 50)) * 0.8 + (65, 50)
+    cv2.fillPoly(page, [np.rint(field * k * 16).astype(np.int32)], tuple(wash * v for v in paper), cv2.LINE_AA, 4)
+    page += np.random.default_rng(2).normal(0, 1.5, page.shape)
+    return page_of_array(np.clip(np.rint(page), 0, 255).astype(np.uint8), 150)
+
+
+@pytest.mark.parametrize(("lid", "paper"), [((238, 238, 236), (247, 246, 243)), ((236, 237, 236), (244, 244, 240))])
+def test_a_lid_a_little_darker_than_the_sheet_is_told_by_all_its_sides(
+    lid: tuple[int, ...], paper: tuple[int, ...]
+) -> None:
+    sides = find_sheet(_on_lid(lid, paper))
+    assert {side.found for side in sides} == {"faint"}
+    assert np.degrees(skew(sides)) == pytest.approx(-0.76, abs=0.1)
+    # a pale wash within a margin is darker than what lies round it, so it is no sheet
+    assert not any(side.found for side in find_sheet(_on_lid(paper, paper, wash=0.965)))
