@@ -47,13 +47,13 @@ def most_of(picture: NDArray[Any]) -> NDArray[Any]:
 
 def evened(gray: Floats, sigma: float, floor: float) -> Floats:
     """Local mean removed, local contrast brought to one (never amplifying what is under `floor`)."""
-    rest: Floats = gray - _blurred(gray, sigma)
-    power = np.maximum(_blurred(rest * rest, sigma), np.float32(0))
+    rest: Floats = gray - blurred(gray, sigma)
+    power = np.maximum(blurred(rest * rest, sigma), np.float32(0))
     return np.asarray(rest / (np.sqrt(power) + np.float32(floor)), np.float32)
 
 
-def _blurred(gray: Floats, sigma: float) -> Floats:
-    """Gaussian blur; a wide one is made on a picture a quarter as large, which shows no less of it."""
+def blurred(gray: Floats, sigma: float) -> Floats:
+    """Gaussian blur of a picture (h, w); a wide one is made on one a quarter as large, which shows no less of it."""
     if sigma < 10 or min(gray.shape) < 16:
         return np.asarray(cv2.GaussianBlur(gray, (0, 0), sigma), np.float32)
     size = gray.shape[::-1]

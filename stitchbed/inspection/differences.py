@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.imaging.box import Box, shifted
+from stitchbed.imaging.gray import blurred
 from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, largest_patch, speck_depth
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import EDGE_SHARE
@@ -28,6 +30,7 @@ MINE = 2.0  # times the other's amplitude
 PARTS, IN_A_PART = 4, 0.4  # along each side of a view; share of a wave's usual strength that all parts but one have
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
+MANY = 50_000  # values of which a median is taken
 TONES = 12  # of an overlap, in each of which two scans may differ in their own way
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 CELL = 24  # view px of a cell whose sharpness is compared
@@ -89,15 +92,16 @@ def difference_of(
     rows, cols = (np.flatnonzero(laid.both.any(axis)) for axis in (1, 0))
     if len(rows) < 3 * CELL or len(cols) < 2 * CELL:
         return None
-    part = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
-    laid = Overlay(laid.a[part], laid.b[part], _eroded(laid.both[part], SPECK_PX))
+    part = Box(int(rows[0]), int(cols[0]), int(np.ptp(rows)) + 1, int(np.ptp(cols)) + 1)
+    seen = shifted(part, *laid.corner)
+    laid = Overlay(laid.a[part.slices], laid.b[part.slices], _eroded(laid.both[part.slices], SPECK_PX))
     stripes = _stripes(laid)
     if all(one is None or one.along == "rows" for one in stripes):
         # whole rows tell better whose bands they are than the overlap alone does, where drawing hides them
         bands = _banded(looks, pair, b_from_a, laid)
         stripes = bands if any(bands) else stripes
     specks = _specks(laid)
-    soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, part))
+    soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, seen.slices))
     area = float(laid.both.sum())
     own = [Sight(stripes[side], *specks[side], area, soft[side], (fine, -fine)[side]) for side in (0, 1)]
     return Difference(*pair, own[0], own[1])
@@ -109,7 +113,7 @@ def _eroded(mask: Mask, by: int) -> Mask:
 
 def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     """A period in the difference of two views, given to the one that shows it."""
-    levels = [view - cv2.GaussianBlur(view, (0, 0), WIDE) for view in (laid.a, laid.b)]
+    levels = [view - blurred(view, WIDE) for view in (laid.a, laid.b)]
     rest = levels[0] - levels[1]
     spectrum = _spectrum(rest, laid.both)
     rows, cols, speed, known = _frequencies(rest.shape)
@@ -152,7 +156,7 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
 def _fine(look: Glance) -> Floats:
     """A view without what is broad, as its light."""
     gray = look.gray.astype(np.float32)
-    return np.asarray(gray - cv2.GaussianBlur(gray, (0, 0), WIDE), np.float32)
+    return np.asarray(gray - blurred(gray, WIDE), np.float32)
 
 
 def _amplitudes(fine: Floats) -> Array:
@@ -218,15 +222,21 @@ def _surer(turns: float) -> float:
 def _tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:
     """What two views differ by, less what goes with their tone: another exposure curve is no band, though lines of text
     show it row by row."""
-    bounds = np.unique(np.quantile(tone[mask], np.linspace(0, 1, TONES + 1)[1:-1]))
-    bins = np.digitize(tone, bounds)
-    usual = [np.median(apart[inside]) if (inside := mask & (bins == k)).any() else 0.0 for k in range(len(bounds) + 1)]
+    bounds = np.unique(np.quantile(_some(tone[mask]), np.linspace(0, 1, TONES + 1)[1:-1]))
+    bins = np.asarray(np.sum([tone >= bound for bound in bounds.tolist()], axis=0, dtype=np.uint8))
+    inside, known = apart[mask], bins[mask]
+    usual = [np.median(part) if len(part := inside[known == k]) else 0.0 for k in range(len(bounds) + 1)]
     return np.asarray(apart - np.array(usual, np.float32)[bins], np.float32)
+
+
+def _some(values: Floats) -> Floats:
+    """Of many values (n,) as many, evenly spread, as tell a median to a few thousandths of their spread."""
+    return values[:: max(1, len(values) // MANY)]
 
 
 def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:
     """(power, cycles/px) of the mean of rows within a mask: the square of a wave's amplitude."""
-    inside = values[mask]
+    inside = _some(values[mask])
     usual = CLIP * (robust_spread(inside) + 1e-3)
     held = np.where(mask, np.clip(values - np.median(inside), -usual, usual), 0)
     rows = held.sum(1, dtype=np.float64) / np.maximum(mask.sum(1), 1)
@@ -237,7 +247,7 @@ def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:
 
 
 def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
-    inside = values[mask]
+    inside = _some(values[mask])
     usual = robust_spread(inside) + 0.5
     held = np.where(mask, np.clip(values - np.median(inside), -CLIP * usual, CLIP * usual), 0)
     return np.asarray(np.fft.rfft2(held))

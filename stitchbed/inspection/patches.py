@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Mask
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.inspection.looks import Glance
 from stitchbed.matching.robust import robust_spread
 
-PATCH = 40  # view px a side
+PATCH, STEP = 40, 30  # view px a side, and from patch to patch
 SEARCH_SHARE = (
     0.014  # of the view's long side a patch may be away: a stretch of 1 % over an A4 piece, or a jump, and more
 )
@@ -42,11 +43,14 @@ STRIP_LEAST, STRIP_MOST = 4, 0.3  # patches that must agree, and their share: ch
 
 @dataclass(frozen=True)
 class Overlay:
-    """Two views on each other: gray (h, w) of a, and of b laid on it; `both` where both are seen."""
+    """Two views on each other where they may both be seen: gray (h, w) of a, and of b laid on it; `both` where both
+    are. corner : (row, col) in the view of a.
+    """
 
     a: Floats
     b: Floats
     both: Mask
+    corner: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True)
@@ -68,12 +72,26 @@ class Course:
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     """b's view on a's."""
     inside = np.full(b.gray.shape, 255, np.uint8)
-    motion = view_motion(a, b, b_from_a)[:2]
-    size = a.gray.shape[1], a.gray.shape[0]
+    whole = view_motion(a, b, b_from_a)
+    part = _reached(whole, a.gray.shape, b.gray.shape)
+    motion = (whole @ np.array([[1, 0, part.col], [0, 1, part.row], [0, 0, 1.0]]))[:2]
+    size = part.width, part.height
     fine, plain = (kernel | cv2.WARP_INVERSE_MAP for kernel in (cv2.INTER_CUBIC, cv2.INTER_LINEAR))
     there = cv2.warpAffine(b.gray.astype(np.float32), motion, size, flags=fine, borderMode=cv2.BORDER_REPLICATE)
     both = cv2.warpAffine(inside, motion, size, flags=plain) == 255
-    return Overlay(a.gray.astype(np.float32), np.asarray(there, np.float32), both)
+    own = a.gray[part.slices].astype(np.float32)
+    return Overlay(own, np.asarray(there, np.float32), both, (part.row, part.col))
+
+
+def _reached(motion: Array, own: tuple[int, ...], other: tuple[int, ...]) -> Box:
+    """The part of a view of shape `own` that one of shape `other` may reach, from a multiple of STEP on: patches lie on
+    one grid whatever is reached."""
+    corners = np.array([[x, y] for y in (-0.5, other[0] - 0.5) for x in (-0.5, other[1] - 0.5)])
+    at = moved(inverse(motion), corners)
+    low, high = np.floor(at.min(0) / STEP).astype(int) * STEP, np.ceil(at.max(0)).astype(int) + 2
+    col, row = (min(max(0, int(first)), (side - 1) // STEP * STEP) for first, side in zip(low, own[1::-1], strict=True))
+    right, bottom = (min(max(int(last), 0), side) for last, side in zip(high, own[1::-1], strict=True))
+    return Box(row, col, max(1, bottom - row), max(1, right - col))
 
 
 def course_of(
@@ -84,6 +102,7 @@ def course_of(
     a, b = looks[pair[0]], looks[pair[1]]
     laid = laid or overlay(a, b, b_from_a)
     places, shifts = _shifts(laid, max(4, round(SEARCH_SHARE * max(a.gray.shape))))
+    places += laid.corner[::-1]
     size = float(np.hypot(b_from_a[0, 0], b_from_a[1, 0])) / ratio
     unknown = ((0.0, 0.0), (0.0, 0.0))
     if len(places) < LEAST_PATCHES or abs(b_from_a[1, 0]) > 0.3 * abs(b_from_a[0, 0]):
@@ -135,8 +154,8 @@ def _corners(laid: Overlay, reach: int) -> list[tuple[int, int]]:
     """Corners (row, col) of the patches with most contrast that lie, with their search, where both are seen."""
     side = PATCH + 2 * reach
     found = []
-    for row in range(reach, laid.a.shape[0] - PATCH - reach, PATCH * 3 // 4):
-        for col in range(reach, laid.a.shape[1] - PATCH - reach, PATCH * 3 // 4):
+    for row in range(reach, laid.a.shape[0] - PATCH - reach, STEP):
+        for col in range(reach, laid.a.shape[1] - PATCH - reach, STEP):
             if laid.both[row - reach : row - reach + side, col - reach : col - reach + side].all():
                 contrast = float(laid.a[row : row + PATCH, col : col + PATCH].std())
                 if contrast > LEAST_CONTRAST:

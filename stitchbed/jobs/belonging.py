@@ -63,7 +63,7 @@ def belonging(tiles: Sequence[Tile], *, workers: int, progress: Progress) -> Bel
         for done, view in enumerate(pool.map(_view, tiles, dpi), start=1):
             views.append(view)
             progress("looking", done, len(tiles))
-        pairs = choose([view.keypoints for view in views], PairSettings())
+        pairs = choose([view.keypoints for view in views], PairSettings(), workers=workers)
         links = [link for link in pool.map(lambda pair: _link(views, dpi, pair), pairs) if link is not None]
     sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
     same = [link for link in links if _shared(link, sizes) > SAME]

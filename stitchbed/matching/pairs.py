@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.arrays import Floats
+from stitchbed.imaging.parallel import in_order
 from stitchbed.matching.features import Keypoints
 
 
@@ -30,7 +32,7 @@ def every_pair(count: int) -> list[tuple[int, int]]:
     return [(i, j) for i in range(count) for j in range(i + 1, count)]
 
 
-def choose(points: Sequence[Keypoints], settings: PairSettings) -> list[tuple[int, int]]:
+def choose(points: Sequence[Keypoints], settings: PairSettings, *, workers: int = 1) -> list[tuple[int, int]]:
     """Pairs worth matching.
 
     Each tile's strongest points vote for the tile that holds their nearest neighbor among all other tiles, if that
@@ -39,7 +41,7 @@ def choose(points: Sequence[Keypoints], settings: PairSettings) -> list[tuple[in
     """
     if len(points) <= settings.all_up_to:
         return every_pair(len(points))
-    votes = _votes(points, settings.voters)
+    votes = _votes(points, settings.voters, workers)
     votes = votes + votes.T
     chosen: set[tuple[int, int]] = set()
     for i, row in enumerate(votes):
@@ -48,25 +50,23 @@ def choose(points: Sequence[Keypoints], settings: PairSettings) -> list[tuple[in
     return sorted(chosen, key=lambda pair: (-votes[pair], pair))
 
 
-def _votes(points: Sequence[Keypoints], voters: int) -> NDArray[np.float64]:
+def _votes(points: Sequence[Keypoints], voters: int, workers: int) -> NDArray[np.float64]:
     heads = [keypoints.descriptors[:voters] for keypoints in points]
-    owner = np.repeat(np.arange(len(heads)), [len(head) for head in heads])
-    everyone = np.concatenate(heads)
-    starts = np.searchsorted(owner, np.arange(len(heads)))
-    filled = np.array([len(head) > 0 for head in heads])
-    votes = np.zeros((len(heads), len(heads)))
-    for i, head in enumerate(heads):
-        if not len(head):
-            continue
-        likeness = head @ everyone.T
-        likeness[:, owner == i] = -1
-        best = np.full((len(head), len(heads)), -1.0)
-        best[:, filled] = np.maximum.reduceat(likeness, starts[filled], axis=1)
-        order = np.argsort(-best, axis=1)[:, :6]
-        ranked = np.take_along_axis(best, order, axis=1)
-        # up to four tiles may share a place; the fifth best says how like an unrelated point can be
-        distance = np.sqrt(np.maximum(2 - 2 * ranked, 0))
-        alien = distance[:, min(5, ranked.shape[1] - 1), None]
-        good = distance[:, :4] < 0.85 * alien
-        np.add.at(votes, (i, order[:, :4][good]), 1.0)
-    return votes
+
+    def one(index: int) -> NDArray[np.float64]:
+        best = [(heads[index] @ head.T).max(1) if len(head) and k != index else None for k, head in enumerate(heads)]
+        none = np.full(len(heads[index]), -1.0, np.float32)
+        return _counted(np.column_stack([none if each is None else each for each in best]))
+
+    return np.stack(list(in_order(one, range(len(heads)), workers)))
+
+
+def _counted(best: Floats) -> NDArray[np.float64]:
+    """(tiles,) votes of a tile's points, by how like each the likest of every tile is: (points, tiles), -1 for none."""
+    order = np.argsort(-best, axis=1)[:, :6]
+    ranked = np.take_along_axis(best, order, axis=1)
+    # up to four tiles may share a place; the fifth best says how like an unrelated point can be
+    distance = np.sqrt(np.maximum(2 - 2 * ranked, 0))
+    alien = distance[:, min(5, ranked.shape[1] - 1), None]
+    good = distance[:, :4] < 0.85 * alien
+    return np.bincount(order[:, :4][good], minlength=best.shape[1]).astype(np.float64)

@@ -16,7 +16,6 @@ from stitchbed.core.arrays import Floats, Mask
 from stitchbed.imaging.box import Box, grown, meets
 from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.tile_layer import Layer, Source, clean_layer, layer_of
-from stitchbed.mosaic.registration.canvas import footprint
 
 Composed = tuple[Floats, Mask | None]
 
@@ -72,10 +71,9 @@ def _with_more(
 ) -> tuple[dict[int, Layer], dict[int, Mask]]:
     """Fill what no owner sees from any other tile that does (ragged rims of the whole)."""
     layers, masks = dict(layers), dict(masks)
-    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
     covered = np.any(list(masks.values()), axis=0) if masks else np.zeros((box.height, box.width), bool)
-    for i, place in enumerate(plan.places):
-        if i in layers or covered.all() or not meets(footprint(place, bounds), box):
+    for i, reached in enumerate(plan.footprints):
+        if i in layers or covered.all() or not meets(reached, box):
             continue
         layer = layer_of(plan, source, i, box)
         fresh = layer.sight & ~covered

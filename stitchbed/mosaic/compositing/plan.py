@@ -8,14 +8,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.imaging.box import Box
 from stitchbed.mosaic.compositing.seams import SeamMap
 from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.registration.canvas import Canvas
+from stitchbed.mosaic.registration.canvas import Canvas, footprint
 from stitchbed.mosaic.registration.placement import Placement, Warp
 from stitchbed.reading.base.tile import Tile
 
@@ -67,6 +69,12 @@ class Plan:
     alpha: bool = False
     paper: tuple[float, ...] = (1.0,)
     spots: tuple[Spot, ...] = ()
+
+    @cached_property
+    def footprints(self) -> tuple[Box, ...]:
+        """The box of the canvas each piece can touch; asked for at each part of the canvas, of all pieces."""
+        bounds = Box(0, 0, self.canvas.height, self.canvas.width)
+        return tuple(footprint(place, bounds) for place in self.places)
 
 
 def packed(plan: Plan) -> dict[str, NDArray[np.generic]]:

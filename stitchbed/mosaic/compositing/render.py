@@ -24,7 +24,7 @@ from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import NOBODY
 from stitchbed.mosaic.compositing.tile_layer import Source, clean_layer, misses, spots_near
 from stitchbed.mosaic.compositing.unit_parts import cells_near, unit_parts
-from stitchbed.mosaic.registration.canvas import footprint, whole_shift
+from stitchbed.mosaic.registration.canvas import whole_shift
 
 UNIT = 512
 MOST_SPECK_PX = 64  # a speck's surroundings that are looked at with it
@@ -53,9 +53,8 @@ def block_mark(plan: Plan, pieces: Sequence[bytes], box: Box) -> str:
     rows = slice(max(0, around.row // cell), max(0, -(-around.bottom // cell)))
     cols = slice(max(0, around.col // cell), max(0, -(-around.right // cell)))
     content = hashlib.sha256(np.ascontiguousarray(plan.seams.labels[rows, cols]).tobytes())
-    bounds = Box(0, 0, plan.canvas.height, plan.canvas.width)
     spots = spots_near(plan, around)
-    near = {i for i, place in enumerate(plan.places) if meets(footprint(place, bounds), around)}
+    near = {i for i, reached in enumerate(plan.footprints) if meets(reached, around)}
     for i in sorted(near | {spot.clean_in for spot in spots} | {spot.seen_in for spot in spots}):
         content.update(f"{i}".encode() + pieces[i])
     content.update(repr(spots).encode())
@@ -110,8 +109,8 @@ def _alone(plan: Plan, source: Source, index: int, part: Box, spots: Sequence[Sp
 
 def _shared(plan: Plan, index: int, part: Box) -> bool:
     """True where another tile may reach a part or its surroundings, and could show what tile `index` does not see."""
-    near, bounds = grown(part, HALO), Box(0, 0, plan.canvas.height, plan.canvas.width)
-    return any(i != index and meets(footprint(place, bounds), near) for i, place in enumerate(plan.places))
+    near = grown(part, HALO)
+    return any(i != index and meets(reached, near) for i, reached in enumerate(plan.footprints))
 
 
 def _promoted(pixels: Pixels, plan: Plan) -> Pixels:

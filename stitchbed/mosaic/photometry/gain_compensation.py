@@ -7,61 +7,29 @@ In: what the tiles see at common places. Out: a `Level` per tile. Only ratios ar
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial.legendre import legvander2d
-from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Ints
-from stitchbed.core.memory import late
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.transfer import curve_term
-from stitchbed.matching.robust import CAUCHY, cauchy_weights
+from stitchbed.matching.robust import CAUCHY
+from stitchbed.mosaic.photometry.level_equations import (
+    OWN_TERMS,
+    LevelSettings,
+    Pair,
+    Seen,
+    Unknown,
+    logs_of,
+    one_step,
+    orders,
+    shading_rows,
+)
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
-linalg = late("scipy.linalg")
-
-Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
-OWN_TERMS = 5
-INDEPENDENT = 400  # points of an overlap that count as independent, and
-ALIKE = 0.15  # share of all of them: a soft cell is a mean over 4 pi cells, and unevenness goes on beyond it
-# Expected size of the bed's terms of order 1 to 4, as shares: what lamps and lenses do falls off smoothly, and a narrow
-# overlap, which shows next to nothing of it, would else make up bumps of a third.
-BY_ORDER = (1.0, 1.0, 0.3, 0.1)
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
-MOST_CURVE = 0.4  # exponents farther from 1 are no program's doing, and a curve stays monotone up to here
-
-
-@dataclass(frozen=True)
-class LevelSettings:
-    """spacing_mm: grid of comparison. bed_degree: order of the shared fall-off. gain, offset, slope, fall: expected
-    sizes
-    (log, linear, log, log) of gain differences, black offsets, drift over a scan, shared fall-off (lamp warm-up ~1 %,
-    repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). agree: relative difference that counts as agreement.
-    most_points: of an overlap that are used.
-    curve, tint_curve: expected sizes of exponents (less 1) a program put on a scan, common to its channels and beside
-    that by channel. straight: exponents this near to 1 in all pieces are no curves; better: nor are others, unless
-    what is left between some piece and its neighbors falls to this share of what is left without (measured: .99 to 1
-    where there are none, .97 on text of two tones, .2 on washes). clipped: light a
-    channel of a piece holds at most where it still tells tones apart.
-    """
-
-    spacing_mm: float = 4.0
-    bed_degree: int = 4
-    gain: float = 0.3
-    offset: float = 0.01
-    slope: float = 0.02
-    fall: float = 0.04
-    agree: float = 0.006
-    rounds: int = 12
-    most_points: int = 1500
-    curve: float = 0.15
-    tint_curve: float = 0.04
-    straight: float = 0.012
-    better: float = 0.98
-    clipped: float = 0.985
-    solve_shading: bool = True
-    solve_curves: bool = True
 
 
 @dataclass(frozen=True)
@@ -94,46 +62,9 @@ def leveled(level: Level, light: Array, shade: Array) -> Array:
     return result
 
 
-@dataclass(frozen=True)
-class _Unknown:
-    """log gain (T, C), offset (T, C), curve less 1 (T, C), own shading (T, 5), bed shading (G, K)."""
-
-    gain: Array
-    offset: Array
-    curve: Array
-    own: Array
-    bed: Array
-
-
 def no_gain(name: str, channels: int) -> Level:
     """A level that changes nothing."""
     return Level(name, np.ones(channels), np.zeros(channels), np.zeros((2, 2)), 1e9)
-
-
-@dataclass(frozen=True)
-class _Pair:
-    """Two tiles, the positions of their common points in each one's list, and the trust (N, C) in each."""
-
-    i: int
-    j: int
-    at_i: NDArray[np.intp]
-    at_j: NDArray[np.intp]
-    weight: Array
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """What the solution is made from. shared : bed number per tile, -1 for none. shading : per pair, see
-    `_shading_rows`. pivot : `curve_term` of the commonest
-    tone: measured from there, curves are told apart from gains, and stay at 1 where an overlap holds a single tone.
-    """
-
-    patches: Patches
-    pairs: Sequence[_Pair]
-    designs: Designs
-    shared: Sequence[int]
-    shading: Sequence[tuple[Array, Ints]]
-    pivot: float
 
 
 def find_gains(
@@ -159,30 +90,24 @@ def find_gains(
     tones = [patches.seen[pair.i].light[pair.at_i] for pair in pairs]
     pivot = float(curve_term(np.array(np.median(np.concatenate(tones))))) if pairs else 0.0
     shared = _bed_index(group)
-    shading = [_shading_rows(pair, designs, shared, channels) for pair in pairs]
-    seen = _Seen(patches, pairs, designs, shared, shading, pivot)
+    shading = [shading_rows(pair, designs, shared, channels) for pair in pairs]
+    seen = Seen(patches, pairs, designs, shared, shading, pivot)
     flat = np.zeros((len(names), channels))
     beds = np.zeros((max(seen.shared, default=-1) + 1, designs[0][1].shape[1]))
-    state = _solved(_Unknown(flat, flat, flat, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
+    state = _solved(Unknown(flat, flat, flat, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
     levels = [_level(i, names[i], sizes[i], state, seen, settings) for i in range(len(names))]
-    return levels, [np.exp(_logs(state, seen, i)) for i in range(len(names))]
+    return levels, [np.exp(logs_of(state, seen, i)) for i in range(len(names))]
 
 
-def _solved(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
-    """Steps until nothing moves; without curves unless some piece's neighbors agree clearly better with them.
-
-    With curves the scale of agreement starts wide: a curve puts dark places far off at first.
-    """
-    start = state
-    for step in range(settings.rounds):
-        before, wide = state, 2.0 ** (4 - step) if settings.solve_curves else 1.0
-        state = _step(state, seen, replace(settings, agree=settings.agree * max(1.0, wide)))
-        moves = [np.abs(a - b).max() for a, b in ((state.gain, before.gain), (state.own, before.own))]
-        if wide <= 1 and max(moves) < 1e-5:
-            break
+def _solved(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
+    """The levels; without curves unless some piece's neighbors agree clearly better with them."""
+    plain = replace(settings, solve_curves=False)
     if not settings.solve_curves:
-        return state
-    straight = _solved(start, seen, replace(settings, solve_curves=False))
+        return _settled(state, seen, plain)
+    with ThreadPoolExecutor(1) as aside:
+        other = aside.submit(_settled, state, seen, plain)
+        state = _settled(state, seen, settings)
+        straight = other.result()
     if np.abs(state.curve).max() < settings.straight:
         return straight
     bent, even = (_disagreement(one, seen, settings) for one in (state, straight))
@@ -190,9 +115,21 @@ def _solved(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
     return state if (bent < settings.better * even)[curved].any() else straight
 
 
-def _disagreement(state: _Unknown, seen: _Seen, settings: LevelSettings) -> Array:
+def _settled(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
+    """Steps until nothing moves. With curves the scale of agreement starts wide: a curve puts dark places far off at
+    first."""
+    for step in range(settings.rounds):
+        before, wide = state, 2.0 ** (4 - step) if settings.solve_curves else 1.0
+        state = one_step(state, seen, replace(settings, agree=settings.agree * max(1.0, wide)))
+        moves = [np.abs(a - b).max() for a, b in ((state.gain, before.gain), (state.own, before.own))]
+        if wide <= 1 and max(moves) < 1e-5:
+            break
+    return state
+
+
+def _disagreement(state: Unknown, seen: Seen, settings: LevelSettings) -> Array:
     """(T,) robust cost of what is left between each tile and its neighbors."""
-    logs = [_logs(state, seen, i) for i in range(len(state.gain))]
+    logs = [logs_of(state, seen, i) for i in range(len(state.gain))]
     cost = np.zeros(len(logs))
     for pair in seen.pairs:
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
@@ -209,23 +146,11 @@ def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array,
     u = 2 * xy[:, 0] / max(size[1] - 1, 1) - 1
     v = 2 * xy[:, 1] / max(size[0] - 1, 1) - 1
     own = np.column_stack([u, v, (3 * u * u - 1) / 2, (3 * v * v - 1) / 2, u * v])
-    order = _orders(degree)
+    order = orders(degree)
     # numpy cannot shape the products of no points, which a piece has that shares nothing with the others
     points = (np.clip(u, -1, 1), np.clip(v, -1, 1))
     every = legvander2d(*points, [degree, degree]) if len(xy) else np.zeros((0, len(order)))
     return own, np.asarray(every[:, (order > 0) & (order <= degree)], np.float64)
-
-
-def _orders(degree: int) -> Ints:
-    """((degree + 1)^2,) order of each product of two Legendre polynomials."""
-    return np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
-
-
-def _fall_sizes(settings: LevelSettings) -> Array:
-    """(K,) expected sizes of the bed's terms."""
-    order = _orders(settings.bed_degree)
-    kept = order[(order > 0) & (order <= settings.bed_degree)]
-    return settings.fall * np.array(BY_ORDER)[np.minimum(kept, len(BY_ORDER)) - 1]
 
 
 def _bed_index(group: Sequence[int]) -> list[int]:
@@ -234,7 +159,7 @@ def _bed_index(group: Sequence[int]) -> list[int]:
     return [shared.index(g) if g in shared else -1 for g in group]
 
 
-def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[_Pair]:
+def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[Pair]:
     """Every two tiles that see enough places together, thinned evenly to `most_points` places."""
     found = []
     for i, one in enumerate(patches.seen):
@@ -252,7 +177,7 @@ def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -
                 dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
                 calm = 1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2
                 telling = _telling(one.light[at_i], two.light[at_j], (calm * trusted)[:, None], settings.clipped)
-                found.append(_Pair(i, j, at_i, at_j, telling))
+                found.append(Pair(i, j, at_i, at_j, telling))
     return found
 
 
@@ -265,130 +190,7 @@ def _telling(one: Array, two: Array, weight: Array, clipped: float) -> Array:
     return result
 
 
-def _logs(state: _Unknown, seen: _Seen, i: int) -> Array:
-    """(N, C) log of corrected light of tile i."""
-    shade = seen.designs[i][0] @ state.own[i]
-    if seen.shared[i] >= 0:
-        shade = shade + seen.designs[i][1] @ state.bed[seen.shared[i]]
-    light = np.maximum(seen.patches.seen[i].light + state.offset[i], 1e-4)
-    bent = state.curve[i] * _curve_by(seen, i, light) if state.curve.any() else 0.0
-    result: Array = np.log(light) + bent + state.gain[i] + shade[:, None]
-    return result
-
-
-def _slopes(state: _Unknown, seen: _Seen, i: int, *, curves: bool) -> Array:
-    """(2 or 3, N, C) derivatives of `_logs` by tile i's gain, offset and curve."""
-    light = np.maximum(seen.patches.seen[i].light + state.offset[i], 1e-3)
-    rows = [np.ones_like(light), (1 + state.curve[i]) / light]
-    return np.stack([*rows, _curve_by(seen, i, light)] if curves else rows)
-
-
-def _curve_by(seen: _Seen, i: int, light: Array) -> Array:
-    """(N, C) derivative of the log of tile i's light (N, C) by its curve.
-
-    A curve bends each tone by itself: a cell of lines on paper hardly darkens, for what it sends back is paper's light.
-    """
-    result: Array = curve_term(light) + seen.patches.seen[i].mixed - seen.pivot
-    return result
-
-
-def _step(state: _Unknown, seen: _Seen, settings: LevelSettings) -> _Unknown:
-    """One Gauss-Newton step with Cauchy weights over all pairs."""
-    tiles, channels = state.gain.shape
-    own_start = 3 * tiles * channels
-    own_end = own_start + state.own.size
-    normal, right = _prior(state, settings, own_end + state.bed.size)
-    logs = [_logs(state, seen, i) for i in range(tiles)]
-    slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
-    for pair, shading in zip(seen.pairs, seen.shading, strict=True):
-        rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
-        robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
-        robust = robust * min(ALIKE, INDEPENDENT / len(rest))
-        _add_pair((normal, right), _own_rows(pair, slopes), shading if settings.solve_shading else None, robust, rest)
-    step = linalg.cho_solve(linalg.cho_factor(normal, lower=True, overwrite_a=True), right)
-    by_tile = step[:own_start].reshape(3, tiles, channels)
-    return _Unknown(
-        state.gain + by_tile[0],
-        np.clip(state.offset + by_tile[1], -0.05, 0.05),
-        np.clip(state.curve + by_tile[2], -MOST_CURVE, MOST_CURVE) if settings.solve_curves else state.curve,
-        state.own + step[own_start:own_end].reshape(state.own.shape),
-        state.bed + step[own_end:].reshape(state.bed.shape),
-    )
-
-
-def _add_pair(
-    system: tuple[Array, Array],
-    own: tuple[Array, Ints],
-    shading: tuple[Array, Ints] | None,
-    robust: Array,
-    rest: Array,
-) -> None:
-    """Add what one overlap tells to the normal equations. own, shading : derivatives and columns, see `_own_rows` and
-    `_shading_rows`. robust, rest : (N, C) weights, and what is left."""
-    (normal, right), (rows, columns) = system, own
-    weighted, kinds, width = rows * robust.T[:, None], columns.shape[1], columns.size
-    part, at = shading if shading is not None else (np.zeros((0, len(rest))), np.zeros(0, np.intp))
-    block = np.zeros((width + len(at), width + len(at)))
-    for c in range(len(columns)):
-        mine = slice(c * kinds, (c + 1) * kinds)
-        block[mine, mine] = weighted[c] @ rows[c].T
-        right[columns[c]] -= weighted[c] @ rest[:, c]
-    if len(at):  # the same for all channels: their weights are added up first
-        block[:width, width:] = weighted.reshape(-1, len(rest)) @ part.T
-        block[width:, :width] = block[:width, width:].T
-        block[width:, width:] = (part * robust.sum(1)) @ part.T
-        right[at] -= part @ (robust * rest).sum(1)
-    every = np.concatenate([columns.ravel(), at])
-    normal[every[:, None], every] += block
-
-
-def _own_rows(pair: _Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.intp]]:
-    """Per channel the derivatives (C, K, N) by both tiles' gains, offsets and curves, and their columns (C, K)."""
-    rows = np.concatenate([slopes[pair.i][:, pair.at_i], -slopes[pair.j][:, pair.at_j]])
-    kinds, channels, tiles = len(rows) // 2, rows.shape[2], len(slopes)
-    first = np.concatenate([np.arange(kinds) * tiles + pair.i, np.arange(kinds) * tiles + pair.j]) * channels
-    return np.ascontiguousarray(rows.transpose(2, 0, 1)), first + np.arange(channels)[:, None]
-
-
-def _shading_rows(pair: _Pair, designs: Designs, shared: Sequence[int], channels: int) -> tuple[Array, Ints]:
-    """Derivatives (K, N) by own and bed shading, and their columns."""
-    first_own, own_n, bed_n = 3 * len(designs) * channels, OWN_TERMS, designs[0][1].shape[1]
-    first_bed = first_own + len(designs) * own_n
-    rows = [designs[pair.i][0][pair.at_i].T, -designs[pair.j][0][pair.at_j].T]
-    columns = [first_own + pair.i * own_n + np.arange(own_n), first_own + pair.j * own_n + np.arange(own_n)]
-    for bed in sorted({shared[pair.i], shared[pair.j]} - {-1}):
-        mine = designs[pair.i][1][pair.at_i] * (shared[pair.i] == bed)
-        rows.append((mine - designs[pair.j][1][pair.at_j] * (shared[pair.j] == bed)).T)
-        columns.append(first_bed + bed * bed_n + np.arange(bed_n))
-    return np.concatenate(rows), np.concatenate(columns)
-
-
-def _prior(state: _Unknown, settings: LevelSettings, total: int) -> tuple[Array, Array]:
-    """Expected sizes; mean log gain, mean offset and mean curve held at zero (the gauge)."""
-    tiles, channels = state.gain.shape
-    tiny = np.full(state.own.shape, settings.slope)
-    tiny[:, 2:] = settings.slope / 3
-    sigma = np.concatenate([
-        np.full(state.gain.size, settings.gain), np.full(state.offset.size, settings.offset),
-        np.full(state.curve.size, settings.tint_curve), tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed)),
-    ])  # fmt: skip
-    value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
-    normal = np.diag(1 / sigma**2)
-    # a program's exponent is mostly the same for all channels
-    stiff = np.linalg.inv(np.full((channels, channels), settings.curve**2) + np.eye(channels) * settings.tint_curve**2)
-    for tile in range(tiles):
-        columns = slice((2 * tiles + tile) * channels, (2 * tiles + tile + 1) * channels)
-        normal[columns, columns] = stiff
-    right = -normal @ value
-    for start, current, hold in ((0, state.gain, 1e3), (1, state.offset, 1e5), (2, state.curve, 1e4)):
-        for c in range(channels):
-            columns = start * tiles * channels + np.arange(tiles) * channels + c
-            normal[np.ix_(columns, columns)] += hold**2 / tiles
-            right[columns] -= hold**2 / tiles * current[:, c].sum()
-    return normal, right
-
-
-def _level(i: int, name: str, size: tuple[int, int], state: _Unknown, seen: _Seen, settings: LevelSettings) -> Level:
+def _level(i: int, name: str, size: tuple[int, int], state: Unknown, seen: Seen, settings: LevelSettings) -> Level:
     spacing = max(size) / 48
     xs = np.arange(int(np.ceil((size[1] - 1) / spacing)) + 1) * spacing
     ys = np.arange(int(np.ceil((size[0] - 1) / spacing)) + 1) * spacing

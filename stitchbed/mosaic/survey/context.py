@@ -27,7 +27,7 @@ from stitchbed.mosaic.compositing.disagreement import ChangeSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
 from stitchbed.mosaic.hints.hints import Hints
-from stitchbed.mosaic.photometry.gain_compensation import LevelSettings
+from stitchbed.mosaic.photometry.level_equations import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.pose_graph import GraphSettings

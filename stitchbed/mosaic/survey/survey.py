@@ -239,7 +239,7 @@ def link_all(
     """Compare the pairs worth comparing that were not compared before."""
     if context.recorded is not None:
         return recorded_links(context, previews), []
-    pairs = choose([g.keypoints for g in previews], context.settings.pairs)
+    pairs = choose([g.keypoints for g in previews], context.settings.pairs, workers=context.workers)
 
     def one(pair: tuple[int, int]) -> Link | NoLink:
         both, scale, wishes = (previews[pair[0]], previews[pair[1]]), pair_scale(context.dpi, pair), context.settings

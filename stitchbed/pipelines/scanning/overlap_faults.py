@@ -25,11 +25,12 @@ from stitchbed.inspection.set_checks import SAME_SHARE, smear_finding
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
-from stitchbed.pipelines.scanning.own_faults import said
+from stitchbed.pipelines.scanning.own_faults import said, together
 from stitchbed.pipelines.scanning.softness import soft_pieces
 from stitchbed.reading.base.tile import Tile
 
 LEAST_SHARED = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
+TOLD_APART = 3  # pieces with one fault, each of which is told where it is
 MOST_ALIKE = 24  # pieces looked at for what the glass does to all: more tell no more, and take time
 
 
@@ -54,7 +55,8 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
         read = partial(_read, context, tiles)
         found += soft_pieces(looks, followed, differences, read, pool)
     either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
-    return [*(said(tiles[index].name, finding) for index, finding in found), *either, *on_glass.result()]
+    told = together([(tiles[index].name, finding) for index, finding in found], TOLD_APART)
+    return [*told, *either, *on_glass.result()]
 
 
 def _read(context: SurveyContext, tiles: Sequence[Tile], index: int, boxes: Sequence[Box]) -> list[Pixels]:

@@ -41,16 +41,18 @@ def own_faults(context: SurveyContext) -> list[str]:
     return together([(tile.name, finding) for tile, one in pairs for finding in _findings(one, every)])
 
 
-def together(found: Sequence[tuple[str, Finding]]) -> list[str]:
-    """Findings of pieces as warnings, one for all pieces that have the same fault: of the one that has most of it."""
+def together(found: Sequence[tuple[str, Finding]], apart: int = 1) -> list[str]:
+    """Findings of pieces as warnings; where more than `apart` have one fault, one for all, of the worst."""
     faults = dict.fromkeys((finding.fault, finding.change) for _, finding in found)
     words = []
     for fault in faults:
         alike = [(name, finding) for name, finding in found if (finding.fault, finding.change) == fault]
+        if len(alike) <= apart:
+            words += [said(name, finding) for name, finding in alike]
+            continue
         worst = max((finding for _, finding in alike), key=_measure)
         names = ", ".join(name for name, _ in alike)
-        worst_of = "in the worst of them " if len(alike) > 1 else ""
-        words.append(said(names, replace(worst, why=worst_of + worst.why)))
+        words.append(said(names, replace(worst, why=f"in the worst of them {worst.why}")))
     return words
 
 

@@ -14,7 +14,8 @@ import tolerances as tol
 from light_scene import SIZE, Scene, scene
 
 from stitchbed.imaging.transfer import curve_term, srgb_decode, srgb_encode
-from stitchbed.mosaic.photometry.gain_compensation import Level, LevelSettings, find_gains, no_gain, shading_basis
+from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain, shading_basis
+from stitchbed.mosaic.photometry.level_equations import LevelSettings
 from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
 
 SETTINGS = LevelSettings()
