@@ -118,6 +118,7 @@ def rectify(
         record.inputs = {photo.tile.name: photo.tile.sha256 for photo in photos}
         record.numbers = numbers_of(plane, fields, shine, job) | _cut_off_numbers(cut_off, room)
         record.numbers["too_large_mm_per_mm"] = too_large(plane, settings.asked)
+        record.numbers["raised_mm"] = settings.asked.raised_mm
         record.numbers["tone_curve"] = None if bends is None else np.round(bends, 4)
         best = max(range(len(photos)), key=lambda i: len(plane.seen[i]))  # most cards to measure on
         figures = photo_figures(photos[best], plane, fields[best], settings.dpi, best)

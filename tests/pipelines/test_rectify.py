@@ -277,6 +277,7 @@ def test_a_scan_gets_its_true_scale_back(tmp_path: Path) -> None:
         ),
         (RectifySettings(DPI, EXACT, light="blank"), BadSettings),
         (RectifySettings(20000.0, EXACT), StitchbedError),
+        (RectifySettings(DPI, replace(EXACT, raised_mm=20.0, scan=True)), BadSettings),
     ],
 )
 def test_settings_that_cannot_be(
@@ -285,6 +286,19 @@ def test_settings_that_cannot_be(
     with pytest.raises(kind):
         rectify([taken[3]], tmp_path / "out.tif", settings, progress=aside)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_raised_work_is_smaller_than_the_cards_alone_say_and_marked(
+    taken: tuple[Scene, Camera, np.ndarray, Path], rectified: tuple[Path, dict[str, object], str], tmp_path: Path
+) -> None:
+    numbers = rectified[1]["numbers"]
+    each = numbers["too_large_mm_per_mm"]  # type: ignore[index]
+    assert "if its face lies no higher than the cards. Each mm that it lies higher" in rectified[2]
+    with opened([taken[3]]) as (photos, _):
+        flat, high = (survey_plane(photos, replace(EXACT, raised_mm=mm)) for mm in (0.0, 20.0))
+    assert flat.work.width - high.work.width == pytest.approx(20 * each, rel=0.05)
+    assert high.scale_95 > 2 * flat.scale_95 and max(high.uncertainty) > 2 * max(flat.uncertainty)
+    assert any("side faces" in warning for warning in high.warnings)
 
 
 def test_the_photo_is_never_written_to(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ UNMEASURED_STRETCH = 0.001
 SIZE_SIGMA_MM = 0.5  # a size of the work that the user gives
 LEAST_PRINTED, MOST_PRINTED = 0.9, 1.1  # of the nominal size; beyond lies another mistake than printing to fit
 BELIEVED_SIGMAS = 3.0
+HEIGHT_SIGMA_MM = 0.5  # of how much higher than the cards a work lies, read off a ruler held beside it
 
 
 @dataclass(frozen=True)
@@ -72,3 +73,20 @@ def print_size_by(
     better = 1 + (ratio - 1) * share
     scale = believed.scale * sigma / float(np.hypot(believed.scale, sigma))
     return replace(believed, across=believed.across * better, down=believed.down * better, scale=scale)
+
+
+def print_size_below(raised_mm: float, share: float, share_sigma: float, believed: PrintSize) -> PrintSize:
+    """What is believed of the print as seen at the height of the work's face, when that lies `raised_mm` above it.
+
+    One photo sees a plane nearer to it as the same plane, larger: only sizes change. share : by which a work seems
+    larger for the first mm, one over the camera's height and less that mm. share_sigma : of it, relative.
+    """
+    each = share / (1 + share)
+    smaller = 1 - raised_mm * each
+    unsure = each * float(np.hypot(HEIGHT_SIGMA_MM, raised_mm * share_sigma)) / smaller
+    return replace(
+        believed,
+        across=believed.across * smaller,
+        down=believed.down * smaller,
+        scale=float(np.hypot(believed.scale, unsure)),
+    )

@@ -14,11 +14,12 @@ from stitchbed.card.board import SQUARE_MM
 from stitchbed.card.detection import CORNER_SIGMA_PX, NO_CARD, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
+from stitchbed.photos.geometry.alike_errors import height_sigma, larger_by_height
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance, without_print
-from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_by
+from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
 from stitchbed.photos.survey.plane_types import (
@@ -44,6 +45,9 @@ from stitchbed.photos.survey.work_edges import (
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
 PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
+RAISED = "--raised for several photos, a scan, or a photo without a card"
+SIDES_SEEN = "a raised work may show one of its side faces, which is no part of it"
+LEVEL = "lay the cards as high as the work's face, as on books of its thickness, and leave --raised away"
 SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: give the card's check "
@@ -63,15 +67,20 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
 
     Raises
     ------
-    CardNotFound : neither cards nor a size; cards that do not fit one plane. BadSettings : a size that cannot be.
+    CardNotFound : neither cards nor a size; cards that do not fit one plane. BadSettings : a size or a height that
+    cannot be.
     """
     believed = print_size(asked.printed_mm)
     _check_corners(photos[0], asked)
     looked = _cards_in_any(photos, asked)
+    if asked.raised_mm and (looked is None or asked.scan or len(photos) > 1):
+        raise BadSettings(RAISED, expected="one photo, with cards that lie lower than the work's face", attempt=LEVEL)
     if looked is None:
         return survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
     seen, warnings = looked
     solved = _solved(photos, seen, asked, believed)
+    if asked.raised_mm:
+        solved = _solved(photos, seen, asked, _below(solved, asked.raised_mm))
     if asked.size_mm is not None and solved.found.lines is not None:
         solved = _of_size(photos, seen, asked, solved)
     warnings += [*_doubts(photos, solved, asked), *_loose(photos, solved.overlaps), *_print_notes(asked)]
@@ -115,6 +124,13 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
     return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)), seen)
 
 
+def _below(solved: _Solved, raised_mm: float) -> PrintSize:
+    """The print as seen at the height of the work's face."""
+    view, lens = solved.fit.views[0], solved.fit.lenses[0]
+    share = larger_by_height(view, lens, solved.corners)
+    return print_size_below(raised_mm, share, height_sigma(view, lens), solved.believed)
+
+
 def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, solved: _Solved) -> _Solved:
     """The plane with the print's scale bettered by the size the user gave.
 
@@ -134,7 +150,8 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
             f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
             expected="the size of what is seen, width first, as it lies in the photo"
             + ("" if asked.printed_mm else ", and cards printed at 90 to 110 %"),
-            attempt="measure the work and the card's check lines again; lay cards as high as a thick canvas's face; "
+            attempt="measure the work and the card's check lines again; say how much higher than the cards a thick "
+            "canvas's face lies (--raised); "
             "leave --size away to go by the cards alone",
         )
     return _solved(photos, seen, asked, better)
@@ -218,7 +235,8 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
 
 def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
-    doubts = ends_note(_ends(photos, solved, asked))
+    raised = [SIDES_SEEN] if asked.raised_mm and asked.corners is None else []
+    doubts = ends_note([*raised, *_ends(photos, solved, asked)])
     if found.lines is None:
         hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
         doubts.append(NO_EDGES + (UNDER if hidden else ""))

@@ -42,7 +42,7 @@ class Asked:
     size_mm : (width, height) of the work. corners : (4, 2) px of the first photo, top left first, clockwise.
     printed_mm : check lines as measured, across and down. margin_mm : shown round the work.
     scan : no perspective. keep_cards : the result also holds the cards. sides : of SIDES_TAKEN; auto is the outer
-    rectangle, or the one that the size fits.
+    rectangle, or the one that the size fits. raised_mm : of the work's face above the cards.
     """
 
     size_mm: Annotated[
@@ -86,6 +86,17 @@ class Asked:
     sides: Annotated[
         str, Setting("Which of two rectangles is the work, as of a picture in its margin.", choices=SIDES_TAKEN)
     ] = "auto"
+    raised_mm: Annotated[
+        float,
+        Setting(
+            "How much higher than the cards the work's face lies, as of a canvas on its frame.",
+            option="raised",
+            unit="mm",
+            low=0,
+            high=100,
+            read=partial(length_mm, option="--raised", whole_mm=0.0),
+        ),
+    ] = 0.0
 
 
 @dataclass(frozen=True)

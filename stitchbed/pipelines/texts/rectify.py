@@ -113,9 +113,15 @@ def _sure_line(n: Mapping[str, Any]) -> str:
     if not n["cards"]:
         return f"If the work is a true rectangle of that size, its corners lie within {sure:.2f} mm (95 %); {scale}."
     what = "the work" if n["own_edges"] else "what is shown"
-    line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}."
-    rest = f" Each mm that the cards lie lower than its face makes it {higher:.1f} mm too large." if higher else ""
-    return line + rest
+    line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}"
+    if not higher:
+        return f"{line}."
+    if n["raised_mm"]:
+        return f"{line}, with its face {n['raised_mm']:g} mm above the cards."
+    return (
+        f"{line}, if its face lies no higher than the cards. Each mm that it lies higher, as a canvas on its frame "
+        f"does, makes it {higher:.1f} mm too large: --raised takes that out."
+    )
 
 
 def _left_line(record: Mapping[str, Any]) -> list[str]:

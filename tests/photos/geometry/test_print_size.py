@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
+import numpy as np
 import pytest
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_by
+from stitchbed.photos.geometry.alike_errors import height_sigma, larger_by_height
+from stitchbed.photos.geometry.lens import Lens
+from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
 
 A3 = (420.0, 297.0)
 
@@ -48,3 +52,24 @@ def test_a_measured_print_and_a_size_are_weighed() -> None:
     believed = print_size((160.0, 160.0))
     size = print_size_by(A3, (420.5, 297.4), 0.3, believed)
     assert size is not None and 0.999 < size.across < 1.0 and size.scale < believed.scale
+
+
+@pytest.mark.parametrize(("tilt", "focal", "height"), [(0.3, 2600, 40.0), (0.55, 2100, 15.0), (0.02, 3300, 25.0)])
+def test_a_raised_work_gets_its_size_back(tilt: float, focal: float, height: float) -> None:
+    """Against `cv2.projectPoints`: corners above the cards' plane, measured by the cards, focal length unknown."""
+    turn = cv2.Rodrigues(np.array([tilt, 0.1, 0.2]))[0]
+    camera = np.array([[focal, 0, 1200], [0, focal, 900], [0, 0, 1.0]])
+    far = np.array([10.0, -20, 800])
+    up = -np.sign((turn @ [0, 0, 1.0]) @ far)  # toward the camera
+    face = np.array([[-150, -100, up * height], [150, -100, up * height], [150, 100, up * height]])
+    seen = cv2.projectPoints(face, cv2.Rodrigues(turn)[0], far, camera, None)[0][:, 0]
+    view = camera @ np.column_stack([turn[:, 0], turn[:, 1], far])
+    flat = cv2.perspectiveTransform(seen[None], np.linalg.inv(view))[0]
+    measured = np.linalg.norm(flat[1] - flat[0])
+    corners = np.array([[-150, -100], [150, -100], [150, 100], [-150, 100.0]])
+    view, lens = view / view[2, 2], Lens(1200, 900, 1500)
+    believed = print_size((160.0, 160.0))
+    size = print_size_below(height, larger_by_height(view, lens, corners), height_sigma(view, lens), believed)
+    assert measured > 305
+    assert measured * size.across == pytest.approx(300, abs=1.96 * 300 * size.scale)
+    assert size.scale < (0.006 if tilt > 0.1 else 0.02)  # seen straight on, nothing tells the focal length
