@@ -13,14 +13,18 @@ from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.page import luminance
 from stitchbed.page.sheet.frame import corners_on_page, cut_off
-from stitchbed.page.sheet.paper_color import color_of, lighter_share
+from stitchbed.page.sheet.paper_color import color_of, lighter_share, sheet_of
 from stitchbed.page.sheet.tone import lightness
 from stitchbed.page.sheet.white import paper_small
+from stitchbed.page.underneath.pencil import HUES, apart, hue_of
 
 LEAST_CUT = 2.0  # mm; less is no margin
 LIGHT_BESIDE = 60.0  # L*; margins and painted frames that could be a lid are lighter, black lids are not
 LEAST_LIGHTER = 0.001  # of a page; a few highlights in chalk take more
 TONED = 80.0  # L* of paper; on lighter one what is lighter still in an ink drawing is mending white, not drawn
+BROAD_MM, MOST_BROAD = 2.0, 0.2  # of a colored area, no stroke; share of what is colored
+ONE_HUE, LEAST_COLORED = 0.9, 0.1  # of what is colored; of what is drawn
+CLEAR_CHROMA, MARKED = 0.1, 0.9  # of density, of a page seen small: more than bluish graphite has; of the paper's light
 MOST_DARK = 0.7  # share of a page; ink that covers more is less likely than dark paper
 
 
@@ -51,6 +55,27 @@ def night_words(desk: CleanContext, plan: CleanPlan) -> list[str]:
         f"{dark:.0%} of the page is dark, and was taken for black ink on white paper: "
         "--medium paint keeps the colors of light strokes on dark paper"
     ]
+
+
+def pencil_words(desk: CleanContext, plan: CleanPlan) -> list[str]:
+    """What to say of a page with strokes of blue or red alone beside its black: an under-drawing counts as paint."""
+    if plan.under is not None or plan.medium.name == "ink" or plan.medium.asked or desk.page.channels == 1:
+        return []
+    relative = desk.view / paper_small(plan.white, desk.factor, desk.view.shape)
+    hue, chroma = hue_of(relative)
+    sheet = sheet_of(desk.view.shape[:2], corners_on_page(plan.frame) / desk.factor)
+    colored, marked = (chroma > CLEAR_CHROMA) & sheet, (luminance(relative) < MARKED) & sheet
+    side = max(3, round(BROAD_MM / MM_PER_INCH * desk.page.dpi / desk.factor))
+    broad = cv2.morphologyEx(colored.astype(np.uint8), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    if colored.sum() <= LEAST_COLORED * marked.sum() or broad.sum() > MOST_BROAD * colored.sum():
+        return []
+    for name, (low, high) in HUES.items():
+        if (apart(hue[colored], (low + high) / 2) <= (high - low) / 2).mean() >= ONE_HUE:
+            return [
+                f"its only color is {name}, in strokes: if that is a pencil under ink, --drop {name} takes it off, and "
+                "the page is cleaned as ink"
+            ]
+    return []
 
 
 def margin_words(desk: CleanContext, plan: CleanPlan) -> list[str]:

@@ -17,7 +17,7 @@ from stitchbed.core.record import Record
 from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.gray import mean_of
 from stitchbed.page.clean.context import CleanContext
-from stitchbed.page.clean.paper_doubts import LEAST_CUT, margin_words, night_words, white_of
+from stitchbed.page.clean.paper_doubts import LEAST_CUT, margin_words, night_words, pencil_words, white_of
 from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
@@ -103,7 +103,7 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
             f"no bare paper was found, so light was not evened and nothing taken for white: {wished}--white 92 makes a "
             "lightness of 92 white"
         )
-    record.warnings += night_words(desk, plan) + margin_words(desk, plan)
+    record.warnings += night_words(desk, plan) + margin_words(desk, plan) + pencil_words(desk, plan)
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=evens)
 

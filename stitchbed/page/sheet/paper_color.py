@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.color.cielab import SPACES, chroma_of, lab_from_xyz, xyz_from_rgb
 from stitchbed.color.names import GRAY_CHROMA, color_name
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.page.page import luminance
 
 # hues of CIELAB and chroma to which paper is cream or has yellowed, and is wanted white as a rule: book papers have a
@@ -42,9 +42,14 @@ def lighter_share(view: Floats, paper: Floats, corners: Array) -> float:
 
     view, paper : (h, w, c) light seen and of bare paper. corners : (4, 2) px of the view, of the sheet.
     """
-    sheet = np.zeros(view.shape[:2], np.uint8)
-    cv2.fillConvexPoly(sheet, np.rint(corners).astype(np.int32), 1)
-    sheet = cv2.erode(sheet, np.ones((2 * LIGHTER_CELLS + 1,) * 2, np.uint8), borderValue=0)
-    lighter = (luminance(view) > LIGHTER * luminance(paper)) & (sheet > 0)
+    sheet = sheet_of(view.shape[:2], corners)
+    lighter = (luminance(view) > LIGHTER * luminance(paper)) & sheet
     wide = cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, np.ones((LIGHTER_CELLS,) * 2, np.uint8))
     return float(wide.sum() / max(int(sheet.sum()), 1))
+
+
+def sheet_of(shape: tuple[int, ...], corners: Array) -> Mask:
+    """(h, w) of a page seen small that is the sheet of (4, 2) px `corners`, a millimeter within its sides."""
+    sheet = np.zeros(shape[:2], np.uint8)
+    cv2.fillConvexPoly(sheet, np.rint(corners).astype(np.int32), 1)
+    return np.asarray(cv2.erode(sheet, np.ones((2 * LIGHTER_CELLS + 1,) * 2, np.uint8), borderValue=0) > 0)

@@ -11,7 +11,7 @@ import tifffile
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.clean.context import desk_of
-from stitchbed.page.clean.paper_doubts import margin_words, night_words, white_of
+from stitchbed.page.clean.paper_doubts import margin_words, night_words, pencil_words, white_of
 from stitchbed.page.clean.pictures import album_of
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.frame import framing
@@ -88,3 +88,34 @@ def test_white_is_kept_off_where_it_would_swallow_chalk(
         assert (found, len(words)) == (wish, told)
         assert not margin_words(desk, plan)  # nothing was cut off
         assert not night_words(desk, plan)
+
+
+def _under_drawing(color: tuple[int, int, int], *, wash: bool = False) -> np.ndarray:
+    """Strokes of one pale color, or one wash of it, below strokes of ink."""
+    tooth = _grain((620, 480), np.random.default_rng(4))[..., None]
+    page, cover = np.full((620, 480, 3), (246, 245, 242), np.float32) + tooth, np.zeros((620, 480), np.float32)
+    for n in range(20):
+        cv2.line(cover, (30 + 20 * n, 60), (90 + 17 * n, 520), 1.0, 3, cv2.LINE_AA)
+    if wash:
+        cv2.circle(cover, (240, 300), 140, 1.0, -1)
+    page += cover[..., None] * np.clip(0.65 + 0.3 * tooth, 0, 1) * (np.array(color) - page)
+    for n in range(6):
+        cv2.line(page, (60 + 60 * n, 90), (420 - 55 * n, 480), (25, 24, 27), 3, cv2.LINE_AA)
+    return np.clip(np.rint(page), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("color", "wash", "name"),
+    [((110, 165, 235), False, "blue"), ((235, 110, 105), False, "red"), ((110, 165, 235), True, ""),
+     ((120, 200, 120), False, ""), ((118, 118, 122), False, "")],
+)  # fmt: skip
+def test_strokes_of_one_pencil_below_ink_are_told_with_the_way_out(
+    tmp_path: Path, color: tuple[int, int, int], wash: bool, name: str
+) -> None:
+    page = page_of_array(_under_drawing(color, wash=wash), DPI)
+    corners = np.array([[0, 0], [479, 0], [479, 619], [0, 619]], float)
+    with album_of(tmp_path / "a.json", tmp_path / "a.tif", wanted=False) as album:
+        desk, plan = desk_of(page, tmp_path / "a.tif", album, 1).on(framing(corners, 0.0, 0, DPI), PaperSettings())
+        told = pencil_words(desk, plan)
+    assert plan.medium.name != "ink"
+    assert [f"--drop {name}" in words for words in told] == ([True] if name else [])
