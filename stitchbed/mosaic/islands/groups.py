@@ -31,7 +31,7 @@ from stitchbed.matching.overlap_evidence import (
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid, slid_near
 from stitchbed.mosaic.islands.lattice import holes
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
 from stitchbed.mosaic.survey.judgment import ANYWHERE, QUARTERS, BeliefSettings, link_by_cells, outdone
@@ -61,15 +61,16 @@ class Compared:
 
 @dataclass(frozen=True)
 class _Least:
-    """What all overlaps as one must have: likeness of the middle cell, mean likeness, cells of drawing."""
+    """What all overlaps as one must have: likeness of the middle cell, mean likeness, cells of drawing, probability."""
 
     usual: float
     score: float
     strong: float
+    chance: float
 
 
-ANY_PLACE = _Least(0.93, 0.93, SLID_DRAWN)  # frames and dots of two comic pages reached .90
-FILLS = _Least(0.93, 0.75, 3.0)  # a hole is one of a few places, not of ten thousand
+ANY_PLACE = _Least(0.93, 0.93, SLID_DRAWN, SLID_LEAST)  # frames and dots of two comic pages reached .90
+FILLS = _Least(0.93, 0.75, 3.0, 0.95)  # a hole is one of a few places, not of ten thousand
 
 
 @dataclass(frozen=True)
@@ -119,10 +120,8 @@ def _into_holes(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterato
     for b in sorted(small.sheet_from_tile):
         size, home = pieces.sizes[b], large.reference
         per_px = pieces.dpi[home] / pieces.dpi[b]
-        half = np.diag([-1.0, -1.0, 1.0])
-        half[:2, 2] = corners(size)[2]
         for hole in holes(large.sheet_from_tile, pieces.sizes, (size, per_px)):
-            for at, a in product((hole.at, hole.at @ half), hole.neighbors):
+            for at, a in product((hole.at, hole.upside_down(size).at), hole.neighbors):
                 if next(slides, None) is None:
                     return found
                 details, guess = (pieces.details[a], pieces.details[b]), inverse(at) @ large.sheet_from_tile[a]
@@ -197,7 +196,7 @@ def _sure(laid: _Together, pieces: Compared, least: _Least) -> bool:
     against = [one for one in speaking if one.strong >= LEAST_DRAWN and probability(one, evidence) < QUARREL]
     alike = seen.usual >= least.usual and seen.score >= least.score
     enough = seen.strong >= least.strong and len(speaking) >= PAIRS and not against
-    return alike and enough and probability(seen, evidence) >= SLID_LEAST
+    return alike and enough and probability(seen, evidence) >= least.chance
 
 
 def _proposed(groups: tuple[Layout, Layout], pieces: Compared, slides: Iterator[int]) -> list[Array]:

@@ -6,7 +6,7 @@ In: places of pieces that hang together. Out: places a further piece may have, t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -32,6 +32,12 @@ class Hole:
     reach: float
     neighbors: tuple[str, ...]
     inner: bool
+
+    def upside_down(self, size: tuple[int, int]) -> Hole:
+        """The same for a piece of (h, w) px that lies upside down."""
+        half = np.diag([-1.0, -1.0, 1.0])
+        half[:2, 2] = corners(size)[2]
+        return replace(self, at=self.at @ half)
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_bac
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.islands.groups import Compared, filled, joined_groups
+from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
@@ -36,11 +37,12 @@ SAME = 0.95  # share of both pieces that duplicates have in common
 @dataclass(frozen=True)
 class Laid:
     """layouts : islands, the largest first. effects : what each hint changed, see `effect_rows`. mirrored : pieces that
-    fit when flipped left to right."""
+    fit when flipped left to right. by_grid : the piece that only the grid of the others places."""
 
     layouts: tuple[Layout, ...]
     effects: tuple[dict[str, Any], ...] = ()
     mirrored: tuple[str, ...] = ()
+    by_grid: LaidByGrid | None = None
 
 
 def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link]) -> Laid:
@@ -65,8 +67,12 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
         fit = {name for one in layouts if not set(one.sheet_from_tile) <= set(flipped) for name in one.sheet_from_tile}
         flipped = [name for name in flipped if name not in fit]
     layouts = _motifs_parted(context, pieces, layouts)
+    by_grid = None if flipped or hints.apart else in_the_last_hole(layouts, _compared(context, pieces))
+    if by_grid is not None:
+        known = [item for layout in layouts for item in layout.links]
+        layouts = _relaid(pieces, [*known, by_grid.link], [item for layout in layouts for item in layout.dropped])
     effects = effect_rows(state.told, before, layouts, pieces)
-    return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects), tuple(flipped))
+    return Laid(tuple(_anchored(layout, hints) for layout in layouts), tuple(effects), tuple(flipped), by_grid)
 
 
 def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
@@ -88,8 +94,7 @@ def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout])
 
 def _groups_joined(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
     """The layouts with groups joined, one after the other, for which all that they would share speaks."""
-    wishes = context.settings
-    by = Compared(pieces.sizes, pieces.details, pieces.dpi, wishes.belief, wishes.evidence)
+    by = _compared(context, pieces)
     apart = {name for one in context.hints.apart for name in (one.a, one.b)}
     while len(layouts) > 1:
         asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
@@ -101,6 +106,11 @@ def _groups_joined(context: SurveyContext, pieces: Pieces, layouts: list[Layout]
             break
         layouts = joined
     return layouts
+
+
+def _compared(context: SurveyContext, pieces: Pieces) -> Compared:
+    wishes = context.settings
+    return Compared(pieces.sizes, pieces.details, pieces.dpi, wishes.belief, wishes.evidence)
 
 
 def _motifs_parted(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
@@ -173,13 +183,15 @@ def one_layout(
         lines=partial(hint_lines, laid.layouts, no_links, _pieces(context, previews)),
     )
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    return layout, [*warnings, *contradicted(laid.effects), *link_words(layout, sizes)]
+    placed = laid.by_grid is not None and laid.by_grid.piece in layout.sheet_from_tile
+    words = [laid.by_grid.words] if laid.by_grid is not None and placed else []
+    return layout, [*warnings, *words, *contradicted(laid.effects), *link_words(layout, sizes)]
 
 
 def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:
     """What a layout hangs by that should be looked at, what was not believed, and what it holds twice."""
     words = []
-    grain = [f"{item.a} - {item.b}" for item in layout.links if item.weak and not item.by_cells]
+    grain = [f"{item.a} - {item.b}" for item in layout.links if item.weak and not (item.by_cells or item.loose_mm)]
     if grain:
         words.append(f"weak links, found by faint marks or paper grain only: {', '.join(grain)}. Look at these seams")
     cells = [f"{item.a} - {item.b}" for item in layout.links if item.weak and item.by_cells]
