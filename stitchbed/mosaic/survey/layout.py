@@ -197,8 +197,9 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     cells = [f"{item.a} - {item.b}" for item in layout.links if item.weak and item.by_cells]
     if cells:
         words.append(f"links found by whole pictures, no points tell: {', '.join(cells)}. Look at these seams")
-    placed = layout.sheet_from_tile
-    dropped = [f"{item.a} - {item.b} ({why})" for item, why in layout.dropped if item.a in placed and item.b in placed]
+    placed, linked = set(layout.sheet_from_tile), {frozenset((item.a, item.b)) for item in layout.links}
+    left = [(item, why) for item, why in layout.dropped if {item.a, item.b} <= placed]
+    dropped = [f"{item.a} - {item.b} ({why})" for item, why in left if frozenset((item.a, item.b)) not in linked]
     if dropped:
         words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
     places = layout.sheet_from_tile

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -60,6 +61,9 @@ def test_two_rows_are_joined_by_both_columns() -> None:
         assert item.weak and item.by_cells and item.probability > 0.98
     (words,) = link_words(Layout("a", POSES, tuple(found), ()), SIZES)
     assert "whole pictures" in words and "a - c" in words and "grain" not in words
+    dropped = (found[0], "doubtful"), (replace(found[0], a="a", b="b"), "doubtful")
+    told = link_words(Layout("a", POSES, tuple(found), dropped), SIZES)
+    assert any("not believed: a - b (doubtful)" in one for one in told)  # and no word of the pair that is linked
 
 
 def test_rows_of_two_sheets_are_not_joined() -> None:
