@@ -35,7 +35,7 @@ LEAST_PATCHES = 8
 LEAST_BESIDE = 3  # patches on each side of a jump, which agree to a tenth of a px where it is one
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
-STRIP = 48, 24  # view px along and across a side: a patch of what is shared where it is little
+STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
 STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
 STRIP_TURN, STRIP_NEAR = 0.04, 2.0  # rad between two scans laid down alike; view px of patches that agree
 STRIP_LEAST, STRIP_MOST = 4, 0.3  # patches that must agree, and their share: chance brings two
@@ -220,16 +220,16 @@ def thin_shared(a: Glance, b: Glance) -> float | None:
     found = []
     for half in (0, 2):
         for side in range(4):
-            ways = np.rot90(a.gray, side), np.rot90(b.gray, side + half)
-            strip = _strip(*(np.ascontiguousarray(way) for way in ways))
-            if strip is not None:
-                found.append(strip)
+            ways = [np.ascontiguousarray(way) for way in (np.rot90(a.gray, side), np.rot90(b.gray, side + half))]
+            strips = (_strip(ways[0], ways[1], wide) for wide in STRIPS)
+            found += [strip for strip in strips if strip is not None][:1]
     return max(found)[1] * a.reduction if found else None
 
 
-def _strip(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> tuple[int, float] | None:
-    """(patches that agree, width px) of what the right side of one view and the left side of another share."""
-    tall, wide = STRIP
+def _strip(a: NDArray[np.uint8], b: NDArray[np.uint8], wide: int) -> tuple[int, float] | None:
+    """(patches that agree, width px) of what the right side of one view and the left side of another share, by patches
+    so many px wide."""
+    tall = STRIP
     slip, reach = (round(share * max(a.shape)) for share in (STRIP_SLIP, STRIP_SHARE))
     tried, found = 0, []
     for row in range(0, min(a.shape[0], b.shape[0]) - tall, tall):

@@ -284,7 +284,13 @@ def _evidence(
             return [windows.window(box) for box in boxes]
 
     linked = list(zip(pairs, motions, strict=True))
-    sharpness = sharper_of_pairs(looks, [look.noise for look in looks], linked, read, pool)
+    beside = {end for pair, seen in zip(pairs, comparisons, strict=True) if seen.shared > IMPLIED_SHARE for end in pair}
+    broad = [
+        item
+        for item, seen in zip(linked, comparisons, strict=True)
+        if seen.shared > IMPLIED_SHARE or not beside >= set(item[0])  # a corner shows too little to tell who is sharper
+    ]
+    sharpness = sharper_of_pairs(looks, [look.noise for look in looks], broad, read, pool)
     dpi = believed_dpi(tiles)
     followed = linked + _implied(tiles, layouts[0], frozenset(pairs))
     courses = tuple(pool.map(lambda at: course_of(looks, at[0], at[1], dpi[at[0][1]] / dpi[at[0][0]]), followed))

@@ -447,10 +447,10 @@ def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
     assert _sure_slope(far, 0.01 * far + np.tile(noise, 8)[:60]) == pytest.approx(0.01, abs=0.001)
 
 
+@pytest.mark.parametrize("shared", [28, 18])
 @pytest.mark.parametrize("turned", [False, True])
-def test_a_strip_too_narrow_for_a_link_is_found(turned: bool) -> None:
+def test_a_strip_too_narrow_for_a_link_is_found(turned: bool, shared: int) -> None:
     sheet = _drawn(50)
-    shared = 28
     a, b = sheet[:600, :SIDE], sheet[9:609, SIDE - shared : 2 * SIDE - shared - 200]
     looks = [_look(a, 1), _look(np.rot90(b, 2) if turned else b, 2)]
     assert thin_shared(looks[0], looks[1]) == pytest.approx(shared, abs=1)
