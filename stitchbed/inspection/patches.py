@@ -32,7 +32,7 @@ SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LONG_WAY = 140  # view px, of which a lifted edge takes no large part
 LEAST_PATCHES = 8
-LEAST_BESIDE = 3  # patches on each side of a jump, which agree to a tenth of a px where it is one
+LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
@@ -204,6 +204,8 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     value = value - slope * at
     best = None
     for split in range(LEAST_BESIDE, len(at) - LEAST_BESIDE + 1):
+        if not (_agree(value[:split]) and _agree(value[split:])):
+            continue
         before, after = float(np.median(value[:split])), float(np.median(value[split:]))
         left = float(np.abs(np.concatenate([value[:split] - before, value[split:] - after])).mean())
         if best is None or left < best[0]:
@@ -211,6 +213,11 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
     return best[1], best[2]
+
+
+def _agree(values: Array) -> bool:
+    """True for many patches, and for few that are as one."""
+    return len(values) > LEAST_BESIDE or float(np.ptp(values)) < ALIKE_PX
 
 
 def thin_shared(a: Glance, b: Glance) -> float | None:
