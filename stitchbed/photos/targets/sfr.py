@@ -22,6 +22,7 @@ SMALLEST_ANGLE = np.deg2rad(1.5)  # nearly upright edges do not fill all bins
 LARGEST_ANGLE = np.deg2rad(25.0)
 LEAST_ROWS = 16
 LEAST_STEP = 0.05  # linear light across the edge
+LEAST_REACH = 4  # px on both sides of the edge in every row
 
 
 @dataclass(frozen=True)
@@ -120,11 +121,13 @@ def _edge_spread(picture: Array, slope: float, start: float) -> Array | None:
     rows, columns = picture.shape
     away = np.arange(columns)[None] - (start + slope * np.arange(rows)[:, None])
     reach = int(np.floor(min(start + min(0.0, slope * rows), columns - 1 - start - max(0.0, slope * rows))))
+    if reach < LEAST_REACH:  # a slant that runs out of its window, as where a shadow passes for the edge
+        return None
     bins = np.rint(away * BINS).astype(int) + reach * BINS
     inside = (bins >= 0) & (bins <= 2 * reach * BINS)
     count = np.bincount(bins[inside], minlength=2 * reach * BINS + 1)
     total = np.bincount(bins[inside], weights=picture[inside], minlength=2 * reach * BINS + 1)
-    if reach < 4 or np.any(count == 0):
+    if np.any(count == 0):
         return None
     return np.asarray(total / count, dtype=np.float64)
 

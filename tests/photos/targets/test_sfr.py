@@ -90,3 +90,10 @@ def test_channels_apart(shift: float) -> None:
 def test_responses_that_stay_above_or_start_below() -> None:
     assert falls_to(np.ones(101), 0.5) == 1.0
     assert falls_to(np.linspace(1, 0, 101), 0.5) == pytest.approx(0.5)
+
+
+def test_an_edge_that_runs_out_of_its_window_gives_nothing() -> None:
+    picture = edge(0.5, angle=20.0, rows=400)  # leaves a window of 120 px at both ends
+    assert edge_sfr(picture) is None
+    steep = edge(0.5, angle=24.0, rows=150)[:, 44:72]
+    assert edge_sfr(steep) is None
