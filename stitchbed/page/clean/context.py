@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stitchbed.core.arrays import Floats
+from stitchbed.core.arrays import Floats, Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.progress import Progress, silent
 from stitchbed.core.quantities import MM_PER_INCH
@@ -24,12 +24,13 @@ from stitchbed.page.ground import Ground, relative
 from stitchbed.page.page import Page, luminance, overview
 from stitchbed.page.sheet.frame import Framing, on_sheet, source_box
 from stitchbed.page.sheet.lamp import DARKEST_PAPER, as_scanned, lamp_only, shows_paper
-from stitchbed.page.sheet.white import PaperSettings, survey
+from stitchbed.page.sheet.white import PaperSettings, White, survey
 from stitchbed.page.underneath.found import DropSettings, Told, hue_at, under_of, wish_of
 from stitchbed.page.underneath.pencil import apart, hue_of, sector
 from stitchbed.page.underneath.under import Under
 
 EDGE_MM = 0.5  # within a side of the sheet that was found or cut off, where its rim and a shadow may still show
+BESIDE_PX = 2.0  # that the box of a frame may reach beyond it by rounding
 FAINT_COLOR = 0.02  # of density; of the page seen small, where strokes are pale
 
 
@@ -62,6 +63,7 @@ class CleanContext:
         """
         area = clipped(source_box(frame, frame.box, 0), self.page.box)
         white = survey(self.page, area, settings, workers=self.workers, progress=self.progress)
+        white = replace(white, paper=white.paper & _cells_on_sheet(white, frame, self.page.box))
         boxes = tuple(sampled(self.page, area, _darkness(self.view, self.factor, area, white.mean)))
         desk, ground, dropped = replace(self, area=area, boxes=boxes), Ground(self.page, white), None
         if drop and drop.any:
@@ -73,6 +75,21 @@ class CleanContext:
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)
         return replace(desk, dropped=dropped), plan
+
+
+def _cells_on_sheet(white: White, frame: Framing, page: Box) -> Mask:
+    """(gh, gw) cells of the map of paper that lie on the sheet as a whole; a lid in its corners is no paper."""
+    inverse = np.linalg.inv(frame.page_from_out)
+    high, wide = white.cells.shape[:2]
+    inside = np.ones((high, wide), bool)
+    for down in (0, white.cell - 1):
+        for across in (0, white.cell - 1):
+            rows = np.minimum(white.row + white.cell * np.arange(high) + down, page.bottom - 1)
+            cols = np.minimum(white.col + white.cell * np.arange(wide) + across, page.right - 1)
+            x, y = (inverse[n, 0] * cols[None] + inverse[n, 1] * rows[:, None] + inverse[n, 2] for n in (0, 1))
+            inside &= (x > -BESIDE_PX) & (x < frame.width - 1 + BESIDE_PX)
+            inside &= (y > -BESIDE_PX) & (y < frame.height - 1 + BESIDE_PX)
+    return inside
 
 
 def _sheet_alone(ground: Ground, frame: Framing) -> Callable[[Box], Floats]:

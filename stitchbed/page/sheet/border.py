@@ -38,7 +38,9 @@ SAME = 1e-5  # of light; codes of one value come out of the reduction as alike a
 MOST_FILLED = 0.001  # of the middle that may look filled
 SQUARE = 0.012  # slope by which sides of a cut sheet differ at most, .7 degrees; common practice, no source
 ALONE_SLOPE = 0.025  # slope up to which a single side is believed
-FAINT_SIDES = 3  # that are found before a faint one is believed
+# fewer sides than that are believed only where each is no faint one and shows along so much of its length: a large
+# black shape within a page has two sides as straight, and half as long
+FEW_SIDES, FEW_SHARE = 3, 0.75
 HALF_MM = 1.5  # that far to both sides of the guess the edge is looked for
 
 
@@ -168,8 +170,9 @@ def _agreeing(sides: tuple[Side, ...]) -> tuple[Side, ...]:
     else:
         middle = float(np.median(list(slopes.values()))) if slopes else angle
         kept = {name for name, slope in slopes.items() if abs(slope - middle) < SQUARE}
-    sure = kept if len(kept) >= FAINT_SIDES else {s.name for s in sides if s.name in kept and s.found != "faint"}
-    return tuple(s if s.name in sure else replace(s, found="", slope=0.0) for s in sides)
+    if len(kept) < FEW_SIDES:
+        kept &= {s.name for s in sides if s.found != "faint" and s.share >= FEW_SHARE}
+    return tuple(s if s.name in kept else replace(s, found="", slope=0.0) for s in sides)
 
 
 def _side(page: Page, name: str, light: Floats, is_paper: Callable[[Floats], bool], factor: int) -> Side:

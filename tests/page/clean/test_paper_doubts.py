@@ -119,3 +119,16 @@ def test_strokes_of_one_pencil_below_ink_are_told_with_the_way_out(
         told = pencil_words(desk, plan)
     assert plan.medium.name != "ink"
     assert [f"--drop {name}" in words for words in told] == ([True] if name else [])
+
+
+def test_a_light_lid_in_the_corners_of_toned_paper_is_not_its_paper(tmp_path: Path) -> None:
+    source, target = tmp_path / "toned.tif", tmp_path / "page.tif"
+    lid = np.full((740, 600, 3), 237, np.uint8)
+    lid[60:-60, 60:-60] = _toned((176, 178, 160), 5)
+    turn = cv2.getRotationMatrix2D((300, 370), 0.9, 1)
+    lid = cv2.warpAffine(lid, turn, (600, 740), borderValue=(237, 237, 237))
+    tifffile.imwrite(source, lid, photometric="rgb", resolution=(DPI, DPI), resolutionunit=2)
+    record = clean(source, target, CleanSettings(pictures=False))
+    assert record["numbers"]["steps"][0]["numbers"]["skew_deg"] == pytest.approx(-0.9, abs=0.15)
+    page = tifffile.imread(target)
+    assert np.abs(np.median(page[:60].astype(int), axis=(0, 1)) - (176, 178, 160)).max() <= 2

@@ -217,3 +217,13 @@ def test_a_lid_a_little_darker_than_the_sheet_is_told_by_all_its_sides(
     assert np.degrees(skew(sides)) == pytest.approx(-0.76, abs=0.1)
     # a pale wash within a margin is darker than what lies round it, so it is no sheet
     assert not any(side.found for side in find_sheet(_on_lid(paper, paper, wash=0.965)))
+
+
+def test_a_black_shape_along_half_a_side_is_no_edge() -> None:
+    """Paper in uneven light beside a large black shape, whose side is as straight as a sheet's."""
+    k = 150 / MM_PER_INCH
+    light = np.linspace(0.35, 0.9, round(100 * k), dtype=np.float32)[None] * np.ones((round(130 * k), 1), np.float32)
+    light[round(18 * k) : round(95 * k), round(10 * k) : round(88 * k)] = 0.02
+    light += np.random.default_rng(3).normal(0, 0.004, light.shape).astype(np.float32)
+    page = page_of_array(to_stored(np.clip(light, 0, 1)[..., None], "uint8", transfer_of(None)), 150)
+    assert not any(side.found for side in find_sheet(page))
