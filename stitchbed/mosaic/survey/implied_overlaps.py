@@ -221,7 +221,9 @@ def _odds(chance: float) -> float:
 def shared(
     places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], a: str, b: str, *, larger: bool = False
 ) -> float:
-    """Overlap of two pieces' outlines as a share of the smaller one, or of the larger one."""
+    """Overlap of two pieces' outlines as a share of the smaller one, or of the larger one; none of a single row of px,
+    whose outline holds no area."""
     one, two = (moved(places[name], corners(sizes[name])).astype(np.float32) for name in (a, b))
     area, _ = cv2.intersectConvexConvex(one, two)
-    return float(area) / (max if larger else min)(abs(cv2.contourArea(one)), abs(cv2.contourArea(two)))
+    whole = (max if larger else min)(abs(cv2.contourArea(one)), abs(cv2.contourArea(two)))
+    return float(area) / whole if whole else 0.0
