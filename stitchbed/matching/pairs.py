@@ -54,9 +54,9 @@ def _votes(points: Sequence[Keypoints], voters: int, workers: int) -> NDArray[np
     heads = [keypoints.descriptors[:voters] for keypoints in points]
 
     def one(index: int) -> NDArray[np.float64]:
-        best = [(heads[index] @ head.T).max(1) if len(head) and k != index else None for k, head in enumerate(heads)]
-        none = np.full(len(heads[index]), -1.0, np.float32)
-        return _counted(np.column_stack([none if each is None else each for each in best]))
+        own, none = heads[index], np.full(len(heads[index]), -1.0, np.float32)
+        best = [none if k == index or not len(head) else (own @ head.T).max(1) for k, head in enumerate(heads)]
+        return _counted(np.column_stack(best))
 
     return np.stack(list(in_order(one, range(len(heads)), workers)))
 
