@@ -152,4 +152,5 @@ def without_paper(art: Artwork, box: Box) -> Pixels:
 
 def _plainly_lifted(codes: Pixels) -> Pixels:
     """Lines of a page that is white where it is bare: every tone becomes alpha, colors are kept."""
-    return lifted(codes, Lifting(1.0, np.zeros(codes.shape[2], np.float32), None, opaque=False))
+    channels = codes.shape[2]
+    return lifted(codes, Lifting(np.ones(channels, np.float32), np.zeros(channels, np.float32), None, opaque=False))

@@ -48,6 +48,7 @@ from stitchbed.report.before_after import write_pair
 
 SAMPLES, SAMPLE_PX = 48, 512
 LOOK_MM = 12.0
+MOSTLY_INK = 0.9  # share of a page that no drawing covers: paper counts as ink, or the page is a painting
 WORKER_BYTES = 128 * 2**20  # one thread's share of a page in color, measured
 UNDER = (18, 92, 165)  # sRGB of the color the lines are shown over: saturated, so that a fringe would show
 
@@ -131,15 +132,27 @@ def lift_lines(
         told = list(counted(backs, "trying the lines over white", len(samples), progress))
         record.numbers, record.warnings = _numbers(told, lifting, spec), [*notes, *windows.notes]
         record.numbers["medium"] = asdict(medium)
-        if lifting.white < 1:
-            record.warnings.append(
-                "the paper is not pure white: its grain was cut off here; on a page as scanned, clean does it better"
-            )
+        record.warnings += _doubts(lifting, record.numbers["inked_share"])
         if settings.pictures:
             record.outputs |= _show(page, lifting, colored, over_color(told_in), source)
     said = told_of(record, "lines", told_in, settings)
     write_json(told_in, said, originals=[source])
     return said
+
+
+def _doubts(lifting: Lifting, inked: float) -> list[str]:
+    """What to tell of a page that was lifted though it is hardly clean. inked : share of it that counts as ink."""
+    told = []
+    if not lifting.pure:
+        told.append(
+            "the paper is not pure white: its grain was cut off here; on a page as scanned, clean does it better"
+        )
+    if inked > MOSTLY_INK:
+        told.append(
+            f"{inked:.1%} of the page counts as ink, also what is only a little darker than white: where that is bare "
+            "paper or the scanner's lid, clean the page first"
+        )
+    return told
 
 
 def over_color(notes: Path) -> Path:
@@ -195,7 +208,7 @@ def _numbers(backs: list[tuple[float, float]], lifting: Lifting, spec: MasterSpe
     return {
         "height": spec.height, "width": spec.width, "dpi": spec.dpi, "channels": spec.channels,
         "ink_codes_8bit": np.rint(lifting.darkest * 255),
-        "paper_begins_8bit": round(lifting.white * 255, 2),
+        "paper_begins_8bit": np.round(lifting.white * 255, 2),
         "inked_share": float(np.mean(inked)),
         "worst_over_white_8bit": max(0.0, *off) if lifting.color is None or not lifting.color.any() else None,
     }  # fmt: skip

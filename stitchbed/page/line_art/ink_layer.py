@@ -49,18 +49,23 @@ class InkSettings:
 
 @dataclass(frozen=True)
 class Lifting:
-    """What lifts a page's lines. white : code at which paper begins, as a share of the top code.
+    """What lifts a page's lines. white : (c,) where paper begins in each channel, as a share of the top code.
 
     darkest : (c,) share, the solid ink's own color. color : (c,) codes of a color to use instead of the page's own, or
     None. opaque : solid ink becomes opaque. noise : share of the top code by which solid ink strays from its color; 0
     where little of it was seen.
     """
 
-    white: float
+    white: Floats
     darkest: Floats
     color: Pixels | None
     opaque: bool
     noise: float = 0.0
+
+    @property
+    def pure(self) -> bool:
+        """The paper is white already: nothing of it is cut off."""
+        return bool(self.white.min() >= 1)
 
 
 def lifting_of(
@@ -118,7 +123,7 @@ def _in_own_colors(page: Pixels, solid: Mask, lifting: Lifting) -> Pixels:
     """Own color must not leave 0..1, so its alpha is never too small."""
     top = np.iinfo(page.dtype).max
     channels = page.shape[2]
-    own = np.rint(np.minimum(lifting.darkest / min(lifting.white, 1), 1) * top).astype(page.dtype)
+    own = np.rint(np.minimum(lifting.darkest / lifting.white, 1) * top).astype(page.dtype)
     way = 1 - lifting.darkest
     length = float((way * way).sum())
     along = way / length if lifting.opaque and length >= LEAST_WAY else np.zeros_like(way)
@@ -152,7 +157,7 @@ def _lift(page: Pixels, solid: Mask, along: Array, own: Pixels, top: float, laye
 
 def whitened(codes: Pixels, lifting: Lifting) -> Pixels:
     """The page lines are lifted from: codes with the paper at the top code."""
-    if lifting.white >= 1:
+    if lifting.pure:
         return codes
     top = np.iinfo(codes.dtype).max
     return np.asarray(np.minimum(np.rint(codes / lifting.white), top), codes.dtype)
@@ -169,18 +174,19 @@ def over(color: Pixels, below: Pixels) -> Pixels:
     return np.asarray(np.rint(mixed), below.dtype)
 
 
-def _white(pixels: Floats, pure: float) -> float:
-    """Share of the top code at which bare paper begins: 1 when the paper is white already.
+def _white(pixels: Floats, pure: float) -> Floats:
+    """(c,) share of the top code at which bare paper begins in each channel: 1 when the paper is white already.
 
+    Cream paper lacks blue only: one limit for all channels would leave a yellow film over the whole page.
     pure : see PURE.
     """
-    gray = pixels.mean(axis=1)
+    gray, channels = mean_of(pixels[None])[0], pixels.shape[1]
     light = gray[gray > 0.75]
     if not light.size or (light >= 1).sum() > pure * (light > NEAR_WHITE).sum() > 0:
-        return 1.0
-    middle = float(np.median(light))
-    near = light[np.abs(light - middle) < 0.06]
-    return float(np.clip(middle - GRAIN_SDS * float(near.std()), 0.5, 1))
+        return np.ones(channels, np.float32)
+    near = pixels[np.abs(gray - np.median(light)) < 0.06]
+    grain = GRAIN_SDS * near.std(axis=0, dtype=np.float64)
+    return np.asarray(np.clip(np.median(near, axis=0) - grain, 0.5, 1), np.float32)
 
 
 def _darkest(pixels: Floats) -> Floats:

@@ -133,14 +133,37 @@ def test_paper_is_not_in_the_layer() -> None:
     assert (layer[thin][:, -1] > 80).mean() > 0.99
 
 
+def test_cream_paper_leaves_no_film_in_the_layer() -> None:
+    """Its blue is far from white where its red is near: each channel has its own paper."""
+    cream = np.random.default_rng(5).normal((246, 238, 214), 1.5, (200, 200, 3)).clip(0, 255)
+    cream[90:110, 20:180] = (30, 28, 26)
+    codes = cream.astype(np.uint8)
+    layer = lifted(codes, lifting_of([codes], InkSettings(), None))
+    bare = np.ones(codes.shape[:2], bool)
+    bare[90:110, 20:180] = False
+    assert (layer[bare][:, -1] == 0).mean() > 0.99
+    assert (layer[95:105, 25:175, -1] == 255).all()
+
+
+def test_a_page_that_is_nearly_all_ink_is_told(tmp_path: Path) -> None:
+    """As scanned with a black lid round it: not white enough anywhere to know its paper."""
+    page = np.full((400, 400, 3), 8, np.uint8)
+    page[60:340, 60:340] = 242
+    page[60:62, 60:340] = 255
+    source = tmp_path / "page.tif"
+    tifffile.imwrite(source, page, photometric="rgb", resolution=(300, 300), resolutionunit=2)
+    told = lift_lines(source, tmp_path / "lines.tif", LinesSettings(pictures=False))["warnings"]
+    assert any("of the page counts as ink" in line for line in told)
+
+
 def test_white_paper_among_pale_washes_is_white_already() -> None:
     """A third of the page bare and white, the rest washes nearly as light: nothing may be lightened once more."""
     codes = np.full((90, 90, 3), 255, np.uint8)
     codes[30:] = np.random.default_rng(1).integers(232, 247, (60, 90, 1), dtype=np.uint8)
     codes[40:50, 10:80] = 20
-    assert lifting_of([codes], InkSettings(), None).white == 1
+    assert lifting_of([codes], InkSettings(), None).pure
     grainy = np.random.default_rng(1).normal(250, 2, codes.shape).clip(0, 255).astype(np.uint8)
-    assert lifting_of([grainy], InkSettings(), None).white < 1
+    assert lifting_of([grainy], InkSettings(), None).white.max() < 1
 
 
 @pytest.mark.parametrize("medium", ["pencil", "paint"])
@@ -148,7 +171,7 @@ def test_soft_tones_on_white_paper_are_not_cut_off(medium: str) -> None:
     rng = np.random.default_rng(3)
     page = np.full((120, 120, 1), 255, np.uint8)
     page[:, 30:] = rng.integers(248, 254, (120, 90, 1))
-    assert lifting_of([page], InkSettings("own", medium), None).white == 1
+    assert lifting_of([page], InkSettings("own", medium), None).pure
 
 
 def test_black_is_within_half_a_code_of_the_mean_of_the_channels() -> None:
@@ -156,7 +179,7 @@ def test_black_is_within_half_a_code_of_the_mean_of_the_channels() -> None:
     page = rng.integers(200, 240, (60, 60, 3)).astype(np.uint8)
     page[:20] = 255
     lifting = lifting_of([page], InkSettings("black", "paint"), srgb_profile())
-    assert lifting.white == 1
+    assert lifting.pure
     assert np.abs(255.0 - lifted(page, lifting)[..., -1] - page.mean(axis=2)).max() <= 0.5 + 1e-4
 
 
