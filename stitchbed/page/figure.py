@@ -3,7 +3,7 @@
 In: a page whose paper is white. Out: where the figure is on a small map, then the cover of every pixel of a box.
 
 Bare paper is outside where it hangs together with the page's edge. Bare paper that lines close in is a hole; bare
-paper within a wash is the painter's white and stays. What is narrower than a gap in an outline leads nowhere.
+paper within a wash or a black mass, such as stars and lettering in a night sky, is the painter's white and stays. What is narrower than a gap in an outline leads nowhere.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ SIGMAS = 4.0  # of bare paper's noise that a wash stands out by
 BARE = 0.06  # of white that is missing on bare paper at most
 GAP_MM = 1.0  # an opening of an outline that is no way in
 DARK = 0.35  # of white that is missing in a cell of a line
+LINE_MM = 2.5  # of the broadest line; what is dark and broader is a mass, and white in it is the painter's
+DENSE = 0.5  # share of twice that breadth that is dark where marks lie in a mass
 LINED = 0.6  # share of a hole's rim that is line
 HOLE_MM2 = 1.0  # of the smallest hole
 SPECK_MM2 = 0.1  # of what is no figure of its own
@@ -84,7 +86,7 @@ def figure_of(
     painted = _without_specks(gray, faint, cell_mm)
     fields = _fields(painted, max(1, round(GAP_MM / cell_mm / 2)), HOLE_MM2 / cell_mm**2)
     asked = [(int(y / cell_mm), int(x / cell_mm)) for x, y in holes]
-    goes = _outside(fields) | _closed_in(fields, gray > DARK) | _asked(fields, asked)
+    goes = _outside(fields) | _closed_in(fields, _lines(gray > DARK, cell_mm)) | _asked(fields, asked)
     inside = ~goes[fields]
     return Figure(inside.astype(np.uint8), factor, faint, *size, _unsure(gray, inside, faint, cell_mm))
 
@@ -200,10 +202,19 @@ def _outside(fields: Labels) -> Mask:
     return found
 
 
-def _closed_in(fields: Labels, dark: Mask) -> Mask:
+def _lines(dark: Mask, cell_mm: float) -> Mask:
+    """(h, w) what is dark and part of no mass: nowhere broader than a line, nor left between white letters in black."""
+    side = 2 * max(1, round(LINE_MM / cell_mm / 2)) + 1
+    solid = dark.astype(np.uint8)
+    broad = cv2.morphologyEx(solid, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))) > 0
+    dense = cv2.blur(solid.astype(np.float32), (2 * side - 1,) * 2, borderType=cv2.BORDER_REFLECT_101) > DENSE
+    return dark & ~broad & ~dense
+
+
+def _closed_in(fields: Labels, lines: Mask) -> Mask:
     """(n + 1,) the fields whose rims are lines."""
     count = int(fields.max()) + 1
-    shade = cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8))
+    shade = cv2.dilate(lines.astype(np.uint8), np.ones((5, 5), np.uint8))
     rim, lined = np.zeros(count, np.int64), np.zeros(count, np.int64)
     for one, other in ((fields[1:], fields[:-1]), (fields[:, 1:], fields[:, :-1])):
         beside = shade[: one.shape[0], : one.shape[1]]

@@ -55,6 +55,18 @@ def test_a_line_s_soft_rim_carries_no_paper(page: np.ndarray) -> None:
     assert np.percentile(made[ring][:, 3], 60) == 255
 
 
+def test_white_letters_in_a_black_mass_stay_all_alike() -> None:
+    """Common practice, no source: lettering and stars are left out of the ink, not cut out of the picture."""
+    sky = np.full((*SIZE, 3), 255, np.uint8)
+    sky[60:540, 60:740] = 12
+    for row, scale in ((200, 3), (330, 4), (480, 5)):
+        cv2.putText(sky, "NHAR", (90, row), cv2.FONT_HERSHEY_SIMPLEX, scale, (255, 255, 255), 4 * scale)
+    letters = cv2.erode(sky[..., 0], np.ones((9, 9), np.uint8)) == 255
+    letters[:60] = letters[540:] = letters[:, :60] = letters[:, 740:] = False
+    assert letters.sum() > 5000
+    assert (cut(sky)[1][letters][:, 3] == 255).all()
+
+
 def test_paper_goes_where_it_is_asked(page: np.ndarray) -> None:
     spot = (HIGHLIGHT[1] / 10, HIGHLIGHT[0] / 10)
     assert cut(page, holes=(spot,))[1][HIGHLIGHT][3] == 0
