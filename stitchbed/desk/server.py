@@ -14,6 +14,7 @@ import socket
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
+from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
@@ -83,81 +84,103 @@ class Gate:
         return PlainTextResponse(f"Refused: {refusal}.\n", 403) if refusal else self.app
 
 
-def app_of(session: Session, access: Access, told: Callable[[str], None] = lambda address: None) -> ASGIApp:
-    """The whole app. told : is given the next address with a token when one was used."""
+@dataclass(frozen=True)
+class Answers:
+    """What each address of the desk answers for one session."""
 
-    async def at(request: Request) -> Response:
+    session: Session
+
+    def routes(self) -> list[Route]:
+        return [
+            Route("/", self.at),
+            Route("/at/{stop}", self.at),
+            Route("/at/{stop}/{page}", self.at),
+            Route("/tile/{id}/{stamp}/{halvings:int}/{row:int}/{col:int}", self.tile),
+            Route("/folders", self.folders),
+            Route("/guide", self.guide),
+            Route("/guide/{topic}", self.guide),
+            Route("/events", self.events),
+            Route("/static/{name}", self.static),
+            Route("/act", self.act, methods=["POST"]),
+            Route("/history/{way}", self.move, methods=["POST"]),
+            Route("/start", self.start, methods=["POST"]),
+            Route("/stop", self.stop, methods=["POST"]),
+            Route("/pieces", self.drop, methods=["PUT"]),
+            Route("/pieces/dropped", self.dropped, methods=["POST"]),
+        ]
+
+    async def at(self, request: Request) -> Response:
         said = request.path_params
-        await session.look_about()
-        page = await run_in_threadpool(frame, session, said.get("stop", "pieces"), said.get("page", ""))
+        await self.session.look_about()
+        page = await run_in_threadpool(frame, self.session, said.get("stop", "pieces"), said.get("page", ""))
         return HTMLResponse(page) if page else _missing()
 
-    async def tile(request: Request) -> Response:
+    async def tile(self, request: Request) -> Response:
         said = request.path_params
         if request.headers.get("if-none-match") == f'"{said["stamp"]}"':
             return Response(status_code=304)
         place = said["halvings"], said["row"], said["col"]
-        jpeg = await run_in_threadpool(session.pictures.tile, said["id"], said["stamp"], *place)
+        jpeg = await run_in_threadpool(self.session.pictures.tile, said["id"], said["stamp"], *place)
         if jpeg is None:
             return _missing()
         return Response(jpeg, 200, {"cache-control": FOREVER, "etag": f'"{said["stamp"]}"'}, "image/jpeg")
 
-    async def act(request: Request) -> Response:
+    async def act(self, request: Request) -> Response:
         said = await _json(request)
         name = str(said.pop("act", ""))
         if name == "set" and isinstance(said.get("path"), list):
             said["value"] = await run_in_threadpool(_value, said)
-        await session.act(name, said)
+        await self.session.act(name, said)
         return JSONResponse({})
 
-    async def move(request: Request) -> Response:
-        await session.move({"undo": -1, "redo": 1}[request.path_params["way"]])
+    async def move(self, request: Request) -> Response:
+        await self.session.move({"undo": -1, "redo": 1}[request.path_params["way"]])
         return JSONResponse({})
 
-    async def start(request: Request) -> Response:
+    async def start(self, request: Request) -> Response:
         said = await _json(request)
         if said.get("stop") not in BY_NAME:
             raise BadSettings("an unknown stop", expected="one of the line", attempt="the buttons")
-        await session.start(said["stop"], replace=said.get("replace") is True)
+        await self.session.start(said["stop"], replace=said.get("replace") is True)
         return JSONResponse({})
 
-    async def stop(request: Request) -> Response:
-        await session.stop()
+    async def stop(self, request: Request) -> Response:
+        await self.session.stop()
         return JSONResponse({})
 
-    async def drop(request: Request) -> Response:
+    async def drop(self, request: Request) -> Response:
         size = request.headers.get("content-length", "")
         if not size.isdecimal():
             raise CannotWrite("a file of unknown size", expected="its size", attempt="dropping it again")
         name, digest = request.query_params.get("name", ""), request.headers.get("x-sha256", "")
-        path = await take_in(session.folder, name, int(size), digest, request.stream())
-        await session.dropped(path)
+        path = await take_in(self.session.folder, name, int(size), digest, request.stream())
+        await self.session.dropped(path)
         return JSONResponse({"name": path.name})
 
-    async def dropped(request: Request) -> Response:
-        await session.look_about()
-        session.changed()
+    async def dropped(self, request: Request) -> Response:
+        await self.session.look_about()
+        self.session.changed()
         return JSONResponse({})
 
-    async def folders(request: Request) -> Response:
+    async def folders(self, request: Request) -> Response:
         id = request.query_params.get("id", "")
         if not id:
-            starts = await run_in_threadpool(session.folders.starts, session.job)
+            starts = await run_in_threadpool(self.session.folders.starts, self.session.job)
             return HTMLResponse(written("folders.html", here=None, inside=starts, above=None))
-        found = await run_in_threadpool(session.folders.inside, id)
+        found = await run_in_threadpool(self.session.folders.inside, id)
         if found is None:
             return _missing()
         return HTMLResponse(written("folders.html", here=found[0], inside=found[1], above=found[2]))
 
-    async def guide(request: Request) -> Response:
+    async def guide(self, request: Request) -> Response:
         return HTMLResponse(guide_page(request.path_params.get("topic", next(iter(TOPICS)))))
 
-    async def events(request: Request) -> Response:
+    async def events(self, request: Request) -> Response:
         last = request.headers.get("last-event-id", request.query_params.get("after", "0"))
         after = int(last) if last.isdecimal() else 0
-        return StreamingResponse(session.hub.stream(after), media_type="text/event-stream")
+        return StreamingResponse(self.session.hub.stream(after), media_type="text/event-stream")
 
-    async def static(request: Request) -> Response:
+    async def static(self, request: Request) -> Response:
         name = request.path_params["name"]
         if not re.fullmatch(r"[a-z_]+\.(css|js)", name):
             return _missing()
@@ -168,35 +191,23 @@ def app_of(session: Session, access: Access, told: Callable[[str], None] = lambd
         return Response(file.read_bytes(), media_type=STATIC[name.rpartition(".")[2]])
 
     @asynccontextmanager
-    async def alive(app: Starlette) -> AsyncIterator[None]:
+    async def alive(self, app: Starlette) -> AsyncIterator[None]:
+        """Keep the session's own tasks going for as long as the app is."""
         loop = asyncio.get_running_loop()
-        beside = [loop.create_task(session.worker.warm()), loop.create_task(session.keep_watch())]
-        threading.Thread(target=session.pictures.warm, daemon=True).start()
+        beside = [loop.create_task(self.session.worker.warm()), loop.create_task(self.session.keep_watch())]
+        threading.Thread(target=self.session.pictures.warm, daemon=True).start()
         yield
         for task in beside:
             task.cancel()
-        await session.close()
+        await self.session.close()
 
-    tile_path = "/tile/{id}/{stamp}/{halvings:int}/{row:int}/{col:int}"
-    routes = [
-        Route("/", at),
-        Route("/at/{stop}", at),
-        Route("/at/{stop}/{page}", at),
-        Route(tile_path, tile),
-        Route("/folders", folders),
-        Route("/guide", guide),
-        Route("/guide/{topic}", guide),
-        Route("/events", events),
-        Route("/static/{name}", static),
-        Route("/act", act, methods=["POST"]),
-        Route("/history/{way}", move, methods=["POST"]),
-        Route("/start", start, methods=["POST"]),
-        Route("/stop", stop, methods=["POST"]),
-        Route("/pieces", drop, methods=["PUT"]),
-        Route("/pieces/dropped", dropped, methods=["POST"]),
-    ]
+
+def app_of(session: Session, access: Access, told: Callable[[str], None] = lambda address: None) -> ASGIApp:
+    """The whole app. told : is given the next address with a token when one was used."""
+    answers = Answers(session)
     errors: Mapping[Any, Any] = {StitchbedError: _told_wrong, OSError: _told_wrong, Exception: _told_wrong}
-    return Gate(Starlette(routes=routes, lifespan=alive, exception_handlers=errors), access, told)
+    app = Starlette(routes=answers.routes(), lifespan=answers.alive, exception_handlers=errors)
+    return Gate(app, access, told)
 
 
 def listening(port: int) -> socket.socket:
