@@ -26,12 +26,23 @@ def color_name(lab: Array) -> str:
     tone = "light " if lightness > LIGHT else "dark " if lightness < DARK else ""
     if chroma < GRAY_CHROMA:
         return "white" if lightness > WHITE else "black" if lightness < BLACK else f"{tone}gray"
-    hue = float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)
+    hue = _hue(lab)
     if SKIN[0] <= hue < SKIN[1] and chroma < PALE_CHROMA:
         return "beige" if lightness > BROWN + 10 else "dark brown" if lightness < DARK else "brown"
-    name = next(word for start, word in reversed(HUES) if hue >= start)
+    name = hue_name(lab)
     if name in ("orange", "yellow") and lightness < BROWN:
         return "dark brown" if lightness < DARK else "brown"
     if name == "yellow" and tone == "light " and lightness > LIGHT:
         return "yellow" if chroma > 45 else "light yellow"
     return f"{tone}{name}"
+
+
+def hue_name(lab: Array) -> str:
+    """The name of the hue of one color, (3,) CIELAB, however pale it is."""
+    hue = _hue(lab)
+    return next(word for start, word in reversed(HUES) if hue >= start)
+
+
+def _hue(lab: Array) -> float:
+    """Degrees, 0 to 360, of CIELAB."""
+    return float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)

@@ -3,7 +3,8 @@
 In: a page whose paper is white. Out: where the figure is on a small map, then the cover of every pixel of a box.
 
 Bare paper is outside where it hangs together with the page's edge. Bare paper that lines close in is a hole; bare
-paper within a wash or a black mass, such as stars and lettering in a night sky, is the painter's white and stays. What is narrower than a gap in an outline leads nowhere.
+paper within a wash or a black mass, such as stars and lettering in a night sky, is the painter's white and stays. What
+is narrower than a gap in an outline leads nowhere.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.progress import counted
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
@@ -24,6 +24,7 @@ from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import luminance
 from stitchbed.page.sheet.border import SIDES, BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, corners_on_page, cut_off
+from stitchbed.page.sheet.paper_color import tint_of
 from stitchbed.page.sheet.tone import TonePoints, ToneSettings, cut, jaggedness, lightness, points, toned
 from stitchbed.page.sheet.white import PaperSettings, paper_small, unevenness
 from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_warnings
@@ -95,7 +96,7 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
         "cells_of_paper": float(white.paper.mean()),
         "unevenness_before": before,
         "unevenness_after": now if evens else before,
-        "words": _paper_words(before, now if evens else None) if found else "none found",
+        "words": _paper_words(white.mean, before, now if evens else None) if found else "none found",
     }
     if not found:
         wished = "" if plan.medium.name == "ink" else "--medium ink evens both where it is ink on paper; "
@@ -108,8 +109,10 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
     return replace(plan, even=evens)
 
 
-def _paper_words(before: float, now: float | None) -> str:
-    return f"white varied by {before:.1%}, " + ("left as it is" if now is None else f"now by {now:.1%}")
+def _paper_words(mean: Floats, before: float, now: float | None) -> str:
+    return f"{tint_of(mean)}; its light varied by {before:.1%}, " + (
+        "left as it is" if now is None else f"now by {now:.1%}"
+    )
 
 
 def drop(desk: CleanContext, plan: CleanPlan, settings: DropSettings, record: Record) -> CleanPlan:

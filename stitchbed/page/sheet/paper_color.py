@@ -13,28 +13,39 @@ import cv2
 import numpy as np
 
 from stitchbed.color.cielab import SPACES, chroma_of, lab_from_xyz, xyz_from_rgb
-from stitchbed.color.names import GRAY_CHROMA, color_name
+from stitchbed.color.names import GRAY_CHROMA, color_name, hue_name
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.page.page import luminance
 
 # hues of CIELAB and chroma to which paper is cream or has yellowed, and is wanted white as a rule: book papers have a
 # chroma of 8 to 13, from memory; paper with brighteners is bluish to 7, which is `GRAY_CHROMA` too
 CREAM, CREAM_CHROMA = (60.0, 105.0), 13.0
+TINTED = 2.0  # chroma; two papers laid side by side look alike below
 LIGHT = 85.0  # L*; drawing papers and newsprint in a usual scan have 84 to 97
 LIGHTER = 1.06  # times the paper's light; what a lamp's map leaves over is 2 % at most
 LIGHTER_CELLS = 3  # across, of the page seen small: a millimeter; noise and single glints are smaller
 
 
 def color_of(mean: Floats) -> str:
-    """The name of a paper of (c,) linear light as the eye sees it beside white, or nothing where it is near white.
-
-    The primaries are taken for sRGB's.
-    """
-    rgb = np.broadcast_to(mean, 3).astype(np.float64)
-    lab = lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ rgb)
+    """The name of a paper of (c,) linear light as the eye sees it beside white, or nothing where it is near white."""
+    lab = _lab_of(mean)
     chroma, hue = float(chroma_of(lab)), float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)
     most = CREAM_CHROMA if CREAM[0] <= hue <= CREAM[1] else GRAY_CHROMA
     return color_name(lab) if chroma > most or lab[0] < LIGHT else ""
+
+
+def tint_of(mean: Floats) -> str:
+    """What paper of (c,) linear light looks like, also where it is near white and no frame can be told from paper."""
+    lab = _lab_of(mean)
+    chroma = float(chroma_of(lab))
+    if chroma > GRAY_CHROMA or lab[0] < LIGHT:
+        return color_name(lab)
+    return f"nearly white, a little {hue_name(lab)}" if chroma > TINTED else "nearly white"
+
+
+def _lab_of(mean: Floats) -> Array:
+    """(3,) CIELAB of (c,) linear light; the primaries are taken for sRGB's."""
+    return lab_from_xyz(xyz_from_rgb(SPACES["srgb"]) @ np.broadcast_to(mean, 3).astype(np.float64))
 
 
 def lighter_share(view: Floats, paper: Floats, corners: Array) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from stitchbed.page.sheet.paper_color import color_of, lighter_share
+from stitchbed.page.sheet.paper_color import color_of, lighter_share, tint_of
 
 CORNERS = np.array([[0, 0], [199, 0], [199, 149], [0, 149]], float)
 
@@ -37,6 +37,19 @@ def test_paper_that_is_not_white_to_the_eye_is_named(codes: tuple[int, ...], nam
     lab = rgb2lab(np.array(codes, np.uint8)[None, None])[0, 0]
     chroma = np.hypot(*lab[1:])
     assert (lab[0] < 85 or chroma > 7) if name else (lab[0] > 85 and chroma < 13)
+
+
+@pytest.mark.parametrize(
+    ("codes", "words"),
+    [
+        ((245, 245, 244), "nearly white"),
+        ((226, 236, 246), "nearly white, a little blue"),  # a frame so pale looks like paper with brighteners
+        ((250, 246, 236), "nearly white, a little yellow"),
+        ((205, 222, 240), "light blue"),
+    ],
+)
+def test_the_tint_of_any_paper_is_said(codes: tuple[int, ...], words: str) -> None:
+    assert tint_of(_light(codes)) == words
 
 
 @pytest.mark.parametrize(("level", "size", "share"), [(1.2, 20, 400), (1.2, 2, 0), (1.04, 20, 0), (0.8, 20, 0)])
