@@ -26,6 +26,7 @@ from stitchbed.mosaic.survey.survey import Survey
 ndimage = late("scipy.ndimage")
 
 MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
+UNEVEN = 0.2  # share of a piece's shorter side, as much as neighbors share: what rims differ by is laid unevenly
 SLACK_MM = 4.0  # what is less deep parts one hole from another: slivers along the canvas's rims join them
 
 
@@ -55,17 +56,24 @@ def unseen(places: Sequence[Placement], canvas: Canvas, seams: SeamMap) -> tuple
     # a rim sliver is as wide as its deepest point is far from what is seen
     depth = ndimage.distance_transform_edt(hole) if not hole.all() else np.full(hole.shape, np.inf)
     cell_mm = seams.cell / canvas.dpi * MM_PER_INCH
-    return float(hole.mean()), float(depth.max()) * cell_mm, _missing(hole, np.asarray(depth, np.float64), cell_mm)
+    side_mm = float(np.median([min(place.size) for place in places])) / canvas.dpi * MM_PER_INCH if places else 0.0
+    missing = _missing(hole, np.asarray(depth, np.float64), cell_mm, UNEVEN * side_mm)
+    return float(hole.mean()), float(depth.max()) * cell_mm, missing
 
 
-def _missing(hole: Mask, depth: Array, cell_mm: float) -> list[str]:
-    """Size and place of holes that a piece would fill; slivers that join two of them are none."""
+def _missing(hole: Mask, depth: Array, cell_mm: float, uneven_mm: float) -> list[str]:
+    """Size and place of holes that a piece would fill; slivers that join two of them are none, nor is what lies along
+    the canvas's rim and is no deeper than `uneven_mm`."""
     slack = SLACK_MM / cell_mm
     deep = ndimage.distance_transform_edt(depth < slack) < slack
     labels, count = ndimage.label(hole & deep)
     found = []
     for number, box in enumerate(ndimage.find_objects(labels, max_label=count), start=1):
-        if box is None or depth[box][labels[box] == number].max() * cell_mm < MISSING_MM:
+        if box is None:
+            continue
+        at_rim = any(part.start == 0 or part.stop == size for part, size in zip(box, hole.shape, strict=True))
+        least_mm = max(MISSING_MM, uneven_mm) if at_rim else MISSING_MM
+        if depth[box][labels[box] == number].max() * cell_mm < least_mm:
             continue
         (top, foot), (left, right) = ((part.start * cell_mm, part.stop * cell_mm) for part in box)
         found.append(

@@ -14,7 +14,7 @@ from stitchbed.mosaic.photometry.gain_compensation import Level, no_gain
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.result.uncovered import MISSING_MM, paper_color, settled_outside, unseen
+from stitchbed.mosaic.result.uncovered import MISSING_MM, UNEVEN, paper_color, settled_outside, unseen
 from stitchbed.mosaic.survey.survey import Survey
 from stitchbed.reading.base.tile import Raster, Tile
 
@@ -60,6 +60,14 @@ def test_the_slack_of_pieces_laid_askew_is_no_missing_piece() -> None:
     narrow = place("b", 560, 0, (440, 600))
     share, width, missing = unseen([TOP, narrow], CANVAS, seams())
     assert share == pytest.approx(0.16) and width < MISSING_MM and missing == []
+
+
+def test_pieces_laid_unevenly_leave_no_missing_piece_along_a_rim() -> None:
+    canvas, left = Canvas(*SIZE, DPI / 3, np.eye(3)), place("a", 0, 0, (1000, 330))  # pieces 99 mm wide
+    _, width, missing = unseen([left, place("b", 0, 270, (940, 330))], canvas, seams())
+    assert MISSING_MM < width < UNEVEN * 99 and missing == []
+    _, width, missing = unseen([left, place("b", 0, 270, (880, 330))], canvas, seams())
+    assert width > UNEVEN * 99 and len(missing) == 1
 
 
 def test_a_turned_piece_sees_what_its_outline_holds() -> None:
