@@ -30,6 +30,8 @@ SHEETS_IN = {"letter": (8.5, 11), "legal": (8.5, 14), "tabloid": (11, 17), "ledg
 ARCH_IN = {"A": (9, 12), "B": (12, 18), "C": (18, 24), "D": (24, 36), "E": (36, 48)}
 SHEET_NAMES = "A0 to A10, B0 to B10, letter, legal, tabloid, ledger, Arch A to Arch E"
 
+OFFERED_DPI = 75.0, 100.0, 150.0, 200.0, 300.0, 400.0, 600.0, 800.0, 1200.0, 2400.0  # common practice, no source
+
 NUMBER = r"(\d+(?:[.,]\d+)?)"
 UNIT = r"(mm|cm|m|in|inch|inches|\")?"
 
@@ -46,6 +48,13 @@ def paper_mm(name: str) -> tuple[float, float] | None:
     arch = re.fullmatch(r"ARCH\s*([A-E])", words)
     sides = ARCH_IN[arch[1]] if arch else SHEETS_IN.get(words.lower())
     return (sides[0] * MM_PER_INCH, sides[1] * MM_PER_INCH) if sides else None
+
+
+def likely_dpi(side_px: float) -> float:
+    """Dpi of a scan that does not say it, of those that scanners offer: a bed of its longer side (px) is as long as an
+    A4 sheet. An A5 or A3 bed comes out wrong by half, which is near enough to look at drawing in millimeters."""
+    bed_in = max(ISO_FIRST["A"]) / 4 / MM_PER_INCH  # an A4 sheet is a quarter as long as A0
+    return min(OFFERED_DPI, key=lambda dpi: abs(math.log(side_px / bed_in / dpi)))
 
 
 def two_digits(value: float) -> str:

@@ -12,6 +12,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from stitchbed.core.quantities import likely_dpi
 from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.glass import Grain, Smear
 from stitchbed.inspection.looks import Glance, Look
@@ -104,8 +105,8 @@ def usual_dpi(tiles: Sequence[Tile]) -> float | None:
 
 
 def believed_dpi(tiles: Sequence[Tile]) -> list[float]:
-    """Dpi per tile to start from: what it says, else what most say (or any number, equal for all)."""
-    usual = usual_dpi(tiles) or 300.0
+    """Dpi per tile to start from: what it says, else what most say, else as for beds of one page."""
+    usual = usual_dpi(tiles) or likely_dpi(max(max(tile.raster.shape[:2]) for tile in tiles))
     return [declared_dpi(tile) or usual for tile in tiles]
 
 

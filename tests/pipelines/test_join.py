@@ -212,8 +212,8 @@ def test_without_any_dpi_a_default_is_taken_and_said(tmp_path: Path) -> None:
     sheet, tiles = pair(6)
     paths = [write_piece(tmp_path / "p" / f"{tile.name}.tif", tile.pixels, None) for tile in tiles]
     made = join_files(tmp_path, sheet, tiles, paths)
-    assert any("no dpi in the file; 300 dpi taken" in warning for warning in made.record["warnings"])
-    assert made.record["canvas"]["dpi"] == 300 and _judged(made).rms < 2 * tol.CLEAN_RMS
+    assert any("no dpi in the file; 75 dpi taken" in warning for warning in made.record["warnings"])  # pieces of 500 px
+    assert made.record["canvas"]["dpi"] == 75 and _judged(made).rms < 2 * tol.CLEAN_RMS
     said = stitchbed.join(paths, tmp_path / "said.tif", replace(QUICK, dpi=DPI))
     assert said["canvas"]["dpi"] == DPI and not any("no dpi" in warning for warning in said["warnings"])
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.progress import Progress
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, likely_dpi
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer
@@ -77,7 +77,7 @@ class SurveySettings:
 
     rounds: how often ties are measured; a third would change places by under .01 px. seed: of the only random choice
     (which spanning trees are tried). allow_missing: go on without pieces that could not be placed.
-    max_megapixels: largest canvas. default_dpi: when no piece says its own.
+    max_megapixels: largest canvas. default_dpi: when no piece says its own; None: by how large the pieces are.
     """
 
     features: FeatureSettings = field(default_factory=FeatureSettings)
@@ -108,8 +108,8 @@ class SurveySettings:
     allow_missing: Annotated[bool, Setting("Write the rest when a piece cannot be placed.")] = False
     max_megapixels: Annotated[float, Setting("Largest canvas.", unit="megapixels", low=0.01, high=1e6)] = 4000.0
     default_dpi: Annotated[
-        float, Setting("Dpi when no piece says its own.", unit="dpi", shell=False, low=1, high=100_000)
-    ] = 300.0
+        float | None, Setting("Dpi when no piece says its own.", unit="dpi", shell=False, low=1, high=100_000)
+    ] = None
 
 
 @dataclass(frozen=True)
@@ -147,15 +147,18 @@ class SurveyContext:
         return self.dpi / MM_PER_INCH
 
 
-def declared_dpi(tiles: Sequence[Tile], default: float) -> tuple[NDArray[np.float64], list[str]]:
-    """(T,) dpi per tile and warnings; a tile that does not say its own takes the others' median, else `default`."""
+def declared_dpi(tiles: Sequence[Tile], default: float | None) -> tuple[NDArray[np.float64], list[str]]:
+    """(T,) dpi per tile and warnings; a tile that does not say its own takes the others' median, else
+    `default`, else what makes the largest piece about as long as an A4 sheet."""
     said = [float(np.mean(tile.raster.dpi)) if tile.raster.dpi else np.nan for tile in tiles]
     values = np.array(said)
     silent = np.flatnonzero(np.isnan(values))
     if not len(silent):
         return values, []
-    common = float(np.nanmedian(values)) if len(silent) < len(values) else default
+    guessed = default or likely_dpi(max(max(tile.raster.shape[:2]) for tile in tiles))
+    common = float(np.nanmedian(values)) if len(silent) < len(values) else guessed
     values[silent] = common
     names = ", ".join(tiles[i].name for i in silent[:5]) + (" and others" if len(silent) > 5 else "")
-    source = "as the other pieces" if len(silent) < len(tiles) else "for want of better"
+    source = "as for a bed about as long as an A4 sheet" if default is None else "for want of better"
+    source = "as the other pieces" if len(silent) < len(tiles) else source
     return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it"]

@@ -122,6 +122,8 @@ def test_silent_files_take_the_others_dpi_and_say_so() -> None:
     assert len(warnings) == 1 and warnings[0].startswith("b: no dpi in the file; 300 dpi taken as the other pieces")
     values, warnings = declared_dpi([_tile("a", None)], 200.0)
     assert values.tolist() == [200] and "for want of better" in warnings[0]
+    values, warnings = declared_dpi([_tile("a", None), _tile("b", None, (1750, 1240, 3))], None)
+    assert values.tolist() == [150, 150] and "as for a bed about as long as an A4 sheet" in warnings[0]
     assert declared_dpi([_tile("a", (72, 72))], 200.0)[1] == []
 
 
