@@ -153,7 +153,7 @@ class Answers:
         if not size.isdecimal():
             raise CannotWrite("a file of unknown size", expected="its size", attempt="dropping it again")
         name, digest = request.query_params.get("name", ""), request.headers.get("x-sha256", "")
-        path = await take_in(self.session.folder, name, int(size), digest, request.stream())
+        path = await take_in(self.session.job.folder, name, int(size), digest, request.stream())
         await self.session.dropped(path)
         return JSONResponse({"name": path.name})
 
@@ -165,7 +165,7 @@ class Answers:
     async def folders(self, request: Request) -> Response:
         id = request.query_params.get("id", "")
         if not id:
-            starts = await run_in_threadpool(self.session.folders.starts, self.session.job)
+            starts = await run_in_threadpool(self.session.folders.starts, self.session.job.file)
             return HTMLResponse(written("folders.html", here=None, inside=starts, above=None))
         found = await run_in_threadpool(self.session.folders.inside, id)
         if found is None:

@@ -154,11 +154,11 @@ def test_what_is_missing_of_the_sheet_is_drawn(tmp_path: Path) -> None:
             return None
 
         session.look_about = nothing  # type: ignore[method-assign]
-        first = session.pieces()[0]
+        first = session.job.pieces()[0]
         row = {"name": first.name, "path": str(first.path), "verdict": "good", "findings": [], "numbers": {}}
         place = {"tile": first.name, "island": 0, "sheet_from_tile": np.eye(3).tolist(), "width": 850, "height": 1169}
         record = {"pieces": [row], "set": {"verdict": "good", "findings": []}, "warnings": ["b was left out"]}
-        told = {"mark": session.mark(), "record": {**record, "placements": [{**place, "dpi": 100.0}]}}
+        told = {"mark": session.job.mark(), "record": {**record, "placements": [{**place, "dpi": 100.0}]}}
         (tmp_path / ".desk").mkdir(exist_ok=True)
         (tmp_path / ".desk" / "check.json").write_text(json.dumps(told))
         text = (tmp_path / "job.toml").read_text()
@@ -179,12 +179,12 @@ def test_pieces_are_drawn_before_all_is_judged(tmp_path: Path) -> None:
 
         session.look_about = nothing  # type: ignore[method-assign]
         place = {"island": 0, "sheet_from_tile": np.eye(3).tolist(), "width": 850, "height": 1169, "dpi": 100.0}
-        pieces = session.pieces()
+        pieces = session.job.pieces()
         told = {
             "pieces": [{"name": one.name, "path": str(one.path)} for one in pieces],
             "placements": [{"tile": one.name, **place} for one in pieces],
         }
-        for mark, kind in ((session.mark(), "mat-data"), ("other", "as soon as they were looked at")):
-            session._early = {"mark": mark, "record": told}
+        for mark, kind in ((session.job.mark(), "mat-data"), ("other", "as soon as they were looked at")):
+            session.job.early = {"mark": mark, "record": told}
             page = client.get("/at/placing").text
             assert kind in page and "not placed yet" in page

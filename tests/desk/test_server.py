@@ -65,16 +65,16 @@ def test_the_job_file_names_where_pieces_lie_and_only_what_is_there(tmp_path: Pa
     with client_of(beside) as (client, session, _):  # pictures lie in the folder itself, one more is dropped
         _quiet(session)
         assert _drop(client, "two.tif", TIFF).status_code == 200
-        assert [one.name for one in session.pieces()] == ["one.tif", "two.tif"]
+        assert [one.name for one in session.job.pieces()] == ["one.tif", "two.tif"]
         client.post("/history/undo", headers=OWN)
-        assert [one.name for one in session.pieces()] == ["one.tif"]
+        assert [one.name for one in session.job.pieces()] == ["one.tif"]
     with client_of(chosen) as (client, session, _):  # nothing was dropped: a folder is chosen instead
         _quiet(session)
-        client.get("/folders", params={"id": session.folders.starts(session.job)[1].id})
+        client.get("/folders", params={"id": session.folders.starts(session.job.file)[1].id})
         id = next(id for id, path in session.folders.known.items() if path.name == "scans")
         assert _act(client, "add_folder", folder=id).status_code == 200
         assert job_of(chosen, list(STEPS)).pieces == (chosen / "scans",)
-        assert len(session.pieces()) == 1
+        assert len(session.job.pieces()) == 1
 
 
 @pytest.mark.parametrize(
@@ -195,7 +195,7 @@ def test_tiles_come_by_ids_that_were_shown(tmp_path: Path) -> None:
         ):
             assert client.get(wrong).status_code == 404
         # changed under it: the old address shows nothing, rather than the new picture
-        path = next(one.path for one in session.pieces() if one.id in address)
+        path = next(one.path for one in session.job.pieces() if one.id in address)
         path.write_bytes(TIFF[:100])
         assert client.get(address).status_code == 404
 
@@ -319,7 +319,7 @@ def test_a_piece_is_looked_at_once_and_a_stop_is_quick(tmp_path: Path) -> None:
     with client_of(small_job(tmp_path)) as (client, session, _):
         client.get("/")
         until = time.monotonic() + 60
-        while session.checked() is None and time.monotonic() < until:
+        while session.job.checked() is None and time.monotonic() < until:
             time.sleep(0.1)
         page = client.get("/").text
         assert page.count('class="verdict usable"') == 2 and "Lifted" in page

@@ -73,8 +73,8 @@ def test_pages_are_done_as_run_does_them_and_one_that_fails_is_told(tmp_path: Pa
         assert 'aria-current="page">owl &amp; hare' in shown and "out/owl &amp; hare_page.tif" in shown
         assert "1 of 3 pages are not done: torn" in shown
         assert client.get("/at/clean/torn").text.count("not begun") >= 2
-        assert len(session.rows()[0]["outputs"]) == 2 and session.rows()[0]["state"] == "not begun"
-        assert session.rows("fox")[0]["state"] == "done"
+        assert len(session.job.rows()[0]["outputs"]) == 2 and session.job.rows()[0]["state"] == "not begun"
+        assert session.job.rows("fox")[0]["state"] == "done"
     run_whole(job_of(other, list(STEPS)), RunSettings(workers=1), progress=silent)
     made = sorted((other / "out").glob("*.tif"))
     assert [one.name for one in made] == ["fox_page.tif", "owl & hare_page.tif"]

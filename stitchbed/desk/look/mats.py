@@ -39,11 +39,11 @@ def mat_of(session: Session, stop: Stop, stops: Sequence[Standing], page: str = 
 
 def cards(session: Session) -> list[dict[str, Any]]:
     """A card for each piece: small picture, facts, verdict, what is wrong and where."""
-    checked = session.checked()
+    checked = session.job.checked()
     rows = {} if checked is None else {str(row["path"]): row for row in checked["record"]["pieces"]}
     found = []
-    for piece in session.pieces():
-        facts, row = session.facts(piece), rows.get(str(piece.path))
+    for piece in session.job.pieces():
+        facts, row = session.job.facts(piece), rows.get(str(piece.path))
         findings = [] if row is None or piece.left_out else row["findings"]
         verdict = "" if row is None or piece.left_out else row["verdict"]
         found.append(
@@ -62,8 +62,8 @@ def cards(session: Session) -> list[dict[str, Any]]:
 
 def layers(session: Session) -> dict[str, Any]:
     """The pieces where they lie, from their small views, by the best that is known."""
-    known, checked = session.known(), session.laid()
-    pieces = {str(one.path): one for one in session.pieces() if not one.left_out}
+    known, checked = session.job.known(), session.job.laid()
+    pieces = {str(one.path): one for one in session.job.pieces() if not one.left_out}
     rows = {} if checked is None else {str(row["path"]): row for row in checked["record"]["pieces"]}
     if known is not None:
         return _as_laid(session, known, {one.name: one for one in pieces.values()}, rows)
@@ -73,11 +73,11 @@ def layers(session: Session) -> dict[str, Any]:
     placed = []
     for row in checked["record"].get("placements", []):
         piece = names.get(row["tile"])
-        if piece is not None and not session.facts(piece).error:
+        if piece is not None and not session.job.facts(piece).error:
             placed.append({**_layer(session, piece, rows), **row})
     if not placed:
         return {"kind": "empty", "words": "No piece has a place yet."}
-    said = [hint for kind, hint in entries_of(value_at(session.text(), ("join", "hints"), {})) if kind == "near"]
+    said = [hint for kind, hint in entries_of(value_at(session.job.text(), ("join", "hints"), {})) if kind == "near"]
     data = laid_out(placed)
     nothing: dict[str, Any] = {"links": [], "effects": [], "notes": [], "overlays": []}
     return {"kind": "layers", "data": {**data, "layers": _as_said(data["layers"], said)}, **nothing}
@@ -130,7 +130,7 @@ def _as_said(layers: Sequence[dict[str, Any]], said: Sequence[Mapping[str, Any]]
 
 
 def _layer(session: Session, piece: Piece, rows: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
-    facts, row = session.facts(piece), rows.get(str(piece.path))
+    facts, row = session.job.facts(piece), rows.get(str(piece.path))
     marks = [] if row is None or "findings" not in row else marks_of(row["findings"], row, facts)
     return {**_shown(session, piece, facts), "marks": marks}
 
@@ -138,7 +138,7 @@ def _layer(session: Session, piece: Piece, rows: Mapping[str, Mapping[str, Any]]
 def picture(session: Session, stop: Stop, page: str = "") -> dict[str, Any]:
     """The last picture the stop's steps made, or the newest one before them, with its overlays; of a page without any,
     its scan."""
-    rows = session.rows(page)
+    rows = session.job.rows(page)
     own = [row for row in rows if row["step"] in stop.steps]
     for row in reversed(own):
         for path in map(Path, row["outputs"]):
@@ -151,7 +151,7 @@ def picture(session: Session, stop: Stop, page: str = "") -> dict[str, Any]:
             if path.suffix == ".tif":
                 with suppress(StitchbedError, OSError):
                     return _picture(session, path, path.name) | {"before": True}
-    for scan in (one.pieces[0] for one in session.pages() if one.name == page):
+    for scan in (one.pieces[0] for one in session.job.pages() if one.name == page):
         with suppress(StitchbedError, OSError):
             return _picture(session, scan, scan.name) | {"before": True}
     return {"kind": "empty", "words": "Nothing to see here until it is done."}
@@ -192,16 +192,16 @@ def _overlays(shapes: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def _set_findings(session: Session) -> list[dict[str, Any]]:
-    checked = session.checked()
-    if checked is None or checked["mark"] != session.mark():
+    checked = session.job.checked()
+    if checked is None or checked["mark"] != session.job.mark():
         return []
     return list(checked["record"]["set"]["findings"])
 
 
 def _notes(session: Session) -> list[str]:
     """What the last look at these pieces said besides: files left out, and why."""
-    checked = session.checked()
-    return [] if checked is None or checked["mark"] != session.mark() else list(checked["record"]["warnings"])
+    checked = session.job.checked()
+    return [] if checked is None or checked["mark"] != session.job.mark() else list(checked["record"]["warnings"])
 
 
 def _shown(session: Session, piece: Piece, facts: Facts) -> dict[str, Any]:

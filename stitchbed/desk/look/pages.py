@@ -51,15 +51,15 @@ REMEDIES: dict[str, list[tuple[str, str, dict[str, Any]]]] = {
 
 def frame(session: Session, name: str, page: str = "") -> str:
     """The page of a stop; "" where the job has no such stop, or no such page. page : of a job of single pages."""
-    stops, leaves = session.stops(), [one.name for one in session.pages()]
+    stops, leaves = session.stops(), [one.name for one in session.job.pages()]
     here = next((one for one in stops if one.stop.name == name), None)
     if here is None or (page and page not in leaves):
         return ""
-    stop, told, page = here.stop, session.history(), page or next(iter(leaves), "")
+    stop, told, page = here.stop, session.job.history(), page or next(iter(leaves), "")
     return written(
         "frame.html",
         version=VERSION,
-        name=session.name(),
+        name=session.job.name(),
         stop=stop,
         stops=stops,
         here=here,
@@ -124,21 +124,21 @@ def _next(stop: Stop, line: Sequence[Stop]) -> Stop | None:
 
 def _side(session: Session, stop: Stop, page: str) -> Mapping[str, Any]:
     """What the side column of a stop shows besides its state."""
-    text = session.text()
+    text = session.job.text()
     if stop.name == "pieces":
         return {
             "watched": value_at(text, ("desk", "watched")),
             "sheet": value_at(text, ("desk", "sheet_mm")),
             "bed": value_at(text, ("desk", "bed_mm")),
-            "folder": str(session.folder),
+            "folder": str(session.job.folder),
             "endings": endings(),
-            "coming": session.coming(),
+            "coming": session.job.coming(),
         }
     if not stop.steps:
         return {"said": all_said(text)}
     from stitchbed.desk.look.fields import fields_of
 
-    rows = {row["step"]: row for row in session.rows(page)}
+    rows = {row["step"]: row for row in session.job.rows(page)}
     steps = []
     for step in stop.steps:
         table = value_at(text, step.split("."))
@@ -147,10 +147,10 @@ def _side(session: Session, stop: Stop, page: str) -> Mapping[str, Any]:
         outputs = [Path(one).name for one in row["outputs"]]
         steps.append({"name": step, "asked": table is not None, "fields": fields, "outputs": outputs,
             "warnings": row["warnings"], "state": row["state"]})  # fmt: skip
-    pieces = [one for one in session.pieces() if not one.left_out] if stop.name == "canvas" else []
-    leaves = [{"name": one.name, "state": _state_of(session, stop, one.name)} for one in session.pages()]
+    pieces = [one for one in session.job.pieces() if not one.left_out] if stop.name == "canvas" else []
+    leaves = [{"name": one.name, "state": _state_of(session, stop, one.name)} for one in session.job.pages()]
     return {"steps": steps, "pieces": pieces, "pages": leaves, "out": str(value_at(text, ("out",), "out"))}
 
 
 def _state_of(session: Session, stop: Stop, page: str) -> str:
-    return of_steps(stop, [row for row in session.rows(page) if row["step"] in stop.steps]).state
+    return of_steps(stop, [row for row in session.job.rows(page) if row["step"] in stop.steps]).state

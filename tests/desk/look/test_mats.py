@@ -31,11 +31,11 @@ def piece(name: str, *, left_out: bool = False) -> Piece:
 
 def session(*pieces: Piece, checked: Any = None, known: Any = None, rows: Any = (), text: str = "") -> Any:
     """As much of a session as a mat asks."""
-    return SimpleNamespace(
+    job = SimpleNamespace(
         pieces=lambda: list(pieces), checked=lambda: checked, laid=lambda: checked, known=lambda: known,
-        rows=lambda page="": list(rows), pages=list, facts=lambda one: FACTS, mark=lambda: "now",
-        pictures=Pictures(), text=lambda: text,
+        rows=lambda page="": list(rows), pages=list, facts=lambda one: FACTS, mark=lambda: "now", text=lambda: text,
     )  # fmt: skip
+    return SimpleNamespace(job=job, pictures=Pictures())
 
 
 def looked(*names: str, mark: str = "now", **verdicts: str) -> dict[str, Any]:
