@@ -5,6 +5,7 @@ In: a clean master. Out: a TIFF of ink color and straight alpha, a picture of it
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -38,7 +39,7 @@ from stitchbed.page.line_art.ink_layer import (
     solid_ink,
     whitened,
 )
-from stitchbed.page.medium import MEDIUM
+from stitchbed.page.medium import MEDIUM, Medium
 from stitchbed.page.page import Page, linear, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -74,6 +75,19 @@ class LinesSettings:
     full_paths: bool = False
 
 
+@dataclass(frozen=True)
+class LinesPlan:
+    """How a page is lifted. samples : codes of windows spread over it. spec : of the layer. colored : a gray page that
+    is lifted in a color."""
+
+    page: Page
+    samples: list[Pixels]
+    medium: Medium
+    lifting: Lifting
+    spec: MasterSpec
+    colored: bool
+
+
 def lift_lines(
     inputs: Inputs,
     output: str | Path,
@@ -102,42 +116,39 @@ def lift_lines(
         open_windows(source, memory=settings.memory) as windows,
         recording("lines", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
-        page = page_of(windows, dpi=settings.dpi)
-        colored = settings.ink not in ("own", "black") and page.channels == 1
-        icc = srgb_profile() if colored else page.icc
-        spread = spread_boxes(page)
-        read = in_order(lambda box: _codes(page, box, colored), spread, workers)
-        samples = list(counted(read, "looking at the ink", len(spread), progress))
-        medium = told_by(lambda box: linear(page, box), spread, page.dpi, settings.medium, progress=progress)
-        wish, own = InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc
-        lifting = lifting_of(samples, wish, own, progress=progress)
-        if page.channels == 1 and not colored and lifting.color is not None:
-            lifting = replace(lifting, color=lifting.color[:1])
-        channels = 3 if colored else page.channels
-        spec = MasterSpec(page.height, page.width, channels, page.dtype, True, page.dpi, icc, settings.codec)
-        demand_room(spec, target, settings.memory)
-        write_master(
-            target,
-            spec,
-            counted(
-                _blocks(page, lifting, spec, colored, workers),
-                "lifting lines",
-                block_count(spec.height, spec.width, BLOCK),
-                progress,
-            ),
-            originals=[source],
-        )
+        plan = _planned(page_of(windows, dpi=settings.dpi), settings, workers, progress)
+        demand_room(plan.spec, target, settings.memory)
+        count = block_count(plan.spec.height, plan.spec.width, BLOCK)
+        layer = counted(_blocks(plan, workers), "lifting lines", count, progress)
+        write_master(target, plan.spec, layer, originals=[source])
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
-        backs = in_order(lambda sample: _back(sample, lifting), samples, workers)
-        told = list(counted(backs, "trying the lines over white", len(samples), progress))
-        record.numbers, record.warnings = _numbers(told, lifting, spec), [*notes, *windows.notes]
-        record.numbers["medium"] = asdict(medium)
-        record.warnings += _doubts(lifting, record.numbers["inked_share"])
+        backs = in_order(lambda sample: _back(sample, plan.lifting), plan.samples, workers)
+        record.numbers = _numbers(
+            list(counted(backs, "trying the lines over white", len(plan.samples), progress)), plan
+        )
+        record.warnings = [*notes, *windows.notes, *_doubts(plan.lifting, record.numbers["inked_share"])]
         if settings.pictures:
-            record.outputs |= _show(page, lifting, colored, over_color(told_in), source)
+            record.outputs |= _show(plan, over_color(told_in), source)
     said = told_of(record, "lines", told_in, settings)
     write_json(told_in, said, originals=[source])
     return said
+
+
+def _planned(page: Page, settings: LinesSettings, workers: int, progress: Progress) -> LinesPlan:
+    """Look at windows spread over a page, and settle how all of it is lifted."""
+    colored = settings.ink not in ("own", "black") and page.channels == 1
+    icc = srgb_profile() if colored else page.icc
+    spread = spread_boxes(page)
+    read = in_order(lambda box: _codes(page, box, colored), spread, workers)
+    samples = list(counted(read, "looking at the ink", len(spread), progress))
+    medium = told_by(lambda box: linear(page, box), spread, page.dpi, settings.medium, progress=progress)
+    wish, own = InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc
+    lifting = lifting_of(samples, wish, own, progress=progress)
+    channels = 3 if colored else page.channels
+    if channels == 1 and lifting.color is not None:
+        lifting = replace(lifting, color=lifting.color[:1])
+    spec = MasterSpec(page.height, page.width, channels, page.dtype, True, page.dpi, icc, settings.codec)
+    return LinesPlan(page, samples, medium, lifting, spec, colored)
 
 
 def _doubts(lifting: Lifting, inked: float) -> list[str]:
@@ -174,13 +185,13 @@ def _codes(page: Page, box: Box, colored: bool) -> Pixels:
     return to_srgb(codes, page.icc) if colored else codes
 
 
-def _blocks(page: Page, lifting: Lifting, spec: MasterSpec, colored: bool, workers: int) -> Any:
+def _blocks(plan: LinesPlan, workers: int) -> Iterator[EncodedBlock]:
     def work(box: Box) -> EncodedBlock:
-        around = clipped(grown(box, SOLID_HALO), page.box)
-        layer = lifted(_codes(page, around, colored), lifting)
-        return encode_block(layer[shifted(box, -around.row, -around.col).slices], spec)
+        around = clipped(grown(box, SOLID_HALO), plan.page.box)
+        layer = lifted(_codes(plan.page, around, plan.colored), plan.lifting)
+        return encode_block(layer[shifted(box, -around.row, -around.col).slices], plan.spec)
 
-    return in_order(work, blocks(page.height, page.width, BLOCK), workers)
+    return in_order(work, blocks(plan.page.height, plan.page.width, BLOCK), workers)
 
 
 def _back(sample: Pixels, lifting: Lifting) -> tuple[float, float]:
@@ -202,26 +213,27 @@ def _back(sample: Pixels, lifting: Lifting) -> tuple[float, float]:
     return inked, float(off.max()) * 255 / top if off.size else 0.0
 
 
-def _numbers(backs: list[tuple[float, float]], lifting: Lifting, spec: MasterSpec) -> dict[str, Any]:
+def _numbers(backs: list[tuple[float, float]], plan: LinesPlan) -> dict[str, Any]:
     """What was found, and how exactly the page comes back over white (see `_back`)."""
-    inked, off = zip(*backs, strict=True)
+    (inked, off), spec, lifting = zip(*backs, strict=True), plan.spec, plan.lifting
     return {
         "height": spec.height, "width": spec.width, "dpi": spec.dpi, "channels": spec.channels,
         "ink_codes_8bit": np.rint(lifting.darkest * 255),
         "paper_begins_8bit": np.round(lifting.white * 255, 2),
         "inked_share": float(np.mean(inked)),
         "worst_over_white_8bit": max(0.0, *off) if lifting.color is None or not lifting.color.any() else None,
+        "medium": asdict(plan.medium),
     }  # fmt: skip
 
 
-def _show(page: Page, lifting: Lifting, colored: bool, path: Path, source: Path) -> dict[str, str]:
+def _show(plan: LinesPlan, path: Path, source: Path) -> dict[str, str]:
     """The place with most ink: the page, and its lines over a saturated color."""
-    boxes = spread_boxes(page)
-    box = min(boxes, key=lambda b: (float(page.read(b).mean()), b))
+    page = plan.page
+    box = min(spread_boxes(page), key=lambda b: (float(page.read(b).mean()), b))
     half = round(LOOK_MM / 2 / MM_PER_INCH * page.dpi)
     middle = Box(box.row + box.height // 2, box.col + box.width // 2, 1, 1)
     place = clipped(grown(middle, half), page.box)
-    layer = lifted(_codes(page, place, colored), lifting)
+    layer = lifted(_codes(page, place, plan.colored), plan.lifting)
     rgb = (
         np.concatenate([np.repeat(layer[..., :1], 3, axis=2), layer[..., -1:]], axis=2)
         if layer.shape[2] == 2
