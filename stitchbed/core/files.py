@@ -192,6 +192,12 @@ def write_json(path: Path, content: object, *, originals: Sequence[Path] = ()) -
 
 def cannot_write(path: Path, error: OSError) -> CannotWrite:
     """The error of a failed write in words."""
+    if isinstance(error, FileNotFoundError) and not path.parent.exists():
+        return CannotWrite(
+            f"there is no folder {path.parent} to write {path.name} into",
+            expected="an existing folder that can be written to",
+            attempt="making that folder, or another one with -o, then the same command again",
+        )
     reason = error.strerror or str(error)
     return CannotWrite(
         f"writing {path} failed ({reason.lower()}); no file was left under that name by this job",

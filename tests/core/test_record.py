@@ -65,7 +65,7 @@ def test_a_full_disk_is_told_in_words(tmp_path: Path) -> None:
 
 
 def test_a_missing_folder_is_told_in_words(tmp_path: Path) -> None:
-    with pytest.raises(CannotWrite, match="no such file"), claimed(tmp_path / "nowhere" / "out.bin"):
+    with pytest.raises(CannotWrite, match="there is no folder"), claimed(tmp_path / "nowhere" / "out.bin"):
         pass
 
 
