@@ -135,11 +135,12 @@ def believed(
 def rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
     """True where another motion fits about as well: cells that differ make a refrain less probable, and yet it is one.
 
-    Only a motion without such cells, under which all is clearly more alike, has no rival in it.
+    Only a motion without such cells, under which all is clearly more alike, has no rival in it. A rival whose tones
+    differ is none only as far as the motion itself has tones: a screen of dots fits wherever it has few.
     """
     if seen.odd < ODD_FREE and other.score < seen.score - settings.clearer:
         return False
-    mine, theirs = (probability(one, evidence, odd=False) for one in (seen, other))
+    mine, theirs = (probability(one, evidence, odd=False) for one in (seen, _as_toned(other, seen)))
     return theirs > settings.rival * mine
 
 
@@ -203,8 +204,13 @@ def once_alike(
 
 def outdone(other: Evidence, seen: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
     """True where another motion is far less alike, or far less probable for some cells of it that are odd."""
-    mine, theirs = (log_odds(one, evidence) for one in (seen, other))
+    mine, theirs = (log_odds(one, evidence) for one in (seen, _as_toned(other, seen)))
     return other.score < seen.score - settings.once_clearer or theirs < mine - settings.once_odds
+
+
+def _as_toned(other: Evidence, seen: Evidence) -> Evidence:
+    """The same with no more tones than `seen` has."""
+    return replace(other, tone_amount=min(other.tone_amount, seen.tone_amount))
 
 
 def finer(settings: BeliefSettings, one: Evidence, two: Evidence) -> BeliefSettings:

@@ -14,7 +14,16 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link, NoLink
-from stitchbed.mosaic.survey.judgment import BeliefSettings, believed, checked_alone, difference, once_alike, pair_scale
+from stitchbed.mosaic.survey.judgment import (
+    BeliefSettings,
+    believed,
+    checked_alone,
+    difference,
+    once_alike,
+    outdone,
+    pair_scale,
+    rivals,
+)
 
 EVIDENCE, BELIEF = EvidenceSettings(), BeliefSettings()
 DPI, SHAPE = 150.0, (300, 360)
@@ -220,3 +229,17 @@ def test_a_motif_that_is_the_same_everywhere_has_no_true_place() -> None:
 
 def test_pieces_of_two_sheets_have_no_true_place() -> None:
     assert once_alike(pair(9), 1.0, settings=BELIEF, evidence=EVIDENCE)[1] is None
+
+
+def toned(cells: int, likeness: float, *, tone: float, tones: float) -> Evidence:
+    """All cells alike, tones of so many cells' worth."""
+    return Evidence(
+        np.zeros((cells, 2)), np.full(cells, likeness), np.ones(cells), np.zeros((cells, 2)), 0.0, tone, tones
+    )
+
+
+def test_a_screen_of_dots_has_rivals_though_their_tones_differ_unless_its_own_agree() -> None:
+    elsewhere = toned(200, 0.93, tone=0.1, tones=6.0)
+    narrow, true = toned(47, 0.92, tone=0.32, tones=0.5), toned(47, 0.92, tone=0.95, tones=5.0)
+    assert rivals(narrow, elsewhere, BELIEF, EVIDENCE) and not outdone(elsewhere, narrow, BELIEF, EVIDENCE)
+    assert not rivals(true, elsewhere, BELIEF, EVIDENCE) and outdone(elsewhere, true, BELIEF, EVIDENCE)
