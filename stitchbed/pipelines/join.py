@@ -50,7 +50,7 @@ from stitchbed.pipelines.scanning.first_calls import first_calls
 from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
 from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults
 from stitchbed.reading.base.tile import Tile
-from stitchbed.reading.intake import same_profile, take_in, unchanged
+from stitchbed.reading.intake import gray_among_color, same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
 
 OUTSIDE = ("alpha", "paper")
@@ -162,7 +162,7 @@ def _taken(paths: Sequence[Path], output: Path, settings: JoinSettings) -> tuple
     tiles, warnings = take_in(
         paths, memory=settings.memory, allow_unreadable=settings.allow_unreadable, dpi=settings.dpi
     )
-    return tiles, [*kept_aside, *warnings]
+    return tiles, [*kept_aside, *warnings, *gray_among_color(tiles)]
 
 
 def job_folder(output: Path) -> Path:

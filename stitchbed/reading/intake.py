@@ -131,6 +131,17 @@ def same_profile(tiles: Sequence[Tile], assume: str | None = None) -> bytes | No
     return common
 
 
+def gray_among_color(tiles: Sequence[Tile]) -> list[str]:
+    """Words that name pieces without color in a set where others have it."""
+    gray = [tile.name for tile in tiles if tile.raster.shape[2] == 1]
+    if not gray or len(gray) == len(tiles):
+        return []
+    return [
+        f"scanned in gray, while other pieces have color: {', '.join(gray)}. What only they show stays gray; scan them "
+        "again in color"
+    ]
+
+
 def unchanged(tiles: Sequence[Tile]) -> list[str]:
     """Names of tiles whose file is not what it was at intake (changed, gone or unreadable); empty when all is well."""
     in_file: dict[Path, list[Tile]] = {}

@@ -171,6 +171,10 @@ def test_gray_and_color_eight_and_sixteen_bits_and_another_dpi_go_together(tmp_p
     canvas = tifffile.imread(made.canvas)
     assert canvas.dtype == np.uint16 and canvas.shape[2] in (3, 4)
     assert any("piece_02.tif: no dpi in the file; 100 dpi taken" in warning for warning in made.record["warnings"])
+    assert any(
+        warning.startswith("scanned in gray, while other pieces have color: piece_02.tif, piece_03.tif.")
+        for warning in made.record["warnings"]
+    )
     gray = replace(made, sheet=np.repeat(sheet.mean(axis=2, keepdims=True), 3, axis=2))
     seen = _judged(gray)
     assert seen.rms < 2 * tol.CLEAN_RMS and seen.p99 < 2 * tol.CLEAN_P99
