@@ -204,7 +204,11 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
         words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
     places = layout.sheet_from_tile
     pairs = [pair for pair in combinations(sorted(places), 2) if shared(places, sizes, *pair, larger=True) > SAME]
-    words += [f"{a} and {b} show the same part of the sheet; one of them is enough" for a, b in pairs]
+    words += [
+        f"{a} and {b} show the same part of the sheet, one of them is enough; or what they show is drawn twice, as in "
+        "a mirrored ornament: then they do not belong on each other"
+        for a, b in pairs
+    ]
     return words
 
 
