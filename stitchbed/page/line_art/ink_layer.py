@@ -32,6 +32,7 @@ MOST_NOISE = 0.2  # share of the top code; what strays more is another color, or
 LEAST_SOLID = 400  # px deep in solid ink before its noise is believed
 SOLID_HALO = 1
 LEAST_WAY = 1e-3  # squared, from paper to ink in shares; ink paler than that tells no way
+MOST_TINT = 0.8  # of the channel that sends back most; old cream paper has .85, and a wash that lacks more is no paper
 GRAIN_SDS = 3.5  # of the paper's grain that are cut off where it is not
 
 
@@ -186,7 +187,8 @@ def _white(pixels: Floats, pure: float) -> Floats:
         return np.ones(channels, np.float32)
     near = pixels[np.abs(gray - np.median(light)) < 0.06]
     grain = GRAIN_SDS * near.std(axis=0, dtype=np.float64)
-    return np.asarray(np.clip(np.median(near, axis=0) - grain, 0.5, 1), np.float32)
+    found = np.clip(np.median(near, axis=0) - grain, 0.5, 1)
+    return np.asarray(np.maximum(found, MOST_TINT * found.max()), np.float32)
 
 
 def _darkest(pixels: Floats) -> Floats:

@@ -145,6 +145,13 @@ def test_cream_paper_leaves_no_film_in_the_layer() -> None:
     assert (layer[95:105, 25:175, -1] == 255).all()
 
 
+def test_a_wash_over_most_of_a_page_is_not_taken_for_its_paper() -> None:
+    page = np.full((200, 200, 3), (250, 246, 236), np.uint8)
+    page[:, 60:] = (250, 230, 110)  # clear yellow, hardly darker than paper to the eye
+    layer = lifted(page, lifting_of([page], InkSettings("own", "paint"), None))
+    assert (layer[:, 60:, -1] > 60).all()
+
+
 def test_a_page_that_is_nearly_all_ink_is_told(tmp_path: Path) -> None:
     """As scanned with a black lid round it: not white enough anywhere to know its paper."""
     page = np.full((400, 400, 3), 8, np.uint8)
