@@ -109,7 +109,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         quality.block_trace(greens).strength,
         tuple(quality.resampling_traces(greens)[:12]),
         min(float(len(greens)), rows * cols / greens[0].size),
-        sensed(gray, [pixels for _, pixels in (*detail, *calm)], windows.raster.bits),
+        sensed(gray, reduction, [pixels for _, pixels in (*detail, *calm)], windows.raster.bits),
     )
 
 

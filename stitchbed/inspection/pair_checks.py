@@ -18,6 +18,9 @@ from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import PATCH, Course
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
+# What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
+# DEVELOPERS.md), and a lifted side is seen shifted.
+HEAD_MM = 0.3
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
@@ -51,13 +54,21 @@ def _stretched(evidence: Pairs) -> list[tuple[int, Finding]]:
     uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
     for axis, way in WAYS:
         sizes = both[axis]
-        shown = {index for course in evidence.courses if course.long[axis] for index in (course.a, course.b)}
+        shown = {
+            index for course in evidence.courses if _tells(evidence, course, axis) for index in (course.a, course.b)
+        }
         shown -= {index for course in _lone_courses(evidence.courses, axis) for index in (course.a, course.b)}
         for index in sorted(shown & set(np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way).tolist())):
             percent = 100 * float(sizes[index])
             why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
             found.append((index, Finding("stretched", "redo", why, LYING, {"percent": round(percent, 2)})))
     return found
+
+
+def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
+    """True where a pair differs by more than two good scans do over the way that it shows."""
+    way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
+    return way > 0 and abs(float(course.stretch[axis])) > STRETCHED + HEAD_MM / way
 
 
 def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
@@ -74,7 +85,7 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
         for course in _lone_courses(evidence.courses, axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
-            if course.long[axis] and abs(apart) > STRETCHED and not abs(apart - other) <= STRETCHED / 2:
+            if _tells(evidence, course, axis) and not abs(apart - other) <= STRETCHED / 2:
                 names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
                 why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
                 found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))
@@ -82,7 +93,9 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
 
 
 def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
-    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences."""
+    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
+    counted by the way that it is seen over.
+    """
     used = [course for course in courses if np.isfinite(course.stretch[axis])]
     if not used:
         return np.zeros(count)
@@ -90,12 +103,13 @@ def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     rows[np.arange(len(used)), [course.b for course in used]] = 1.0
     rows[np.arange(len(used)), [course.a for course in used]] = -1.0
     values = np.array([course.stretch[axis] for course in used])
-    weights = np.ones(len(used))
+    ways = np.minimum([course.ways[axis] for course in used], 1e6)
+    weights = ways = ways / max(1e-9, float(ways.max()))
     solved = np.zeros(count)
     for _ in range(ROUNDS):
         root = np.sqrt(weights)
         solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
-        weights = 1 / np.maximum(np.abs(rows @ solved - values), 1e-4)
+        weights = ways / np.maximum(np.abs(rows @ solved - values), 1e-4)
     known = np.abs(rows).sum(0) > 0
     solved[known] -= np.median(solved[known])
     solved[~known] = 0.0

@@ -30,7 +30,6 @@ LIKE = 0.75  # correlation of a patch found again
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
-LONG_WAY = 140  # view px, of which a lifted edge takes no large part
 LEAST_PATCHES = 8
 LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
@@ -57,8 +56,8 @@ class Overlay:
 class Course:
     """How b lies on a. stretch : (2,) relative size of b over a along a's x and y, 0 alike, NaN unknown. jumps : (row
     in a, row in b, px) of steps along the travel, px of full resolution. spans : rows (first, last) patches were found
-    in, of a and of b, but for the few at both ends that tell no jump. long : whether they were found over a way long
-    enough to tell a stretch along a's x, along its y.
+    in, of a and of b, but for the few at both ends that tell no jump. ways : px of a over which they were found along
+    its x, along its y.
     """
 
     a: int
@@ -66,7 +65,7 @@ class Course:
     stretch: Array
     jumps: tuple[tuple[float, float, float], ...]
     spans: tuple[tuple[float, float], tuple[float, float]]
-    long: tuple[bool, bool] = (True, True)
+    ways: tuple[float, float] = (math.inf, math.inf)
 
 
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
@@ -117,7 +116,7 @@ def course_of(
         row = (jump[0] + 0.5) * a.reduction - 0.5
         middle = np.array([[float(np.median(full[:, 0])), row]])
         jumps = ((row, float(moved(b_from_a, middle)[0, 1]), jump[1] * a.reduction),)
-    across, along = (bool(reach > LONG_WAY) for reach in np.ptp(places, axis=0))
+    across, along = (float(reach) for reach in np.ptp(full, axis=0))
     return Course(*pair, stretch, jumps, (spans[0], spans[1]), (across, along))
 
 

@@ -88,7 +88,7 @@ def edge_ratio(gray: Floats, noise: float) -> tuple[float, int] | None:
     fine, coarse = (_slope(np.asarray(cv2.GaussianBlur(gray, (0, 0), s), np.float32)) for s in (FINE, COARSE))
     # noise of sigma n has slope n / (sqrt(8 pi) a^2) after a blur a: 0.31 n at 0.8 px; ten times that is an edge
     floor = max(10 * 0.31 * noise, float(np.quantile(fine, 1 - EDGE_SHARE)))
-    crest = (fine >= floor) & (fine >= cv2.dilate(fine, np.ones((3, 3), np.uint8)) * 0.999)
+    crest = (fine >= floor) & (fine > 0) & (fine >= cv2.dilate(fine, np.ones((3, 3), np.uint8)) * 0.999)
     count = int(crest.sum())
     if count < LEAST_EDGES:
         return None

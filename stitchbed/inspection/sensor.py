@@ -31,6 +31,11 @@ STREAK_REACH = 4  # view px to both sides, between which the tone must not chang
 STREAK_SIDES = 12.0  # gray levels it may change
 WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to segment; times what chance moves it
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
+BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
+STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
+STUCK_PARTS, STUCK_TOLD = 36, 6  # of the length; those whose tone is another than a dead cell's, and so tell of it
+STUCK_APART, STUCK_FIT, STUCK_IN = 10.0, 0.4, 0.85  # gray levels apart; share it strays; share of the parts that agree
+MOST_STUCK = 8  # cells that always wrote one value; more are a pattern
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
 BLACK_SHARE = 0.005  # of the length
@@ -79,10 +84,17 @@ class Sensed:
     black: tuple[str, float] | None
 
 
-def sensed(view: Floats, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
+def sensed(view: Floats, reduction: int, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
     """All of it. view : (h, w) gray 0..255. windows : of stored pixels (h, w, c). bits : per channel."""
-    lines = tuple(streak for axis in (1, 0) for streak in streaks(view, axis))
+    lines = (*_columns(view, reduction), *streaks(view, 0))
     return Sensed(lines, few_tones(windows) if bits > 1 else None, black_end(view))
+
+
+def _columns(view: Floats, reduction: int) -> list[Streak]:
+    """Lines along the travel, of cells that write too much or too little, and of dead ones."""
+    found = streaks(view, 1)
+    dead = [one for one in stuck(view, reduction) if all(abs(one.at - other.at) > 1 for other in found)]
+    return sorted([*found, *dead], key=lambda one: one.at)
 
 
 def streaks(view: Floats, axis: int) -> list[Streak]:
@@ -104,8 +116,42 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     return [
         Streak(axis, int(first + np.abs(usual[first:last]).argmax()), float(usual[first:last].sum()))
         for first, last in runs.reshape(-1, 2)
-        if last - first <= 2 and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
+        if last - first <= 2
+        and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
+        and _narrow(np.stack(parts), int(first), int(last))
     ]
+
+
+def stuck(view: Floats, reduction: int) -> list[Streak]:
+    """Columns of a view (h, w) of a scan, reduced by a whole number, in which one cell wrote the same value whatever
+    was drawn: the farther the tone beside it is from that value, the more such a column differs from it.
+    """
+    parts = np.stack([np.median(part, axis=0).astype(np.float64) for part in np.array_split(view, STUCK_PARTS, axis=0)])
+    beside = np.stack([_middle_of_seven(part) for part in parts])
+    written = beside + reduction * (parts - beside)
+    value = np.median(written, axis=0)
+    apart = np.abs(beside - value)
+    telling = apart > STUCK_APART
+    fits = telling & (np.abs(written - value) < STUCK_FIT * apart)
+    found = (telling.sum(0) >= STUCK_TOLD) & (fits.sum(0) >= STUCK_IN * telling.sum(0))
+    rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
+    found[:rim] = found[-rim:] = False
+    columns = [int(at) for at in np.flatnonzero(found) if _narrow(parts, int(at), int(at) + 1)]
+    if len(columns) > MOST_STUCK:
+        return []
+    return [Streak(1, at, float(np.median(parts[:, at] - beside[:, at]))) for at in columns]
+
+
+def _narrow(parts: Array, first: int, last: int) -> bool:
+    """True where the tones of segments (rows of `parts`) have come back to what they are beside a line as soon as it
+    has ended. It takes the columns from `first` to before `last`.
+    """
+    padded = np.pad(parts, ((0, 0), (FAR, FAR)), mode="edge")
+    near, far = (
+        (padded[:, first - reach + FAR] + padded[:, last - 1 + reach + FAR]) / 2 for reach in (BESIDE, FAR)
+    )  # of both sides: where tones go over into each other, what one has too much the other lacks
+    middle = padded[:, first + FAR : last + FAR].mean(1)
+    return bool(np.median(np.abs(near - far)) < STREAK_SOFT * np.median(np.abs(middle - far)))
 
 
 def _stays(depth: Array, usual: Array, at: int) -> bool:
@@ -137,7 +183,7 @@ def banded(window: Callable[[Box], Pixels], shape: tuple[int, ...], bits: int) -
     if not read:
         return Banded()
     grays = [gray_of(band) for band in read]
-    columns = tuple(streak.at for streak in streaks(np.concatenate(grays), 1))
+    columns = tuple(streak.at for streak in _columns(np.concatenate(grays), 1))
     tones = few_tones(read) if bits > 1 else None
     return Banded(columns, tones, _black_end(grays, window, shape), *cut_off(read), _band_noise(read))
 

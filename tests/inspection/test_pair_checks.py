@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
@@ -101,9 +102,14 @@ def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     assert pair_findings(evidence(3, courses=unknown)) == []
     little = (course(0, 1, 0.0, 0.0015), course(1, 2, 0.0, -0.0015))  # paper between two scans
     assert pair_findings(evidence(3, courses=little)) == []
-    # a lifted edge may take much of every overlap that is short along the travel
-    short = (course(0, 1, along=0.01, long=(True, False)), course(1, 2, along=-0.01, long=(True, False)))
-    assert pair_findings(evidence(3, courses=short)) == []
+    # a head that goes unevenly, or a lifted edge, may take much of every overlap that is short along the travel
+    for way, told in ((20, 0), (200, 1)):
+        px = (np.inf, way / MM_PER_INCH * DPI)
+        short = (course(0, 1, along=0.01, ways=px), course(1, 2, along=-0.01, ways=px))
+        assert len(pair_findings(evidence(3, courses=short))) == told
+    unlike = (course(0, 2, along=0.01, ways=(np.inf, 250)), course(1, 3, along=0.001, ways=(np.inf, 250)))
+    beside = tuple(course(a, b, ways=(np.inf, 5000)) for a, b in ((0, 1), (2, 3)))
+    assert pair_findings(evidence(4, courses=unlike + beside)) == []
 
 
 # --- jumps

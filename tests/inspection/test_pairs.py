@@ -22,7 +22,7 @@ from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
-from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks
+from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
 from stitchbed.reading.base.tile import Raster
 
 SIDE, SHARED = 640, 200  # px of a piece's sides and of the overlap
@@ -463,6 +463,29 @@ def test_a_ruled_line_laid_down_a_little_askew_is_no_streak() -> None:
         line = np.exp(-(((cols - 200.3 - turn * rows) / 1.1) ** 2))
         view = 225 - 150 * line + np.random.default_rng(17).normal(0, 1.2, line.shape)
         assert streaks(view.astype(np.float32), 1) == []
+
+
+def test_a_border_laid_down_quite_along_the_bed_is_no_streak() -> None:
+    view = np.full((12 * 40, SIDE), 225, np.float32) + np.random.default_rng(18).normal(0, 1.2, (12 * 40, SIDE))
+    view[:, 205:] = 209  # another panel of the page
+    view[:, 200:206] = (162, 70, 25, 24, 25, 57)  # drawn .6 mm wide and scanned at 150 dpi
+    assert streaks(view.astype(np.float32), 1) == stuck(view.astype(np.float32), 1) == []
+
+
+@pytest.mark.parametrize("reduction", [1, 2])
+@pytest.mark.parametrize("value", [25, 120, 215])
+def test_a_dead_cell_is_told_among_tones_darker_and_lighter_than_it(reduction: int, value: int) -> None:
+    rng = np.random.default_rng(value)
+    tones = cv2.resize(rng.uniform(40, 210, (14, 8)).astype(np.float32), (600, 720), interpolation=cv2.INTER_CUBIC)
+    tones += rng.normal(0, 1.5, tones.shape)
+
+    def seen(gray: Floats) -> list[int]:
+        view = cv2.resize(gray, (600 // reduction, 720 // reduction), interpolation=cv2.INTER_AREA)
+        return [one.at * reduction for one in stuck(view, reduction)]
+
+    assert seen(tones) == []
+    tones[:, 300] = value
+    assert seen(tones) == [300]
 
 
 def test_a_median_of_few_scattered_cells_is_doubtful() -> None:

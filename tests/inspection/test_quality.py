@@ -86,6 +86,9 @@ def test_blur_orders_two_scans_of_one_place() -> None:
 def test_bare_paper_has_no_edges_to_judge() -> None:
     paper = (200 + 2 * _rng(3).standard_normal((256, 256))).astype(np.float32)
     assert quality.edge_ratio(paper, 2.0) is None
+    paper[6:] = 0  # a scan that broke off has no noise, and no slope either
+    measured = quality.edge_ratio(paper, 0.0)
+    assert measured is not None and measured[0] > 1
 
 
 # ------------------------------------------------------------------ ends
