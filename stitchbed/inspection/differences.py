@@ -62,8 +62,9 @@ class Stripes:
 
 @dataclass(frozen=True)
 class Sight:
-    """What one scan shows alone on an overlap. specks : lone dark ones, of `all_specks`. area : view px. smeared :
-    cells of the largest patch that is soft here only. fine : log of what it shows of fine drawing over the other one.
+    """What one scan shows alone on an overlap. specks : lone dark ones, of `all_specks`. area : view px on which the
+    other one shows nothing dark, so that a speck would stand alone. smeared : cells of the largest patch that is soft
+    here only. fine : log of what it shows of fine drawing over the other one.
     """
 
     stripes: Stripes | None
@@ -102,8 +103,7 @@ def difference_of(
         stripes = bands if any(bands) else stripes
     specks = _specks(laid)
     soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, seen.slices))
-    area = float(laid.both.sum())
-    own = [Sight(stripes[side], *specks[side], area, soft[side], (fine, -fine)[side]) for side in (0, 1)]
+    own = [Sight(stripes[side], *specks[side], soft[side], (fine, -fine)[side]) for side in (0, 1)]
     return Difference(*pair, own[0], own[1])
 
 
@@ -253,9 +253,10 @@ def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtyp
     return np.asarray(np.fft.rfft2(held))
 
 
-def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
-    """(specks shown alone, all specks) of each view."""
+def _specks(laid: Overlay) -> tuple[tuple[int, int, float], tuple[int, int, float]]:
+    """(specks shown alone, all specks, px on which a speck would stand alone) of each view."""
     found = []
+    wide = np.ones((4 * SPECK_PX,) * 2, np.uint8)
     for own, other in ((laid.a, laid.b), (laid.b, laid.a)):
         depth = np.where(laid.both, speck_depth(own), 0)
         peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
@@ -263,7 +264,9 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int], tuple[int, int]]:
         calm = cv2.GaussianBlur(other, (0, 0), 0.8)  # noise must not pass for a speck's other half
         dark = cv2.dilate(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, kernel) - calm, np.ones((5, 5), np.uint8))
         near = dark > np.maximum(LEAST_DEPTH / 2, OTHER_HALF * depth)
-        found.append((_count(peaks & ~near), _count(peaks)))
+        drawn = cv2.dilate(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, wide) - calm, np.ones((5, 5), np.uint8))
+        bare = laid.both & (drawn < LEAST_DEPTH)
+        found.append((_count(peaks & ~near), _count(peaks), float(bare.sum())))
     return found[0], found[1]
 
 

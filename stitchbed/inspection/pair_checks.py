@@ -21,6 +21,7 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
 HEAD_MM = 0.3
+OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
@@ -34,7 +35,7 @@ DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors
 
 def pair_findings(evidence: Pairs) -> list[tuple[int, Finding]]:
     """(tile, finding)."""
-    parts = (_stretched, _jumped, striped, _dusty, _smeared)
+    parts = (_stretched, _jumped, striped, dusty, _smeared)
     return [found for part in parts for found in part(evidence)]
 
 
@@ -50,25 +51,44 @@ def uneven(evidence: Pairs, index: int) -> Finding:
 
 def _stretched(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
-    both = [_sizes(len(evidence.tiles), evidence.courses, axis) for axis in (0, 1)]
-    uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale, told as a wrong dpi
     for axis, way in WAYS:
-        sizes = both[axis]
-        shown = {
-            index for course in evidence.courses if _tells(evidence, course, axis) for index in (course.a, course.b)
-        }
-        shown -= {index for course in _lone_courses(evidence.courses, axis) for index in (course.a, course.b)}
-        for index in sorted(shown & set(np.flatnonzero((np.abs(sizes) > STRETCHED) & uneven_way).tolist())):
-            percent = 100 * float(sizes[index])
+        for index, size in _stretches(evidence, axis):
+            percent = 100 * size
             why = f"{abs(percent):.1f} % too {'long' if percent > 0 else 'short'} {way}, beside its neighbors"
             found.append((index, Finding("stretched", "redo", why, LYING, {"percent": round(percent, 2)})))
-    return found
+    return sorted(found, key=lambda one: one[0])
+
+
+def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
+    """(tile, size over the others) along an axis, the worst first, each judged without those before it: what a
+    stretched piece's neighbors show beside it is none of theirs.
+    """
+    courses = [course for course in evidence.courses if not _of_other_scale(course)]
+    found: list[tuple[int, float]] = []
+    while True:
+        both = [_sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
+        uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
+        lone = _lone_courses(courses, axis)
+        telling = [one for one in courses if _tells(evidence, one, axis) and not any(one is other for other in lone)]
+        shown = {index for course in telling for index in (course.a, course.b)}
+        named = shown & set(np.flatnonzero((np.abs(both[axis]) > STRETCHED) & uneven_way).tolist())
+        if not named:
+            return found
+        worst = max(sorted(named), key=lambda index: abs(float(both[axis][index])))
+        found.append((worst, float(both[axis][worst])))
+        courses = [course for course in courses if worst not in (course.a, course.b)]
 
 
 def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
     """True where a pair differs by more than two good scans do over the way that it shows."""
     way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
-    return way > 0 and abs(float(course.stretch[axis])) > STRETCHED + HEAD_MM / way
+    apart = abs(float(course.stretch[axis]))
+    return way > 0 and apart > STRETCHED + HEAD_MM / way and not _of_other_scale(course)
+
+
+def _of_other_scale(course: Course) -> bool:
+    """True where all that is known of a pair is larger or smaller by far."""
+    return bool((np.abs(course.stretch[np.isfinite(course.stretch)]) > OTHER_SCALE).all())
 
 
 def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
@@ -208,7 +228,10 @@ def _stripes_finding(evidence: Pairs, index: int, stripes: Stripes) -> Finding:
     return Finding("moire", "redo", f"a pattern of stripes {what}", change, numbers)
 
 
-def _dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
+def dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
+    """(tile, finding) of dust. Beside a blurred or cut-off neighbor grain and fine strokes seem specks of the other
+    one's own, so the neighbor that shows most does not count alone.
+    """
     found = []
     dpi = believed_dpi(evidence.tiles)
     for index, sights in _sights(evidence).items():
@@ -216,18 +239,25 @@ def _dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
         share = alone / max(1, sum(sight.all_specks for sight, _ in sights))
         others = sum(other.specks for _, other in sights)
         cell = (evidence.looks[index].reduction / dpi[index] * 2.54) ** 2
-        density = alone / max(1e-9, sum(sight.area for sight, _ in sights) * cell)
+        density = _density([sight for sight, _ in sights]) / cell
+        rest = sorted((sight for sight, _ in sights), key=lambda sight: sight.specks)[: max(1, len(sights) - 1)]
         clear = share > DUST_SHARE or alone > DUST_OVER * others + LEAST_DUST
-        if alone >= LEAST_DUST and density > DUST_PER_CM2 and clear and alone > others:
+        dense = min(density, _density(rest) / cell) > DUST_PER_CM2
+        if alone >= LEAST_DUST and dense and clear and alone > others:
             why = f"{alone} specks in its overlaps that the neighbors do not show, {density:.1f} on a square centimeter"
             change = "wipe sheet and glass with a soft brush, and scan again"
             found.append((index, Finding("dust", "redo", why, change, {"specks": alone, "per_cm2": round(density, 2)})))
     return found
 
 
+def _density(sights: Sequence[Sight]) -> float:
+    """Specks shown alone on a view px."""
+    return sum(sight.specks for sight in sights) / max(1e-9, sum(sight.area for sight in sights))
+
+
 def _smeared(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
-    odd = suspects(evidence.comparisons) | {index for index, _ in _dusty(evidence)}
+    odd = suspects(evidence.comparisons) | {index for index, _ in dusty(evidence)}
     for index, sights in _sights(evidence, without=odd).items():
         # beside a dusty neighbor a clean scan looks soft
         cells = max((sight.smeared for sight, other in sights if other.specks < LEAST_DUST), default=0)

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.inspection import quality
-from stitchbed.inspection.differences import LEAST_DUST
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
+from stitchbed.inspection.pair_checks import dusty
 from stitchbed.inspection.quality import Trace
 from stitchbed.reading.base.tile import Tile
 
@@ -74,7 +74,8 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     known = [value for value in others if value is not None]
     if own is None or not known:
         return []
-    unfit = _beside_dust(evidence, index) | {k for k, look in enumerate(evidence.looks) if look.sensed.tones}
+    # beside specks, as beside steps of few tones, a clean piece looks soft
+    unfit = {k for k, _ in dusty(evidence)} | {k for k, look in enumerate(evidence.looks) if look.sensed.tones}
     against = [
         value if pair[0] == index else -value
         for pair, value in evidence.sharper.items()
@@ -110,16 +111,6 @@ def _blur_finding(ratio: float, below: float, beside: float | None) -> Finding:
     if beside is not None:
         return Finding("blurred", "redo", why, change, numbers)
     return Finding("blurred", "usable", f"{why}, if what is drawn there is no softer", f"if so, {change}", numbers)
-
-
-def _beside_dust(evidence: Evidence, index: int) -> set[int]:
-    """Neighbors with specks of their own: beside them, as beside steps of few tones, a clean piece looks soft."""
-    return {
-        other
-        for item in evidence.differences
-        for own, other, sight in ((item.a, item.b, item.own_b), (item.b, item.a, item.own_a))
-        if own == index and sight.specks >= LEAST_DUST
-    }
 
 
 def _noisy(evidence: Evidence, index: int) -> list[Finding]:

@@ -95,11 +95,23 @@ def test_a_course_gone_wrong_is_outvoted() -> None:
     assert "across the travel" in finding.why
 
 
+def test_neighbors_of_a_stretched_piece_are_not_stretched_themselves() -> None:
+    """What holds the rows of a 3 x 3 grid to each other is short, and a head that goes unevenly moves it."""
+    strip = (np.inf, 35 / MM_PER_INCH * DPI)
+    size = [0.01 if k == 4 else 0.0 for k in range(9)]
+    beside = [course(k, k + 1, along=size[k + 1] - size[k]) for k in (0, 1, 3, 4, 6, 7)]
+    below = [course(k, k + 3, along=size[k + 3] - size[k] - 0.006, ways=strip) for k in range(6)]
+    index, finding = only(pair_findings(evidence(9, courses=tuple(beside + below))))
+    assert (index, finding.fault) == (4, "stretched")
+
+
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     same = (course(0, 1, 0.01, 0.01), course(1, 2, -0.01, -0.01))
     assert pair_findings(evidence(3, courses=same)) == []
     unknown = (course(0, 1, np.nan, np.nan), course(1, 2, np.nan, np.nan))
     assert pair_findings(evidence(3, courses=unknown)) == []
+    other_dpi = tuple(course(0, k, -0.5, -0.48 if k > 1 else np.nan) for k in (1, 2, 3))
+    assert pair_findings(evidence(4, courses=(*other_dpi, course(1, 2), course(2, 3)))) == []
     little = (course(0, 1, 0.0, 0.0015), course(1, 2, 0.0, -0.0015))  # paper between two scans
     assert pair_findings(evidence(3, courses=little)) == []
     # a head that goes unevenly, or a lifted edge, may take much of every overlap that is short along the travel
@@ -186,6 +198,13 @@ def test_dust_is_counted_per_square_centimeter() -> None:
 )
 def test_little_dust_and_dust_that_both_show_is_none(own: Sight, other: Sight) -> None:
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own, other),))) == []
+
+
+def test_what_one_blurred_neighbor_does_not_show_is_no_dust() -> None:
+    grain = replace(CLEAN, specks=30)
+    beside = tuple(seen_alone(k, 4, own_a=grain) for k in range(4))
+    others = (seen_alone(0, 1), seen_alone(1, 3), seen_alone(3, 2), seen_alone(2, 0))
+    assert pair_findings(evidence(5, differences=beside + others)) == []
 
 
 def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:

@@ -22,6 +22,7 @@ from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
+from stitchbed.inspection.piece_checks import noise_finding
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
 from stitchbed.reading.base.tile import Raster
 
@@ -197,6 +198,21 @@ def test_specks_belong_to_the_scan_that_has_them() -> None:
     assert found is not None
     assert found.own_a.specks <= 1
     assert 12 <= found.own_b.specks <= 30  # some fall on strokes
+
+
+def test_specks_are_counted_on_what_is_bare() -> None:
+    """Most of what is strewn falls on strokes and is not seen there."""
+    count = 90
+
+    def dirty(gray: Floats) -> Floats:
+        rng = np.random.default_rng(7)
+        for x, y in rng.uniform((8, 8), (SHARED - 8, SIDE - 8), (count, 2)):
+            cv2.circle(gray, (int(x), int(y)), 1, 60.0, -1)
+        return gray
+
+    found = difference_of(_pair(8, dirty), (0, 1), B_FROM_A)
+    assert found is not None
+    assert found.own_b.specks / found.own_b.area == pytest.approx(count / ((SHARED - 16) * (SIDE - 16)), rel=0.25)
 
 
 def test_grain_that_one_scan_shows_a_little_darker_is_no_dust() -> None:
@@ -463,6 +479,20 @@ def test_a_ruled_line_laid_down_a_little_askew_is_no_streak() -> None:
         line = np.exp(-(((cols - 200.3 - turn * rows) / 1.1) ** 2))
         view = 225 - 150 * line + np.random.default_rng(17).normal(0, 1.2, line.shape)
         assert streaks(view.astype(np.float32), 1) == []
+
+
+@pytest.mark.parametrize("noise", [1.5, 9.0])
+def test_the_dots_of_a_printed_screen_are_no_noise(noise: float) -> None:
+    y, x = np.mgrid[0:SIDE, 0:SIDE] / 2.73  # 55 lines an inch at 150 dpi
+    turned = [np.cos(2 * np.pi * (np.cos(a) * x + np.sin(a) * y)) for a in (0.4, 0.4 + np.pi / 2)]
+    tones = cv2.resize(
+        np.random.default_rng(19).uniform(-0.6, 0.6, (5, 5)), (SIDE, SIDE), interpolation=cv2.INTER_CUBIC
+    )
+    dots = 142 + 82 * np.clip(0.7 * (2 * tones - turned[0] - turned[1]), -1, 1)
+    dots = cv2.GaussianBlur(dots, (0, 0), 0.6)  # as soft as optics leave them
+    noisy = dots + np.random.default_rng(20).normal(0, noise, dots.shape)
+    look = look_at(_Windows(np.clip(np.rint(noisy), 0, 255).astype(np.uint8)[..., None]), transfer_of(None))
+    assert (noise_finding(look.noise, [look.noise]) is None) == (noise < 2)
 
 
 def test_a_border_laid_down_quite_along_the_bed_is_no_streak() -> None:

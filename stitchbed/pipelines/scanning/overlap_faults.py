@@ -53,7 +53,8 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
             comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
             found = pair_findings(replace(evidence, comparisons=comparisons))
         read = partial(_read, context, tiles)
-        found += soft_pieces(looks, followed, differences, read, pool)
+        dusty = {index for index, finding in found if finding.fault == "dust"}
+        found += soft_pieces(looks, followed, differences, dusty, read, pool)
     either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
     told = together([(tiles[index].name, finding) for index, finding in found], TOLD_APART)
     return [*told, *either, *on_glass.result()]

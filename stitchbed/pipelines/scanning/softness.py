@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.inspection import quality
-from stitchbed.inspection.differences import LEAST_DUST, Difference
+from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.looks import Glance, detail_boxes, sharpness_in
 from stitchbed.inspection.overlaps import rest_places
@@ -71,10 +71,13 @@ def soft_pieces(
     looks: Sequence[Glance],
     followed: Sequence[tuple[Pair, Array]],
     differences: Sequence[Difference],
+    dusty: Collection[int],
     read: Read,
     pool: Executor,
 ) -> list[tuple[int, Finding]]:
-    """Blurred pieces. Only where a view is fainter than its neighbors' are stored pixels read at all."""
+    """Blurred pieces. Only where a view is fainter than its neighbors' are stored pixels read at all. dusty : pieces
+    beside which a clean one looks soft.
+    """
     faint = _faint(differences)
     usable = [at for at in followed if set(at[0]) & faint]
     if not usable:
@@ -83,8 +86,7 @@ def soft_pieces(
     near = dict(zip(ends, pool.map(lambda index: _near(looks[index], partial(read, index)), ends), strict=True))
     noise = [near[index].noise if index in near else 0.0 for index in range(len(looks))]
     sharper = sharper_of_pairs(looks, noise, usable, read, pool)
-    dusty = {k for d in differences for k, own in ((d.a, d.own_a), (d.b, d.own_b)) if own.specks >= LEAST_DUST}
-    unfit = dusty | {index for index, one in near.items() if one.tones}
+    unfit = set(dusty) | {index for index, one in near.items() if one.tones}
     found = [(index, _judged(index, near, sharper, unfit - {index})) for index in sorted(faint)]
     return [(index, finding) for index, finding in found if finding is not None]
 

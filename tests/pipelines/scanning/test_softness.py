@@ -45,7 +45,7 @@ def _found(pieces: list[Pixels], asked: list[int]) -> list[tuple[int, str]]:
         return [pieces[index][box.slices] for box in boxes]
 
     with ThreadPoolExecutor(2) as pool:
-        return [(index, finding.fault) for index, finding in soft_pieces(looks, FOLLOWED, differences, read, pool)]
+        return [(index, finding.fault) for index, finding in soft_pieces(looks, FOLLOWED, differences, (), read, pool)]
 
 
 @pytest.mark.parametrize("blurred", [0, 1])
