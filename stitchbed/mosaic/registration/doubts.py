@@ -38,7 +38,7 @@ def doubts(
     (N,) ties where no sheet lifts, at folds."""
     names = [place.tile for place in solved.placements]
     return [
-        *_held_words(names, chosen(ties, flat), loose, off_mm, settings[0]),
+        *_held_words(names, (chosen(ties, flat), chosen(ties, ~flat)), loose, off_mm, settings[0]),
         *_fold_words(names, chosen(ties, folded), px_per_mm, settings[1]),
         *_stretch_words(solved),
         *_axes_words(solved),
@@ -52,10 +52,10 @@ def beyond_prior(solved: Alignment, settings: BedSettings) -> bool:
 
 
 def _held_words(
-    names: Sequence[str], flat: Ties, loose: Sequence[int], off_mm: Array, settings: HoldSettings
+    names: Sequence[str], ties: tuple[Ties, Ties], loose: Sequence[int], off_mm: Array, settings: HoldSettings
 ) -> list[str]:
     """Warnings of pieces that hang by little: by the survey's layout only, by edges that lift, or by what is drawn
-    along one line, which does not tell how far along it they lie."""
+    along one line, which does not tell how far along it they lie. ties : where sheets lie flat, and where they lift."""
     words = []
     if loose:
         listed, most = _with_most(names, loose, off_mm, 2 * settings.layout_mm)
@@ -63,8 +63,8 @@ def _held_words(
             f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
             f"{most} mm. More overlap, with drawing in it that lies flat, would mend it"
         )
-    counts = np.bincount(np.concatenate([flat.a, flat.b]), minlength=len(names))
-    lifted = [int(i) for i in np.flatnonzero(counts < settings.least_ties) if i not in set(loose)]
+    flat, lifts = (np.bincount(np.concatenate([one.a, one.b]), minlength=len(names)) for one in ties)
+    lifted = [int(i) for i in np.flatnonzero((flat < settings.least_ties) & (lifts > 0)) if i not in set(loose)]
     if lifted:
         listed, most = _with_most(names, lifted, off_mm, 2 * settings.lifted_mm)
         words.append(
