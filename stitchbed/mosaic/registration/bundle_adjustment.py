@@ -41,10 +41,12 @@ linalg = late("scipy.linalg")
 
 @dataclass(frozen=True)
 class System:
-    """The normal equations at the solution: columns, and (total, total) information of the ties and of the priors."""
+    """The normal equations at the solution: columns, and (total, total) information of the ties, of what was known
+    beforehand of places, and of the priors."""
 
     columns: Columns
     of_ties: Array
+    of_known: Array
     of_priors: Array
 
 
@@ -65,9 +67,16 @@ class Alignment:
 
 
 def adjust_bundle(
-    places: Sequence[Placement], ties: Ties, frame: Frame, settings: AlignmentSettings, bed_settings: BedSettings
+    places: Sequence[Placement],
+    ties: Ties,
+    frame: Frame,
+    settings: AlignmentSettings,
+    bed_settings: BedSettings,
+    *,
+    known: int = 0,
 ) -> Alignment:
-    """Solve for all tiles at once (warps of `places` are replaced)."""
+    """Solve for all tiles at once (warps of `places` are replaced). known : of the ties so many, the last ones, were
+    not measured but known beforehand: how far measured ones miss tells nothing of them."""
     both = (settings, bed_settings)
     columns = columns_of(places, _beds_to_solve(ties, frame, settings), frame, both)
     free = np.setdiff1d(np.arange(columns.total), columns.held)
@@ -86,7 +95,9 @@ def adjust_bundle(
             break
     data, _ = _data_rows(current, ties, columns, frame, both)
     rows, _ = prior_rows(current, unknown, columns, frame, both)
-    system = System(columns, (data.T @ data).toarray(), (rows.T @ rows).toarray())
+    measured = np.tile(np.arange(len(ties.a)) < len(ties.a) - known, 2)
+    of_ties, of_known = ((part.T @ part).toarray() for part in (data[measured], data[~measured]))
+    system = System(columns, of_ties, of_known, (rows.T @ rows).toarray())
     return _finished(current, ties, unknown, system, frame, both)
 
 
@@ -106,7 +117,7 @@ def covariance_of(system: System, *, axes_known: bool = False) -> Array:
     """
     held = np.setdiff1d(system.columns.held, system.columns.axes) if axes_known else system.columns.held
     free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
-    normal = system.of_ties + system.of_priors
+    normal = system.of_ties + system.of_known + system.of_priors
     factor = linalg.cho_factor(normal[np.ix_(free, free)], lower=True)
     result = np.zeros_like(normal)
     result[np.ix_(free, free)] = linalg.cho_solve(factor, np.eye(len(free)))

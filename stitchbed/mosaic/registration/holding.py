@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
@@ -83,13 +84,22 @@ def gaps(places: Sequence[Placement], groups: Sequence[set[int]]) -> list[tuple[
 def by_layout(
     places: Sequence[Placement], pairs: Sequence[tuple[int, int]], px_per_mm: Array, settings: HoldSettings
 ) -> Ties:
-    """Four ties per pair round the middle between the two, where the layout puts them; `places` are the layout's."""
+    """Four ties per pair, at the corners of what both see, where the layout puts them; `places` are the layout's."""
     rows = []
     for i, j in pairs:
-        between = (outline(places[i]).mean(axis=0) + outline(places[j]).mean(axis=0)) / 2
-        arm = min(places[i].size) / 4
         info = np.eye(2) / (settings.layout_mm * float(px_per_mm[i])) ** 2
-        for at in from_sheet(places[i], between[None]) + arm * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]):
+        for at in from_sheet(places[i], _corners_of_both(places[i], places[j])):
             there = from_sheet(places[j], to_sheet(places[i], at[None]))[0]
             rows.append((i, j, at, there, info, 0.0))
     return gathered(rows)
+
+
+def _corners_of_both(one: Placement, two: Placement) -> Array:
+    """(4, 2) px of the sheet, the corners of the box round what both see; where that is nothing, of one round the
+    middle between them."""
+    outlines = [outline(place).astype(np.float32) for place in (one, two)]
+    area, shared = cv2.intersectConvexConvex(outlines[0], outlines[1])
+    if area > 0:
+        return np.asarray(cv2.boxPoints(cv2.minAreaRect(shared)), np.float64)
+    arms = min(one.size) / 4 * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
+    return np.asarray((outlines[0].mean(axis=0) + outlines[1].mean(axis=0)) / 2 + arms, np.float64)

@@ -77,8 +77,9 @@ def uncertainty(
     """
     wishes = settings[1]
     places = alignment.placements
-    factor = _variance_factor(places, ties, alignment.weight)
-    system = replace(alignment.system, of_ties=alignment.system.of_ties * wishes.correlated / factor)
+    factor, system = _variance_factor(places, ties, alignment.weight), alignment.system
+    of_ties, of_known = system.of_ties * wishes.correlated / factor, system.of_known * wishes.correlated
+    system = replace(system, of_ties=of_ties, of_known=of_known)
     local = _local_error(
         ties, alignment.residual, (alignment.weight > 0.25) | folded, near_px=wishes.near_mm * px_per_mm
     )

@@ -130,10 +130,10 @@ def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Tie
     """All tiles at once, by what was measured and what holds the rest; residuals are told of the measured only."""
     measured, held = ties
     both = together([measured, held])
-    settings, bed = context.settings.alignment, context.settings.bed
-    solved = adjust_bundle(places, both, frame, settings, bed)
+    settings, bed, known = context.settings.alignment, context.settings.bed, len(held.a)
+    solved = adjust_bundle(places, both, frame, settings, bed, known=known)
     if beyond_prior(solved, bed):
-        solved = adjust_bundle(places, both, frame, replace(settings, solve_axes=False), bed)
+        solved = adjust_bundle(places, both, frame, replace(settings, solve_axes=False), bed, known=known)
     count = len(measured.a)
     return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count])
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import networkx as nx
 import numpy as np
 
@@ -55,6 +57,16 @@ def test_a_piece_without_ties_stays_where_the_layout_has_it() -> None:
     # four ties of .5 mm: the place is known to .5 / sqrt(4) mm per axis, plus what the turn adds at the piece's middle
     assert 0.25 * 6 * np.sqrt(2) < found.placements[2].sigma < 1.5 * 6 * np.sqrt(2)
     assert found.placements[1].sigma < 0.2
+
+
+def test_the_layout_holds_a_piece_at_the_corners_of_what_it_shares() -> None:
+    long = (600, 400)  # two of them share 100 px along their long sides
+    places = [Placement("a", long, np.eye(3)), Placement("b", long, np.array([[1, 0, 300.0], [0, 1, 20], [0, 0, 1]]))]
+    held = by_layout(places, [(0, 1)], SCALE, SETTINGS)
+    assert np.allclose(np.sort(held.xy_a[:, 0]), [299.5, 299.5, 399.5, 399.5], atol=0.01)
+    assert np.allclose(np.sort(held.xy_a[:, 1]), [19.5, 19.5, 599.5, 599.5], atol=0.01)
+    apart = [places[0], replace(places[1], sheet_from_tile=np.array([[1, 0, 500.0], [0, 1, 0], [0, 0, 1]]))]
+    assert np.allclose(by_layout(apart, [(0, 1)], SCALE, SETTINGS).xy_a.mean(0), [449.5, 299.5])
 
 
 def test_lifted_ties_count_together_as_a_few() -> None:

@@ -11,7 +11,7 @@ from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matri
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
-from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered
+from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, UncertaintySettings, uncertainty
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame
 
@@ -109,6 +109,19 @@ def test_a_piece_that_one_line_of_ties_holds_is_told_to_be_farther_off_than_the_
     alignment = adjust_bundle(PLACES, kept, FRAME, RIGID, BedSettings())
     firm, loose = told(*solved(5)).piece_px, told(alignment, kept).piece_px
     assert max(firm) < 4 * NOISE and loose[3] > 20 * min(loose[:3])
+
+
+def test_noise_of_ties_elsewhere_makes_what_was_known_beforehand_no_worse() -> None:
+    def of_last(noise: float) -> float:
+        measured = chosen(ties(5, noise), ties(5, noise).b != 3)
+        known = replace(ties(5, 0.0, per_pair=4), info=np.tile(np.eye(2) / 4.0**2, (16, 1, 1)))
+        known = chosen(known, known.b == 3)  # what holds the last piece
+        both, count = together([measured, known]), len(measured.a)
+        alignment = adjust_bundle(PLACES, both, FRAME, RIGID, BedSettings(), known=len(known.a))
+        residual, weight = alignment.residual[:count], alignment.weight[:count]
+        return told(replace(alignment, residual=residual, weight=weight), measured).piece_px[3]
+
+    assert of_last(4 * NOISE) == pytest.approx(of_last(NOISE), rel=0.2)
 
 
 def test_the_bed_of_a_single_piece_is_not_solved_but_may_be_as_wrong_as_any() -> None:
