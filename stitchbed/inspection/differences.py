@@ -27,6 +27,7 @@ FEW_CYCLES, FEW_OVER = 4.0, 3.0  # on an overlap: what turns fewer times may be 
 PEAK_OVER = 120.0  # times the middle power, what chance and drawing do not reach
 LEAST_AMPLITUDE = 1.2  # gray levels
 MINE = 2.0  # times the other's amplitude
+WAVE_NEAR = 0.03  # of a wave's frequency: two scans of it differ by as much
 PARTS, IN_A_PART = 4, 0.4  # along each side of a view; share of a wave's usual strength that all parts but one have
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
@@ -96,7 +97,7 @@ def difference_of(
     part = Box(int(rows[0]), int(cols[0]), int(np.ptp(rows)) + 1, int(np.ptp(cols)) + 1)
     seen = shifted(part, *laid.corner)
     laid = Overlay(laid.a[part.slices], laid.b[part.slices], _eroded(laid.both[part.slices], SPECK_PX))
-    stripes = _stripes(laid)
+    stripes = _stripes(looks, pair, b_from_a, laid)
     if all(one is None or one.along == "rows" for one in stripes):
         # whole rows tell better whose bands they are than the overlap alone does, where drawing hides them
         bands = _banded(looks, pair, b_from_a, laid)
@@ -111,8 +112,10 @@ def _eroded(mask: Mask, by: int) -> Mask:
     return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones((2 * by + 1,) * 2), borderValue=0) > 0)
 
 
-def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
-    """A period in the difference of two views, given to the one that shows it."""
+def _stripes(
+    looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array, laid: Overlay
+) -> tuple[Stripes | None, Stripes | None]:
+    """A period in the difference of two views, given to the one that shows it, there and all over."""
     levels = [view - blurred(view, WIDE) for view in (laid.a, laid.b)]
     rest = levels[0] - levels[1]
     spectrum = _spectrum(rest, laid.both)
@@ -127,9 +130,25 @@ def _stripes(laid: Overlay) -> tuple[Stripes | None, Stripes | None]:
     if slope or amplitude < LEAST_AMPLITUDE * _surer(turns) or power[at] < PEAK_OVER * float(np.median(power[known])):
         return None, None
     each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
-    found = Stripes(amplitude, 1 / float(speed[at]), _along(abs(float(rows[at[0], 0])), float(cols[0, at[1]])))
+    down, across = float(rows[at[0], 0]), float(cols[0, at[1]])
+    found = Stripes(amplitude, 1 / float(speed[at]), _along(abs(down), across))
     mine = [each[side] > MINE * each[1 - side] for side in (0, 1)]
+    if any(mine):
+        # laid on another one a view loses what is finest: the dots of a printed screen are in both as they were scanned
+        a, b = looks[pair[0]], looks[pair[1]]
+        there = np.linalg.inv(view_motion(a, b, b_from_a)[:2, :2]).T @ (across, down)
+        whole = [_strength(a, down, across), _strength(b, float(there[1]), float(there[0]))]
+        mine = [mine[side] and whole[side] > MINE * whole[1 - side] for side in (0, 1)]
     return (found if mine[0] else None), (found if mine[1] else None)
+
+
+def _strength(look: Glance, down: float, across: float) -> float:
+    """Gray levels of the strongest wave of a view about as fast (cycles/px down and across) and that way turned."""
+    fine = _fine(look)
+    rows, cols, _, _ = _frequencies(fine.shape)
+    reach = WAVE_NEAR * float(np.hypot(down, across)) + 2 / min(fine.shape)
+    near = np.minimum(np.hypot(rows - down, cols - across), np.hypot(rows + down, cols + across)) < reach
+    return float(_amplitudes(fine)[near].max(initial=0.0))
 
 
 def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:

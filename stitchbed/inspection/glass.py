@@ -43,7 +43,7 @@ FAINT_CELLS, FAINT_VIEWS = 4, 8  # cells a side of what is told as a whole; view
 # show 1.55 to 3.2.
 FAINT_SEEN, FAINT_OVER = 4.0, 1.6
 RIM = 1  # cells along the sides, where a sheet leaves the glass in every scan
-LEAST_CELLS, MOST_CELLS = 8, 0.35  # hanging together, chance brings 4; share of the bed: more is the sensor's
+LEAST_CELLS, MOST_CELLS = 8, 0.15  # hanging together, chance brings 4; share of the bed: more is a screen's, a sensor's
 
 
 @dataclass(frozen=True)

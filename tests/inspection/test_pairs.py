@@ -495,6 +495,23 @@ def test_the_dots_of_a_printed_screen_are_no_noise(noise: float) -> None:
     assert (noise_finding(look.noise, [look.noise]) is None) == (noise < 2)
 
 
+def test_a_printed_screen_that_both_scans_show_is_no_moire() -> None:
+    y, x = np.mgrid[0:SIDE, 0 : 2 * SIDE - SHARED]
+
+    def screened(aside: float) -> Floats:
+        wave = 10 * np.cos(2 * np.pi * (0.42 * (x + aside) + 0.08 * (y + aside)))
+        return np.asarray(_drawn(21) - wave, np.float32)
+
+    scans = [screened(0.0)[:, :SIDE], screened(0.5)[:, SIDE - SHARED :]]  # b lies half a px beside a
+    motion = B_FROM_A + np.array([[0, 0, -0.5], [0, 0, -0.5], [0, 0, 0]])
+    found = difference_of([_look(scans[0], 1), _look(scans[1], 2)], (0, 1), motion)
+    assert found is not None
+    assert found.own_a.stripes is None and found.own_b.stripes is None
+    plain = _drawn(21)[:, SIDE - SHARED :]
+    alone = difference_of([_look(scans[0], 1), _look(plain, 2)], (0, 1), motion)
+    assert alone is not None and alone.own_a.stripes is not None
+
+
 def test_a_border_laid_down_quite_along_the_bed_is_no_streak() -> None:
     view = np.full((12 * 40, SIDE), 225, np.float32) + np.random.default_rng(18).normal(0, 1.2, (12 * 40, SIDE))
     view[:, 205:] = 209  # another panel of the page
