@@ -144,10 +144,20 @@ def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
         solved = np.linalg.lstsq(root * rows, root * values, rcond=None)[0]
         rest = np.abs(rows @ solved - values).max(1)
         weights = trust / np.maximum(rest, 1e-3)
-    known = np.abs(rows).sum(0) > 0
-    solved[known] -= np.median(solved[known], axis=0)
-    solved[~known] = 0.0
+    for part in compared_parts(count, used):
+        solved[part] -= np.median(solved[part], axis=0)
     return np.asarray(solved)
+
+
+def compared_parts(count: int, comparisons: Sequence[Comparison]) -> list[list[int]]:
+    """Tiles whose light is known beside each other, the largest part first; a tile alone is one of its own."""
+    part = list(range(count))
+    for item in comparisons:
+        if item.log_gain is not None:
+            own, other = part[item.a], part[item.b]
+            part = [own if one == other else one for one in part]
+    found = [[index for index in range(count) if part[index] == one] for one in sorted(set(part))]
+    return sorted(found, key=len, reverse=True)
 
 
 def rest_places(a: Glance, b: Glance, b_from_a: Array, count: int) -> list[tuple[Array, Array]]:

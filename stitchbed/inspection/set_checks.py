@@ -18,7 +18,7 @@ from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.glass import Smear
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, gains, suspects
+from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, compared_parts, gains, suspects
 from stitchbed.inspection.pair_checks import striped
 from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
@@ -45,12 +45,45 @@ def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]
     for part in (_light, _lifted, _turns, _overlaps, _doubles):
         for index, finding in part(evidence):
             pieces[index].append(finding)
-    whole = [*_gap(evidence), *_dust(evidence), *_smear(evidence), *_soft_side(evidence), *_no_profile(evidence)]
+    whole = [
+        *_light_of_either(evidence),
+        *_gap(evidence),
+        *_dust(evidence),
+        *_smear(evidence),
+        *_soft_side(evidence),
+        *_no_profile(evidence),
+    ]
     return pieces, whole
 
 
 def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
-    return light_findings(gains(len(evidence.tiles), evidence.comparisons))
+    unknown = {index for pair in _light_pairs(evidence) for index in pair}
+    light = gains(len(evidence.tiles), evidence.comparisons)
+    return [found for found in light_findings(light) if found[0] not in unknown]
+
+
+def _light_pairs(evidence: Evidence) -> list[list[int]]:
+    """Two pieces whose light is known beside each other only: nothing tells which of them is at fault."""
+    parts = compared_parts(len(evidence.tiles), evidence.comparisons)
+    return [part for part in parts if len(part) == 2] if len(evidence.tiles) > 2 else []
+
+
+def _light_of_either(evidence: Evidence) -> list[Finding]:
+    found = []
+    for pair in _light_pairs(evidence):
+        apart = max((item.log_gain for item in evidence.comparisons if item.log_gain is not None
+                     and {item.a, item.b} == set(pair)), key=lambda gain: float(np.abs(gain).max()))  # fmt: skip
+        mean, cast = abs(float(apart.mean())), float(apart.max() - apart.min())
+        names = " or ".join(evidence.tiles[index].name for index in pair)
+        numbers = {"gain": [round(float(value), 4) for value in np.exp(apart)]}
+        change = "switch automatic settings off; if a join does not level them, scan both again"
+        if mean > EXPOSURE:
+            why = f"{names}: one of the two is lighter than the other by {100 * math.expm1(mean):.0f} %"
+            found.append(Finding("exposure", "redo" if mean > EXPOSURE_MUCH else "usable", why, change, numbers))
+        if cast > CAST:
+            why = f"{names}: one of the two has another color of light ({100 * cast:.0f} % between channels)"
+            found.append(Finding("color cast", "usable", why, change, numbers))
+    return found
 
 
 def light_findings(light: Array) -> list[tuple[int, Finding]]:

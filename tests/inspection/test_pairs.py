@@ -20,7 +20,7 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
-from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, gains, suspects
+from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.piece_checks import noise_finding
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
@@ -572,6 +572,17 @@ def test_one_odd_piece_does_not_move_the_others() -> None:
     assert np.abs(solved[[0, 1, 2, 3, 5]]).max() < 0.01
     assert solved[4].mean() > 0.25
     assert suspects([pair(0, 1), pair(1, 2), pair(0, 2)]) == frozenset()
+
+
+def test_light_is_told_beside_what_it_is_known_beside() -> None:
+    def pair(a: int, b: int, light: float) -> Comparison:
+        return Comparison(a, b, np.full(3, light), (), (), 0.2, 50.0, 0.006)
+
+    painted = [pair(0, 1, 0.0), pair(1, 2, 0.02), pair(3, 4, -0.6), Comparison(2, 3, None, (), (), 0.2, 50.0)]
+    assert compared_parts(6, painted) == [[0, 1, 2], [3, 4], [5]]
+    solved = gains(6, painted)
+    assert np.abs(solved[:3]).max() < 0.03 and solved[4, 0] == pytest.approx(0.3)
+    assert np.abs(solved[5]).max() == 0
 
 
 def test_a_line_of_the_sensor_is_told_among_rough_strokes_that_end_at_it() -> None:

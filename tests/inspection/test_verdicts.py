@@ -62,6 +62,15 @@ def alike(a: int, b: int, gain: float = 0.0, discord: float = 0.005) -> Comparis
     return Comparison(a, b, np.full(3, gain), (), (), 0.3, 90.0, discord)
 
 
+def test_of_two_pieces_known_beside_each_other_only_none_is_called_dark(look: Look) -> None:
+    told = judged(evidence([look] * 5, (alike(0, 1), alike(1, 2), alike(3, 4, -0.5))))
+    assert all("exposure" not in [one.fault for one in piece["findings"]] for piece in told["pieces"])
+    (dark,) = [one for one in told["set"]["findings"] if one.fault == "exposure"]
+    assert dark.level == "redo" and dark.why.startswith("t3 or t4: one of the two is lighter than the other by 65 %")
+    joined = judged(evidence([look] * 5, (alike(0, 1), alike(1, 2), alike(2, 3), alike(3, 4, 0.5))))
+    assert "exposure" in [one.fault for one in joined["pieces"][4]["findings"]]
+
+
 def test_a_file_that_cannot_be_read_makes_no_set_ready(look: Look) -> None:
     pairs = (alike(0, 1), alike(1, 2), alike(0, 2))
     fault = UnreadableTile("t3.tif does not exist", expected="an existing file", attempt="check the spelling")
