@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from stitchbed.core.quantities import likely_dpi
+from stitchbed.core.quantities import MM_PER_INCH, likely_dpi
 from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.glass import Grain, Smear
 from stitchbed.inspection.looks import Glance, Look
@@ -114,3 +114,9 @@ def worst(findings: Sequence[Finding]) -> str:
     """Verdict over findings: good, usable or redo."""
     rank = max((LEVELS.index(item.level) for item in findings), default=0)
     return ("good", "usable", "redo")[rank]
+
+
+def length_words(evidence: Evidence, index: int, px: float) -> str:
+    """A length in px of one piece's, in mm where any dpi is known."""
+    dpi = declared_dpi(evidence.tiles[index]) or usual_dpi(evidence.tiles)
+    return f"{px / dpi * MM_PER_INCH:.0f} mm" if dpi else f"{px:.0f} px"

@@ -25,14 +25,14 @@ from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer, transfer_of
 from stitchbed.imaging.transforms import between
+from stitchbed.inspection.checks.lying import SAME_SHARE
+from stitchbed.inspection.checks.verdicts import judged
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
 from stitchbed.inspection.glass import Grain, Smear, grains, smear_shown, usual_sized
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import course_of, thin_shared
-from stitchbed.inspection.set_checks import SAME_SHARE
-from stitchbed.inspection.verdicts import judged
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of

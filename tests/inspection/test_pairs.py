@@ -17,12 +17,12 @@ from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.checks.pieces import noise_finding
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
-from stitchbed.inspection.piece_checks import noise_finding
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
 from stitchbed.reading.base.tile import Raster
 

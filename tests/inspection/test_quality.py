@@ -17,9 +17,9 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection import quality
+from stitchbed.inspection.checks.pieces import enlargement_of
 from stitchbed.inspection.glass import grains
 from stitchbed.inspection.looks import look_at
-from stitchbed.inspection.piece_checks import enlargement_of
 from stitchbed.reading.formats import open_windows
 
 

@@ -9,7 +9,7 @@ from jpeg_bytes import jpeg, segment
 from picture_files import made_files, scene
 from tiff_bytes import Plan, tiff
 
-from stitchbed.inspection.piece_checks import _lossy
+from stitchbed.inspection.checks.pieces import _lossy
 from stitchbed.reading.formats import read_raster
 
 LOSSY = ("jpeg", ".jpg", "lossy", ".webp", ".heic", ".avif")

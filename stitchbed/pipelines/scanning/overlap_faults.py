@@ -14,14 +14,15 @@ from itertools import combinations
 from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transforms import between
+from stitchbed.inspection.checks.lying import SAME_SHARE
+from stitchbed.inspection.checks.pairs import of_either, pair_findings
+from stitchbed.inspection.checks.sets import smear_finding
 from stitchbed.inspection.differences import Difference, difference_of
 from stitchbed.inspection.findings import PairEvidence, believed_dpi, usual_dpi
 from stitchbed.inspection.glass import smear_shown, usual_sized
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.overlaps import compare
-from stitchbed.inspection.pair_checks import of_either, pair_findings
 from stitchbed.inspection.patches import Course, course_of, overlay
-from stitchbed.inspection.set_checks import SAME_SHARE, smear_finding
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared

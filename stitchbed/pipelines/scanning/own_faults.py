@@ -12,8 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from stitchbed.inspection.findings import Finding
-from stitchbed.inspection.piece_checks import (
+from stitchbed.inspection.checks.pieces import (
     WHITE_SHARE,
     clipped_finding,
     cut_off_finding,
@@ -21,8 +20,9 @@ from stitchbed.inspection.piece_checks import (
     noise_finding,
     streak_finding,
 )
+from stitchbed.inspection.checks.sets import light_findings
+from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.sensor import Banded, banded
-from stitchbed.inspection.set_checks import light_findings
 from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.reading.base.tile import Tile

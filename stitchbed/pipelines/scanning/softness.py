@@ -17,11 +17,11 @@ from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.inspection import quality
+from stitchbed.inspection.checks.pieces import softer
 from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.looks import Glance, detail_boxes, sharpness_in
 from stitchbed.inspection.overlaps import rest_places
-from stitchbed.inspection.piece_checks import softer
 from stitchbed.inspection.sensor import few_tones
 
 PLACES = 6  # compared for sharpness per overlap

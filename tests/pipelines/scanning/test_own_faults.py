@@ -13,7 +13,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.core.progress import silent
 from stitchbed.imaging.transfer import to_linear, transfer_of
-from stitchbed.inspection.piece_checks import clipped_finding, few_tones_finding
+from stitchbed.inspection.checks.pieces import clipped_finding, few_tones_finding
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
 from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, together

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.inspection import quality
+from stitchbed.inspection.checks.pairs import dusty
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.pair_checks import dusty
 from stitchbed.inspection.quality import Trace
 from stitchbed.reading.base.tile import Tile
 

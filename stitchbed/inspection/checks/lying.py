@@ -1,5 +1,4 @@
-"""I judge how the scans of a set go together: light, lift, turns, overlaps, gaps, doubles, what the glass
-does to all of them alike.
+"""I judge how the pieces of a set lie: turns, skew, thin and missing overlaps, doubles, gaps.
 
 In: evidence. Out: findings per piece and for the set.
 """
@@ -15,17 +14,9 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
-from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
-from stitchbed.inspection.glass import Smear
-from stitchbed.inspection.looks import Look
-from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, compared_parts, gains, suspects
-from stitchbed.inspection.pair_checks import striped
-from stitchbed.inspection.piece_checks import BLACK_SHARE, WHITE_SHARE
+from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 
-EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
-CAST = 0.06  # log between channels
-LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
 SKEW_DEG = (
     2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star
 )
@@ -33,124 +24,13 @@ THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge tak
 SAME_SHARE = 0.9  # of a piece seen by another
 SAME_MM = 2.0  # between their sides: laid down once and scanned twice
 WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
-SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
-SURE_TIMES, LEAST_PIECES = 5.0, 4  # standard errors over the pieces: what is drawn differs from place to place too
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond the sheet, where a piece reaches over it
 
 
-def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
-    """(per tile, for the set)."""
-    pieces: list[list[Finding]] = [[] for _ in evidence.tiles]
-    for part in (_light, _lifted, _turns, _overlaps, _doubles):
-        for index, finding in part(evidence):
-            pieces[index].append(finding)
-    whole = [
-        *_light_of_either(evidence),
-        *_gap(evidence),
-        *_dust(evidence),
-        *_smear(evidence),
-        *_soft_side(evidence),
-        *_no_profile(evidence),
-    ]
-    return pieces, whole
-
-
-def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
-    unknown = {index for pair in _light_pairs(evidence) for index in pair}
-    light = gains(len(evidence.tiles), evidence.comparisons)
-    return [found for found in light_findings(light) if found[0] not in unknown]
-
-
-def _light_pairs(evidence: Evidence) -> list[list[int]]:
-    """Two pieces whose light is known beside each other only: nothing tells which of them is at fault."""
-    parts = compared_parts(len(evidence.tiles), evidence.comparisons)
-    return [part for part in parts if len(part) == 2] if len(evidence.tiles) > 2 else []
-
-
-def _light_of_either(evidence: Evidence) -> list[Finding]:
-    found = []
-    for pair in _light_pairs(evidence):
-        apart = max((item.log_gain for item in evidence.comparisons if item.log_gain is not None
-                     and {item.a, item.b} == set(pair)), key=lambda gain: float(np.abs(gain).max()))  # fmt: skip
-        mean, cast = abs(float(apart.mean())), float(apart.max() - apart.min())
-        names = " or ".join(evidence.tiles[index].name for index in pair)
-        numbers = {"gain": [round(float(value), 4) for value in np.exp(apart)]}
-        change = "switch automatic settings off; if a join does not level them, scan both again"
-        if mean > EXPOSURE:
-            why = f"{names}: one of the two is lighter than the other by {100 * math.expm1(mean):.0f} %"
-            found.append(Finding("exposure", "redo" if mean > EXPOSURE_MUCH else "usable", why, change, numbers))
-        if cast > CAST:
-            why = f"{names}: one of the two has another color of light ({100 * cast:.0f} % between channels)"
-            found.append(Finding("color cast", "usable", why, change, numbers))
-    return found
-
-
-def light_findings(light: Array) -> list[tuple[int, Finding]]:
-    """(piece, finding) of pieces whose light is another than most pieces'. light : (pieces, 3) log over the others."""
-    found = []
-    for index, gain in enumerate(light):
-        mean, cast = float(gain.mean()), float(gain.max() - gain.min())
-        numbers = {"gain": [round(float(value), 4) for value in np.exp(gain)]}
-        if abs(mean) > EXPOSURE:
-            level = "redo" if abs(mean) > EXPOSURE_MUCH else "usable"
-            why = f"{'lighter' if mean > 0 else 'darker'} than the others by {100 * abs(math.expm1(mean)):.0f} %"
-            change = "switch automatic exposure off; a join can level this"
-            if level == "redo":
-                change = "switch automatic exposure off, and scan again: leveled by a join, it shows more noise"
-            found.append((index, Finding("exposure", level, why, change, numbers)))
-        if cast > CAST:
-            why = f"another color of light than the others ({100 * cast:.0f} % between channels)"
-            change = "switch automatic color off and let the lamp warm up; a join can level this"
-            found.append((index, Finding("color cast", "usable", why, change, numbers)))
-    return found
-
-
-def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
-    sides: dict[tuple[int, str], SideLoss] = {}
-    odd = suspects(evidence.comparisons) | _otherwise_toned(evidence)
-    for item in evidence.comparisons:
-        for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
-            # a scan with cut-off ends shows no true light to compare with
-            judge = evidence.looks[other]
-            true = judge.white < WHITE_SHARE and judge.black < BLACK_SHARE and not {index, other} & odd
-            for loss in losses if true else ():
-                before = sides.get((index, loss.side))
-                if before is None or loss.loss > before.loss:
-                    sides[index, loss.side] = loss
-    found = []
-    for index, look in enumerate(evidence.looks):
-        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.sure > LIFT]
-        if mine:
-            widest = max(loss.reach for loss in mine)
-            redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
-            found.append((index, _lift_finding(mine, _length(evidence, index, widest), redo=redo)))
-    return found
-
-
-def _otherwise_toned(evidence: Evidence) -> set[int]:
-    """Pieces whose tones are not the sheet's: striped, of few tones or of other channels than most."""
-    channels = [tile.raster.shape[2] for tile in evidence.tiles]
-    usual = Counter(channels).most_common(1)[0][0]
-    own = {k for k, look in enumerate(evidence.looks) if look.sensed.tones is not None or channels[k] != usual}
-    return own | {index for index, _ in striped(evidence)}
-
-
-def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:
-    names = [loss.side for loss in losses]
-    sides = ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else names[0]
-    worst = max(loss.loss for loss in losses)
-    why = f"lifted off the glass along the {sides}: up to {100 * worst:.0f} % darker, {reach} wide"
-    change = "a neighbor sees this strip flat and is used there; press the sheet down if that is easily done"
-    numbers = {loss.side: {"loss": round(loss.loss, 4), "reach_px": round(loss.reach)} for loss in losses}
-    if redo:
-        return Finding("lifted", "redo", why, "press the sheet down there and scan again", numbers)
-    return Finding("lifted", "usable", why, change, numbers)
-
-
-def _length(evidence: Evidence, index: int, px: float) -> str:
-    dpi = declared_dpi(evidence.tiles[index]) or usual_dpi(evidence.tiles)
-    return f"{px / dpi * MM_PER_INCH:.0f} mm" if dpi else f"{px:.0f} px"
+def lying_findings(evidence: Evidence) -> list[tuple[int, Finding]]:
+    """(tile, finding) of how pieces lie against each other."""
+    return [found for part in (_turns, _overlaps, _doubles) for found in part(evidence)]
 
 
 def _turns(evidence: Evidence) -> list[tuple[int, Finding]]:
@@ -192,7 +72,7 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
     for index, tile in enumerate(evidence.tiles):
         if tile.name in evidence.thin:
             other, width = evidence.thin[tile.name]
-            found.append((index, _thin(other, _length(evidence, index, width), width, "redo")))
+            found.append((index, _thin(other, length_words(evidence, index, width), width, "redo")))
             continue
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
             if tile.name not in held:
@@ -200,7 +80,7 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
             continue
         thin = _thinnest(evidence, index)
         if thin is not None and thin[1] < THIN_SHARE * max(evidence.looks[index].shape):
-            found.append((index, _thin(thin[0], _length(evidence, index, thin[1]), thin[1], "usable")))
+            found.append((index, _thin(thin[0], length_words(evidence, index, thin[1]), thin[1], "usable")))
     return found
 
 
@@ -301,7 +181,7 @@ def _shift(evidence: Evidence, a: int, b: int) -> float:
     return float(np.abs(boxes[names[0]] - boxes[names[1]]).max()) * (MM_PER_INCH / dpi if dpi else 1.0)
 
 
-def _gap(evidence: Evidence) -> list[Finding]:
+def gap_findings(evidence: Evidence) -> list[Finding]:
     """A hole in the rectangle that the placed pieces span."""
     layout = evidence.layouts[0]
     if len(layout.sheet_from_tile) < 3:
@@ -310,7 +190,7 @@ def _gap(evidence: Evidence) -> list[Finding]:
     if holes is None:
         return []
     where, size = holes
-    why = f"no piece shows a part of the sheet at its {where}, about {_length(evidence, 0, size)} wide"
+    why = f"no piece shows a part of the sheet at its {where}, about {length_words(evidence, 0, size)} wide"
     return [
         Finding(
             "gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", {"width_px": round(size)}
@@ -371,75 +251,3 @@ def _place_words(x: float, y: float) -> str:
     down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else "middle"
     across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
     return f"{down} {across}".strip()
-
-
-def _dust(evidence: Evidence) -> list[Finding]:
-    if not evidence.grains:
-        return []
-    dpi = usual_dpi(evidence.tiles)
-    mm = MM_PER_INCH / dpi if dpi else 1.0
-    places = [[round(grain.x * mm, 1), round(grain.y * mm, 1)] for grain in evidence.grains]
-    unit = "mm" if dpi else "px"
-    listed = "; ".join(f"{x:.0f}, {y:.0f}" for x, y in places[:8])
-    why = f"{len(places)} specks sit at the same place in most pieces ({unit} from the scan's left, top: {listed})"
-    return [
-        Finding(
-            "dust on the glass",
-            "usable",
-            why,
-            "clean the glass there; overlaps can cover some of them",
-            {"places": places},
-        )
-    ]
-
-
-def _soft_side(evidence: Evidence) -> list[Finding]:
-    """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
-    not.
-    """
-    for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):
-        table = np.array([_thirds(look, axis) for look in evidence.looks])
-        known = [column[np.isfinite(column)] for column in table.T]
-        best = int(np.argmax([np.median(column) if len(column) else -math.inf for column in known]))
-        for index, name in enumerate(names):
-            below = table[:, best] - table[:, index]
-            below = below[np.isfinite(below)]
-            if len(below) < LEAST_PIECES:
-                continue
-            loss, doubt = float(np.median(below)), float(below.std(ddof=1)) / math.sqrt(len(below))
-            if loss > SOFT_SIDE and float(below.mean()) > SURE_TIMES * doubt:
-                why = f"all pieces are softer in the {name} third of the bed"
-                change = "clean the glass and the lid there; keep the important parts away from that side"
-                return [Finding("soft side", "usable", why, change, {"below_log": round(loss, 3)})]
-    return []
-
-
-def _thirds(look: Look, axis: int) -> list[float]:
-    """Median log edge ratio of a piece in each third across (axis 0) or down; NaN where too little is drawn."""
-    parts: list[list[float]] = [[], [], []]
-    for item in look.sharpness:
-        share = (item.x / look.shape[1], item.y / look.shape[0])[axis]
-        parts[min(2, int(3 * share))].append(math.log(item.ratio))
-    return [float(np.median(part)) if len(part) >= 2 else math.nan for part in parts]
-
-
-def _smear(evidence: Evidence) -> list[Finding]:
-    return [] if evidence.smear is None else [smear_finding(evidence.smear, usual_dpi(evidence.tiles))]
-
-
-def smear_finding(patch: Smear, dpi: float | None) -> Finding:
-    """What is said of a patch of the glass, in px of full size."""
-    mm, unit = (MM_PER_INCH / dpi, "mm") if dpi else (1.0, "px")
-    place, across = (patch.x * mm, patch.y * mm), math.sqrt(patch.area) * mm
-    why = f"a patch of the glass, {across:.0f} {unit} wide, shows the same pattern in all pieces"
-    where = f"({place[0]:.0f}, {place[1]:.0f} {unit} from the scan's left, top)"
-    change = f"wipe fingerprints and smears off the glass {where}, and scan again"
-    numbers = {"places": [[round(value, 1) for value in place]], "likeness": round(patch.likeness, 3)}
-    return Finding("smear on the glass", "redo", why, change, numbers)
-
-
-def _no_profile(evidence: Evidence) -> list[Finding]:
-    if usual_profile(evidence.tiles) is not None:
-        return []
-    change = "let the scanner embed its profile; without one colors are taken as sRGB"
-    return [Finding("no profile", "note", "most pieces carry no color profile", change)]

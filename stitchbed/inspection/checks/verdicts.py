@@ -12,11 +12,11 @@ import numpy as np
 
 from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
+from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
+from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
+from stitchbed.inspection.checks.sets import set_findings
 from stitchbed.inspection.findings import Evidence, Finding, worst
 from stitchbed.inspection.overlaps import suspects
-from stitchbed.inspection.pair_checks import of_either, pair_findings, uneven
-from stitchbed.inspection.piece_checks import own_sharpness, piece_findings
-from stitchbed.inspection.set_checks import set_findings
 
 
 def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[str, Any]:

@@ -13,11 +13,11 @@ import pytest
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.checks.pairs import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
 from stitchbed.inspection.findings import Evidence, Finding
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import Comparison
-from stitchbed.inspection.pair_checks import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.patches import Course
 from stitchbed.reading.base.tile import Raster, Tile
 
