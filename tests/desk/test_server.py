@@ -274,7 +274,7 @@ def test_the_job_folder_deleted_under_it_is_told(tmp_path: Path) -> None:
         shutil.rmtree(job)
         assert client.get("/").status_code == 200
         answer = _act(client, "name", name="other")
-        assert answer.status_code == 409 and "failed" in answer.json()["found"]
+        assert answer.status_code == 409 and "there is no folder" in answer.json()["found"]
         assert _drop(client, "a.tif", TIFF).status_code == 409
     assert not job.exists()
 
