@@ -92,3 +92,8 @@ def de00(lab_a: Array, lab_b: Array) -> Array:
 def chroma_of(lab: Array) -> Array:
     """Distance from the gray axis, a*b* (..., )."""
     return np.asarray(np.hypot(lab[..., 1], lab[..., 2]), dtype=np.float64)
+
+
+def hue_angle(lab: Array) -> Array:
+    """Angle round the gray axis, h_ab of ISO/CIE 11664-4, (..., ) degrees 0 to 360."""
+    return np.asarray(np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360, dtype=np.float64)

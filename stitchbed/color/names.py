@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from stitchbed.color.cielab import hue_angle
 from stitchbed.core.arrays import Array
 
 # CIELAB hue in degrees from which on a name holds; primaries of sRGB lie at 41, 100, 134, 296 (D50), its mixtures at
@@ -26,7 +27,7 @@ def color_name(lab: Array) -> str:
     tone = "light " if lightness > LIGHT else "dark " if lightness < DARK else ""
     if chroma < GRAY_CHROMA:
         return "white" if lightness > WHITE else "black" if lightness < BLACK else f"{tone}gray"
-    hue = _hue(lab)
+    hue = float(hue_angle(lab))
     if SKIN[0] <= hue < SKIN[1] and chroma < PALE_CHROMA:
         return "beige" if lightness > BROWN + 10 else "dark brown" if lightness < DARK else "brown"
     name = hue_name(lab)
@@ -39,10 +40,5 @@ def color_name(lab: Array) -> str:
 
 def hue_name(lab: Array) -> str:
     """The name of the hue of one color, (3,) CIELAB, however pale it is."""
-    hue = _hue(lab)
+    hue = float(hue_angle(lab))
     return next(word for start, word in reversed(HUES) if hue >= start)
-
-
-def _hue(lab: Array) -> float:
-    """Degrees, 0 to 360, of CIELAB."""
-    return float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)

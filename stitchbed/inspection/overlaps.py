@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.memory import late
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.inspection.looks import Glance
 from stitchbed.matching.robust import robust_spread
+
+nx = late("networkx")
 
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
@@ -151,13 +154,10 @@ def gains(count: int, comparisons: Sequence[Comparison]) -> Array:
 
 def compared_parts(count: int, comparisons: Sequence[Comparison]) -> list[list[int]]:
     """Tiles whose light is known beside each other, the largest part first; a tile alone is one of its own."""
-    part = list(range(count))
-    for item in comparisons:
-        if item.log_gain is not None:
-            own, other = part[item.a], part[item.b]
-            part = [own if one == other else one for one in part]
-    found = [[index for index in range(count) if part[index] == one] for one in sorted(set(part))]
-    return sorted(found, key=len, reverse=True)
+    told = nx.Graph()
+    told.add_nodes_from(range(count))
+    told.add_edges_from((item.a, item.b) for item in comparisons if item.log_gain is not None)
+    return sorted((sorted(part) for part in nx.connected_components(told)), key=lambda part: (-len(part), part))
 
 
 def rest_places(a: Glance, b: Glance, b_from_a: Array, count: int) -> list[tuple[Array, Array]]:

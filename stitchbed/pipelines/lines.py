@@ -123,9 +123,8 @@ def lift_lines(
         write_master(target, plan.spec, layer, originals=[source])
         record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
         backs = in_order(lambda sample: _back(sample, plan.lifting), plan.samples, workers)
-        record.numbers = _numbers(
-            list(counted(backs, "trying the lines over white", len(plan.samples), progress)), plan
-        )
+        told = list(counted(backs, "trying the lines over white", len(plan.samples), progress))
+        record.numbers = _numbers(told, plan)
         record.warnings = [*notes, *windows.notes, *_doubts(plan.lifting, record.numbers["inked_share"])]
         if settings.pictures:
             record.outputs |= _show(plan, over_color(told_in), source)

@@ -4,8 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from skimage.color import lab2lch
 
-from stitchbed.color.cielab import D50, SPACES, adaptation, chroma_of, de00, lab_from_xyz, xyz_from_lab, xyz_from_rgb
+from stitchbed.color.cielab import (
+    D50,
+    SPACES,
+    adaptation,
+    chroma_of,
+    de00,
+    hue_angle,
+    lab_from_xyz,
+    xyz_from_lab,
+    xyz_from_rgb,
+)
 from stitchbed.imaging.transfer import srgb_decode
 
 # Sharma, Wu & Dalal (2005), doi 10.1002/col.20070, Table I: L1 a1 b1 L2 a2 b2 dE00, all 34 pairs.
@@ -109,3 +120,9 @@ def test_lab_both_ways_over_the_whole_range() -> None:
 
 def test_chroma() -> None:
     assert chroma_of(np.array([[50.0, 3, 4], [20, 0, 0]])) == pytest.approx([5, 0])
+
+
+def test_hue_angle_is_lch_s() -> None:
+    """scikit-image's lab2lch is the outside reference."""
+    labs = np.random.default_rng(1).uniform(-90, 90, (50, 3))
+    assert hue_angle(labs) == pytest.approx(np.degrees(lab2lch(labs)[:, 2]))

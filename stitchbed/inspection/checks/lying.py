@@ -15,7 +15,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.registration.pose_graph import corners
 
 SKEW_DEG = (
     2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star
@@ -142,16 +142,20 @@ def _bridges(box: Array, shared: Array) -> bool:
 
 def _upright_boxes(evidence: Evidence) -> dict[str, Array]:
     """Piece -> (2, 2) low and high corner of where it lies, the set turned upright, px of the sheet frame."""
-    layout = evidence.layouts[0]
-    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
+    return {name: np.array(_span([quad])) for name, quad in _upright_quads(evidence).items()}
+
+
+def _upright_quads(evidence: Evidence) -> dict[str, Array]:
+    """Piece -> (4, 2) corners of where it lies, the set turned upright, px of the sheet frame."""
+    layout, sizes = evidence.layouts[0], _sizes_of(evidence)
     turns = [math.degrees(turn_of(m)) for m in layout.sheet_from_tile.values()]
     upright = -math.radians(float(np.median(_quarters(turns)[1])))
     turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
-    boxes = {}
-    for name, motion in layout.sheet_from_tile.items():
-        low, high = _span([moved(motion, corners(sizes[name])) @ turn.T])
-        boxes[name] = np.array([low, high])
-    return boxes
+    return {name: moved(motion, corners(sizes[name])) @ turn.T for name, motion in layout.sheet_from_tile.items()}
+
+
+def _sizes_of(evidence: Evidence) -> dict[str, tuple[int, int]]:
+    return {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
 
 
 def _doubles(evidence: Evidence) -> list[tuple[int, Finding]]:
@@ -183,10 +187,9 @@ def _shift(evidence: Evidence, a: int, b: int) -> float:
 
 def gap_findings(evidence: Evidence) -> list[Finding]:
     """A hole in the rectangle that the placed pieces span."""
-    layout = evidence.layouts[0]
-    if len(layout.sheet_from_tile) < 3:
+    if len(evidence.layouts[0].sheet_from_tile) < 3:
         return []
-    holes = _holes(evidence, layout)
+    holes = _holes(evidence)
     if holes is None:
         return []
     where, size = holes
@@ -198,14 +201,10 @@ def gap_findings(evidence: Evidence) -> list[Finding]:
     ]
 
 
-def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
-    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
-    turns = [math.degrees(turn_of(m)) for m in layout.sheet_from_tile.values()]
-    upright = -math.radians(float(np.median(_quarters(turns)[1])))
-    turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
-    quads = [moved(m, corners(sizes[name])) @ turn.T for name, m in layout.sheet_from_tile.items()]
+def _holes(evidence: Evidence) -> tuple[str, float] | None:
+    quads, reference = list(_upright_quads(evidence).values()), _sizes_of(evidence)[evidence.layouts[0].reference]
     low, high = _span(quads)
-    cell = max(sizes[layout.reference]) * GAP_SHARE / 10
+    cell = max(reference) * GAP_SHARE / 10
     shape = np.ceil((high - low)[::-1] / cell).astype(int) + 1
     covered = np.zeros(shape, np.uint8)
     for quad in quads:
@@ -213,7 +212,7 @@ def _holes(evidence: Evidence, layout: Layout) -> tuple[str, float] | None:
     # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
     bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
     count, _, stats, middles = cv2.connectedComponentsWithStats(bare)
-    least = CORNER_SHARE * min(sizes[layout.reference]) / cell
+    least = CORNER_SHARE * min(reference) / cell
     missing = [index for index in range(1, count) if not _beyond(stats[index], bare.shape, least)]
     if not missing:
         return None

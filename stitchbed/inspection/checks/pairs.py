@@ -63,13 +63,13 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     """(tile, size over the others) along an axis, the worst first, each judged without those before it: what a
     stretched piece's neighbors show beside it is none of theirs.
     """
-    courses = [course for course in evidence.courses if not _of_other_scale(course)]
+    courses, dpi = [course for course in evidence.courses if not _of_other_scale(course)], believed_dpi(evidence.tiles)
     found: list[tuple[int, float]] = []
     while True:
         both = [_sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
         uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
         lone = _lone_courses(courses, axis)
-        telling = [one for one in courses if _tells(evidence, one, axis) and not any(one is other for other in lone)]
+        telling = [one for one in courses if _tells(one, axis, dpi) and not any(one is other for other in lone)]
         shown = {index for course in telling for index in (course.a, course.b)}
         named = shown & set(np.flatnonzero((np.abs(both[axis]) > STRETCHED) & uneven_way).tolist())
         if not named:
@@ -79,9 +79,9 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
         courses = [course for course in courses if worst not in (course.a, course.b)]
 
 
-def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
-    """True where a pair differs by more than two good scans do over the way that it shows."""
-    way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
+def _tells(course: Course, axis: int, dpi: Sequence[float]) -> bool:
+    """True where a pair differs by more than two good scans do over the way that it shows. dpi : of each piece."""
+    way = course.ways[axis] / dpi[course.a] * MM_PER_INCH
     apart = abs(float(course.stretch[axis]))
     return way > 0 and apart > STRETCHED + HEAD_MM / way and not _of_other_scale(course)
 
@@ -100,12 +100,12 @@ def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
 
 def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
-    found = []
+    found, dpi = [], believed_dpi(evidence.tiles)
     for axis, way in WAYS:
         for course in _lone_courses(evidence.courses, axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
-            if _tells(evidence, course, axis) and not abs(apart - other) <= STRETCHED / 2:
+            if _tells(course, axis, dpi) and not abs(apart - other) <= STRETCHED / 2:
                 names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
                 why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
                 found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))

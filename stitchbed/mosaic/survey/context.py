@@ -155,10 +155,13 @@ def declared_dpi(tiles: Sequence[Tile], default: float | None) -> tuple[NDArray[
     silent = np.flatnonzero(np.isnan(values))
     if not len(silent):
         return values, []
-    guessed = default or likely_dpi(max(max(tile.raster.shape[:2]) for tile in tiles))
-    common = float(np.nanmedian(values)) if len(silent) < len(values) else guessed
+    if len(silent) < len(values):
+        common, source = float(np.nanmedian(values)), "as the other pieces"
+    elif default is not None:
+        common, source = default, "for want of better"
+    else:
+        common = likely_dpi(max(max(tile.raster.shape[:2]) for tile in tiles))
+        source = "as for a bed about as long as an A4 sheet"
     values[silent] = common
     names = ", ".join(tiles[i].name for i in silent[:5]) + (" and others" if len(silent) > 5 else "")
-    source = "as for a bed about as long as an A4 sheet" if default is None else "for want of better"
-    source = "as the other pieces" if len(silent) < len(tiles) else source
     return values, [f"{names}: no dpi in the file; {common:.0f} dpi taken {source}. Give --dpi to set it"]

@@ -12,7 +12,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from stitchbed.color.cielab import SPACES, chroma_of, lab_from_xyz, xyz_from_rgb
+from stitchbed.color.cielab import SPACES, chroma_of, hue_angle, lab_from_xyz, xyz_from_rgb
 from stitchbed.color.names import GRAY_CHROMA, color_name, hue_name
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.page.page import luminance
@@ -29,7 +29,7 @@ LIGHTER_CELLS = 3  # across, of the page seen small: a millimeter; noise and sin
 def color_of(mean: Floats) -> str:
     """The name of a paper of (c,) linear light as the eye sees it beside white, or nothing where it is near white."""
     lab = _lab_of(mean)
-    chroma, hue = float(chroma_of(lab)), float(np.degrees(np.arctan2(lab[2], lab[1])) % 360)
+    chroma, hue = float(chroma_of(lab)), float(hue_angle(lab))
     most = CREAM_CHROMA if CREAM[0] <= hue <= CREAM[1] else GRAY_CHROMA
     return color_name(lab) if chroma > most or lab[0] < LIGHT else ""
 
