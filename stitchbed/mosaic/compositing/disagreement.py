@@ -22,7 +22,7 @@ from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap, cells_of, depth_mm, grid_of
 from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
 from stitchbed.mosaic.photometry.lift import Lift
-from stitchbed.mosaic.photometry.overlap_samples import Small
+from stitchbed.mosaic.photometry.overlap_samples import Small, in_all
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, magnification
 
@@ -102,13 +102,14 @@ class Disagreements:
 class _Look:
     """One piece on its part of the grid: logs (h, w, c) of light, depth (h, w) mm, less than 0 where not flat.
 
-    slope : (h, w) largest change of log light over three cells.
+    slope : (h, w) largest change of log light over three cells. gray : of a piece without color, among colored ones.
     """
 
     box: Box
     logs: Array
     depth: Array
     slope: Array
+    gray: bool
 
 
 def find_changes(
@@ -204,7 +205,7 @@ def _look(
     logs = np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1)
     around = (3, 3, 1)
     slope = (ndimage.maximum_filter(logs, around) - ndimage.minimum_filter(logs, around)).max(2)
-    return _Look(box, logs, depth.reshape(size), slope)
+    return _Look(box, logs, depth.reshape(size), slope, small.gray)
 
 
 def _part(look: _Look, box: Box) -> tuple[Array, Array]:
@@ -230,8 +231,14 @@ def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array, flo
     rest = logs - other
     step = np.median(rest[flat], axis=0)
     slope = np.minimum(one.slope[_within(one, box)], two.slope[_within(two, box)])
-    off = np.maximum(np.abs(rest - step).max(2) - SLOPE * slope, 0)
-    return box, np.where(flat, off, 0.0), float(np.abs(step).max())
+    apart, apart_all_over = (_apart(value, one.gray != two.gray) for value in (rest - step, step))
+    return box, np.where(flat, np.maximum(apart - SLOPE * slope, 0), 0.0), float(apart_all_over)
+
+
+def _apart(rest: Array, mixed: bool) -> Array:
+    """(...) how far two looks are apart by what lies between their channels (..., C). mixed : one of them is gray."""
+    result: Array = np.abs(in_all(rest)) if mixed else np.abs(rest).max(-1)
+    return result
 
 
 def _of_pair(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
-from stitchbed.mosaic.photometry.overlap_samples import Patches
+from stitchbed.mosaic.photometry.overlap_samples import Patches, in_all
 from stitchbed.mosaic.registration.placement import edge_distance
 
 ndimage = late("scipy.ndimage")
@@ -68,14 +68,16 @@ def find_lift(
 ) -> list[Lift]:
     """Lifted zones of all tiles. corrected : per tile (n, C) leveled light of `patches`."""
     first, second, tone = _judges(sizes, patches, corrected, px_per_mm)
-    lifts = []
+    gray, lifts = np.array([seen.gray for seen in patches.seen]), []
     for i, (name, size, seen) in enumerate(zip(names, sizes, patches.seen, strict=True)):
         by_second = first[seen.index] == i
         reference = np.where(by_second[:, None], tone[1][seen.index], tone[0][seen.index])
-        known = np.where(by_second, second[seen.index], first[seen.index]) >= 0
-        ratio = corrected[i][known] / np.maximum(reference[known], 1e-4)
+        judge = np.where(by_second, second[seen.index], first[seen.index])
+        known = judge >= 0
+        lost = 1 - corrected[i][known] / np.maximum(reference[known], 1e-4)
+        loss = np.where(gray[judge[known]] != seen.gray, in_all(lost), np.median(lost, axis=1))
         calm = 1 / (1 + (seen.unrest[known] / 0.2) ** 2)
-        loss = _beyond(1 - np.median(ratio, axis=1), settings.black / np.maximum(reference[known].mean(1), 1e-4))
+        loss = _beyond(loss, settings.black / np.maximum(reference[known].mean(1), 1e-4))
         lifts.append(_lift(name, size, (seen.at[known], loss, calm), px_per_mm[i], settings))
     return lifts
 

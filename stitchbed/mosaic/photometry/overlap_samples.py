@@ -31,24 +31,27 @@ class Small:
     """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px.
 
     mixed : (h, w, c) what the mixture of tones within a cell adds to `curve_term` of its mean light.
+    gray : the tile has one channel, repeated here.
     """
 
     light: Floats
     unrest: Floats
     mixed: Floats
     cell: float
+    gray: bool = False
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); mixed (n, C),
-    see `Small`; at (n, 2) tile px."""
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); mixed (n, C)
+    and gray, see `Small`; at (n, 2) tile px."""
 
     index: NDArray[np.intp]
     light: Array
     unrest: Array
     mixed: Array
     at: Array
+    gray: bool = False
 
 
 @dataclass(frozen=True)
@@ -107,8 +110,19 @@ def look(
         here = at[shared]
         light, mixed = sample(small.light, here, small.cell), sample(small.mixed, here, small.cell)
         unrest = sample(small.unrest[..., None], here, small.cell)[:, 0]
-        seen.append(Seen(number[index[shared]], light, unrest, mixed, here))
+        seen.append(Seen(number[index[shared]], light, unrest, mixed, here, small.gray))
     return Patches(xy[count >= 2], tuple(seen))
+
+
+def in_all(off: Array) -> Array:
+    """(...) the least of how far channels (..., C) are off, where all are off the same way; 0 elsewhere.
+
+    So a gray look and a colored one are compared: gray may be any mixture of the channels.
+    """
+    least = np.take_along_axis(off, np.abs(off).argmin(-1)[..., None], -1)[..., 0]
+    one_way = np.abs(np.sign(off).sum(-1)) == off.shape[-1]
+    result: Array = np.where(one_way, least, 0.0)
+    return result
 
 
 def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp], Array]:

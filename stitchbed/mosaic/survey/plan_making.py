@@ -94,8 +94,9 @@ def promoted(context: SurveyContext, previews: Sequence[Preview]) -> list[Small]
     """The small pictures, all with the master's channels."""
     channels = context.kind.channels
     return [
-        replace(g.small, light=_promoted(g.small.light, channels), mixed=_promoted(g.small.mixed, channels))
-        for g in previews
+        replace(small, light=light, mixed=_promoted(small.mixed, channels), gray=light is not small.light)
+        for small in (g.small for g in previews)
+        for light in (_promoted(small.light, channels),)
     ]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import truth
@@ -26,6 +28,7 @@ class Sheet:
     def __init__(self, seed: int, count: int = 3) -> None:
         self.light = truth.paint_sheet(SIZE[0], SIZE[1] + (count - 1) * STEP, seed)
         self.pieces = [self.light[:, k * STEP : k * STEP + SIZE[1]].copy() for k in range(count)]
+        self.gray: set[int] = set()
 
     def block(self, piece: int, x: int, y: int, size: tuple[int, int], light: float) -> None:
         """An even block, (width, height) px, at sheet (x, y) px in one piece; what lies outside of it is not drawn."""
@@ -43,6 +46,7 @@ class Sheet:
         places = [on_canvas(place, canvas) for place in places]
         noisy = [np.clip(p + rng.normal(0, 0.006, p.shape), 0, 1).astype(np.float32) for p in self.pieces]
         smalls = [small_of(p, np.zeros_like(p), 1, 4.0) for p in noisy]
+        smalls = [replace(small, gray=k in self.gray) for k, small in enumerate(smalls)]
         levels, lifts = [no_gain(p.tile, 3) for p in places], [no_lift(p.tile, SIZE) for p in places]
         found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
         return places, canvas, found
@@ -108,6 +112,20 @@ def test_a_third_piece_tells_which_of_two_is_right() -> None:
     found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
     (change,) = found.changes
     assert change.shown in (1, 2) and change.whole
+
+
+def test_colors_that_a_gray_piece_does_not_show_are_no_change() -> None:
+    """A red cloth and a blue one on the sheet, the second piece without color; dirt on the red one is still found."""
+    sheet = Sheet(7, count=2)
+    for piece, left in ((0, 330), (1, 30)):
+        sheet.pieces[piece][40:160, left : left + 60] = (0.6, 0.1, 0.08)
+        sheet.pieces[piece][200:320, left + 80 : left + 140] = (0.1, 0.2, 0.6)
+    sheet.pieces[1][:] = (sheet.pieces[1] @ [0.3, 0.6, 0.1])[..., None]
+    sheet.gray = {1}
+    assert sheet.looked()[2].changes == () and sheet.looked()[2].steps == ()
+    sheet.block(1, 345, 85, (24, 24), 0.0)
+    (change,) = sheet.looked()[2].changes
+    assert change.shown == 0
 
 
 def test_light_that_could_not_be_brought_together_is_told_with_its_place() -> None:

@@ -77,6 +77,18 @@ def test_the_black_of_two_scans_is_no_lift_on_a_dark_ground() -> None:
     assert _found(replace(made, patches=Patches(made.patches.xy, lifted)))[0].any
 
 
+def test_a_color_that_a_gray_piece_does_not_show_is_no_lift() -> None:
+    """A yellow margin along the edge of a piece without color, whose neighbor has it; a loss there is still found."""
+    made = scene(1, 2, np.random.default_rng(8))
+    gray, colored = made.patches.seen
+    edge = gray.at[:, 0] > SIZE[1] - 40
+    yellow = np.where(edge[:, None], [0.7, 0.63, 0.07], 0.7)
+    for margin, lifts in ((0.42, False), (0.04, True)):
+        light = np.repeat(np.where(edge, margin, 0.7)[:, None], 3, axis=1)
+        seen = (replace(gray, light=light, gray=True), replace(colored, light=yellow))
+        assert _found(replace(made, patches=Patches(made.patches.xy, seen)))[0].any == lifts
+
+
 def test_a_brighter_rim_is_no_lift() -> None:
     made = scene(1, 2, np.random.default_rng(5))
     assert not _found(_lifted(made, {0: -_depth(made.patches.seen[0].at, 60.0)}))[0].any
