@@ -176,7 +176,7 @@ def region_map(
     smallest = max(1, round(settings.sliver / cell**2))
     labels = _regions(free, cell, smallest, settings, progress)
     progress("numbering areas", 0, 1)
-    regions = settled(labels, free, smallest, settings.ground)
+    regions = settled(labels, free, smallest, settings.ground, cell_mm=None if settings.every_line else cell)
     progress("numbering areas", 1, 1)
     return RegionMap(labels, free, factor, page.height, page.width), regions
 

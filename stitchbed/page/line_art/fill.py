@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from stitchbed.core.arrays import Bytes, Labels
 from stitchbed.core.errors import BadSettings
+from stitchbed.page.line_art.marks import light_marks
 from stitchbed.page.line_art.regions import borders, renumbered
 from stitchbed.page.line_art.slivers import areas, joined, touches
 
@@ -33,7 +34,8 @@ GROUNDS = ("largest", "edge", "none")
 class Region:
     """number, from 1 in reading order. area : cells without lines. box : row, col, height, width in cells.
 
-    row, col : middle, cells. edge : touches the page's edge. ground : stays the paper's color.
+    row, col : middle, cells. edge : touches the page's edge. ground : stays the paper's color, as do letters and stars
+    left white in black.
     """
 
     number: int
@@ -45,10 +47,10 @@ class Region:
     ground: bool
 
 
-def settled(labels: Labels, free: Bytes, smallest: int, ground: str) -> list[Region]:
+def settled(labels: Labels, free: Bytes, smallest: int, ground: str, *, cell_mm: float | None = None) -> list[Region]:
     """Merge regions of fewer than `smallest` free cells, renumber the rest in reading order; both maps cover the page.
 
-    labels : also under lines; changed in place.
+    labels : also under lines; changed in place. cell_mm : None: light marks in black are regions as others are.
 
     Raises
     ------
@@ -68,7 +70,7 @@ def settled(labels: Labels, free: Bytes, smallest: int, ground: str) -> list[Reg
     number = np.zeros(len(boxes) + 1, np.int32)
     number[order] = np.arange(1, len(order) + 1)
     renumbered(labels, number)
-    return _listed(labels, free, [boxes[n - 1] for n in order], ground)
+    return _listed(labels, free, [boxes[n - 1] for n in order], ground, cell_mm)
 
 
 def renamed(labels: Labels, regions: Sequence[Region], before: Mapping[int, int], first: int) -> list[Region]:
@@ -155,8 +157,11 @@ def _smallest_last(near: Mapping[int, set[int]], without: set[int]) -> list[int]
     return order
 
 
-def _listed(labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice]], ground: str) -> list[Region]:
+def _listed(
+    labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice]], ground: str, cell_mm: float | None
+) -> list[Region]:
     area = areas(labels, free)
+    light = set(light_marks(labels, free, boxes, area, areas(labels, 1 - free), cell_mm)) if cell_mm else set()
     rows, cols = _middles(labels, len(area))
     rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
     edge = np.bincount(rim, minlength=len(area)) > 0
@@ -164,7 +169,7 @@ def _listed(labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice]], g
     found = []
     for n, (down, across) in enumerate(boxes, 1):
         box = (down.start, across.start, down.stop - down.start, across.stop - across.start)
-        is_ground = bool(edge[n]) and (ground == "edge" or (ground == "largest" and n == largest))
+        is_ground = n in light or (bool(edge[n]) and (ground == "edge" or (ground == "largest" and n == largest)))
         found.append(Region(n, int(area[n]), box, float(rows[n]), float(cols[n]), bool(edge[n]), is_ground))
     return found
 

@@ -1,9 +1,11 @@
 """I tell small marks from outlines: dots, stipple, ticks and lettering lie on what they lie on, and close in nothing.
 
-In: where lines are on the small map. Out: where of it they are such marks.
+In: where lines are on the small map. Out: where of it they are such marks; which regions are light marks left in black.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -20,6 +22,9 @@ ON_LINE = 0.5  # of the smaller one's height they share with the next
 OPEN = 0.28  # of a letter's box its counters may fill; beads and buttons in a row are open wider
 LEVEL, MOST_LEVEL = 0.2, 0.65  # of their height by which most of a row stand on one line, or hang from one
 RING = 1.35  # times as tall, between an O and its neighbors
+LIGHT_MM = 1.5  # across the widest place of a letter or a star left white in black; wider paper is drawn to be colored
+AROUND_MM, BLACK = 1.2, 0.8  # round it; share of that, its own paper left out, that is ink
+BESIDE_MM, BLACK_MM = 3.0, 1.6  # how far from it black is wider than pens, and how wide
 
 
 def marks(line: Bytes, cell_mm: float) -> Bytes:
@@ -91,3 +96,33 @@ def _hole_area(line: Bytes, parts: Labels, count: int) -> NDArray[np.float64]:
         row = top + int((free[top : top + high, left] == n).argmax())
         area[parts[row, left - 1]] += size
     return area
+
+
+def light_marks(
+    labels: Labels, free: Bytes, boxes: Sequence[tuple[slice, slice] | None], paper: Ints, ink: Ints, cell_mm: float
+) -> list[int]:
+    """Numbers of the regions that are marks left white in a black mass. labels : also under lines, from 1.
+
+    free : 1 where no line is. boxes : of each region. paper, ink : (n + 1,) cells of each without and under lines.
+    """
+    able = np.flatnonzero((paper > 0) & (ink > paper))  # a mass is shared by those in it: most of what each has is ink
+    return [n for n in able.tolist() if n and _is_light(labels, free, boxes[n - 1], n, cell_mm)]
+
+
+def _is_light(labels: Labels, free: Bytes, box: tuple[slice, slice] | None, number: int, cell_mm: float) -> bool:
+    """Whether a region is narrow paper with ink round it, and black wider than a pen beside it."""
+    if box is None:
+        return False
+    far, reach = round(AROUND_MM / cell_mm), round(BESIDE_MM / cell_mm)
+    near = tuple(slice(max(0, side.start - reach), side.stop + reach) for side in box)
+    paper = free[near]
+    _, parts = cv2.connectedComponents(paper, connectivity=8)  # a letter may lie in two regions
+    own = np.asarray(np.isin(parts, np.unique(parts[(labels[near] == number) & (paper > 0)])), np.uint8)
+    if 2 * float(cv2.distanceTransform(np.pad(own, 1), cv2.DIST_L2, 3).max()) * cell_mm >= LIGHT_MM:
+        return False
+    if 2 * float(cv2.distanceTransform(1 - paper, cv2.DIST_L2, 3).max()) * cell_mm < BLACK_MM:
+        return False
+    rows, cols = (np.flatnonzero(own.any(axis=axis)) for axis in (1, 0))
+    ring = tuple(slice(max(0, int(at[0]) - far), int(at[-1]) + far + 1) for at in (rows, cols))
+    around = paper[ring].size - int(own.sum())
+    return around - int(np.count_nonzero(paper[ring])) + int(own.sum()) >= BLACK * around
