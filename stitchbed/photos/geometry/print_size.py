@@ -49,8 +49,11 @@ def print_size(printed_mm: tuple[float, float | None] | None) -> PrintSize:
             expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
             attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
         )
-    scale = MEASURED_MM / LINE_ACROSS_MM
-    return PrintSize(across, down, scale, scale if printed_mm[1] else MEASURED_STRETCH)
+    one = MEASURED_MM / LINE_ACROSS_MM
+    if printed_mm[1] is None:
+        return PrintSize(across, down, one, MEASURED_STRETCH)
+    both = one / float(np.sqrt(2))  # of the mean of two readings, and of half their difference
+    return PrintSize(across, down, both, both)
 
 
 def print_size_by(
