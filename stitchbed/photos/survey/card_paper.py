@@ -16,6 +16,7 @@ from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.output_frame import Facing, canvas_from_plane, inside_photo
 from stitchbed.photos.geometry.plane_pose import (
+    SIGMAS_95_IN_PLANE,
     PlaneFit,
     card_from_plane,
     card_on_plane,
@@ -27,7 +28,8 @@ from stitchbed.photos.survey.photo import Photo, read_small
 CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
 SHADOW_MM = 2.5  # kept out of besides, where sides are sought: the paper's edge and its shadow
 QUIET_MM = (1.0, 3.0)  # within each card's rim lies bare paper, which shows the paper's tone
-BEYOND_MM = (1.0, 22.0)  # where more of it is sought; sheets of PAPERS go on for at most 20.5 mm
+BEYOND_MM = 1.0  # where more of it is sought first; from there on in steps of STEP_MM
+STEP_MM = 0.5
 LIKE_PAPER = 0.06  # stored values, share of full scale: paper differs less from itself over some centimeters
 MOSTLY = 0.7  # share of a rim along which paper goes on
 AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
@@ -98,7 +100,8 @@ def piece_called(name: str) -> Piece | None:
 
 def _paper_beyond(photo: Photo, fit: PlaneFit, number: int, piece: Piece) -> Array:
     """(4,) mm of paper beyond each rim as one photo shows it; 0 where the photo does not see the rim."""
-    out = np.arange(*BEYOND_MM, 0.5)
+    most = _most_paper(piece, _smallest(fit))
+    out = np.arange(BEYOND_MM, float(most.max()), STEP_MM)
     quiet = -np.linspace(*QUIET_MM, 5)
     reach = []
     for side in range(4):
@@ -111,7 +114,7 @@ def _paper_beyond(photo: Photo, fit: PlaneFit, number: int, piece: Piece) -> Arr
             reach.append(_cut_short(photo, at, len(along), out, len(quiet)))
             continue
         reach.append(_reach(read_small(photo, at.reshape(len(along), -1, 2)), out, len(quiet)))
-    return np.minimum(reach, _most_paper(piece))
+    return np.minimum(reach, most)
 
 
 def _cut_short(photo: Photo, at: Array, rows: int, out: Array, quiet: int) -> float:
@@ -137,11 +140,18 @@ def _beyond(side: int, piece: Piece, along: Array, out: Array) -> Array:
     return np.stack(ways[side], 1)
 
 
-def _most_paper(piece: Piece) -> Array:
+def _smallest(fit: PlaneFit) -> float:
+    """The least true mm per nominal mm that the print may have: shrunk to fit the page, it leaves more paper beside."""
+    scale = fit.frame.starts[3]
+    unsure = float(np.sqrt(max(fit.covariance[scale, scale], 0.0)))
+    return float(fit.stretch.min()) * (1 - SIGMAS_95_IN_PLANE * unsure)
+
+
+def _most_paper(piece: Piece, smallest: float) -> Array:
     """(4,) mm that the largest margins of the papers allow; cards cut out by hand keep a few millimeters."""
     if piece.name != "full":
         return np.full(4, 3 * CUT_MM)
-    sizes = np.array(list(PAPERS.values()))
+    sizes = np.array(list(PAPERS.values())) / smallest
     x, y = (sizes.max(axis=0) - [piece.width, piece.height]) / 2 + CUT_MM
     return np.array([x, y, x, y])
 
@@ -158,8 +168,17 @@ def _uncut_corner_cards(fit: PlaneFit) -> dict[str, Array]:
         turned = (fit.poses[name][2] - fit.poses[first.piece.name][2] + np.pi) % (2 * np.pi) - np.pi
         if np.hypot(*(fit.poses[name][:2] - true)) > AS_PRINTED_MM or abs(turned) > AS_PRINTED_RAD:
             return {}
-    width, height = np.array(list(PAPERS.values())).max(axis=0)
-    return {
-        name: np.array([one.x, one.y, width - one.x - one.piece.width, height - one.y - one.piece.height])
-        for name, one in laid.items()
-    }
+    shrunk = _smallest(fit)
+    margins = [_margins_on(paper, shrunk) for paper in PAPERS]
+    return {name: np.max([each[name] for each in margins], axis=0) for name in laid}
+
+
+def _margins_on(paper: str, smallest: float) -> dict[str, Array]:
+    """Card -> (4,) mm of paper beyond it on an uncut sheet of corner cards, printed about the middle of its page."""
+    size = np.array(PAPERS[paper])
+    more = np.tile((size / smallest - size) / 2, 2)
+    found = {}
+    for one in sheets(paper, "corner")[0].laid:
+        right, down = size - [one.x + one.piece.width, one.y + one.piece.height]
+        found[one.piece.name] = np.array([one.x, one.y, right, down]) + more
+    return found

@@ -111,17 +111,22 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
         scale=believed.scale, stretch=believed.stretch, shared_lens=len(set(sizes)) == 1, flat=asked.scan
     )
     bare, ties = solved_with_ties(photos, points, settings, tie=_cards_alone_are_too_few(seen))
-    fit = bare
+    fit = _as_printed(bare, believed)
     found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner")
     for again in (True, False):
         fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
         if fine:
-            fit = solve_plane(sizes, points, fine, settings=settings, start=bare, ties=ties)
+            fit = _as_printed(solve_plane(sizes, points, fine, settings=settings, start=bare, ties=ties), believed)
         if not (fine and again and found.lines is not None and len(fit.poses) < 3):
             break
         found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
     return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)), seen)
+
+
+def _as_printed(fit: PlaneFit, believed: PrintSize) -> PlaneFit:
+    """The same for nominal places on the cards: it was solved from places that the believed print had put right."""
+    return replace(fit, stretch=fit.stretch * (believed.across, believed.down))
 
 
 def _below(solved: _Solved, raised_mm: float) -> PrintSize:

@@ -9,12 +9,16 @@ import numpy as np
 import pytest
 
 from stitchbed.card.detection import CORNER_SIGMA_PX, find_cards
+from stitchbed.card.patches import patch_corners
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.drawing.raster import pixels_of
 from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.initial_guess import CardPoints
+from stitchbed.photos.geometry.plane_pose import card_on_plane, photo_from_plane, plane_from_photo
 from stitchbed.photos.survey.card_paper import CUT_MM, on_card, papers_of
 from stitchbed.photos.survey.photo import gray_of, opened
+from stitchbed.photos.survey.plane import survey_plane
+from stitchbed.photos.survey.plane_types import Asked
 
 PX_PER_MM = 4.0
 TABLE_MM = 40.0
@@ -47,6 +51,39 @@ def test_a_whole_sheet_is_known_to_its_rim(paper: str, tmp_path: Path) -> None:
     x, y = (np.array(PAPERS[paper]) - [190, 256]) / 2
     assert beside == pytest.approx([x, y, x, y], abs=1.0)
     assert uncut == ("full",) and covered.all()
+
+
+def shrunk_sheet(path: Path, which: str, shrink: float) -> tuple[np.ndarray, np.ndarray]:
+    """Write an A4 sheet whose print was shrunk to fit the page; picture px of the page's corner, and of the sheet's."""
+    page = pixels_of(sheets("A4", which)[0].page, PX_PER_MM * 25.4 * shrink)
+    paper = np.rint(np.array(PAPERS["A4"]) * PX_PER_MM).astype(int)
+    beside = (paper - [page.shape[1], page.shape[0]]) // 2
+    rim = round(TABLE_MM * PX_PER_MM)
+    sheet = cv2.copyMakeBorder(page, beside[1], beside[1], beside[0], beside[0], cv2.BORDER_CONSTANT, value=(255,) * 3)
+    picture = cv2.copyMakeBorder(sheet, *[rim] * 4, cv2.BORDER_CONSTANT, value=(110, 115, 120))
+    cv2.imwrite(str(path), cv2.GaussianBlur(picture, (0, 0), 0.7))
+    return beside + rim - 0.5, np.array([rim, rim]) - 0.5
+
+
+@pytest.mark.parametrize("which", ["full", "corner"])
+@pytest.mark.parametrize("printed", [None, (152.0, 152.0)])
+def test_a_sheet_shrunk_to_the_page_is_known_to_its_rim(
+    which: str, printed: tuple[float, float] | None, tmp_path: Path
+) -> None:
+    """Measured by the check line or not: places on the print, and the paper beside it."""
+    path = tmp_path / "sheet.png"
+    page, rim = shrunk_sheet(path, which, 0.95)
+    with opened([path]) as (photos, _):
+        plane = survey_plane(photos, Asked(printed_mm=printed, scan=True))
+    assert set(plane.papers.uncut) == {one.piece.name for one in sheets("A4", which)[0].laid}
+    for one in sheets("A4", which)[0].laid:
+        middles = np.array([patch_corners(patch).mean(0) for patch in one.piece.patches])
+        seen = photo_from_plane(plane.fit, 0, card_on_plane(plane.fit, one.piece.name, middles))
+        assert seen == pytest.approx(page + (middles + [one.x, one.y]) * 0.95 * PX_PER_MM, abs=2.0)
+    inside = np.array([[2.0, 2.0], [208, 2], [208, 295], [2, 295]]) * PX_PER_MM + rim
+    beyond = np.array([[-12.0, -12.0], [222, -12], [222, 309], [-12, 309]]) * PX_PER_MM + rim
+    assert on_card(plane.fit, plane.papers, plane_from_photo(plane.fit, 0, inside)).all()
+    assert not on_card(plane.fit, plane.papers, plane_from_photo(plane.fit, 0, beyond)).any()
 
 
 def test_a_cut_card_ends_at_its_line(tmp_path: Path) -> None:
