@@ -65,6 +65,23 @@ def test_a_flat_set_does_not_lift(draw: int) -> None:
     assert not any(lift.any for lift in _found(scene(3, 3, np.random.default_rng([draw, 1]), noise=0.002)))
 
 
+@pytest.mark.parametrize("draw", range(6))
+def test_drawing_that_each_look_cuts_into_cells_of_its_own_is_no_lift(draw: int) -> None:
+    """Dense writing: means of its cells differ by some percent. A rim that lifts is found on it as well."""
+    rng = np.random.default_rng([draw, 2])
+    made = scene(2, 2, rng, noise=0.002)
+    seen = []
+    for one in made.patches.seen:
+        unrest = rng.uniform(0.3, 0.6, len(one.index))
+        cut = 1 + 0.02 * unrest * rng.normal(0, 1, len(unrest))
+        seen.append(replace(one, unrest=unrest, light=one.light * cut[:, None]))
+    written = replace(made, patches=Patches(made.patches.xy, tuple(seen)))
+    assert not any(lift.any for lift in _found(written))
+    lifted = _found(_lifted(written, {0: _depth(seen[0].at, 60.0)}))
+    marked = inside(lifted[0], seen[0].at)
+    assert marked[_depth(seen[0].at, 60.0) > 0.06].mean() > 0.9
+
+
 def test_the_black_of_two_scans_is_no_lift_on_a_dark_ground() -> None:
     """Light of .05 that one scan shows .0005 darker along its edge, a percent; 10 % less light there is still found."""
     made = scene(1, 2, np.random.default_rng(7), noise=0.002)
