@@ -59,7 +59,7 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
 
     Raises
     ------
-    BadSettings : no works, or two that would write the same files. CannotWrite : no folder for the results.
+    BadSettings : no works, none that is there, or two that would write the same files. CannotWrite : no folder for the results.
     """
     if settings.cluster is not None and settings.at_once is not None:
         raise BadSettings(
@@ -69,6 +69,12 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
     if not asked:
         raise BadSettings(
             "no work among what was named", expected="job files, folders, or pictures", attempt="FOLDER/*"
+        )
+    if not any(file_of(path).exists() for path in asked):
+        raise BadSettings(
+            f"nothing at {', '.join(map(str, asked))}",
+            expected="job files, folders, or pictures that are there",
+            attempt="the spelling of the folder; a pattern as FOLDER/*.tif must fit the ending of the files",
         )
     names = [_name(path) for path in asked]
     twice = [name for name, count in Counter(names).items() if count > 1]

@@ -189,6 +189,8 @@ def test_names_and_places_of_works(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("which side was up")
     with pytest.raises(BadSettings, match="no work"):
         works_of([tmp_path / "notes.txt"], BatchSettings())
+    with pytest.raises(BadSettings, match=r"nothing at .*nowhere.\*"):
+        works_of([tmp_path / "nowhere" / "*"], BatchSettings())
     with pytest.raises(CannotWrite):
         works_of(asked[:1], BatchSettings(out=tmp_path / "evening.toml"))
 
