@@ -105,6 +105,22 @@ def test_neighbors_of_a_stretched_piece_are_not_stretched_themselves() -> None:
     assert (index, finding.fault) == (4, "stretched")
 
 
+def test_what_all_rows_of_a_set_show_of_the_rows_below_is_the_heads() -> None:
+    """The head goes 1.2 % too fast at its end: each row ends so beside the next one's beginning, whoever lies there."""
+    end, beginning = (0.8 * ROWS, ROWS), (0.0, 0.2 * ROWS)
+    head = {"spans": (end, beginning), "ways": (np.inf, 60 / MM_PER_INCH * DPI)}
+    for slipped in ({}, {4: 0.01}):
+        size = [slipped.get(k, 0.0) for k in range(9)]
+        beside = [course(k, k + 1, along=size[k + 1] - size[k]) for k in (0, 1, 3, 4, 6, 7)]
+        below = [course(k, k + 3, along=size[k + 3] - size[k] - 0.012, **head) for k in range(6)]
+        turned = replace(below[2], a=5, b=2, stretch=-below[2].stretch, spans=(beginning, end))
+        found = pair_findings(evidence(9, courses=(*beside, *below[:2], turned, *below[3:])))
+        assert [(index, finding.fault) for index, finding in found] == [(k, "stretched") for k in slipped]
+    column = (course(0, 1, along=0.01, spans=(end, beginning)), course(1, 2, along=-0.01, spans=(end, beginning)))
+    assert only(pair_findings(evidence(3, courses=column)))[0] == 1  # the head does the same to both
+    assert len(stretches_of_either(evidence(2, courses=column[:1]))) == 1  # one pair tells nothing of all
+
+
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     same = (course(0, 1, 0.01, 0.01), course(1, 2, -0.01, -0.01))
     assert pair_findings(evidence(3, courses=same)) == []

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,7 +22,9 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
 HEAD_MM = 0.3
+HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
+HEAD_GAIN = 0.5  # of what pieces differ by is left once the head is given its share; less is no proof of it
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
@@ -63,7 +66,7 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     """(tile, size over the others) along an axis, the worst first, each judged without those before it: what a
     stretched piece's neighbors show beside it is none of theirs.
     """
-    courses, dpi = [course for course in evidence.courses if not _of_other_scale(course)], believed_dpi(evidence.tiles)
+    courses, dpi = _of_pieces(evidence, axis), believed_dpi(evidence.tiles)
     found: list[tuple[int, float]] = []
     while True:
         both = [_sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
@@ -77,6 +80,29 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
         worst = max(sorted(named), key=lambda index: abs(float(both[axis][index])))
         found.append((worst, float(both[axis][worst])))
         courses = [course for course in courses if worst not in (course.a, course.b)]
+
+
+def _of_pieces(evidence: Pairs, axis: int) -> list[Course]:
+    """The courses without those of another scale, and along the travel without what the head does to all scans alike: a
+    stretch that all pairs show which see a place at rows far from each other, where fewer pieces differ without it.
+    """
+    courses = [course for course in evidence.courses if not _of_other_scale(course)]
+    ways = np.array([_head_way(evidence, course) if axis == 1 else 0 for course in courses])
+    shown = np.array([way * course.stretch[axis] for way, course in zip(ways, courses, strict=True) if way])
+    if np.isfinite(shown).sum() < 2:  # one pair tells nothing of all
+        return courses
+    share = np.outer(ways * float(np.nanmedian(shown)), (0, 1))
+    without = [replace(one, stretch=one.stretch - part) for one, part in zip(courses, share, strict=True)]
+    count = len(evidence.tiles)
+    apart, left = (float(np.abs(_sizes(count, each, axis)).sum()) for each in (courses, without))
+    return without if left < HEAD_GAIN * apart else courses
+
+
+def _head_way(evidence: Pairs, course: Course) -> int:
+    """1 where the second piece of a pair shows what both see far further along the travel than the first, -1 where far
+    before it, 0 where about the same rows show it."""
+    first, second = (sum(span) / 2 / evidence.looks[k].shape[0] for k, span in zip((course.a, course.b), course.spans))
+    return int(np.sign(second - first)) if abs(second - first) > HEAD_ROWS else 0
 
 
 def _tells(course: Course, axis: int, dpi: Sequence[float]) -> bool:
@@ -102,7 +128,7 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
     found, dpi = [], believed_dpi(evidence.tiles)
     for axis, way in WAYS:
-        for course in _lone_courses(evidence.courses, axis):
+        for course in _lone_courses(_of_pieces(evidence, axis), axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
             if _tells(course, axis, dpi) and not abs(apart - other) <= STRETCHED / 2:
