@@ -59,7 +59,8 @@ def works_of(paths: Sequence[Path], settings: BatchSettings) -> tuple[list[Work]
 
     Raises
     ------
-    BadSettings : no works, none that is there, or two that would write the same files. CannotWrite : no folder for the results.
+    BadSettings : no works, none that is there, or two that would write the same files. CannotWrite : no folder for
+    results.
     """
     if settings.cluster is not None and settings.at_once is not None:
         raise BadSettings(

@@ -116,6 +116,9 @@ def test_what_all_rows_of_a_set_show_of_the_rows_below_is_the_heads() -> None:
         turned = replace(below[2], a=5, b=2, stretch=-below[2].stretch, spans=(beginning, end))
         found = pair_findings(evidence(9, courses=(*beside, *below[:2], turned, *below[3:])))
         assert [(index, finding.fault) for index, finding in found] == [(k, "stretched") for k in slipped]
+    few = [course(a, b, along=0.01 * ((b == 1) - (a == 1))) for a, b in ((0, 1), (1, 2), (3, 4), (4, 5))]
+    over = [course(a, b, along=0.009 - 0.01 * (a == 1), **head) for a, b in ((0, 3), (1, 3), (1, 4), (1, 5), (2, 5))]
+    assert only(pair_findings(evidence(6, courses=(*few, *over))))[0] == 1  # though most of those pairs are its own
     column = (course(0, 1, along=0.01, spans=(end, beginning)), course(1, 2, along=-0.01, spans=(end, beginning)))
     assert only(pair_findings(evidence(3, courses=column)))[0] == 1  # the head does the same to both
     assert len(stretches_of_either(evidence(2, courses=column[:1]))) == 1  # one pair tells nothing of all

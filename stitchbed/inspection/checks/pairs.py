@@ -24,7 +24,8 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 HEAD_MM = 0.3
 HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
-HEAD_GAIN = 0.5  # of what pieces differ by is left once the head is given its share; less is no proof of it
+HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
+HEAD_GAIN = 0.75  # of what pieces differ by is left once the head is given its share; more is no proof of it
 ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
@@ -83,19 +84,23 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
 
 
 def _of_pieces(evidence: Pairs, axis: int) -> list[Course]:
-    """The courses without those of another scale, and along the travel without what the head does to all scans alike: a
-    stretch that all pairs show which see a place at rows far from each other, where fewer pieces differ without it.
+    """The courses without those of another scale, and along the travel without what the head does to all scans alike:
+    one stretch of all pairs which see a place at rows far from each other, that by which pieces differ least.
     """
     courses = [course for course in evidence.courses if not _of_other_scale(course)]
     ways = np.array([_head_way(evidence, course) if axis == 1 else 0 for course in courses])
-    shown = np.array([way * course.stretch[axis] for way, course in zip(ways, courses, strict=True) if way])
-    if np.isfinite(shown).sum() < 2:  # one pair tells nothing of all
+    shown = np.array([way * course.stretch[axis] for way, course in zip(ways, courses, strict=True)])
+    shown = shown[(ways != 0) & np.isfinite(shown)]
+    if len(shown) < 2:  # one pair tells nothing of all
         return courses
-    share = np.outer(ways * float(np.nanmedian(shown)), (0, 1))
-    without = [replace(one, stretch=one.stretch - part) for one, part in zip(courses, share, strict=True)]
     count = len(evidence.tiles)
-    apart, left = (float(np.abs(_sizes(count, each, axis)).sum()) for each in (courses, without))
-    return without if left < HEAD_GAIN * apart else courses
+    best, least = courses, HEAD_GAIN * float(np.abs(_sizes(count, courses, axis)).sum())
+    for head in np.unique(np.quantile(shown, HEAD_TRIED, method="nearest")):
+        shares = np.outer(ways * head, (0, 1))
+        without = [replace(one, stretch=one.stretch - share) for one, share in zip(courses, shares, strict=True)]
+        left = float(np.abs(_sizes(count, without, axis)).sum())
+        best, least = (without, left) if left < least else (best, least)
+    return best
 
 
 def _head_way(evidence: Pairs, course: Course) -> int:
