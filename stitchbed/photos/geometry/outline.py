@@ -22,6 +22,7 @@ from stitchbed.photos.geometry.rectangle import (
     beside,
     corners_of,
     cover_of,
+    crossings,
     edges_of,
     lines_along,
     settled,
@@ -135,21 +136,20 @@ def _edge_beside(
     side itself and 0 without. It may lean a little against the side, as in a view that no card has flattened."""
     index, side = SIDES.index(name), sides[name]
     sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
+    away = np.arange(MARGIN_PX[0], MARGIN_PX[1] if outward else WIDEST_PX)
     middle = corners_of(sides)[[index, (index + 1) % 4]].mean(0)
-    best = (0.0, side)
-    first = WIDEST_PX
-    for away in range(MARGIN_PX[0], MARGIN_PX[1] if outward else WIDEST_PX):
-        if away > first + SETTLES_PX:
-            break
-        at = middle + sign * away * np.array([np.cos(side.angle), np.sin(side.angle)])
-        for angle in side.angle + LEANS:
-            line = Line(float(angle), float(at @ (np.cos(angle), np.sin(angle))))
-            ends = corners_of({**sides, name: line})[[index, (index + 1) % 4]]
-            inside = np.all(ends >= 0) and np.all(ends <= np.array(visible.shape)[::-1] - 1)
-            cover = cover_of(near, visible, *ends) if inside else 0.0
-            if cover > max(best[0], LEAST_MARGIN_COVER):
-                best, first = (cover, line), min(first, away)
-    return best
+    at = middle + sign * away[:, None] * (np.cos(side.angle), np.sin(side.angle))
+    angle = side.angle + LEANS
+    offset = at @ np.array([np.cos(angle), np.sin(angle)])  # of each distance, each angle
+    before_and_after = [sides[SIDES[(index + step) % 4]] for step in (-1, 1)]
+    ends = [crossings(angle, offset, np.asarray(one.angle), np.asarray(one.offset)) for one in before_and_after]
+    cover = cover_of(near, visible, *ends)
+    shown = (cover > LEAST_MARGIN_COVER).any(axis=1)
+    if not shown.any():
+        return 0.0, side
+    cover[away > away[shown.argmax()] + SETTLES_PX] = 0
+    row, col = np.unravel_index(int(cover.argmax()), cover.shape)
+    return float(cover[row, col]), Line(float(angle[col]), float(offset[row, col]))
 
 
 def _one_tone(picture: NDArray[np.uint8], visible: Mask, outer: Array, inner: Array) -> bool:

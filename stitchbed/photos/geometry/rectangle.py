@@ -71,16 +71,17 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     return {name: settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
 
 
-def meeting(a: Line, b: Line) -> Array:
-    """(2,) px where two lines cross."""
-    normals = np.array([[np.cos(a.angle), np.sin(a.angle)], [np.cos(b.angle), np.sin(b.angle)]])
-    return np.asarray(np.linalg.solve(normals, [a.offset, b.offset]), dtype=np.float64)
+def crossings(angle_a: Array, offset_a: Array, angle_b: Array, offset_b: Array) -> Array:
+    """(..., 2) px where lines cross, each given by its angle and offset (...); they are not parallel."""
+    x = offset_a * np.sin(angle_b) - offset_b * np.sin(angle_a)
+    y = offset_b * np.cos(angle_a) - offset_a * np.cos(angle_b)
+    return np.stack([x, y], axis=-1) / np.sin(angle_b - angle_a)[..., None]  # Cramer's rule
 
 
 def corners_of(sides: Mapping[str, Line]) -> Array:
     """(4, 2) px: top left, top right, bottom right, bottom left."""
-    pairs = (("top", "left"), ("top", "right"), ("bottom", "right"), ("bottom", "left"))
-    return np.stack([meeting(sides[a], sides[b]) for a, b in pairs])
+    angle, offset = np.array([(sides[name].angle, sides[name].offset) for name in SIDES]).T
+    return crossings(angle, offset, np.roll(angle, 1), np.roll(offset, 1))
 
 
 def sides_through(corners: Array) -> dict[str, Line]:
@@ -232,7 +233,7 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
         return None
     covers = []
     for index, (a, b) in enumerate(((0, 1), (1, 2), (2, 3), (3, 0))):
-        cover = cover_of(near[index % 2], ~keep_out, corners[a], corners[b])
+        cover = float(cover_of(near[index % 2], ~keep_out, corners[a], corners[b]))
         if cover < LEAST_SIDE_COVER or goes_on(near[index % 2], ~keep_out, corners[a], corners[b]):
             return None
         covers.append(cover)
@@ -241,12 +242,17 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
     return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
 
 
-def cover_of(near: Mask, visible: Mask, a: Array, b: Array) -> float:
-    """Share of the visible part of a side that shows an edge; 0 when too little of it is visible."""
+def cover_of(near: Mask, visible: Mask, a: Array, b: Array) -> Array:
+    """(...) share of the visible part of sides from a to b (..., 2) that shows an edge; 0 when too little of one is
+    visible, or it leaves the picture."""
+    limits = np.array(visible.shape)[::-1] - 1
+    inside = np.all((np.minimum(a, b) >= 0) & (np.maximum(a, b) <= limits), axis=-1)[..., None]
     steps = np.linspace(0.02, 0.98, 120)[:, None]
-    x, y = np.rint(a + steps * (b - a)).astype(int).T
-    seen = visible[y, x]
-    return float(near[y, x][seen].mean()) if seen.mean() >= LEAST_VISIBLE else 0.0
+    points = a[..., None, :] + steps * (b - a)[..., None, :]
+    x, y = np.moveaxis(np.where(inside[..., None], np.rint(points), 0).astype(np.intp), -1, 0)
+    seen = visible[y, x] & inside
+    shown = (near[y, x] & seen).sum(axis=-1) / np.maximum(seen.sum(axis=-1), 1)
+    return np.asarray(np.where(seen.mean(axis=-1) >= LEAST_VISIBLE, shown, 0.0))
 
 
 def goes_on(near: Mask, visible: Mask, a: Array, b: Array) -> bool:
