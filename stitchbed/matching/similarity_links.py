@@ -57,7 +57,8 @@ class Link:
     ambiguous : another motion is as probable, as where one motif is repeated.
     by_cells : found without points, by whole pictures; its points are the cells of the overlap that agree.
     said : a person said so, and is believed whatever the pictures show. loose_mm : how far off it may be where nothing
-    drawn tells better.
+    drawn tells better. slip_mm : how far aside the pieces fit as well, as fine lines do one line farther; 0 where they
+    do not.
     """
 
     a: str
@@ -73,6 +74,7 @@ class Link:
     ambiguous: bool = False
     said: bool = False
     loose_mm: float = 0.0
+    slip_mm: float = 0.0
     by_cells: bool = False
 
 

@@ -18,12 +18,14 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import similarity_matrix
-from stitchbed.matching.overlap_evidence import Detail
+from stitchbed.matching.laid_over import leveled, overlap_of
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings
 
 fft = late("scipy.fft")
 
 NEAR_SHARE = 0.015  # of the smaller piece that must overlap where a person has said about where
 PEAK_PX = 4  # px of the reduced pictures within which two shifts are one
+OWN_MM = 0.75  # a motion is off by less; what fits farther off is another line
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,41 @@ def slid_near(
     found = _distinct(found, middle) if distinct else found
     scale = float(np.hypot(guess[0, 0], guess[1, 0]))
     return [_full(item, (step_a, step_b), scale) for _, item in found[: settings.most]]
+
+
+def fits_aside(
+    b_from_a: Array, details: tuple[Detail, Detail], reach_mm: float, settings: EvidenceSettings
+) -> tuple[float, list[tuple[float, float]]]:
+    """Likeness -1..1 of two pieces under a motion (3x3, full-resolution px), and likeness and mm of each shift of up to
+    reach_mm from there that fits better than all next to it: fine lines side by side fit one line farther."""
+    one, two = details[0].plain, details[1].plain
+    overlap = overlap_of(b_from_a, one, two, settings.rim_mm)
+    reach = round(reach_mm / one.pixel_mm)
+    if overlap is None or min(overlap.here.shape) <= 2 * reach:
+        return 0.0, []
+    overlap = leveled(overlap, settings.ground_mm / one.pixel_mm)
+    seen = np.isfinite(overlap.there).astype(np.float32)
+    shape = [fft.next_fast_len(length + reach + 1, real=True) for length in overlap.here.shape]
+    pictures = _spectra(overlap.here, np.ones_like(seen), shape), _spectra(np.nan_to_num(overlap.there), seen, shape)
+    around = np.arange(-reach - 1, reach + 2)
+    table = _correlation(*pictures, shape, 0.3 * float(seen.sum()), 0.0)[np.ix_(around, around)]
+    far = np.hypot(*np.meshgrid(around, around)) * one.pixel_mm
+    row, col = np.unravel_index(int(np.where(far <= OWN_MM, table, -2.0).argmax()), table.shape)
+    far = np.hypot(around[:, None] - around[row], around[None] - around[col]) * one.pixel_mm
+    tops = table >= cv2.dilate(table, np.ones((3, 3), np.uint8))
+    tops[[0, -1]], tops[:, [0, -1]] = False, False
+    aside = np.argwhere(tops & (far > OWN_MM))
+    return _top(table, int(row), int(col)), [(_top(table, r, c), float(far[r, c])) for r, c in aside.tolist()]
+
+
+def _top(table: Array, row: int, col: int) -> float:
+    """Height of the parabolas through a highest place and those next to it: lines of a millimeter are few pixels wide,
+    and whole pixels miss their tops."""
+    value, height = float(table[row, col]), float(table[row, col])
+    for before, after in ((table[row - 1, col], table[row + 1, col]), (table[row, col - 1], table[row, col + 1])):
+        bend = 2 * value - float(before) - float(after)
+        height += float(before - after) ** 2 / (8 * bend) if bend > 0 else 0.0
+    return height
 
 
 def _distinct(found: list[tuple[float, Array]], middle: Array) -> list[tuple[float, Array]]:

@@ -28,7 +28,7 @@ from stitchbed.matching.overlap_evidence import (
     scaled_to,
 )
 from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals
-from stitchbed.matching.sliding import SlidingSettings, slid_near
+from stitchbed.matching.sliding import SlidingSettings, fits_aside, slid_near
 
 ANYWHERE = 1e9  # mm
 QUARTERS = [np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) for c, s in ((1, 0), (-1, 0), (0, 1), (0, -1))]
@@ -148,7 +148,8 @@ def checked_alone(
     item: Link, details: tuple[Detail, Detail], *, settings: BeliefSettings, evidence: EvidenceSettings
 ) -> Link:
     """A link that no loop checks, as it is to be believed: less where even what fits is not as alike as one drawing
-    seen twice, and ambiguous where the pieces, slid over one another, fit about as well elsewhere.
+    seen twice, ambiguous where the pieces, slid over one another, fit about as well elsewhere, and with a slip where
+    they do so close by.
 
     Points propose only what stands out: of a wall, a row of bricks or lines of text they see few of many places.
     """
@@ -157,6 +158,8 @@ def checked_alone(
         return replace(item, probability=min(item.probability, settings.least))
     if len(item.xy_a) >= settings.many:
         return item
+    slip = _slip(item, seen, details, settings, evidence)
+    item = replace(item, slip_mm=slip) if slip else item
     pixel_mm = details[1].strokes.pixel_mm / details[1].strokes.step
     for drawn, there, least in _elsewhere(item, details, settings, evidence):
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
@@ -166,6 +169,15 @@ def checked_alone(
             here = shown is not None and _apart(item.b_from_a, once, seen) * pixel_mm < settings.apart_mm
             return item if here else replace(item, ambiguous=True)
     return item
+
+
+def _slip(
+    item: Link, seen: Evidence, details: tuple[Detail, Detail], settings: BeliefSettings, evidence: EvidenceSettings
+) -> float:
+    """How far aside, mm, two pieces fit about as well, within what counts as one place; 0 where they do not."""
+    own, aside = fits_aside(item.b_from_a, details, settings.apart_mm, evidence)
+    least = own - finer(settings, seen, seen).clearer
+    return max([mm for likeness, mm in aside if likeness > least], default=0.0)
 
 
 def _elsewhere(

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.quantities import MM_PER_INCH, two_digits
 from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.hints.effects import contradicted, effect_rows
@@ -197,6 +197,12 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     cells = [f"{item.a} - {item.b}" for item in layout.links if item.weak and item.by_cells]
     if cells:
         words.append(f"links found by whole pictures, no points tell: {', '.join(cells)}. Look at these seams")
+    slips = [f"{item.a} - {item.b} ({two_digits(item.slip_mm)} mm)" for item in layout.links if item.slip_mm]
+    if slips:
+        words.append(
+            f"fine lines in what two pieces share fit as well farther aside, one line or more: {', '.join(slips)}. "
+            "Look at these seams; more overlap, with something in it that crosses the lines, would tell"
+        )
     placed, linked = set(layout.sheet_from_tile), {frozenset((item.a, item.b)) for item in layout.links}
     left = [(item, why) for item, why in layout.dropped if {item.a, item.b} <= placed]
     dropped = [f"{item.a} - {item.b} ({why})" for item, why in left if frozenset((item.a, item.b)) not in linked]

@@ -130,7 +130,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         context, places, scales, doubts = first_places(context, layout)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         against = _against(context, layout, measured, previews)
-        measured_step.numbers = measured.numbers | _at_least(against, measured)
+        measured_step.numbers = measured.numbers | _at_least(against, layout, measured)
     with recording("plan", context.settings.seams) as planned:
         turn = held_turn(context, measured.places)
         turn = mean_turn(measured.places) if turn is None else turn
@@ -176,9 +176,10 @@ def _against(
     return contradictions(doubtful, sizes, asked)
 
 
-def _at_least(against: Sequence[Contradiction], measured: Measured) -> dict[str, float]:
-    """The error told, where links that contradict each other leave a larger one possible."""
-    most = max([one.off_px for one in against], default=0.0)
+def _at_least(against: Sequence[Contradiction], layout: Layout, measured: Measured) -> dict[str, float]:
+    """The error told, where links that contradict each other or fit as well aside leave a larger one possible."""
+    slips = [item.slip_mm / 2 * measured.dpi / MM_PER_INCH for item in layout.links]
+    most = max([*slips, *(one.off_px for one in against)], default=0.0)
     if not most > measured.numbers.get("error_px", np.inf):
         return {}
     figure = {name: round(most, 3) for name in ("error_px", "error_px_axes_known")}

@@ -147,6 +147,24 @@ def test_a_round_motif_fits_upside_down_as_well_unless_something_beside_it_tells
     assert checked(proposed(upright), _rosettes(marked=marked)).ambiguous is not marked
 
 
+@pytest.mark.parametrize("crossed", [False, True])
+def test_fine_lines_fit_one_line_farther_unless_something_crosses_them(crossed: bool) -> None:
+    """Lines of 1.2 mm, bent a little, over both pieces; letters between them leave one place only."""
+    rows, cols = np.mgrid[:360, :640]
+    lines = np.cos(2 * np.pi * (rows + 4 * np.sin(cols / 90)) / (1.2 * DPI / 25.4)) > 0
+    sheet = np.where(lines, 140, 230).astype(np.uint8)
+    for k in range(60 if crossed else 0):
+        at = 40 + 37 * k % 560, 30 + 53 * k % 310
+        cv2.putText(sheet, "kelp"[k % 4], at, cv2.FONT_HERSHEY_SIMPLEX, 0.8, 20, 3)
+    two = [cv2.GaussianBlur(sheet[:, left : left + 360].astype(np.float32), (0, 0), 1.0) for left in (0, 250)]
+    details = tuple(detail_of(one, 1, DPI / 25.4, EVIDENCE) for one in two)
+    found = checked_alone(
+        proposed(np.array([[1, 0, -250.0], [0, 1, 0], [0, 0, 1]])), details, settings=BELIEF, evidence=EVIDENCE
+    )
+    assert bool(found.slip_mm) != crossed
+    assert crossed or abs(found.slip_mm / 1.2 - round(found.slip_mm / 1.2)) < 0.15
+
+
 def test_a_link_without_a_loop_that_nowhere_fits_well_is_believed_less() -> None:
     found = checked(proposed(TRUE), pair(9))
     assert found.probability == BELIEF.least and not found.ambiguous
