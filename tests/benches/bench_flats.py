@@ -1,8 +1,9 @@
 """I measure flats on drawn pages whose areas are known: what of them is found, and what is found too many.
 
-By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]]
+By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]], or [PAGES [LAW ...]], or [PAGES plain]
 
-In: PAGES of each invented hand (3 when none is said), or of the hands named; ten seconds of a processor each. Letters
+In: PAGES of each invented hand (3 when none is said), of the hands or of the plain laws named, or of all plain laws:
+their pages know no tone, and show whether what mends the others harms them. Ten seconds of a processor a page. Letters
 are set in DejaVu, which must be installed. Out: a line for each page and each hand. An area is found where nine tenths
 of its free pixels lie in one region, and nine tenths of that region in it. Of the others it is told whether they lie in
 a region that holds more than them (swallowed), or in pieces. A region too many is none of those in which areas lie for
@@ -18,6 +19,7 @@ import sys
 import numpy as np
 from drawn_pages.hands import HANDS
 from drawn_pages.pages import DPI, LINE, DrawnPage, drawn_page
+from drawn_pages.plain import LAWS, plain_page
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Labels
@@ -35,7 +37,7 @@ def main(pages: int, names: list[str]) -> None:
     for name in names:
         own = np.zeros(len(COUNTS), np.int64)
         for seed in range(pages):
-            page = drawn_page(name, seed)
+            page = drawn_page(name, seed) if name in HANDS else plain_page(name, seed)
             counts = counted(page, regions_of(page))
             print(f"{name} {seed}: " + told(counts), flush=True)
             own += counts
@@ -76,4 +78,5 @@ def shares(counts: NDArray[np.int64]) -> str:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else PAGES, sys.argv[2:] or list(HANDS))
+    wanted = sys.argv[2:] or list(HANDS)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else PAGES, list(LAWS) if wanted == ["plain"] else wanted)

@@ -59,7 +59,7 @@ def drawn_page(name: str, seed: int) -> DrawnPage:
             cuts = [6, wide * rng.uniform(0.4, 0.6), wide - 3] if sheet.chance(0.5) else [6, wide - 3]
             for left, right in pairwise(cuts):
                 _panel(sheet, (left, top, right - left - 3, tall), 0.75 if len(cuts) == 3 else 0.9)
-    return _seen(sheet)
+    return seen(sheet)
 
 
 def _panel(sheet: Sheet, frame: tuple[float, float, float, float], scale: float) -> None:
@@ -145,7 +145,7 @@ def _balloon(sheet: Sheet, x: float, y: float) -> None:
     np.maximum(sheet.ink, letters, out=sheet.ink)
 
 
-def _seen(sheet: Sheet) -> DrawnPage:
+def seen(sheet: Sheet) -> DrawnPage:
     """The page at DPI; parts of what is hidden in part are areas of their own, slight ones nobody's."""
     alpha = cv2.GaussianBlur(cv2.resize(sheet.ink, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), (0, 0), 0.55)
     high, wide = alpha.shape
