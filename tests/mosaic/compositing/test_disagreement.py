@@ -25,21 +25,22 @@ STEP = 300  # px between pieces: 50 mm of overlap
 class Sheet:
     """Three pieces in a row of one drawn sheet; each can be changed before it is looked at."""
 
-    def __init__(self, seed: int, count: int = 3) -> None:
-        self.light = truth.paint_sheet(SIZE[0], SIZE[1] + (count - 1) * STEP, seed)
-        self.pieces = [self.light[:, k * STEP : k * STEP + SIZE[1]].copy() for k in range(count)]
+    def __init__(self, seed: int, count: int = 3, step: int = STEP) -> None:
+        self.step = step
+        self.light = truth.paint_sheet(SIZE[0], SIZE[1] + (count - 1) * step, seed)
+        self.pieces = [self.light[:, k * step : k * step + SIZE[1]].copy() for k in range(count)]
         self.gray: set[int] = set()
 
     def block(self, piece: int, x: int, y: int, size: tuple[int, int], light: float) -> None:
         """An even block, (width, height) px, at sheet (x, y) px in one piece; what lies outside of it is not drawn."""
-        left = x - piece * STEP
+        left = x - piece * self.step
         self.pieces[piece][y : y + size[1], max(left, 0) : max(left + size[0], 0)] = light
 
     def looked(self) -> tuple[list[Placement], Canvas, Disagreements]:
         """What is found."""
         rng = np.random.default_rng(1)
         places = [
-            Placement(f"p{k}", SIZE, np.array([[1.0, 0, k * STEP], [0, 1.0, 0], [0, 0, 1]]))
+            Placement(f"p{k}", SIZE, np.array([[1.0, 0, k * self.step], [0, 1.0, 0], [0, 0, 1]]))
             for k in range(len(self.pieces))
         ]
         canvas = make_canvas(places, DPI, most_pixels=1e9)
@@ -62,6 +63,18 @@ class Sheet:
 def test_nothing_changed_nothing_found(seed: int) -> None:
     _, canvas, found = Sheet(seed).looked()
     assert found.changes == () and change_words(changed_places(found, [], canvas), canvas) == []
+
+
+@pytest.mark.parametrize("pitch", [4.7, 5.2])
+def test_hatching_that_both_cut_into_cells_otherwise_is_no_change(pitch: float) -> None:
+    """White lines 1.2 or 1.3 mm apart, by which cells of a millimeter beat; a slip of paper on them is still found."""
+    sheet = Sheet(8, count=2, step=302)
+    rows, cols = np.mgrid[: SIZE[0], : SIZE[1] + 302]
+    lines = np.where(np.cos(2 * np.pi * (cols + 0.15 * rows) / pitch) > 0.6, 0.9, 0.03)[..., None].repeat(3, axis=2)
+    sheet.pieces = [lines[:, k * 302 : k * 302 + SIZE[1]].copy() for k in (0, 1)]
+    assert sheet.looked()[2].changes == ()
+    sheet.block(1, 380, 150, (40, 40), 0.9)
+    assert len(sheet.looked()[2].changes) == 1
 
 
 @pytest.mark.parametrize("side", [6, 10, 20])
