@@ -22,6 +22,9 @@ LEAST_SEEN = 1 / 6  # share of a rim
 NEXT_PX, FARTHEST_PX = 6, 260  # of the view: where edges along a side are looked for beyond it
 LEANS_PX = np.arange(-6, 7, 2)  # at its ends: no card may have flattened the view
 EDGE_BEYOND = 0.4  # share of a side along which an edge runs; tables without lines leave .2, lines .7 and more
+WITHIN_PX = 90  # where edges along a side are looked for within it
+EDGE_WITHIN = 0.9  # share of a side for one all along; of 37 works without a margin two had .85 to .87, side faces .97
+NO_EDGE_WITHIN = 0.75  # share of the opposite side; margins leave .92 and more
 WHOLE, FIRST, LAST = range(3)
 PARTS = (0, PLACES), (0, PLACES // 6), (5 * PLACES // 6, PLACES)
 # of the other sides and of a side itself what is compared: where two meet, lit alike, and the whole of opposite ones
@@ -51,28 +54,53 @@ def edge_beyond(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, 
 
     picture : (h, w, channels). keep_out : (h, w) where cards lie or nothing is seen.
     """
+    beyond = _best_along(picture, keep_out, sides, -np.arange(NEXT_PX, FARTHEST_PX))
+    return any(share > EDGE_BEYOND for share, _ in beyond.values())
+
+
+def lone_edges(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line]) -> dict[str, float]:
+    """Sides within which another edge runs all along, and how far within, px; the opposite side has none.
+
+    A line of the table that was taken for a side leaves the work's own edge there, and a raised work shows its side
+    face. A margin lies within opposite sides alike. Arguments as for `edge_beyond`.
+    """
+    within = _best_along(picture, keep_out, sides, np.arange(NEXT_PX, WITHIN_PX))
+    across = {name: SIDES[(SIDES.index(name) + 2) % 4] for name in SIDES}
+    return {
+        name: away
+        for name, (share, away) in within.items()
+        if share >= EDGE_WITHIN and within[across[name]][0] < NO_EDGE_WITHIN
+    }
+
+
+def _best_along(
+    picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line], away: NDArray[np.int_]
+) -> dict[str, tuple[float, float]]:
+    """For each side the largest share of it along which one line some px `away` (N,) within it shows an edge, and how
+    far away that is."""
     edges = edges_of(picture, keep_out)
     near = thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))
     corners = corners_of(sides)
-    return any(
-        _most_beyond(np.roll(corners, -index, axis=0), near[index % 2], ~keep_out) > EDGE_BEYOND
-        for index in range(len(SIDES))
-    )
+    return {
+        name: _along(np.roll(corners, -index, axis=0), near[index % 2], ~keep_out, away)
+        for index, name in enumerate(SIDES)
+    }
 
 
-def _most_beyond(corners: Array, near: Mask, visible: Mask) -> float:
-    """Largest share of the side from the first corner to the second along which one line beyond it shows an edge."""
+def _along(corners: Array, near: Mask, visible: Mask, away: NDArray[np.int_]) -> tuple[float, float]:
+    """The same of the side from the first corner to the second."""
     a, b = corners[:2]
-    outward = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
-    outward = outward * np.sign(outward @ (a - corners.mean(0)))
+    inward = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+    inward = inward * np.sign(inward @ (corners.mean(0) - a))
     share = np.linspace(0.02, 0.98, 2 * PLACES)
-    away = np.arange(NEXT_PX, FARTHEST_PX)[:, None, None] + LEANS_PX[:, None] * (2 * share - 1)
-    points = a + share[:, None] * (b - a) + away[..., None] * outward
+    steps = away[:, None, None] + LEANS_PX[:, None] * (2 * share - 1)
+    points = a + share[:, None] * (b - a) + steps[..., None] * inward
     inside = np.all((points >= 0) & (points <= np.array(near.shape)[::-1] - 1), axis=3)
     x, y = np.where(inside[..., None], np.rint(points), 0).astype(np.intp).transpose(3, 0, 1, 2)
     seen = inside & visible[y, x]
     shown = (near[y, x] & seen).sum(axis=2) / np.maximum(seen.sum(axis=2), 1)
-    return float(np.max(shown, where=seen.mean(axis=2) >= LEAST_VISIBLE, initial=0.0))
+    shown = np.where(seen.mean(axis=2) >= LEAST_VISIBLE, shown, 0.0).max(axis=1)
+    return float(shown.max()), float(np.abs(away[shown == shown.max()]).mean())
 
 
 def _rims(corners: Array, read: Callable[[Array], Array]) -> tuple[Array, Array]:

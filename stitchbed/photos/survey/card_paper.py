@@ -32,6 +32,7 @@ BEYOND_MM = 1.0  # where more of it is sought first; from there on in steps of S
 STEP_MM = 0.5
 LIKE_PAPER = 0.06  # stored values, share of full scale: paper differs less from itself over some centimeters
 MOSTLY = 0.7  # share of a rim along which paper goes on
+OVER_MM = 2.0  # by which a card's nominal rim may reach into the work that it lies beside: both are cut by hand
 AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
 
 
@@ -96,6 +97,19 @@ def card_outline(fit: PlaneFit, name: str, beside: Array | None = None) -> Array
 def piece_called(name: str) -> Piece | None:
     """The piece of that name; None for anything else that the solver treats as a card."""
     return next((piece for piece in all_pieces() if piece.name == name), None)
+
+
+def overlapped(fit: PlaneFit, corners: Array) -> dict[str, float]:
+    """Card -> mm by which the work of corners (4, 2) plane mm reaches over it; cards beside it are left out."""
+    found = {}
+    for name in fit.poses:
+        outline = card_outline(fit, name)
+        if len(outline):
+            shared = cv2.intersectConvexConvex(outline.astype(np.float32), corners.astype(np.float32))[1]
+            deep = min(cv2.minAreaRect(shared)[1]) if shared is not None and len(shared) > 2 else 0.0
+            if deep > OVER_MM:
+                found[name] = float(deep)
+    return found
 
 
 def _paper_beyond(photo: Photo, fit: PlaneFit, number: int, piece: Piece) -> Array:

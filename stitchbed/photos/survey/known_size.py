@@ -34,10 +34,10 @@ from stitchbed.photos.survey.work_edges import (
     FLAT_LONG_PX,
     RIM_SHARE,
     Way,
-    margin_reasons,
     measured,
     rim_of,
     side_points,
+    side_reasons,
 )
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
@@ -114,7 +114,7 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
     found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
     reasons = [*begun.reasons, *_parted(sides)]
     if begun.sides and asked.corners is None and asked.sides == "auto":
-        reasons += margin_reasons(photos[0], fit, Papers(), rectangle)
+        reasons += side_reasons(photos, fit, Papers(), rectangle)
     notes = [*ends_note(reasons), *([] if begun.sides else [WHOLE_FRAME])]
     return plane_survey_of(photos, fit, found, asked, notes)
 

@@ -20,6 +20,7 @@ from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance, without_print
 from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.survey.card_paper import overlapped
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
 from stitchbed.photos.survey.plane_types import (
@@ -35,8 +36,8 @@ from stitchbed.photos.survey.work_edges import (
     AT_RIM,
     SidesFound,
     between_cards,
-    margin_reasons,
     side_points,
+    side_reasons,
     sides_again,
     sides_by_cards,
     work_corners,
@@ -58,6 +59,10 @@ NO_EDGES = (
     "work's --corners, or lay it on a plain board"
 )
 UNDER = "; where a card lies partly under the work, lay it beside, a finger's width away"
+OVER = (
+    "the work reaches {mm:.0f} mm over the card {card}: its face lies higher than the cards, so that all comes out too "
+    "large (--raised takes that out), or the card lies on or under the work (lay it beside)"
+)
 UNSURE = "its sides do not stand out all along from what it lies on, as they would from a plain board"
 HIDDEN_SHARE = 0.05  # of a card's corners; fewer are missed by chance
 
@@ -227,7 +232,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
         return []
     reasons = [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
     if asked.corners is None and asked.sides == "auto":
-        reasons += margin_reasons(photos[0], fit, found.papers, solved.corners)
+        reasons += side_reasons(photos, fit, found.papers, solved.corners)
     if found.widened and (size := _size_of(found.other)) is not None:
         reasons.append(
             f"of two rectangles within each other the outer one was taken (--sides inner takes that of {size[0]:.0f} x "
@@ -245,6 +250,8 @@ def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]
     if found.lines is None:
         hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
         doubts.append(NO_EDGES + (UNDER if hidden else ""))
+    elif not asked.raised_mm:
+        doubts += [OVER.format(card=name, mm=mm) for name, mm in overlapped(fit, solved.corners).items()]
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "

@@ -14,12 +14,13 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
 from stitchbed.photos.geometry.initial_guess import SidePoints
-from stitchbed.photos.geometry.margins import edge_beyond, short_sides
+from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
 from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
     facing_around,
+    facing_of_corners,
     inside_photo,
     photo_turn,
     plane_from_canvas,
@@ -47,6 +48,10 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
+LONE = (
+    "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
+    "the table, or the foot of a raised work"
+)
 MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
@@ -189,17 +194,28 @@ def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -
     return SidePoints(photo, side.name, side.photo_xy, sigma, line)
 
 
-def margin_reasons(photo: Photo, fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
-    """Why sides of the work may lie farther out, as a photo shows them. corners : (4, 2) plane mm."""
+def side_reasons(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
+    """Why sides of the work may lie farther out, or farther in, as photos show them. corners : (4, 2) plane mm."""
 
     def read(xy: Array) -> Array:
         at = photo_from_plane(fit, 0, xy)
-        seen = inside_photo(at, photo.size) & ~on_card(fit, papers, xy)
-        values = read_small(photo, at)
+        seen = inside_photo(at, photos[0].size) & ~on_card(fit, papers, xy)
+        values = read_small(photos[0], at)
         return np.where(seen[:, None], values.reshape(len(xy), -1), np.nan)
 
     short = short_sides(corners, read)
-    return [MORE_MARGIN.format(" and its ".join(short))] if short else []
+    within = [LONE.format(side=side, away=away) for side, away in _edges_within(photos, fit, papers, corners).items()]
+    return [*([MORE_MARGIN.format(" and its ".join(short))] if short else []), *within]
+
+
+def _edges_within(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> dict[str, float]:
+    """Side -> mm within it where another edge runs all along, in a view of the work alone."""
+    view = facing_of_corners(corners, 0.0)
+    density = FLAT_LONG_PX / max(view.width, view.height)
+    flat, unseen, _ = together(photos, fit, view, density)
+    keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
+    found = lone_edges(flat, keep_out, sides_through(canvas_from_plane(view, corners) * density - 0.5))
+    return {name: away / density for name, away in found.items()}
 
 
 def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:

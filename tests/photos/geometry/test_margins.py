@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.margins import edge_beyond, short_sides
+from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
 from stitchbed.photos.geometry.rectangle import SIDES, sides_through
 
 WIDTH, HEIGHT, MARGIN = 300.0, 200.0, 10.0
@@ -65,3 +66,27 @@ def test_an_edge_that_runs_along_beyond_a_side_is_seen_and_a_calm_table_is_not()
     assert edge_beyond(lined, hidden, sides_through(sheet))
     hidden[:, 800:900] = True  # a card over it
     assert not edge_beyond(lined, hidden, sides_through(sheet))
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_an_edge_along_within_one_side_alone_is_told_and_a_margin_is_not(seed: int) -> None:
+    """As of a raised work's side face, or of a table's line taken for a side; strokes and a margin are none."""
+    rng = np.random.default_rng(seed)
+    view = np.full((700, 1000, 3), 90, np.uint8)
+    view[150:550, 250:750] = 200
+    for _ in range(40):
+        middle = rng.uniform(0.2, 0.8, 2) * [500, 400] + [250, 150]
+        ends = (middle + rng.uniform(-75, 75, (2, 2))).astype(int)
+        cv2.line(view, ends[0].tolist(), ends[1].tolist(), rng.integers(20, 160, 3).tolist(), 2)
+    hidden = np.zeros(view.shape[:2], bool)
+    sides = sides_through(np.array([[250, 150], [750, 150], [750, 550], [250, 550.0]]) - 0.5)
+    assert lone_edges(view, hidden, sides) == {}
+    raised = view.copy()
+    raised[150:550, 250:262] = 130
+    assert lone_edges(raised, hidden, sides) == {"left": pytest.approx(12, abs=1.5)}
+    margin = view.copy()
+    for part in (np.s_[150:162], np.s_[538:550]):
+        margin[part, 250:750] = 230
+    for part in (np.s_[250:262], np.s_[738:750]):
+        margin[150:550, part] = 230
+    assert lone_edges(margin, hidden, sides) == {}

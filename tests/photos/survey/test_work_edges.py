@@ -11,9 +11,9 @@ from flat_photos import fit_of, photo, scaled
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.survey.card_paper import Papers
+from stitchbed.photos.survey.card_paper import Papers, overlapped
 from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
-from stitchbed.photos.survey.work_edges import SidesFound, sure_table
+from stitchbed.photos.survey.work_edges import SidesFound, side_reasons, sure_table
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
 DENSITY = 1.0  # px/mm
@@ -54,3 +54,22 @@ def test_a_work_that_comes_out_askew_is_doubted() -> None:
     hardly = WORK.copy()
     hardly[0, 1] += 310 * np.tan(np.deg2rad(0.9 * SQUARE_DEG))
     assert _askew_deg(picture, solved(hardly)) == 0
+
+
+def test_a_card_that_the_work_reaches_over_is_told() -> None:
+    """Card 1 ends at 136, 114 mm: a raised face is seen over it, what lies beside it is not."""
+    assert overlapped(laid(1, 2, 3, 4), WORK) == {}
+    raised = WORK.copy()
+    raised[0], raised[1, 1], raised[3, 0] = (130, 100), 100, 130
+    assert overlapped(laid(1, 2, 3, 4), raised) == {"corner 1": pytest.approx(6, abs=0.1)}
+
+
+def test_the_side_face_of_a_raised_work_is_told() -> None:
+    picture = np.full((500, 600, 3), 60, np.uint8)
+    picture[120:380, 140:450] = 190
+    picture[160:300, 200:400] = 120
+    flat, scene = laid(1, 2, 3, 4), [photo(picture)]
+    assert side_reasons(scene, flat, Papers(), WORK) == []
+    picture[120:380, 140:149] = 130
+    (reason,) = side_reasons([photo(picture)], flat, Papers(), WORK)
+    assert "9 mm within its left side" in reason
