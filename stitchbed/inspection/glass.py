@@ -9,7 +9,7 @@ often is counted with the scans laid beside each other, and there must be more s
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -80,7 +80,7 @@ def _agreed(depths: Sequence[Floats], reach: int, areas: Sequence[int]) -> list[
     first of `areas` over which they must agree that tells any.
     """
     seen = [cv2.dilate(depth, np.ones((reach, reach), np.uint8)) > 0 for depth in depths]
-    votes = np.sum(seen, axis=0)
+    votes = _votes(seen)
     least = max(3, math.ceil(SHARE * len(seen)))
     if votes.max() < least:
         return []
@@ -93,7 +93,16 @@ def _agreed(depths: Sequence[Floats], reach: int, areas: Sequence[int]) -> list[
     return []
 
 
-def _found(votes: NDArray[np.int64], needed: int, best: Floats, least: int) -> list[Grain]:
+def _votes(seen: Iterable[Mask]) -> NDArray[np.uint16]:
+    """(h, w) how many of some masks (h, w) are True, one of them in memory at a time."""
+    each = iter(seen)
+    votes = next(each).astype(np.uint16)
+    for one in each:
+        votes += one
+    return votes
+
+
+def _found(votes: NDArray[np.uint16], needed: int, best: Floats, least: int) -> list[Grain]:
     """Grains on which `needed` scans agree over `least` px."""
     _, labels, stats, middles = cv2.connectedComponentsWithStats((votes >= needed).astype(np.uint8))
     wide = 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= least)
@@ -227,8 +236,7 @@ def _met(seen: Sequence[Mask], levels: Sequence[int], areas: Sequence[int], move
     """(levels, areas) grains of at least such an area on which so many scans agree, of all trials."""
     met = np.zeros((len(levels), len(areas)))
     for trial in range(1, TRIALS + 1):
-        beside = [np.roll(one, (trial * i * move[0], trial * i * move[1]), (0, 1)) for i, one in enumerate(seen)]
-        votes = np.sum(beside, axis=0)
+        votes = _votes(np.roll(one, (trial * i * move[0], trial * i * move[1]), (0, 1)) for i, one in enumerate(seen))
         for row, level in enumerate(levels):
             sizes = cv2.connectedComponentsWithStats((votes >= level).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
             if not len(sizes):
