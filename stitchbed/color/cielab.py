@@ -44,8 +44,10 @@ def lab_from_xyz(xyz: Array) -> Array:
     """XYZ under D50 (..., 3), Y of white = 1 -> CIELAB (..., 3). Reference: CIE 15:2018, 8.2.1."""
     ratio = np.asarray(xyz, dtype=np.float64) / D50
     root = np.where(ratio > KNEE**3, np.cbrt(np.maximum(ratio, 0)), ratio / (3 * KNEE**2) + 4 / 29)
-    x, y, z = np.moveaxis(root, -1, 0)
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+    x, y, z = root[..., 0], root[..., 1], root[..., 2]
+    lab = np.empty_like(root)  # filled, not stacked: fits ask for few colors, thousands of times
+    lab[..., 0], lab[..., 1], lab[..., 2] = 116 * y - 16, 500 * (x - y), 200 * (y - z)
+    return lab
 
 
 def xyz_from_lab(lab: Array) -> Array:

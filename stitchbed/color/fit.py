@@ -133,12 +133,13 @@ def _solved(
         return plain, None
     shape = (3, BENDS)
     first = np.zeros(shape) if start is None else start
+    eye = _eye(lab, weights)
 
     def errors(flat: Array) -> Array:
         bends, coefficients = flat[: first.size].reshape(shape), flat[first.size :].reshape(plain.shape)
-        seen = _seen_difference(lab_from_xyz(xyz_of(kind, coefficients, light, bends)), lab)
+        seen = _seen_difference(eye, lab_from_xyz(xyz_of(kind, coefficients, light, bends)) - lab)
         weak = np.concatenate([BEND * bends.ravel(), APART * (bends - bends.mean(axis=0)).ravel()])
-        return np.concatenate([(seen * np.sqrt(weights)[:, None]).ravel(), weak])
+        return np.concatenate([seen.ravel(), weak])
 
     guess = np.concatenate([first.ravel(), plain.ravel()])
     solution = _settled(errors, guess, CURVE_STEPS)
@@ -152,10 +153,11 @@ def _coefficients(kind: str, light: Array, lab: Array, weights: Array) -> Array:
     scale = float(np.mean(xyz[:, 1]) / max(float(np.mean(light)), 1e-9))
     root = np.sqrt(weights / (xyz[:, 1] + 0.05))[:, None]
     start = np.linalg.lstsq(terms * root, xyz * root, rcond=1e-10)[0]
+    eye = _eye(lab, weights)
 
     def errors(flat: Array) -> Array:
         found = lab_from_xyz(np.asarray(terms @ flat.reshape(start.shape), dtype=np.float64))
-        seen = _seen_difference(found, lab) * np.sqrt(weights)[:, None]
+        seen = _seen_difference(eye, found - lab)
         return np.concatenate([seen.ravel(), RIDGE * (flat - start.ravel()) / scale * 100])
 
     return _settled(errors, start.ravel(), 2000).reshape(start.shape)
@@ -167,8 +169,9 @@ def _settled(errors: Callable[[Array], Array], guess: Array, most: int) -> Array
     return np.round(least_squares(errors, guess, method="lm", max_nfev=most, **close).x, DIGITS)
 
 
-def _seen_difference(lab: Array, reference: Array) -> Array:
-    """(N, 3) differences in lightness, chroma and hue, each divided by its CIEDE2000 weight at the reference.
+def _eye(reference: Array, weights: Array) -> Array:
+    """(N, 3, 3) that make a difference in L*a*b* from a reference one in lightness, chroma and hue, each divided by its
+    CIEDE2000 weight there, times the root of its own weight (N,).
 
     A smooth stand-in for CIEDE2000, which has kinks. Reference: Sharma, Wu & Dalal (2005), doi 10.1002/col.20070.
     """
@@ -176,7 +179,15 @@ def _seen_difference(lab: Array, reference: Array) -> Array:
     s_l = 1 + 0.015 * (lightness - 50) ** 2 / np.sqrt(20 + (lightness - 50) ** 2)
     s_c, s_h = 1 + 0.045 * chroma, 1 + 0.015 * chroma
     hue = np.arctan2(reference[:, 2], reference[:, 1])
-    d_l, d_a, d_b = (lab - reference).T
-    along = d_a * np.cos(hue) + d_b * np.sin(hue)
-    across = d_b * np.cos(hue) - d_a * np.sin(hue)
-    return np.stack([d_l / s_l, along / s_c, across / s_h], axis=1)
+    none = np.zeros(len(reference))
+    rows = (
+        (1 / s_l, none, none),
+        (none, np.cos(hue) / s_c, np.sin(hue) / s_c),
+        (none, -np.sin(hue) / s_h, np.cos(hue) / s_h),
+    )
+    return np.array(rows).transpose(2, 0, 1) * np.sqrt(weights)[:, None, None]
+
+
+def _seen_difference(eye: Array, difference: Array) -> Array:
+    """(N, 3) what the eye sees of differences in L*a*b* (N, 3)."""
+    return np.asarray((eye @ difference[..., None])[..., 0])
