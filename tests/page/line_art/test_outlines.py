@@ -13,7 +13,7 @@ import pytest
 from stitchbed.core.arrays import Bytes
 from stitchbed.page.line_art import outlines
 from stitchbed.page.line_art.gaps import bridges, stroke_ends
-from stitchbed.page.line_art.hatching import OWN, hatching
+from stitchbed.page.line_art.hatching import hatching
 from stitchbed.page.line_art.marks import lettering, marks
 from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.shapes import shape_lines
@@ -125,7 +125,7 @@ def test_of_a_series_all_but_its_rim_is_hatching(turned: bool) -> None:
     line = series(7)
     if turned:
         line = np.ascontiguousarray(line.T)
-    found = hatching(line, CELL) & OWN
+    found = hatching(line, CELL)
     found = found.T if turned else found
     assert np.array_equal(found & series(7), found)
     for k in range(7):
@@ -148,21 +148,21 @@ def test_of_a_series_all_but_its_rim_is_hatching(turned: bool) -> None:
     ],
 )
 def test_what_is_a_series(line: Bytes, some: bool) -> None:
-    assert (hatching(line, CELL) & OWN).any() == some
+    assert hatching(line, CELL).any() == some
 
 
 def test_strokes_of_other_thickness_are_none_of_the_series() -> None:
     line = series(7, thick=1)
-    assert (hatching(line, CELL) & OWN)[44].any()
+    assert hatching(line, CELL)[44].any()
     line[44:47, 20:80] = 1  # the fourth, three times as thick: one and a half times, and as much in cells
-    assert (hatching(line, CELL) & OWN)[44:47].any()
+    assert hatching(line, CELL)[44:47].any()
     line[43, 20:80] = 1
-    assert not (hatching(line, CELL) & OWN)[43:47].any()
+    assert not hatching(line, CELL)[43:47].any()
 
 
 def test_an_outline_across_hatching_stays() -> None:
     line = series(9) | drawn((10, 49, 100, 2), size=(140, 100))
-    found = hatching(line, CELL) & OWN
+    found = hatching(line, CELL)
     assert not found[60:64, 49:51].any()
     assert found[44:46, 26:40].all() and found[44:46, 60:74].all()
 
@@ -170,20 +170,20 @@ def test_an_outline_across_hatching_stays() -> None:
 def test_both_layers_of_cross_hatching_are_hatching() -> None:
     level = drawn(*[(20 + 8 * k, 20, 2, 72) for k in range(9)])
     both = level | np.ascontiguousarray(level.T)
-    found = hatching(both, CELL) & OWN
+    found = hatching(both, CELL)
     inner = np.s_[30:82, 30:82]
     assert found[inner][both[inner] > 0].mean() > 0.9
 
 
 def test_with_a_wider_pen_beside_it_a_series_is_taken_to_its_last_stroke() -> None:
     wide = drawn((120, 20, 6, 60), (20, 2, 100, 6), size=(140, 100))  # outlines, the second one across all ends
-    found = hatching(series(7) | wide, CELL) & OWN
+    found = hatching(series(7) | wide, CELL)
     assert all(found[20 + 8 * k : 22 + 8 * k, 26:74].mean() > 0.9 for k in range(7))
     assert not found[wide > 0].any()
     parallel = drawn((10, 20, 6, 60), size=(140, 100))  # as far from the series as its strokes are apart
-    assert not (hatching(series(7) | wide | parallel, CELL) & OWN)[10:16].any()
+    assert not hatching(series(7) | wide | parallel, CELL)[10:16].any()
     same = drawn((120, 20, 2, 60), (20, 2, 100, 2), size=(140, 100))  # one pen: the last stroke may be an outline
-    found = hatching(series(7) | same, CELL) & OWN
+    found = hatching(series(7) | same, CELL)
     assert found[28:30, 26:74].all() and not found[20:22].any() and not found[68:70].any()
 
 
@@ -204,7 +204,7 @@ def test_whole_shapes_keep_their_lines_in_hatching() -> None:
 
 def test_a_box_and_a_window_are_outlines() -> None:
     frame = drawn((20, 20, 2, 60), (78, 20, 2, 60), (20, 20, 60, 2), (20, 78, 60, 2))
-    assert not (hatching(frame, CELL) & OWN).any()
+    assert not hatching(frame, CELL).any()
     assert not hatching(frame | drawn((48, 20, 2, 60), (20, 48, 60, 2)), CELL).any()
 
 

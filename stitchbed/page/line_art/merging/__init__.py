@@ -1,1 +1,0 @@
-"""What of many small areas is one area: all borders weighed together, again and again."""
