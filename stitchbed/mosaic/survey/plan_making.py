@@ -92,12 +92,7 @@ def _changes(
 
 def promoted(context: SurveyContext, previews: Sequence[Preview]) -> list[Small]:
     """The small pictures, all with the master's channels."""
-    channels = context.kind.channels
-    return [
-        replace(small, light=light, mixed=_promoted(small.mixed, channels), gray=light is not small.light)
-        for small in (g.small for g in previews)
-        for light in (_promoted(small.light, channels),)
-    ]
+    return [_colored(each.small, context.kind.channels) for each in previews]
 
 
 def with_evening(
@@ -171,8 +166,12 @@ def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm
     return [np.clip(depth / rim_mm, 0.02, 1) ** 2 for depth in depths]
 
 
-def _promoted(light: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
-    return light if light.shape[2] == channels else np.repeat(light, channels, axis=2)
+def _colored(small: Small, channels: int) -> Small:
+    """A small picture of so many channels; a gray one's is repeated."""
+    if small.light.shape[2] == channels:
+        return small
+    light, mixed = (np.repeat(values, channels, axis=2) for values in (small.light, small.mixed))
+    return replace(small, light=light, mixed=mixed, gray=True)
 
 
 def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
