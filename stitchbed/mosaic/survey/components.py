@@ -214,7 +214,7 @@ def demand_whole(
     repeated = repeated_in(layouts)
     words = [_repeats(repeated)] if repeated else list(why())
     words += [_tried(name, no_links, main) for name in single if name not in repeated and name not in bare]
-    words += [f"{name} shows nothing but paper" for name in single if name in bare]
+    words += [f"{name} is nearly of one tone, as bare paper is" for name in single if name in bare]
     if allow_missing:
         missing = [*single, *[name for group in groups for name in group]]
         return main, [". ".join([f"left out, not placed: {', '.join(missing)}", *words])]

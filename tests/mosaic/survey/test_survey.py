@@ -188,7 +188,7 @@ def test_a_piece_of_bare_paper_is_left_out_and_told() -> None:
     paper, drawn = (Layout(name, {name: np.eye(3)}, (), ()) for name in ("c", "d"))
     layout, (words,) = demand_whole([one, paper], [], ["a", "b", "c"], allow_missing=False, bare=["c"])
     assert layout is one and words.startswith("left out, for nothing but paper is to be seen on it") and ": c." in words
-    with pytest.raises(Disconnected, match=r"c, d.*c shows nothing but paper"):
+    with pytest.raises(Disconnected, match=r"c, d.*c is nearly of one tone, as bare paper is"):
         demand_whole([one, paper, drawn], [], ["a", "b", "c", "d"], allow_missing=False, bare=["c"])
 
 
