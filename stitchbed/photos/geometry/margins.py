@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.rectangle import LEAST_VISIBLE, SIDES, Line, corners_of, edges_of, thickened
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, cover_of, edges_of, thickened
 from stitchbed.photos.geometry.table import DARK
 
 RIM_MM = (1.5, 2.5, 3.5)  # within a side and beyond it; a margin is mostly wider
@@ -92,14 +92,8 @@ def _along(corners: Array, near: Mask, visible: Mask, away: NDArray[np.int_]) ->
     a, b = corners[:2]
     inward = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
     inward = inward * np.sign(inward @ (corners.mean(0) - a))
-    share = np.linspace(0.02, 0.98, 2 * PLACES)
-    steps = away[:, None, None] + LEANS_PX[:, None] * (2 * share - 1)
-    points = a + share[:, None] * (b - a) + steps[..., None] * inward
-    inside = np.all((points >= 0) & (points <= np.array(near.shape)[::-1] - 1), axis=3)
-    x, y = np.where(inside[..., None], np.rint(points), 0).astype(np.intp).transpose(3, 0, 1, 2)
-    seen = inside & visible[y, x]
-    shown = (near[y, x] & seen).sum(axis=2) / np.maximum(seen.sum(axis=2), 1)
-    shown = np.where(seen.mean(axis=2) >= LEAST_VISIBLE, shown, 0.0).max(axis=1)
+    leaning = [corner + (away[:, None] + lean)[..., None] * inward for corner, lean in ((a, -LEANS_PX), (b, LEANS_PX))]
+    shown = cover_of(near, visible, *leaning).max(axis=1)
     return float(shown.max()), float(np.abs(away[shown == shown.max()]).mean())
 
 

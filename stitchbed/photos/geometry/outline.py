@@ -143,7 +143,8 @@ def _edge_beside(
     offset = at @ np.array([np.cos(angle), np.sin(angle)])  # of each distance, each angle
     before_and_after = [sides[SIDES[(index + step) % 4]] for step in (-1, 1)]
     ends = [crossings(angle, offset, np.asarray(one.angle), np.asarray(one.offset)) for one in before_and_after]
-    cover = cover_of(near, visible, *ends)
+    whole = np.all([(end >= 0) & (end <= np.array(visible.shape)[::-1] - 1) for end in ends], axis=(0, -1))
+    cover = np.where(whole, cover_of(near, visible, *ends), 0.0)
     shown = (cover > LEAST_MARGIN_COVER).any(axis=1)
     if not shown.any():
         return 0.0, side

@@ -243,12 +243,12 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
 
 
 def cover_of(near: Mask, visible: Mask, a: Array, b: Array) -> Array:
-    """(...) share of the visible part of sides from a to b (..., 2) that shows an edge; 0 when too little of one is
-    visible, or it leaves the picture."""
+    """(...) share of the visible part of lines from a to b (..., 2) that shows an edge; 0 when too little of one is
+    visible. What leaves the picture is not."""
     limits = np.array(visible.shape)[::-1] - 1
-    inside = np.all((np.minimum(a, b) >= 0) & (np.maximum(a, b) <= limits), axis=-1)[..., None]
     steps = np.linspace(0.02, 0.98, 120)[:, None]
     points = a[..., None, :] + steps * (b - a)[..., None, :]
+    inside = np.all((points >= 0) & (points <= limits), axis=-1)
     x, y = np.moveaxis(np.where(inside[..., None], np.rint(points), 0).astype(np.intp), -1, 0)
     seen = visible[y, x] & inside
     shown = (near[y, x] & seen).sum(axis=-1) / np.maximum(seen.sum(axis=-1), 1)
