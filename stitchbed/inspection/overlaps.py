@@ -164,7 +164,7 @@ def rest_places(a: Glance, b: Glance, b_from_a: Array, count: int) -> list[tuple
     """Places (x, y) px in both tiles with much contrast, as deep in the overlap as it goes, to compare sharpness at."""
     shared = _shared(a, b, b_from_a)
     depth = np.minimum(shared.depth_own, shared.depth_other)
-    unrest = np.where(shared.seen, _unrest(a.light), 0)
+    unrest = np.where(shared.seen, unrest_of(a.light), 0)
     score = unrest * np.minimum(depth / max(a.shape), EDGE_SHARE) / EDGE_SHARE
     places = []
     reach = max(3, round(0.04 * max(score.shape)))
@@ -185,7 +185,7 @@ def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     there = moved(other_from_own, xy)
     cells = ((there + 0.5) / other.light_cell - 0.5).reshape(h, w, 2)
     light = look_up(other.light, cells)
-    unrest, unrest_other = _unrest(own.light), look_up(_unrest(other.light), cells)
+    unrest, unrest_other = unrest_of(own.light), look_up(unrest_of(other.light), cells)
     depth_other = _depth(there, other.shape).reshape(h, w)
     ratio = np.log(np.maximum(own.light, 1e-3) / np.maximum(light, 1e-3))
     bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
@@ -194,7 +194,7 @@ def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     return _Shared(ratio, flat & (unrest < UNREST), flat, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
 
 
-def _unrest(light: Floats) -> Floats:
+def unrest_of(light: Floats) -> Floats:
     """(h, w) relative spread of light around each cell, along its steeper direction."""
     gray = light.mean(2)
     low, high = cv2.erode(gray, np.ones((3, 3), np.uint8)), cv2.dilate(gray, np.ones((3, 3), np.uint8))

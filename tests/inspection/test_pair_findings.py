@@ -3,59 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
+from made_evidence import DPI, REDUCTION, ROWS, course, evidence
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.box import Box
-from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.pairs import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
-from stitchbed.inspection.findings import Evidence, Finding
-from stitchbed.inspection.looks import Look, look_at
+from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.overlaps import Comparison
-from stitchbed.inspection.patches import Course
-from stitchbed.reading.base.tile import Raster, Tile
 
-ROWS, DPI, REDUCTION = 3000, 300.0, 2
 CM2 = 1 / (REDUCTION / DPI * 2.54) ** 2  # view px in a square centimeter
 CLEAN = Sight(None, 0, 40, 10 * CM2, 0)
-
-
-class _Paper:
-    """A blank sheet, read like a file."""
-
-    raster = Raster((96, 96, 1), "uint8", 8, None, None, True)
-
-    def window(self, box: Box) -> Any:
-        return np.full((box.height, box.width, 1), 220, np.uint8)
-
-    def view(self, reduction: int) -> Any:
-        return np.full((96, 96, 1), 220, np.uint8)
-
-
-@cache
-def look() -> Look:
-    """A look of which only size and reduction matter here."""
-    return replace(look_at(_Paper(), transfer_of(None)), shape=(ROWS, 2000), reduction=REDUCTION)
-
-
-def evidence(count: int, **seen: Any) -> Evidence:
-    """What pairs of `count` pieces show."""
-    raster = Raster((ROWS, 2000, 1), "uint8", 8, None, (DPI, DPI), True)
-    tiles = tuple(Tile(f"{k}", Path(f"{k}"), "", raster) for k in range(count))
-    none: dict[str, Any] = {"layouts": (), "comparisons": (), "sharper": {}, "grains": ()}
-    return Evidence(tiles, ("TIFF",) * count, (look(),) * count, **(none | seen))
-
-
-def course(a: int, b: int, across: float = 0.0, along: float = 0.0, **more: Any) -> Course:
-    """How b lies on a."""
-    full: dict[str, Any] = {"jumps": (), "spans": ((0, ROWS), (0, ROWS))}
-    return Course(a, b, np.array([across, along]), **(full | more))
 
 
 def only(found: list[tuple[int, Finding]]) -> tuple[int, Finding]:

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
+from stitchbed.inspection.overlaps import UNREST, unrest_of
 from stitchbed.mosaic.registration.pose_graph import corners
 
 SKEW_DEG = (
@@ -26,6 +28,9 @@ SAME_MM = 2.0  # between their sides: laid down once and scanned twice
 WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond the sheet, where a piece reaches over it
+# Of the short side, as much as neighbors share: a missing piece leaves a deeper hole along the rim, and what is less
+# deep is the sheet's only where something is drawn as far out; cells of it, more than dust on the lid.
+UNEVEN_SHARE, DRAWN_CELLS = 0.2, 5
 
 
 def lying_findings(evidence: Evidence) -> list[tuple[int, Finding]]:
@@ -189,37 +194,39 @@ def gap_findings(evidence: Evidence) -> list[Finding]:
     """A hole in the rectangle that the placed pieces span."""
     if len(evidence.layouts[0].sheet_from_tile) < 3:
         return []
-    holes = _holes(evidence)
-    if holes is None:
-        return []
-    where, size = holes
-    why = f"no piece shows a part of the sheet at its {where}, about {length_words(evidence, 0, size)} wide"
-    return [
-        Finding(
-            "gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", {"width_px": round(size)}
-        )
-    ]
+    for where, size, sheet in sorted(_holes(evidence), key=lambda hole: not hole[2]):
+        wide, numbers = f"about {length_words(evidence, 0, size)} wide", {"width_px": round(size)}
+        if not sheet:
+            why = f"pieces end unevenly at the {where}: a strip {wide} there is seen by none"
+            change = "nothing, where that is beside the sheet; if the sheet reaches there, scan that part too"
+            return [Finding("uneven rim", "note", why, change, numbers)]
+        why = f"no piece shows a part of the sheet at its {where}, {wide}"
+        return [Finding("gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", numbers)]
+    return []
 
 
-def _holes(evidence: Evidence) -> tuple[str, float] | None:
-    quads, reference = list(_upright_quads(evidence).values()), _sizes_of(evidence)[evidence.layouts[0].reference]
-    low, high = _span(quads)
+def _holes(evidence: Evidence) -> list[tuple[str, float, bool]]:
+    """(where, px wide, does the sheet go on there as far as is known) of holes, the largest first."""
+    quads, reference = _upright_quads(evidence), _sizes_of(evidence)[evidence.layouts[0].reference]
+    low, high = _span(list(quads.values()))
     cell = max(reference) * GAP_SHARE / 10
     shape = np.ceil((high - low)[::-1] / cell).astype(int) + 1
     covered = np.zeros(shape, np.uint8)
-    for quad in quads:
+    for quad in quads.values():
         cv2.fillConvexPoly(covered, np.round((quad - low) / cell).astype(np.int32), 1)
     # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
     bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
     count, _, stats, middles = cv2.connectedComponentsWithStats(bare)
-    least = CORNER_SHARE * min(reference) / cell
-    missing = [index for index in range(1, count) if not _beyond(stats[index], bare.shape, least)]
-    if not missing:
-        return None
-    largest = max(missing, key=lambda index: int(stats[index, cv2.CC_STAT_AREA]))
-    place = middles[largest] / (shape[::-1] - 1)
-    width = cell * float(min(stats[largest, cv2.CC_STAT_WIDTH], stats[largest, cv2.CC_STAT_HEIGHT]))
-    return _place_words(float(place[0]), float(place[1])), width
+    side = min(reference) / cell
+    found = []
+    for index in sorted(range(1, count), key=lambda index: -int(stats[index, cv2.CC_STAT_AREA])):
+        strip = _outer_strip(stats[index], bare.shape, side)
+        if not _beyond(stats[index], bare.shape, CORNER_SHARE * side):
+            place = middles[index] / (shape[::-1] - 1)
+            width = cell * float(min(stats[index, cv2.CC_STAT_WIDTH], stats[index, cv2.CC_STAT_HEIGHT]))
+            sheet = strip is None or int(_drawn(evidence, quads, (low, cell), bare.shape)[strip].sum()) >= DRAWN_CELLS
+            found.append((_place_words(float(place[0]), float(place[1])), width, sheet))
+    return found
 
 
 def _beyond(hole: Array, shape: tuple[int, ...], least: float) -> bool:
@@ -227,10 +234,43 @@ def _beyond(hole: Array, shape: tuple[int, ...], least: float) -> bool:
 
     hole : left, top, width, height cells. least : cells a missing piece leaves there at least.
     """
+    across, down = _touched(hole, shape)
+    return across == 1 and down == 1 and min(int(hole[2]), int(hole[3])) < least
+
+
+def _touched(hole: Array, shape: tuple[int, ...]) -> tuple[int, int]:
+    """How many sides of a map a hole reaches, of left and right, of top and bottom."""
     left, top, width, height = (int(value) for value in hole[:4])
-    across = (left == 0) + (left + width == shape[1])
-    down = (top == 0) + (top + height == shape[0])
-    return across == 1 and down == 1 and min(width, height) < least
+    return (left == 0) + (left + width == shape[1]), (top == 0) + (top + height == shape[0])
+
+
+def _outer_strip(hole: Array, shape: tuple[int, ...], side: float) -> tuple[slice, slice] | None:
+    """All along the rim that a hole lies at, as far in as half its depth; None of a hole that is no shallow one at one
+    rim. side : the short one of a piece, cells."""
+    across, down = _touched(hole, shape)
+    left, top, width, height = (int(value) for value in hole[:4])
+    depth = width if across else height
+    if across + down != 1 or depth >= UNEVEN_SHARE * side:
+        return None
+    first, end = (left, shape[1]) if across else (top, shape[0])
+    outer = slice(0, -(-depth // 2)) if first == 0 else slice(end - -(-depth // 2), end)
+    return (slice(None), outer) if across else (outer, slice(None))
+
+
+def _drawn(evidence: Evidence, quads: Mapping[str, Array], grid: tuple[Array, float], shape: tuple[int, ...]) -> Mask:
+    """(rows, cols) True where a piece shows drawing, or the sheet's edge. quads : where pieces lie. grid : the first
+    corner, the size of a cell."""
+    seen = np.zeros(shape, bool)
+    for tile, look in zip(evidence.tiles, evidence.looks, strict=True):
+        if tile.name in quads:
+            rows, cols = np.nonzero(unrest_of(look.light) > UNREST)
+            shares = (np.column_stack([cols, rows]) + 0.5) * look.light_cell / look.shape[::-1]
+            first, across, _, down = quads[tile.name]
+            at = first + shares[:, :1] * (across - first) + shares[:, 1:] * (down - first)
+            col, row = ((at - grid[0]) / grid[1]).round().astype(int).T
+            inside = (row >= 0) & (row < shape[0]) & (col >= 0) & (col < shape[1])
+            seen[row[inside], col[inside]] = True
+    return seen
 
 
 def _span(quads: list[Array]) -> tuple[Array, Array]:

@@ -1,0 +1,44 @@
+"""I check which holes between the pieces of a set are told to be missing parts of the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_evidence import evidence, look
+
+from stitchbed.inspection.checks.lying import gap_findings
+from stitchbed.inspection.findings import Evidence
+from stitchbed.mosaic.registration.pose_graph import Layout
+
+CELLS = 60, 40  # of light, on a piece of 3000 x 2000 px
+
+
+def _laid(last: tuple[int, int], drawn: slice = slice(0)) -> Evidence:
+    """Two rows of three pieces, the middle one of the second row at `last`. drawn : rows of its left neighbor that show
+    drawing."""
+    at = [(1600 * col, 2400 * row) for row in (0, 1) for col in range(3)]
+    at[4] = last
+    where = {f"{k}": np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) for k, (x, y) in enumerate(at)}
+    bare = np.full((*CELLS, 3), 0.8, np.float32)
+    seen = bare.copy()
+    seen[drawn, ::2] = 0.2
+    looks = tuple(replace(look(), light=seen if k == 3 else bare, light_cell=50.0) for k in range(6))
+    return replace(evidence(6, layouts=(Layout("0", where, (), ()),)), looks=looks)
+
+
+@pytest.mark.parametrize(
+    ("last", "drawn", "told"),
+    [
+        ((1600, 2400), slice(0), None),
+        ((1600, 2100), slice(0), "uneven rim"),  # it ends 300 px before its neighbors do, which show the lid there
+        ((1600, 2100), slice(0, 50), "uneven rim"),
+        ((1600, 2100), slice(0, 60), "gap"),  # the sheet goes on there
+        ((1600, 0), slice(0), "gap"),
+    ],
+)
+def test_pieces_that_end_unevenly_leave_no_gap_where_the_sheet_ends(
+    last: tuple[int, int], drawn: slice, told: str | None
+) -> None:
+    assert [one.fault for one in gap_findings(_laid(last, drawn))] == ([told] if told else [])
