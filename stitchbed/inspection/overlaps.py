@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.memory import late
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import inverse, moved
@@ -25,6 +25,8 @@ SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
+NEUTRAL = 1.5  # of a channel's light over another's: ways to make gray of it differ by less than .03
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # of linear light, IEC 61966-2-1
 LEAST_CELLS = 25  # for a comparison of light
 SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
 FEW_SEEN = 0.2  # of the cells of the row of which most are known
@@ -184,14 +186,26 @@ def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     xy = np.column_stack([(col.ravel() + 0.5) * own.light_cell - 0.5, (row.ravel() + 0.5) * own.light_cell - 0.5])
     there = moved(other_from_own, xy)
     cells = ((there + 0.5) / other.light_cell - 0.5).reshape(h, w, 2)
-    light = look_up(other.light, cells)
+    light = look_up(other.light, cells).astype(np.float32)
     unrest, unrest_other = unrest_of(own.light), look_up(unrest_of(other.light), cells)
     depth_other = _depth(there, other.shape).reshape(h, w)
-    ratio = np.log(np.maximum(own.light, 1e-3) / np.maximum(light, 1e-3))
+    ratio, known = _ratio(own.light, light)
     bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
     seen = depth_other > 0
-    flat = (unrest_other < UNREST) & bright & seen
+    flat = (unrest_other < UNREST) & bright & known & seen
     return _Shared(ratio, flat & (unrest < UNREST), flat, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
+
+
+def _ratio(own: Floats, other: Floats) -> tuple[Floats, Mask]:
+    """Log of light (h, w, 3) over another one's, and where it is known (h, w): a gray scan tells of a color by a weight
+    that nobody knows, and of what is nearly neutral like any other.
+    """
+    colored = [bool(np.ptp(light, axis=2).any()) for light in (own, other)]
+    if colored[0] == colored[1]:
+        return np.log(np.maximum(own, 1e-3) / np.maximum(other, 1e-3)), np.ones(own.shape[:2], bool)
+    tones = [np.maximum(light @ LUMINANCE, 1e-3) for light in (own, other)]
+    neutral = [light.max(2) < NEUTRAL * np.maximum(light.min(2), 1e-3) for light in (own, other)]
+    return np.repeat(np.log(tones[0] / tones[1])[..., None], 3, axis=2), neutral[0] & neutral[1]
 
 
 def unrest_of(light: Floats) -> Floats:

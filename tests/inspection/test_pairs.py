@@ -21,7 +21,7 @@ from stitchbed.inspection.checks.pieces import noise_finding
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
-from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compared_parts, gains, suspects
+from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
 from stitchbed.reading.base.tile import Raster
@@ -583,6 +583,19 @@ def test_light_is_told_beside_what_it_is_known_beside() -> None:
     solved = gains(6, painted)
     assert np.abs(solved[:3]).max() < 0.03 and solved[4, 0] == pytest.approx(0.3)
     assert np.abs(solved[5]).max() == 0
+
+
+def test_a_gray_scan_tells_light_by_what_is_neutral() -> None:
+    """Gray made by weights of the stored codes, as scanners do, makes saturated colors as much darker as it likes."""
+    codes = np.array([[220, 216, 205], [40, 60, 200], [210, 30, 40], [40, 60, 200]])
+    page = np.repeat(np.repeat(codes.reshape(1, 4, 3), 100, axis=0), 35, axis=1)
+    gray = np.repeat((page @ [0.3, 0.59, 0.11])[..., None], 3, axis=2)
+    looks = []
+    for codes in (page, gray):
+        light = (codes / 255.0).astype(np.float32) ** 2.2
+        looks.append(Glance((200, 280), 2, np.zeros((100, 140), np.uint8), light, 2.0))
+    gain = compare(looks, (0, 1), np.eye(3)).log_gain
+    assert gain is not None and np.abs(gain).max() < 0.03
 
 
 def test_a_line_of_the_sensor_is_told_among_rough_strokes_that_end_at_it() -> None:
