@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Array
 D50: Array = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2022, 7.2.16
 BRADFORD: Array = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 KNEE = 6 / 29  # CIE 15:2018, 8.2.1: where the cube root turns into a line
+LAB_FROM_ROOTS: Array = np.array([[0.0, 116, 0], [500, -500, 0], [0, 200, -200]])  # CIE 15:2018, 8.2.1, but for the -16
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,16 @@ def lab_from_xyz(xyz: Array) -> Array:
     lab = np.empty_like(root)  # filled, not stacked: fits ask for few colors, thousands of times
     lab[..., 0], lab[..., 1], lab[..., 2] = 116 * y - 16, 500 * (x - y), 200 * (y - z)
     return lab
+
+
+def lab_slopes(xyz: Array) -> Array:
+    """(..., 3, 3): how L*, a*, b* (rows) change with X, Y, Z (columns), at XYZ under D50 (..., 3).
+
+    `lab_from_xyz` differentiated.
+    """
+    ratio = np.asarray(xyz, dtype=np.float64) / D50
+    steep = 1 / (3 * np.cbrt(np.maximum(ratio, KNEE**3)) ** 2)  # and the line below the knee is as steep as at the knee
+    return np.asarray(LAB_FROM_ROOTS * (steep / D50)[..., None, :], dtype=np.float64)
 
 
 def xyz_from_lab(lab: Array) -> Array:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz, xyz_from_lab
-from stitchbed.color.tone import BENDS, plausible, straightened
+from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz, lab_slopes, xyz_from_lab
+from stitchbed.color.tone import BENDS, bend_slopes, plausible, straightened
 from stitchbed.core.arrays import Array
 
 KINDS = {"matrix": 3, "root": 6}  # terms: r g b; and also the roots of rg, gb, rb
@@ -59,6 +59,20 @@ def terms_of(kind: str, light: NDArray[np.floating]) -> NDArray[np.floating]:
     r, g, b = np.moveaxis(np.maximum(light, 0), -1, 0)
     roots = np.stack([np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
     return np.concatenate([light, roots.astype(light.dtype)], axis=-1)
+
+
+def term_slopes(kind: str, light: Array) -> Array:
+    """(N, terms, 3): how `terms_of` light (N, 3) changes with the light of each channel."""
+    slopes = np.zeros((len(light), KINDS[kind], 3))
+    slopes[:, :3] = np.eye(3)
+    if kind == "matrix":
+        return slopes
+    root = np.sqrt(np.maximum(light, 0))
+    inverse = 1 / np.where(root > 0, root, np.inf)  # black leaves its roots as they are
+    for term, (one, other) in enumerate(((0, 1), (1, 2), (0, 2)), start=3):
+        slopes[:, term, one] = root[:, other] * inverse[:, one] / 2
+        slopes[:, term, other] = root[:, one] * inverse[:, other] / 2
+    return slopes
 
 
 def fit_color(light: Array, lab: Array, neutral: NDArray[np.bool_], kind: str | None = None) -> ColorFit:
@@ -134,39 +148,67 @@ def _solved(
     shape = (3, BENDS)
     first = np.zeros(shape) if start is None else start
     eye = _eye(lab, weights)
+    weak = _weak_beliefs(plain.size)
+
+    def parted(flat: Array) -> tuple[Array, Array]:
+        return flat[: first.size].reshape(shape), flat[first.size :].reshape(plain.shape)
 
     def errors(flat: Array) -> Array:
-        bends, coefficients = flat[: first.size].reshape(shape), flat[first.size :].reshape(plain.shape)
+        bends, coefficients = parted(flat)
         seen = _seen_difference(eye, lab_from_xyz(xyz_of(kind, coefficients, light, bends)) - lab)
-        weak = np.concatenate([BEND * bends.ravel(), APART * (bends - bends.mean(axis=0)).ravel()])
-        return np.concatenate([seen.ravel(), weak])
+        return np.concatenate([seen.ravel(), weak @ flat])
 
-    guess = np.concatenate([first.ravel(), plain.ravel()])
-    solution = _settled(errors, guess, CURVE_STEPS)
-    return solution[first.size :].reshape(plain.shape), solution[: first.size].reshape(shape)
+    def slopes(flat: Array) -> Array:
+        bends, coefficients = parted(flat)
+        straight = np.asarray(straightened(light, bends), dtype=np.float64)
+        terms = np.asarray(terms_of(kind, straight), dtype=np.float64)
+        seen = eye @ lab_slopes(terms @ coefficients)
+        by_light = seen @ (coefficients.T @ term_slopes(kind, straight))
+        by_bends = by_light[..., None] * bend_slopes(light, bends)[:, None]
+        by_terms = _by_coefficients(seen, terms)
+        return np.concatenate([np.hstack([by_bends.reshape(len(by_terms), -1), by_terms]), weak])
+
+    solution = _settled(errors, slopes, np.concatenate([first.ravel(), plain.ravel()]), CURVE_STEPS)
+    bends, coefficients = parted(solution)
+    return coefficients, bends
+
+
+def _weak_beliefs(others: int) -> Array:
+    """(rows, unknowns) of the beliefs about bends, which are the first unknowns; nothing is believed of the others."""
+    of_all = np.eye(3 * BENDS)
+    apart = np.kron(np.eye(3) - 1 / 3, np.eye(BENDS))
+    return np.hstack([np.vstack([BEND * of_all, APART * apart]), np.zeros((6 * BENDS, others))])
 
 
 def _coefficients(kind: str, light: Array, lab: Array, weights: Array) -> Array:
     """Least squares in XYZ weighted by lightness, then by what the eye sees."""
-    terms = terms_of(kind, light)
+    terms = np.asarray(terms_of(kind, light), dtype=np.float64)
     xyz = xyz_from_lab(lab)
     scale = float(np.mean(xyz[:, 1]) / max(float(np.mean(light)), 1e-9))
     root = np.sqrt(weights / (xyz[:, 1] + 0.05))[:, None]
-    start = np.linalg.lstsq(terms * root, xyz * root, rcond=1e-10)[0]
-    eye = _eye(lab, weights)
+    start = np.asarray(np.linalg.lstsq(terms * root, xyz * root, rcond=1e-10)[0], dtype=np.float64)
+    eye, ridge = _eye(lab, weights), RIDGE / scale * 100
 
     def errors(flat: Array) -> Array:
-        found = lab_from_xyz(np.asarray(terms @ flat.reshape(start.shape), dtype=np.float64))
-        seen = _seen_difference(eye, found - lab)
-        return np.concatenate([seen.ravel(), RIDGE * (flat - start.ravel()) / scale * 100])
+        seen = _seen_difference(eye, lab_from_xyz(terms @ flat.reshape(start.shape)) - lab)
+        return np.concatenate([seen.ravel(), ridge * (flat - start.ravel())])
 
-    return _settled(errors, start.ravel(), 2000).reshape(start.shape)
+    def slopes(flat: Array) -> Array:
+        seen = eye @ lab_slopes(terms @ flat.reshape(start.shape))
+        return np.concatenate([_by_coefficients(seen, terms), ridge * np.eye(start.size)])
+
+    return _settled(errors, slopes, start.ravel(), 2000).reshape(start.shape)
 
 
-def _settled(errors: Callable[[Array], Array], guess: Array, most: int) -> Array:
-    """The unknowns with the least squares of errors, to DIGITS decimals."""
+def _by_coefficients(seen: Array, terms: Array) -> Array:
+    """(3 N, 3 terms): how what is seen changes with the coefficients. seen : (N, 3, 3) by XYZ. terms : (N, terms)."""
+    return np.asarray((seen[:, :, None] * terms[:, None, :, None]).reshape(3 * len(terms), -1))
+
+
+def _settled(errors: Callable[[Array], Array], slopes: Callable[[Array], Array], guess: Array, most: int) -> Array:
+    """The unknowns with the least squares of errors, to DIGITS decimals. slopes : of the errors by the unknowns."""
     close = {"ftol": SETTLED, "xtol": SETTLED, "gtol": SETTLED}
-    return np.round(least_squares(errors, guess, method="lm", max_nfev=most, **close).x, DIGITS)
+    return np.round(least_squares(errors, guess, slopes, method="lm", max_nfev=most, **close).x, DIGITS)
 
 
 def _eye(reference: Array, weights: Array) -> Array:

@@ -14,6 +14,7 @@ from stitchbed.core.arrays import Array
 
 BENDS = 3  # numbers for each channel; a curve drawn by hand through black, white and a middle needs two
 STEEPEST, FLATTEST = 4.0, 0.15  # slope: beyond, a curve is no camera's but a fit gone astray
+GAMMA = 2.2  # of the encoding the curve is told in; a curve of another encoding is as smooth in it
 CLEARLY_BENT = 0.012  # of full scale: a curve that bends tones by less is none
 
 
@@ -22,10 +23,22 @@ def straightened(light: NDArray[np.floating], bends: Array | None) -> NDArray[np
     if bends is None:
         return light
     value = np.asarray(light, dtype=np.float64)
-    root = _encoded(np.maximum(value, 0))
+    return np.asarray(_decoded(_bent(value, bends)[0]), dtype=light.dtype)
+
+
+def bend_slopes(light: Array, bends: Array) -> Array:
+    """(..., 3, BENDS): how `straightened` changes in each channel with that channel's bends."""
+    bent, within = _bent(light, bends)
+    steep = GAMMA * bent ** (GAMMA - 1) * within * (1 - within)
+    return np.asarray(steep[..., None] * within[..., None] ** np.arange(BENDS), dtype=np.float64)
+
+
+def _bent(light: Array, bends: Array) -> tuple[Array, Array]:
+    """Encoded values after the curve, and before it as far as it bends them."""
+    root = _encoded(np.maximum(light, 0))
     within = np.minimum(root, 1)
     bent = within + within * (1 - within) * _middle(within, bends) + (root - within)
-    return np.asarray(_decoded(np.maximum(bent, 0)), dtype=light.dtype)
+    return np.maximum(bent, 0), within
 
 
 def plausible(bends: Array) -> bool:
@@ -57,8 +70,8 @@ def _middle(v: Array, bends: Array) -> Array:
 
 
 def _encoded(light: Array) -> Array:
-    return np.asarray(light ** (1 / 2.2), dtype=np.float64)
+    return np.asarray(light ** (1 / GAMMA), dtype=np.float64)
 
 
 def _decoded(value: Array) -> Array:
-    return np.asarray(value**2.2, dtype=np.float64)
+    return np.asarray(value**GAMMA, dtype=np.float64)

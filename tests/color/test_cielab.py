@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.differentiate import jacobian
 from skimage.color import lab2lch
 
 from stitchbed.color.cielab import (
@@ -14,6 +15,7 @@ from stitchbed.color.cielab import (
     de00,
     hue_angle,
     lab_from_xyz,
+    lab_slopes,
     xyz_from_lab,
     xyz_from_rgb,
 )
@@ -126,3 +128,12 @@ def test_hue_angle_is_lch_s() -> None:
     """scikit-image's lab2lch is the outside reference."""
     labs = np.random.default_rng(1).uniform(-90, 90, (50, 3))
     assert hue_angle(labs) == pytest.approx(np.degrees(lab2lch(labs)[:, 2]))
+
+
+@pytest.mark.parametrize("xyz", [(0.3, 0.2, 0.6), (0.002, 0.004, 0.001), (0.95, 1.0, 0.004)])
+def test_slopes_are_those_of_small_steps(xyz: tuple[float, ...]) -> None:
+    """Also below the knee. Against scipy's numerical derivatives."""
+    steps = jacobian(
+        lambda at: np.moveaxis(lab_from_xyz(np.moveaxis(at, 0, -1)), -1, 0), np.array(xyz), initial_step=1e-4
+    )
+    assert lab_slopes(np.array(xyz)) == pytest.approx(steps.df, rel=1e-5, abs=1e-5)

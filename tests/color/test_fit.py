@@ -10,7 +10,7 @@ from PIL import ImageCms
 from synthetic_charts import LIGHTS, shown
 
 from stitchbed.color.cielab import SPACES, de00, lab_from_xyz, xyz_from_lab, xyz_from_rgb
-from stitchbed.color.fit import ColorFit, fit_color, neutral_error, terms_of, xyz_of
+from stitchbed.color.fit import KINDS, ColorFit, fit_color, neutral_error, term_slopes, terms_of, xyz_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.imaging.transfer import transfer_of
 
@@ -105,3 +105,13 @@ def test_neutral_error_is_a_distance_in_the_color_plane() -> None:
     lab = np.array([[50.0, 3, 4], [60, 9, 9]])
     assert neutral_error(lab, np.array([[55.0, 0, 0], [60, 0, 0]]), np.array([True, False])) == pytest.approx([5.0])
     assert float(de00(lab[0], lab[0])) == 0.0
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_slopes_of_terms_are_those_of_small_steps(kind: str) -> None:
+    light = np.random.default_rng(4).uniform(0.01, 1, (30, 3))
+    found = term_slopes(kind, light)
+    for channel, step in enumerate(1e-6 * np.eye(3)):
+        stepped = (terms_of(kind, light + step) - terms_of(kind, light - step)) / 2e-6
+        assert found[..., channel] == pytest.approx(stepped, abs=1e-6)
+    assert np.isfinite(term_slopes(kind, np.zeros((1, 3)))).all()

@@ -8,7 +8,7 @@ from synthetic_charts import LIGHTS, shown
 
 from stitchbed.color.cielab import de00, lab_from_xyz
 from stitchbed.color.fit import fit_color, xyz_of
-from stitchbed.color.tone import CLEARLY_BENT, bending, plausible, straightened
+from stitchbed.color.tone import CLEARLY_BENT, bend_slopes, bending, plausible, straightened
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode
 
 NEUTRAL = np.arange(24) >= 18
@@ -52,3 +52,14 @@ def test_a_curve_keeps_black_and_white_and_rises() -> None:
     steps = straightened(np.linspace(0, 1.2, 200)[:, None] * np.ones(3), bends)
     assert plausible(bends) and np.all(np.diff(steps, axis=0) > 0)
     assert not plausible(np.array([[5.0, -12, 0]] * 3))
+
+
+def test_slopes_are_those_of_small_steps() -> None:
+    """How light changes with the bends: black and white stay where they are."""
+    light = np.random.default_rng(3).uniform(0, 1.2, (40, 3))
+    bends = np.array([[0.2, -0.3, 0.1], [0.1, 0.0, -0.2], [-0.1, 0.4, 0.3]])
+    found = bend_slopes(light, bends)
+    for number, step in enumerate(1e-6 * np.eye(3)):
+        stepped = (straightened(light, bends + step) - straightened(light, bends - step)) / 2e-6
+        assert found[..., number] == pytest.approx(stepped, abs=1e-8)
+    assert not bend_slopes(np.array([[0.0, 1.0, 1.1]]), bends).any()
