@@ -20,7 +20,7 @@ from stitchbed.core.arrays import Array, Bytes, Floats, Mask
 from stitchbed.core.memory import late
 from stitchbed.inspection.looks import Glance
 
-special = late("scipy.special")
+ndimage, special = late("scipy.ndimage"), late("scipy.special")
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
@@ -39,6 +39,7 @@ HELD = 1.5  # times that strength: lines must not drown a faint pattern
 ALIKE, OF_SIX = 0.05, 15.0  # mean correlation of the scans, for as many pairs as six scans make: chance stays below .06
 ROOTS = 1.4  # a deviation over the square of the mean root of |x|, of a Gaussian (1.48 numerically), about
 FAINT_CELLS, FAINT_VIEWS = 4, 8  # cells a side of what is told as a whole; views: more tell no more, and take time
+FEW_CELLS = 2  # side by side, are not told as a smear, be they ever so alike
 # Over the spread of all places; over what chance brings at most: 27 good sets had up to 1.35, prints that cells do not
 # show 1.55 to 3.2.
 FAINT_SEEN, FAINT_OVER = 4.0, 1.6
@@ -88,9 +89,16 @@ def _agreed(depths: Sequence[Floats], reach: int, areas: Sequence[int]) -> list[
     for area, chances in zip(areas, _chances(seen, least, areas), strict=True):
         for needed, chance in chances:
             found = _found(votes, needed, best, area)
-            if found and chance <= MOST_CHANCE * len(found) and special.pdtrc(len(found) - 1, chance) <= CHANCE:
+            apart = _apart(found)
+            if apart and chance <= MOST_CHANCE * apart and special.pdtrc(apart - 1, chance) <= CHANCE:
                 return found
     return []
+
+
+def _apart(found: Sequence[Grain]) -> int:
+    """How many rows, or columns, of grains there are: dust lies anywhere, letters along lines."""
+    ways = ([grain.y for grain in found], [grain.x for grain in found])
+    return min(1 + int((np.diff(sorted(way)) > SPECK_PX).sum()) for way in ways) if found else 0
 
 
 def _votes(seen: Iterable[Mask]) -> NDArray[np.uint16]:
@@ -144,7 +152,9 @@ def _faint_smear(views: Sequence[Bytes]) -> Smear | None:
     patterns = [_pattern(view, faint=True) for view in views]
 
     def likeness(trial: int) -> Floats:
-        return np.asarray(cv2.blur(_above(_likeness(patterns, trial)), (FAINT_CELLS, FAINT_CELLS)), np.float32)
+        cells = _above(_likeness(patterns, trial))
+        beside = ndimage.rank_filter(cells, -FEW_CELLS - 1, size=3)  # a grain of dust is in one cell, or in two
+        return np.asarray(cv2.blur(np.minimum(cells, beside), (FAINT_CELLS, FAINT_CELLS)), np.float32)
 
     found = likeness(0)
     peak = float(found.max())

@@ -389,6 +389,27 @@ def test_lines_of_lettering_at_the_same_rows_are_no_dust() -> None:
     assert grains([view.astype(np.float32) for view in views]) == []
 
 
+def test_letters_of_one_line_that_all_scans_show_at_one_row_are_no_dust() -> None:
+    def lettered(seed: int) -> Floats:
+        rng = np.random.default_rng(seed)
+        view = np.full((480, 360), 230, np.float32)
+        for row in (60, *(np.arange(80, 450, 14) + rng.integers(0, 14))):
+            for x in range(40 + int(rng.integers(0, 6)), 220, 6):
+                left = x + int(rng.integers(0, 4))
+                view[row : row + int(rng.integers(3, 6)), left : left + int(rng.integers(2, 5))] = 60
+        return view + rng.normal(0, 1, view.shape).astype(np.float32)
+
+    views = [lettered(seed) for seed in range(8, 16)]
+    assert grains(views) == []
+    rng = np.random.default_rng(3)
+    places = rng.uniform((230, 90), (350, 460), (12, 2))
+    for view in views:
+        for x, y in places:
+            cv2.circle(view, (int(x), int(y)), 2, 60.0, -1)
+    found = grains(views)
+    assert sum(any(np.hypot(grain.x - x, grain.y - y) < 3 for grain in found) for x, y in places) >= 11
+
+
 def test_one_place_where_some_scans_happen_to_have_a_dot_is_no_grain() -> None:
     rng = np.random.default_rng(19)
     views = [np.full((500, 400), 225.0, np.float32) + rng.normal(0, 1, (500, 400)).astype(np.float32) for _ in range(6)]
@@ -434,6 +455,20 @@ def test_a_faint_fingerprint_under_dots_is_found_as_a_whole() -> None:
     found = smear(printed)
     assert found is not None
     assert np.hypot(found.x - 400, found.y - 430) < 50
+
+
+def test_a_grain_of_dust_on_bare_paper_is_no_smear() -> None:
+    def scanned(seed: int) -> NDArray[np.uint8]:
+        rng = np.random.default_rng(seed)
+        view = np.full((600, 480), 230, np.uint8)
+        for _ in range(220):
+            points = rng.uniform(0, 1, 2) * (480, 520) + np.cumsum(rng.normal(0, 9, (12, 2)), axis=0)
+            cv2.polylines(view, [np.int32(points * 8)], False, int(rng.integers(30, 150)), 2, cv2.LINE_AA, 3)
+        noisy = view + rng.normal(0, 1.2, view.shape)
+        cv2.circle(noisy, (446, 566), 2, 60.0, -1, cv2.LINE_AA)
+        return np.clip(noisy, 0, 255).astype(np.uint8)
+
+    assert smear([scanned(seed) for seed in range(8)]) is None
 
 
 def test_a_ruled_sheet_is_no_smear() -> None:
