@@ -36,6 +36,7 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
+from stitchbed.photos.geometry.plane_slopes import card_slopes, side_slopes, tie_slopes
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
 ROBUST_ROUNDS = 2
@@ -135,6 +136,7 @@ def _minimize(problem: _Problem, guess: Array, weights: Array | None = None, *, 
     found = least_squares(
         lambda params: factor * _residuals(problem, params),
         guess,
+        lambda params: np.reshape(factor, (-1, 1)) * _slopes(problem, params),
         method="lm",
         x_scale="jac",
         max_nfev=most * len(guess),
@@ -158,6 +160,18 @@ def _residuals(problem: _Problem, params: Array) -> Array:
     seen = [*_card_residuals(problem, params), *_side_residuals(problem, params), *_tie_residuals(problem, params)]
     parts = [*seen, _priors(problem, params)]
     return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
+
+
+def _slopes(problem: _Problem, params: Array) -> Array:
+    """(rows, P) of `_residuals`."""
+    frame = problem.frame
+    parts = [
+        *(card_slopes(frame, params, points) for points in problem.cards),
+        *(side_slopes(frame, params, side) for side in problem.sides),
+        *(tie_slopes(frame, params, tie) for tie in problem.ties),
+        _prior_slopes(problem, params),
+    ]
+    return np.nan_to_num(np.concatenate(parts), nan=0.0, posinf=0.0, neginf=0.0)
 
 
 def _card_residuals(problem: _Problem, params: Array) -> list[Array]:
@@ -203,6 +217,12 @@ def _priors(problem: _Problem, params: Array) -> Array:
     printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
     perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
     return np.concatenate([(lens / widths).ravel(), printed, perspective])
+
+
+def _prior_slopes(problem: _Problem, params: Array) -> Array:
+    """(rows, P): what is believed is believed of each unknown by itself."""
+    of_each = np.eye(len(params))
+    return np.stack([_priors(problem, params + unit) - _priors(problem, params) for unit in of_each], axis=1)
 
 
 def _with_lines(problem: _Problem, bare: Array) -> Array:
@@ -273,10 +293,7 @@ def _covariance(problem: _Problem, params: Array) -> Array:
 
     Errors that neighboring corners share come on top (`alike_errors`).
     """
-    steps = 1e-6 * np.maximum(1e-2, np.abs(params))
-    ends = [[_residuals(problem, params + sign * step * unit) for sign in (1, -1)] for step, unit in
-            zip(steps, np.eye(len(params)), strict=True)]  # fmt: skip
-    slopes = np.stack([(ahead - behind) / (2 * step) for (ahead, behind), step in zip(ends, steps, strict=True)], 1)
+    slopes = _slopes(problem, params)
     residuals = _residuals(problem, params)
     data = residuals[: len(residuals) - len(_priors(problem, params))]
     freedom = max(1, len(residuals) - len(params))

@@ -67,6 +67,24 @@ def undistorted(lens: Lens, xy: Array) -> Array:
     return np.asarray(lens.center + lens.radius * straight, dtype=np.float64)
 
 
+def lens_slopes(lens: Lens, xy: Array) -> tuple[Array, Array]:
+    """How `distorted` (N, 2) px changes: (N, 2, 2) with the points, (N, 2, 6) with k1, k2, center in radii, p1, p2."""
+    x, y = ((xy - lens.center) / lens.radius).T
+    square = x * x + y * y
+    radial, steeper = 1 + square * (lens.k1 + square * lens.k2), 2 * (lens.k1 + 2 * lens.k2 * square)
+    across = steeper * x * y + 2 * (lens.p1 * x + lens.p2 * y)
+    by_point = np.empty((len(xy), 2, 2))
+    by_point[:, 0, 0] = radial + steeper * x * x + 2 * lens.p1 * y + 6 * lens.p2 * x
+    by_point[:, 0, 1] = by_point[:, 1, 0] = across
+    by_point[:, 1, 1] = radial + steeper * y * y + 6 * lens.p1 * y + 2 * lens.p2 * x
+    by_terms = np.empty((len(xy), 2, 6))
+    for axis, at in enumerate((x, y)):
+        by_terms[:, axis, 0], by_terms[:, axis, 1] = at * square, at * square**2
+        by_terms[:, axis, 4 + axis], by_terms[:, axis, 5 - axis] = 2 * x * y, square + 2 * at * at
+    by_terms[:, :, 2:4] = np.eye(2) - by_point
+    return by_point, lens.radius * by_terms
+
+
 @compiled
 def _bend(points: Array, k1: float, k2: float, p1: float, p2: float) -> None:
     """Put (N, 2) undistorted points, in radii, where the lens shows them, in place."""

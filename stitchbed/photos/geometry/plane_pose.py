@@ -42,6 +42,10 @@ class Frame:
         printed = lines + 2 * len(self.sides)
         return lens, poses, lines, printed, printed + 2
 
+    def lens_start(self, photo: int) -> int:
+        """First index of the lens of a photo."""
+        return self.starts[0] + (0 if self.shared_lens else LENS_TERMS * photo)
+
 
 @dataclass(frozen=True)
 class PlaneFit:
@@ -112,7 +116,7 @@ def on_frame(fit: PlaneFit, frame_from_plane: Array) -> PlaneFit:
     """The same photos on another frame of the plane, `frame_from_plane` (3, 3): where a new solution can begin."""
     params = fit.params.copy()
     for photo, (view, base) in enumerate(zip(fit.views, fit.frame.base, strict=True)):
-        unit = inverted(_to_px(base)) @ view @ inverted(frame_from_plane) @ np.diag([UNIT_MM, UNIT_MM, 1])
+        unit = inverted(to_px(base)) @ view @ inverted(frame_from_plane) @ np.diag([UNIT_MM, UNIT_MM, 1])
         params[8 * photo : 8 * photo + 8] = (unit / unit[2, 2]).ravel()[:8]
     return replace(fit, views=views_of(fit.frame, params), params=params)
 
@@ -156,10 +160,9 @@ def views_of(frame: Frame, params: Array) -> tuple[Array, ...]:
 
 def lenses_of(frame: Frame, params: Array) -> tuple[Lens, ...]:
     """One lens per photo."""
-    first = frame.starts[0]
     lenses = []
     for photo, base in enumerate(frame.base):
-        at = first + (0 if frame.shared_lens else LENS_TERMS * photo)
+        at = frame.lens_start(photo)
         k1, k2, dx, dy, p1, p2 = (float(value) for value in params[at : at + LENS_TERMS])
         center = (base.center_x + dx * base.radius, base.center_y + dy * base.radius)
         lenses.append(replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2, p1=p1, p2=p2))
@@ -192,11 +195,11 @@ def stretch_of(frame: Frame, params: Array) -> Array:
 def _view(params: Array, lens: Lens) -> Array:
     """Eight numbers (half diagonals about the photo's middle, per UNIT_MM) -> 3x3 from plane mm to px."""
     unit = np.append(params, 1.0).reshape(3, 3)
-    view: Array = _to_px(lens) @ unit @ np.diag([1 / UNIT_MM, 1 / UNIT_MM, 1])
+    view: Array = to_px(lens) @ unit @ np.diag([1 / UNIT_MM, 1 / UNIT_MM, 1])
     return view
 
 
-def _to_px(lens: Lens) -> Array:
+def to_px(lens: Lens) -> Array:
     """3x3 from half diagonals about the photo's middle to px."""
     return np.array([[lens.radius, 0, lens.center_x], [0, lens.radius, lens.center_y], [0, 0, 1]])
 
