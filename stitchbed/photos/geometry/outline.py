@@ -21,6 +21,7 @@ from stitchbed.photos.geometry.rectangle import (
     Rectangle,
     beside,
     corners_of,
+    corners_of_all,
     cover_of,
     crossings,
     edges_of,
@@ -201,16 +202,21 @@ def _fullest(lines: Sequence[Sequence[Line]], strange: Floats, keep_out: Mask) -
     best: tuple[float, Rectangle] | None = None
     if total <= 0:
         return None
-    for top, right, bottom, left in product(*lines):
-        corners = corners_of(dict(zip(SIDES, (top, right, bottom, left), strict=True)))
-        area = cv2.contourArea(corners.astype(np.float32), True)
-        if area < LEAST_AREA * strange.size or np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
-            continue
+    rectangles = list(product(*lines))
+    corners = corners_of_all(
+        np.reshape([[(side.angle, side.offset) for side in one] for one in rectangles], (-1, 4, 2))
+    )
+    x, y = np.moveaxis(corners, -1, 0)
+    area = (np.roll(x, 1, 1) * y - x * np.roll(y, 1, 1)).sum(
+        axis=1
+    ) / 2  # below zero where sides lie the wrong way round
+    whole = np.all((corners >= 0) & (corners <= [w - 1, h - 1]), axis=(1, 2))
+    for number in np.flatnonzero(whole & (area >= LEAST_AREA * strange.size)):
         inside = np.zeros(worth.shape, np.uint8)
-        cv2.fillConvexPoly(inside, np.rint((corners + 0.5) / SHRINK - 0.5).astype(np.int32), 1)
+        cv2.fillConvexPoly(inside, np.rint((corners[number] + 0.5) / SHRINK - 0.5).astype(np.int32), 1)
         filled = float(worth[inside > 0].sum()) / total
         if best is None or filled > best[0]:
-            best = (filled, (top, right, bottom, left))
+            best = (filled, rectangles[number])
     return best
 
 

@@ -80,8 +80,13 @@ def crossings(angle_a: Array, offset_a: Array, angle_b: Array, offset_b: Array) 
 
 def corners_of(sides: Mapping[str, Line]) -> Array:
     """(4, 2) px: top left, top right, bottom right, bottom left."""
-    angle, offset = np.array([(sides[name].angle, sides[name].offset) for name in SIDES]).T
-    return crossings(angle, offset, np.roll(angle, 1), np.roll(offset, 1))
+    return corners_of_all(np.array([(sides[name].angle, sides[name].offset) for name in SIDES]))
+
+
+def corners_of_all(lines: Array) -> Array:
+    """(..., 4, 2) px of rectangles, each given by the angle and offset of its four sides (..., 4, 2)."""
+    angle, offset = lines[..., 0], lines[..., 1]
+    return crossings(angle, offset, np.roll(angle, 1, axis=-1), np.roll(offset, 1, axis=-1))
 
 
 def sides_through(corners: Array) -> dict[str, Line]:
