@@ -202,7 +202,7 @@ def _fullest(lines: Sequence[Sequence[Line]], strange: Floats, keep_out: Mask) -
     best: tuple[float, Rectangle] | None = None
     if total <= 0:
         return None
-    rectangles = list(product(*lines))
+    rectangles = [(top, right, bottom, left) for top, right, bottom, left in product(*lines)]
     corners = corners_of_all(
         np.reshape([[(side.angle, side.offset) for side in one] for one in rectangles], (-1, 4, 2))
     )

@@ -15,15 +15,15 @@ from numpy.typing import NDArray
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings, CardNotFound
-from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.geometry.edge_points import Side
-from stitchbed.photos.geometry.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.geometry.margins import edge_beyond
 from stitchbed.photos.geometry.outline import find_outline, margin_round
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
 from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, sides_through
+from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.survey.card_paper import Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo

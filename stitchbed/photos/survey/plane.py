@@ -14,12 +14,12 @@ from stitchbed.card.board import SQUARE_MM
 from stitchbed.card.detection import CORNER_SIGMA_PX, NO_CARD, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
-from stitchbed.photos.geometry.alike_errors import height_sigma, larger_by_height
-from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance, without_print
 from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
+from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.initial_guess import CardPoints
 from stitchbed.photos.survey.card_paper import overlapped
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of

@@ -13,7 +13,6 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import Side, measure_side
-from stitchbed.photos.geometry.initial_guess import SidePoints
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
 from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
@@ -28,6 +27,7 @@ from stitchbed.photos.geometry.output_frame import (
 )
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.photos.solving.initial_guess import SidePoints
 from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo, read_small

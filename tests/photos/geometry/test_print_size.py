@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.geometry.alike_errors import height_sigma, larger_by_height
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.print_size import MEASURED_MM, PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
 
 A3 = (420.0, 297.0)
 

@@ -20,8 +20,8 @@ from scipy.spatial.distance import cdist
 
 from stitchbed.card.board import SQUARE_MM
 from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.lens import Lens
+from stitchbed.photos.solving.initial_guess import CardPoints
 
 ALIKE_MM = 40.0  # over which errors stay alike; waves of 25 to 250 mm were tried
 BEND_MM = 60.0  # over which heights of paper stay alike: a card bends as a whole, or its corners lift

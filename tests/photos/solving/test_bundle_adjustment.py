@@ -10,8 +10,6 @@ from synthetic_camera import Camera, aimed, photo_from_scene
 
 from stitchbed.card.board import corner_piece, full_piece, saddles
 from stitchbed.core.errors import CardNotFound
-from stitchbed.photos.geometry.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints
 from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
     card_from_plane,
@@ -23,6 +21,8 @@ from stitchbed.photos.geometry.plane_pose import (
     radius95,
     shape_covariance,
 )
+from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
 
 SIZE = (600.0, 420.0)
 PHOTO = (6000, 4000)

@@ -8,9 +8,9 @@ import pytest
 
 from stitchbed.card.board import full_piece, saddles
 from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.alike_errors import added_by_alike, added_by_bends, larger_by_height, lifts_of
-from stitchbed.photos.geometry.initial_guess import CardPoints
 from stitchbed.photos.geometry.lens import Lens
+from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, larger_by_height, lifts_of
+from stitchbed.photos.solving.initial_guess import CardPoints
 
 XY = np.concatenate([saddles(board) for board in full_piece().boards])
 CARD = CardPoints(0, "full", XY, XY * 4, 0.05)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints
 from stitchbed.photos.geometry.lens import lens_slopes, undistorted
 from stitchbed.photos.geometry.plane_pose import (
     LENS_TERMS,
@@ -27,6 +26,7 @@ from stitchbed.photos.geometry.plane_pose import (
     to_px,
     views_of,
 )
+from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
 
 
 def card_slopes(frame: Frame, params: Array, points: CardPoints) -> Array:

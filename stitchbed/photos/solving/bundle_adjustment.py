@@ -18,8 +18,6 @@ from scipy.optimize import least_squares
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.matching.robust import robust_sigma, soft_l1_weights
-from stitchbed.photos.geometry.alike_errors import added_by_alike, added_by_bends, lifts_of
-from stitchbed.photos.geometry.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
     LENS_TERMS,
@@ -36,7 +34,9 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
-from stitchbed.photos.geometry.plane_slopes import card_slopes, side_slopes, tie_slopes
+from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, lifts_of
+from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
+from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
 ROBUST_ROUNDS = 2
