@@ -40,7 +40,7 @@ from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.survey.photo import opened
 from stitchbed.photos.survey.plane import survey_plane
-from stitchbed.photos.survey.plane_types import Asked
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
 
@@ -195,23 +195,42 @@ def test_shine_comes_from_the_other_photo(taken: tuple[Scene, Camera, np.ndarray
     assert path.exists()
 
 
-def test_one_card_at_the_side_states_what_it_cannot_know(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def beside(tmp_path_factory: pytest.TempPathFactory) -> tuple[Camera, Path]:
+    """A full card at the side of a work."""
     rng = np.random.default_rng(31)
     work, _ = painted(SIZE, DENSITY, rng)
     scene = scene_with_cards(work, DENSITY, laid_beside(SIZE, rng), margin=220, table=(0.2, 0.2, 0.2))
     camera = aimed(rng, size=PHOTO, field_mm=(720, 300), tilt_deg=20)
-    path = write(tmp_path / "beside.jpg", photograph(scene, camera, rng))
-    with opened([path]) as (photos, _):
-        plane = survey_plane(photos, EXACT)
-        unmeasured = survey_plane(photos, Asked())
+    return camera, write(tmp_path_factory.mktemp("beside") / "beside.jpg", photograph(scene, camera, rng))
+
+
+def shape_error(plane: PlaneSurvey, camera: Camera) -> np.ndarray:
+    """(4,) mm by which the work's corners lie elsewhere than in truth, shift and turn taken out."""
     corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(SIZE) / 2
     got = plane_from_photo(plane.fit, 0, photo_from_scene(camera, corners))
     a = got - got.mean(0)
     turn = np.arctan2(np.sum(a[:, 0] * corners[:, 1] - a[:, 1] * corners[:, 0]), np.sum(a * corners))
-    error = np.hypot(*(placed(np.array([0, 0, turn]), a) - corners).T)
-    assert np.all(error <= plane.uncertainty) and plane.uncertainty.max() < 2
+    return np.hypot(*(placed(np.array([0, 0, turn]), a) - corners).T)
+
+
+def test_one_card_at_the_side_states_what_it_cannot_know(beside: tuple[Camera, Path]) -> None:
+    camera, path = beside
+    with opened([path]) as (photos, _):
+        plane = survey_plane(photos, EXACT)
+        unmeasured = survey_plane(photos, Asked())
+    assert np.all(shape_error(plane, camera) <= plane.uncertainty) and plane.uncertainty.max() < 2
     assert plane.own_edges and plane.facing.width == pytest.approx(SIZE[0], abs=1)
     assert unmeasured.uncertainty.max() > 1.5 * plane.uncertainty.max()
+
+
+def test_a_size_beside_one_card_is_as_sure_as_it_was_read(beside: tuple[Camera, Path]) -> None:
+    """Half a millimeter in width and height; as a measure of the print alone it leaves .84 mm."""
+    camera, path = beside
+    with opened([path]) as (photos, _):
+        sized = survey_plane(photos, Asked(size_mm=(SIZE[0] + 0.4, SIZE[1] - 0.4)))
+    assert np.all(shape_error(sized, camera) <= sized.uncertainty) and sized.uncertainty.max() < 0.75
+    assert not sized.warnings
 
 
 @pytest.fixture(scope="module")

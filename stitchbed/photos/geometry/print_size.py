@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
+from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
@@ -76,6 +77,16 @@ def print_size_by(
     better = 1 + (ratio - 1) * share
     scale = believed.scale * sigma / float(np.hypot(believed.scale, sigma))
     return replace(believed, across=believed.across * better, down=believed.down * better, scale=scale)
+
+
+def off_size(corners: Array, size_mm: tuple[float, float]) -> Array:
+    """(4,) sigmas by which mean width and height, and how much opposite sides differ, are off a rectangle's of a size.
+
+    corners : (4, 2) mm, top left first, clockwise. Two readings of a ruler, at either of two sides, differ as sides do.
+    """
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    mean, apart = (lengths[:2] + lengths[2:]) / 2, lengths[:2] - lengths[2:]
+    return np.concatenate([mean - size_mm, apart / np.sqrt(2)]) / SIZE_SIGMA_MM
 
 
 def print_size_below(raised_mm: float, share: float, share_sigma: float, believed: PrintSize) -> PrintSize:

@@ -34,6 +34,8 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
+from stitchbed.photos.geometry.print_size import off_size
+from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
@@ -43,6 +45,7 @@ ROBUST_ROUNDS = 2
 OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
 MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
 BEGUN_LOOKS, MOST_LOOKS = 3, 600  # for each unknown; a first solution without a lens lies in a long valley
+STEP = 1e-6  # of lines, rad and UNIT_MM: lengths between them bend so little that slopes are true to nine digits
 NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
 WORST_SIGMAS = 12.0  # rms over the corners' sigma (.05 px); curled paper leaves some tenths; beyond this is no plane
 
@@ -77,6 +80,7 @@ class _Problem:
     sides: tuple[SidePoints, ...]
     ties: tuple[TiePoints, ...]
     settings: PlaneSettings
+    size_mm: tuple[float, float] | None = None
 
 
 def solve_plane(
@@ -87,11 +91,13 @@ def solve_plane(
     settings: PlaneSettings,
     start: PlaneFit | None = None,
     ties: Sequence[TiePoints] = (),
+    size_mm: tuple[float, float] | None = None,
 ) -> PlaneFit:
     """Solve everything together; the first card named fixes the plane's frame.
 
     sizes : (width, height) px of each photo. start : a solution of the same cards without sides to begin from.
-    ties : places that two photos share; they also place photos that show no card.
+    ties : places that two photos share; they also place photos that show no card. size_mm : width and height of the
+    rectangle whose four sides are among `sides`, as far as a size that the user gives is sure.
 
     Raises
     ------
@@ -101,8 +107,8 @@ def solve_plane(
     names = tuple(dict.fromkeys(points.card for points in cards))
     free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
     frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
-    problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings)
-    bare = replace(problem, frame=replace(frame, sides=()), sides=())
+    problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings, size_mm)
+    bare = replace(problem, frame=replace(frame, sides=()), sides=(), size_mm=None)
     rough = start.params if start is not None else _begun(bare)
     robust = _robust_solution(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)
@@ -210,6 +216,10 @@ def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
 
 
 def _priors(problem: _Problem, params: Array) -> Array:
+    return np.concatenate([_beliefs(problem, params), _size_errors(problem, params)])
+
+
+def _beliefs(problem: _Problem, params: Array) -> Array:
     s, frame = problem.settings, problem.frame
     lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, LENS_TERMS)
     views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
@@ -219,10 +229,22 @@ def _priors(problem: _Problem, params: Array) -> Array:
     return np.concatenate([(lens / widths).ravel(), printed, perspective])
 
 
+def _size_errors(problem: _Problem, params: Array) -> Array:
+    """How far the work that the four sides bound is off its size, in sigmas; nothing where no size is known."""
+    if problem.size_mm is None:
+        return np.empty(0)
+    own = np.array([line_of(problem.frame, params, name) for name in SIDES])
+    both = np.stack([np.roll(own, 1, axis=0), own], axis=1)
+    corners = np.linalg.solve(both[..., :2], both[..., 2:])[..., 0]
+    return off_size(corners, problem.size_mm)
+
+
 def _prior_slopes(problem: _Problem, params: Array) -> Array:
-    """(rows, P): what is believed is believed of each unknown by itself."""
+    """(rows, P): what is believed is believed of each unknown by itself; a size is one of the lines round the work."""
     of_each = np.eye(len(params))
-    return np.stack([_priors(problem, params + unit) - _priors(problem, params) for unit in of_each], axis=1)
+    beliefs = [_beliefs(problem, params + unit) - _beliefs(problem, params) for unit in of_each]
+    size = [_size_errors(problem, params + STEP * u) - _size_errors(problem, params - STEP * u) for u in of_each]
+    return np.concatenate([np.stack(beliefs, axis=1), np.stack(size, axis=1) / (2 * STEP)])
 
 
 def _with_lines(problem: _Problem, bare: Array) -> Array:

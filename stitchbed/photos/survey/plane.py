@@ -5,7 +5,7 @@ In: open photos, what the user said. Out: a `PlaneSurvey`; nothing is rendered y
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,11 +15,19 @@ from stitchbed.card.detection import CORNER_SIGMA_PX, NO_CARD, SeenCard, find_ca
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
-from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, radius95, shape_covariance, without_print
+from stitchbed.photos.geometry.plane_pose import (
+    PlaneFit,
+    photo_from_plane,
+    plane_from_photo,
+    radius95,
+    shape_covariance,
+    without_print,
+)
 from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
-from stitchbed.photos.solving.initial_guess import CardPoints
+from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
 from stitchbed.photos.survey.card_paper import overlapped
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
@@ -88,9 +96,10 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
         solved = _solved(photos, seen, asked, _below(solved, asked.raised_mm))
     if asked.size_mm is not None and solved.found.lines is not None:
         solved = _of_size(photos, seen, asked, solved)
-    warnings += [*_doubts(photos, solved, asked), *_loose(photos, solved.overlaps), *_print_notes(asked)]
+    overlaps = tuple(overlaps_of(solved.fit, solved.ties))
+    warnings += [*_doubts(photos, solved, asked), *_loose(photos, overlaps), *_print_notes(asked)]
     found = solved.found
-    rest = Found(seen, found.sides, solved.corners, found.lines is not None, solved.overlaps, found.papers)
+    rest = Found(seen, found.sides, solved.corners, found.lines is not None, overlaps, found.papers)
     return plane_survey_of(photos, solved.fit, replace(rest, other_mm=_size_of(found.other)), asked, warnings)
 
 
@@ -98,15 +107,16 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
 class _Solved:
     """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos.
 
-    seen : cards of each photo.
+    seen : cards of each photo. solve : solves anew with these sides, and a size of the work if it has one.
     """
 
     believed: PrintSize
     fit: PlaneFit
     found: SidesFound
     corners: Array
-    overlaps: tuple[Overlap, ...]
+    ties: Sequence[TiePoints]
     seen: Sequence[Sequence[SeenCard]]
+    solve: Callable[[Sequence[SidePoints], tuple[float, float] | None], PlaneFit]
 
 
 def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
@@ -116,17 +126,26 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
         scale=believed.scale, stretch=believed.stretch, shared_lens=len(set(sizes)) == 1, flat=asked.scan
     )
     bare, ties = solved_with_ties(photos, points, settings, tie=_cards_alone_are_too_few(seen))
+
+    def solve(sides: Sequence[SidePoints], size_mm: tuple[float, float] | None = None) -> PlaneFit:
+        fit = solve_plane(sizes, points, sides, settings=settings, start=bare, ties=ties, size_mm=size_mm)
+        return _as_printed(fit, believed)
+
     fit = _as_printed(bare, believed)
     found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner")
     for again in (True, False):
-        fine = [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
+        fine = _fine(fit, found)
         if fine:
-            fit = _as_printed(solve_plane(sizes, points, fine, settings=settings, start=bare, ties=ties), believed)
+            fit = solve(fine)
         if not (fine and again and found.lines is not None and len(fit.poses) < 3):
             break
         found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
-    return _Solved(believed, fit, found, corners, tuple(overlaps_of(fit, ties)), seen)
+    return _Solved(believed, fit, found, corners, ties, seen, solve)
+
+
+def _fine(fit: PlaneFit, found: SidesFound) -> list[SidePoints]:
+    return [side_points(side, fit, None, photo) for photo, sides in found.sides.items() for side in sides.values()]
 
 
 def _as_printed(fit: PlaneFit, believed: PrintSize) -> PlaneFit:
@@ -151,9 +170,10 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
     size = asked.size_mm or (0.0, 0.0)
     better = print_size_by(size, _measured(solved), _shape_95(photos, solved), solved.believed)
     if better is None and asked.sides == "auto" and solved.found.other is not None:
-        other = _solved(photos, seen, replace(asked, sides="inner"), solved.believed)
-        better = print_size_by(size, _measured(other), _shape_95(photos, other), other.believed)
         asked = replace(asked, sides="inner")
+        inner = _solved(photos, seen, asked, solved.believed)
+        better = print_size_by(size, _measured(inner), _shape_95(photos, inner), inner.believed)
+        solved = solved if better is None else inner
     if better is None:
         width, height = _measured(solved)
         raise BadSettings(
@@ -164,7 +184,14 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
             "canvas's face lies (--raised); "
             "leave --size away to go by the cards alone",
         )
-    return _solved(photos, seen, asked, better)
+    sides = _fine(solved.fit, solved.found)
+    if solved.found.lines is None or {one.side for one in sides} < set(SIDES):
+        return _solved(photos, seen, asked, better)
+    fit = solved.solve(sides, size)
+    other = solved.found.other
+    moved = None if other is None else plane_from_photo(fit, 0, photo_from_plane(solved.fit, 0, other))
+    corners = work_corners(fit, solved.found, solved.found.lines)
+    return replace(solved, fit=fit, found=replace(solved.found, other=moved), corners=corners)
 
 
 def _measured(solved: _Solved) -> tuple[float, float]:

@@ -81,7 +81,7 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
         f"{output}: {n['width_px']} x {n['height_px']} px, "
         f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm at {n['dpi']:g} dpi."
     ]
-    lines.append(_sure_line(n))
+    lines.append(_sure_line(record))
     if n.get("other_rectangle_mm") and not any("--sides" in warning for warning in record["warnings"]):
         width, height = n["other_rectangle_mm"]
         which = "inner" if width < n["width_mm"] else "outer"
@@ -106,11 +106,13 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     return "\n".join(lines)
 
 
-def _sure_line(n: Mapping[str, Any]) -> str:
+def _sure_line(record: Mapping[str, Any]) -> str:
     """How sure the shape is, and what that rests on."""
+    n = record["numbers"]
+    sized = n["own_edges"] and record["settings"]["asked"]["size_mm"] is not None
     sure, higher = max(n["uncertainty_mm_95"]), n.get("too_large_mm_per_mm")
     scale = f"scale within {100 * n['scale_uncertainty_95']:.2f} %"
-    if not n["cards"]:
+    if sized or not n["cards"]:
         return f"If the work is a true rectangle of that size, its corners lie within {sure:.2f} mm (95 %); {scale}."
     what = "the work" if n["own_edges"] else "what is shown"
     line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}"

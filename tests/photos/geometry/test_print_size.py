@@ -8,7 +8,15 @@ import pytest
 
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.lens import Lens
-from stitchbed.photos.geometry.print_size import MEASURED_MM, PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.geometry.print_size import (
+    MEASURED_MM,
+    SIZE_SIGMA_MM,
+    PrintSize,
+    off_size,
+    print_size,
+    print_size_below,
+    print_size_by,
+)
 from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
 
 A3 = (420.0, 297.0)
@@ -53,6 +61,13 @@ def test_the_size_of_the_work_tells_a_print_fitted_to_the_page(shrunk: float) ->
 )
 def test_a_size_that_contradicts_the_cards_is_told(measured: tuple[float, float], believed: PrintSize) -> None:
     assert print_size_by(A3, measured, 0.5, believed) is None
+
+
+def test_sides_are_off_a_size_on_average_and_against_each_other() -> None:
+    wide = np.array([[0, 0], [422, 0], [421, 297], [1, 297]], dtype=float)
+    width, height, across, down = off_size(wide, A3) * SIZE_SIGMA_MM
+    assert (width, height) == pytest.approx((1, 0), abs=0.01)
+    assert across == pytest.approx(2 / np.sqrt(2)) and down == pytest.approx(0)
 
 
 def test_a_measured_print_and_a_size_are_weighed() -> None:

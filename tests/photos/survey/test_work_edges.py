@@ -41,7 +41,8 @@ def test_three_cards_leave_the_work_at_the_fourth_corner_no_table(missing: int) 
 
 def solved(corners: np.ndarray) -> _Solved:
     found = SidesFound({}, None, VIEW, Papers())
-    return _Solved(print_size((160.0, 160.0)), laid(1, 2, 3), found, corners, (), ())
+    fit = laid(1, 2, 3)
+    return _Solved(print_size((160.0, 160.0)), fit, found, corners, (), (), lambda *_: fit)
 
 
 def test_a_work_that_comes_out_askew_is_doubted() -> None:
