@@ -200,7 +200,7 @@ def _ratio(own: Floats, other: Floats) -> tuple[Floats, Mask]:
     """Log of light (h, w, 3) over another one's, and where it is known (h, w): a gray scan tells of a color by a weight
     that nobody knows, and of what is nearly neutral like any other.
     """
-    colored = [bool(np.ptp(light, axis=2).any()) for light in (own, other)]
+    colored = [bool((light != light[..., :1]).any()) for light in (own, other)]
     if colored[0] == colored[1]:
         return np.log(np.maximum(own, 1e-3) / np.maximum(other, 1e-3)), np.ones(own.shape[:2], bool)
     tones = [np.maximum(light @ LUMINANCE, 1e-3) for light in (own, other)]
