@@ -38,6 +38,7 @@ CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
+CALM = 0.8  # view px, sigma
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
 OTHER_HALF = 0.15  # of a speck's depth: so much the other view shows of a drawn dot, be it ever so soft
 LEAST_DUST = 8  # specks shown alone, from which a scan is dusty
@@ -276,14 +277,15 @@ def _specks(laid: Overlay) -> tuple[tuple[int, int, float], tuple[int, int, floa
     """(specks shown alone, all specks, px on which a speck would stand alone) of each view."""
     found = []
     wide = np.ones((4 * SPECK_PX,) * 2, np.uint8)
-    for own, other in ((laid.a, laid.b), (laid.b, laid.a)):
+    # what is finest is lost where a view is laid on the other one, and noise must not pass for a speck's other half
+    calm = [np.asarray(cv2.GaussianBlur(view, (0, 0), CALM), np.float32) for view in (laid.a, laid.b)]
+    for own, other in (calm, calm[::-1]):
         depth = np.where(laid.both, speck_depth(own), 0)
         peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
         kernel = np.ones((2 * SPECK_PX, 2 * SPECK_PX), np.uint8)
-        calm = cv2.GaussianBlur(other, (0, 0), 0.8)  # noise must not pass for a speck's other half
-        dark = cv2.dilate(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, kernel) - calm, np.ones((5, 5), np.uint8))
+        dark = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, kernel) - other, np.ones((5, 5), np.uint8))
         near = dark > np.maximum(LEAST_DEPTH / 2, OTHER_HALF * depth)
-        drawn = cv2.dilate(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, wide) - calm, np.ones((5, 5), np.uint8))
+        drawn = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, wide) - other, np.ones((5, 5), np.uint8))
         bare = laid.both & (drawn < LEAST_DEPTH)
         found.append((_count(peaks & ~near), _count(peaks), float(bare.sum())))
     return found[0], found[1]

@@ -547,6 +547,22 @@ def test_a_printed_screen_that_both_scans_show_is_no_moire() -> None:
     assert alone is not None and alone.own_a.stripes is not None
 
 
+def test_the_fine_dots_of_a_printed_screen_are_no_dust() -> None:
+    """The second scan lies half a px beside: what is finest is weaker in it once it is laid on the first."""
+    y, x = np.mgrid[0:SIDE, 0 : 2 * SIDE - SHARED]
+
+    def screened(aside: float) -> Floats:
+        waves = (np.cos(2 * np.pi * ((x + aside) * u + (y + aside) * v)) for u, v in ((0.36, 0.2), (-0.2, 0.36)))
+        tone = 0.5 + 0.4 * np.sin(x / 90) * np.sin(y / 70)
+        return np.asarray(230 - 150 * np.clip(tone + sum(waves) - 0.8, 0, 1), np.float32)
+
+    scans = [screened(0.0)[:, :SIDE], screened(0.5)[:, SIDE - SHARED :]]
+    motion = B_FROM_A + np.array([[0, 0, -0.5], [0, 0, -0.5], [0, 0, 0]])
+    found = difference_of([_look(scans[0], 1), _look(scans[1], 2)], (0, 1), motion)
+    assert found is not None
+    assert max(found.own_a.specks, found.own_b.specks) < LEAST_DUST
+
+
 def test_a_border_laid_down_quite_along_the_bed_is_no_streak() -> None:
     view = np.full((12 * 40, SIDE), 225, np.float32) + np.random.default_rng(18).normal(0, 1.2, (12 * 40, SIDE))
     view[:, 205:] = 209  # another panel of the page
