@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from made_evidence import evidence
 
+from stitchbed.inspection.checks.pieces import _profile
 from stitchbed.inspection.findings import Finding, believed_dpi, declared_dpi, usual_dpi, usual_profile, worst
 from stitchbed.reading.base.tile import Raster, Tile
 
@@ -31,6 +34,14 @@ def test_a_set_that_says_no_dpi_is_at_least_of_one() -> None:
 def test_the_profile_of_most_is_usual_none_counting_too() -> None:
     assert usual_profile([tile(None, b"x"), tile(None, b"y"), tile(None, b"x")]) == b"x"
     assert usual_profile([tile(None), tile(None), tile(None, b"x")]) is None
+
+
+def test_a_gray_piece_without_the_profile_of_colored_ones_is_told_as_a_join_refuses_it() -> None:
+    seen = evidence(3)
+    gray, *colored = seen.tiles
+    tinted = [replace(one, raster=replace(one.raster, shape=(*one.raster.shape[:2], 3), icc=b"x")) for one in colored]
+    told = {one.fault: one.level for one in _profile(replace(seen, tiles=(gray, *tinted)), gray)}
+    assert told == {"profile": "redo", "other channels": "usable"}
 
 
 @pytest.mark.parametrize(

@@ -340,8 +340,7 @@ def shown_dpi(evidence: Evidence, tile: Tile, usual: float) -> float | None:
 def _profile(evidence: Evidence, tile: Tile) -> list[Finding]:
     found = []
     usual = usual_profile(evidence.tiles)
-    alike = [other.raster.icc for other in evidence.tiles if other.raster.shape[2] == tile.raster.shape[2]]
-    if tile.raster.icc != usual and usual in alike:  # a gray scan cannot have the profile of colored ones
+    if tile.raster.icc != usual:
         why = (
             "no color profile, other than most pieces"
             if tile.raster.icc is None
