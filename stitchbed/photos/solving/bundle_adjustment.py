@@ -35,7 +35,7 @@ from stitchbed.photos.geometry.plane_pose import (
     views_of,
 )
 from stitchbed.photos.geometry.print_size import off_size
-from stitchbed.photos.geometry.rectangle import SIDES
+from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
 from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
@@ -233,16 +233,15 @@ def _size_errors(problem: _Problem, params: Array) -> Array:
     """How far the work that the four sides bound is off its size, in sigmas; nothing where no size is known."""
     if problem.size_mm is None:
         return np.empty(0)
-    own = np.array([line_of(problem.frame, params, name) for name in SIDES])
-    both = np.stack([np.roll(own, 1, axis=0), own], axis=1)
-    corners = np.linalg.solve(both[..., :2], both[..., 2:])[..., 0]
-    return off_size(corners, problem.size_mm)
+    own = params[problem.frame.starts[2] : problem.frame.starts[3]].reshape(-1, 2) * (1.0, UNIT_MM)
+    round_work = own[[problem.frame.sides.index(name) for name in SIDES]]
+    return off_size(corners_of_all(round_work), problem.size_mm)
 
 
 def _prior_slopes(problem: _Problem, params: Array) -> Array:
-    """(rows, P): what is believed is believed of each unknown by itself; a size is one of the lines round the work."""
+    """(rows, P): what is believed is a share of each unknown by itself; a size is one of the lines round the work."""
     of_each = np.eye(len(params))
-    beliefs = [_beliefs(problem, params + unit) - _beliefs(problem, params) for unit in of_each]
+    beliefs = [_beliefs(problem, unit) for unit in of_each]
     size = [_size_errors(problem, params + STEP * u) - _size_errors(problem, params - STEP * u) for u in of_each]
     return np.concatenate([np.stack(beliefs, axis=1), np.stack(size, axis=1) / (2 * STEP)])
 
