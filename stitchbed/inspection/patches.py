@@ -18,6 +18,7 @@ from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.inspection.looks import Glance
+from stitchbed.matching.laid_over import unseen_ends
 from stitchbed.matching.robust import robust_spread
 
 PATCH, STEP = 40, 30  # view px a side, and from patch to patch
@@ -70,7 +71,7 @@ class Course:
 
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     """b's view on a's."""
-    inside = np.full(b.gray.shape, 255, np.uint8)
+    inside = np.where(unseen_ends(b.gray), 0, 255).astype(np.uint8)
     whole = view_motion(a, b, b_from_a)
     part = _reached(whole, a.gray.shape, b.gray.shape)
     motion = (whole @ np.array([[1, 0, part.col], [0, 1, part.row], [0, 0, 1.0]]))[:2]
@@ -78,6 +79,7 @@ def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
     fine, plain = (kernel | cv2.WARP_INVERSE_MAP for kernel in (cv2.INTER_CUBIC, cv2.INTER_LINEAR))
     there = cv2.warpAffine(b.gray.astype(np.float32), motion, size, flags=fine, borderMode=cv2.BORDER_REPLICATE)
     both = cv2.warpAffine(inside, motion, size, flags=plain) == 255
+    both &= ~unseen_ends(a.gray)[part.slices]
     own = a.gray[part.slices].astype(np.float32)
     return Overlay(own, np.asarray(there, np.float32), both, (part.row, part.col))
 

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Floats
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.transforms import inverse, moved
 from stitchbed.matching.robust import robust_sigma
 
@@ -21,10 +21,14 @@ FINE_SIGMA = 4.0  # px of a Gaussian that is as good as a finer one
 STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
 
 
+UNSEEN = -128  # in place of a pixel: a scan that broke off shows nothing from there on
+DEAD = 0.5  # gray levels of 255: no lid and no ink is that black all along a row
+
+
 @dataclass(frozen=True)
 class Layer:
-    """A piece made small: pixels (h, w) gray levels above a piece's surroundings, or above a middle gray; step:
-    full-resolution px per pixel; pixel_mm: mm per pixel."""
+    """A piece made small: pixels (h, w) gray levels above a piece's surroundings, or above a middle gray, or UNSEEN;
+    step: full-resolution px per pixel; pixel_mm: mm per pixel."""
 
     pixels: NDArray[np.int8]
     step: float
@@ -53,13 +57,29 @@ def overlap_of(b_from_a: Array, one: Layer, two: Layer, rim_mm: float) -> Overla
     right, bottom = (int(k) for k in np.minimum(np.floor(seen.max(0)) + 1, (w - rim[0], h - rim[0])))
     if right - left < 4 or bottom - top < 4 or min(rows, cols) <= 2 * rim[1]:
         return None
-    inner = two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]].astype(np.float32)
+    inner = _seen(two.pixels[rim[1] : rows - rim[1], rim[1] : cols - rim[1]])
     into = np.array([[1, 0, -rim[1]], [0, 1, -rim[1]], [0, 0, 1.0]])
     out_of = np.array([[1, 0, left], [0, 1, top], [0, 0, 1.0]])
     flags, size = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, (right - left, bottom - top)
     there = cv2.warpPerspective(inner, into @ motion @ out_of, size, flags=flags, borderValue=float("nan"))
-    here = one.pixels[top:bottom, left:right].astype(np.float32)
-    return Overlap(here, np.asarray(there, np.float32), (top, left))
+    here = _seen(one.pixels[top:bottom, left:right])
+    there = np.where(np.isnan(here), np.float32("nan"), there)
+    return Overlap(np.nan_to_num(here), np.asarray(there, np.float32), (top, left))
+
+
+def _seen(pixels: NDArray[np.int8]) -> Floats:
+    """The same as numbers, NaN where nothing is seen."""
+    return np.where(pixels == UNSEEN, np.float32("nan"), pixels.astype(np.float32))
+
+
+def unseen_ends(gray: NDArray[np.float32] | NDArray[np.uint8]) -> Mask:
+    """(h, w) True where whole rows or columns are dead black from one side of a piece on: there its scan broke off."""
+    unseen = np.zeros(gray.shape, bool)
+    for axis in (0, 1):
+        dead = gray.max(axis=1 - axis) <= DEAD
+        ended = np.logical_and.accumulate(dead) | np.logical_and.accumulate(dead[::-1])[::-1]
+        unseen |= np.expand_dims(ended, 1 - axis)
+    return unseen
 
 
 def leveled(overlap: Overlap, reach: float) -> Overlap:

@@ -18,7 +18,7 @@ from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.reduce import area_size
 from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
 from stitchbed.matching.cell_correlation import correlate
-from stitchbed.matching.laid_over import Layer, Overlap, leveled, overlap_of, without_specks
+from stitchbed.matching.laid_over import UNSEEN, Layer, Overlap, leveled, overlap_of, unseen_ends, without_specks
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
@@ -161,12 +161,13 @@ def detail_from(smalls: Sequence[Floats], width: float, px_per_mm: float, settin
     """smalls : gray 0..255 of a piece of `width` px and `px_per_mm`, reduced as `detail_reductions` says."""
     strokes = _layer(smalls[0], width, px_per_mm, settings.ground_mm)
     without_dust = cv2.medianBlur(np.asarray(smalls[1], np.float32), 3)  # nor single thin lines
-    plain, tones = (
-        Layer(np.clip(np.rint(one - GRAY), -127, 127).astype(np.int8), step, step / px_per_mm)
-        for one in (smalls[0], without_dust)
-        for step in (width / one.shape[1],)
-    )
+    plain, tones = (_plain(one, width / one.shape[1], px_per_mm) for one in (smalls[0], without_dust))
     return Detail(strokes, tones, plain)
+
+
+def _plain(small: Floats, step: float, px_per_mm: float) -> Layer:
+    above = np.where(unseen_ends(small), UNSEEN, np.clip(np.rint(small - GRAY), -127, 127))
+    return Layer(above.astype(np.int8), step, step / px_per_mm)
 
 
 def compare(b_from_a: Array, details: tuple[Detail, Detail], settings: EvidenceSettings) -> Evidence:

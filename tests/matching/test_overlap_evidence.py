@@ -52,6 +52,18 @@ def test_a_true_overlap_is_believed_and_another_sheet_is_not(seed: int) -> None:
     assert seen.score < 0.5 and probability(seen, SETTINGS) < 0.01
 
 
+@pytest.mark.parametrize("broken", [0, 1])
+def test_what_a_scan_that_broke_off_did_not_see_speaks_against_nothing(broken: int) -> None:
+    """Half of a piece is dead black from one side on: the other half is as alike as before."""
+    poses = [truth.pose(200, 170, 0.6, shape=SHAPE), truth.pose(430, 180, 180.4, shape=SHAPE)]
+    tiles = [one.pixels.copy() for one in truth.cut_tiles(truth.paint_sheet(360, 640, 2), poses, shape=SHAPE, seed=2)]
+    whole = compare(np.linalg.inv(poses[1]) @ poses[0], (_detail(tiles[0]), _detail(tiles[1])), SETTINGS)
+    tiles[broken][150:] = 0
+    seen = compare(np.linalg.inv(poses[1]) @ poses[0], (_detail(tiles[0]), _detail(tiles[1])), SETTINGS)
+    assert 0.3 < seen.amount / whole.amount < 0.7
+    assert seen.score > 0.8 and seen.bare < 0.05 and probability(seen, SETTINGS) > 0.95
+
+
 def test_cells_are_where_they_say_and_as_alike_as_numpy_says() -> None:
     """Against numpy.corrcoef on the same pixels, for pieces cut from one picture with a whole-pixel shift."""
     rng = np.random.default_rng(3)
