@@ -20,6 +20,7 @@ from stitchbed.color.tone import BENDS, bend_slopes, plausible, straightened
 from stitchbed.core.arrays import Array
 
 KINDS = {"matrix": 3, "root": 6}  # terms: r g b; and also the roots of rg, gb, rb
+ROOTS = ((0, 1), (1, 2), (0, 2))  # channels whose roots are multiplied: rg, gb, rb
 FOLDS = 24  # patches are held out one by one up to this many, then in this many groups
 ROOT_GAIN = 0.93  # the richer fit is taken only when its held-out error is below this share of the plainer one's
 FEWEST = {"matrix": 8, "root": 18}  # patches
@@ -56,8 +57,8 @@ def terms_of(kind: str, light: NDArray[np.floating]) -> NDArray[np.floating]:
     """
     if kind == "matrix":
         return light
-    r, g, b = np.moveaxis(np.maximum(light, 0), -1, 0)
-    roots = np.stack([np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
+    channels = np.moveaxis(np.maximum(light, 0), -1, 0)
+    roots = np.stack([np.sqrt(channels[one] * channels[other]) for one, other in ROOTS], axis=-1)
     return np.concatenate([light, roots.astype(light.dtype)], axis=-1)
 
 
@@ -69,7 +70,7 @@ def term_slopes(kind: str, light: Array) -> Array:
         return slopes
     root = np.sqrt(np.maximum(light, 0))
     inverse = 1 / np.where(root > 0, root, np.inf)  # black leaves its roots as they are
-    for term, (one, other) in enumerate(((0, 1), (1, 2), (0, 2)), start=3):
+    for term, (one, other) in enumerate(ROOTS, start=3):
         slopes[:, term, one] = root[:, other] * inverse[:, one] / 2
         slopes[:, term, other] = root[:, one] * inverse[:, other] / 2
     return slopes

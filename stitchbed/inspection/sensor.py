@@ -18,6 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of, least_of
 from stitchbed.inspection.quality import clipped_each, noise_level
+from stitchbed.matching.laid_over import from_ends
 from stitchbed.matching.robust import robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -271,12 +272,9 @@ def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
 
 def black_end(view: Floats) -> tuple[str, float] | None:
     """The side from which rows are black throughout, and the share of the length they take."""
-    black = {0: view.max(1) < BLACK, 1: view.max(0) < BLACK}
     found = []
-    for side, axis, step in (("top", 0, 1), ("bottom", 0, -1), ("left", 1, 1), ("right", 1, -1)):
-        rows = black[axis][::step]
-        length = len(rows) if rows.all() else int(np.argmin(rows))
-        found.append((length / len(rows), side))
+    for sides, rows in ((("top", "bottom"), view.max(1) < BLACK), (("left", "right"), view.max(0) < BLACK)):
+        found += [(length / len(rows), side) for side, length in zip(sides, from_ends(rows), strict=True)]
     share, side = max(found)
     return (side, share) if share > BLACK_SHARE else None
 

@@ -19,8 +19,6 @@ FINE_SIGMA = 4.0  # px of a Gaussian that is as good as a finer one
 # What is drawn in one piece only: stronger by half than anything near it in the other, and by more than grain, which
 # is taken from the picture itself, 12 gray levels at least and 30 at most.
 STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
-
-
 UNSEEN = -128  # in place of a pixel: a scan that broke off shows nothing from there on
 DEAD = 0.5  # gray levels of 255: no lid and no ink is that black all along a row
 
@@ -75,11 +73,15 @@ def _seen(pixels: NDArray[np.int8]) -> Floats:
 def unseen_ends(gray: NDArray[np.float32] | NDArray[np.uint8]) -> Mask:
     """(h, w) True where whole rows or columns are dead black from one side of a piece on: there its scan broke off."""
     unseen = np.zeros(gray.shape, bool)
-    for axis in (0, 1):
-        dead = gray.max(axis=1 - axis) <= DEAD
-        ended = np.logical_and.accumulate(dead) | np.logical_and.accumulate(dead[::-1])[::-1]
-        unseen |= np.expand_dims(ended, 1 - axis)
+    for picture, part in ((gray, unseen), (gray.T, unseen.T)):
+        first, last = from_ends(picture.max(axis=1) <= DEAD)
+        part[:first] = part[len(part) - last :] = True
     return unseen
+
+
+def from_ends(row: Mask) -> tuple[int, int]:
+    """How many of a row (n,) are True from the first on, and from the last back."""
+    return (len(row), len(row)) if row.all() else (int(np.argmin(row)), int(np.argmin(row[::-1])))
 
 
 def leveled(overlap: Overlap, reach: float) -> Overlap:
