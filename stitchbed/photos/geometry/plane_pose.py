@@ -46,6 +46,14 @@ class Frame:
         """First index of the lens of a photo."""
         return self.starts[0] + (0 if self.shared_lens else LENS_TERMS * photo)
 
+    def pose_start(self, card: str) -> int:
+        """First index of the pose of a card, which is not the first one."""
+        return self.starts[1] + 3 * (self.cards.index(card) - 1)
+
+    def line_start(self, side: str) -> int:
+        """First index of the line of a side."""
+        return self.starts[2] + 2 * self.sides.index(side)
+
 
 @dataclass(frozen=True)
 class PlaneFit:
@@ -155,33 +163,43 @@ def px_per_mm(view: Array, plane_xy: Array) -> float:
 
 def views_of(frame: Frame, params: Array) -> tuple[Array, ...]:
     """3x3 per photo, plane mm -> undistorted px."""
-    return tuple(_view(params[8 * i : 8 * i + 8], base) for i, base in enumerate(frame.base))
+    return tuple(view_of(frame, params, photo) for photo in range(len(frame.base)))
+
+
+def view_of(frame: Frame, params: Array, photo: int) -> Array:
+    """The view of one photo."""
+    return _view(params[8 * photo : 8 * photo + 8], frame.base[photo])
 
 
 def lenses_of(frame: Frame, params: Array) -> tuple[Lens, ...]:
     """One lens per photo."""
-    lenses = []
-    for photo, base in enumerate(frame.base):
-        at = frame.lens_start(photo)
-        k1, k2, dx, dy, p1, p2 = (float(value) for value in params[at : at + LENS_TERMS])
-        center = (base.center_x + dx * base.radius, base.center_y + dy * base.radius)
-        lenses.append(replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2, p1=p1, p2=p2))
-    return tuple(lenses)
+    return tuple(lens_of(frame, params, photo) for photo in range(len(frame.base)))
+
+
+def lens_of(frame: Frame, params: Array, photo: int) -> Lens:
+    """The lens of one photo."""
+    at, base = frame.lens_start(photo), frame.base[photo]
+    k1, k2, dx, dy, p1, p2 = (float(value) for value in params[at : at + LENS_TERMS])
+    center = (base.center_x + dx * base.radius, base.center_y + dy * base.radius)
+    return replace(base, center_x=center[0], center_y=center[1], k1=k1, k2=k2, p1=p1, p2=p2)
 
 
 def poses_of(frame: Frame, params: Array) -> dict[str, Array]:
     """card -> (x mm, y mm, turn rad)."""
-    at = frame.starts[1]
-    unit = np.array([UNIT_MM, UNIT_MM, 1.0])
-    poses = {frame.cards[0]: np.zeros(3)}
-    for index, name in enumerate(frame.cards[1:]):
-        poses[name] = params[at + 3 * index : at + 3 * index + 3] * unit
-    return poses
+    return {card: pose_of(frame, params, card) for card in frame.cards}
+
+
+def pose_of(frame: Frame, params: Array, card: str) -> Array:
+    """(x mm, y mm, turn rad) of one card; the first one's are zero."""
+    if card == frame.cards[0]:
+        return np.zeros(3)
+    at = frame.pose_start(card)
+    return np.asarray(params[at : at + 3] * np.array([UNIT_MM, UNIT_MM, 1.0]), dtype=np.float64)
 
 
 def line_of(frame: Frame, params: Array, side: str) -> Array:
     """(a, b, c) with a x + b y = c in plane mm, (a, b) of length 1."""
-    at = frame.starts[2] + 2 * frame.sides.index(side)
+    at = frame.line_start(side)
     angle, offset = params[at : at + 2]
     return np.array([np.cos(angle), np.sin(angle), offset * UNIT_MM])
 

@@ -16,7 +16,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.transforms import fit_affine
 from stitchbed.photos.geometry.lens import Lens
-from stitchbed.photos.geometry.plane_pose import UNIT_MM, Frame, inverted, placed, through, views_of
+from stitchbed.photos.geometry.plane_pose import UNIT_MM, Frame, inverted, placed, through, view_of, views_of
 
 FEWEST_SEEN = 12  # points for a view with perspective
 NEARLY_NOTHING = 1e-9
@@ -87,12 +87,12 @@ def first_guess(frame: Frame, cards: Sequence[CardPoints], ties: Sequence[TiePoi
         photo, plane, seen = _next_photo(waiting, poses, cards, _through_ties(waiting, placed_views, ties))
         waiting.remove(photo)
         params[8 * photo : 8 * photo + 8] = _seen_so(frame.base[photo], plane, seen)
-        inverse = inverted(views_of(frame, params)[photo])
+        inverse = inverted(view_of(frame, params, photo))
         for points in cards:
             if points.photo == photo and points.card not in poses:
                 poses[points.card] = _rigid(points.card_xy, through(inverse, points.photo_xy))
-    for index, name in enumerate(frame.cards[1:]):
-        at = frame.starts[1] + 3 * index
+    for name in frame.cards[1:]:
+        at = frame.pose_start(name)
         params[at : at + 3] = poses[name] / np.array([UNIT_MM, UNIT_MM, 1.0])
     return params
 

@@ -16,27 +16,27 @@ from stitchbed.photos.geometry.plane_pose import (
     UNIT_MM,
     Frame,
     inverted,
-    lenses_of,
+    lens_of,
     line_of,
     placed,
-    poses_of,
+    pose_of,
     px_per_mm,
     stretch_of,
     through,
     to_px,
-    views_of,
+    view_of,
 )
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
 
 
 def card_slopes(frame: Frame, params: Array, points: CardPoints) -> Array:
     """(2 N, P) of where a card's corners are seen, in sigmas."""
-    pose = poses_of(frame, params)[points.card]
+    pose = pose_of(frame, params, points.card)
     plane = placed(pose, points.card_xy * stretch_of(frame, params))
     slopes, by_plane = _seen_slopes(frame, params, points.photo, plane)
     turned = np.array([0.0, 0.0, pose[2]])
     if points.card != frame.cards[0]:
-        at = frame.starts[1] + 3 * (frame.cards.index(points.card) - 1)
+        at = frame.pose_start(points.card)
         slopes[..., at : at + 2] = UNIT_MM * by_plane
         across = plane - pose[:2]
         slopes[..., at + 2] = _times(by_plane, np.stack([-across[:, 1], across[:, 0]], axis=1))
@@ -47,13 +47,13 @@ def card_slopes(frame: Frame, params: Array, points: CardPoints) -> Array:
 
 def side_slopes(frame: Frame, params: Array, side: SidePoints) -> Array:
     """(N, P) of how far points lie off a straight side, in sigmas."""
-    view = views_of(frame, params)[side.photo]
+    view = view_of(frame, params, side.photo)
     plane, moving = _plane_slopes(frame, params, side.photo, side.photo_xy)
     a, b, c = line_of(frame, params, side.side) if side.line is None else side.line
     off, middle = plane @ np.array([a, b]) - c, plane.mean(0)
     slopes = np.array([a, b]) @ moving
     if side.line is None:
-        at = frame.starts[2] + 2 * frame.sides.index(side.side)
+        at = frame.line_start(side.side)
         slopes[:, at] += plane @ np.array([-b, a])
         slopes[:, at + 1] -= UNIT_MM
     # px_per_mm is the root of |det / w^3| at the middle
@@ -77,7 +77,7 @@ def tie_slopes(frame: Frame, params: Array, tie: TiePoints) -> Array:
 
 def _seen_slopes(frame: Frame, params: Array, photo: int, plane: Array) -> tuple[Array, Array]:
     """(N, 2, P) of the px where plane points (N, 2) are seen, and (N, 2, 2) of the same by the points themselves."""
-    view, lens = views_of(frame, params)[photo], lenses_of(frame, params)[photo]
+    view, lens = view_of(frame, params, photo), lens_of(frame, params, photo)
     by_straight, by_lens = lens_slopes(lens, through(view, plane))
     by_plane, by_view = _view_slopes(frame, photo, view, plane)
     slopes = np.zeros((len(plane), 2, len(params)))
@@ -89,7 +89,7 @@ def _seen_slopes(frame: Frame, params: Array, photo: int, plane: Array) -> tuple
 
 def _plane_slopes(frame: Frame, params: Array, photo: int, xy: Array) -> tuple[Array, Array]:
     """(N, 2) plane mm of px (N, 2) as seen, and (N, 2, P) of them: the photo stands still, so the plane must move."""
-    view, lens = views_of(frame, params)[photo], lenses_of(frame, params)[photo]
+    view, lens = view_of(frame, params, photo), lens_of(frame, params, photo)
     plane = through(inverted(view), undistorted(lens, xy))
     slopes, by_plane = _seen_slopes(frame, params, photo, plane)
     return plane, np.asarray(-np.linalg.solve(by_plane, slopes))
