@@ -177,7 +177,8 @@ def few_tones_finding(tones: int) -> Finding:
 def cut_off_finding(side: str, share: float) -> Finding:
     """What is said of a scan that is black from a side over a share of its length."""
     why = f"black from the {side} over {100 * share:.0f} % of its length: the scan broke off"
-    return Finding("cut off", "redo", why, "scan it again; look at the cable and the free disk space")
+    change = "scan it again; look at the cable and the free disk space"
+    return Finding("cut off", "redo", why, change, {"share": round(share, 3)})
 
 
 def _lossy(format_name: str, lost: tuple[str, ...], look: Look) -> list[Finding]:

@@ -13,7 +13,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import Disconnected
 from stitchbed.core.progress import silent
 from stitchbed.imaging.transfer import to_linear, transfer_of
-from stitchbed.inspection.checks.pieces import clipped_finding, few_tones_finding
+from stitchbed.inspection.checks.pieces import clipped_finding, cut_off_finding, few_tones_finding
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
 from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, together
@@ -88,3 +88,8 @@ def test_what_else_was_seen_stands_below_a_refusal() -> None:
     error.besides(["p1.tif: black from the bottom"])
     assert str(error).split("\n")[-1] == "Seen besides: p1.tif: black from the bottom."
     assert error.found == "a"
+
+
+def test_of_scans_that_broke_off_the_worst_is_told() -> None:
+    (words,) = together([("a.tif", cut_off_finding("top", 0.02)), ("b.tif", cut_off_finding("left", 0.26))])
+    assert words.startswith("a.tif, b.tif: in the worst of them black from the left over 26 %")
