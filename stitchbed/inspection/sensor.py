@@ -40,6 +40,7 @@ MOST_STUCK = 8  # cells that always wrote one value; more are a pattern
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
 BLACK = 12.0  # gray levels: what no lid and no paper comes down to over a whole row
 BLACK_SHARE = 0.005  # of the length
+BROKEN_ROWS, BROKEN = 4, 0.75  # rows after a black end; share of what they show lit that the first of them does
 PILED, PILED_IN = 0.1, 0.14  # of a square's px at full white; of the squares: cut-off washes have .2, good scans .006
 FULL = 0.95  # of a square that is white: no drawing
 DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
@@ -114,12 +115,13 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
     found[:rim] = found[-rim:] = False
     runs = np.flatnonzero(np.diff(np.concatenate([[0], found.astype(np.int8), [0]])))
+    without = np.where(found, np.stack(parts) - depth, np.stack(parts))
     return [
         Streak(axis, int(first + np.abs(usual[first:last]).argmax()), float(usual[first:last].sum()))
         for first, last in runs.reshape(-1, 2)
         if last - first <= 2
         and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
-        and _narrow(np.stack(parts), int(first), int(last))
+        and _narrow(np.stack(parts), without, int(first), int(last))
     ]
 
 
@@ -137,21 +139,23 @@ def stuck(view: Floats, reduction: int) -> list[Streak]:
     found = (telling.sum(0) >= STUCK_TOLD) & (fits.sum(0) >= STUCK_IN * telling.sum(0))
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
     found[:rim] = found[-rim:] = False
-    columns = [int(at) for at in np.flatnonzero(found) if _narrow(parts, int(at), int(at) + 1)]
+    without = np.where(found, beside, parts)
+    columns = [int(at) for at in np.flatnonzero(found) if _narrow(parts, without, int(at), int(at) + 1)]
     if len(columns) > MOST_STUCK:
         return []
     return [Streak(1, at, float(np.median(parts[:, at] - beside[:, at]))) for at in columns]
 
 
-def _narrow(parts: Array, first: int, last: int) -> bool:
+def _narrow(parts: Array, without: Array, first: int, last: int) -> bool:
     """True where the tones of segments (rows of `parts`) have come back to what they are beside a line as soon as it
-    has ended. It takes the columns from `first` to before `last`.
+    has ended. It takes the columns from `first` to before `last`. without : the same, every line given the tone beside
+    it, so that another one near tells nothing.
     """
-    padded = np.pad(parts, ((0, 0), (FAR, FAR)), mode="edge")
+    padded = np.pad(without, ((0, 0), (FAR, FAR)), mode="edge")
     near, far = (
         (padded[:, first - reach + FAR] + padded[:, last - 1 + reach + FAR]) / 2 for reach in (BESIDE, FAR)
     )  # of both sides: where tones go over into each other, what one has too much the other lacks
-    middle = padded[:, first + FAR : last + FAR].mean(1)
+    middle = parts[:, first:last].mean(1)
     return bool(np.median(np.abs(near - far)) < STREAK_SOFT * np.median(np.abs(middle - far)))
 
 
@@ -199,9 +203,11 @@ def _black_end(
     starts = _band_starts(shape[0])
     last = black.index(False) if black[0] else len(black) - 1 - black[::-1].index(False)
     first, end = (starts[last - 1], starts[last]) if black[0] else (starts[last], starts[last + 1])
-    dark = gray_of(window(Box(first, 0, end - first, shape[1]))).max(1) < BLACK
-    rows = first + int(np.argmin(dark)) if black[0] else shape[0] - end + int(np.argmin(dark[::-1]))
-    return "top" if black[0] else "bottom", rows / shape[0]
+    first, end = max(0, first - BROKEN_ROWS), min(shape[0], end + BROKEN_ROWS)
+    between = gray_of(window(Box(first, 0, end - first, shape[1])))[:: 1 if black[0] else -1]
+    length = from_ends(between.max(1) < BLACK)[0]
+    rows = length + (first if black[0] else shape[0] - end)
+    return ("top" if black[0] else "bottom", rows / shape[0]) if _breaks_off(between[length:]) else None
 
 
 def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
@@ -271,12 +277,23 @@ def few_tones(windows: Sequence[NDArray[Any]]) -> int | None:
 
 
 def black_end(view: Floats) -> tuple[str, float] | None:
-    """The side from which rows are black throughout, and the share of the length they take."""
+    """The side from which rows are black throughout, and the share of the length they take. A scan breaks off between
+    two rows, over its whole width at once; a sheet before a black lid hardly ever ends so straight.
+    """
     found = []
-    for sides, rows in ((("top", "bottom"), view.max(1) < BLACK), (("left", "right"), view.max(0) < BLACK)):
-        found += [(length / len(rows), side) for side, length in zip(sides, from_ends(rows), strict=True)]
-    share, side = max(found)
+    for sides, lines in ((("top", "bottom"), view), (("left", "right"), view.T)):
+        lengths = from_ends(lines.max(1) < BLACK)
+        for side, length, from_side in zip(sides, lengths, (lines, lines[::-1]), strict=True):
+            if length and _breaks_off(from_side[length:]):
+                found.append((length / len(lines), side))
+    share, side = max(found, default=(0.0, ""))
     return (side, share) if share > BLACK_SHARE else None
+
+
+def _breaks_off(rows: Floats) -> bool:
+    """True where the first row is lit wherever the first few are: drawing may be black too, and goes on."""
+    lit = rows[:BROKEN_ROWS] >= BLACK
+    return not len(lit) or bool(lit[0].sum() > BROKEN * lit.any(0).sum())
 
 
 def _middle_of_seven(profile: Array) -> Array:

@@ -1,0 +1,60 @@
+"""I check what a sensor and a transfer do to a scan, told from what is drawn and from the lid."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from stitchbed.core.arrays import Floats
+from stitchbed.imaging.box import Box
+from stitchbed.inspection.sensor import banded, black_end, streaks, stuck
+
+ROWS, COLS = 720, 600  # px
+
+
+def _page(seed: int) -> Floats:
+    """Soft tones with a little noise."""
+    rng = np.random.default_rng(seed)
+    tones = cv2.resize(rng.uniform(40, 210, (14, 8)).astype(np.float32), (COLS, ROWS), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(tones + rng.normal(0, 1.5, tones.shape), np.float32)
+
+
+@pytest.mark.parametrize("apart", [2, 3, 4])
+@pytest.mark.parametrize("value", [20, 215])
+def test_dead_cells_near_each_other_are_each_told(apart: int, value: int) -> None:
+    page = _page(apart)
+    page[:, [300, 300 + apart]] = value
+    found = {one.at for one in (*streaks(page, 1), *stuck(page, 1))}
+    assert found == {300, 300 + apart}
+
+
+def _banded(gray: Floats) -> tuple[str, float] | None:
+    codes = np.clip(np.rint(gray), 0, 255).astype(np.uint8)[..., None]
+
+    def window(box: Box) -> NDArray[np.uint8]:
+        return codes[box.slices]
+
+    return banded(window, codes.shape, 8).ended
+
+
+@pytest.mark.parametrize("side", ["bottom", "top"])
+def test_a_sheet_that_ends_before_a_black_lid_is_no_scan_that_broke_off(side: str) -> None:
+    page = _page(5)
+    x, y = np.meshgrid(np.arange(COLS), np.arange(ROWS))
+    beside = np.where(y > 600.3 + 0.004 * x, 1, page).astype(np.float32)  # a quarter of a degree askew
+    cut = np.where(y >= 600, 0, page).astype(np.float32)
+    for gray, share in ((beside, None), (cut, 120 / ROWS)):
+        gray = gray[:: 1 if side == "bottom" else -1]
+        expected = None if share is None else (side, pytest.approx(share))
+        assert black_end(gray) == expected
+        assert _banded(gray) == expected
+
+
+def test_a_scan_that_broke_off_within_black_drawing_is_told() -> None:
+    page = _page(6)
+    page[:, 100:250] = 4
+    page[600:] = 0
+    assert black_end(page) == ("bottom", pytest.approx(120 / ROWS))
+    assert black_end(np.zeros((ROWS, COLS), np.float32)) == ("top", 1.0)
