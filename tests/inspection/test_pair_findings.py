@@ -6,16 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_evidence import DPI, REDUCTION, ROWS, course, evidence
+from made_evidence import DPI, REDUCTION, ROWS, course, evidence, look
 
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.pairs import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.overlaps import Comparison
+from stitchbed.inspection.patches import Course
 
 CM2 = 1 / (REDUCTION / DPI * 2.54) ** 2  # view px in a square centimeter
 CLEAN = Sight(None, 0, 40, 10 * CM2, 0)
+
+
+def judged(count: int, *courses: Course) -> list[tuple[int, Finding]]:
+    """What is said of `count` pieces once the head has its share."""
+    return pair_findings(evidence(count, courses=without_head(courses, [look()] * count)))
 
 
 def only(found: list[tuple[int, Finding]]) -> tuple[int, Finding]:
@@ -74,14 +81,16 @@ def test_what_all_rows_of_a_set_show_of_the_rows_below_is_the_heads() -> None:
         beside = [course(k, k + 1, along=size[k + 1] - size[k]) for k in (0, 1, 3, 4, 6, 7)]
         below = [course(k, k + 3, along=size[k + 3] - size[k] - 0.012, **head) for k in range(6)]
         turned = replace(below[2], a=5, b=2, stretch=-below[2].stretch, spans=(beginning, end))
-        found = pair_findings(evidence(9, courses=(*beside, *below[:2], turned, *below[3:])))
+        found = judged(9, *beside, *below[:2], turned, *below[3:])
         assert [(index, finding.fault) for index, finding in found] == [(k, "stretched") for k in slipped]
     few = [course(a, b, along=0.01 * ((b == 1) - (a == 1))) for a, b in ((0, 1), (1, 2), (3, 4), (4, 5))]
     over = [course(a, b, along=0.009 - 0.01 * (a == 1), **head) for a, b in ((0, 3), (1, 3), (1, 4), (1, 5), (2, 5))]
-    assert only(pair_findings(evidence(6, courses=(*few, *over))))[0] == 1  # though most of those pairs are its own
+    assert only(judged(6, *few, *over))[0] == 1  # though most of those pairs are its own
     column = (course(0, 1, along=0.01, spans=(end, beginning)), course(1, 2, along=-0.01, spans=(end, beginning)))
-    assert only(pair_findings(evidence(3, courses=column)))[0] == 1  # the head does the same to both
-    assert len(stretches_of_either(evidence(2, courses=column[:1]))) == 1  # one pair tells nothing of all
+    assert only(judged(3, *column))[0] == 1  # the head does the same to both
+    assert (
+        len(stretches_of_either(evidence(2, courses=without_head(column[:1], [look()] * 2)))) == 1
+    )  # one pair tells nothing of all
 
 
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
@@ -90,7 +99,7 @@ def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     unknown = (course(0, 1, np.nan, np.nan), course(1, 2, np.nan, np.nan))
     assert pair_findings(evidence(3, courses=unknown)) == []
     other_dpi = tuple(course(0, k, -0.5, -0.48 if k > 1 else np.nan) for k in (1, 2, 3))
-    assert pair_findings(evidence(4, courses=(*other_dpi, course(1, 2), course(2, 3)))) == []
+    assert judged(4, *other_dpi, course(1, 2), course(2, 3)) == []
     little = (course(0, 1, 0.0, 0.0015), course(1, 2, 0.0, -0.0015))  # paper between two scans
     assert pair_findings(evidence(3, courses=little)) == []
     # a head that goes unevenly, or a lifted edge, may take much of every overlap that is short along the travel

@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_evidence import course
 
 from stitchbed.core.errors import UnreadableTile
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.verdicts import judged
@@ -177,3 +179,11 @@ def test_a_soft_piece_without_its_neighbors_noise_was_made_up_and_not_blurred(lo
         plain_set = evidence([first, *pieces[1:]], tuple(alike(k, k + 1) for k in range(2)))
         told = judged(replace(plain_set, sharper={(0, 1): -0.4, (1, 2): 0.0}))
         assert [finding.fault for finding in told["pieces"][0]["findings"] if finding.level != "note"] == [fault]
+
+
+def test_what_the_head_does_to_all_scans_is_no_stretch_of_a_piece(look: Look) -> None:
+    """Each piece of a column ends 1.2 % too long beside the beginning of the next one."""
+    rows = ((0.8 * SIDE, SIDE), (0.0, 0.2 * SIDE))
+    pairs = [course(k, k + 1, along=-0.012, spans=rows, ways=(np.inf, 60 / MM_PER_INCH * 300)) for k in range(3)]
+    told = judged(replace(evidence([look] * 4), courses=tuple(pairs)))
+    assert all(one.fault != "stretched" for piece in told["pieces"] for one in piece["findings"])

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import replace
 
 import numpy as np
 
-from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.inspection.checks.head import sizes
 from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
@@ -22,11 +21,6 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
 HEAD_MM = 0.3
-HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
-OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
-HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
-HEAD_GAIN = 0.75  # of what pieces differ by is left once the head is given its share; more is no proof of it
-ROUNDS = 12  # of weights for the least sum of absolute differences
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
@@ -67,10 +61,10 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     """(tile, size over the others) along an axis, the worst first, each judged without those before it: what a
     stretched piece's neighbors show beside it is none of theirs.
     """
-    courses, dpi = _of_pieces(evidence, axis), believed_dpi(evidence.tiles)
+    courses, dpi = evidence.courses, believed_dpi(evidence.tiles)
     found: list[tuple[int, float]] = []
     while True:
-        both = [_sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
+        both = [sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
         uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
         lone = _lone_courses(courses, axis)
         telling = [one for one in courses if _tells(one, axis, dpi) and not any(one is other for other in lone)]
@@ -80,46 +74,14 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
             return found
         worst = max(sorted(named), key=lambda index: abs(float(both[axis][index])))
         found.append((worst, float(both[axis][worst])))
-        courses = [course for course in courses if worst not in (course.a, course.b)]
-
-
-def _of_pieces(evidence: Pairs, axis: int) -> list[Course]:
-    """The courses without those of another scale, and along the travel without what the head does to all scans alike:
-    one stretch of all pairs which see a place at rows far from each other, that by which pieces differ least.
-    """
-    courses = [course for course in evidence.courses if not _of_other_scale(course)]
-    ways = np.array([_head_way(evidence, course) if axis == 1 else 0 for course in courses])
-    shown = np.array([way * course.stretch[axis] for way, course in zip(ways, courses, strict=True)])
-    shown = shown[(ways != 0) & np.isfinite(shown)]
-    if len(shown) < 2:  # one pair tells nothing of all
-        return courses
-    count = len(evidence.tiles)
-    best, least = courses, HEAD_GAIN * float(np.abs(_sizes(count, courses, axis)).sum())
-    for head in np.unique(np.quantile(shown, HEAD_TRIED, method="nearest")):
-        shares = np.outer(ways * head, (0, 1))
-        without = [replace(one, stretch=one.stretch - share) for one, share in zip(courses, shares, strict=True)]
-        left = float(np.abs(_sizes(count, without, axis)).sum())
-        best, least = (without, left) if left < least else (best, least)
-    return best
-
-
-def _head_way(evidence: Pairs, course: Course) -> int:
-    """1 where the second piece of a pair shows what both see far further along the travel than the first, -1 where far
-    before it, 0 where about the same rows show it."""
-    first, second = (sum(span) / 2 / evidence.looks[k].shape[0] for k, span in zip((course.a, course.b), course.spans))
-    return int(np.sign(second - first)) if abs(second - first) > HEAD_ROWS else 0
+        courses = tuple(course for course in courses if worst not in (course.a, course.b))
 
 
 def _tells(course: Course, axis: int, dpi: Sequence[float]) -> bool:
     """True where a pair differs by more than two good scans do over the way that it shows. dpi : of each piece."""
     way = course.ways[axis] / dpi[course.a] * MM_PER_INCH
     apart = abs(float(course.stretch[axis]))
-    return way > 0 and apart > STRETCHED + HEAD_MM / way and not _of_other_scale(course)
-
-
-def _of_other_scale(course: Course) -> bool:
-    """True where all that is known of a pair is larger or smaller by far."""
-    return bool((np.abs(course.stretch[np.isfinite(course.stretch)]) > OTHER_SCALE).all())
+    return way > 0 and apart > STRETCHED + HEAD_MM / way
 
 
 def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
@@ -133,7 +95,7 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
     found, dpi = [], believed_dpi(evidence.tiles)
     for axis, way in WAYS:
-        for course in _lone_courses(_of_pieces(evidence, axis), axis):
+        for course in _lone_courses(evidence.courses, axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
             if _tells(course, axis, dpi) and not abs(apart - other) <= STRETCHED / 2:
@@ -141,30 +103,6 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
                 why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
                 found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))
     return found
-
-
-def _sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
-    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
-    counted by the way that it is seen over.
-    """
-    used = [course for course in courses if np.isfinite(course.stretch[axis])]
-    if not used:
-        return np.zeros(count)
-    rows = np.zeros((len(used), count))
-    rows[np.arange(len(used)), [course.b for course in used]] = 1.0
-    rows[np.arange(len(used)), [course.a for course in used]] = -1.0
-    values = np.array([course.stretch[axis] for course in used])
-    ways = np.minimum([course.ways[axis] for course in used], 1e6)
-    weights = ways = ways / max(1e-9, float(ways.max()))
-    solved = np.zeros(count)
-    for _ in range(ROUNDS):
-        root = np.sqrt(weights)
-        solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
-        weights = ways / np.maximum(np.abs(rows @ solved - values), 1e-4)
-    known = np.abs(rows).sum(0) > 0
-    solved[known] -= np.median(solved[known])
-    solved[~known] = 0.0
-    return np.asarray(solved)
 
 
 def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:

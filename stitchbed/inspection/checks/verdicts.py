@@ -6,12 +6,14 @@ In: evidence. Out: the record's part on pieces and on the set.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
+from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
 from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
 from stitchbed.inspection.checks.sets import set_findings
@@ -23,6 +25,7 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     """Findings and verdicts per piece and for the set; the set is as good as its worst piece, and what could not be
     read (`unread`) is missing from it.
     """
+    evidence = replace(evidence, courses=without_head(evidence.courses, evidence.looks))
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]

@@ -14,6 +14,7 @@ from itertools import combinations
 from stitchbed.core.arrays import Array, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transforms import between
+from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.lying import SAME_SHARE
 from stitchbed.inspection.checks.pairs import of_either, pair_findings
 from stitchbed.inspection.checks.sets import smear_finding
@@ -47,7 +48,8 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
         on_glass = pool.submit(_on_glass, tiles, looks, places)
         seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
         differences = tuple(difference for _, difference in seen if difference is not None)
-        evidence = PairEvidence(tuple(tiles), looks, (), tuple(course for course, _ in seen), differences)
+        courses = without_head([course for course, _ in seen], looks)
+        evidence = PairEvidence(tuple(tiles), looks, (), courses, differences)
         found = pair_findings(evidence)
         if any(finding.fault == "smear" for _, finding in found):
             # none is believed of pieces whose light differs all over; comparing light costs most, and is rarely asked

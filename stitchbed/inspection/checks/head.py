@@ -1,0 +1,77 @@
+"""I tell what the head of a scanner does to all scans alike from what pieces show of each other.
+
+In: how pairs of pieces lie on each other. Out: the same without the head's share, sizes of pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from stitchbed.core.arrays import Array
+from stitchbed.inspection.looks import Glance
+from stitchbed.inspection.patches import Course
+
+OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
+HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
+HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
+HEAD_GAIN = 0.75  # of what pieces differ by is left once the head is given its share; more is no proof of it
+ROUNDS = 12  # of weights for the least sum of absolute differences
+
+
+def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Course, ...]:
+    """The courses of a set with what is the pieces' alone: no stretch is known where the scale is another, and what the
+    head does along the travel to all scans alike is taken off. That is one stretch of all pairs which see a place at
+    rows far from each other, the one by which pieces differ least.
+    """
+    courses = tuple(replace(one, stretch=np.full(2, np.nan)) if _of_other_scale(one) else one for one in courses)
+    ways = np.array([_head_way(course, looks) for course in courses])
+    shown = np.array([way * course.stretch[1] for way, course in zip(ways, courses, strict=True)])
+    shown = shown[(ways != 0) & np.isfinite(shown)]
+    if len(shown) < 2:  # one pair tells nothing of all
+        return courses
+    best, least = courses, HEAD_GAIN * float(np.abs(sizes(len(looks), courses, 1)).sum())
+    for head in np.unique(np.quantile(shown, HEAD_TRIED, method="nearest")):
+        shares = np.outer(ways * head, (0, 1))
+        without = tuple(replace(one, stretch=one.stretch - share) for one, share in zip(courses, shares, strict=True))
+        left = float(np.abs(sizes(len(looks), without, 1)).sum())
+        best, least = (without, left) if left < least else (best, least)
+    return best
+
+
+def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
+    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
+    counted by the way that it is seen over.
+    """
+    used = [course for course in courses if np.isfinite(course.stretch[axis])]
+    if not used:
+        return np.zeros(count)
+    rows = np.zeros((len(used), count))
+    rows[np.arange(len(used)), [course.b for course in used]] = 1.0
+    rows[np.arange(len(used)), [course.a for course in used]] = -1.0
+    values = np.array([course.stretch[axis] for course in used])
+    ways = np.minimum([course.ways[axis] for course in used], 1e6)
+    weights = ways = ways / max(1e-9, float(ways.max()))
+    solved = np.zeros(count)
+    for _ in range(ROUNDS):
+        root = np.sqrt(weights)
+        solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
+        weights = ways / np.maximum(np.abs(rows @ solved - values), 1e-4)
+    known = np.abs(rows).sum(0) > 0
+    solved[known] -= np.median(solved[known])
+    solved[~known] = 0.0
+    return np.asarray(solved)
+
+
+def _head_way(course: Course, looks: Sequence[Glance]) -> int:
+    """1 where the second piece of a pair shows what both see far further along the travel than the first, -1 where far
+    before it, 0 where about the same rows show it."""
+    first, second = (sum(span) / 2 / looks[k].shape[0] for k, span in zip((course.a, course.b), course.spans))
+    return int(np.sign(second - first)) if abs(second - first) > HEAD_ROWS else 0
+
+
+def _of_other_scale(course: Course) -> bool:
+    """True where all that is known of a pair is larger or smaller by far."""
+    return bool((np.abs(course.stretch[np.isfinite(course.stretch)]) > OTHER_SCALE).all())
