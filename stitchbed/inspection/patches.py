@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -34,6 +34,7 @@ LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
 LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
+LOST_PX = 3.0  # view px
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
 STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
@@ -58,7 +59,7 @@ class Course:
     """How b lies on a. stretch : (2,) relative size of b over a along a's x and y, 0 alike, NaN unknown. jumps : (row
     in a, row in b, px) of steps along the travel, px of full resolution. spans : rows (first, last) patches were found
     in, of a and of b, but for the few at both ends that tell no jump. ways : px of a over which they were found along
-    its x, along its y.
+    its x, along its y. slips : (N, 3) row in a, row in b of each patch, px that it lies off along a's y.
     """
 
     a: int
@@ -67,6 +68,7 @@ class Course:
     jumps: tuple[tuple[float, float, float], ...]
     spans: tuple[tuple[float, float], tuple[float, float]]
     ways: tuple[float, float] = (math.inf, math.inf)
+    slips: Array = field(default_factory=lambda: np.zeros((0, 3)))
 
 
 def overlay(a: Glance, b: Glance, b_from_a: Array) -> Overlay:
@@ -119,7 +121,8 @@ def course_of(
         middle = np.array([[float(np.median(full[:, 0])), row]])
         jumps = ((row, float(moved(b_from_a, middle)[0, 1]), jump[1] * a.reduction),)
     across, along = (float(reach) for reach in np.ptp(full, axis=0))
-    return Course(*pair, stretch, jumps, (spans[0], spans[1]), (across, along))
+    slips = np.column_stack([full[:, 1], there[:, 1], shifts[:, 1] * a.reduction])
+    return Course(*pair, stretch, jumps, (spans[0], spans[1]), (across, along), slips)
 
 
 def _told_rows(rows: Array) -> tuple[float, float]:
@@ -197,8 +200,7 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     at, value = at[order], value[order]
     if np.ptp(at) < LEAST_WAY:
         return None
-    line = np.polyval(np.polyfit(at, value, 1), at)
-    straight = float(np.abs(value - line).mean())
+    straight = _off(value - np.polyval(np.polyfit(at, value, 1), at))
     slope = _slope(at, value)
     if math.isnan(slope):  # too few patches are far enough from each other
         return None
@@ -208,12 +210,18 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
         if not (_agree(value[:split]) and _agree(value[split:])):
             continue
         before, after = float(np.median(value[:split])), float(np.median(value[split:]))
-        left = float(np.abs(np.concatenate([value[:split] - before, value[split:] - after])).mean())
+        left = _off(np.concatenate([value[:split] - before, value[split:] - after]))
         if best is None or left < best[0]:
             best = (left, float((at[split - 1] + at[split]) / 2), after - before)
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
     return best[1], best[2]
+
+
+def _off(values: Array) -> float:
+    """How far patches lie off, on the whole; one that took a motif which comes again for its own counts no more than
+    one that is LOST_PX off."""
+    return float(np.minimum(np.abs(values), LOST_PX).mean())
 
 
 def _agree(values: Array) -> bool:

@@ -138,6 +138,16 @@ def test_a_neighbor_that_reaches_over_the_row_and_sees_no_jump_speaks_against_it
     assert pair_findings(evidence(3, courses=(seen, short))) == []
 
 
+def test_a_pair_whose_patches_lie_as_much_apart_at_a_row_does_not_speak_against_its_jump() -> None:
+    """No jump was told of the first pair, as few patches are scattered."""
+    seen = course(1, 2, jumps=((1500, 700, -6.0),))
+    rows = np.linspace(100, 2900, 29)
+    for slip, told in ((5.0, [1]), (1.0, [2])):
+        slips = np.column_stack([rows - 600, rows, np.where(rows > 1500, slip, 0.0)])
+        beside = replace(course(0, 1), slips=slips)
+        assert [index for index, _ in pair_findings(evidence(3, courses=(beside, seen)))] == told
+
+
 def test_a_jump_that_most_of_a_piece_s_neighbors_deny_is_not_given_to_it() -> None:
     seen = course(0, 1, jumps=((900, 1500, 4.0),))
     silent = (course(0, 2), course(0, 3), course(1, 3))  # one of three sees it in 0, one of two in 1

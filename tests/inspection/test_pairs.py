@@ -679,3 +679,12 @@ def test_few_patches_that_agree_tell_a_jump() -> None:
     place, height = _jump(rows, shifts) or (0.0, 0.0)
     assert (270 < place < 420, round(height, 1)) == (True, -4.8)
     assert _jump(rows[:-1], shifts[:-1]) is None  # two agree by chance
+
+
+def test_patches_that_took_a_motif_for_its_next_one_hide_no_jump() -> None:
+    rows = np.arange(60.0, 940, 20)
+    shifts = 0.004 * (rows - 500) + np.where(rows > 500, -2.6, 2.6) + 0.1 * np.cos(rows)
+    shifts[-6:-1] = (-7.3, -5.1, -5.9, -6.8, -6.2)  # at the end of an overlap
+    place, height = _jump(rows, shifts) or (0.0, 0.0)
+    assert (500 <= place <= 520, round(height)) == (True, -5)
+    assert _jump(rows, 0.004 * (rows - 500) + np.where(np.abs(shifts) > 5, 0.0, 0.1 * np.cos(rows))) is None

@@ -23,6 +23,7 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 HEAD_MM = 0.3
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
+STEP_OF = 6  # patches on each side of a row
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
@@ -144,15 +145,15 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
     for course in evidence.courses:
         for row_a, row_b, height in course.jumps:
             for index, row in ((course.a, row_a), (course.b, row_b)):
-                share, count = _agreeing(evidence, index, row)
+                share, count = _agreeing(evidence, index, row, height)
                 best = claims.get(index)
                 if best is None or (share, count) > best[:2]:
                     claims[index] = (share, count, row, height)
     return claims
 
 
-def _agreeing(evidence: Pairs, index: int, row: float) -> tuple[float, int]:
-    """(share, count) of a piece's pairs that reach over a row and show a jump there."""
+def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
+    """(share, count) of a piece's pairs that reach over a row and show a jump there, of about such a height (px)."""
     look = evidence.looks[index]
     near = max(SAME_ROW * look.shape[0], NEAR_ROW * look.reduction)
     reach = agree = 0
@@ -162,8 +163,20 @@ def _agreeing(evidence: Pairs, index: int, row: float) -> tuple[float, int]:
             first, last = course.spans[end]
             if first + near < row < last - near:
                 reach += 1
-                agree += any(abs(jump[end] - row) < near for jump in course.jumps)
+                told = any(abs(jump[end] - row) < near for jump in course.jumps)
+                agree += told or _step(course, end, row, PATCH / 2 * look.reduction) > abs(height) / 2
     return agree / max(1, reach), agree
+
+
+def _step(course: Course, end: int, row: float, beside: float) -> float:
+    """Px between what the patches next to a row show before and after it, in the piece at an `end` of a pair. beside :
+    px from the row at which a patch lies on one side of it."""
+    away, slips = course.slips[:, end] - row, course.slips[:, 2]
+    sides = []
+    for side in (-1, 1):
+        there = np.flatnonzero(side * away > beside)
+        sides.append(slips[there[np.argsort(np.abs(away[there]), kind="stable")][:STEP_OF]])
+    return abs(float(np.median(sides[1]) - np.median(sides[0]))) if all(map(len, sides)) else 0.0
 
 
 def _jump_partners(evidence: Pairs, index: int) -> set[int]:
