@@ -25,11 +25,11 @@ from stitchbed.core.settings import check
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.imaging.transforms import moved
-from stitchbed.inspection.checks.pieces import enlargement_of
 from stitchbed.inspection.dpi import losses
 from stitchbed.inspection.dpi.crops import CropRow, write_crops
 from stitchbed.inspection.dpi.losses import Loss, Power
 from stitchbed.inspection.dpi.same_sheet import View, groups
+from stitchbed.inspection.enlargement import enlargement_of
 from stitchbed.inspection.findings import declared_dpi
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.pipelines.check import LEAST_SIDE

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from itertools import starmap
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 import synthetic_captures as captures
+from made_evidence import look
 from PIL import Image
 from scipy import ndimage
 
@@ -17,7 +19,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection import quality
-from stitchbed.inspection.checks.pieces import enlargement_of
+from stitchbed.inspection.enlargement import enlargement_of
 from stitchbed.inspection.glass import grains
 from stitchbed.inspection.looks import look_at
 from stitchbed.reading.formats import open_windows
@@ -159,6 +161,16 @@ def test_blocks_of_lossy_compression_are_seen(piece: captures.Piece, level: int)
     assert quality.block_trace(_greens(pixels)[:12]).strength > 5
     eighths = [t.strength for t in quality.resampling_traces(_greens(pixels)) if abs(t.frequency - 0.375) < 0.006]
     assert max(eighths, default=0) > 2
+
+
+def test_a_period_along_one_axis_is_that_of_rows_of_letters_unless_it_is_stronger_by_far() -> None:
+    def told(*strengths: tuple[int, float, float]) -> float | None:
+        return enlargement_of(replace(look(), windows=10.7, traces=tuple(starmap(quality.Trace, strengths))))
+
+    rows = (0, 0.209, 2.12)
+    assert told((0, 0.5, 2.51), rows) is None
+    assert told((0, 0.5, 2.51), (1, 0.5, 1.9), rows) == 2.0
+    assert told((0, 0.5, 6.0), rows) == 2.0
 
 
 # ------------------------------------------------------------------ glass

@@ -10,13 +10,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitchbed.inspection import quality
 from stitchbed.inspection.checks.pairs import dusty
+from stitchbed.inspection.enlargement import BLOCKS, ends_of, enlargement_of, is_near
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.quality import Trace
 from stitchbed.reading.base.tile import Tile
 
 # Bounds. Where a source is named it gives the number; the others were set between what good and faulty synthetic and
@@ -32,20 +31,8 @@ OFF_THE_END = {
 BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same places: sigma 0.5 px becoming about 0.9 px
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
 BLUR_ALONE = 0.30  # without neighbors
-TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
-WEAK_TRACE = 1.8  # of a doubling, where the finest detail is empty besides
-CHANCE = 4.5  # strength over the surround that a single window shows by chance; many show less
-FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
-FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
 # Of the usual noise; of what is half as fine: blurred scans of 19 media keep .59, enlarged ones .36.
 QUIET, EMPTY = 0.7, 0.45
-ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
-HOLE, LEAST_BESIDE = (
-    0.4,
-    0.02,
-)  # of the power beside it: 3 leaves .07 to .25, 1.5 leaves .54 and more; gray levels squared
-BLOCKS = 5.0  # standard deviations; natural scans stay below 3.5
-SIMPLE = {0.5: 2.0, 1 / 3: 1.5, 0.25: 4 / 3, 0.2: 1.25, 0.4: 5 / 3}  # period frequency -> factor of the enlargement
 DPI_APART = 0.02  # relative
 
 
@@ -188,7 +175,7 @@ def _lossy(format_name: str, lost: tuple[str, ...], look: Look) -> list[Finding]
     if lost:
         name = "jpeg" if format_name in ("JPEG", "WebP") else "lossy"
         return [Finding(name, "usable", f"stored as {format_name}: {', '.join(lost)}", change, numbers)]
-    eighths = [trace for trace in look.traces if _near(trace, 0.375) or _near(trace, 0.125)]
+    eighths = [trace for trace in look.traces if is_near(trace, 0.375) or is_near(trace, 0.125)]
     if look.blocks > BLOCKS and any(trace.strength > 2.0 for trace in eighths):
         return [
             Finding("jpeg", "usable", "the pattern of lossy 8 px blocks shows: it was a JPEG before", change, numbers)
@@ -215,72 +202,9 @@ def _made_up(by: str, numbers: Mapping[str, Any]) -> Finding:
 def _smoothed(evidence: Evidence, index: int) -> bool:
     """True where a piece softer than its neighbors lacks their noise too, the finest most: optics leave noise alone."""
     look = evidence.looks[index]
-    fine, half = _ends(look.bands_calm)
+    fine, half = ends_of(look.bands_calm)
     usual = float(np.median([other.noise for other in evidence.looks]))
     return look.noise < QUIET * usual and fine < EMPTY * half
-
-
-def enlargement_of(look: Look) -> float | None:
-    """By how much a scan was enlarged after the sensor, None when nothing says so."""
-    least = max(TRACE, 1 + CHANCE / np.sqrt(look.windows))
-    for frequency, factor in SIMPLE.items():
-        axes = [
-            max((t.strength for t in look.traces if t.axis == axis and _near(t, frequency)), default=0)
-            for axis in (0, 1)
-        ]
-        if (max(axes) > least or sum(axes) > 1.5 * least) and max(axes) > _other_periods(look, frequency):
-            made_up = frequency == 0.5 or not _reaches_the_end(look)  # repeated pixels have edges up to the end
-            return _with_cutoff(look, frequency, factor) if made_up else None
-    fine, half = _ends(look.bands_calm)
-    empty = fine < FLOOR_LEVEL and half > FLOOR_DROP * fine and look.blocks <= BLOCKS
-    # quiet scanners with soft optics have nothing there either, so a trace of doubling must show as well, if a weak one
-    doubled = max((t.strength for t in look.traces if _near(t, 0.5)), default=0) > WEAK_TRACE
-    return 2.0 if empty and doubled else None
-
-
-def _ends(bands: NDArray[np.float64]) -> tuple[float, float]:
-    """(finest detail, that half as fine), gray levels."""
-    fine, half = (float(np.sqrt(np.median(bands[part]))) for part in (slice(11, 16), slice(5, 8)))
-    return fine, half
-
-
-def _reaches_the_end(look: Look) -> bool:
-    """True where the finest detail is too strong to be made up, in calm and in drawn windows: periods are the screen's
-    or chance.
-    """
-    return all(fine > FULL * half for fine, half in map(_ends, (look.bands_calm, look.bands_detail)))
-
-
-def _other_periods(look: Look, frequency: float) -> float:
-    """Strength of the strongest period that is no multiple of a frequency: printed screens and rows of dots leave many
-    periods of their own, an enlargement one with its multiples.
-    """
-    multiples = [abs((step * frequency + 0.5) % 1 - 0.5) for step in range(1, 6)]
-    others = [t.strength for t in look.traces if not any(_near(t, multiple) for multiple in multiples)]
-    return max(others, default=0.0)
-
-
-def _with_cutoff(look: Look, frequency: float, factor: float) -> float:
-    """Tell 2 and 4/3 from 4, and 1.5 from 3, which leave the same period; in doubt the smaller one is told.
-
-    Interpolation leaves nothing at the frequency of the samples it came from (Gallagher 2005, see `quality`): 3 leaves
-    a hole at a third of a cycle, 1.5 none. 4 leaves a period of four px, which 2 does not, and its half no weaker,
-    which 4/3 does, and next to nothing above a fifth of a cycle. Shares measured on synthetic maps, enlarged in three
-    ways.
-    """
-    if frequency == 1 / 3:
-        above = look.bands_calm - min(ROUNDING, float(look.bands_calm.min()))
-        hole, beside = float(above[10]), float(above[9] + above[11]) / 2
-        return 3.0 if beside > LEAST_BESIDE and hole < HOLE * beside else factor
-    bands = np.sqrt(look.bands_detail)
-    if frequency not in (0.5, 0.25) or float(np.median(bands[6:9])) >= 0.07 * float(np.median(bands[2:4])):
-        return factor
-    four, two = (max((t.strength for t in look.traces if _near(t, f)), default=0.0) for f in (0.25, 0.5))
-    return 4.0 if WEAK_TRACE < four <= 1.1 * two else factor
-
-
-def _near(trace: Trace, frequency: float) -> bool:
-    return abs(trace.frequency - frequency) < 0.006
 
 
 def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:
