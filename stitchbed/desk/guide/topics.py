@@ -103,7 +103,8 @@ VERDICTS = Topic(
             (
                 "Two figures are told after a join. How far neighbors agree: half a pixel is the aim, one pixel shows"
                 " in thin lines. And how far the whole may be from the truth at 95 % of its places: an estimate of the"
-                " error, not of what agreed. Notes stand beside them where something is doubtful: look there first.",
+                " error, not of what agreed; once as far as the scanner itself is true, and once with what it may"
+                " stretch or skew. Notes stand beside them where something is doubtful: look there first.",
             ),
         ),
     ),

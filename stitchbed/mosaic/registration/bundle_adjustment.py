@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
@@ -41,13 +42,14 @@ linalg = late("scipy.linalg")
 
 @dataclass(frozen=True)
 class System:
-    """The normal equations at the solution: columns, and (total, total) information of the ties, of what was known
-    beforehand of places, and of the priors."""
+    """The normal equations at the solution: columns, (total, total) information of the ties, of what was known
+    beforehand of places, and of the priors; and (total,) by how much each unknown was moved from zero."""
 
     columns: Columns
     of_ties: Array
     of_known: Array
     of_priors: Array
+    solution: Array
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def adjust_bundle(
     rows, _ = prior_rows(current, unknown, columns, frame, both)
     measured = np.tile(np.arange(len(ties.a)) < len(ties.a) - known, 2)
     of_ties, of_known = ((part.T @ part).toarray() for part in (data[measured], data[~measured]))
-    system = System(columns, of_ties, of_known, (rows.T @ rows).toarray())
+    system = System(columns, of_ties, of_known, (rows.T @ rows).toarray(), unknown)
     return _finished(current, ties, unknown, system, frame, both)
 
 
@@ -109,25 +111,52 @@ def _reach(columns: Columns, frame: Frame) -> Array:
     return px
 
 
-def covariance_of(system: System, *, axes_known: bool = False) -> Array:
+def covariance_of(system: System) -> Array:
     """(total, total) covariance of the unknowns; those held are as uncertain as their prior and pull the others along.
 
-    axes_known : as it would be if the axes that are held were known.
     Reference: consider covariance, Bierman (1977), Factorization Methods for Discrete Sequential Estimation, ch. 8.
     """
-    held = np.setdiff1d(system.columns.held, system.columns.axes) if axes_known else system.columns.held
-    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
-    normal = system.of_ties + system.of_known + system.of_priors
-    factor = linalg.cho_factor(normal[np.ix_(free, free)], lower=True)
-    result = np.zeros_like(normal)
-    result[np.ix_(free, free)] = linalg.cho_solve(factor, np.eye(len(free)))
+    held, free, root = _solved_for(system)
+    result = np.zeros_like(system.of_ties)
+    result[np.ix_(free, free)] = linalg.cho_solve((root, True), np.eye(len(free)))
     if len(held):
-        pull = np.zeros((system.columns.total, len(held)))
-        pull[free] = linalg.cho_solve(factor, normal[np.ix_(free, held)])
-        pull[held] = -np.eye(len(held))
+        pull = _pull(system, held, free, root)
         expected = linalg.cho_factor(system.of_priors[np.ix_(held, held)], lower=True)
         result += pull @ linalg.cho_solve(expected, pull.T)
     return result
+
+
+def drawn_errors(system: System, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """(total, count) errors of the unknowns with `covariance_of`, in two parts: without, and by, the axes held."""
+    held, free, root = _solved_for(system)
+    others = np.setdiff1d(held, system.columns.axes)
+    known = np.zeros((system.columns.total, count))
+    known[free] = linalg.solve_triangular(root, rng.standard_normal((len(free), count)), trans="T", lower=True)
+    parts = []
+    for columns in (others, system.columns.axes):
+        wrong = rng.standard_normal((len(columns), count))
+        if len(columns):
+            expected = linalg.cholesky(system.of_priors[np.ix_(columns, columns)], lower=True)
+            wrong = linalg.solve_triangular(expected, wrong, trans="T", lower=True)
+        parts.append(_pull(system, columns, free, root) @ wrong)
+    return known + parts[0], parts[1]
+
+
+def _solved_for(system: System) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
+    """Columns held, columns free, and the lower Cholesky factor of all that is known of the free ones."""
+    held = system.columns.held
+    free = np.setdiff1d(np.arange(system.columns.total), held)
+    normal = system.of_ties + system.of_known + system.of_priors
+    return held, free, linalg.cholesky(normal[np.ix_(free, free)], lower=True)
+
+
+def _pull(system: System, held: NDArray[np.intp], free: NDArray[np.intp], root: Array) -> Array:
+    """(total, held) errors of all unknowns per error of those that are held."""
+    normal = system.of_ties + system.of_known + system.of_priors
+    pull = np.zeros((system.columns.total, len(held)))
+    pull[free] = linalg.cho_solve((root, True), normal[np.ix_(free, held)])
+    pull[held] = -np.eye(len(held))
+    return pull
 
 
 def expected_residual(places: Sequence[Placement], ties: Ties, cauchy: float) -> tuple[Array, Array]:

@@ -18,7 +18,7 @@ from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, chosen
 from stitchbed.mosaic.registration.unknowns import axes_shown, turn_and_stretch
 
-MOST_SIGMAS = 6.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
+MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
 UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
 MOST_STRETCH = 0.004  # share; paper from a dry room to a moist one stretches by less
 

@@ -256,7 +256,8 @@ class OutsidePart(TypedDict, total=False):
 
 
 class AccuracyPart(TypedDict, total=False):
-    """How well neighbors agree, and estimates of the error that 95 % of the places keep."""
+    """How well neighbors agree, and estimates of the error that 95 % of the places keep: with the scanner's own axes
+    (length against width, right angle), and without."""
 
     rms_px: float | None
     p99_px: float | None

@@ -63,12 +63,17 @@ def accuracy(record: Mapping[str, Any]) -> list[str]:
     lines = [f"Neighbors agree to {told['rms_px']:.2f} px."] if told["rms_px"] is not None else []
     error, known = told["error_px"], told["error_px_axes_known"]
     mm = two_digits(told["error_mm"])
-    lines.append(f"True to {two_digits(error)} px ({mm} mm) at 95 % of its places, by estimate.")
     if known < AXES_SHARE * error:
-        lines.append(
-            "Most of that is the scanner's axes (length against width, right angle), which pieces that all lie the "
-            f"same way cannot show: {two_digits(known)} px without. One piece turned by a quarter shows them."
-        )
+        apart = two_digits(known * told["error_mm"] / error)
+        lines += [
+            f"True to {two_digits(known)} px ({apart} mm) at 95 % of its places, by estimate, as far as the scanner "
+            "itself is.",
+            "How far its length is off against its width, and its axes off the right angle, shows in no pieces that "
+            f"all lie the same way: with that, as any scan of it has it, true to {two_digits(error)} px ({mm} mm). "
+            "One piece turned by a quarter shows it.",
+        ]
+    else:
+        lines.append(f"True to {two_digits(error)} px ({mm} mm) at 95 % of its places, by estimate.")
     if told["travel_seen"] < SEEN:
         lines.append(
             "A wave or a step of the scanner's travel hardly shows in these overlaps. One piece more, shifted along "

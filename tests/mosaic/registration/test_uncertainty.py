@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import fit_similarity, moved, similarity_matrix
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
-from stitchbed.mosaic.registration.placement import Placement, from_sheet
+from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, chosen, gathered, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, UncertaintySettings, uncertainty
@@ -134,3 +135,27 @@ def test_the_bed_of_a_single_piece_is_not_solved_but_may_be_as_wrong_as_any() ->
     found = uncertainty(alignment, measured, frame, 4.0, settings=(BedSettings(), PLAIN), folded=none)
     # an axis off by a part in 500 of these 200 mm, and a few hundredths of a millimeter anywhere
     assert found.error_px > 2 * told(*solved(6)).error_px and found.error_px > found.shown_px
+
+
+def test_a_bed_that_waves_where_it_is_seen_is_told_to_wave_elsewhere_too() -> None:
+    frame = replace(FRAME, group=np.zeros(4, int), shapes={0: BedShape(SIZE, 4.0)})
+
+    def told_and_true(amplitude: float) -> tuple[float, float]:
+        def seen(xy: Array) -> Array:  # where the bed shows what lies at a true place: it waves along its travel
+            return xy - np.stack([0 * xy[:, 0], amplitude * np.sin(2 * np.pi * xy[:, 1] / 180)], 1)
+
+        measured = ties(8, noise=0.05, per_pair=150)
+        measured = replace(measured, xy_a=seen(measured.xy_a), xy_b=seen(measured.xy_b))
+        alignment = adjust_bundle(PLACES, measured, frame, AlignmentSettings(), BedSettings())
+        none = np.zeros(len(measured.a), bool)
+        found = uncertainty(alignment, measured, frame, 4.0, settings=(BedSettings(), PLAIN), folded=none)
+        grid = np.stack(np.meshgrid(np.linspace(0, 499, 9), np.linspace(0, 399, 21)), -1).reshape(-1, 2)
+        got = np.concatenate([to_sheet(place, seen(grid)) for place in alignment.placements])
+        true = np.concatenate([moved(place.sheet_from_tile, grid) for place in PLACES])
+        whole, *_ = np.linalg.lstsq(np.c_[got, np.ones(len(got))], true, rcond=None)
+        left = np.c_[got, np.ones(len(got))] @ whole - true
+        return found.shown_px, float(np.quantile(np.hypot(*left.T), 0.95))
+
+    (calm, calm_true), (waving, true) = (told_and_true(amplitude) for amplitude in (0.0, 0.6))
+    assert calm_true < calm < 0.6 and true < waving < 3 * true
+    assert waving > 1.6 * calm

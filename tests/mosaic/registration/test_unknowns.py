@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle, covariance_of
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle, covariance_of, drawn_errors
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, gathered
@@ -137,5 +137,7 @@ def test_held_axes_are_counted_as_uncertain() -> None:
     first = found.system.columns.beds[0][0]
     assert np.sqrt(covariance[first, first]) == pytest.approx(BedSettings().axis)
     assert (np.linalg.eigvalsh(covariance) > -1e-9).all()
-    known = covariance_of(found.system, axes_known=True)
-    assert np.diag(known).sum() < np.diag(covariance).sum()
+    apart, by_axes = drawn_errors(found.system, 4000, np.random.default_rng(6))
+    expected, both = np.sqrt(np.diag(covariance)), (apart + by_axes).std(axis=1)
+    np.testing.assert_allclose(both[expected > 1e-6], expected[expected > 1e-6], rtol=0.1)
+    assert not apart[first].any() and by_axes[first].std() == pytest.approx(BedSettings().axis, rel=0.1)
