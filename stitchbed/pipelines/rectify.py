@@ -38,7 +38,6 @@ from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
-from stitchbed.photos.targets.card_light import carried_on
 from stitchbed.photos.targets.contrast import contrast_of, with_straight_tones
 from stitchbed.photos.targets.figures import grades, photo_figures
 from stitchbed.pipelines.contract.claims import claim_outputs
@@ -157,10 +156,7 @@ def _lit(
     def lit(bends: Array | None) -> tuple[Sequence[LightField | None], list[str]]:
         straight = [with_straight_tones(photo, bends) for photo in photos]
         sheet = with_straight_tones(blank, bends) if blank is not None else None
-        told = survey(straight, plane, light=even, blank=sheet)
-        if settings.patches is None or even != "auto" or parts:
-            return told
-        return carried_on(straight, plane, settings.patches, told)
+        return survey(straight, plane, light=even, blank=sheet)
 
     bends = contrast_of(photos, plane, settings.patches, lit) if settings.patches is not None else None
     fields, notes = lit(bends)

@@ -3,7 +3,8 @@
 In: places on the canvas in mm, linear light there, which of them share one reflectance. Out: a smooth `LightField`.
 
 The logarithm of light is a polynomial of the place; each kind of place (a gray step, the board) has its own
-reflectance, which is found along with it.
+reflectance, which is found along with it. How well light is known on the work follows from what the places leave, how
+alike neighbors among them are (planks and folds count as few places), and what is believed of light beforehand.
 """
 
 from __future__ import annotations
@@ -20,8 +21,12 @@ ROUNDS = 12  # of reweighting; the weights stand still after five
 LEAST_SPREAD = 0.002  # robust sigma is never taken smaller: paper is not more even than that
 DARKEST = 0.004  # linear light below which a place says nothing about the light on it
 MOST_LOG = 5.0  # a hundred and fifty times brighter or darker: beyond what any photo holds
+BELIEVED = (0.6, 0.15, 0.05)  # sigma of terms of order 1, 2, 3 on: lamps, lenses (common practice, no source)
+UNFOLLOWED = 0.004  # share: what a polynomial leaves of a lamp near the work (measured on own lamps)
 BROAD_MM, FEWEST_THERE = 30.0, 8  # side of a broad square, and places in it that tell its tone
-LEAST_SQUARES = 12
+LEAST_SQUARES = 40  # with fewer of them places count one by one
+MOST_SIGMAS = 5.0  # a place of another tone says no more against its neighbors
+MOST_ALIKE = 0.95  # correlation of neighbors: beyond, all of a row is one place
 GRID = 33  # places across and down at which the field's brightest and darkest are looked for
 
 
@@ -33,7 +38,8 @@ class LightField:
     reach : mm that count as 1. order : of the polynomial. coefficients : (T, channels), log light.
     peak : (channels,) log light at the brightest place of the work. source : where it came from, in words.
     residual : share, robust sigma of what it leaves. inliers : share of places that agree. uneven : share of light lost
-    at the darkest place of the work.
+    at the darkest place of the work. error : share, sigma by which the light may be wrong between places of the work.
+    varies : share, standard deviation of the light over the work.
     """
 
     center: Array
@@ -46,13 +52,23 @@ class LightField:
     residual: float
     inliers: float
     uneven: float
+    error: float
+    varies: float
 
 
 def fit_light(
-    xy: Array, light: Array, kinds: Sequence[str], *, size_mm: tuple[float, float], order: int, source: str
+    xy: Array,
+    light: Array,
+    kinds: Sequence[str],
+    *,
+    size_mm: tuple[float, float],
+    order: int,
+    source: str,
+    side: float | None = None,
 ) -> LightField | None:
     """Fit a field to light (N, channels) at places (N, 2) mm on a canvas of size_mm (width, height).
 
+    side : mm between neighbors, of places on a grid, whose own tones may be alike; None for places that stand alone.
     Returns None when too few places are bright enough to tell.
     """
     names = np.array(kinds)
@@ -65,13 +81,37 @@ def fit_light(
     design = np.column_stack([terms, *[(names == kind).astype(float) for kind in kinds_of]])
     if len(xy) < design.shape[1] + 2:
         return None
-    solution, spread, inliers = _robust_fit(design, np.log(light))
-    coefficients = np.vstack([np.zeros((1, light.shape[1])), solution[: terms.shape[1]]])
-    log_light = polynomial((_grid(center) - center) / reach, order) @ coefficients
+    fit = _robust_fit(design, np.log(light), _beliefs(order, len(kinds_of)))
+    coefficients = np.vstack([np.zeros((1, light.shape[1])), fit.solution[: terms.shape[1]]])
+    on_work = polynomial((_grid(center) - center) / reach, order)
+    log_light = on_work @ coefficients
     peak = log_light.max(0)
     uneven = 1 - float(np.exp((log_light - peak).mean(1).min()))
     known = np.maximum(np.abs(xy - center).max(0), center)
-    return LightField(center, known, reach, order, coefficients, peak, source, spread, inliers, uneven)
+    away = on_work[:, 1:] - on_work[:, 1:].mean(axis=0)
+    covariance = fit.covariance[: terms.shape[1], : terms.shape[1]]
+    alike = 1.0 if side is None else _counted_twice(xy, fit.left, side)
+    error = float(np.sqrt(UNFOLLOWED**2 + alike * np.einsum("ij,jk,ik->i", away, covariance, away).mean()))
+    varies = float(log_light.mean(axis=1).std())
+    agreeing = float(np.mean(fit.weights > 0.1))
+    return LightField(
+        center, known, reach, order, coefficients, peak, source, fit.spread, agreeing, uneven, error, varies
+    )
+
+
+def broad_squares(xy: Array, light: Array, side: float) -> tuple[Array, Array, float]:
+    """Places (N, 2) mm `side` apart and their light (N, channels), averaged over squares of BROAD_MM where there are
+    enough of them, and how far apart they are then: a weave averages out in a square.
+    """
+    _, square, count = np.unique(np.floor(xy / BROAD_MM), axis=0, return_inverse=True, return_counts=True)
+    filled = count >= FEWEST_THERE
+    if np.count_nonzero(filled) < LEAST_SQUARES:
+        return xy, light, side
+    means = [
+        np.column_stack([np.bincount(square.ravel(), column, len(count)) for column in values.T]) / count[:, None]
+        for values in (xy, light)
+    ]
+    return means[0][filled], means[1][filled], BROAD_MM
 
 
 def alike_in_channels(field: LightField, most: float) -> LightField:
@@ -86,17 +126,6 @@ def alike_in_channels(field: LightField, most: float) -> LightField:
         coefficients=np.repeat(one, field.coefficients.shape[1], axis=1),
         peak=np.full_like(field.peak, field.peak.mean()),
     )
-
-
-def left_broadly(field: LightField, xy: Array, light: Array) -> float:
-    """Share that a field leaves over squares of BROAD_MM: weave and print average out there, planks and stains do not.
-
-    The 90th percentile of the squares' medians; on own scenes of 16 tables the error on the work stayed below it.
-    """
-    left = np.log(np.maximum(light.mean(1), 1e-6) / light_at(field, xy).mean(1))
-    _, square, count = np.unique(np.floor(xy / BROAD_MM), axis=0, return_inverse=True, return_counts=True)
-    tones = [np.median(left[square.ravel() == one]) for one in np.flatnonzero(count >= FEWEST_THERE)]
-    return float(np.percentile(np.abs(tones - np.median(left)), 90)) if len(tones) >= LEAST_SQUARES else np.inf
 
 
 def light_at(field: LightField, xy: Array) -> Array:
@@ -121,15 +150,53 @@ def polynomial(xy: Array, order: int) -> Array:
     return np.stack([across[n - j] * down[j] for n in range(order + 1) for j in range(n + 1)], axis=1)
 
 
-def _robust_fit(design: Array, values: Array) -> tuple[Array, float, float]:
-    """Least squares with Tukey's weights: (coefficients, robust sigma, share of rows that still count)."""
-    weights = np.ones(len(design))
+def _beliefs(order: int, kinds: int) -> Array:
+    """(unknowns,) one over the variance of each term's believed size; nothing is believed of reflectances."""
+    of_order = [1 / BELIEVED[min(n, len(BELIEVED)) - 1] ** 2 for n in range(1, order + 1) for _ in range(n + 1)]
+    return np.array([*of_order, *[0.0] * kinds])
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """solution : (unknowns, channels). covariance : (unknowns, unknowns), of one channel. left : (N,) in sigmas, mean
+    of the channels, cut at MOST_SIGMAS. weights : (N,) of the places. spread : robust sigma of what is left.
+    """
+
+    solution: Array
+    covariance: Array
+    left: Array
+    weights: Array
+    spread: float
+
+
+def _robust_fit(design: Array, values: Array, beliefs: Array) -> _Fitted:
+    """Least squares with Tukey's weights and beliefs."""
+    weights, spread = np.ones(len(design)), 1.0
     solution = np.zeros((design.shape[1], values.shape[1]))
-    spread = 1.0
+    normal = np.eye(design.shape[1])
     for _ in range(ROUNDS):
-        root = np.sqrt(weights)[:, None]
-        solution = np.asarray(np.linalg.lstsq(design * root, values * root, rcond=None)[0], dtype=np.float64)
-        away = np.abs(values - design @ solution).max(axis=1)
-        spread = max(LEAST_SPREAD, robust_sigma(away))
-        weights = tukey_weights(away / spread)
-    return solution, spread, float(np.mean(weights > 0.1))
+        weighted = design.T * weights / spread**2
+        normal = weighted @ design + np.diag(beliefs)
+        solution = np.asarray(np.linalg.solve(normal, weighted @ values), dtype=np.float64)
+        left = values - design @ solution
+        spread = max(LEAST_SPREAD, robust_sigma(np.abs(left).max(axis=1)))
+        weights = tukey_weights(np.abs(left).max(axis=1) / spread)
+    sigmas = np.clip(left.mean(axis=1) / spread, -MOST_SIGMAS, MOST_SIGMAS)
+    return _Fitted(solution, np.asarray(np.linalg.inv(normal)), sigmas, weights, spread)
+
+
+def _counted_twice(xy: Array, left: Array, side: float) -> float:
+    """How many neighbors on a grid tell no more than one of them, from how alike they are across and down.
+
+    A row of values correlated by r from one to the next tells as much as (1 - r) / (1 + r) of its length.
+    Reference: Bayley & Hammersley (1946), doi 10.2307/2983560.
+    """
+    at = {place: index for index, place in enumerate(map(tuple, np.floor(xy / side).astype(int).tolist()))}
+    variance = max(float(np.mean(left**2)), 1e-12)
+    factor = 1.0
+    for across, down in ((1, 0), (0, 1)):
+        pairs = [(i, at[x + across, y + down]) for (x, y), i in at.items() if (x + across, y + down) in at]
+        products = [left[i] * left[j] for i, j in pairs] or [variance]  # without neighbors nothing shows them unlike
+        alike = float(np.clip(np.mean(products) / variance, 0, MOST_ALIKE))
+        factor *= (1 + alike) / (1 - alike)
+    return factor

@@ -17,7 +17,7 @@ from stitchbed.card.patches import PatchReading, patch_corners, read_patches
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings
 from stitchbed.imaging.transfer import srgb_encode, to_linear
-from stitchbed.photos.compositing.illumination import LightField, alike_in_channels, fit_light, left_broadly, light_at
+from stitchbed.photos.compositing.illumination import LightField, alike_in_channels, broad_squares, fit_light, light_at
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -34,16 +34,21 @@ from stitchbed.photos.survey.plane_types import PlaneSurvey
 LIGHTS = ("auto", "blank", "board", "card", "none")
 CELL_MM = 6.0  # places are means over squares of this side
 CELL_PX = 6
-BLANK_ORDER, BOARD_ORDER, CARD_ORDER = 4, 3, 1  # what each source can tell apart; a ring cannot tell order 4
+BLANK_ORDER, BOARD_ORDER, CARD_ORDER = 4, 3, 2  # what each source can tell apart; a ring cannot tell order 4
 RING_MM = 100.0  # board looked at round the work: as wide as a card
 CLEAR_MM = 5.0  # kept clear of the work's sides and of cards: shadows
 CALM = 0.06  # standard deviation over mean inside a place of one tone
-EVEN_ENOUGH = 0.02  # share: robust sigma left by a board of one tone; left of nine in ten broad squares by a woven one
+EVEN_ENOUGH = 0.02  # share, sigma: of a blank sheet; light known as well needs no word
+MOST_ERROR, LEAST_GAIN = 0.1, 2.0  # light is evened out where that takes twice of what it may put in
 COLOR_CODES = 1.8  # one step of the blue difference in blue, ITU-T T.871 (2011): B = Y + 1.772 (Cb - 128)
 LEAST_AGREEING = 0.75
 UNTOLD = (
     "light is left as it is in {name}, for nothing shows how even it was; a plain board round the work does, or a "
     "photo of a blank sheet (--blank)"
+)
+ROUGHLY = (
+    "light in {name} is evened out by the {source} to about {left:.0%} only; a plain board round the work or a photo "
+    "of a blank sheet (--blank) tells it better"
 )
 LEAST_PLACES = 60
 
@@ -72,10 +77,26 @@ def survey_light(
             raise _cannot(light, photo)
         if field is not None:
             field = on_canvas(field, plane)
+            notes += rough_light(field, photo.tile.name)
         if field is None and light == "auto":
             notes.append(UNTOLD.format(name=photo.tile.name))
         fields.append(field)
     return tuple(fields), notes
+
+
+def rough_light(field: LightField, name: str) -> list[str]:
+    """A note where light is known only roughly."""
+    if field.error <= EVEN_ENOUGH:
+        return []
+    return [ROUGHLY.format(name=name, source=field.source, left=2 * field.error)]
+
+
+def _known(field: LightField | None) -> LightField | None:
+    """The field, if evening out by it does more good than harm."""
+    if field is None or field.inliers < LEAST_AGREEING:
+        return None
+    well = field.error <= EVEN_ENOUGH
+    return field if well or field.error <= min(MOST_ERROR, field.varies / LEAST_GAIN) else None
 
 
 def on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:
@@ -108,7 +129,13 @@ def _by_blank(photo: Photo, blank: Photo, plane: PlaneSurvey, number: int) -> Li
     inside = seen.calm & np.all((xy > 0) & (xy < [facing.width, facing.height]), axis=1)
     kinds = ["blank"] * int(inside.sum())
     field = fit_light(
-        xy[inside], cells[inside], kinds, size_mm=(facing.width, facing.height), order=BLANK_ORDER, source="blank sheet"
+        xy[inside],
+        cells[inside],
+        kinds,
+        size_mm=(facing.width, facing.height),
+        order=BLANK_ORDER,
+        source="blank sheet",
+        side=CELL_MM,
     )
     return _trusted(field, float(inside.mean()), blank, "covers the place of the work")
 
@@ -151,7 +178,8 @@ def blank_in_frame(blank: Photo, like: Photo) -> LightField:
     xy = (np.stack([x.ravel(), y.ravel()], 1) + 0.5) * blank.reduction - 0.5
     kinds = ["blank"] * int(calm.sum())
     size = (float(blank.size[1]), float(blank.size[0]))
-    field = fit_light(xy[calm], mean[calm], kinds, size_mm=size, order=BLANK_ORDER, source="blank sheet")
+    side = CELL_PX * blank.reduction
+    field = fit_light(xy[calm], mean[calm], kinds, size_mm=size, order=BLANK_ORDER, source="blank sheet", side=side)
     return _trusted(field, float(calm.mean()), blank, "fills the photo")
 
 
@@ -163,7 +191,7 @@ def board_field(
     *,
     reach: float = RING_MM,
 ) -> LightField | None:
-    """From what lies round the work, where that is of one tone on at least three sides.
+    """From what lies round the work, as far as its own tone allows; None where that tells too little.
 
     fields : what evens out each photo already, in the work's frame. numbers : of the photos in the fit, all by default.
     reach : mm from the work that are looked at.
@@ -173,19 +201,18 @@ def board_field(
     parts = []
     for photo, number, field in zip(photos, numbers or range(len(photos)), fields, strict=True):
         seen = places(photo, plane.fit, number, plane.work, reach)
-        ring = seen.calm & ~_on_work(plane, seen.xy)
+        ring = seen.whole & ~_on_work(plane, seen.xy)
         ring &= ~on_card(plane.fit, plane.papers, plane_from_canvas(plane.work, seen.xy), CLEAR_MM)
         parts.append((seen.xy[ring], _evened(seen.light[ring], seen.xy[ring], field)))
     xy, cells = (np.concatenate(part) for part in zip(*parts, strict=True))
+    if len(xy) < LEAST_PLACES:
+        return None
+    xy, cells, side = broad_squares(xy, cells, CELL_MM)
     size = (plane.work.width, plane.work.height)
-    where = (xy[:, 1] < 0, xy[:, 0] > size[0], xy[:, 1] > size[1], xy[:, 0] < 0)
-    if len(xy) < LEAST_PLACES or sum(side.sum() >= LEAST_PLACES / 8 for side in where) < 3:
-        return None
-    order = BOARD_ORDER if all(side.sum() >= LEAST_PLACES / 8 for side in where) else BOARD_ORDER - 1
-    field = fit_light(xy, cells, ["board"] * len(xy), size_mm=size, order=order, source="board round the work")
-    if field is None or field.inliers < LEAST_AGREEING:
-        return None
-    if min(field.residual, left_broadly(field, xy, cells)) > EVEN_ENOUGH:
+    source = "board round the work"
+    kinds = ["board"] * len(xy)
+    field = _known(fit_light(xy, cells, kinds, size_mm=size, order=BOARD_ORDER, source=source, side=side))
+    if field is None:
         return None
     coarse = any(photo.tile.raster.dtype == "uint8" for photo in photos)
     return alike_in_channels(field, _color_step(float(np.median(cells)))) if coarse else field
@@ -227,9 +254,8 @@ def card_field(
     if len(corner_cards) < 3 or len(xy) < 6:
         return None
     size = (plane.work.width, plane.work.height)
-    return fit_light(
-        np.array(xy), np.array(light), kinds, size_mm=size, order=CARD_ORDER, source="grays of the corner cards"
-    )
+    source = "grays of the corner cards"
+    return _known(fit_light(np.array(xy), np.array(light), kinds, size_mm=size, order=CARD_ORDER, source=source))
 
 
 def _grays(plane: PlaneSurvey, card: SeenCard, reading: PatchReading) -> tuple[list[Array], list[str], list[Array]]:
@@ -293,7 +319,7 @@ def _on_work(plane: PlaneSurvey, xy: Array) -> NDArray[np.bool_]:
 def _cannot(light: str, photo: Photo) -> BadSettings:
     needed = {
         "blank": "a photo of a blank sheet given with --blank",
-        "board": "a board of one tone round the work, seen on at least three sides, and the work's own edges found",
+        "board": "a board of one tone seen round the work, and the work's own edges found",
         "card": "three or four corner cards round the work, their grays not burnt out",
     }
     return BadSettings(

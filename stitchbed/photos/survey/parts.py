@@ -19,7 +19,15 @@ from stitchbed.photos.geometry.output_frame import inside_photo, plane_from_canv
 from stitchbed.photos.geometry.plane_pose import photo_from_plane
 from stitchbed.photos.survey.flat_views import seen_by
 from stitchbed.photos.survey.glare import GLANCE_LONG_PX, Highlights, evened_view, on_work
-from stitchbed.photos.survey.illumination import RING_MM, blank_in_frame, board_field, card_field, on_canvas, places
+from stitchbed.photos.survey.illumination import (
+    RING_MM,
+    blank_in_frame,
+    board_field,
+    card_field,
+    on_canvas,
+    places,
+    rough_light,
+)
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 
@@ -66,6 +74,7 @@ def survey_light_in_parts(
     if common is None and sheet is None and light == "auto":
         notes.append("nothing tells how evenly the work was lit as a whole; the photos only agree with each other")
     if common is not None:
+        notes += rough_light(common, "the photos")
         fields = [
             _times(field, common, photo, plane, number)
             for number, (field, photo) in enumerate(zip(fields, photos, strict=True))
@@ -148,20 +157,21 @@ def _falloff(plane: PlaneSurvey, number: int, photo: Photo, levels: Vignetting, 
         log_light = log_light + np.log(light_at(sheet, _in_photo(plane, number, xy)))
         source = "blank sheet"
     uneven = 1 - float(np.exp(np.ptp(log_light.mean(axis=1)) * -1))
-    return _field(xy, log_light, (source, levels.spread, levels.agreeing, uneven))
+    return _field(xy, log_light, (source, levels.spread, levels.agreeing, uneven, levels.spread))
 
 
-def _field(xy: Array, log_light: Array, told: tuple[str, float, float, float]) -> LightField:
-    """A polynomial through log light (N, channels) at places (N, 2) mm, centered on those places."""
+def _field(xy: Array, log_light: Array, told: tuple[str, float, float, float, float]) -> LightField:
+    """A polynomial through log light (N, channels) at places (N, 2) mm, centered on those places.
+
+    told : source, residual, inliers, uneven and error of a `LightField`.
+    """
     center = (xy.min(0) + xy.max(0)) / 2
     known = np.ptp(xy, axis=0) / 2
     reach = float(known.max())
     design = polynomial((xy - center) / reach, FIELD_ORDER)
     coefficients = np.asarray(np.linalg.lstsq(design, log_light, rcond=None)[0], dtype=np.float64)
-    source, residual, inliers, uneven = told
-    return LightField(
-        center, known, reach, FIELD_ORDER, coefficients, np.zeros(log_light.shape[1]), source, residual, inliers, uneven
-    )
+    peak, varies = np.zeros(log_light.shape[1]), float(log_light.mean(axis=1).std())
+    return LightField(center, known, reach, FIELD_ORDER, coefficients, peak, *told, varies)
 
 
 def _times(field: LightField, common: LightField, photo: Photo, plane: PlaneSurvey, number: int) -> LightField:
@@ -169,7 +179,8 @@ def _times(field: LightField, common: LightField, photo: Photo, plane: PlaneSurv
     xy = _grid_seen(photo, plane, number)
     log_light = np.log(light_at(field, xy)) + np.log(light_at(common, xy))
     source = f"overlaps of the photos and {common.source}"
-    return _field(xy, log_light, (source, max(field.residual, common.residual), common.inliers, common.uneven))
+    residual, error = max(field.residual, common.residual), float(np.hypot(field.error, common.error))
+    return _field(xy, log_light, (source, residual, common.inliers, common.uneven, error))
 
 
 def _common(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightField], light: str) -> LightField | None:

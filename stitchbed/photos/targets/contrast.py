@@ -25,6 +25,7 @@ from stitchbed.photos.geometry.output_frame import canvas_from_plane
 from stitchbed.photos.geometry.plane_pose import plane_from_photo
 from stitchbed.photos.survey.photo import Photo, demand_color
 from stitchbed.photos.survey.plane_types import PlaneSurvey
+from stitchbed.photos.targets.card_light import light_on_patches
 from stitchbed.photos.targets.fit_checks import doubt_fit
 from stitchbed.photos.targets.pairing import Paired, card_on, own_card, pair_own
 
@@ -48,14 +49,14 @@ def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit
     cards = plane.seen[number] if number < len(plane.seen) else ()
     card = card_on(cards, plane.fit, number) if cards else own_card(photo)
     pair = pair_own(photo, card, measured)
-    seen = _as_lit(pair, plane, number, lit(None)[0][number])
+    seen = _as_lit(pair, plane, number, lit(None)[0][number], None)
     fit = fit_color(seen.light, seen.lab, seen.neutral)
     doubt_fit(fit, seen, photo)
     bends = fit.bends
     if bends is None:
         return None
     for _ in range(ROUNDS):
-        seen = _as_lit(pair, plane, number, lit(bends)[0][number])
+        seen = _as_lit(pair, plane, number, lit(bends)[0][number], bends)
         bends = bends_again(fit, seen.light, seen.lab, seen.neutral)
     return bends if plausible(bends) and bending(bends) > CLEARLY_BENT else None
 
@@ -76,10 +77,16 @@ def _patches_seen(plane: PlaneSurvey, number: int) -> int:
     return sum(len(card.card_xy) for card in plane.seen[number]) if number < len(plane.seen) else 0
 
 
-def _as_lit(pair: Paired, plane: PlaneSurvey, number: int, field: LightField | None) -> Paired:
+def _as_lit(pair: Paired, plane: PlaneSurvey, number: int, field: LightField | None, bends: Array | None) -> Paired:
     """The pair with what its patches look like in the light that falls on them, whose mean counts as one."""
-    if field is None or pair.middles is None:
+    if pair.middles is None:
         return pair
-    on_plane = plane_from_photo(plane.fit, number, pair.middles)
-    light = light_at(field, canvas_from_plane(plane.facing, on_plane)).mean(1)
+    if field is None:
+        straight = np.asarray(straightened(pair.light, bends), dtype=np.float64)
+        light = light_on_patches(replace(pair, light=straight), plane, number)
+    else:
+        on_plane = plane_from_photo(plane.fit, number, pair.middles)
+        light = light_at(field, canvas_from_plane(plane.facing, on_plane)).mean(1)
+    if light is None:
+        return pair
     return replace(pair, lab=lab_from_xyz(xyz_from_lab(pair.lab) * (light / light.mean())[:, None]))

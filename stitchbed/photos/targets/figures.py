@@ -41,7 +41,7 @@ def photo_figures(
     if noise:
         figures["noise"] = float(np.median(noise))
     if light is not None:
-        figures["unevenness"] = 100 * 2 * light.residual
+        figures["unevenness"] = 100 * 2 * light.error
     if plane.seen[number]:
         held = MM_PER_INCH * px_per_mm(plane.fit.views[number], plane.corners.mean(0))
         figures["resolution"] = held if dpi is None else min(held, dpi)

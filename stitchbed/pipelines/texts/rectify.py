@@ -54,7 +54,7 @@ def numbers_of(plane: PlaneSurvey, fields: Sequence[LightField | None], shine: A
     """The record's numbers."""
     lights = [
         None if light is None else {
-            "source": light.source, "uneven_before": round(light.uneven, 4), "left": round(light.residual, 5),
+            "source": light.source, "uneven_before": round(light.uneven, 4), "left": round(2 * light.error, 5),
             "agreeing": round(light.inliers, 3),
         }
         for light in fields
@@ -146,8 +146,8 @@ def _burnt_line(n: Mapping[str, Any]) -> str:
 
 def _light_line(light: Mapping[str, Any]) -> str:
     return (
-        f"Light: {100 * light['uneven_before']:.0f} % uneven, evened out by the {light['source']}, "
-        f"{100 * light['left']:.1f} % left there."
+        f"Light: {100 * light['uneven_before']:.0f} % uneven, evened out by the {light['source']} to "
+        f"{100 * light['left']:.1f} %."
     )
 
 

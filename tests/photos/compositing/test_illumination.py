@@ -7,8 +7,8 @@ import pytest
 
 from stitchbed.photos.compositing.illumination import (
     alike_in_channels,
+    broad_squares,
     fit_light,
-    left_broadly,
     light_at,
     polynomial,
 )
@@ -112,16 +112,26 @@ def test_far_beyond_its_places_a_field_stays_a_number() -> None:
     assert np.isfinite(far).all() and far.min() > 0
 
 
-def test_a_weave_averages_out_over_broad_squares_and_planks_do_not() -> None:
+def test_a_weave_averages_out_in_broad_squares_and_planks_tell_less_than_their_places_seem_to() -> None:
+    """The error told is a sigma: what is truly left must lie within a few of it, of a weave and of planks."""
     rng = np.random.default_rng(4)
-    places = grid(6, room=60)
-    woven = 0.5 * lamp(places) * np.exp(0.04 * rng.standard_normal((len(places), 1)))
-    planks = 0.5 * lamp(places) * np.exp(0.04 * rng.standard_normal(40)[(places[:, 1] // 60).astype(int), None])
-    for light, calm in ((woven, True), (planks, False)):
-        field = fit_light(places, light, ["board"] * len(places), size_mm=SIZE, order=3, source="board")
-        assert field is not None and field.residual > 0.02
-        assert (left_broadly(field, places, light) < 0.02) == calm
-    assert left_broadly(field, places[:30], light[:30]) == np.inf  # too few to tell
+    places = grid(6, room=96)
+    places = places[~np.all((places > -4) & (places < np.array(SIZE) + 4), axis=1)]
+    told, true = [], []
+    for tones in (
+        rng.standard_normal((len(places), 1)),
+        rng.standard_normal(40)[(places[:, 1] // 60).astype(int), None],
+    ):
+        xy, light, side = broad_squares(places, 0.5 * lamp(places) * np.exp(0.04 * tones), 6.0)
+        assert side == 30.0 and len(xy) < len(places) / 15
+        field = fit_light(xy, light, ["board"] * len(xy), size_mm=SIZE, order=3, source="board", side=side)
+        assert field is not None
+        told.append(field.error)
+        true.append(float(np.log(left(field, grid(20))).std()))
+    assert told[0] < 0.005 < 0.01 < told[1]
+    assert all(one < 2.5 * error for one, error in zip(true, told, strict=True))
+    few = places[:300]
+    assert broad_squares(few, few, 6.0)[2] == 6.0  # too few squares: places count one by one
 
 
 def test_light_is_of_one_color_unless_the_board_clearly_shows_two() -> None:
