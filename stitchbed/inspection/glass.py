@@ -43,6 +43,8 @@ FEW_CELLS = 2  # side by side, are not told as a smear, be they ever so alike
 # Over the spread of all places; over what chance brings at most: 27 good sets had up to 1.35, prints that cells do not
 # show 1.55 to 3.2.
 FAINT_SEEN, FAINT_OVER = 4.0, 1.6
+# View px that scans are moved on by, step by step; share of its likeness that a patch has there: true prints up to .42.
+NEXT_LINES, ALIKE_AGAIN = (6, 41), 0.6
 RIM = 1  # cells along the sides, where a sheet leaves the glass in every scan
 LEAST_CELLS, MOST_CELLS = 8, 0.15  # hanging together, chance brings 4; share of the bed: more is a screen's, a sensor's
 
@@ -142,7 +144,7 @@ def _sure_smear(views: Sequence[Bytes]) -> Smear | None:
     chance = max(int(largest_patch(one > least).sum()) for one in beside)
     if cells.sum() < LEAST_CELLS + 2 * chance:  # a regular drawing is alike everywhere
         return None
-    return _told(cells, likeness)
+    return _told(cells, likeness, patterns)
 
 
 def _faint_smear(views: Sequence[Bytes]) -> Smear | None:
@@ -163,10 +165,15 @@ def _faint_smear(views: Sequence[Bytes]) -> Smear | None:
     if peak < FAINT_OVER * max(float(likeness(trial).max()) for trial in range(1, TRIALS)):
         return None
     cells = largest_patch(found > peak / 2)
-    return _told(cells, found) if cells.sum() <= MOST_CELLS * cells.size else None
+    return _told(cells, found, patterns) if cells.sum() <= MOST_CELLS * cells.size else None
 
 
-def _told(cells: Mask, likeness: Floats) -> Smear:
+def _told(cells: Mask, likeness: Floats, patterns: Sequence[Floats]) -> Smear | None:
+    """The patch of cells, unless it is as alike with the scans moved on: lines of lettering meet the next ones."""
+    moves = [(step * down, step * across) for step in range(*NEXT_LINES) for down, across in ((1, 0), (0, 1))]
+    alike = _likeness_of(cells, patterns, (0, 0))
+    if max(_likeness_of(cells, patterns, move) for move in moves) > ALIKE_AGAIN * alike:
+        return None
     row, col = (float(index.mean()) for index in np.nonzero(cells))
     return Smear((col + 0.5) * CELL, (row + 0.5) * CELL, float(cells.sum()) * CELL**2, float(likeness[cells].mean()))
 
@@ -188,16 +195,34 @@ def _likeness(patterns: Sequence[Floats], trial: int) -> Floats:
     """(rows, cols) mean correlation of the pairs of patterns in cells. trial : they are laid beside each other, by so
     many steps; 0: as they are.
     """
-    rows, cols = patterns[0].shape
-    total, squares = np.zeros((rows, cols), np.float32), np.zeros((rows, cols), np.float32)
-    for index, pattern in enumerate(patterns):
-        fine = np.roll(pattern, (trial * index * MOVED[0], trial * index * MOVED[1]), (0, 1)) if trial else pattern
+    move = trial * MOVED[0], trial * MOVED[1]
+    return _likeness_laid(np.roll(one, (k * move[0], k * move[1]), (0, 1)) for k, one in enumerate(patterns))
+
+
+def _likeness_of(cells: Mask, patterns: Sequence[Floats], move: tuple[int, int]) -> float:
+    """Mean likeness of some cells (rows, cols) of patterns laid beside each other by so many px down and across."""
+    rows, cols = (slice(int(at.min()), int(at.max()) + 1) for at in np.nonzero(cells))
+    down, across = (np.arange(part.start * CELL, part.stop * CELL) for part in (rows, cols))
+    height, width = patterns[0].shape
+    laid = (
+        one[np.ix_((down - k * move[0]) % height, (across - k * move[1]) % width)] for k, one in enumerate(patterns)
+    )
+    return float(_likeness_laid(laid)[cells[rows, cols]].mean())
+
+
+def _likeness_laid(patterns: Iterable[Floats]) -> Floats:
+    """(rows, cols) mean correlation of the pairs of patterns in cells."""
+    each = iter(patterns)
+    total, count = next(each).copy(), 1
+    squares = total * total
+    for fine in each:
         total += fine
         squares += fine * fine
-    size = cols // CELL, rows // CELL
-    pairs = len(patterns) * (len(patterns) - 1)
-    shared, own = (cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (total**2 - squares, squares))
-    return np.asarray(shared / pairs / np.maximum(own / len(patterns), 1e-3), np.float32)
+        count += 1
+    rows, cols = squares.shape[0] // CELL, squares.shape[1] // CELL
+    parts = (total * total - squares, squares)
+    shared, own = (cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA).reshape(rows, cols) for part in parts)
+    return np.asarray(shared / (count * (count - 1)) / np.maximum(own / count, 1e-3), np.float32)
 
 
 def _above(likeness: Floats) -> Floats:
