@@ -198,6 +198,14 @@ def test_little_dust_and_dust_that_both_show_is_none(own: Sight, other: Sight) -
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own, other),))) == []
 
 
+def test_a_few_specks_on_the_little_calm_paper_that_a_washed_sheet_shows_are_dust() -> None:
+    little = replace(CLEAN, area=0.4 * CM2)
+    dusty = [replace(little, specks=count, all_specks=22) for count in (3, 3)]
+    pairs = (seen_alone(0, 1, little, dusty[0]), seen_alone(1, 2, dusty[1], little))
+    index, finding = only(pair_findings(evidence(3, differences=pairs)))
+    assert (index, finding.fault, finding.numbers["specks"]) == (1, "dust", 6)
+
+
 def test_what_one_blurred_neighbor_does_not_show_is_no_dust() -> None:
     grain = replace(CLEAN, specks=30)
     beside = tuple(seen_alone(k, 4, own_a=grain) for k in range(4))
