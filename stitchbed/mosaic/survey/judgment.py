@@ -156,7 +156,7 @@ def checked_alone(
     seen = compare(item.b_from_a, details, evidence)
     if not _alike(seen, settings):
         return replace(item, probability=min(item.probability, settings.least))
-    if len(item.xy_a) >= settings.many:
+    if len(item.xy_a) >= settings.many and not item.by_cells:  # cells have voted for no other place
         return item
     slip = _slip(item, seen, details, settings, evidence)
     item = replace(item, slip_mm=slip) if slip else item

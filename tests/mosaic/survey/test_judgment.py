@@ -115,6 +115,8 @@ def test_a_link_without_a_loop_is_looked_for_elsewhere_though_nothing_else_was_p
     xy = np.tile(wall.xy_a, (BELIEF.many // 4, 1))  # so many points have voted for all places
     of_many = replace(wall, xy_a=xy, xy_b=moved(wall.b_from_a, xy))
     assert checked(of_many, (two[0], two[1])) is of_many
+    by_cells = replace(of_many, by_cells=True)  # cells of the one motion that was tried have not
+    assert checked(by_cells, (two[0], two[1])).ambiguous
 
 
 def test_a_pattern_whose_copies_differ_a_little_is_no_rival_where_much_of_it_is_seen() -> None:
