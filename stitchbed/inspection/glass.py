@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Bytes, Floats, Mask
 from stitchbed.core.memory import late
 from stitchbed.inspection.looks import Glance
+from stitchbed.matching.robust import robust_spread
 
 ndimage, special = late("scipy.ndimage"), late("scipy.special")
 
@@ -37,7 +38,13 @@ RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround 
 NOISE = 0.6  # gray levels, so that blank paper does not count
 HELD = 1.5  # times that strength: lines must not drown a faint pattern
 ALIKE, OF_SIX = 0.05, 15.0  # mean correlation of the scans, for as many pairs as six scans make: chance stays below .06
-ROOTS = 1.4  # a deviation over the square of the mean root of |x|, of a Gaussian (1.48 numerically), about
+LEAST_OWN = 0.15  # power of a pattern in a cell, of 1 where all of it is calm paper: below it little is seen of it
+CALM_PX, CALM_LEAST, CALM_OVER = (
+    7,
+    10.0,
+    3.0,
+)  # view px within which calm paper differs by so many gray levels; times a calm tenth
+CALM_HELD, LIGHT = 2.5, 0.75  # times the usual strength there; of the light of the paper
 FAINT_CELLS, FAINT_VIEWS = 4, 8  # cells a side of what is told as a whole; views: more tell no more, and take time
 FEW_CELLS = 2  # side by side, are not told as a smear, be they ever so alike
 # Over the spread of all places; over what chance brings at most: 27 good sets had up to 1.35, prints that cells do not
@@ -149,9 +156,9 @@ def _sure_smear(views: Sequence[Bytes]) -> Smear | None:
 
 def _faint_smear(views: Sequence[Bytes]) -> Smear | None:
     """A patch as wide as a fingerprint that is more alike on the whole than any is by chance, though few of its cells
-    are; dots and lines drawn over it count little.
+    are, by what the paper shows between all that is drawn over it.
     """
-    patterns = [_pattern(view, faint=True) for view in views]
+    patterns = [_calm_pattern(view) for view in views]
 
     def likeness(trial: int) -> Floats:
         cells = _above(_likeness(patterns, trial))
@@ -222,7 +229,7 @@ def _likeness_laid(patterns: Iterable[Floats]) -> Floats:
     rows, cols = squares.shape[0] // CELL, squares.shape[1] // CELL
     parts = (total * total - squares, squares)
     shared, own = (cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA).reshape(rows, cols) for part in parts)
-    return np.asarray(shared / (count * (count - 1)) / np.maximum(own / count, 1e-3), np.float32)
+    return np.asarray(shared / (count * (count - 1)) / np.maximum(own / count, LEAST_OWN), np.float32)
 
 
 def _above(likeness: Floats) -> Floats:
@@ -233,20 +240,35 @@ def _above(likeness: Floats) -> Floats:
     return above
 
 
-def _pattern(view: Bytes, *, faint: bool = False) -> Floats:
+def _pattern(view: Bytes) -> Floats:
     """What is finer than RIDGES, of even strength all over, less what a row or a column has throughout: the sensor's,
-    or darker and darker toward a lifted side. faint : the strength is that of most px, whatever few dots have.
+    or darker and darker toward a lifted side.
     """
     gray = view.astype(np.float32)
     fine = gray - cv2.GaussianBlur(gray, (0, 0), RIDGES)
-    if faint:
-        strength = ROOTS * cv2.blur(np.sqrt(np.abs(fine)), (AROUND, AROUND)) ** 2 + NOISE
-    else:
-        strength = np.sqrt(np.maximum(cv2.blur(fine * fine, (AROUND, AROUND)), 0)) + NOISE
+    strength = np.sqrt(np.maximum(cv2.blur(fine * fine, (AROUND, AROUND)), 0)) + NOISE
     even = np.clip(fine / strength, -HELD, HELD)
     for axis in (1, 0):
         even -= np.median(even, axis=axis, keepdims=True)
     return np.asarray(even, np.float32)
+
+
+def _calm_pattern(view: Bytes) -> Floats:
+    """What is finer than RIDGES on calm light paper, over what most of that has, less what its rows and columns have; 0
+    where anything is drawn: its edges are stronger than any print, and on dark tones a print is lighter than they are.
+    """
+    gray = view.astype(np.float32)
+    soft, kernel = cv2.GaussianBlur(gray, (0, 0), 1.0), np.ones((CALM_PX, CALM_PX), np.uint8)
+    spread = cv2.dilate(soft, kernel) - cv2.erode(soft, kernel)
+    light = gray > LIGHT * float(np.percentile(gray, 90))
+    drawn = ~light | (spread > max(CALM_LEAST, CALM_OVER * float(np.percentile(spread, 10))))
+    calm = cv2.dilate(drawn.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0
+    fine = gray - cv2.GaussianBlur(gray, (0, 0), RIDGES)
+    usual = robust_spread(fine[calm]) if calm.any() else 0.0
+    even = np.where(calm, np.clip(fine / max(usual, NOISE), -CALM_HELD, CALM_HELD), 0).astype(np.float32)
+    for axis in (1, 0):
+        even -= np.where(calm, even.sum(axis, keepdims=True) / np.maximum(calm.sum(axis, keepdims=True), 1), 0)
+    return even
 
 
 def largest_patch(cells: Mask) -> Mask:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes
 from stitchbed.inspection.glass import smear
@@ -27,11 +28,30 @@ def _lettered(seed: int, first: int) -> Bytes:
 def test_lines_of_lettering_that_lie_at_the_same_rows_in_a_part_of_all_scans_are_no_smear() -> None:
     pages = [_lettered(seed, 3) for seed in range(5)]
     assert smear(pages) is None
-    rng = np.random.default_rng(9)
-    ridges = np.zeros((ROWS, COLS), np.float32)
+
+
+def _inked(seed: int) -> Bytes:
+    """Bold black lines and shapes on paper."""
+    rng = np.random.default_rng(seed)
+    page = np.full((ROWS, COLS), 228, np.uint8)
+    for _ in range(150):
+        points = rng.uniform(0, 1, 2) * (COLS, ROWS) + np.cumsum(rng.normal(0, 30, (7, 2)), axis=0)
+        cv2.polylines(page, [np.int32(points * 8)], False, 25, int(rng.integers(1, 4)), cv2.LINE_AA, 3)
+    for x, y in rng.integers(40, (COLS - 40, ROWS - 40), (6, 2)):
+        cv2.circle(page, (int(x), int(y)), 22, 25, -1, cv2.LINE_AA)
+    return page
+
+
+def test_a_print_is_seen_on_the_paper_between_bold_lines_and_is_lighter_than_what_is_black() -> None:
     x, y = np.meshgrid(np.arange(COLS), np.arange(ROWS))
-    away = np.hypot(x - 300, y - 340)
-    ridges[away < 70] = (22 * np.sin(away * 1.6 + 0.3 * np.sin(x / 9)))[away < 70]
-    prints = [np.clip(_lettered(seed, int(rng.integers(0, PITCH))) + ridges, 0, 255) for seed in range(5)]
-    found = smear([np.asarray(page, np.uint8) for page in prints])
-    assert found is not None and np.hypot(found.x - 300, found.y - 340) < 40
+    away = np.hypot(x - 320, y - 380)
+    veil = np.where(away < 70, 0.5 + 0.2 * np.sin(away * 2.2 + 0.3 * np.sin(x / 9)), 0)
+
+    def scanned(seed: int, veil: NDArray[np.float64]) -> Bytes:
+        light = cv2.GaussianBlur(_inked(seed).astype(np.float32), (0, 0), 0.7)
+        noise = np.random.default_rng(seed).normal(0, 1.5, light.shape)
+        return np.asarray(np.clip(np.rint(light * (1 - 0.18 * veil) + 30 * veil + noise), 0, 255), np.uint8)
+
+    found = smear([scanned(seed, veil) for seed in range(6)])
+    assert found is not None and np.hypot(found.x - 320, found.y - 380) < 40
+    assert smear([scanned(seed, 0 * veil) for seed in range(6)]) is None
