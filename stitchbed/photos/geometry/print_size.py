@@ -64,14 +64,11 @@ def print_size_by(
 
     measured_mm : width and height as cards of the believed size measure it; sure_mm : 95 %, without the print's share.
     """
-    ratios = np.array(size_mm) / measured_mm
-    sigmas = np.hypot(SIZE_SIGMA_MM, sure_mm / 2) / np.array(measured_mm)
-    weights = 1 / sigmas**2
+    ratios, sigmas, apart = _ratios(size_mm, measured_mm, sure_mm, believed)
+    weights = 1 / (sigmas * max(1.0, apart)) ** 2
     ratio = float((ratios * weights).sum() / weights.sum())
     sigma = float(weights.sum() ** -0.5)
-    apart = float(np.sqrt((sigmas**2).sum() + (2 * believed.stretch) ** 2))
-    skewed = abs(float(ratios[0] - ratios[1])) > BELIEVED_SIGMAS * apart
-    if skewed or abs(ratio - 1) > BELIEVED_SIGMAS * np.hypot(sigma, believed.scale):
+    if apart > BELIEVED_SIGMAS or abs(ratio - 1) > BELIEVED_SIGMAS * np.hypot(sigma, believed.scale):
         return None
     share = believed.scale**2 / (believed.scale**2 + sigma**2)
     better = 1 + (ratio - 1) * share
@@ -79,14 +76,35 @@ def print_size_by(
     return replace(believed, across=believed.across * better, down=believed.down * better, scale=scale)
 
 
-def off_size(corners: Array, size_mm: tuple[float, float]) -> Array:
+def size_sigma_mm(
+    size_mm: tuple[float, float], measured_mm: tuple[float, float], sure_mm: float, believed: PrintSize
+) -> float:
+    """How well a size was read: SIZE_SIGMA_MM, more where its two lengths do not fit one print of the cards.
+
+    Arguments as for `print_size_by`. Readings that differ by more than they should are all taken to be that much worse.
+    Reference: Birge (1932), doi 10.1103/PhysRev.40.207.
+    """
+    return SIZE_SIGMA_MM * max(1.0, _ratios(size_mm, measured_mm, sure_mm, believed)[2])
+
+
+def _ratios(
+    size_mm: tuple[float, float], measured_mm: tuple[float, float], sure_mm: float, believed: PrintSize
+) -> tuple[Array, Array, float]:
+    """(2,) width and height over what cards measure, their sigmas, and how many of their sigmas they lie apart."""
+    ratios = np.array(size_mm) / measured_mm
+    sigmas = np.hypot(SIZE_SIGMA_MM, sure_mm / 2) / np.array(measured_mm)
+    expected = float(np.sqrt((sigmas**2).sum() + (2 * believed.stretch) ** 2))
+    return ratios, sigmas, abs(float(ratios[0] - ratios[1])) / expected
+
+
+def off_size(corners: Array, size_mm: tuple[float, float], sigma_mm: float = SIZE_SIGMA_MM) -> Array:
     """(4,) sigmas by which mean width and height, and how much opposite sides differ, are off a rectangle's of a size.
 
     corners : (4, 2) mm, top left first, clockwise. Two readings of a ruler, at either of two sides, differ as sides do.
     """
     lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     mean, apart = (lengths[:2] + lengths[2:]) / 2, lengths[:2] - lengths[2:]
-    return np.concatenate([mean - size_mm, apart / np.sqrt(2)]) / SIZE_SIGMA_MM
+    return np.concatenate([mean - size_mm, apart / np.sqrt(2)]) / sigma_mm
 
 
 def print_size_below(raised_mm: float, share: float, share_sigma: float, believed: PrintSize) -> PrintSize:

@@ -34,7 +34,7 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
-from stitchbed.photos.geometry.print_size import off_size
+from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_size
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
 from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
@@ -59,7 +59,8 @@ class PlaneSettings:
     decentering : lens terms p1, p2 at the half diagonal (a few ten-thousandths, from memory of calibrated cameras).
     scale : relative error of the print's size; stretch : half the difference between its axes.
     bend : mm, how flat cards lie that were pressed or taped down (sigma of the height; from memory, no source).
-    shared_lens : one lens for all photos. flat : a scan, seen without perspective and without a lens.
+    size_sigma : mm, of width and height that the user gives. shared_lens : one lens for all photos.
+    flat : a scan, seen without perspective and without a lens.
     """
 
     k1: float = 0.06
@@ -69,6 +70,7 @@ class PlaneSettings:
     scale: float = 0.003
     stretch: float = 0.0005
     bend: float = 0.05
+    size_sigma: float = SIZE_SIGMA_MM
     shared_lens: bool = True
     flat: bool = False
 
@@ -235,7 +237,7 @@ def _size_errors(problem: _Problem, params: Array) -> Array:
         return np.empty(0)
     own = params[problem.frame.starts[2] : problem.frame.starts[3]].reshape(-1, 2) * (1.0, UNIT_MM)
     round_work = own[[problem.frame.sides.index(name) for name in SIDES]]
-    return off_size(corners_of_all(round_work), problem.size_mm)
+    return off_size(corners_of_all(round_work), problem.size_mm, problem.settings.size_sigma)
 
 
 def _prior_slopes(problem: _Problem, params: Array) -> Array:

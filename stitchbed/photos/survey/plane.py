@@ -23,7 +23,14 @@ from stitchbed.photos.geometry.plane_pose import (
     shape_covariance,
     without_print,
 )
-from stitchbed.photos.geometry.print_size import PrintSize, print_size, print_size_below, print_size_by
+from stitchbed.photos.geometry.print_size import (
+    SIZE_SIGMA_MM,
+    PrintSize,
+    print_size,
+    print_size_below,
+    print_size_by,
+    size_sigma_mm,
+)
 from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
@@ -107,7 +114,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
 class _Solved:
     """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos.
 
-    seen : cards of each photo. solve : solves anew with these sides, and a size of the work if it has one.
+    seen : cards of each photo. solve : solves anew with these sides, and a size of the work (mm, and its sigma).
     """
 
     believed: PrintSize
@@ -116,7 +123,7 @@ class _Solved:
     corners: Array
     ties: Sequence[TiePoints]
     seen: Sequence[Sequence[SeenCard]]
-    solve: Callable[[Sequence[SidePoints], tuple[float, float] | None], PlaneFit]
+    solve: Callable[[Sequence[SidePoints], tuple[float, float] | None, float], PlaneFit]
 
 
 def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
@@ -127,8 +134,11 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
     )
     bare, ties = solved_with_ties(photos, points, settings, tie=_cards_alone_are_too_few(seen))
 
-    def solve(sides: Sequence[SidePoints], size_mm: tuple[float, float] | None = None) -> PlaneFit:
-        fit = solve_plane(sizes, points, sides, settings=settings, start=bare, ties=ties, size_mm=size_mm)
+    def solve(
+        sides: Sequence[SidePoints], size_mm: tuple[float, float] | None = None, sigma_mm: float = SIZE_SIGMA_MM
+    ) -> PlaneFit:
+        as_read = replace(settings, size_sigma=sigma_mm)
+        fit = solve_plane(sizes, points, sides, settings=as_read, start=bare, ties=ties, size_mm=size_mm)
         return _as_printed(fit, believed)
 
     fit = _as_printed(bare, believed)
@@ -187,7 +197,8 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
     sides = _fine(solved.fit, solved.found)
     if solved.found.lines is None or {one.side for one in sides} < set(SIDES):
         return _solved(photos, seen, asked, better)
-    fit = solved.solve(sides, size)
+    sigma = size_sigma_mm(size, _measured(solved), _shape_95(photos, solved), solved.believed)
+    fit = solved.solve(sides, size, sigma)
     other = solved.found.other
     moved = None if other is None else plane_from_photo(fit, 0, photo_from_plane(solved.fit, 0, other))
     corners = work_corners(fit, solved.found, solved.found.lines)

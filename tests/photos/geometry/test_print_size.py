@@ -16,6 +16,7 @@ from stitchbed.photos.geometry.print_size import (
     print_size,
     print_size_below,
     print_size_by,
+    size_sigma_mm,
 )
 from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
 
@@ -61,6 +62,16 @@ def test_the_size_of_the_work_tells_a_print_fitted_to_the_page(shrunk: float) ->
 )
 def test_a_size_that_contradicts_the_cards_is_told(measured: tuple[float, float], believed: PrintSize) -> None:
     assert print_size_by(A3, measured, 0.5, believed) is None
+
+
+def test_a_side_read_wrong_widens_what_is_said_of_the_print() -> None:
+    """A width read 3 mm too long beside a print nobody measured: the error must lie within twice the sigma told."""
+    well, ill = (print_size_by(size, A3, 0.3, PrintSize()) for size in (A3, (A3[0] + 3, A3[1])))
+    assert well is not None and ill is not None
+    assert well.scale < 0.0015 and ill.scale > 1.5 * well.scale
+    assert abs(ill.across - 1) < 2 * ill.scale
+    assert size_sigma_mm(A3, A3, 0.3, PrintSize()) == SIZE_SIGMA_MM
+    assert size_sigma_mm((A3[0] + 3, A3[1]), A3, 0.3, PrintSize()) > 1.5 * SIZE_SIGMA_MM
 
 
 def test_sides_are_off_a_size_on_average_and_against_each_other() -> None:
