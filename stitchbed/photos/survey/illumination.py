@@ -39,7 +39,7 @@ RING_MM = 100.0  # board looked at round the work: as wide as a card
 CLEAR_MM = 5.0  # kept clear of the work's sides and of cards: shadows
 CALM = 0.06  # standard deviation over mean inside a place of one tone
 EVEN_ENOUGH = 0.02  # share, sigma: of a blank sheet; light known as well needs no word
-MOST_ERROR, LEAST_GAIN = 0.1, 2.0  # light is evened out where that takes twice of what it may put in
+MOST_ERROR, LEAST_GAIN = 0.07, 2.0  # light is evened out where that takes twice of what it may put in
 COLOR_CODES = 1.8  # one step of the blue difference in blue, ITU-T T.871 (2011): B = Y + 1.772 (Cb - 128)
 LEAST_AGREEING = 0.75
 UNTOLD = (
@@ -68,11 +68,8 @@ def survey_light(
         field = None
         if light in ("auto", "blank") and blank is not None:
             field = _by_blank(photo, blank, plane, number)
-        if field is None and light in ("auto", "board"):
-            for reach in dict.fromkeys((_as_far_as_cards(plane), RING_MM)):  # the same reach is looked at once
-                field = field or board_field([photo], plane, [None], [number], reach=reach)
-        if field is None and light in ("auto", "card"):
-            field = card_field([photo], plane, [None], [number])
+        if field is None:
+            field = surest(_by_surroundings(photo, plane, number, light))
         if field is None and light not in ("auto", "none"):
             raise _cannot(light, photo)
         if field is not None:
@@ -97,6 +94,22 @@ def _known(field: LightField | None) -> LightField | None:
         return None
     well = field.error <= EVEN_ENOUGH
     return field if well or field.error <= min(MOST_ERROR, field.varies / LEAST_GAIN) else None
+
+
+def _by_surroundings(photo: Photo, plane: PlaneSurvey, number: int, light: str) -> list[LightField | None]:
+    """What the board, looked at near the work and as far as cards lie, and the cards' grays tell."""
+    found: list[LightField | None] = []
+    if light in ("auto", "board"):
+        reaches = dict.fromkeys((_as_far_as_cards(plane), RING_MM))  # the same reach is looked at once
+        found += [board_field([photo], plane, [None], [number], reach=reach) for reach in reaches]
+    if light in ("auto", "card"):
+        found.append(card_field([photo], plane, [None], [number]))
+    return found
+
+
+def surest(found: Sequence[LightField | None]) -> LightField | None:
+    """Of several fields the one with the least error, the first of equals; None where all are."""
+    return min((one for one in found if one is not None), key=lambda one: round(one.error, 3), default=None)
 
 
 def on_canvas(field: LightField, plane: PlaneSurvey) -> LightField:

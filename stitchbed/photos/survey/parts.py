@@ -27,6 +27,7 @@ from stitchbed.photos.survey.illumination import (
     on_canvas,
     places,
     rough_light,
+    surest,
 )
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import PlaneSurvey
@@ -190,11 +191,9 @@ def _common(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[LightF
     ------
     BadSettings : a source that was asked for and cannot tell.
     """
-    found = None
-    if light in ("auto", "board"):
-        found = board_field(photos, plane, fields)
-    if found is None and light in ("auto", "card"):
-        found = card_field(photos, plane, fields)
+    told = [board_field(photos, plane, fields)] if light in ("auto", "board") else []
+    told += [card_field(photos, plane, fields)] if light in ("auto", "card") else []
+    found = surest(told)
     if found is None and light != "auto":
         raise BadSettings(
             f"--light {light}, which these photos do not allow",
