@@ -39,11 +39,8 @@ NOISE = 0.6  # gray levels, so that blank paper does not count
 HELD = 1.5  # times that strength: lines must not drown a faint pattern
 ALIKE, OF_SIX = 0.05, 15.0  # mean correlation of the scans, for as many pairs as six scans make: chance stays below .06
 LEAST_OWN = 0.15  # power of a pattern in a cell, of 1 where all of it is calm paper: below it little is seen of it
-CALM_PX, CALM_LEAST, CALM_OVER = (
-    7,
-    10.0,
-    3.0,
-)  # view px within which calm paper differs by so many gray levels; times a calm tenth
+# View px; gray levels that calm paper differs by within them; times what a calm tenth does.
+CALM_PX, CALM_LEAST, CALM_OVER = 7, 10.0, 3.0
 CALM_HELD, LIGHT = 2.5, 0.75  # times the usual strength there; of the light of the paper
 FAINT_CELLS, FAINT_VIEWS = 4, 8  # cells a side of what is told as a whole; views: more tell no more, and take time
 FEW_CELLS = 2  # side by side, are not told as a smear, be they ever so alike

@@ -19,11 +19,12 @@ from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of, least_of
 from stitchbed.inspection.quality import clipped_each, noise_level
 from stitchbed.matching.laid_over import from_ends
-from stitchbed.matching.robust import robust_spread
+from stitchbed.matching.robust import MAD_SIGMA, robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
 SEEN_IN = 11  # ... but for one, which may be of the same tone
-STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the spread over all columns
+STREAK_DEPTH, STREAK_OVER = 1.2, 7.0  # gray levels of the view; times the spread over all columns, and over near ones
+SPREAD_REACH = 16  # view px to both sides
 # times what it strays from segment to segment, the middle of it: five standard errors of the median of twelve. Where
 # most of a page is bare nothing else tells chance among strokes. A dead cell has one value over all tones and strays
 # with them: a line so deep, gray levels, is no chance.
@@ -107,9 +108,9 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
     parts = [np.median(part, axis=0).astype(np.float64) for part in np.array_split(lines, SEGMENTS, axis=0)]
     depth = np.stack([part - _middle_of_seven(part) for part in parts])
     usual = np.median(depth, axis=0)
-    spread = robust_spread(usual)
+    spread = np.maximum(robust_spread(usual), _spread_near(usual))
     alike = (np.sign(depth) == np.sign(usual)) & (np.abs(depth) > np.maximum(0.7, 0.1 * np.abs(usual)))
-    strong = np.abs(usual) > max(STREAK_DEPTH, STREAK_OVER * spread)
+    strong = np.abs(usual) > np.maximum(STREAK_DEPTH, STREAK_OVER * spread)
     strong &= np.abs(usual) > np.minimum(STEADY * np.median(np.abs(depth - usual), axis=0), DEEP)
     found = strong & (alike.sum(0) >= SEEN_IN) & _level_sides(np.stack(parts))
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
@@ -123,6 +124,13 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
         and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
         and _narrow(np.stack(parts), without, int(first), int(last))
     ]
+
+
+def _spread_near(values: Array) -> Array:
+    """(n,) spread of values (n,) near each: where a printed screen lies along the bed its waves come one after another
+    over a few columns, and nowhere else."""
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(values, SPREAD_REACH, mode="reflect"), 2 * SPREAD_REACH + 1)
+    return MAD_SIGMA * np.median(np.abs(near - np.median(near, axis=1, keepdims=True)), axis=1)
 
 
 def stuck(view: Floats, reduction: int) -> list[Streak]:

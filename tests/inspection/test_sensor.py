@@ -58,3 +58,13 @@ def test_a_scan_that_broke_off_within_black_drawing_is_told() -> None:
     page[600:] = 0
     assert black_end(page) == ("bottom", pytest.approx(120 / ROWS))
     assert black_end(np.zeros((ROWS, COLS), np.float32)) == ("top", 1.0)
+
+
+def test_the_waves_of_a_printed_screen_laid_down_along_the_bed_are_no_line() -> None:
+    page = np.repeat(np.repeat(np.linspace(90, 190, 12), COLS // 12)[None], ROWS, axis=0)
+    page += np.random.default_rng(7).normal(0, 1.5, page.shape)
+    y = np.arange(ROWS, dtype=np.float64)
+    page += (5 * np.cos(2 * np.pi * (y - 300) / 5.4) * np.exp(-(((y - 300) / 16) ** 2)))[:, None]
+    assert streaks(page.astype(np.float32), 0) == []
+    page[500] += 6
+    assert [one.at for one in streaks(page.astype(np.float32), 0)] == [500]
