@@ -12,6 +12,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.lying import gap_findings, lying_findings
 from stitchbed.inspection.checks.pairs import striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE
@@ -158,9 +159,11 @@ def _dust(evidence: Evidence) -> list[Finding]:
 
 def _soft_side(evidence: Evidence) -> list[Finding]:
     """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
-    not.
+    not. Nothing parts them where all pieces lie at one height, as in a row: the bed's third is the sheet's there.
     """
     for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):
+        if not _lie_apart(evidence, axis):
+            continue
         table = np.array([_thirds(look, axis) for look in evidence.looks])
         known = [column[np.isfinite(column)] for column in table.T]
         best = int(np.argmax([np.median(column) if len(column) else -math.inf for column in known]))
@@ -175,6 +178,18 @@ def _soft_side(evidence: Evidence) -> list[Finding]:
                 change = "clean the glass and the lid there; keep the important parts away from that side"
                 return [Finding("soft side", "usable", why, change, {"below_log": round(loss, 3)})]
     return []
+
+
+def _lie_apart(evidence: Evidence, axis: int) -> bool:
+    """True where the pieces' places on the sheet differ by a third of the bed across (axis 0) or down, or some are
+    turned."""
+    motions = evidence.layouts[0].sheet_from_tile
+    looks = {tile.name: look for tile, look in zip(evidence.tiles, evidence.looks, strict=True)}
+    ways = np.array([motion[:2, axis] for motion in motions.values()])
+    middles = [moved(motion, np.array([looks[name].shape[::-1]]) / 2)[0] for name, motion in motions.items()]
+    along = np.array(middles) @ ways[0]
+    side = min(looks[name].shape[1 - axis] for name in motions)
+    return bool((ways @ ways[0] < 0.5 * (ways[0] @ ways[0])).any() or np.ptp(along) > side / 3 * (ways[0] @ ways[0]))
 
 
 def _thirds(look: Look, axis: int) -> list[float]:
