@@ -164,7 +164,9 @@ def checked_alone(
     for drawn, there, least in _elsewhere(item, details, settings, evidence):
         far = _apart(item.b_from_a, drawn, seen) * pixel_mm
         much = there.amount > settings.as_much * seen.amount and _alike(there, settings)
-        if far > settings.apart_mm and much and rivals(seen, there, finer(least, seen, there), evidence):
+        # all cells of lines side by side say the same: many of them tell no finer
+        least = least if slip else finer(least, seen, there)
+        if far > settings.apart_mm and much and rivals(seen, there, least, evidence):
             once, shown = once_alike(details, scale_of(item.b_from_a), settings=settings, evidence=evidence)
             here = shown is not None and _apart(item.b_from_a, once, seen) * pixel_mm < settings.apart_mm
             return item if here else replace(item, ambiguous=True)
