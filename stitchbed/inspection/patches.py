@@ -34,7 +34,7 @@ LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
 LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
-LOST_PX = 3.0  # view px
+LOST_PX, ONE_LEVEL = 3.0, 0.75  # view px; share of the patches of a side
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
 STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
@@ -215,7 +215,14 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
             best = (left, float((at[split - 1] + at[split]) / 2), after - before)
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
-    return best[1], best[2]
+    sides = (value[at < best[1]], value[at > best[1]])
+    return best[1:] if all(_of_one_level(side, abs(best[2]) / 2) for side in sides) else None
+
+
+def _of_one_level(values: Array, near: float) -> bool:
+    """True where most patches lie nearer to their own side's level than to the other's: those in a printed screen lie
+    now on one of its dots and now on the next."""
+    return bool((np.abs(values - np.median(values)) < near).mean() > ONE_LEVEL)
 
 
 def _off(values: Array) -> float:

@@ -688,3 +688,10 @@ def test_patches_that_took_a_motif_for_its_next_one_hide_no_jump() -> None:
     place, height = _jump(rows, shifts) or (0.0, 0.0)
     assert (500 <= place <= 520, round(height)) == (True, -5)
     assert _jump(rows, 0.004 * (rows - 500) + np.where(np.abs(shifts) > 5, 0.0, 0.1 * np.cos(rows))) is None
+
+
+def test_patches_that_lie_now_on_one_dot_of_a_screen_and_now_on_the_next_are_no_jump() -> None:
+    rows = np.arange(36.0, 1200, 21)
+    shifts = np.where((rows > 190) & (rows < 610), -2.0, 0.0) + 0.05 * np.cos(rows)
+    shifts[(rows > 500) & (rows < 590)] -= 2
+    assert _jump(rows, shifts) is None
