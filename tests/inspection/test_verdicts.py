@@ -73,6 +73,14 @@ def test_of_two_pieces_known_beside_each_other_only_none_is_called_dark(look: Lo
     assert "exposure" in [one.fault for one in joined["pieces"][4]["findings"]]
 
 
+def test_a_piece_known_only_beside_a_cut_off_one_is_not_called_dark(look: Look) -> None:
+    """Where white is cut off the third piece seems less light than it is, more so beside the fourth."""
+    pieces = [look, look, replace(look, white=0.2), look, look]
+    pairs = (alike(0, 1), alike(1, 4), alike(0, 4), alike(1, 2, -0.3), alike(2, 3, 0.1))
+    told = judged(evidence(pieces, pairs))["pieces"]
+    assert ["exposure" in [one.fault for one in piece["findings"]] for piece in told] == [k == 2 for k in range(5)]
+
+
 def test_a_file_that_cannot_be_read_makes_no_set_ready(look: Look) -> None:
     pairs = (alike(0, 1), alike(1, 2), alike(0, 2))
     fault = UnreadableTile("t3.tif does not exist", expected="an existing file", attempt="check the spelling")

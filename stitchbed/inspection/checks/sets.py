@@ -19,7 +19,7 @@ from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.glass import Smear
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.overlaps import EDGE_SHARE, SideLoss, compared_parts, gains, suspects
+from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
 
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
@@ -47,13 +47,27 @@ def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]
 
 def _light(evidence: Evidence) -> list[tuple[int, Finding]]:
     unknown = {index for pair in _light_pairs(evidence) for index in pair}
-    light = gains(len(evidence.tiles), evidence.comparisons)
+    light, of_cut_off = (gains(len(evidence.tiles), pairs) for pairs in (_truly_lit(evidence), evidence.comparisons))
+    for index in _cut_off(evidence):
+        light[index] = of_cut_off[index]
     return [found for found in light_findings(light) if found[0] not in unknown]
+
+
+def _truly_lit(evidence: Evidence) -> list[Comparison]:
+    """Pairs that tell how light pieces are: beside what is cut off any other piece seems to have another light."""
+    cut = _cut_off(evidence)
+    return [item for item in evidence.comparisons if not {item.a, item.b} & cut]
+
+
+def _cut_off(evidence: Evidence) -> frozenset[int]:
+    """Pieces that are cut off at black or at white."""
+    looks = enumerate(evidence.looks)
+    return frozenset(index for index, look in looks if look.white >= WHITE_SHARE or look.black >= BLACK_SHARE)
 
 
 def _light_pairs(evidence: Evidence) -> list[list[int]]:
     """Two pieces whose light is known beside each other only: nothing tells which of them is at fault."""
-    parts = compared_parts(len(evidence.tiles), evidence.comparisons)
+    parts = compared_parts(len(evidence.tiles), _truly_lit(evidence))
     return [part for part in parts if len(part) == 2] if len(evidence.tiles) > 2 else []
 
 
@@ -97,12 +111,11 @@ def light_findings(light: Array) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
-    odd = suspects(evidence.comparisons) | _otherwise_toned(evidence)
+    odd, cut = suspects(evidence.comparisons) | _otherwise_toned(evidence), _cut_off(evidence)
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with
-            judge = evidence.looks[other]
-            true = judge.white < WHITE_SHARE and judge.black < BLACK_SHARE and not {index, other} & odd
+            true = other not in cut and not {index, other} & odd
             for loss in losses if true else ():
                 before = sides.get((index, loss.side))
                 if before is None or loss.loss > before.loss:
