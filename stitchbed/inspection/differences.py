@@ -154,7 +154,7 @@ def _strength(look: Glance, down: float, across: float) -> float:
 
 def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
     """A period all over a piece that lies on no other, which stripes themselves may be the reason of; no other piece of
-    its size has it.
+    its size has it, as a printed screen that lies a little askew.
     """
     fine = _fine(looks[index])
     own = _amplitudes(fine)
@@ -165,9 +165,8 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
         return None
     if not _everywhere(fine, down, across):
         return None
-    near = slice(max(0, at[0] - 1), at[0] + 2), slice(max(0, at[1] - 1), at[1] + 2)
     alike = (look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape)
-    shared = max((float(_amplitudes(_fine(look))[near].max()) for look in alike), default=np.inf)
+    shared = max((_strength(look, down, across) for look in alike), default=np.inf)
     return (
         Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(down), across)) if own[at] >= MINE * shared else None
     )
