@@ -207,16 +207,18 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     value = value - slope * at
     best = None
     for split in range(LEAST_BESIDE, len(at) - LEAST_BESIDE + 1):
-        if not (_agree(value[:split]) and _agree(value[split:])):
+        if at[split - 1] == at[split] or not (_agree(value[:split]) and _agree(value[split:])):
             continue
         before, after = float(np.median(value[:split])), float(np.median(value[split:]))
         left = _off(np.concatenate([value[:split] - before, value[split:] - after]))
         if best is None or left < best[0]:
-            best = (left, float((at[split - 1] + at[split]) / 2), after - before)
+            best = (left, split, after - before)
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
-    sides = (value[at < best[1]], value[at > best[1]])
-    return best[1:] if all(_of_one_level(side, abs(best[2]) / 2) for side in sides) else None
+    _, split, height = best
+    if not all(_of_one_level(side, abs(height) / 2) for side in (value[:split], value[split:])):
+        return None
+    return float((at[split - 1] + at[split]) / 2), height
 
 
 def _of_one_level(values: Array, near: float) -> bool:

@@ -154,6 +154,16 @@ def test_stripes_are_seen_in_a_piece_that_lies_on_no_other() -> None:
     assert lone_stripes([_look(gray + half * (k == 1), k) for k, gray in enumerate(plain)], 1) is None
 
 
+def test_the_screen_of_a_print_that_lies_a_little_askew_in_each_scan_is_no_moire() -> None:
+    y, x = np.mgrid[0:SIDE, 0:SIDE]
+    askew = [0.6 + 0.03 * k for k in range(3)]  # rad: 1.7 degrees from scan to scan
+    screens = [6 * np.sin(2 * np.pi * (np.cos(a) * x + np.sin(a) * y) / 4.1) for a in askew]
+    plain = [_painted(seed)[:, :SIDE] for seed in (31, 32, 33)]
+    looks = [_look(gray + screen, k) for k, (gray, screen) in enumerate(zip(plain, screens, strict=True))]
+    assert lone_stripes(looks, 1) is None
+    assert lone_stripes([_look(plain[0], 0), looks[1], _look(plain[2], 2)], 1) is not None
+
+
 def test_smears_belong_to_the_scan_that_has_them() -> None:
     def smeared(gray: Floats) -> Floats:
         gray[200:360, 20:180] = cv2.GaussianBlur(gray, (0, 0), 3)[200:360, 20:180]
@@ -695,3 +705,5 @@ def test_patches_that_lie_now_on_one_dot_of_a_screen_and_now_on_the_next_are_no_
     shifts = np.where((rows > 190) & (rows < 610), -2.0, 0.0) + 0.05 * np.cos(rows)
     shifts[(rows > 500) & (rows < 590)] -= 2
     assert _jump(rows, shifts) is None
+    at_one_row = np.array([60.0] * 9 + [200.0] * 3)  # whose patches differ among themselves
+    assert _jump(at_one_row, np.array([0.0] * 5 + [5.0] * 7)) is None
