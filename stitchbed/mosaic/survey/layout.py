@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH, two_digits
+from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, compare
 from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.hints.effects import contradicted, effect_rows
@@ -185,7 +186,26 @@ def one_layout(
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
     placed = laid.by_grid is not None and laid.by_grid.piece in layout.sheet_from_tile
     words = [laid.by_grid.words] if laid.by_grid is not None and placed else []
-    return layout, [*warnings, *words, *contradicted(laid.effects), *link_words(layout, sizes)]
+    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    faint = faint_words(layout, details, context.settings.evidence)
+    return layout, [*warnings, *words, *contradicted(laid.effects), *link_words(layout, sizes), *faint]
+
+
+def faint_words(layout: Layout, details: Mapping[str, Detail], settings: EvidenceSettings) -> list[str]:
+    """What to look at where nothing but faint marks tells that two pieces belong together, and no third piece does:
+    blank forms, ruled or printed paper under two drawings show the same."""
+    asked = [item for item in bridges(layout) if not (item.weak or item.said or item.loose_mm)]
+    alone = [
+        f"{item.a} - {item.b}"
+        for item in asked
+        if compare(item.b_from_a, (details[item.a], details[item.b]), settings).strong == 0
+    ]
+    if not alone:
+        return []
+    return [
+        f"held together by faint marks alone, as two sheets of one printed paper share them too: {', '.join(alone)}. "
+        "Look at these seams"
+    ]
 
 
 def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str]:

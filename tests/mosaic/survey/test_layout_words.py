@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
+import cv2
+import numpy as np
+import pytest
+
+from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.mosaic.survey.layout import link_words
+from stitchbed.mosaic.survey.layout import faint_words, link_words
 
 
 def test_pieces_on_each_other_show_one_part_or_an_ornament_turned() -> None:
@@ -24,3 +29,25 @@ def test_lines_that_fit_one_line_farther_are_told_with_how_far() -> None:
     layout = Layout("a", {"a": np.eye(3), "b": beside}, (link,), ())
     (words,) = link_words(layout, {"a": (200, 300), "b": (200, 300)})
     assert words.startswith("fine lines") and "a - b (1.2 mm)" in words
+
+
+@pytest.mark.parametrize(("ink", "told"), [(12.0, True), (150.0, False)])
+def test_pieces_that_share_nothing_but_faint_marks_are_told_unless_a_third_one_checks_them(
+    ink: float, told: bool
+) -> None:
+    """Strokes of 12 gray levels, as of a pale print, are in two sheets of one paper alike; ink is in one alone."""
+    rng, sheet = np.random.default_rng(3), np.full((200, 450), 230, np.float32)
+    for _ in range(60):
+        points = rng.integers(0, (450, 200), (3, 2)).astype(np.int32)
+        cv2.polylines(sheet, [points], False, 230 - ink, 1, cv2.LINE_AA)
+    details = {
+        name: detail_of(sheet[:, at : at + 300], 1, 5.0, EvidenceSettings()) for name, at in (("a", 0), ("b", 150))
+    }
+    beside, none = np.array([[1.0, 0, 150], [0, 1, 0], [0, 0, 1]]), np.zeros((0, 2))
+    link = Link("a", "b", np.linalg.inv(beside), none, none, 0.5, 0.9, 0.1)
+    places = {"a": np.eye(3), "b": beside}
+    words = faint_words(Layout("a", places, (link,), ()), details, EvidenceSettings())
+    assert bool(words) == told and all("a - b" in one and "faint marks alone" in one for one in words)
+    loop = (link, replace(link, a="b", b="c"), replace(link, a="a", b="c"))
+    assert faint_words(Layout("a", {**places, "c": beside}, loop, ()), details, EvidenceSettings()) == []
+    assert faint_words(Layout("a", places, (replace(link, said=True),), ()), details, EvidenceSettings()) == []
