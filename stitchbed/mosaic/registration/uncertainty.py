@@ -119,7 +119,8 @@ def _as_shown(system: System, frame: Frame, settings: tuple[BedSettings, Uncerta
         for own in (columns[g][each] for g in system.columns.solved):
             prior, solution = system.of_priors[own, own], system.solution[own]
             square += float(solution @ prior @ solution)
-            determined += len(solution) - float(np.trace(prior @ covariance[own, own]))
+            # what is held may leave a bend less sure than its prior alone would; then the ties determine none of it
+            determined += max(0.0, len(solution) - float(np.trace(prior @ covariance[own, own])))
         shares, before = rng.permutation(share), settings[1].beforehand
         # long waves hide where short ones would show: a bend is not thought smaller than before any was seen
         sizes = np.maximum(square / special.chdtri(determined, shares), before / special.chdtri(before, shares))
