@@ -81,7 +81,7 @@ def fit_light(
     design = np.column_stack([terms, *[(names == kind).astype(float) for kind in kinds_of]])
     if len(xy) < design.shape[1] + 2:
         return None
-    fit = _robust_fit(design, np.log(light), _beliefs(order, len(kinds_of)))
+    fit = robust_fit(design, np.log(light), _beliefs(order, len(kinds_of)))
     coefficients = np.vstack([np.zeros((1, light.shape[1])), fit.solution[: terms.shape[1]]])
     on_work = polynomial((_grid(center) - center) / reach, order)
     log_light = on_work @ coefficients
@@ -93,9 +93,8 @@ def fit_light(
     alike = 1.0 if side is None else _counted_twice(xy, fit.left, side)
     error = float(np.sqrt(UNFOLLOWED**2 + alike * np.einsum("ij,jk,ik->i", away, covariance, away).mean()))
     varies = float(log_light.mean(axis=1).std())
-    agreeing = float(np.mean(fit.weights > 0.1))
     return LightField(
-        center, known, reach, order, coefficients, peak, source, fit.spread, agreeing, uneven, error, varies
+        center, known, reach, order, coefficients, peak, source, fit.spread, fit.agreeing, uneven, error, varies
     )
 
 
@@ -157,7 +156,7 @@ def _beliefs(order: int, kinds: int) -> Array:
 
 
 @dataclass(frozen=True)
-class _Fitted:
+class Fitted:
     """solution : (unknowns, channels). covariance : (unknowns, unknowns), of one channel. left : (N,) in sigmas, mean
     of the channels, cut at MOST_SIGMAS. weights : (N,) of the places. spread : robust sigma of what is left.
     """
@@ -168,21 +167,30 @@ class _Fitted:
     weights: Array
     spread: float
 
+    @property
+    def agreeing(self) -> float:
+        """Share of the places that count."""
+        return float(np.mean(self.weights > 0.1))
 
-def _robust_fit(design: Array, values: Array, beliefs: Array) -> _Fitted:
-    """Least squares with Tukey's weights and beliefs."""
+
+def robust_fit(design: Array, values: Array, beliefs: Array, noise: float = LEAST_SPREAD) -> Fitted:
+    """Least squares with Tukey's weights and beliefs.
+
+    design : (N, unknowns). values : (N, channels). beliefs : (unknowns,) one over the variance of what is believed, 0
+    for nothing. noise : of a value, believed at least when data are weighed against beliefs.
+    """
     weights, spread = np.ones(len(design)), 1.0
     solution = np.zeros((design.shape[1], values.shape[1]))
     normal = np.eye(design.shape[1])
     for _ in range(ROUNDS):
-        weighted = design.T * weights / spread**2
+        weighted = design.T * weights / max(spread, noise) ** 2
         normal = weighted @ design + np.diag(beliefs)
         solution = np.asarray(np.linalg.solve(normal, weighted @ values), dtype=np.float64)
         left = values - design @ solution
         spread = max(LEAST_SPREAD, robust_sigma(np.abs(left).max(axis=1)))
         weights = tukey_weights(np.abs(left).max(axis=1) / spread)
     sigmas = np.clip(left.mean(axis=1) / spread, -MOST_SIGMAS, MOST_SIGMAS)
-    return _Fitted(solution, np.asarray(np.linalg.inv(normal)), sigmas, weights, spread)
+    return Fitted(solution, np.asarray(np.linalg.inv(normal)), sigmas, weights, spread)
 
 
 def _counted_twice(xy: Array, left: Array, side: float) -> float:

@@ -17,12 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.matching.robust import robust_sigma, tukey_weights
-from stitchbed.photos.compositing.illumination import polynomial
+from stitchbed.matching.robust import robust_sigma
+from stitchbed.photos.compositing.illumination import polynomial, robust_fit
 
 SHARED_ORDER, OWN_ORDER = 4, 2
 NOISE = 0.01  # of a place's mean light: grain, sharpness, places cut differently
-ROUNDS = 12
 FEWEST = 40
 
 
@@ -77,12 +76,13 @@ def level_photos(
     if not rows or sum(map(len, rows)) < FEWEST:
         return None
     design, target = np.concatenate(rows), np.concatenate(values)
-    solution, spread, agreeing = _robust_fit(design, target, _priors(len(light), believed or Beliefs()))
+    fit = robust_fit(design, target, 1 / _priors(len(light), believed or Beliefs()) ** 2, NOISE)
+    solution = fit.solution
     count, shared = len(light), 2 + _terms(SHARED_ORDER)
     own = solution[count + shared :].reshape(count, _terms(OWN_ORDER), -1)
     exposure = solution[:count] - solution[0]
     before = _robust_sigma(target - design[:, :count] @ _gains_alone(design[:, :count], target))
-    return Vignetting(exposure, solution[count : count + shared], own, spread, agreeing, before)
+    return Vignetting(exposure, solution[count : count + shared], own, fit.spread, fit.agreeing, before)
 
 
 def log_falloff(levels: Vignetting, photo: int, at: Array) -> Array:
@@ -118,20 +118,6 @@ def _priors(count: int, believed: Beliefs) -> Array:
     own = (believed.own, count * _terms(OWN_ORDER))
     sizes = ((believed.exposure, count), (believed.radial, 2), (believed.shared, _terms(SHARED_ORDER)), own)
     return np.concatenate([np.full(number, width) for width, number in sizes])
-
-
-def _robust_fit(design: Array, target: Array, widths: Array) -> tuple[Array, float, float]:
-    """Least squares with Tukey's weights and beliefs: (solution, robust sigma, share of rows that count)."""
-    weights = np.ones(len(design))
-    solution, spread = np.zeros((design.shape[1], target.shape[1])), NOISE
-    for _ in range(ROUNDS):
-        weighted = design * (weights / max(spread, NOISE) ** 2)[:, None]
-        normal = design.T @ weighted + np.diag(1 / widths**2)
-        solution = np.asarray(np.linalg.solve(normal, weighted.T @ target), dtype=np.float64)
-        away = target - design @ solution
-        spread = _robust_sigma(away)
-        weights = tukey_weights(np.abs(away).max(1) / max(spread, 0.002))
-    return solution, spread, float(np.mean(weights > 0.1))
 
 
 def _robust_sigma(away: Array) -> float:
