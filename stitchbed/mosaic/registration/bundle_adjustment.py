@@ -116,11 +116,12 @@ def covariance_of(system: System) -> Array:
 
     Reference: consider covariance, Bierman (1977), Factorization Methods for Discrete Sequential Estimation, ch. 8.
     """
-    held, free, root = _solved_for(system)
-    result = np.zeros_like(system.of_ties)
+    held = system.columns.held
+    normal, free, root = _solved_for(system)
+    result = np.zeros_like(normal)
     result[np.ix_(free, free)] = linalg.cho_solve((root, True), np.eye(len(free)))
     if len(held):
-        pull = _pull(system, held, free, root)
+        pull = _pull(normal, held, free, root)
         expected = linalg.cho_factor(system.of_priors[np.ix_(held, held)], lower=True)
         result += pull @ linalg.cho_solve(expected, pull.T)
     return result
@@ -128,8 +129,8 @@ def covariance_of(system: System) -> Array:
 
 def drawn_errors(system: System, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
     """(total, count) errors of the unknowns with `covariance_of`, in two parts: without, and by, the axes held."""
-    held, free, root = _solved_for(system)
-    others = np.setdiff1d(held, system.columns.axes)
+    normal, free, root = _solved_for(system)
+    others = np.setdiff1d(system.columns.held, system.columns.axes)
     known = np.zeros((system.columns.total, count))
     known[free] = linalg.solve_triangular(root, rng.standard_normal((len(free), count)), trans="T", lower=True)
     parts = []
@@ -138,22 +139,21 @@ def drawn_errors(system: System, count: int, rng: np.random.Generator) -> tuple[
         if len(columns):
             expected = linalg.cholesky(system.of_priors[np.ix_(columns, columns)], lower=True)
             wrong = linalg.solve_triangular(expected, wrong, trans="T", lower=True)
-        parts.append(_pull(system, columns, free, root) @ wrong)
+        parts.append(_pull(normal, columns, free, root) @ wrong)
     return known + parts[0], parts[1]
 
 
-def _solved_for(system: System) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
-    """Columns held, columns free, and the lower Cholesky factor of all that is known of the free ones."""
-    held = system.columns.held
-    free = np.setdiff1d(np.arange(system.columns.total), held)
+def _solved_for(system: System) -> tuple[Array, NDArray[np.intp], Array]:
+    """All that is known, (total, total); the columns that are free, and the lower Cholesky factor of what is known of
+    them."""
     normal = system.of_ties + system.of_known + system.of_priors
-    return held, free, linalg.cholesky(normal[np.ix_(free, free)], lower=True)
+    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
+    return normal, free, linalg.cholesky(normal[np.ix_(free, free)], lower=True)
 
 
-def _pull(system: System, held: NDArray[np.intp], free: NDArray[np.intp], root: Array) -> Array:
+def _pull(normal: Array, held: NDArray[np.intp], free: NDArray[np.intp], root: Array) -> Array:
     """(total, held) errors of all unknowns per error of those that are held."""
-    normal = system.of_ties + system.of_known + system.of_priors
-    pull = np.zeros((system.columns.total, len(held)))
+    pull = np.zeros((len(normal), len(held)))
     pull[free] = linalg.cho_solve((root, True), normal[np.ix_(free, held)])
     pull[held] = -np.eye(len(held))
     return pull

@@ -133,7 +133,7 @@ def _relaid(pieces: Pieces, links: Sequence[Link], dropped: Sequence[tuple[Link,
 def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
     """What hints are judged by."""
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    details = _details(previews)
     dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
     looks: dict[str, PieceView] = {}
 
@@ -149,6 +149,11 @@ def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
 
     recorded = context.recorded.places if context.recorded is not None else {}
     return Pieces(sizes, details, dpi, context.settings.evidence, laid, closer, recorded)
+
+
+def _details(previews: Sequence[Preview]) -> dict[str, Detail]:
+    """What each piece shows, by its name."""
+    return {preview.keypoints.tile: preview.detail for preview in previews}
 
 
 def _anchored(layout: Layout, hints: Hints) -> Layout:
@@ -186,8 +191,7 @@ def one_layout(
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
     placed = laid.by_grid is not None and laid.by_grid.piece in layout.sheet_from_tile
     words = [laid.by_grid.words] if laid.by_grid is not None and placed else []
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
-    faint = faint_words(layout, details, context.settings.evidence)
+    faint = faint_words(layout, _details(previews), context.settings.evidence)
     return layout, [*warnings, *words, *contradicted(laid.effects), *link_words(layout, sizes), *faint]
 
 
@@ -242,7 +246,7 @@ def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Pla
     """Overlaps of the finished layout in which two pieces show different things."""
     places = {place.tile: place.sheet_from_tile for place in plan.places}
     sizes = {place.tile: place.size for place in plan.places}
-    details = {preview.keypoints.tile: preview.detail for preview in previews}
+    details = _details(previews)
     found = quarrels(places, sizes, details, context.settings.evidence, exact=True)
     if not found:
         return []

@@ -178,14 +178,17 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
     BadSettings : the size fits neither the work as the cards measure it nor another rectangle round or within it.
     """
     size = asked.size_mm or (0.0, 0.0)
-    better = print_size_by(size, _measured(solved), _shape_95(photos, solved), solved.believed)
+    measured, sure_mm = _measured(solved), _shape_95(photos, solved)
+    better = print_size_by(size, measured, sure_mm, solved.believed)
     if better is None and asked.sides == "auto" and solved.found.other is not None:
         asked = replace(asked, sides="inner")
         inner = _solved(photos, seen, asked, solved.believed)
-        better = print_size_by(size, _measured(inner), _shape_95(photos, inner), inner.believed)
-        solved = solved if better is None else inner
+        within, sure_within_mm = _measured(inner), _shape_95(photos, inner)
+        better = print_size_by(size, within, sure_within_mm, inner.believed)
+        if better is not None:
+            solved, measured, sure_mm = inner, within, sure_within_mm
     if better is None:
-        width, height = _measured(solved)
+        width, height = measured
         raise BadSettings(
             f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
             expected="the size of what is seen, width first, as it lies in the photo"
@@ -197,8 +200,7 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
     sides = _fine(solved.fit, solved.found)
     if solved.found.lines is None or {one.side for one in sides} < set(SIDES):
         return _solved(photos, seen, asked, better)
-    sigma = size_sigma_mm(size, _measured(solved), _shape_95(photos, solved), solved.believed)
-    fit = solved.solve(sides, size, sigma)
+    fit = solved.solve(sides, size, size_sigma_mm(size, measured, sure_mm, solved.believed))
     other = solved.found.other
     moved = None if other is None else plane_from_photo(fit, 0, photo_from_plane(solved.fit, 0, other))
     corners = work_corners(fit, solved.found, solved.found.lines)
