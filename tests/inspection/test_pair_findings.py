@@ -93,6 +93,17 @@ def test_what_all_rows_of_a_set_show_of_the_rows_below_is_the_heads() -> None:
     )  # one pair tells nothing of all
 
 
+def test_a_head_that_one_short_overlap_alone_shows_is_no_stretch() -> None:
+    """Of a row below another only one pair tells sizes along the travel, and over 25 mm: a head may be 2 % off."""
+    spans = (0.8 * ROWS, ROWS), (0.0, 0.2 * ROWS)
+    below = course(0, 1, along=0.02, spans=spans, ways=(np.inf, 25 / MM_PER_INCH * DPI))
+    beside = course(1, 2), course(2, 3)
+    assert judged(4, below, *beside) == []
+    assert only(judged(4, replace(below, ways=(np.inf, 100 / MM_PER_INCH * DPI)), *beside))[0] == 0
+    other = replace(below, a=4, b=2)  # a second one tells what is the head's
+    assert judged(5, below, other, *beside) == []
+
+
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     same = (course(0, 1, 0.01, 0.01), course(1, 2, -0.01, -0.01))
     assert pair_findings(evidence(3, courses=same)) == []
