@@ -34,6 +34,7 @@ TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black 
 MANY = 50_000  # values of which a median is taken
 TONES = 12  # of an overlap, in each of which two scans may differ in their own way
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
+ASIDE = 1.0  # view px that two views may lie aside from each other
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
@@ -223,6 +224,12 @@ def _banded(
     least = LEAST_BAND * _surer(at)  # the number of a frequency is that of its turns
     if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < least:
         return None, None
+    each = [float(np.sqrt(_row_power(tone, laid.both)[0][at - 1 : at + 2].max())) for tone in tones]
+    if amplitude < 2 * np.sin(np.pi * min(ASIDE * float(speed[at]), 0.5)) * min(each):
+        return (
+            None,
+            None,
+        )  # what both show, as the dots of a printed screen, laid a little aside
     found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
     mine = []
     for index in pair:

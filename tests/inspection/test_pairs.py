@@ -557,6 +557,24 @@ def test_a_printed_screen_that_both_scans_show_is_no_moire() -> None:
     assert alone is not None and alone.own_a.stripes is not None
 
 
+def test_a_screen_along_the_rows_laid_on_itself_a_little_aside_is_no_band() -> None:
+    y, x = np.mgrid[0:SIDE, 0 : 2 * SIDE - SHARED]
+
+    def screened(down: float) -> Floats:
+        wave = 40 * np.cos(2 * np.pi * (y + down) / 3.7)
+        return np.asarray(_drawn(22) * 0.5 + 60 + np.where(x % 500 < 430, wave, 0), np.float32)
+
+    plain = _drawn(22) * 0.5 + 60
+    banded = plain * (1 + 0.03 * np.cos(2 * np.pi * y / 3.7))
+    for first, told in ((screened(0.7), False), (banded, True)):
+        other = screened(0.0) if not told else plain
+        looks = [_look(first[:, :SIDE], 1), _look(other[:, SIDE - SHARED :], 2)]
+        found = difference_of(looks, (0, 1), B_FROM_A)
+        assert found is not None
+        assert (found.own_a.stripes is not None) == told
+        assert found.own_b.stripes is None
+
+
 def test_the_fine_dots_of_a_printed_screen_are_no_dust() -> None:
     """The second scan lies half a px beside: what is finest is weaker in it once it is laid on the first."""
     y, x = np.mgrid[0:SIDE, 0 : 2 * SIDE - SHARED]
