@@ -38,6 +38,7 @@ from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, Sight, sight_of
+from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
 from stitchbed.mosaic.survey.implied_overlaps import settled, shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
@@ -327,12 +328,17 @@ def _implied(
 
 
 def _laid(tiles: Sequence[Tile], views: Sequence[PieceView], links: Sequence[Link]) -> list[Layout]:
-    """Pieces that hang together, the largest group first, after all overlaps that they imply were asked."""
+    """Pieces that hang together as a join lays them out, the largest group first, all that they imply asked."""
     sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
     details = {tile.name: view.detail for tile, view in zip(tiles, views, strict=True)}
-    parts = lay_out(sizes, links, GraphSettings(), np.random.default_rng(0))
-    checked = [one for part in parts for one in settled(part, sizes, details, EVIDENCE)]
-    return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
+
+    def laid(known: Sequence[Link], _: Sequence[tuple[Link, str]] = ()) -> list[Layout]:
+        parts = lay_out(sizes, known, GraphSettings(), np.random.default_rng(0))
+        checked = [one for part in parts for one in settled(part, sizes, details, EVIDENCE)]
+        return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
+
+    dpi = {tile.name: value for tile, value in zip(tiles, believed_dpi(tiles), strict=True)}
+    return all_joined(laid(links), Compared(sizes, details, dpi, BeliefSettings(), EVIDENCE), laid)
 
 
 def _on_glass(looks: Sequence[Look]) -> tuple[tuple[Grain, ...], Smear | None]:

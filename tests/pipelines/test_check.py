@@ -6,9 +6,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import truth
 
+from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.transforms import between, moved
+from stitchbed.matching.features import Keypoints
+from stitchbed.matching.overlap_evidence import detail_of
+from stitchbed.matching.similarity_links import Link, Sight
 from stitchbed.mosaic.registration.pose_graph import Layout
-from stitchbed.pipelines.check import _implied
+from stitchbed.mosaic.survey.judgment import PieceView
+from stitchbed.pipelines.check import EVIDENCE, _implied, _laid
 from stitchbed.pipelines.scanning.softness import _beyond_doubt
 from stitchbed.reading.base.tile import Raster, Tile
 
@@ -25,6 +32,26 @@ def test_neighbors_without_a_link_are_followed_by_where_they_lie() -> None:
     assert found[1, 3] == pytest.approx(np.array([[1, 0, 0], [0, 1, -STEP], [0, 0, 1]]))
     fewer = Layout("t0", {name: place for name, place in places.items() if name != "t3"}, (), ())
     assert _implied(tiles, fewer, frozenset({(0, 1), (0, 2)})) == []
+
+
+def test_rows_that_no_two_pieces_alone_hold_together_are_laid_on_each_other_by_all_they_share() -> None:
+    """As a join does: what it lays out is not told to be alone."""
+    shape, dpi = (300, 360), 150.0
+    poses = [truth.pose(x, y, 0.2 * x / 100, shape=shape) for y in (170, 360) for x in (190, 430)]
+    points, none = np.zeros((0, 2)), np.zeros(0, np.float32)
+    tiles, views = [], []
+    for name, cut in zip("abcd", truth.cut_tiles(truth.paint_sheet(560, 640, 1), poses, shape=shape), strict=True):
+        tiles.append(Tile(name, Path(name), "", Raster((*shape, 3), "uint8", 8, None, (dpi, dpi), True)))
+        keypoints = Keypoints(name, points, none, none, np.zeros((0, 128), np.float32), 1)
+        detail = detail_of(gray_of(cut.pixels), 1, dpi / 25.4, EVIDENCE)
+        views.append(PieceView(keypoints, Sight(np.zeros((1, 1), np.float32), 1.0), detail))
+    there = np.random.default_rng(5).uniform((260, 20), (350, 280), (40, 2))
+    beside = []
+    for k in (0, 2):
+        motion = between(poses[k], poses[k + 1])
+        beside.append(Link("abcd"[k], "abcd"[k + 1], motion, there, moved(motion, there), 0.5, 0.9, 0.0))
+    (layout,) = _laid(tiles, views, beside)
+    assert set(layout.sheet_from_tile) == set("abcd")
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import cv2
 import numpy as np
@@ -31,6 +31,7 @@ CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond t
 # Of the short side, as much as neighbors share: a missing piece leaves a deeper hole along the rim, and what is less
 # deep is the sheet's only where something is drawn as far out; cells of it, more than dust on the lid.
 UNEVEN_SHARE, DRAWN_CELLS = 0.2, 5
+MOST_NAMED = 6  # pieces; more names tell no more
 
 
 def lying_findings(evidence: Evidence) -> list[tuple[int, Finding]]:
@@ -81,7 +82,9 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
             continue
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
             if tile.name not in held:
-                found.append((index, _lone(mirrored=tile.name in evidence.mirrored)))
+                beside = next((one.sheet_from_tile for one in evidence.layouts if tile.name in one.sheet_from_tile), ())
+                others = sorted(set(beside) - {tile.name}) if tile.name not in main else []
+                found.append((index, _lone(others, mirrored=tile.name in evidence.mirrored)))
             continue
         thin = _thinnest(evidence, index)
         if thin is not None and thin[1] < THIN_SHARE * max(evidence.looks[index].shape):
@@ -94,11 +97,15 @@ def _thin(other: str, width: str, px: float, level: str) -> Finding:
     return Finding("thin overlap", level, f"shares only {width} with {other}", change, {"overlap_px": round(px)})
 
 
-def _lone(*, mirrored: bool) -> Finding:
+def _lone(others: Sequence[str], *, mirrored: bool) -> Finding:
+    """Of a piece outside the largest group. others : those that hang together with it."""
     if mirrored:
         why = "left and right are exchanged: its mirror image fits the other pieces"
         return Finding("mirrored", "redo", why, "switch mirroring off in the driver and scan it again")
     why = "no other piece shows a part of the same drawing"
+    if others:
+        few = ", ".join(others[:MOST_NAMED]) + (f" and {len(others) - MOST_NAMED} more" * (len(others) > MOST_NAMED))
+        why = f"only {few} show{'s' * (len(others) == 1)} a part of the same drawing, the other pieces do not"
     change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
     return Finding("alone", "redo", why, change)
 

@@ -8,7 +8,7 @@ motion does as well; by chance one of them may fit, hardly two or three.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -82,6 +82,28 @@ class _Together:
     motion: Array
     pairs: Mapping[tuple[str, str], Evidence]
     seen: Evidence
+
+
+def all_joined(
+    layouts: list[Layout],
+    pieces: Compared,
+    relaid: Callable[[Sequence[Link], Sequence[tuple[Link, str]]], list[Layout]],
+    apart: Set[str] = frozenset(),
+) -> list[Layout]:
+    """The layouts with groups joined, one after the other, for which all that they would share speaks.
+
+    relaid : layouts of links, with what was dropped before. apart : pieces that were said to lie apart.
+    """
+    while len(layouts) > 1:
+        asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
+        found = joined_groups(asked, pieces) or filled(asked, pieces)
+        known = [item for layout in layouts for item in layout.links]
+        dropped = [item for layout in layouts for item in layout.dropped]
+        joined = relaid([*known, *found], dropped) if found else layouts
+        if len(joined) >= len(layouts):
+            break
+        layouts = joined
+    return layouts
 
 
 def joined_groups(layouts: Sequence[Layout], pieces: Compared) -> list[Link]:

@@ -22,7 +22,7 @@ from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
-from stitchbed.mosaic.islands.groups import Compared, filled, joined_groups
+from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
@@ -94,19 +94,13 @@ def _each_checked(context: SurveyContext, pieces: Pieces, layouts: list[Layout])
 
 
 def _groups_joined(context: SurveyContext, pieces: Pieces, layouts: list[Layout]) -> list[Layout]:
-    """The layouts with groups joined, one after the other, for which all that they would share speaks."""
-    by = _compared(context, pieces)
-    apart = {name for one in context.hints.apart for name in (one.a, one.b)}
-    while len(layouts) > 1:
-        asked = [one for one in layouts if not apart & set(one.sheet_from_tile)]
-        found = joined_groups(asked, by) or filled(asked, by)
-        known = [item for layout in layouts for item in layout.links]
-        dropped = [item for layout in layouts for item in layout.dropped]
-        joined = _each_checked(context, pieces, _relaid(pieces, [*known, *found], dropped)) if found else layouts
-        if len(joined) >= len(layouts):
-            break
-        layouts = joined
-    return layouts
+    """The layouts with groups joined for which all that they would share speaks."""
+    apart = frozenset(name for one in context.hints.apart for name in (one.a, one.b))
+
+    def relaid(links: Sequence[Link], dropped: Sequence[tuple[Link, str]]) -> list[Layout]:
+        return _each_checked(context, pieces, _relaid(pieces, links, dropped))
+
+    return all_joined(layouts, _compared(context, pieces), relaid, apart)
 
 
 def _compared(context: SurveyContext, pieces: Pieces) -> Compared:
