@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -19,25 +20,17 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.box import Box, clipped, spanning
-from stitchbed.imaging.resampling import kernel_reach, softness
-from stitchbed.imaging.transforms import scale_of
-from stitchbed.matching.robust import MAD_SIGMA
+from stitchbed.imaging.box import Box
 from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
+from stitchbed.mosaic.compositing.second_look import Wishes, unseen_there
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas
-from stitchbed.mosaic.registration.placement import (
-    Placement,
-    edge_distance,
-    from_sheet,
-    local_affines,
-    magnification,
-    to_sheet,
-)
+from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, magnification, to_sheet
 
 ReadGray = Callable[[int, Box], Floats]
 MOST_MEDIAN_PX = 125  # a side OpenCV's median still takes; only an absurd dpi asks for more
+SOFTER = 0.8  # share of its step in a small view that a mark must have at full size
 UNREST = 31  # px of a view's square over which its local unrest is taken
 
 
@@ -134,7 +127,7 @@ def find_spots(
     workers: int = 1,
 ) -> list[Spot]:
     """Confirmed specks over the canvas; `places` are on the canvas, `read(i, box)` gives gray 0..255 of tile i."""
-    scale = canvas.dpi / MM_PER_INCH
+    scale, shown = canvas.dpi / MM_PER_INCH, Wishes(settings.step * SOFTER, settings.flat_share)
     owned = [_owned(i, place, mark, seams) for i, (place, mark) in enumerate(zip(places, marks, strict=True))]
     clean = [
         _second_tiles(i, places, lifts, marks[i].xy[owned[i]], scale, settings.margin_mm) for i in range(len(places))
@@ -145,12 +138,8 @@ def find_spots(
         for other in sorted(set(clean[i].tolist()) - {-1}):
             mine = owned[i][clean[i] == other]
             xy, radius = marks[i].xy[mine], marks[i].radius[mine]
-            ways = local_affines(places[other], places[i], np.round(xy))
-            sizes = (places[i].size, places[other].size)
-            foreign = [
-                _foreign((i, other), sizes, (at, float(r)), way, read, settings)
-                for at, r, way in zip(xy, radius, ways, strict=True)
-            ]
+            reads = partial(read, i), partial(read, other)
+            foreign = unseen_there((places[i], places[other]), reads, (xy, radius), shown)
             on_canvas, times = to_sheet(places[i], xy[foreign]), magnification(places[i])
             spots += [
                 Spot(float(x), float(y), float(r) * times + 1.0, i, other)
@@ -193,77 +182,3 @@ def _second_tiles(
         better = depth > best
         best[better], who[better] = depth[better], j
     return who
-
-
-def _foreign(
-    index: tuple[int, int],
-    sizes: tuple[tuple[int, int], tuple[int, int]],
-    mark: tuple[Array, float],
-    way: Array,
-    read: ReadGray,
-    settings: SpeckSettings,
-) -> bool:
-    """True when the other tile shows plain surroundings where this one shows a mark.
-
-    index, sizes : of this tile and of the other one. way : 3x3 other_from_mine at the mark.
-    """
-    xy, radius = mark
-    reach = int(np.ceil(radius)) + 5
-    x, y = (round(float(v)) for v in xy)
-    box = spanning(y - reach, x - reach, y + reach + 1, x + reach + 1)
-    if clipped(box, Box(0, 0, *sizes[0])) != box:
-        return False
-    rows, cols = np.arange(box.height)[:, None] + (box.row - xy[1]), np.arange(box.width) + (box.col - xy[0])
-    away = np.hypot(cols, rows)
-    core, ring = away <= radius + 0.5, (away > radius + 2) & (away <= reach + 0.5)
-    here = read(index[0], box)
-    finer = scale_of(way)
-    soft = softness(1 / finer)
-    if soft > 0:  # the other tile is coarser: a mark it cannot show must not pass for one it does not show
-        here = np.asarray(cv2.GaussianBlur(here, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
-    own = _bump(here, core, ring)
-    if own <= settings.step * 0.8:
-        return False
-    there = _seen_there(sizes[1], index[1], way, box, read)
-    if there is None:
-        return False
-    around = np.sort((here - there)[ring])
-    middle = around[len(around) // 2]
-    noise = MAD_SIGMA * float(np.sort(np.abs(around - middle))[len(around) // 2]) + 0.8
-    extent = np.sort(np.abs((here - there)[core] - middle))
-    peak = float(extent[-max(1, len(extent) // 6) :].mean())
-    # the mark must be most of what differs, and the other tile must not show it (a misplaced line shows it, shifted)
-    return peak > max(settings.step * 0.8, 5 * noise) and _bump(there, core, ring) < max(
-        settings.flat_share * own, 2.5 * noise
-    )
-
-
-def _bump(window: Floats, core: NDArray[np.bool_], ring: NDArray[np.bool_]) -> float:
-    """How far the core stands out of the range of its surroundings (without a tenth at either end), gray levels."""
-    around, values = np.sort(window[ring]), window[core]
-    tenth = round(0.1 * (len(around) - 1))
-    return float(max(values.max() - around[-1 - tenth], around[tenth] - values.min(), 0.0))
-
-
-def _seen_there(size: tuple[int, int], index: int, way: Array, box: Box, read: ReadGray) -> Floats | None:
-    """The other tile, of `size`, resampled onto a box of this one and no sharper; None where it does not reach."""
-    corners = np.array(
-        [[box.col, box.row], [box.right, box.row], [box.right, box.bottom], [box.col, box.bottom]], float
-    )
-    at = corners @ way[:2, :2].T + way[:2, 2]
-    soft = softness(scale_of(way))
-    reach = kernel_reach(soft)
-    low, high = np.floor(at.min(0)).astype(int) - reach, np.ceil(at.max(0)).astype(int) + reach + 1
-    source = spanning(int(low[1]), int(low[0]), int(high[1]), int(high[0]))
-    if clipped(source, Box(0, 0, *size)) != source:
-        return None
-    matrix = way[:2].copy()
-    matrix[:, 2] += way[:2, :2] @ (box.col, box.row) - (source.col, source.row)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    picture = read(index, source)
-    if soft > 0:
-        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
-    resampled: Floats = cv2.warpAffine(
-        picture, matrix, (box.width, box.height), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    return resampled
