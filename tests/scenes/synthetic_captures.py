@@ -75,9 +75,11 @@ def map_sheet(height: int, width: int, seed: int) -> Floats:
         middle, reach = rng.uniform((0, 0), size[::-1]), rng.uniform(120, 420)
         angle = np.sort(rng.uniform(0, 2 * np.pi, 9))
         points = middle + reach * np.column_stack([np.cos(angle), np.sin(angle)]) * rng.uniform(0.5, 1, (9, 1))
-        cover = np.zeros(size, np.uint8)
-        cv2.fillPoly(cover, [points.astype(np.int32)], 1)
-        sheet[cover > 0] *= rng.uniform(0.6, 0.97, 3).astype(np.float32)
+        left, top = np.clip(points.min(axis=0).astype(int) - 1, 0, size[::-1])
+        right, bottom = np.clip(points.max(axis=0).astype(int) + 2, 0, size[::-1])
+        cover = np.zeros((bottom - top, right - left), np.uint8)
+        cv2.fillPoly(cover, [points.astype(np.int32) - (left, top)], 1) if cover.size else None
+        sheet[top:bottom, left:right][cover > 0] *= rng.uniform(0.6, 0.97, 3).astype(np.float32)
     ink = np.full(size, 255, np.uint8)
     for _ in range(height * width // 24000):  # streets and lines
         steps = rng.normal(0, 1, 2) * 30 + np.cumsum(rng.normal(0, 9, (24, 2)), axis=0)

@@ -90,9 +90,8 @@ def _squares(xy: Array, chosen: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
 
 def _as_coarse(gray: Floats, soft: float) -> Floats:
     """As a coarser piece would see it: a mark that this cannot show must not pass for one it does not show."""
-    if soft <= 0:
-        return gray
-    return np.asarray(cv2.GaussianBlur(gray, (0, 0), soft, borderType=cv2.BORDER_REPLICATE), np.float32)
+    seen = cv2.GaussianBlur(gray, (0, 0), soft, borderType=cv2.BORDER_REPLICATE) if soft > 0 else gray
+    return np.ascontiguousarray(seen, np.float32)
 
 
 def _seen_from_there(places: tuple[Placement, Placement], read: Read, box: Box) -> Floats:

@@ -7,6 +7,7 @@ and the layouts that are left when the links that laid them so are not believed.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -58,25 +59,27 @@ def quarrels(
     *,
     trusted: frozenset[tuple[str, str]] = frozenset(),
     exact: bool = False,
+    workers: int = 1,
 ) -> list[Quarrel]:
     """Pairs whose implied overlap contradicts the layout; `trusted` pairs (names in order) are not asked again.
 
     places : sheet_from_tile 3x3. exact : they are good to a pixel; else the drawing may lie some millimeters off.
     """
-    found = []
-    for a, b in combinations(sorted(places), 2):
-        if (a, b) in trusted or shared(places, sizes, a, b) < LEAST_SHARE:
-            continue
-        motion, pair = between(places[a], places[b]), (details[a], details[b])
-        seen = compare(motion, pair, evidence)
+
+    def asked(pair: tuple[str, str]) -> Quarrel | None:
+        motion, both = between(places[pair[0]], places[pair[1]]), (details[pair[0]], details[pair[1]])
+        seen = compare(motion, both, evidence)
         if not exact and probability(seen, evidence) < QUARREL:
-            _, seen = aligned(motion, pair, evidence)
+            _, seen = aligned(motion, both, evidence)
         chance = probability(seen, evidence)
         if not exact and seen.usual > SAME and seen.odd < MOVED:
-            continue
-        if seen.strong >= LEAST_DRAWN and chance < QUARREL:
-            found.append(Quarrel(a, b, chance, seen))
-    return found
+            return None
+        return Quarrel(*pair, chance, seen) if seen.strong >= LEAST_DRAWN and chance < QUARREL else None
+
+    pairs = [pair for pair in combinations(sorted(places), 2) if pair not in trusted]
+    laid = [pair for pair in pairs if shared(places, sizes, *pair) >= LEAST_SHARE]
+    with ThreadPoolExecutor(workers) as pool:
+        return [one for one in pool.map(asked, laid) if one is not None]
 
 
 def settled(

@@ -241,7 +241,7 @@ def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Pla
     places = {place.tile: place.sheet_from_tile for place in plan.places}
     sizes = {place.tile: place.size for place in plan.places}
     details = _details(previews)
-    found = quarrels(places, sizes, details, context.settings.evidence, exact=True)
+    found = quarrels(places, sizes, details, context.settings.evidence, exact=True, workers=context.workers)
     if not found:
         return []
     listed = "; ".join(doubted(one, places[one.a], plan.canvas.dpi / MM_PER_INCH) for one in found)
