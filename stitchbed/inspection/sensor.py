@@ -35,6 +35,7 @@ WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
 STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
+STREAK_BESIDE = 0.5  # of a dead cell's depth, in a column beside it: a drawn line is wider, or moves there
 STUCK_PARTS, STUCK_TOLD = 36, 6  # of the length; those whose tone is another than a dead cell's, and so tell of it
 STUCK_APART, STUCK_FIT, STUCK_IN = 10.0, 0.4, 0.85  # gray levels apart; share it strays; share of the parts that agree
 MOST_STUCK = 8  # cells that always wrote one value; more are a pattern
@@ -148,10 +149,20 @@ def stuck(view: Floats, reduction: int) -> list[Streak]:
     rim = max(STREAK_REACH, round(STREAK_RIM * len(found)))
     found[:rim] = found[-rim:] = False
     without = np.where(found, beside, parts)
-    columns = [int(at) for at in np.flatnonzero(found) if _narrow(parts, without, int(at), int(at) + 1)]
+    told = ((int(at), telling[:, at]) for at in np.flatnonzero(found))
+    columns = [at for at, some in told if _narrow(parts, without, at, at + 1) and _lone(parts[some], without[some], at)]
     if len(columns) > MOST_STUCK:
         return []
     return [Streak(1, at, float(np.median(parts[:, at] - beside[:, at]))) for at in columns]
+
+
+def _lone(parts: Array, without: Array, at: int) -> bool:
+    """True where the columns beside one show nothing of it in segments (rows of `parts`): a cell writes its own only,
+    and a drawn line is wider, or lies between two of them somewhere. without : as in `_narrow`.
+    """
+    near, far = without[:, [at - 1, at + 1]], without[:, [at - 1 - BESIDE, at + 1 + BESIDE]]
+    shown = np.abs(near - far).max(1) / np.maximum(np.abs(parts[:, at] - far.mean(1)), 1e-9)
+    return bool(np.median(shown) < STREAK_BESIDE)
 
 
 def _narrow(parts: Array, without: Array, first: int, last: int) -> bool:

@@ -614,6 +614,14 @@ def test_a_dead_cell_is_told_among_tones_darker_and_lighter_than_it(reduction: i
     assert seen(tones) == [300]
 
 
+def test_a_thick_line_drawn_nearly_along_the_bed_is_no_dead_cell() -> None:
+    """One column always lies within it; the columns beside that show the line too."""
+    middle = 100 + 1.8 * np.arange(560)[:, None] / 560
+    ink = np.clip(1.6 - np.abs(np.arange(200)[None] - middle), 0, 1)
+    gray = (240 - 200 * ink + np.random.default_rng(1).normal(0, 1, ink.shape)).astype(np.float32)
+    assert stuck(gray, 1) == []
+
+
 def test_a_median_of_few_scattered_cells_is_doubtful() -> None:
     rng = np.random.default_rng(17)
     table = np.full((3, 400), np.nan, np.float32)
