@@ -79,6 +79,29 @@ def unseen_ends(gray: NDArray[np.float32] | NDArray[np.uint8]) -> Mask:
     return unseen
 
 
+def unseen_boxes(plain: Layer) -> list[tuple[float, float, float, float]]:
+    """Rectangles (left, top, width, height) full-resolution px of a piece that are dead black from a side on, and a
+    little more. plain : gray levels above a middle gray, or UNSEEN.
+    """
+    found: list[tuple[float, float, float, float]] = []
+    rows, cols = ((length + 1) * plain.step for length in plain.pixels.shape)  # past the end, whatever was rounded
+    for across, lines in ((False, plain.pixels), (True, plain.pixels.T)):
+        first, last = from_ends((lines == UNSEEN).all(1))
+        # a cell more than is dead: the one between is dead in part
+        for dead, start, length in ((first, 0, first + 1), (last, len(lines) - last - 1, last + 2)):
+            if 0 < dead < len(lines):
+                low, wide = start * plain.step, length * plain.step
+                found.append((low, 0.0, wide, rows) if across else (0.0, low, cols, wide))
+    return found
+
+
+def shown_at(layer: Layer, xy: Array) -> NDArray[np.int8]:
+    """What a layer has at those of (n, 2) full-resolution px that lie on its piece: as `Layer.pixels`."""
+    cols, rows = np.rint((xy + 0.5) / layer.step - 0.5).astype(int).T
+    inside = (rows >= 0) & (rows < layer.pixels.shape[0]) & (cols >= 0) & (cols < layer.pixels.shape[1])
+    return layer.pixels[rows[inside], cols[inside]]
+
+
 def from_ends(row: Mask) -> tuple[int, int]:
     """How many of a row (n,) are True from the first on, and from the last back."""
     return (len(row), len(row)) if row.all() else (int(np.argmin(row)), int(np.argmin(row[::-1])))

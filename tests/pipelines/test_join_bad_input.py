@@ -11,7 +11,7 @@ import pytest
 import tifffile
 import truth
 from click.testing import CliRunner, Result
-from joined import DPI, SMALL, write_piece
+from joined import DPI, QUICK, SMALL, pair, write_piece
 
 import stitchbed
 from stitchbed.cli import stitchbed as command_line
@@ -220,3 +220,22 @@ def test_a_dead_column_in_a_single_piece_is_told(tmp_path: Path) -> None:
         lines = [warning for warning in record["warnings"] if "through the whole scan" in warning]
         assert [line.split(":")[0] for line in lines] == ([] if column is None else ["dead.tif"])
         assert all("column 261" in line for line in lines)
+
+
+def test_where_only_a_broken_off_scan_would_have_seen_the_sheet_the_canvas_is_left_open(tmp_path: Path) -> None:
+    _, tiles = pair(5)
+    broken = tiles[0].pixels.copy()
+    broken[-90:] = 0
+    paths = [
+        write_piece(tmp_path / f"{tile.name}.tif", pixels, DPI, truth.SRGB)
+        for tile, pixels in zip(tiles, (broken, tiles[1].pixels), strict=True)
+    ]
+    record = stitchbed.join(paths, tmp_path / "canvas.tif", QUICK)
+    canvas = tifffile.imread(tmp_path / "canvas.tif")
+    assert record["canvas"]["alpha"] and canvas.shape[2] == 4
+    black = (canvas[..., :3].max(axis=2) == 0) & (canvas[..., 3] > 0)
+    assert black.sum() < 0.001 * black.size
+    open_below = canvas[-60:-20, 20 : SMALL[1] // 2, 3] == 0
+    assert open_below.mean() > 0.9
+    assert any("the scan broke off" in warning for warning in record["warnings"])
+    assert any("was seen by no piece and is left transparent" in warning for warning in record["warnings"])

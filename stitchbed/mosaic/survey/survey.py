@@ -35,6 +35,7 @@ from stitchbed.mosaic.registration.contradictions import Contradiction, contradi
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
+from stitchbed.mosaic.survey.broken_off import broken_parts
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import outvoted_only, spoken_against
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
@@ -127,7 +128,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
     layout, warnings = one_layout(context, previews, laid, looked.no_links)
     context, previews = _placed_only(_loosened(context, layout), previews, layout)
     with recording("measure", context.settings.ties) as measured_step:
-        context, places, scales, doubts = first_places(context, layout)
+        context, places, scales, doubts = first_places(context, layout, previews)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         against = _against(context, layout, measured, previews)
         measured_step.numbers = measured.numbers | _at_least(against, layout, measured)
@@ -195,14 +196,16 @@ def _loosened(context: SurveyContext, layout: Layout) -> SurveyContext:
 
 
 def first_places(
-    context: SurveyContext, layout: Layout
+    context: SurveyContext, layout: Layout, previews: Sequence[Preview]
 ) -> tuple[SurveyContext, list[Placement], dict[str, float], list[str]]:
-    """Placements of a layout, the context with the dpi they show, sizes expected of each piece, doubts."""
+    """Placements of a layout, the context with the dpi they show, sizes expected of each piece, doubts. What a scan
+    that broke off did not see, and what was said not to be used, is barred."""
     home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)})
     declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
     scales, doubts = agreed_scales(layout, declared)
     context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
-    barred = {tile.name: barred_of(context.hints, tile.name) for tile in context.tiles}
+    broken = broken_parts(layout.sheet_from_tile, {seen.keypoints.tile: seen.detail for seen in previews})
+    barred = {tile.name: (*barred_of(context.hints, tile.name), *broken[tile.name]) for tile in context.tiles}
     places = [
         Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name], barred=barred[t.name])
         for t in context.tiles
