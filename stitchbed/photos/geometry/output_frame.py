@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.imaging.box import Box
+from stitchbed.imaging.node_grid import NODE, dense, nodes
 from stitchbed.imaging.sample import look_up
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, placed, plane_from_photo
 
@@ -81,6 +83,17 @@ def to_photo(facing: Facing, fit: PlaneFit, photo: int) -> Callable[[Array], Arr
     return lambda xy: photo_from_plane(fit, photo, plane_from_canvas(facing, xy))
 
 
+def places_in(go: Callable[[Array], Array], shape: tuple[int, int], density: float) -> Array:
+    """(h, w, 2) where `go` leads the pixels of a flat view (h, w) of `density` px/mm, from canvas mm (N, 2).
+
+    Bilinear between nodes, as in the result itself: a view bends by some thousandths of a pixel from one to the next.
+    """
+    box = Box(0, 0, *(-(-side // NODE) * NODE for side in shape))
+    grid = nodes(box)
+    at = go((grid.reshape(-1, 2) + 0.5) / density).reshape(grid.shape)
+    return dense(at.astype(np.float32), box)[: shape[0], : shape[1]].astype(np.float64)
+
+
 def flat_view(picture: NDArray[Any], go: Callable[[Array], Array], size_mm: tuple[float, float], density: float) -> Any:
     """A small fronto-parallel view (h, w, channels) of a picture at `density` px/mm.
 
@@ -88,8 +101,7 @@ def flat_view(picture: NDArray[Any], go: Callable[[Array], Array], size_mm: tupl
     small detail does not alias.
     """
     w, h = (max(2, round(side * density)) for side in size_mm)
-    x, y = np.meshgrid((np.arange(w) + 0.5) / density, (np.arange(h) + 0.5) / density)
-    at = go(np.stack([x.ravel(), y.ravel()], 1)).reshape(h, w, 2)
+    at = places_in(go, (h, w), density)
     px = np.linalg.norm(at[h // 2, w // 2] - at[h // 2 - 1, w // 2 - 1]) / np.sqrt(2)
     shrink = max(1, int(px))
     small = picture

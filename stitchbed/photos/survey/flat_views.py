@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Mask
 from stitchbed.photos.compositing.seams import depth_in
-from stitchbed.photos.geometry.output_frame import Facing, flat_view, inside_photo, to_photo
+from stitchbed.photos.geometry.output_frame import Facing, flat_view, inside_photo, places_in, to_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit
 from stitchbed.photos.survey.photo import Photo, small_px
 
@@ -33,10 +33,8 @@ def seen_by(
     photo: Photo, fit: PlaneFit, number: int, view: Facing, shape_density: tuple[tuple[int, ...], float]
 ) -> Mask:
     """(h, w) True where a photo shows the frame. shape_density : (h, w) and px/mm of the flat view."""
-    shape, density = shape_density
-    x, y = np.meshgrid((np.arange(shape[1]) + 0.5) / density, (np.arange(shape[0]) + 0.5) / density)
-    at = to_photo(view, fit, number)(np.stack([x.ravel(), y.ravel()], 1))
-    return inside_photo(at, photo.size).reshape(shape[:2])
+    (h, w, *_), density = shape_density
+    return inside_photo(places_in(to_photo(view, fit, number), (h, w), density), photo.size)
 
 
 def together(
