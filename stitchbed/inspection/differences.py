@@ -14,10 +14,11 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.box import Box, shifted
 from stitchbed.imaging.gray import blurred
-from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, largest_patch, speck_depth
+from stitchbed.inspection.glass import SPECK_PX, largest_patch
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import EDGE_SHARE
 from stitchbed.inspection.patches import Overlay, overlay, view_motion
+from stitchbed.inspection.specks import lone_specks
 from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
@@ -39,10 +40,6 @@ CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
-CALM = 0.8  # view px, sigma
-SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
-OTHER_HALF = 0.15  # of a speck's depth: so much the other view shows of a drawn dot, be it ever so soft
-LEAST_DUST = 5  # specks shown alone, from which a scan is dusty: 128 good scans showed one where neighbors showed none
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
 LEAST_CALM = 20  # cells
@@ -104,8 +101,9 @@ def difference_of(
         # whole rows tell better whose bands they are than the overlap alone does, where drawing hides them
         bands = _banded(looks, pair, b_from_a, laid)
         stripes = bands if any(bands) else stripes
-    specks = _specks(laid)
-    soft, fine = _smeared(laid, _lying(looks, pair, b_from_a, seen.slices))
+    lying = _lying(looks, pair, b_from_a, seen.slices)
+    specks = lone_specks(laid, lying)
+    soft, fine = _smeared(laid, lying)
     own = [Sight(stripes[side], *specks[side], soft[side], (fine, -fine)[side]) for side in (0, 1)]
     return Difference(*pair, own[0], own[1])
 
@@ -277,29 +275,6 @@ def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtyp
     usual = robust_spread(inside) + 0.5
     held = np.where(mask, np.clip(values - np.median(inside), -CLIP * usual, CLIP * usual), 0)
     return np.asarray(np.fft.rfft2(held))
-
-
-def _specks(laid: Overlay) -> tuple[tuple[int, int, float], tuple[int, int, float]]:
-    """(specks shown alone, all specks, px on which a speck would stand alone) of each view."""
-    found = []
-    wide = np.ones((4 * SPECK_PX,) * 2, np.uint8)
-    # what is finest is lost where a view is laid on the other one, and noise must not pass for a speck's other half
-    calm = [np.asarray(cv2.GaussianBlur(view, (0, 0), CALM), np.float32) for view in (laid.a, laid.b)]
-    for own, other in (calm, calm[::-1]):
-        depth = np.where(laid.both, speck_depth(own), 0)
-        peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
-        kernel = np.ones((2 * SPECK_PX, 2 * SPECK_PX), np.uint8)
-        dark = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, kernel) - other, np.ones((5, 5), np.uint8))
-        near = dark > np.maximum(LEAST_DEPTH / 2, OTHER_HALF * depth)
-        drawn = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, wide) - other, np.ones((5, 5), np.uint8))
-        bare = laid.both & (drawn < LEAST_DEPTH)
-        found.append((_count(peaks & ~near), _count(peaks), float(bare.sum())))
-    return found[0], found[1]
-
-
-def _count(peaks: Mask) -> int:
-    """Peaks of a mask, one that is flat on top counted once."""
-    return int(cv2.connectedComponents(peaks.astype(np.uint8))[0]) - 1
 
 
 def _lying(

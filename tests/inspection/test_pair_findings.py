@@ -10,11 +10,12 @@ from made_evidence import DPI, REDUCTION, ROWS, course, evidence, look
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import without_head
-from stitchbed.inspection.checks.pairs import LEAST_DUST, jumps_of_either, pair_findings, stretches_of_either, uneven
+from stitchbed.inspection.checks.pairs import jumps_of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
+from stitchbed.inspection.specks import LEAST_DUST
 
 CM2 = 1 / (REDUCTION / DPI * 2.54) ** 2  # view px in a square centimeter
 CLEAN = Sight(None, 0, 40, 10 * CM2, 0)

@@ -18,12 +18,13 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.pieces import noise_finding
-from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, difference_of, lone_stripes
+from stitchbed.inspection.differences import SMEAR_CELLS, difference_of, lone_stripes
 from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
+from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.reading.base.tile import Raster
 
 SIDE, SHARED = 640, 200  # px of a piece's sides and of the overlap
@@ -589,6 +590,22 @@ def test_the_fine_dots_of_a_printed_screen_are_no_dust() -> None:
     found = difference_of([_look(scans[0], 1), _look(scans[1], 2)], (0, 1), motion)
     assert found is not None
     assert max(found.own_a.specks, found.own_b.specks) < LEAST_DUST
+
+
+def test_fine_dots_that_a_lifted_side_shows_no_more_are_no_dust_of_the_neighbor() -> None:
+    y, x = np.mgrid[0:SIDE, 0 : 2 * SIDE - SHARED]
+    waves = (np.cos(2 * np.pi * (x * u + y * v)) for u, v in ((0.24, 0.13), (-0.13, 0.24)))
+    sheet = np.asarray(235 - 45 * np.clip(sum(waves) - 1.0, 0, 1), np.float32)
+    second = sheet[:, SIDE - SHARED :].copy()
+    second[:, :24] = cv2.GaussianBlur(second, (0, 0), 2.2)[:, :24]
+    looks = [_look(sheet[:, :SIDE], 1), _look(second, 2)]
+    found = difference_of(looks, (0, 1), B_FROM_A)
+    assert found is not None and found.own_a.all_specks > 100 and found.own_a.specks < LEAST_DUST
+    dusty = sheet[:, :SIDE].copy()
+    for row in range(40, SIDE - 40, 60):
+        dusty[row : row + 4, 560:564] = 60
+    seen = difference_of([_look(dusty, 1), looks[1]], (0, 1), B_FROM_A)
+    assert seen is not None and seen.own_a.specks >= LEAST_DUST
 
 
 def test_a_border_laid_down_quite_along_the_bed_is_no_streak() -> None:

@@ -15,11 +15,12 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.verdicts import judged
-from stitchbed.inspection.differences import LEAST_DUST, Difference, Sight, Stripes
+from stitchbed.inspection.differences import Difference, Sight, Stripes
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
 from stitchbed.inspection.overlaps import Comparison, SideLoss
 from stitchbed.inspection.sensor import Sensed
+from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.reading.base.tile import Raster, Tile
 

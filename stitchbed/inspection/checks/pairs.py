@@ -12,10 +12,11 @@ import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import only_far_pair, sizes
-from stitchbed.inspection.differences import LEAST_DUST, SMEAR_CELLS, Sight, Stripes, lone_stripes
+from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import PATCH, Course
+from stitchbed.inspection.specks import LEAST_DUST
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
