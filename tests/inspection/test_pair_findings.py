@@ -166,6 +166,18 @@ def test_a_jump_that_most_of_a_piece_s_neighbors_deny_is_not_given_to_it() -> No
     assert pair_findings(evidence(4, courses=(seen, *silent))) == []
 
 
+def test_a_step_the_head_may_make_at_rows_far_from_each_other_is_no_jump() -> None:
+    """Nobody else reaches the row at the beginning of the lower piece; 3 px are .25 mm."""
+    assert DPI == 300
+    spans = (0.7 * ROWS, ROWS), (0.0, 0.3 * ROWS)
+    for px, told in ((3.0, []), (6.0, [1])):
+        below = course(0, 1, spans=spans, jumps=((0.9 * ROWS, 0.2 * ROWS, px),))
+        beside = course(1, 2, spans=((0.5 * ROWS, ROWS), (0.4 * ROWS, 0.9 * ROWS))), course(0, 3)
+        assert [index for index, _ in pair_findings(evidence(4, courses=(below, *beside)))] == told
+        level = replace(below, spans=((0.0, ROWS), (0.0, 0.9 * ROWS)))  # seen at rows near each other it is one
+        assert [index for index, _ in pair_findings(evidence(4, courses=(level, *beside)))] == [1]
+
+
 # --- what one shows alone
 
 

@@ -27,7 +27,7 @@ def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Co
     rows far from each other, the one by which pieces differ least.
     """
     courses = tuple(replace(one, stretch=np.full(2, np.nan)) if _of_other_scale(one) else one for one in courses)
-    ways = np.array([_head_way(course, looks) for course in courses])
+    ways = np.array([head_way(course, looks) for course in courses])
     shown = np.array([way * course.stretch[1] for way, course in zip(ways, courses, strict=True)])
     shown = shown[(ways != 0) & np.isfinite(shown)]
     if len(shown) < 2:  # one pair tells nothing of all
@@ -44,7 +44,7 @@ def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Co
 def only_far_pair(courses: Sequence[Course], looks: Sequence[Glance]) -> Course | None:
     """The only pair of a set that sees a place at rows far from each other: nothing tells what of its stretch is the
     head's. None where there are more, or none."""
-    far = [one for one in courses if np.isfinite(one.stretch[1]) and _head_way(one, looks)]
+    far = [one for one in courses if np.isfinite(one.stretch[1]) and head_way(one, looks)]
     return far[0] if len(far) == 1 else None
 
 
@@ -72,7 +72,7 @@ def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     return np.asarray(solved)
 
 
-def _head_way(course: Course, looks: Sequence[Glance]) -> int:
+def head_way(course: Course, looks: Sequence[Glance]) -> int:
     """1 where the second piece of a pair shows what both see far further along the travel than the first, -1 where far
     before it, 0 where about the same rows show it."""
     first, second = (sum(span) / 2 / looks[k].shape[0] for k, span in zip((course.a, course.b), course.spans))

@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.checks.head import only_far_pair, sizes
+from stitchbed.inspection.checks.head import head_way, only_far_pair, sizes
 from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
@@ -149,12 +149,20 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
     claims: dict[int, tuple[float, int, float, float]] = {}
     for course in evidence.courses:
         for row_a, row_b, height in course.jumps:
+            if _the_heads(evidence, course, height):
+                continue
             for index, row in ((course.a, row_a), (course.b, row_b)):
                 share, count = _agreeing(evidence, index, row, height)
                 best = claims.get(index)
                 if best is None or (share, count) > best[:2]:
                     claims[index] = (share, count, row, height)
     return claims
+
+
+def _the_heads(evidence: Pairs, course: Course, height: float) -> bool:
+    """True of a step (px) that the head may make in what it saw at rows far from each other."""
+    mm = abs(height) / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
+    return bool(head_way(course, evidence.looks)) and mm < HEAD_MM
 
 
 def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
