@@ -15,11 +15,11 @@ from stitchbed.mosaic.registration.pose_graph import Layout
 CELLS = 60, 40  # of light, on a piece of 3000 x 2000 px
 
 
-def _laid(last: tuple[int, int], drawn: slice = slice(0)) -> Evidence:
+def _laid(last: tuple[int, int], drawn: slice = slice(0), first: tuple[int, int] = (0, 0)) -> Evidence:
     """Two rows of three pieces, the middle one of the second row at `last`. drawn : rows of its left neighbor that show
-    drawing."""
+    drawing. first : where the first piece of all lies."""
     at = [(1600 * col, 2400 * row) for row in (0, 1) for col in range(3)]
-    at[4] = last
+    at[0], at[4] = first, last
     where = {f"{k}": np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) for k, (x, y) in enumerate(at)}
     bare = np.full((*CELLS, 3), 0.8, np.float32)
     seen = bare.copy()
@@ -42,3 +42,10 @@ def test_pieces_that_end_unevenly_leave_no_gap_where_the_sheet_ends(
     last: tuple[int, int], drawn: slice, told: str | None
 ) -> None:
     assert [one.fault for one in gap_findings(_laid(last, drawn))] == ([told] if told else [])
+
+
+def test_two_shallow_strips_that_meet_at_a_corner_are_no_missing_part() -> None:
+    """The piece at the lower left ends 300 px within the one above it, and 300 px before the one beside it."""
+    found = gap_findings(_laid((1600, 2700), first=(-300, 0)))
+    assert [one.fault for one in found] == ["uneven rim"]
+    assert found[0].numbers["width_px"] < 600

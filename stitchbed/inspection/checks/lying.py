@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
@@ -223,17 +224,30 @@ def _holes(evidence: Evidence) -> list[tuple[str, float, bool]]:
         cv2.fillConvexPoly(covered, np.round((quad - low) / cell).astype(np.int32), 1)
     # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
     bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
-    count, _, stats, middles = cv2.connectedComponentsWithStats(bare)
     side = min(reference) / cell
+    parts = [cv2.connectedComponentsWithStats(part)[2:] for part in _by_rims(bare, UNEVEN_SHARE * side)]
+    every = [(hole, middle) for stats, middles in parts for hole, middle in zip(stats[1:], middles[1:], strict=True)]
     found = []
-    for index in sorted(range(1, count), key=lambda index: -int(stats[index, cv2.CC_STAT_AREA])):
-        strip = _outer_strip(stats[index], bare.shape, side)
-        if not _beyond(stats[index], bare.shape, CORNER_SHARE * side):
-            place = middles[index] / (shape[::-1] - 1)
-            width = cell * float(min(stats[index, cv2.CC_STAT_WIDTH], stats[index, cv2.CC_STAT_HEIGHT]))
+    for hole, middle in sorted(every, key=lambda one: -int(one[0][cv2.CC_STAT_AREA])):
+        strip = _outer_strip(hole, bare.shape, side)
+        if not _beyond(hole, bare.shape, CORNER_SHARE * side):
+            place = middle / (shape[::-1] - 1)
+            width = cell * float(min(hole[cv2.CC_STAT_WIDTH], hole[cv2.CC_STAT_HEIGHT]))
             sheet = strip is None or int(_drawn(evidence, quads, (low, cell), bare.shape)[strip].sum()) >= DRAWN_CELLS
             found.append((_place_words(float(place[0]), float(place[1])), width, sheet))
     return found
+
+
+def _by_rims(bare: NDArray[np.uint8], shallow: float) -> list[NDArray[np.uint8]]:
+    """A map of what nobody sees in three: strips along the left or right rim no deeper than `shallow` cells, such along
+    the top or bottom one, and the rest. Two strips that meet at a corner are no deep hole."""
+    across, down = np.zeros(bare.shape, bool), np.zeros(bare.shape, bool)
+    for part, whole in ((across, bare), (down.T, bare.T)):
+        for strip, cells in ((part, whole), (part[:, ::-1], whole[:, ::-1])):
+            run = np.logical_and.accumulate(cells > 0, axis=1)
+            strip |= run & (run.sum(1, keepdims=True) < shallow)
+    down &= ~across
+    return [np.asarray(bare * mask, np.uint8) for mask in (across, down, ~(across | down))]
 
 
 def _beyond(hole: Array, shape: tuple[int, ...], least: float) -> bool:
