@@ -17,6 +17,7 @@ DOT_MM = 1.5  # longest side of a mark that closes nothing in
 LETTER_MM = (0.8, 5.0)  # of a letter's longer side; taller ones are drawn to be colored
 LEAST_IN_ROW = 3
 NEXT = 0.6  # of a letter's height: paper between it and the next
+WORD = 1.5  # of a letter's height: paper between words; a word next to letters on their line is one, however short
 ALIKE = 2.0  # times as tall: a capital, a small letter, one with a tail
 ON_LINE = 0.5  # of the smaller one's height they share with the next
 OPEN = 0.28  # of a letter's box its counters may fill; beads and buttons in a row are open wider
@@ -69,7 +70,15 @@ def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: flo
     for n in able.tolist():
         rows.setdefault(root(n), []).append(n)
     rings = holes > OPEN * wide * high
-    return np.array([n for row in rows.values() for n in _letters(np.array(row), top, high, rings)], np.int64)
+    boxes = np.stack([left, top, left + wide, top + high], axis=1)
+    found: list[int] = []
+    short = [np.array(row) for row in rows.values()]
+    words = [_letters(row, top, high, rings) for row in short]
+    while any(words):
+        found += [n for word in words for n in word]
+        short = [row for row, word in zip(short, words, strict=True) if not word]
+        words = [_short_word(row, np.array(found), boxes, rings) for row in short]
+    return np.array(found, np.int64)
 
 
 def _letters(row: Ints, top: Array, high: Array, rings: Mask) -> list[int]:
@@ -82,6 +91,24 @@ def _letters(row: Ints, top: Array, high: Array, rings: Mask) -> list[int]:
     level = max(float((np.abs(one - np.median(one)) <= LEVEL * tall).mean()) for one in ends)
     alike = (high[row] <= RING * tall) & (RING * high[row] >= tall)
     found: list[int] = row[alike | ~rings[row]].tolist() if level >= MOST_LEVEL else []
+    return found
+
+
+def _short_word(row: Ints, letters: Ints, boxes: Array, rings: Mask) -> list[int]:
+    """The letters of a row too short to be told alone: a word on a line of letters.
+
+    boxes : (n, 4) left, top, right, bottom of each mark. Rings alone, as "do" is, are a word between two others.
+    """
+    own, other = boxes[row], boxes[letters]
+    tall = np.maximum(other[:, 3] - other[:, 1], np.median(own[:, 3] - own[:, 1]))
+    before, after = own[:, 0].min() - other[:, 2], other[:, 0] - own[:, 2].max()
+    off = np.abs(other[:, [1, 3]] - np.median(own[:, [1, 3]], axis=0)).min(axis=1)
+    sides = [(off <= LEVEL * tall) & (way >= 0) & (way <= WORD * tall) for way in (before, after)]
+    near = sides[0] | sides[1]
+    if not near.any() or (rings[row].all() and not all(side.any() for side in sides)):
+        return []
+    ratio = (own[:, 3] - own[:, 1])[:, None] / (other[:, 3] - other[:, 1])[near]
+    found: list[int] = row[(np.maximum(ratio, 1 / ratio) <= RING).any(axis=1)].tolist()
     return found
 
 

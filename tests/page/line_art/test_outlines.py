@@ -249,7 +249,8 @@ def test_letters_stand_in_a_row() -> None:
     [
         ((30, 50, 8, 20, 0), [1, 2, 3, 4]),
         ((40, 50, 8, 20, 0), [1, 2, 3, 4]),  # 12 cells of paper: .6 of its height
-        ((41, 50, 8, 20, 0), [1, 2, 3]),
+        ((58, 50, 8, 20, 0), [1, 2, 3, 4]),  # 30 cells of paper: a word of its own on their line
+        ((59, 50, 8, 20, 0), [1, 2, 3]),
         ((30, 60, 8, 20, 0), [1, 2, 3, 4]),  # half of its height shared with the next, three of four on one line
         ((30, 61, 8, 20, 0), [1, 2, 3]),
         ((30, 50, 8, 40, 0), [1, 2, 3, 4]),  # twice as tall
@@ -278,6 +279,28 @@ def test_rings_are_letters_among_letters_of_their_height() -> None:
     assert letters(*beads[:2], *LETTER[2:]).tolist() == [1, 2, 3, 4]
     assert letters(*beads[:3], LETTER[3]).tolist() == []
     assert letters(ring, *LETTER[1:3]).tolist() == []  # of three all must be sure
+
+
+RING = (0, 50, 8, 20, 50)
+
+
+def at(mark: tuple[int, int, int, int, int], left: int, down: int = 0) -> tuple[int, int, int, int, int]:
+    return left, mark[1] + down, *mark[2:]
+
+
+def test_a_short_word_on_a_line_of_letters_is_lettering() -> None:
+    word = [at(LETTER[0], 60), at(RING, 70)]  # as "no" after "fish"
+    assert letters(*word).tolist() == []
+    assert letters(*LETTER, *word).tolist() == [1, 2, 3, 4, 5, 6]
+    assert letters(*LETTER, *word, at(LETTER[0], 98), at(RING, 108)).tolist() == [1, 2, 3, 4, 5, 6, 7, 8]  # one by one
+    assert letters(*LETTER, *(at(one, one[0], 5) for one in word)).tolist() == [1, 2, 3, 4]  # not on their line
+    assert letters(*LETTER, word[0], (70, 42, 8, 28, 70)).tolist() == [1, 2, 3, 4, 5]  # taller
+
+
+def test_rings_alone_are_a_word_between_two_others() -> None:
+    rings = [at(RING, 60), at(RING, 70)]  # as "do", or two panes
+    assert letters(*LETTER, *rings).tolist() == [1, 2, 3, 4]
+    assert letters(*LETTER, *rings, *(at(one, one[0] + 100) for one in LETTER)).tolist() == list(range(1, 11))
 
 
 def test_a_row_that_goes_up_and_down_is_none() -> None:
