@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stitchbed.card.corners import corner_points
 from stitchbed.card.patches import MOST_CLIPPED
 from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
-from stitchbed.color.fit import ColorFit, fit_color, terms_of
+from stitchbed.color.fit import ColorFit, terms_of
 from stitchbed.color.profiles import profile_of, xyz_from_profile
 from stitchbed.color.tone import CLEARLY_BENT, bending, straightened
 from stitchbed.core.arrays import Array, Floats
@@ -37,8 +37,18 @@ from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.photos.survey.photo import Photo, demand_color, opened
 from stitchbed.photos.targets.figures import grades
-from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit, light_over_chart
-from stitchbed.photos.targets.pairing import CHARTS, OwnCard, Paired, own_card, pair24, pair_chart, pair_own, read_own
+from stitchbed.photos.targets.fit_checks import color_figures, doubt_fit, fit_without_strays, light_over_chart
+from stitchbed.photos.targets.pairing import (
+    CHARTS,
+    OwnCard,
+    Paired,
+    left_out_words,
+    own_card,
+    pair24,
+    pair_chart,
+    pair_own,
+    read_own,
+)
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, check_name, one_path, stored_as
 from stitchbed.pipelines.contract.records import StepRecord, told_of
@@ -166,15 +176,14 @@ def _correction(photo: Photo, settings: ColorSettings) -> tuple[Correction, dict
     card = own_card(photo) if settings.card == "own" else None
     if card is not None and settings.patches is None:
         return _balance(photo, card)
-    pair = _paired(photo, card, settings)
-    fit = fit_color(pair.light, pair.lab, pair.neutral, None if settings.kind == "auto" else settings.kind)
+    pair, fit = fit_without_strays(_paired(photo, card, settings), None if settings.kind == "auto" else settings.kind)
     doubt_fit(fit, pair, photo)
     numbers = _fit_numbers(photo, pair, fit)
     figures = {name: round(value, 4) for name, value in color_figures(fit, pair).items()}
     numbers["figures"] = figures
     if settings.table is not None:
         numbers["grade"] = grades(figures, settings.table)
-    warnings = [f"patch {name} was left out: {reason}" for name, reason in pair.left_out.items()]
+    warnings = left_out_words(pair)
     if fit.bends is not None and bending(fit.bends) > CLEARLY_BENT:
         warnings.append(CONTRAST.format(share=bending(fit.bends)))
     if (uneven := light_over_chart(pair)) is not None:

@@ -158,8 +158,9 @@ def _lit(
         sheet = with_straight_tones(blank, bends) if blank is not None else None
         return survey(straight, plane, light=even, blank=sheet)
 
-    bends = contrast_of(photos, plane, settings.patches, lit) if settings.patches is not None else None
+    bends, words = contrast_of(photos, plane, settings.patches, lit) if settings.patches is not None else (None, [])
     fields, notes = lit(bends)
+    notes = [*notes, *words]
     if bends is not None:
         notes = [*notes, CONTRAST.format(share=bending(bends))]
     return tuple(with_straight_tones(photo, bends) for photo in photos), fields, bends, notes

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from stitchbed.color.cielab import lab_from_xyz, xyz_from_lab
-from stitchbed.color.fit import bends_again, fit_color
+from stitchbed.color.fit import bends_again
 from stitchbed.color.tone import CLEARLY_BENT, bending, plausible, straightened
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transfer import Transfer
@@ -26,16 +26,18 @@ from stitchbed.photos.geometry.plane_pose import plane_from_photo
 from stitchbed.photos.survey.photo import Photo, demand_color
 from stitchbed.photos.survey.plane_types import PlaneSurvey
 from stitchbed.photos.targets.card_light import light_on_patches
-from stitchbed.photos.targets.fit_checks import doubt_fit
-from stitchbed.photos.targets.pairing import Paired, card_on, own_card, pair_own
+from stitchbed.photos.targets.fit_checks import doubt_fit, fit_without_strays
+from stitchbed.photos.targets.pairing import Paired, card_on, left_out_words, only, own_card, pair_own
 
 Lit = Callable[[Array | None], tuple[Sequence[LightField | None], list[str]]]
 
 ROUNDS = 2  # of light and curve in turns; a third moves tones by less than a step of 8 bits
 
 
-def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit: Lit) -> Array | None:
-    """(3, BENDS) bends of the camera's curve, or None when the card shows none.
+def contrast_of(
+    photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit: Lit
+) -> tuple[Array | None, list[str]]:
+    """(3, BENDS) bends of the camera's curve, or None when the card shows none; and words on patches left out.
 
     measured : reference file of the card's patches. lit : the light in each photo, given the bends, and notes.
 
@@ -49,16 +51,16 @@ def contrast_of(photos: Sequence[Photo], plane: PlaneSurvey, measured: Path, lit
     cards = plane.seen[number] if number < len(plane.seen) else ()
     card = card_on(cards, plane.fit, number) if cards else own_card(photo)
     pair = pair_own(photo, card, measured)
-    seen = _as_lit(pair, plane, number, lit(None)[0][number], None)
-    fit = fit_color(seen.light, seen.lab, seen.neutral)
+    seen, fit = fit_without_strays(_as_lit(pair, plane, number, lit(None)[0][number], None))
     doubt_fit(fit, seen, photo)
-    bends = fit.bends
+    bends, words = fit.bends, left_out_words(seen)
     if bends is None:
-        return None
+        return None, words
+    pair = only(pair, seen.names)
     for _ in range(ROUNDS):
         seen = _as_lit(pair, plane, number, lit(bends)[0][number], bends)
         bends = bends_again(fit, seen.light, seen.lab, seen.neutral)
-    return bends if plausible(bends) and bending(bends) > CLEARLY_BENT else None
+    return bends if plausible(bends) and bending(bends) > CLEARLY_BENT else None, words
 
 
 def with_straight_tones(photo: Photo, bends: Array | None) -> Photo:

@@ -1,27 +1,67 @@
-"""I say when a fit of color is not to be trusted, and which figures it yields.
+"""I fit what patches tell of color, say when that is not to be trusted, and which figures it yields.
 
-In: a fit and the paired patches. Out: an error that names the likely mistake; figures for the grade.
+In: the paired patches. Out: a fit without what contradicts all others; an error that names the likely mistake; figures.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
-from stitchbed.color.cielab import xyz_from_lab
-from stitchbed.color.fit import ColorFit, fit_color, neutral_error
+from stitchbed.color.cielab import de00, lab_from_xyz, xyz_from_lab
+from stitchbed.color.fit import FEWEST, ColorFit, fit_color, neutral_error, xyz_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.targets.pairing import Paired
+from stitchbed.photos.targets.pairing import Paired, only
 
 WORST_MEAN = 8.0  # mean held-out dE2000 of a chart with its own reference is below 5 even under narrow-band light
 UNEVEN_LIGHT = 0.06  # share of light lost from end to end of a chart that is worth telling
 SLOPE_SIGMAS = 4.0  # a slope through what a camera's colors differ by reaches three
 SLOPE_ROUNDS = 3  # a fit takes a tenth of a slope in for its own
+STRAY = 8.0  # dE2000 that no camera, lamp or curve tried sets one patch apart from what all others say of it (6.6)
+MOST_STRAY, SUSPECTS = 3, 3  # patches that may be left out; those of which each time one is
 BETTER = 0.5  # another way round that leaves less than this share of the difference was the true one
+
+
+def fit_without_strays(pair: Paired, kind: str | None = None) -> tuple[Paired, ColorFit]:
+    """The pair without patches whose references all others contradict, and its fit (`fit_color`)."""
+    fit = fit_color(pair.light, pair.lab, pair.neutral, kind)
+    for _ in range(MOST_STRAY):
+        fewer = _without_stray(pair, fit, kind)
+        if fewer is None:
+            break
+        pair, fit = fewer
+    return pair, fit
+
+
+def _without_stray(pair: Paired, fit: ColorFit, kind: str | None) -> tuple[Paired, ColorFit] | None:
+    """Without the patch that stands against all others, None where there is none.
+
+    A wrong gray draws the fit to itself, and others stand out with it: the stray one is that whose leaving out makes
+    the rest agree best.
+    """
+    suspects = [int(at) for at in np.argsort(-fit.de00_held_out)[:SUSPECTS] if fit.de00_held_out[at] > STRAY]
+    if not suspects or len(pair.names) <= FEWEST[fit.kind]:
+        return None
+    tried = []
+    for at in suspects:
+        rest = only(pair, [*pair.names[:at], *pair.names[at + 1 :]])
+        again = fit_color(rest.light, rest.lab, rest.neutral, kind)
+        tried.append((float(again.de00_held_out.mean()), at, rest, again))
+    _, at, rest, again = min(tried, key=lambda one: one[0])
+    said = lab_from_xyz(xyz_of(again.kind, again.coefficients, pair.light[at : at + 1], again.bends))
+    away = float(de00(said, pair.lab[at : at + 1])[0])
+    if away <= STRAY:
+        return None
+    reason = (
+        f"all others say that it is another color ({away:.0f} dE2000 apart); its line in {pair.title} is wrong, or "
+        "something shone or lay on it"
+    )
+    return replace(rest, left_out={**pair.left_out, pair.names[at]: reason}), again
 
 
 def doubt_fit(fit: ColorFit, pair: Paired, photo: Photo) -> None:

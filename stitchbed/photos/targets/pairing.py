@@ -239,3 +239,18 @@ def _refuse_bad(left_out: Mapping[str, str], kept: int, title: str) -> None:
         expected="patches that are neither clipped nor uneven",
         attempt=attempt,
     )
+
+
+def only(pair: Paired, names: Sequence[str]) -> Paired:
+    """The pair with those of its patches only."""
+    kept = np.array([name in names for name in pair.names])
+    middles = None if pair.middles is None else pair.middles[kept]
+    left = tuple(name for name in pair.names if name in names)
+    return replace(
+        pair, names=left, light=pair.light[kept], lab=pair.lab[kept], neutral=pair.neutral[kept], middles=middles
+    )
+
+
+def left_out_words(pair: Paired) -> list[str]:
+    """A note for each patch that was left out."""
+    return [f"patch {name} was left out: {reason}" for name, reason in pair.left_out.items()]

@@ -34,6 +34,9 @@ WORK = (40, 60, 169, 130)  # mm: x, y, width, height
 FIELD = 13  # mm of the squares of one color that the work consists of
 
 
+WRONG, WRONG_LAB = "N2", [68.0, 0.0, 0.0]  # two digits of a line of the card's file changed places
+
+
 def taken(folder: Path, curve: float = CURVE) -> tuple[Path, Path, Array, Array]:
     """Photo, measured values of the card in it, the work's colors (N, 3) Lab, their middles (N, 2) px."""
     rng = np.random.default_rng(5)
@@ -57,17 +60,19 @@ def taken(folder: Path, curve: float = CURVE) -> tuple[Path, Path, Array, Array]
     code = code + curve * code * (1 - code) * (2 * code - 1)
     path = folder / "photo.tif"
     tifffile.imwrite(path, np.rint(65535 * code).astype(np.uint16))
-    table = table_of({name: list(row) for name, row in lab.items()}, folder / "card.txt")
+    table = table_of({name: list(row) for name, row in lab.items()} | {WRONG: WRONG_LAB}, folder / "card.txt")
     return path, table, colors, middles.reshape(-1, 2) * PX - 0.5
 
 
 def test_color_under_a_contrast_curve_and_uneven_light_is_true(tmp_path: Path) -> None:
-    """Asked of us: dE2000 of the picture 1.0 on average and 2.0 for 95 of 100 places, under a curve of .35."""
+    """Asked of us: dE2000 of the picture 1.0 on average and 2.0 for 95 of 100 places, under a curve of .35; here with
+    one line of the card's file wrong."""
     path, table, colors, middles = taken(tmp_path)
     asked = Asked(printed_mm=(160.0, 160.0), keep_cards=True)
     record = rectify([path], tmp_path / "flat.tif", RectifySettings(80.0, asked, patches=table), progress=aside)
     assert record["numbers"]["tone_curve"] is not None
     assert any(warning.startswith(CONTRAST[:40]) for warning in record["warnings"])
+    assert any(warning.startswith(f"patch {WRONG} was left out") for warning in record["warnings"])
     correct_color(tmp_path / "flat.tif", tmp_path / "true.tif", ColorSettings(patches=table), progress=aside)
     with tifffile.TiffFile(tmp_path / "true.tif") as file:
         stored, icc = file.pages[0].asarray(), file.pages[0].tags[34675].value

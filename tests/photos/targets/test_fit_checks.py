@@ -7,12 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from flat_photos import photo
+from synthetic_charts import LIGHTS, shown
 
 from stitchbed.card.patches import PatchReading
 from stitchbed.color.cielab import xyz_from_lab
 from stitchbed.color.fit import ColorFit, fit_color
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.targets.fit_checks import WORST_MEAN, color_figures, doubt_fit, light_over_chart
+from stitchbed.photos.targets.fit_checks import (
+    WORST_MEAN,
+    color_figures,
+    doubt_fit,
+    fit_without_strays,
+    light_over_chart,
+)
 from stitchbed.photos.targets.pairing import Paired
 
 NAMES = tuple(f"{row}{column}" for row in "ABCD" for column in range(1, 7))
@@ -48,6 +55,44 @@ WAYS = {
     "mirrored": GRID[:, ::-1],
     "mirrored and upside down": GRID[::-1],
 }
+
+
+def seen_under(
+    illuminant: str, wrong: dict[str, tuple[float, float, float]] | None = None, curve: float = 0.0
+) -> Paired:
+    """24 patches of known spectra before a known camera, lines of their reference file `wrong` by so much Lab."""
+    seen = shown(illuminant)
+    noise = 0.002 * np.random.default_rng(5).standard_normal(seen.light.shape)
+    code = np.clip(seen.light * (1 + noise), 0, 1) ** (1 / 2.2)
+    lab = seen.lab + np.array([(wrong or {}).get(name, (0.0, 0.0, 0.0)) for name in NAMES])
+    light = (code + curve * code * (1 - code) * (2 * code - 1)) ** 2.2
+    return Paired(NAMES, light, lab, np.arange(24) >= 18, READING, "card.txt", {})
+
+
+@pytest.mark.parametrize("curve", [0.0, 0.35])
+@pytest.mark.parametrize("illuminant", LIGHTS)
+def test_no_patch_is_left_out_of_a_true_reference(illuminant: str, curve: float) -> None:
+    pair = seen_under(illuminant, curve=curve)
+    assert fit_without_strays(pair)[0] is pair
+
+
+@pytest.mark.parametrize("illuminant", LIGHTS)
+@pytest.mark.parametrize(
+    "wrong",
+    [{"A1": (-15.0, 0, 0)}, {"D1": (0, 12.0, 0)}, {"D3": (-15.0, 0, 0)}, {"B2": (-15.0, 0, 0), "D6": (0, 12, 0)}],
+)
+def test_wrong_lines_of_a_reference_are_named_and_left_out(illuminant: str, wrong: dict[str, tuple]) -> None:
+    pair, fit = fit_without_strays(seen_under(illuminant, wrong))
+    assert set(pair.left_out) == set(wrong)
+    assert all("card.txt" in reason for reason in pair.left_out.values())
+    assert len(pair.names) == len(fit.lab) == 24 - len(wrong) and not set(pair.names) & set(wrong)
+    assert fit.de00.mean() < 1.5
+
+
+def test_a_contrast_curve_is_found_beside_a_wrong_gray() -> None:
+    wrong = seen_under("D65", {"D1": (-15.0, 0, 0)}, curve=0.35)
+    assert fit_color(wrong.light, wrong.lab, wrong.neutral).bends is None
+    assert fit_without_strays(wrong)[1].bends is not None
 
 
 def test_the_right_way_round_is_not_doubted() -> None:
