@@ -26,7 +26,7 @@ from stitchbed.page.sheet.border import SIDES, BorderSettings, find_sheet, frame
 from stitchbed.page.sheet.frame import Framing, corners_on_page, cut_off
 from stitchbed.page.sheet.paper_color import tint_of
 from stitchbed.page.sheet.tone import TonePoints, ToneSettings, cut, jaggedness, lightness, points, toned
-from stitchbed.page.sheet.white import PaperSettings, paper_small, unevenness
+from stitchbed.page.sheet.white import PaperSettings, White, paper_small, unevenness
 from stitchbed.page.underneath.found import DropSettings, Told, busiest, drop_warnings
 from stitchbed.page.underneath.pencil import HUES
 from stitchbed.report.before_after import as_codes
@@ -96,17 +96,29 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
         "cells_of_paper": float(white.paper.mean()),
         "unevenness_before": before,
         "unevenness_after": now if evens else before,
-        "words": _paper_words(white.mean, before, now if evens else None) if found else "none found",
+        "words": _paper_words(white.mean, before, now if evens else None) if found else _none_words(white),
     }
     if not found:
-        wished = "" if plan.medium.name == "ink" else "--medium ink evens both where it is ink on paper; "
-        record.warnings.append(
-            f"no bare paper was found, so light was not evened and nothing taken for white: {wished}--white 92 makes a "
-            "lightness of 92 white"
-        )
+        record.warnings.append(_no_paper_words(white, plan.medium.name))
     record.warnings += night_words(desk, plan) + margin_words(desk, plan) + pencil_words(desk, plan)
     show_paper(desk.album, desk.view, desk.factor, plan)
     return replace(plan, even=evens)
+
+
+def _none_words(white: White) -> str:
+    return "none found" if white.doubted is None else "none that goes all round"
+
+
+def _no_paper_words(white: White, medium: str) -> str:
+    """What to say where nothing is known to be paper: why, and what makes it white all the same."""
+    seen, way = "no bare paper was found", "--white 92 makes a lightness of 92 white"
+    if white.doubted is not None:
+        color = np.median(white.cells[white.doubted], axis=0)
+        share = f"{white.doubted.mean():.0%} of the page"
+        seen = f"what looks like bare paper, {share}, does not go all round and may be paint"
+        way = f"--white {int(lightness(float(luminance(color[None, None])[0, 0])))} lifts it to white if it is paper"
+    wished = "" if medium == "ink" else "--medium ink evens both where it is ink on paper; "
+    return f"{seen}, so light was not evened and nothing taken for white: {wished}{way}"
 
 
 def _paper_words(mean: Floats, before: float, now: float | None) -> str:

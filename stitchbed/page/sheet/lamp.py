@@ -28,6 +28,7 @@ BESIDE = 0.15  # of a page's length that a lid which was not cut off may take on
 LIKE_LID, MOST_ALIKE = 0.1, 0.1  # of light; of the sheet's cells that may look like what lies beside it
 LEAST_TINT = 0.3  # least over most of the channels' light; wrapping paper has a third, yellow paint a tenth
 DARKEST_PAPER = 0.05  # of full light, a lightness of 27
+PALE, SOME = 0.57, 0.1  # of full light, a lightness of 80; of a page: darker or less is hardly taken for bare paper
 BELOW, ABOVE = 0.004, 0.02  # of the paper's light: darker cells weigh ever less from here on, lighter ones from there
 
 
@@ -63,14 +64,21 @@ def shows_paper(white: White) -> bool:
         )
     )  # fmt: skip
     enough = paper.mean() >= MOST_PAPER or (sides[0] >= LEAST_SIDE and sides[1] >= ROUND)
-    light = luminance(white.mean[None, None])[0, 0] >= DARKEST_PAPER
-    return bool(enough and light and white.mean.min() >= LEAST_TINT * white.mean.max())
+    return bool(enough and _of_paper(white))
 
 
 def as_scanned(white: White) -> White:
-    """A map by which light stays what it is, for a page without paper."""
-    ones = np.ones_like(white.grid)
-    return replace(white, grid=ones, mean=np.ones_like(white.mean), paper=np.zeros_like(white.paper))
+    """A map by which light stays what it is, for a page without paper; cells as light as white paper are doubted."""
+    pale = _of_paper(white) and luminance(white.mean[None, None])[0, 0] >= PALE
+    doubted = white.paper if white.paper.mean() >= SOME and pale else None
+    ones, none = np.ones_like(white.grid), np.zeros_like(white.paper)
+    return replace(white, grid=ones, mean=np.ones_like(white.mean), paper=none, doubted=doubted)
+
+
+def _of_paper(white: White) -> bool:
+    """Whether what looked like paper is light, of no strong color."""
+    light = luminance(white.mean[None, None])[0, 0] >= DARKEST_PAPER
+    return bool(light and white.mean.min() >= LEAST_TINT * white.mean.max())
 
 
 def _sheet(white: White) -> tuple[slice, slice]:

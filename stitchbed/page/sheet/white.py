@@ -45,7 +45,8 @@ class PaperSettings:
 class White:
     """grid : (gh, gw, c) linear light of bare paper at the middles of cells of `cell` px; the first cell begins at
     `row`, `col` px of the page. paper : (gh, gw) cells that showed paper. mean : (c,) the page's paper color.
-    cells : (gh, gw, c) light of the lightest of each cell as it was seen.
+    cells : (gh, gw, c) light of the lightest of each cell as it was seen. doubted : (gh, gw) cells that look like
+    paper, where it was not believed; None where nothing did.
     """
 
     grid: Floats
@@ -55,6 +56,7 @@ class White:
     paper: Mask
     mean: Floats
     cells: Floats
+    doubted: Mask | None = None
 
 
 def survey(page: Page, area: Box, settings: PaperSettings, *, workers: int = 1, progress: Progress = silent) -> White:

@@ -182,6 +182,22 @@ def test_a_picture_painted_to_its_edges_keeps_every_color(tmp_path: Path) -> Non
     assert sum("no bare paper was found" in warning for warning in record["warnings"]) == 1
 
 
+def test_paper_above_a_wash_that_runs_to_the_edges_is_told_as_doubted(tmp_path: Path) -> None:
+    source, target = tmp_path / "shore.tif", tmp_path / "page.tif"
+    page = np.full((450, 600, 3), (242, 239, 231), np.uint8)  # L* 94.5
+    page[270:] = (150, 190, 200)
+    page[268:271] = page[100:240, 200:203] = (40, 40, 45)
+    tifffile.imwrite(source, page, photometric="rgb", resolution=(150, 150), resolutionunit=2)
+    settings = CleanSettings(steps=("paper", "tone"), pictures=False)
+    record = clean(source, target, settings)
+    (told,) = [warning for warning in record["warnings"] if "does not go all round" in warning]
+    assert "60% of the page" in told and "--white 94 lifts it to white" in told
+    assert np.array_equal(tifffile.imread(target), page)
+    assert not any("no bare paper" in warning for warning in record["warnings"])
+    clean(source, target, replace(settings, tone=ToneSettings(white=94.0), replace=True))
+    assert tifffile.imread(target)[:200, :180, 0].min() == 255
+
+
 def test_the_same_picture_on_paper_gets_its_white(tmp_path: Path) -> None:
     source, target, margin = tmp_path / "painted.tif", tmp_path / "page.tif", 60
     paper = np.full((520, 720, 3), (236, 228, 214), np.uint8)

@@ -102,6 +102,16 @@ def test_paper_goes_round_a_picture_or_is_nearly_all_of_it(paper: np.ndarray, ti
     assert (kept.grid == 1).all() and (kept.mean == 1).all() and not kept.paper.any()
 
 
+def test_what_is_as_light_as_white_paper_is_doubted_where_it_is_not_believed() -> None:
+    seen = replace(white(lamp(), SKY), mean=np.full(3, 0.8, np.float32))
+    doubted = as_scanned(seen).doubted
+    assert doubted is not None and np.array_equal(doubted, SKY)
+    dark, yellow = (np.array(color, np.float32) for color in ((0.5, 0.5, 0.5), (0.9, 0.8, 0.2)))
+    assert as_scanned(replace(seen, mean=dark)).doubted is None
+    assert as_scanned(replace(seen, mean=yellow)).doubted is None
+    assert as_scanned(replace(seen, paper=np.zeros(SHAPE, bool))).doubted is None
+
+
 def test_a_lid_beside_the_sheet_is_no_picture_and_dark_paper_is_no_lid() -> None:
     sheet = ~_bare(slice(4, 8), slice(5, 12))  # something drawn in the middle
     sheet[:2] = sheet[-2:] = sheet[:, :2] = sheet[:, -2:] = False
