@@ -27,7 +27,8 @@ RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 NEUTRAL = 1.5  # of a channel's light over another's: ways to make gray of it differ by less than .03
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # of linear light, IEC 61966-2-1
-LEAST_CELLS = 25  # for a comparison of light
+LEAST_CELLS, DRAWN_CELLS = 25, 400  # for a comparison of light: of paper, and where all is drawn
+SURE_GAIN = 0.02  # log of light; two good scans differ by as much
 SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
 FEW_SEEN = 0.2  # of the cells of the row of which most are known
 DISCORD, DISCORD_OVER = 0.035, 2.5  # log of light; times what most pairs of the set show
@@ -55,6 +56,7 @@ class Comparison:
 
     losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
     overlap, px of a. discord : spread of the log ratio of light away from the edges, in the channel it is widest.
+    paper : whether paper told the gain.
     """
 
     a: int
@@ -65,18 +67,21 @@ class Comparison:
     shared: float
     width: float
     discord: float = 0.0
+    paper: bool = True
 
 
 @dataclass(frozen=True)
 class _Shared:
     """Light of both tiles on the cells of one: ratio (h, w, 3) log, depth of both, px of each.
 
-    calm : paper in both. flat : paper in the other one, whatever a lift does to this one. seen : overlap.
+    calm : paper in both. flat : paper in the other one, whatever a lift does to this one. lit : neither is black, and
+    the ratio is known. seen : overlap.
     """
 
     ratio: Floats
     calm: NDArray[np.bool_]
     flat: NDArray[np.bool_]
+    lit: NDArray[np.bool_]
     seen: NDArray[np.bool_]
     depth_own: Floats
     depth_other: Floats
@@ -86,7 +91,9 @@ def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> 
     """Compare two looks joined by a motion (3x3, full-resolution px)."""
     a, b = (looks[index] for index in pair)
     here, there = _shared(a, b, b_from_a), _shared(b, a, inverse(b_from_a))
-    log_gain = _gain(here, max(a.shape) * EDGE_SHARE)
+    deep = max(a.shape) * EDGE_SHARE
+    paper = _gain(here, deep)
+    log_gain = _drawn_gain(here, deep) if paper is None else paper
     offset = np.zeros(3) if log_gain is None else log_gain
     cell_area = a.light_cell**2
     smaller = min(
@@ -99,7 +106,8 @@ def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> 
         _losses(there, -offset, b),
         float(here.seen.sum()) * cell_area / smaller,
         _narrow_side(here.seen) * a.light_cell,
-        _discord(here, max(a.shape) * EDGE_SHARE),
+        _discord(here, deep),
+        paper is not None,
     )
 
 
@@ -108,7 +116,7 @@ def suspects(comparisons: Sequence[Comparison]) -> frozenset[int]:
 
     The piece most of whose pairs disagree is taken out first; what is left is judged again.
     """
-    pairs = [item for item in comparisons if item.log_gain is not None]
+    pairs = [item for item in comparisons if item.log_gain is not None and item.paper]
     if len(pairs) < 3:
         return frozenset()
     bound = max(DISCORD, DISCORD_OVER * float(np.median([item.discord for item in pairs])))
@@ -192,8 +200,9 @@ def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     ratio, known = _ratio(own.light, light)
     bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
     seen = depth_other > 0
-    flat = (unrest_other < UNREST) & bright & known & seen
-    return _Shared(ratio, flat & (unrest < UNREST), flat, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
+    lit = bright & known & seen
+    flat = (unrest_other < UNREST) & lit
+    return _Shared(ratio, flat & (unrest < UNREST), flat, lit, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
 
 
 def _ratio(own: Floats, other: Floats) -> tuple[Floats, Mask]:
@@ -227,6 +236,17 @@ def _gain(shared: _Shared, deep: float) -> Array | None:
         if usable.sum() >= LEAST_CELLS:
             return np.asarray(np.median(shared.ratio[usable], axis=0), np.float64)
     return None
+
+
+def _drawn_gain(shared: _Shared, deep: float) -> Array | None:
+    """Of a page that shows no paper, as a print all over: what cells of the drawing differ by on the whole, where so
+    many tell it surely, for each alone is scattered by where its strokes fall.
+    """
+    ratio = shared.ratio[shared.lit & (np.minimum(shared.depth_own, shared.depth_other) > deep / 2)]
+    if len(ratio) < DRAWN_CELLS:
+        return None
+    doubt = max(robust_spread(channel) for channel in ratio.T) / np.sqrt(len(ratio) / ALIKE_CELLS)
+    return np.asarray(np.median(ratio, axis=0), np.float64) if SURE * doubt < SURE_GAIN else None
 
 
 def _discord(shared: _Shared, deep: float) -> float:

@@ -702,6 +702,20 @@ def test_a_gray_scan_tells_light_by_what_is_neutral() -> None:
     assert gain is not None and np.abs(gain).max() < 0.03
 
 
+def test_a_dark_scan_of_a_print_that_shows_no_paper_is_told_by_what_is_drawn() -> None:
+    rng = np.random.default_rng(4)
+    screen = rng.uniform(0.1, 0.6, (100, 140, 1)).astype(np.float32).repeat(3, axis=2)
+
+    def scan(gain: float, scattered: float) -> Glance:
+        strayed = np.exp(rng.normal(0, scattered, screen.shape)).astype(np.float32)
+        return Glance((200, 280), 2, np.zeros((100, 140), np.uint8), screen * strayed * np.float32(gain), 2.0)
+
+    told = compare([scan(1.0, 0.1), scan(0.55, 0.1)], (0, 1), np.eye(3))
+    assert told.log_gain is not None and told.log_gain == pytest.approx(np.full(3, -np.log(0.55)), abs=0.03)
+    assert not told.paper and suspects([told] * 4) == frozenset()
+    assert compare([scan(1.0, 2.0), scan(0.55, 2.0)], (0, 1), np.eye(3)).log_gain is None  # too scattered to tell
+
+
 def test_a_line_of_the_sensor_is_told_among_rough_strokes_that_end_at_it() -> None:
     gray = np.full((12 * 40, SIDE), 230.0, np.float32)
     for segment in range(12):
