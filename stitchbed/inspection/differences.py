@@ -223,11 +223,9 @@ def _banded(
     if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < least:
         return None, None
     each = [float(np.sqrt(_row_power(tone, laid.both)[0][at - 1 : at + 2].max())) for tone in tones]
+    # what both show, as the dots of a printed screen, laid a little aside
     if amplitude < 2 * np.sin(np.pi * min(ASIDE * float(speed[at]), 0.5)) * min(each):
-        return (
-            None,
-            None,
-        )  # what both show, as the dots of a printed screen, laid a little aside
+        return None, None
     found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
     mine = []
     for index in pair:

@@ -15,7 +15,7 @@ from stitchbed.page.page import luminance
 from stitchbed.page.sheet.frame import corners_on_page, cut_off
 from stitchbed.page.sheet.paper_color import color_of, lighter_share, sheet_of
 from stitchbed.page.sheet.tone import lightness
-from stitchbed.page.sheet.white import paper_small
+from stitchbed.page.sheet.white import White, paper_small
 from stitchbed.page.underneath.pencil import HUES, apart, hue_of
 
 LEAST_CUT = 2.0  # mm; less is no margin
@@ -32,7 +32,7 @@ def white_of(desk: CleanContext, plan: CleanPlan) -> tuple[str, list[str]]:
     """What "found" means for a page's white, and what is to be told of it."""
     mean = plan.white.mean
     if not plan.white.paper.any():
-        return "keep", []  # nothing on it is known to be white
+        return "keep", [_no_white_words(plan.white)]
     name, star = color_of(mean), lightness(float(luminance(mean[None, None])[0, 0]))
     small = paper_small(plan.white, desk.factor, desk.view.shape)
     share = lighter_share(desk.view, small, corners_on_page(plan.frame) / desk.factor)
@@ -43,6 +43,15 @@ def white_of(desk: CleanContext, plan: CleanPlan) -> tuple[str, list[str]]:
     if not name or (plan.medium.name == "ink" and star > TONED):
         return "found", [f"{lighter}; both were made white: --white keep keeps them apart"]
     return "keep", [f"{lighter}, so the paper kept its color: --white {star:.0f} makes both white"]
+
+
+def _no_white_words(white: White) -> str:
+    """What makes paper white where none is known."""
+    way = "--white 92 makes a lightness of 92 white"
+    if white.doubted is not None:
+        color = np.median(white.cells[white.doubted], axis=0)
+        way = f"--white {int(lightness(float(luminance(color[None, None])[0, 0])))} lifts what may be paper to white"
+    return f"nothing was taken for white: {way}"
 
 
 def night_words(desk: CleanContext, plan: CleanPlan) -> list[str]:

@@ -110,15 +110,13 @@ def _none_words(white: White) -> str:
 
 
 def _no_paper_words(white: White, medium: str) -> str:
-    """What to say where nothing is known to be paper: why, and what makes it white all the same."""
-    seen, way = "no bare paper was found", "--white 92 makes a lightness of 92 white"
+    """What to say where nothing is known to be paper: why, and what evens its light all the same."""
+    seen = "no bare paper was found"
     if white.doubted is not None:
-        color = np.median(white.cells[white.doubted], axis=0)
         share = f"{white.doubted.mean():.0%} of the page"
         seen = f"what looks like bare paper, {share}, does not go all round and may be paint"
-        way = f"--white {int(lightness(float(luminance(color[None, None])[0, 0])))} lifts it to white if it is paper"
-    wished = "" if medium == "ink" else "--medium ink evens both where it is ink on paper; "
-    return f"{seen}, so light was not evened and nothing taken for white: {wished}{way}"
+    way = "" if medium == "ink" else ": --medium ink evens it where it is ink on paper"
+    return f"{seen}, so light was not evened{way}"
 
 
 def _paper_words(mean: Floats, before: float, now: float | None) -> str:
