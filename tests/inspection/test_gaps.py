@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from made_evidence import evidence, look
 
-from stitchbed.inspection.checks.lying import gap_findings
+from stitchbed.inspection.checks.lying import _parts, gap_findings
 from stitchbed.inspection.findings import Evidence
 from stitchbed.mosaic.registration.pose_graph import Layout
 
@@ -49,3 +49,14 @@ def test_two_shallow_strips_that_meet_at_a_corner_are_no_missing_part() -> None:
     found = gap_findings(_laid((1600, 2700), first=(-300, 0)))
     assert [one.fault for one in found] == ["uneven rim"]
     assert found[0].numbers["width_px"] < 600
+
+
+def test_a_hole_that_bends_round_a_corner_is_as_wide_as_it_is_deep() -> None:
+    bare = np.zeros((100, 140), np.uint8)
+    bare[:12] = bare[:, 128:] = 1
+    widths = [width for _, _, width in _parts(bare, 20.0)]
+    assert widths and max(widths) == min(widths)  # parts of one hole
+    assert 12 <= widths[0] <= 14.1  # in the corner the disk is a little larger
+    alone = np.zeros((100, 140), np.uint8)
+    alone[40:61, 50:111] = 1
+    assert [width for _, _, width in _parts(alone, 20.0)] == [21]

@@ -225,16 +225,27 @@ def _holes(evidence: Evidence) -> list[tuple[str, float, bool]]:
     # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
     bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
     side = min(reference) / cell
-    parts = [cv2.connectedComponentsWithStats(part)[2:] for part in _by_rims(bare, UNEVEN_SHARE * side)]
-    every = [(hole, middle) for stats, middles in parts for hole, middle in zip(stats[1:], middles[1:], strict=True)]
     found = []
-    for hole, middle in sorted(every, key=lambda one: -int(one[0][cv2.CC_STAT_AREA])):
+    for hole, middle, width in sorted(_parts(bare, UNEVEN_SHARE * side), key=lambda one: -one[0][cv2.CC_STAT_AREA]):
         strip = _outer_strip(hole, bare.shape, side)
         if not _beyond(hole, bare.shape, CORNER_SHARE * side):
             place = middle / (shape[::-1] - 1)
-            width = cell * float(min(hole[cv2.CC_STAT_WIDTH], hole[cv2.CC_STAT_HEIGHT]))
             sheet = strip is None or int(_drawn(evidence, quads, (low, cell), bare.shape)[strip].sum()) >= DRAWN_CELLS
-            found.append((_place_words(float(place[0]), float(place[1])), width, sheet))
+            found.append((_place_words(float(place[0]), float(place[1])), cell * width, sheet))
+    return found
+
+
+def _parts(bare: NDArray[np.uint8], shallow: float) -> list[tuple[Array, Array, float]]:
+    """(bounds and area, middle, width) in cells of what hangs together of each of `_by_rims`; the width is that of the
+    largest disk in the whole hole it is a part of."""
+    away = cv2.distanceTransform(np.pad(bare, 1), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+    count, wholes = cv2.connectedComponents(bare)
+    widest = np.zeros(count)
+    np.maximum.at(widest, wholes, 2 * away - 1)  # from the middle of a cell to that of the next one outside
+    found = []
+    for part in _by_rims(bare, shallow):
+        number, labels, stats, middles = cv2.connectedComponentsWithStats(part)
+        found += [(stats[k], middles[k], float(widest[wholes[labels == k][0]])) for k in range(1, number)]
     return found
 
 
