@@ -23,7 +23,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.mosaic.compositing.plan import Spot
 from stitchbed.mosaic.compositing.seams import LIFTED, SeamMap, depth_mm
-from stitchbed.mosaic.compositing.second_look import Wishes, unseen_there
+from stitchbed.mosaic.compositing.second_look import unseen_there
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, magnification, to_sheet
@@ -127,7 +127,7 @@ def find_spots(
     workers: int = 1,
 ) -> list[Spot]:
     """Confirmed specks over the canvas; `places` are on the canvas, `read(i, box)` gives gray 0..255 of tile i."""
-    scale, shown = canvas.dpi / MM_PER_INCH, Wishes(settings.step * SOFTER, settings.flat_share)
+    scale, step = canvas.dpi / MM_PER_INCH, settings.step * SOFTER
     owned = [_owned(i, place, mark, seams) for i, (place, mark) in enumerate(zip(places, marks, strict=True))]
     clean = [
         _second_tiles(i, places, lifts, marks[i].xy[owned[i]], scale, settings.margin_mm) for i in range(len(places))
@@ -138,8 +138,8 @@ def find_spots(
         for other in sorted(set(clean[i].tolist()) - {-1}):
             mine = owned[i][clean[i] == other]
             xy, radius = marks[i].xy[mine], marks[i].radius[mine]
-            reads = partial(read, i), partial(read, other)
-            foreign = unseen_there((places[i], places[other]), reads, (xy, radius), shown)
+            both, reads = (places[i], places[other]), (partial(read, i), partial(read, other))
+            foreign = unseen_there(both, reads, (xy, radius), step=step, flat_share=settings.flat_share)
             on_canvas, times = to_sheet(places[i], xy[foreign]), magnification(places[i])
             spots += [
                 Spot(float(x), float(y), float(r) * times + 1.0, i, other)

@@ -9,7 +9,6 @@ marks of a square, however many a drawing of dots or hatching has.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -33,22 +32,19 @@ SQUARE_CORNERS = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 Read = Callable[[Box], Floats]
 
 
-@dataclass(frozen=True)
-class Wishes:
-    """step: gray levels of 255 a mark must stand out by. flat_share: how much of the mark the other piece may show and
-    still not show it."""
-
-    step: float
-    flat_share: float
-
-
 def unseen_there(
-    places: tuple[Placement, Placement], reads: tuple[Read, Read], marks: tuple[Array, Array], wishes: Wishes
+    places: tuple[Placement, Placement],
+    reads: tuple[Read, Read],
+    marks: tuple[Array, Array],
+    *,
+    step: float,
+    flat_share: float,
 ) -> Mask:
     """(n,) True where the other piece shows plain surroundings and this one a mark.
 
     places, reads : of this piece and of the other; a read gives gray levels 0..255. marks : (n, 2) px of this piece,
-    (n,) px, their radii.
+    (n,) px, their radii. step : gray levels of 255 a mark must stand out by. flat_share : how much of the mark the
+    other piece may show and still not show it.
     """
     xy, radius = marks
     reach = np.ceil(radius).astype(int) + ROOM
@@ -60,12 +56,12 @@ def unseen_there(
         local = xy[chosen] - (box.col, box.row)
         own = np.empty(len(chosen))
         _stand_out(here, local, radius[chosen], own)
-        strong = np.flatnonzero(own > wishes.step)
+        strong = np.flatnonzero(own > step)
         if len(strong):
             there = _seen_from_there(places, reads[1], box)
             found = np.zeros(len(strong), np.bool_)
             one = local[strong], radius[chosen[strong]], own[strong]
-            _missing(here, there, *one, wishes.step, wishes.flat_share, found)
+            _missing(here, there, *one, step, flat_share, found)
             result[chosen[strong]] = found
     return result
 

@@ -30,7 +30,7 @@ from stitchbed.mosaic.survey.components import closer_look, closer_search, deman
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
-from stitchbed.mosaic.survey.preview import Preview
+from stitchbed.mosaic.survey.preview import Preview, details_of
 
 SAME = 0.95  # share of both pieces that duplicates have in common
 
@@ -127,7 +127,7 @@ def _relaid(pieces: Pieces, links: Sequence[Link], dropped: Sequence[tuple[Link,
 def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
     """What hints are judged by."""
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    details = _details(previews)
+    details = details_of(previews)
     dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
     looks: dict[str, PieceView] = {}
 
@@ -143,11 +143,6 @@ def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
 
     recorded = context.recorded.places if context.recorded is not None else {}
     return Pieces(sizes, details, dpi, context.settings.evidence, laid, closer, recorded)
-
-
-def _details(previews: Sequence[Preview]) -> dict[str, Detail]:
-    """What each piece shows, by its name."""
-    return {preview.keypoints.tile: preview.detail for preview in previews}
 
 
 def _anchored(layout: Layout, hints: Hints) -> Layout:
@@ -185,7 +180,7 @@ def one_layout(
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
     placed = laid.by_grid is not None and laid.by_grid.piece in layout.sheet_from_tile
     words = [laid.by_grid.words] if laid.by_grid is not None and placed else []
-    faint = faint_words(layout, _details(previews), context.settings.evidence)
+    faint = faint_words(layout, details_of(previews), context.settings.evidence)
     return layout, [*warnings, *words, *contradicted(laid.effects), *link_words(layout, sizes), *faint]
 
 
@@ -240,7 +235,7 @@ def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Pla
     """Overlaps of the finished layout in which two pieces show different things."""
     places = {place.tile: place.sheet_from_tile for place in plan.places}
     sizes = {place.tile: place.size for place in plan.places}
-    details = _details(previews)
+    details = details_of(previews)
     found = quarrels(places, sizes, details, context.settings.evidence, exact=True, workers=context.workers)
     if not found:
         return []

@@ -62,6 +62,11 @@ class Preview(PieceView):
     picture: NDArray[np.uint8]
 
 
+def details_of(previews: Sequence[Preview]) -> dict[str, Detail]:
+    """What each piece shows, by its name."""
+    return {preview.keypoints.tile: preview.detail for preview in previews}
+
+
 def demand_looks(shapes: Sequence[tuple[int, ...]], px_per_mm: Array, memory: int) -> None:
     """Refuse pieces of (rows, cols, ...) px whose reduced views would take more than `memory` bytes.
 

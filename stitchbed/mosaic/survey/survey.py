@@ -41,7 +41,7 @@ from stitchbed.mosaic.survey.implied_overlaps import outvoted_only, spoken_again
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
 from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel_words
 from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
-from stitchbed.mosaic.survey.preview import Preview, PreviewStages, look_reductions, preview_of
+from stitchbed.mosaic.survey.preview import Preview, PreviewStages, details_of, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, measure_places
 from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
 
@@ -170,7 +170,7 @@ def _against(
 ) -> list[Contradiction]:
     """Links that contradict each other, also after the places were measured and the pictures asked."""
     places = {place.tile: place.sheet_from_tile for place in measured.places}
-    sizes, details = {p.tile: p.size for p in measured.places}, {g.keypoints.tile: g.detail for g in previews}
+    sizes, details = {p.tile: p.size for p in measured.places}, details_of(previews)
     belief, evidence = context.settings.belief, context.settings.evidence
     doubtful = outvoted_only(layout, places, details, evidence)
     asked = spoken_against(layout, sizes, details, belief=belief, evidence=evidence)
@@ -204,7 +204,7 @@ def first_places(
     declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
     scales, doubts = agreed_scales(layout, declared)
     context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
-    broken = broken_parts(layout.sheet_from_tile, {seen.keypoints.tile: seen.detail for seen in previews})
+    broken = broken_parts(layout.sheet_from_tile, details_of(previews))
     barred = {tile.name: (*barred_of(context.hints, tile.name), *broken[tile.name]) for tile in context.tiles}
     places = [
         Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name], barred=barred[t.name])

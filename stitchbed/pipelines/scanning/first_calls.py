@@ -15,7 +15,7 @@ from stitchbed.matching.cell_correlation import correlate
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, match, narrowed
 from stitchbed.matching.similarity_links import Sight, agreement
-from stitchbed.mosaic.compositing.second_look import Wishes, unseen_there
+from stitchbed.mosaic.compositing.second_look import unseen_there
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.output.tiff_master import MasterSpec, halved
 
@@ -33,7 +33,7 @@ def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
     at = Placement("", (3 * NODE, 3 * NODE), np.eye(3))
     wide = np.pad([[9.0]], 3 * NODE // 2).astype(np.float32)  # one mark, so that both loops are called
     reads = (lambda box: wide[box.slices]), (lambda box: 0 * wide[box.slices])
-    unseen_there((at, at), reads, (np.full((1, 2), 3.0 * NODE // 2), np.ones(1)), Wishes(1.0, 1.0))
+    unseen_there((at, at), reads, (np.full((1, 2), 3.0 * NODE // 2), np.ones(1)), step=1.0, flat_share=1.0)
     pixels, grid = np.zeros((*size, channels), dtype), nodes(Box(0, 0, *size)).astype(np.float32)
     light = resampled(pixels, tone_table(pixels, transfer), grid, np.ones(grid.shape[:2], np.float32), size)
     to_stored(light, dtype, transfer)

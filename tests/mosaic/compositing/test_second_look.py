@@ -7,10 +7,9 @@ import cv2
 import numpy as np
 
 from stitchbed.imaging.box import Box
-from stitchbed.mosaic.compositing.second_look import ROOM, SQUARE, Wishes, unseen_there
+from stitchbed.mosaic.compositing.second_look import ROOM, SQUARE, unseen_there
 from stitchbed.mosaic.registration.placement import Placement
 
-WISHES = Wishes(5.6, 0.4)
 SIZE = (2 * SQUARE + 90, 2 * SQUARE + 130)
 TURN = np.deg2rad(3.0)
 
@@ -27,7 +26,7 @@ def judged(one: np.ndarray, two: np.ndarray, sheet_from_two: np.ndarray, xy: np.
         return picture[box.slices].copy()
 
     reads = (lambda box: read(one, box)), (lambda box: read(two, box))
-    return unseen_there(places, reads, (np.asarray(xy, float), np.full(len(xy), radius)), WISHES)
+    return unseen_there(places, reads, (np.asarray(xy, float), np.full(len(xy), radius)), step=5.6, flat_share=0.4)
 
 
 def test_marks_at_the_borders_of_squares_are_judged_as_if_alone() -> None:
