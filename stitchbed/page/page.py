@@ -125,6 +125,11 @@ def luminance(light: Floats) -> Floats:
     return np.asarray(light @ weights, np.float32)
 
 
+def luminance_at(color: Floats) -> float:
+    """Luminance of one color (1 or 3,) in linear light."""
+    return float(luminance(color[None, None])[0, 0])
+
+
 def overview(page: Page, factor: int, *, workers: int = 1, progress: Progress = silent) -> tuple[Floats, Floats | None]:
     """The whole page as (h, w, c) linear light, each pixel the mean of factor x factor px, and (h, w) cover 0..1.
 

@@ -21,7 +21,7 @@ from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.dust.sweep import ink_of, sampled
 from stitchbed.page.found_medium import told_by, view_factor
 from stitchbed.page.ground import Ground, relative
-from stitchbed.page.page import Page, luminance, overview
+from stitchbed.page.page import Page, luminance, luminance_at, overview
 from stitchbed.page.sheet.frame import Framing, on_sheet, source_box
 from stitchbed.page.sheet.lamp import DARKEST_PAPER, as_scanned, lamp_only, shows_paper
 from stitchbed.page.sheet.white import PaperSettings, White, survey
@@ -70,7 +70,7 @@ class CleanContext:
             under, dropped = _under(desk, ground, frame, drop)
             ground = replace(ground, under=under)
         told = told_by(_sheet_alone(ground, frame), boxes, ground.page.dpi, medium, progress=self.progress)
-        if told.name != "ink" or not white.paper.any() or luminance(white.mean[None, None])[0, 0] < DARKEST_PAPER:
+        if told.name != "ink" or not white.paper.any() or luminance_at(white.mean) < DARKEST_PAPER:
             ground = replace(ground, white=lamp_only(white) if shows_paper(white) else as_scanned(white))
         traits = ink_of(ground, list(boxes), 1, progress=self.progress)
         plan = CleanPlan(frame, ground.white, False, traits, medium=told, under=ground.under)
@@ -136,4 +136,4 @@ def _colored(desk: CleanContext, mean: Floats, hue: str | float) -> Floats:
 def _darkness(view: Floats, factor: int, area: Box, mean: Floats) -> Floats:
     """(h, w) 1 where the small view of `area` shows ink."""
     part = view[area.row // factor : max(1, area.bottom // factor), area.col // factor : max(1, area.right // factor)]
-    return np.asarray(luminance(part) < 0.5 * luminance(mean[None, None])[0, 0], np.float32)
+    return np.asarray(luminance(part) < 0.5 * luminance_at(mean), np.float32)

@@ -11,7 +11,7 @@ import numpy as np
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.plan import CleanPlan
-from stitchbed.page.page import luminance
+from stitchbed.page.page import luminance, luminance_at
 from stitchbed.page.sheet.frame import corners_on_page, cut_off
 from stitchbed.page.sheet.paper_color import color_of, lighter_share, sheet_of
 from stitchbed.page.sheet.tone import lightness
@@ -33,7 +33,7 @@ def white_of(desk: CleanContext, plan: CleanPlan) -> tuple[str, list[str]]:
     mean = plan.white.mean
     if not plan.white.paper.any():
         return "keep", [_no_white_words(plan.white)]
-    name, star = color_of(mean), lightness(float(luminance(mean[None, None])[0, 0]))
+    name, star = color_of(mean), lightness(luminance_at(mean))
     small = paper_small(plan.white, desk.factor, desk.view.shape)
     share = lighter_share(desk.view, small, corners_on_page(plan.frame) / desk.factor)
     if share < LEAST_LIGHTER:
@@ -50,7 +50,7 @@ def _no_white_words(white: White) -> str:
     way = "--white 92 makes a lightness of 92 white"
     if white.doubted is not None:
         color = np.median(white.cells[white.doubted], axis=0)
-        way = f"--white {int(lightness(float(luminance(color[None, None])[0, 0])))} lifts what may be paper to white"
+        way = f"--white {int(lightness(luminance_at(color)))} lifts what may be paper to white"
     return f"nothing was taken for white: {way}"
 
 

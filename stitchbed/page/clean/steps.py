@@ -21,7 +21,7 @@ from stitchbed.page.clean.paper_doubts import LEAST_CUT, margin_words, night_wor
 from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
-from stitchbed.page.page import luminance
+from stitchbed.page.page import luminance, luminance_at
 from stitchbed.page.sheet.border import SIDES, BorderSettings, find_sheet, frame_of, skew
 from stitchbed.page.sheet.frame import Framing, corners_on_page, cut_off
 from stitchbed.page.sheet.paper_color import tint_of
@@ -92,7 +92,7 @@ def paper(desk: CleanContext, plan: CleanPlan, settings: PaperSettings, record: 
     evens = found and now < before
     record.numbers = {
         "paper_linear_rgb": white.mean,
-        "paper_lightness": lightness(float(luminance(white.mean[None, None])[0, 0])),
+        "paper_lightness": lightness(luminance_at(white.mean)),
         "cells_of_paper": float(white.paper.mean()),
         "unevenness_before": before,
         "unevenness_after": now if evens else before,
@@ -160,7 +160,7 @@ def _drop_words(settings: DropSettings, told: Told) -> list[str]:
 
 def tone(desk: CleanContext, plan: CleanPlan, settings: ToneSettings, record: Record) -> CleanPlan:
     """Set black and white point, cut edges if asked."""
-    white = float(luminance(plan.white.mean[None, None])[0, 0])
+    white = luminance_at(plan.white.mean)
     if settings.white == "found":
         wish, told = white_of(desk, plan)
         settings = replace(settings, white=wish)

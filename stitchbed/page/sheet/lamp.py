@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.page.page import luminance
+from stitchbed.page.page import luminance, luminance_at
 from stitchbed.page.sheet.white import White
 
 DEGREE = 4  # of the polynomial; fall-off of a lamp and of a lens are even powers up to the fourth
@@ -69,7 +69,7 @@ def shows_paper(white: White) -> bool:
 
 def as_scanned(white: White) -> White:
     """A map by which light stays what it is, for a page without paper; cells as light as white paper are doubted."""
-    pale = _of_paper(white) and luminance(white.mean[None, None])[0, 0] >= PALE
+    pale = _of_paper(white) and luminance_at(white.mean) >= PALE
     doubted = white.paper if white.paper.mean() >= SOME and pale else None
     ones, none = np.ones_like(white.grid), np.zeros_like(white.paper)
     return replace(white, grid=ones, mean=np.ones_like(white.mean), paper=none, doubted=doubted)
@@ -77,7 +77,7 @@ def as_scanned(white: White) -> White:
 
 def _of_paper(white: White) -> bool:
     """Whether what looked like paper is light, of no strong color."""
-    light = luminance(white.mean[None, None])[0, 0] >= DARKEST_PAPER
+    light = luminance_at(white.mean) >= DARKEST_PAPER
     return bool(light and white.mean.min() >= LEAST_TINT * white.mean.max())
 
 
