@@ -1,26 +1,60 @@
-"""I say what is doubtful about measured places: what hangs by little, bends, or came out as no bed or paper is.
+"""I hold what came out as no bed or paper is, and say what is doubtful about measured places.
 
-In: a solved alignment, its ties. Out: warnings that name the pieces.
+In: first places and ties; a solved alignment. Out: the alignment; warnings that name the pieces that hang by little,
+bend, or still are as no bed or paper is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import two_digits
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.holding import HoldSettings
+from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import Ties, chosen
-from stitchbed.mosaic.registration.unknowns import axes_shown, turn_and_stretch
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame, axes_shown, turn_and_stretch
 
 MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
 UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
-MOST_STRETCH = 0.004  # share; paper from a dry room to a moist one stretches by less
+MOST_STRETCH = 0.004  # share, one way against the other; paper from a dry room to a moist one stretches by less
+RARE_STRETCH = 0.002  # and by less than this in one room; what is more must be shown by the overlaps
+CORRELATED = 0.3  # neighboring ties err alike; each counts as this share of one
+BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
+
+
+def solve_within_reason(
+    places: Sequence[Placement],
+    ties: Ties,
+    frame: Frame,
+    settings: AlignmentSettings,
+    bed: BedSettings,
+    *,
+    known: int,
+) -> Alignment:
+    """All tiles at once (`adjust_bundle`), but axes no bed has are held, and so are stretches that paper rarely has
+    where the overlaps fit as well without: an error of the bed that repeats can look like a stretch of one piece."""
+    found = adjust_bundle(places, ties, frame, settings, bed, known=known)
+    if beyond_prior(found, bed):
+        settings = replace(settings, solve_axes=False)
+        found = adjust_bundle(places, ties, frame, settings, bed, known=known)
+    strange = len(_stretched(found, RARE_STRETCH))
+    if not strange:
+        return found
+    held = adjust_bundle(places, ties, frame, replace(settings, far_stretch=False), bed, known=known)
+    worse = _misfit(held, settings.cauchy) - _misfit(found, settings.cauchy)
+    return held if worse < BY_CHANCE * strange else found
+
+
+def _misfit(found: Alignment, cauchy: float) -> float:
+    """Half of the sum of squares that ties miss by, in sigmas, by the robust loss; neighboring ties count as few."""
+    return -CORRELATED * cauchy**2 / 2 * float(np.log(found.weight).sum())
 
 
 def doubts(
@@ -105,15 +139,18 @@ def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: 
 
 
 def _stretch_words(solved: Alignment) -> list[str]:
-    found = [turn_and_stretch(place.sheet_from_tile) for place in solved.placements]
-    strange = [
-        f"{place.tile} ({100 * np.hypot(stretch, skew):.1f} %)"
-        for place, (_, _, stretch, skew) in zip(solved.placements, found, strict=True)
-        if np.hypot(stretch, skew) > MOST_STRETCH
-    ]
+    strange = ", ".join(f"{name} ({100 * share:.1f} %)" for name, share in _stretched(solved, MOST_STRETCH).items())
     if not strange:
         return []
-    return [f"stretched more than paper does: {', '.join(strange)}; something else is wrong there, look at its seams"]
+    return [f"stretched more than paper does: {strange}; something else is wrong there, look at its seams"]
+
+
+def _stretched(solved: Alignment, most: float) -> dict[str, float]:
+    """Pieces longer one way than the other by a share of more than `most`, and by which."""
+    longer = {
+        place.tile: 2 * float(np.hypot(*turn_and_stretch(place.sheet_from_tile)[2:])) for place in solved.placements
+    }
+    return {tile: share for tile, share in longer.items() if share > most}
 
 
 def _axes_words(solved: Alignment) -> list[str]:

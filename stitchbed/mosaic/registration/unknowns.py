@@ -40,7 +40,7 @@ class AlignmentSettings:
     scale_sigma: how far a tile's scale may differ from the expected one (share); scans of one bed repeat to about 1e-4.
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
-    some do by a permille.
+    some do by a permille. far_stretch: False takes those tails away: no piece is believed to have stretched far.
     solve_bed: False leaves the bed at zero. solve_axes: False holds its axes whatever shows them.
     least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
@@ -53,6 +53,7 @@ class AlignmentSettings:
     solve_stretch: bool = True
     stretch_sigma: float = 1e-4
     skew_sigma: float = 3e-5
+    far_stretch: bool = True
     solve_bed: bool = True
     solve_axes: bool = True
     least_ties_bed: int = 40
@@ -213,7 +214,7 @@ def _piece_rows(
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
         size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
         off = np.array([size / frame.scales[i] - 1, stretch, skew]) / sigmas
-        root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy))
+        root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if settings.far_stretch else 1.0
         first, own = PER_TILE * i, slice(3 * i, 3 * i + 3)
         rows[3 * i, first : first + 2] = np.array([np.cos(turn), np.sin(turn)]) / far / frame.scales[i] / sigmas[0]
         rows[3 * i + 1, first + 4] = 1 / far / sigmas[1]

@@ -18,8 +18,8 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle, misses
-from stitchbed.mosaic.registration.doubts import beyond_prior, doubts
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, misses
+from stitchbed.mosaic.registration.doubts import doubts, solve_within_reason
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
@@ -131,9 +131,7 @@ def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Tie
     measured, held = ties
     both = together([measured, held])
     settings, bed, known = context.settings.alignment, context.settings.bed, len(held.a)
-    solved = adjust_bundle(places, both, frame, settings, bed, known=known)
-    if beyond_prior(solved, bed):
-        solved = adjust_bundle(places, both, frame, replace(settings, solve_axes=False), bed, known=known)
+    solved = solve_within_reason(places, both, frame, settings, bed, known=known)
     count = len(measured.a)
     return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count])
 
