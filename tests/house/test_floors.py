@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import networkx as nx
@@ -62,19 +63,24 @@ def _nodes(tree: ast.AST, types_too: bool) -> Iterator[ast.AST]:
         yield from _nodes(node, types_too)
 
 
-def _imported(module: str, *, types_too: bool = True) -> Iterator[str]:
+@cache
+def _parsed(module: str) -> ast.Module:
+    return ast.parse(SOURCES[module].read_text(encoding="utf-8"))
+
+
+@cache
+def _imported(module: str, *, types_too: bool = True) -> tuple[str, ...]:
     """Modules of the package that a module imports, also inside functions."""
-    for node in _nodes(ast.parse(SOURCES[module].read_text(encoding="utf-8")), types_too):
+    found = []
+    for node in _nodes(_parsed(module), types_too):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names if alias.name in SOURCES)
+            found += [alias.name for alias in node.names if alias.name in SOURCES]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{module}: relative import; house words are absolute"
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"
-                if inner in SOURCES:
-                    yield inner
-                elif node.module in SOURCES:
-                    yield str(node.module)
+                found += [name for name in (inner, str(node.module)) if name in SOURCES][:1]
+    return tuple(found)
 
 
 def _allowed(importer: str, imported: str) -> bool:
@@ -113,14 +119,14 @@ def test_no_circles() -> None:
 
 @pytest.mark.parametrize("module", [name for name, path in SOURCES.items() if not path.name.startswith("__")])
 def test_a_file_opens_with_the_sentence_it_says_of_itself(module: str) -> None:
-    said = ast.get_docstring(ast.parse(SOURCES[module].read_text(encoding="utf-8"))) or ""
+    said = ast.get_docstring(_parsed(module)) or ""
     assert said.startswith("I ") and "In:" in said and "Out:" in said
 
 
 def test_no_assert_and_no_print_in_the_package() -> None:
     found = []
-    for module, path in SOURCES.items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for module in SOURCES:
+        for node in ast.walk(_parsed(module)):
             called = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
             if called or isinstance(node, ast.Assert):
                 found.append(f"{module}:{node.lineno}")
