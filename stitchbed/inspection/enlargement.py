@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.quality import Trace
+from stitchbed.inspection.quality import NEAR, Trace
 
 # Bounds set between what good and enlarged synthetic scans show (see the tests), about in the middle on a log scale.
 TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
@@ -18,6 +18,9 @@ CHANCE = 4.5  # strength over the surround that a single window shows by chance;
 # Along the weaker axis; along one axis only, times all other periods: of 448 enlarged scans of 8 media 445 show it
 # along both, the others along one at least 3.7 times as strong as all else, 70 good ones along one up to 1.1 times.
 ALONG_BOTH, LONE_AXIS = 1.5, 2.0
+# How far a period stays in step, along the axis and in the order of differences that shows it best: enlarged scans .81
+# to 1, printed screens whose period is the same to a window .1 to .7.
+LOCKED = 0.76
 FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
 ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
@@ -39,7 +42,8 @@ def enlargement_of(look: Look) -> float | None:
         )
         other = _other_periods(look, frequency)
         along_both = weaker > ALONG_BOTH and weaker + stronger > 1.5 * least
-        if stronger > other and (along_both or stronger > LONE_AXIS * max(least, other)):
+        shown = stronger > other and (along_both or stronger > LONE_AXIS * max(least, other))
+        if shown and _locked(look, frequency):
             made_up = frequency == 0.5 or not _reaches_the_end(look)  # repeated pixels have edges up to the end
             return _with_cutoff(look, frequency, factor) if made_up else None
     fine, half = ends_of(look.bands_calm)
@@ -71,6 +75,12 @@ def _other_periods(look: Look, frequency: float) -> float:
     return max(others, default=0.0)
 
 
+def _locked(look: Look, frequency: float) -> bool:
+    """True of a period that lies the same to the pixels all over the picture, which a printed screen's does not."""
+    near = [t.locked for t in look.traces if is_near(t, frequency) and t.strength > ALONG_BOTH]
+    return max(near, default=0.0) > LOCKED
+
+
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:
     """Tell 2 and 4/3 from 4, and 1.5 from 3, which leave the same period; in doubt the smaller one is told.
 
@@ -92,4 +102,4 @@ def _with_cutoff(look: Look, frequency: float, factor: float) -> float:
 
 def is_near(trace: Trace, frequency: float) -> bool:
     """True of a period of about a frequency, cycles/px."""
-    return abs(trace.frequency - frequency) < 0.006
+    return abs(trace.frequency - frequency) < NEAR

@@ -109,7 +109,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         bands,
         _bands(greens),
         quality.block_trace(greens).strength,
-        tuple(quality.resampling_traces(greens)[:12]),
+        tuple(quality.resampling_traces(greens, [(box.row, box.col) for box, _ in detail])[:12]),
         min(float(len(greens)), rows * cols / greens[0].size),
         sensed(gray, reduction, [pixels for _, pixels in (*detail, *calm)], windows.raster.bits),
     )

@@ -30,6 +30,7 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # of linear light, I
 LEAST_CELLS, DRAWN_CELLS = 25, 400  # for a comparison of light: of paper, and where all is drawn
 SURE_GAIN = 0.02  # log of light; two good scans differ by as much
 SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
+BLOCK, LEAST_BLOCKS = 3, 9  # cells along a side; for a comparison of light from place to place
 FEW_SEEN = 0.2  # of the cells of the row of which most are known
 DISCORD, DISCORD_OVER = 0.035, 2.5  # log of light; times what most pairs of the set show
 SUSPECT_SHARE = 0.6  # of a piece's pairs that disagree
@@ -55,8 +56,8 @@ class Comparison:
     """What one link tells. a, b : indices. log_gain : (3,) log of light a over b away from the edges, or None.
 
     losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
-    overlap, px of a. discord : spread of the log ratio of light away from the edges, in the channel it is widest.
-    paper : whether paper told the gain.
+    overlap, px of a. discord : spread of the log ratio of light from place to place, away from the edges, in the
+    channel it is widest; 0 where too little paper is seen. paper : whether paper told the gain.
     """
 
     a: int
@@ -250,10 +251,16 @@ def _drawn_gain(shared: _Shared, deep: float) -> Array | None:
 
 
 def _discord(shared: _Shared, deep: float) -> float:
+    """Light is uneven over places, not from cell to cell as a screen of dots or a stroke is: means of blocks tell."""
     usable = shared.calm & (np.minimum(shared.depth_own, shared.depth_other) > deep)
-    if usable.sum() < LEAST_CELLS:
+    height, width = (size // BLOCK * BLOCK for size in usable.shape)
+    counted = usable[:height, :width].reshape(height // BLOCK, BLOCK, -1, BLOCK).sum((1, 3))
+    summed = np.where(usable[..., None], shared.ratio, 0)[:height, :width]
+    told = counted > BLOCK * BLOCK / 2
+    if told.sum() < LEAST_BLOCKS:
         return 0.0
-    return max(robust_spread(channel) for channel in shared.ratio[usable].T)
+    means = summed.reshape(height // BLOCK, BLOCK, -1, BLOCK, 3).sum((1, 3))[told] / counted[told, None]
+    return max(robust_spread(channel) for channel in means.T)
 
 
 def _losses(shared: _Shared, offset: Array, look: Glance) -> tuple[SideLoss, ...]:

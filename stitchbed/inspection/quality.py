@@ -27,6 +27,8 @@ CLIP_MARGIN = 0.004  # of the range: one 8-bit code
 STEEP_LIMIT = 12.0  # gray levels (of 255): a step of a drawing, not of a block border
 BLOCK = 8  # px; ITU-T T.81
 BANDS = 16
+PERIODS = (1 / 2, 1 / 3, 1 / 4, 1 / 5, 2 / 5)  # cycles/px of enlargements by 2, 3 or 1.5, 4/3, 1.25, 5/3
+NEAR = 0.006  # cycles/px: one of them, as far as a window tells
 TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gaussian (numerically)
 
 
@@ -34,11 +36,15 @@ TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gau
 class Trace:
     """A period that resampling or blocks left behind. axis 0 rows, 1 columns; frequency cycles/px; strength over the
     rest.
+
+    locked : 0..1, how far it stays in step all over the picture if it is one of `PERIODS`: what is left by an
+    enlargement lies the same to the pixels everywhere, a printed screen or rows of dots drift against them.
     """
 
     axis: int
     frequency: float
     strength: float
+    locked: float = 1.0
 
 
 def window_boxes(contrast: Floats, shape: tuple[int, int], *, count: tuple[int, int], calm: bool) -> list[Box]:
@@ -163,24 +169,36 @@ def block_trace(windows: Sequence[Floats]) -> Trace:
     return best
 
 
-def resampling_traces(windows: Sequence[Floats]) -> list[Trace]:
+def resampling_traces(windows: Sequence[Floats], starts: Sequence[tuple[int, int]] | None = None) -> list[Trace]:
     """Periods in the strength of differences, which interpolation leaves and a sensor does not; strongest first.
 
-    windows : all of one size. Second differences show most factors; a doubling whose new pixels lie a quarter beside
-    the old ones, and repeated pixels, show in first differences only. Reference: Gallagher (2005), doi
-    10.1109/CRV.2005.33.
+    windows : all of one size. starts : (row, col) px of each in the picture; without them nothing is told of `locked`.
+    Second differences show most factors; a doubling whose new pixels lie a quarter beside the old ones, and repeated
+    pixels, show in first differences only. Reference: Gallagher (2005), doi 10.1109/CRV.2005.33.
     """
     found = []
     for axis, order in ((0, 1), (0, 2), (1, 1), (1, 2)):
-        power = np.mean([_difference_power(window, axis, order) for window in windows], axis=0)
+        changes = [_changes_along(window, axis, order) for window in windows]
+        power = np.mean([np.abs(np.fft.rfft(each)) ** 2 for each in changes], axis=0)
         frequency = np.arange(len(power)) / (2.0 * (len(power) - 1))
         floor = _running_median(power, 15)
         strength = np.sqrt(power / np.maximum(floor, 1e-12))
         for index in np.flatnonzero(strength > 1):
             near = strength[max(0, index - 2) : index + 3]
             if frequency[index] > 0.08 and strength[index] == near.max():
-                found.append(Trace(axis, float(frequency[index]), float(strength[index])))
+                locked = _locked(changes, float(frequency[index]), [start[axis] for start in starts or ()])
+                found.append(Trace(axis, float(frequency[index]), float(strength[index]), locked))
     return sorted(found, key=lambda trace: -trace.strength)
+
+
+def _locked(changes: Sequence[NDArray[np.float64]], frequency: float, starts: Sequence[int]) -> float:
+    """Length of the sum of all windows' amplitudes at the period nearby over the sum of their lengths."""
+    exact = min(PERIODS, key=lambda period: abs(period - frequency))
+    if not starts or abs(exact - frequency) >= NEAR:
+        return 1.0
+    turns = [exact * (start + np.arange(len(each))) for start, each in zip(starts, changes, strict=True)]
+    waves = np.array([(each * np.exp(-2j * np.pi * turn)).sum() for each, turn in zip(changes, turns, strict=True)])
+    return float(np.abs(waves.sum()) / max(float(np.abs(waves).sum()), 1e-12))
 
 
 def _box_at(row: float, col: float, shape: tuple[int, int], most: int) -> Box:
@@ -205,14 +223,13 @@ def _phase_steps(window: Floats, axis: int) -> NDArray[np.float64]:
     return np.asarray(phases.mean(0) / max(float(phases.mean()), 1e-6))
 
 
-def _difference_power(window: Floats, axis: int, order: int) -> NDArray[np.float64]:
-    """Power spectrum of the mean absolute difference of an order along an axis."""
+def _changes_along(window: Floats, axis: int, order: int) -> NDArray[np.float64]:
+    """Mean absolute difference of an order at each place along an axis, over their mean, faded out at the ends."""
     steps = np.abs(np.diff(window, n=order, axis=axis))
     along = np.minimum(steps, STEEP_LIMIT).mean(1 - axis).astype(np.float64)
     even = along[: len(along) // 2 * 2]
-    level = even - even.mean()
-    spectrum = np.abs(np.fft.rfft(level * np.hanning(len(level)))) ** 2
-    return np.asarray(spectrum / max(float(even.mean()) ** 2, 1e-9))
+    level = float(even.mean())
+    return np.asarray((even - level) * np.hanning(len(even)) / max(level, 1e-4))
 
 
 def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

@@ -764,3 +764,19 @@ def test_patches_that_lie_now_on_one_dot_of_a_screen_and_now_on_the_next_are_no_
     assert _jump(rows, shifts) is None
     at_one_row = np.array([60.0] * 9 + [200.0] * 3)  # whose patches differ among themselves
     assert _jump(at_one_row, np.array([0.0] * 5 + [5.0] * 7)) is None
+
+
+def test_light_that_differs_from_cell_to_cell_is_a_screen_and_from_place_to_place_a_lamp() -> None:
+    """How far two scans of one paper differ over it: a lamp's 12 % from left to right, or a cell's 2 % to the next."""
+    rng = np.random.default_rng(5)
+    paper = np.full((60, 60, 3), 0.7, np.float32)
+    side = np.linspace(-0.06, 0.06, 60, dtype=np.float32)[None, :, None]
+    scattered = rng.normal(0, 0.02, paper.shape).astype(np.float32)
+    steps = np.where((np.arange(60) // 2 % 2 == 0)[:, None, None], np.exp(scattered), np.exp(-scattered))
+
+    def discord(factor: NDArray[np.float32]) -> float:
+        looks = [Glance((600, 600), 2, np.zeros((300, 300), np.uint8), paper * f, 10) for f in (np.float32(1), factor)]
+        return compare(looks, (0, 1), np.eye(3)).discord
+
+    assert discord(np.exp(side)) == pytest.approx(0.044, rel=0.2)  # 1.4826 times half of a quarter's distance of 12 %
+    assert discord(steps.astype(np.float32)) < 0.012

@@ -173,6 +173,27 @@ def test_a_period_along_one_axis_is_that_of_rows_of_letters_unless_it_is_stronge
     assert told((0, 0.5, 6.0), rows) == 2.0
 
 
+def test_the_period_of_a_printed_screen_drifts_against_the_pixels_and_that_of_an_enlargement_does_not() -> None:
+    """A screen of 2.49 px laid down askew by .2 degrees: to one window the period of an enlargement by 5/3."""
+    y, x = np.mgrid[:1000, :1000]
+    noise = _rng(8).standard_normal((600, 600)).astype(np.float32)
+    turn = np.deg2rad(0.2)
+    screen = 128 + 60 * np.cos(2 * np.pi * 0.2008 * (x * np.cos(turn) + y * np.sin(turn)))
+    enlarged = cv2.resize(cv2.GaussianBlur(128 + 40 * noise, (0, 0), 0.6), (1000, 1000), interpolation=cv2.INTER_LINEAR)
+    for pixels, least, most in ((screen + _rng(9).standard_normal(screen.shape), 0.0, 0.6), (enlarged, 0.8, 1.0)):
+        starts = [(row, col) for row in range(0, 744, 240) for col in range(0, 744, 240)]
+        windows = [pixels[row : row + 256, col : col + 256].astype(np.float32) for row, col in starts]
+        near = [t for t in quality.resampling_traces(windows, starts) if abs(t.frequency - 0.4) < quality.NEAR]
+        assert near and max(t.strength for t in near) > 4
+        assert least <= max(t.locked for t in near) <= most
+
+
+@pytest.mark.parametrize(("locked", "factor"), [(0.95, 5 / 3), (0.5, None)])
+def test_only_a_period_that_keeps_step_with_the_pixels_is_made_up(locked: float, factor: float | None) -> None:
+    traces = (quality.Trace(0, 0.4016, 13.7, locked), quality.Trace(1, 0.4016, 8.5, locked))
+    assert enlargement_of(replace(look(), windows=10.7, traces=traces)) == factor
+
+
 # ------------------------------------------------------------------ glass
 
 
