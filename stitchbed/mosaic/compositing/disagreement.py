@@ -18,6 +18,8 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, grown, meets, shifted, spanning
+from stitchbed.imaging.gray import most_of
+from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap, cells_of, depth_mm, grid_of
 from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
@@ -123,10 +125,15 @@ def find_changes(
     *,
     cell_mm: float,
     settings: ChangeSettings,
+    workers: int = 1,
 ) -> Disagreements:
     """Compare every two pieces on the grid of the seams; `places` are on the canvas."""
     cell, shape = grid_of(canvas, cell_mm)
-    looks = [_look(*piece, canvas, cell, shape) for piece in zip(places, smalls, levels, lifts, strict=True)]
+
+    def look(piece: tuple[Placement, Small, Level, Lift]) -> _Look:
+        return _look(*piece, canvas, cell, shape)
+
+    looks = list(in_order(look, zip(places, smalls, levels, lifts, strict=True), workers))
     unrest, changes, steps = np.zeros(shape), [], []
     mm = cell / canvas.dpi * MM_PER_INCH
     for i in range(len(looks)):
@@ -206,7 +213,7 @@ def _look(
     box = Box(rows.start, cols.start, *size)
     logs = np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1)
     around = (3, 3, 1)
-    slope = (ndimage.maximum_filter(logs, around) - ndimage.minimum_filter(logs, around)).max(2)
+    slope = most_of(ndimage.maximum_filter(logs, around) - ndimage.minimum_filter(logs, around))
     room = SLOPE * slope + UNREST * sample(small.unrest[..., None], at, small.cell).reshape(size)
     return _Look(box, logs, depth.reshape(size), room, small.gray)
 

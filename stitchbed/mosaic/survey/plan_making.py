@@ -86,8 +86,8 @@ def _changes(
     """What changed between scans."""
     places, lifts, levels = laid
     smalls, cell_mm = promoted(context, previews), context.settings.seams.cell_mm
-    wishes = context.settings.changes
-    return find_changes(places, smalls, levels, lifts, canvas, cell_mm=cell_mm, settings=wishes)
+    wishes, workers = context.settings.changes, context.workers
+    return find_changes(places, smalls, levels, lifts, canvas, cell_mm=cell_mm, settings=wishes, workers=workers)
 
 
 def promoted(context: SurveyContext, previews: Sequence[Preview]) -> list[Small]:

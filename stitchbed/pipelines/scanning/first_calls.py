@@ -10,6 +10,7 @@ import numpy as np
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.node_grid import NODE, nodes
 from stitchbed.imaging.resampling import resampled
+from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transfer import Transfer, to_stored, tone_table
 from stitchbed.matching.cell_correlation import correlate
 from stitchbed.matching.features import Keypoints
@@ -27,6 +28,7 @@ def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
     found = match(points, points, LinkSettings())
     narrowed(np.array([1.0, 0.0, 0.0, 0.0]), (places, places), found, np.ones(1), 1)
     flat = np.zeros(size, np.float32)
+    look_up(flat, places), look_up(places, places)
     agreement(np.eye(3), (Sight(flat, 1.0), Sight(flat, 1.0)))
     correlate(flat, flat, np.zeros((1, 2), np.int64), 1, 0, np.zeros((1, 5)), 1)
     shift_at(Warp(np.zeros((2, 2, 2)), 1.0), places)
