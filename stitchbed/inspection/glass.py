@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -91,7 +92,7 @@ def _agreed(depths: Sequence[Floats], reach: int, areas: Sequence[int]) -> list[
     least = max(3, math.ceil(SHARE * len(seen)))
     if votes.max() < least:
         return []
-    best = np.max(depths, axis=0)
+    best = reduce(np.maximum, depths)
     for area, chances in zip(areas, _chances(seen, least, areas), strict=True):
         for needed, chance in chances:
             found = _found(votes, needed, best, area)
@@ -122,10 +123,13 @@ def _found(votes: NDArray[np.uint16], needed: int, best: Floats, least: int) -> 
     wide = 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= least)
     found = []
     for index in wide if len(wide) < MOST_GRAINS else ():
-        inside = labels == index
-        area = float((best[inside] > LEAST_DEPTH).sum())
+        left, top, width, height = stats[index, :4]
+        around = slice(top, top + height), slice(left, left + width)
+        inside = labels[around] == index
+        depths, agreed = best[around][inside], votes[around][inside]
         x, y = middles[index]
-        found.append(Grain(float(x), float(y), max(1.0, area), float(best[inside].max()), int(votes[inside].max())))
+        area = max(1.0, float((depths > LEAST_DEPTH).sum()))
+        found.append(Grain(float(x), float(y), area, float(depths.max()), int(agreed.max())))
     return found
 
 
@@ -292,9 +296,10 @@ def _met(seen: Sequence[Mask], levels: Sequence[int], areas: Sequence[int], move
     for trial in range(1, TRIALS + 1):
         votes = _votes(np.roll(one, (trial * i * move[0], trial * i * move[1]), (0, 1)) for i, one in enumerate(seen))
         for row, level in enumerate(levels):
-            sizes = cv2.connectedComponentsWithStats((votes >= level).astype(np.uint8))[2][1:, cv2.CC_STAT_AREA]
-            if not len(sizes):
+            agreed = votes >= level
+            if not agreed.any():
                 break
+            sizes = np.bincount(cv2.connectedComponents(agreed.astype(np.uint8))[1][agreed])[1:]
             met[row] += [(sizes >= area).sum() for area in areas]
     return met
 
@@ -318,7 +323,8 @@ def _dot_depth(view: Floats) -> Floats:
     """
     side = SPECK_PX + 2
     ways = np.ones((1, side)), np.ones((side, 1)), np.eye(side), np.fliplr(np.eye(side))
-    depth = np.min([cv2.morphologyEx(view, cv2.MORPH_CLOSE, way.astype(np.uint8)) for way in ways], axis=0) - view
+    closed = (cv2.morphologyEx(view, cv2.MORPH_CLOSE, way.astype(np.uint8)) for way in ways)
+    depth = reduce(np.minimum, closed) - view
     return np.where(depth > LEAST_DEPTH, depth, 0).astype(np.float32)
 
 
