@@ -15,6 +15,7 @@ from stitchbed.mosaic.registration.placement import Placement, edge_distance, fr
 from stitchbed.mosaic.registration.pose_graph import Layout
 
 SAME_DPI = 0.03  # pieces whose dpi differ by less are of one dpi: scanners round, pictures are trusted to 1 %
+PICTURE = 0.01  # share by which a picture may miss a piece's size
 MOST = 0.5  # share of the sheet that a dpi must cover to become the canvas's
 GRID_MM = 5.0
 
@@ -36,19 +37,28 @@ def sheet_dpi(layout: Layout, dpi: Mapping[str, float]) -> float:
 def agreed_scales(layout: Layout, declared: Mapping[str, float]) -> tuple[dict[str, float], list[str]]:
     """Sheet px per tile px expected of each tile: what dpi says, unless the pictures clearly say otherwise.
 
-    declared : dpi of the sheet over dpi of the tile.
+    declared : dpi of the sheet over dpi of the tile. A picture tells a size to within `PICTURE`; where another piece
+    has one as near as that, the two are one: scanners repeat far better.
     """
-    scales, warnings = {}, []
-    for name, matrix in layout.sheet_from_tile.items():
-        found = float(np.hypot(matrix[0, 0], matrix[1, 0]))
-        said = declared[name]
-        if abs(found / said - 1) > 0.01:
-            warnings.append(
-                f"{name}: the file's dpi does not fit its picture (size is {found / said:.3f} times what dpi says); "
-                "the picture was believed"
-            )
-        scales[name] = found if abs(found / said - 1) > 0.01 else said
+    found = {name: float(np.hypot(matrix[0, 0], matrix[1, 0])) for name, matrix in layout.sheet_from_tile.items()}
+    kept = {name: declared[name] for name in found if _alike(found[name], declared[name])}
+    strange = {name: size for name, size in found.items() if name not in kept}
+    warnings = [
+        f"{name}: the file's dpi does not fit its picture (size is {size / declared[name]:.3f} times what dpi says); "
+        "the picture was believed"
+        for name, size in strange.items()
+    ]
+    scales = {name: kept[name] if name in kept else _of_others(found[name], [*kept.values()]) for name in found}
     return scales, warnings
+
+
+def _alike(size: float, other: float) -> bool:
+    return abs(size / other - 1) <= PICTURE
+
+
+def _of_others(size: float, others: Sequence[float]) -> float:
+    """The nearest of `others` that `size` may be, else `size`."""
+    return min((one for one in others if _alike(size, one)), key=lambda one: abs(one - size), default=size)
 
 
 def canvas_dpi(places: Sequence[Placement], dpi: Array, sheet: float) -> tuple[float, list[str]]:

@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record, recording
@@ -43,7 +44,7 @@ from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, quarrel
 from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, details_of, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, measure_places
-from stitchbed.mosaic.survey.scales import agreed_scales, sheet_dpi
+from stitchbed.mosaic.survey.scales import PICTURE, agreed_scales, sheet_dpi
 
 NOTHING: Mapping[Any, Any] = MappingProxyType({})
 
@@ -128,7 +129,9 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
     layout, warnings = one_layout(context, previews, laid, looked.no_links)
     context, previews = _placed_only(_loosened(context, layout), previews, layout)
     with recording("measure", context.settings.ties) as measured_step:
+        before = context.dpi
         context, places, scales, doubts = first_places(context, layout, previews)
+        previews = _looked_again(context, previews, before)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         against = _against(context, layout, measured, previews)
         measured_step.numbers = measured.numbers | _at_least(against, layout, measured)
@@ -211,6 +214,14 @@ def first_places(
         for t in context.tiles
     ]
     return context, places, scales, doubts
+
+
+def _looked_again(
+    context: SurveyContext, previews: Sequence[Preview], before: NDArray[np.float64]
+) -> Sequence[Preview]:
+    """Previews, new ones of pieces whose dpi (`before`) their pictures belied: light is compared by mm of the sheet."""
+    same = np.flatnonzero(np.abs(context.dpi / before - 1) <= PICTURE).tolist()
+    return previews if len(same) == len(previews) else preview_all(context, {i: previews[i] for i in same})
 
 
 def preview_all(context: SurveyContext, known: Mapping[int, Preview] = NOTHING) -> list[Preview]:

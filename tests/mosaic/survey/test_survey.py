@@ -72,6 +72,16 @@ def test_a_lone_piece_needs_no_survey(pieces: list[Path]) -> None:
     assert np.array_equal(found.plan.places[0].sheet_from_tile, np.eye(3)) and found.plan.levels[0].plain
 
 
+def test_a_piece_that_says_a_wrong_dpi_is_seen_as_the_others_are(pieces: list[Path]) -> None:
+    """Light compared by cells of other millimeters makes lines look as if the sheet left the glass there."""
+    with _context(pieces) as context:
+        found = survey(replace(context, dpi=context.dpi * (1, 1.25)))
+    assert any(words.startswith("piece_02.tif: the file's dpi does not fit") for words in found.warnings)
+    one, two = found.smalls
+    assert one.cell == two.cell and one.light.shape == two.light.shape
+    assert found.alignment is not None and len(found.alignment.beds) == 1
+
+
 def test_a_canvas_past_the_limit_is_refused(pieces: list[Path]) -> None:
     with _context(pieces, max_megapixels=0.1) as context, pytest.raises(CanvasTooLarge, match="--max-megapixels"):
         survey(context)
@@ -169,6 +179,12 @@ def test_dpi_is_believed_until_the_picture_says_otherwise(found: float, believed
     scales, warnings = agreed_scales(_layout(found), {"a": 1.0, "b": 1.0})
     assert scales == {"a": 1.0, "b": pytest.approx(believed)} and len(warnings) == said
     assert all(warning.startswith("b: the file's dpi does not fit") for warning in warnings)
+
+
+def test_a_piece_whose_dpi_is_belied_has_that_of_a_piece_of_its_size() -> None:
+    layout = Layout("a", {name: np.diag([size, size, 1.0]) for name, size in zip("abc", (1, 0.996, 0.5))}, (), ())
+    scales, warnings = agreed_scales(layout, {"a": 1.0, "b": 0.8, "c": 0.8})
+    assert scales == {"a": 1.0, "b": 1.0, "c": 0.5} and len(warnings) == 2
 
 
 def test_islands_are_an_error_or_a_warning() -> None:
