@@ -81,7 +81,8 @@ def fit_light(
     design = np.column_stack([terms, *[(names == kind).astype(float) for kind in kinds_of]])
     if len(xy) < design.shape[1] + 2:
         return None
-    fit = robust_fit(design, np.log(light), _beliefs(order, len(kinds_of)))
+    beliefs = np.concatenate([belief_weights(order), np.zeros(len(kinds_of))])  # nothing is believed of reflectances
+    fit = robust_fit(design, np.log(light), beliefs)
     coefficients = np.vstack([np.zeros((1, light.shape[1])), fit.solution[: terms.shape[1]]])
     on_work = polynomial((_grid(center) - center) / reach, order)
     log_light = on_work @ coefficients
@@ -149,10 +150,9 @@ def polynomial(xy: Array, order: int) -> Array:
     return np.stack([across[n - j] * down[j] for n in range(order + 1) for j in range(n + 1)], axis=1)
 
 
-def _beliefs(order: int, kinds: int) -> Array:
-    """(unknowns,) one over the variance of each term's believed size; nothing is believed of reflectances."""
-    of_order = [1 / BELIEVED[min(n, len(BELIEVED)) - 1] ** 2 for n in range(1, order + 1) for _ in range(n + 1)]
-    return np.array([*of_order, *[0.0] * kinds])
+def belief_weights(order: int) -> Array:
+    """(terms,) one over the variance of the believed size of each term of log light, of order 1 to `order`."""
+    return np.array([1 / BELIEVED[min(n, len(BELIEVED)) - 1] ** 2 for n in range(1, order + 1) for _ in range(n + 1)])
 
 
 @dataclass(frozen=True)

@@ -1,82 +1,152 @@
-"""I find sheen on paper in a single photo: places softly brighter than the paper round them, which nothing drawn is.
+"""I find a lamp's reflection on a work in a single photo: light that is added, softly, to whatever is drawn.
 
-In: a flat view in linear light. Out: where, and by how much. Works without a common paper tone cannot tell.
+In: a flat view in linear light. Out: where, and by how much. Works that are soft all over cannot tell.
+
+Uneven lamps multiply: neighbors differ by a share of their own tone. A reflection adds: neighbors differ by as much in
+black as in white, and in red, green and blue alike. Both are fitted to the small differences between neighbors, where
+nothing drawn ends; what is drawn adds differences of its own, which follow neither.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
+from scipy.sparse import csr_array, diags_array, hstack, kron
 
-from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.core.arrays import Array, Floats
+from stitchbed.matching.robust import robust_sigma, tukey_weights
 from stitchbed.photos.compositing.glare import regions_mm
-from stitchbed.photos.compositing.illumination import fit_light, light_at
+from stitchbed.photos.compositing.illumination import belief_weights, polynomial
 
-CELL_MM = 6.0  # places are squares of this side; letters and strokes leave paper within
-PAPER = 0.9  # quantile of the light in a place that counts as its paper
-LIGHTEST = 0.25  # linear light under which nothing counts as paper
-ORDER = 3  # of the light that lies on the work: bends once from side to side, which a lamp's reflection does not
-LEAST_LIKE, MOST_SPREAD = 0.6, 0.03  # share of places of one paper tone, and how far these may scatter
-BRIGHTER = 0.08  # share by which sheen is brighter; watercolor paper scatters by a third of that
-LEAST_CELLS = 4  # one and a half square centimeters
-STEEPEST = 0.75  # of its height between neighbors: sheen fades, a white sheet or body color begins at once
+CELL_MM, MOST_CELLS = 6.0, 80  # places are squares of this side, wider in works of more than so many along
+TONES = (0.1, 0.5, 0.9)  # quantiles of the light in a place: its darks, its middle, its paper
+WHITE, DIMMEST = 0.97, 0.4  # quantile of the lightest tones: a reflection's color; the least light that is white
+KNOT_CELLS = 3  # reflections are told as coarsely as this
+ORDER = 3  # of uneven lamps' light: bends once from side to side, which a reflection does not
+JUMP = 0.06  # share of white: neighbors that differ by more show two things
+LEAST_SPREAD = 0.003  # share of white: how well knots follow a reflection of 12 mm sigma
+ADDED = 0.1  # sigma, share of white: what nothing but one tone tells is taken for uneven light
+ROUNDS = 8  # of reweighting
+FEWEST = 200  # pairs of neighbors that must be alike
+NOWHERE = 0.1  # quantile of what is found that counts as no reflection
+BRIGHTER = 0.08  # share of white that is told; watercolor paper scatters by a third of that
+DARKER, MOST_DARKER = 0.03, 0.05  # share of white by which darks may lie below what was added to them; share of places
+MOST_COLORED = 0.35  # of what is found, by which red, green and blue may differ in it
+MOST_GRAINY = 0.04  # of their tone, by which neighbors may differ that show one thing; more, and any law fits
 
 
 @dataclass(frozen=True)
 class Sheen:
-    """share : of the view. strength : how much brighter than paper it gets. regions : boxes, mm, largest first."""
+    """share : of the view. strength : how much light it adds, share of white. regions : boxes, mm, largest first."""
 
     share: float
     strength: float
     regions: list[dict[str, float]]
 
 
-def sheen_on_paper(flat: Floats, density: float) -> Sheen | None:
+def sheen_on(flat: Floats, density: float) -> Sheen | None:
     """Sheen in a flat view (h, w, channels) of a work at `density` px/mm; None when there is none to be told."""
-    paper = _papers(flat, density)
-    rows, columns = paper.shape
-    y, x = (np.indices(paper.shape) + 0.5) * CELL_MM
-    xy = np.stack([x.ravel(), y.ravel()], 1)
-    size = (columns * CELL_MM, rows * CELL_MM)
-    kinds = ["paper"] * paper.size
-    field = fit_light(xy, paper.reshape(-1, 1), kinds, size_mm=size, order=ORDER, source="paper")
-    if field is None or field.inliers < LEAST_LIKE or field.residual > MOST_SPREAD:
+    cell_mm = max(CELL_MM, max(flat.shape[:2]) / density / MOST_CELLS)
+    side = max(2, round(cell_mm * density))
+    tones = _tones(flat, side)
+    if min(tones.shape[1:3]) <= KNOT_CELLS:
         return None
-    lit = light_at(field, xy)[:, 0].reshape(paper.shape)
-    tone = np.median(paper / lit)
-    if tone < LIGHTEST:
+    pairs = _pairs(tones)
+    if pairs.across.shape[0] < FEWEST:
         return None
-    excess = np.asarray(paper / lit / tone - 1)
-    mask = _soft_regions(excess)
+    added, by_channel, spread = _added(pairs)
+    lift = (added - np.quantile(added, NOWHERE)).reshape(tones.shape[1:3])
+    off = by_channel - by_channel.mean(axis=0) - (added - added.mean())[:, None]
+    colored = float(np.sqrt(np.mean(off**2))) / max(float(added.std()), 1e-9)
+    too_dark = float(np.mean(tones[0].min(axis=-1) < lift - DARKER))
+    if colored > MOST_COLORED or too_dark > MOST_DARKER or spread > MOST_GRAINY * pairs.mean.mean():
+        return None
+    mask = lift > BRIGHTER
     if not mask.any():
         return None
-    return Sheen(float(mask.mean()), float(excess[mask].max()), regions_mm(mask, 1 / CELL_MM))
+    return Sheen(float(mask.mean()), float(lift.max()), regions_mm(mask, density / side))
 
 
-def _papers(flat: Floats, density: float) -> Array:
-    """(rows, columns) light of the paper in each whole place."""
-    side = max(2, round(CELL_MM * density))
+def _tones(flat: Floats, side: int) -> Array:
+    """(TONES, rows, columns, channels) light in each whole place, white being 1."""
     rows, columns = flat.shape[0] // side, flat.shape[1] // side
-    gray = flat[: rows * side, : columns * side].mean(axis=2).reshape(rows, side, columns, side)
-    return np.asarray(np.quantile(gray, PAPER, axis=(1, 3)), dtype=np.float64)
+    cells = flat[: rows * side, : columns * side].reshape(rows, side, columns, side, -1).swapaxes(1, 2)
+    tones = np.quantile(cells.reshape(rows, columns, side * side, -1), TONES, axis=2)
+    white = np.quantile(tones[-1].reshape(rows * columns, -1), WHITE, axis=0)
+    return np.asarray(tones / np.maximum(white, DIMMEST), dtype=np.float64)
 
 
-def _soft_regions(excess: Array) -> Mask:
-    """(rows, columns) brighter regions that fade into their surroundings."""
-    mask = (excess > BRIGHTER).astype(np.uint8)
-    count, labels = cv2.connectedComponents(mask, connectivity=4)
-    step = np.zeros(excess.shape)
-    bare = np.where(excess > -BRIGHTER / 2, excess, np.nan)  # what is drawn has steps of its own
-    for axis in (0, 1):
-        across = np.nan_to_num(np.abs(np.diff(bare, axis=axis)))
-        first, last = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
-        first[axis], last[axis] = (1, 0), (0, 1)
-        step = np.maximum(step, np.maximum(np.pad(across, first), np.pad(across, last)))
-    kept = np.zeros(excess.shape, np.bool_)
-    for label in range(1, count):
-        mine = labels == label
-        soft = step[mine].max() < STEEPEST * excess[mine].max()
-        kept |= mine & bool(soft and np.count_nonzero(mine) >= LEAST_CELLS)
-    return kept
+@dataclass(frozen=True)
+class _Pairs:
+    """Neighbors of nearly one tone. apart, mean : (N, channels) their difference and their light.
+
+    across : (N, places) sparse, which place less which. lamps : (places, T). bumps : (places, K) sparse.
+    """
+
+    apart: Array
+    mean: Array
+    across: csr_array
+    lamps: Array
+    bumps: csr_array
+
+
+def _pairs(tones: Array) -> _Pairs:
+    _, rows, columns, channels = tones.shape
+    place = np.arange(rows * columns).reshape(rows, columns)
+    first = np.concatenate([place[1:].ravel(), place[:, 1:].ravel()])
+    second = np.concatenate([place[:-1].ravel(), place[:, :-1].ravel()])
+    light = tones.reshape(len(TONES), rows * columns, channels)
+    apart = light[:, first] - light[:, second]
+    like = np.abs(apart).max(axis=-1) < JUMP
+    mean = (light[:, first] + light[:, second])[like] / 2
+    a, b = (np.broadcast_to(one, like.shape)[like] for one in (first, second))
+    each = np.repeat(np.arange(len(a)), 2)
+    signs = np.tile([1.0, -1.0], len(a))
+    across = csr_array((signs, (each, np.stack([a, b], 1).ravel())), shape=(len(a), rows * columns))
+    y, x = np.indices((rows, columns)).reshape(2, -1) - np.array([[rows - 1], [columns - 1]]) / 2
+    lamps = polynomial(np.stack([x, y], 1) / (max(rows, columns) / 2), ORDER)[:, 1:]
+    return _Pairs(apart[like], mean, across, lamps, csr_array(kron(_splines(rows), _splines(columns))))
+
+
+def _splines(count: int) -> csr_array:
+    """(count, K) cubic B-splines over places in a row, their knots KNOT_CELLS apart or a little less."""
+    spans = -(-(count - 1) // KNOT_CELLS)
+    away = np.abs(np.arange(count)[:, None] * spans / (count - 1) - np.arange(-1, spans + 2))
+    near, far = 2 / 3 - away**2 + away**3 / 2, np.clip(2 - away, 0, None) ** 3 / 6
+    return csr_array(np.where(away < 1, near, far))
+
+
+def _added(pairs: _Pairs) -> tuple[Array, Array, float]:
+    """Light added at each place (places,), by each channel alone (places, channels), and how far neighbors are off."""
+    lamps, bumps = csr_array(pairs.across @ pairs.lamps), csr_array(pairs.across @ pairs.bumps)
+    designs = [_design(lamps, bumps, mean) for mean in pairs.mean.T]
+    beliefs = np.concatenate([belief_weights(ORDER), np.full(bumps.shape[1], ADDED**-2)])
+    weights, spread = np.full(len(pairs.apart), LEAST_SPREAD**-2), LEAST_SPREAD
+    solution = np.zeros(len(beliefs))
+    for _ in range(ROUNDS):
+        solution = _solved(designs, pairs.apart.T, weights, beliefs)
+        left = pairs.apart - np.stack([design @ solution for design in designs], 1)
+        away = np.abs(left).max(axis=1)
+        spread = max(LEAST_SPREAD, robust_sigma(away))
+        weights = tukey_weights(away / spread) / spread**2
+    each = beliefs / len(designs)  # believed as firmly against one channel as against all
+    alone = [_solved([one], [apart], weights, each) for one, apart in zip(designs, pairs.apart.T, strict=True)]
+    added, *by_channel = (pairs.bumps @ one[-bumps.shape[1] :] for one in (solution, *alone))
+    return added, np.stack(by_channel, 1), spread
+
+
+def _design(lamps: csr_array, bumps: csr_array, mean: Array) -> csr_array:
+    """How differences of one channel come about: uneven lamps multiply its light, what is added does not."""
+    return csr_array(hstack([diags_array(mean) @ lamps, bumps]))
+
+
+def _solved(designs: Sequence[csr_array], apart: Sequence[Array] | Array, weights: Array, beliefs: Array) -> Array:
+    """Weighted least squares over some channels, with beliefs."""
+    normal, right = np.diag(beliefs), np.zeros(len(beliefs))
+    for design, values in zip(designs, apart, strict=True):
+        weighted = csr_array(design.T @ diags_array(weights))
+        normal = normal + (weighted @ design).toarray()
+        right = right + weighted @ values
+    return np.asarray(np.linalg.solve(normal, right))

@@ -16,7 +16,7 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.imaging.transfer import to_linear
 from stitchbed.photos.compositing.glare import Shares, balance, burnt, regions_mm, shares
 from stitchbed.photos.compositing.illumination import LightField, light_at
-from stitchbed.photos.compositing.sheen import Sheen, sheen_on_paper
+from stitchbed.photos.compositing.sheen import Sheen, sheen_on
 from stitchbed.photos.geometry.output_frame import canvas_from_plane
 from stitchbed.photos.survey.flat_views import flat_of
 from stitchbed.photos.survey.photo import Photo
@@ -32,7 +32,7 @@ class Highlights:
 
     burnt : share of the work burnt out in the result. regions : the largest, mm. replaced : from other photos, because
     the first one shines. shown_by : share of the work each photo shows, where photos show parts of it. sheen : on the
-    paper of a single photo, not burnt out.
+    work in a single photo, not burnt out.
     """
 
     burnt: float
@@ -45,14 +45,14 @@ class Highlights:
 
 
 def sheen_note(shine: Highlights) -> list[str]:
-    """Said when paper shines without being burnt out: nothing else shows it, and a photo from another side mends it."""
+    """Said when a work shines without being burnt out: nothing else shows it; a photo from another side mends it."""
     if shine.sheen is None:
         return []
     box = shine.sheen.regions[0]
     return [
-        f"the paper is up to {shine.sheen.strength:.0%} brighter than around it at {box['x']:.0f}, {box['y']:.0f} mm "
-        f"({box['width']:.0f} x {box['height']:.0f} mm): if that is a lamp's reflection, give a second photo with the "
-        "lamps or the camera elsewhere"
+        f"dark and light tones alike are up to {shine.sheen.strength:.0%} of white brighter than around them at "
+        f"{box['x']:.0f}, {box['y']:.0f} mm ({box['width']:.0f} x {box['height']:.0f} mm): if that is a lamp's "
+        "reflection, give a second photo with the lamps or the camera elsewhere"
     ]
 
 
@@ -64,7 +64,7 @@ def highlights_of(photos: Sequence[Photo], plane: PlaneSurvey, fields: Sequence[
     gains = balance(flats)
     work = on_work(plane, raw[0].shape, density)
     if len(photos) == 1:
-        sheen = sheen_on_paper(_cut_to(flats[0], work), density)
+        sheen = sheen_on(_cut_to(flats[0], work), density)
         return Highlights(float(raw[0][work].mean()), regions_mm(raw[0] & work, density), 0.0, None, gains, sheen=sheen)
     balanced = [(flat * gain).astype(np.float32) for flat, gain in zip(flats, gains, strict=True)]
     taken = shares(balanced, density)

@@ -85,12 +85,12 @@ def test_an_evened_view_is_divided_by_its_light() -> None:
     assert evened_view(photos[0], plane, 0, None, 1.0)[0].shape == (110, 160, 3)
 
 
-def test_sheen_on_the_paper_of_one_photo_is_told_where_it_lies() -> None:
+def test_sheen_in_a_single_photo_is_told_where_it_lies() -> None:
     y, x = np.indices((110, 160))
     sheen = 0.18 * np.exp(-((x - 110) ** 2 + (y - 50) ** 2) / (2 * 12**2))
     found = looked(stored(np.repeat((0.6 * (1 + sheen))[..., None], 3, axis=2)))
     (note,) = sheen_note(found)
-    assert "brighter than around it at" in note and found.burnt == 0 and found.sheen is not None
+    assert "brighter than around them at" in note and found.burnt == 0 and found.sheen is not None
     box = found.sheen.regions[0]
     assert box["x"] < 100 < box["x"] + box["width"] and box["y"] < 40 < box["y"] + box["height"]  # mm of the work
     assert sheen_note(looked(lit(0.6))) == []
