@@ -32,6 +32,7 @@ from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
 SIDES_TAKEN = ("auto", "outer", "inner")
+CURVE_TERMS = 3  # of a side that bends once, as where it is lost in a shadow towards one end
 ENDS = "look whether the result ends where the work does, and give its --corners if not: {}"
 
 
@@ -173,20 +174,38 @@ def ends_note(reasons: Sequence[str]) -> list[str]:
 
 
 def _roughness(fit: PlaneFit, found: Found) -> Array:
-    """(4,) mm, for each corner: how far measured places of the rougher of its two sides lie off their line (rms).
+    """(4,) mm, for each corner: how far the rougher of its two sides is from telling where that corner is.
 
-    Torn edges, shadows and blur have no one line; cut paper leaves .05 mm.
+    Measured places of a side lie off their line (rms), and a line through them parts from a curve through them towards
+    the corner. Torn edges, shadows and blur have no one line; cut paper leaves .05 mm.
     """
-    corners, rough = found.corners, np.zeros(4)
+    corners, rough = found.corners, np.zeros((4, 2))
     for index, name in enumerate(SIDES):
         seen = [(number, sides[name].photo_xy) for number, sides in found.sides.items() if name in sides]
         if not seen:
             continue
         plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
         a, b = corners[index], corners[(index + 1) % 4]
-        normal = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
-        rough[index] = np.sqrt(np.mean(((plane - a) @ normal) ** 2))
-    return np.maximum(rough, np.roll(rough, 1))
+        rough[index] = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), _beside(plane, a, b))
+    return np.maximum(rough[:, 0], np.roll(rough[:, 1], 1))
+
+
+def _beside(plane: Array, a: Array, b: Array) -> Array:
+    """(N,) mm by which places lie beside the line from a to b."""
+    return np.asarray((plane - a) @ np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a), dtype=np.float64)
+
+
+def off_line(along: Array, beside: Array) -> Array:
+    """(2,) how unsure a line through places is at its two ends: their rms, or what a curve says there if that is more.
+
+    along : (N,) of the places, 0 and 1 at the ends. beside : (N,) by which they lie beside the line.
+    """
+    rms = float(np.sqrt(np.mean(beside**2)))
+    if len(along) <= CURVE_TERMS:
+        return np.array([rms, rms])
+    curve, line = (np.polynomial.Polynomial.fit(along, beside, order) for order in (CURVE_TERMS - 1, 1))
+    ends = np.array([0.0, 1.0])
+    return np.maximum(rms, np.abs(curve(ends) - line(ends)))
 
 
 def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:
