@@ -29,6 +29,7 @@ BLOCK = 8  # px; ITU-T T.81
 BANDS = 16
 PERIODS = (1 / 2, 1 / 3, 1 / 4, 1 / 5, 2 / 5)  # cycles/px of enlargements by 2, 3 or 1.5, 4/3, 1.25, 5/3
 NEAR = 0.006  # cycles/px: one of them, as far as a window tells
+ROUNDED = 0.6  # cycles over a picture: its size is a whole number of px before and after an enlargement
 TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gaussian (numerically)
 
 
@@ -192,13 +193,18 @@ def resampling_traces(windows: Sequence[Floats], starts: Sequence[tuple[int, int
 
 
 def _locked(changes: Sequence[NDArray[np.float64]], frequency: float, starts: Sequence[int]) -> float:
-    """Length of the sum of all windows' amplitudes at the period nearby over the sum of their lengths."""
+    """Length of the sum of all windows' amplitudes at the period nearby over the sum of their lengths, the most of what
+    periods tell that are off by less than `ROUNDED` over all of the windows.
+    """
     exact = min(PERIODS, key=lambda period: abs(period - frequency))
     if not starts or abs(exact - frequency) >= NEAR:
         return 1.0
-    turns = [exact * (start + np.arange(len(each))) for start, each in zip(starts, changes, strict=True)]
-    waves = np.array([(each * np.exp(-2j * np.pi * turn)).sum() for each, turn in zip(changes, turns, strict=True)])
-    return float(np.abs(waves.sum()) / max(float(np.abs(waves).sum()), 1e-12))
+    places = [start + np.arange(len(each)) for start, each in zip(starts, changes, strict=True)]
+    waves = [(each * np.exp(-2j * np.pi * exact * at)).sum() for each, at in zip(changes, places, strict=True)]
+    middles = np.array([at.mean() for at in places])
+    off = np.linspace(-ROUNDED, ROUNDED, 9)[:, None] / max(1.0, float(np.ptp(middles)))
+    together = np.abs((waves * np.exp(-2j * np.pi * off * middles)).sum(1)).max()
+    return float(together / max(float(np.abs(waves).sum()), 1e-12))
 
 
 def _box_at(row: float, col: float, shape: tuple[int, int], most: int) -> Box:
