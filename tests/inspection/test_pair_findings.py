@@ -103,6 +103,8 @@ def test_a_head_that_one_short_overlap_alone_shows_is_no_stretch() -> None:
     assert only(judged(4, replace(below, ways=(np.inf, 100 / MM_PER_INCH * DPI)), *beside))[0] == 0
     other = replace(below, a=4, b=2)  # a second one tells what is the head's
     assert judged(5, below, other, *beside) == []
+    aside = replace(other, stretch=np.array([0.0, -0.004]))  # rows some mm aside, where the head goes otherwise
+    assert judged(5, below, aside, *beside) == []
 
 
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:

@@ -41,13 +41,6 @@ def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Co
     return best
 
 
-def only_far_pair(courses: Sequence[Course], looks: Sequence[Glance]) -> Course | None:
-    """The only pair of a set that sees a place at rows far from each other: nothing tells what of its stretch is the
-    head's. None where there are more, or none."""
-    far = [one for one in courses if np.isfinite(one.stretch[1]) and head_way(one, looks)]
-    return far[0] if len(far) == 1 else None
-
-
 def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
     counted by the way that it is seen over.

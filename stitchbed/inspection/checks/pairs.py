@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.checks.head import head_way, only_far_pair, sizes
+from stitchbed.inspection.checks.head import head_way, sizes
 from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.overlaps import suspects
@@ -22,7 +22,9 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
 HEAD_MM = 0.3
-ONLY_FAR_MM = 0.7  # the same where nothing tells the head's share: two sigma of four readings, each .17 mm rms off
+# The same of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off. What the
+# head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
+FAR_MM = 0.7
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 STEP_OF = 6  # patches on each side of a row
@@ -64,14 +66,13 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     """(tile, size over the others) along an axis, the worst first, each judged without those before it: what a
     stretched piece's neighbors show beside it is none of theirs.
     """
-    courses, dpi = evidence.courses, believed_dpi(evidence.tiles)
-    far = only_far_pair(courses, evidence.looks)
+    courses = evidence.courses
     found: list[tuple[int, float]] = []
     while True:
         both = [sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
         uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
         lone = _lone_courses(courses, axis)
-        telling = [one for one in courses if _tells(one, axis, dpi, far) and not any(one is other for other in lone)]
+        telling = [one for one in courses if _tells(evidence, one, axis) and not any(one is other for other in lone)]
         shown = {index for course in telling for index in (course.a, course.b)}
         named = shown & set(np.flatnonzero((np.abs(both[axis]) > STRETCHED) & uneven_way).tolist())
         if not named:
@@ -81,12 +82,11 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
         courses = tuple(course for course in courses if worst not in (course.a, course.b))
 
 
-def _tells(course: Course, axis: int, dpi: Sequence[float], far: Course | None) -> bool:
-    """True where a pair differs by more than two good scans do over the way that it shows. dpi : of each piece. far :
-    see `only_far_pair`."""
-    way = course.ways[axis] / dpi[course.a] * MM_PER_INCH
+def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
+    """True where a pair differs by more than two good scans do over the way that it shows."""
+    way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
     apart = abs(float(course.stretch[axis]))
-    head = ONLY_FAR_MM if axis == 1 and course is far else HEAD_MM
+    head = FAR_MM if axis == 1 and head_way(course, evidence.looks) else HEAD_MM
     return way > 0 and apart > STRETCHED + head / way
 
 
@@ -99,12 +99,12 @@ def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
 
 def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
-    found, dpi, far = [], believed_dpi(evidence.tiles), only_far_pair(evidence.courses, evidence.looks)
+    found = []
     for axis, way in WAYS:
         for course in _lone_courses(evidence.courses, axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
-            if _tells(course, axis, dpi, far) and not abs(apart - other) <= STRETCHED / 2:
+            if _tells(evidence, course, axis) and not abs(apart - other) <= STRETCHED / 2:
                 names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
                 why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
                 found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))
