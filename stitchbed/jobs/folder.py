@@ -113,7 +113,7 @@ def _told(folder: Path, kind: str | None, workers: int, progress: Progress) -> t
     reasons = [_reason(found, len(tiles)), *faults]
     if found.kind == UNCLEAR:
         raise BadSettings(
-            f"{folder}: {reasons[0]}",
+            f"{folder}: {'; '.join(reasons)}",
             expected="pieces of one sheet, most of which share places with others, or single pages, which do not",
             attempt="--as pieces or --as pages to say which, or a folder for each sheet",
         )

@@ -95,9 +95,11 @@ def test_pieces_are_told_from_pages(tmp_path: Path) -> None:
     for seed in range(3):
         page(sheet / f"other {seed}.tif", seed)
     path.unlink()
+    (sheet / "torn.tif").write_bytes((sheet / "other 0.tif").read_bytes()[:90])
     with pytest.raises(BadSettings, match="2 of 5 pictures share places with another, other 0") as caught:
         taken_for(sheet)
-    assert "--as pages" in caught.value.attempt and not path.exists()
+    assert "torn.tif" in caught.value.found and "--as pages" in caught.value.attempt and not path.exists()
+    (sheet / "torn.tif").unlink()
     assert "as told" in taken_for(sheet, kind="pages")[0] and job_of(path, list(STEPS)).pages
 
 
