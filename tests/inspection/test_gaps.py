@@ -44,6 +44,24 @@ def test_pieces_that_end_unevenly_leave_no_gap_where_the_sheet_ends(
     assert [one.fault for one in gap_findings(_laid(last, drawn))] == ([told] if told else [])
 
 
+def test_dust_on_the_lid_beside_a_sheet_is_no_drawing() -> None:
+    """Five grains, each between four cells, in what the piece beside the one that ends early shows beyond the sheet."""
+    seen = _laid((1600, 2100))
+    light = seen.looks[3].light.copy()
+    for col in range(2, 38, 8):
+        light[56:58, col : col + 2] = 0.5
+    dusty = replace(seen, looks=(*seen.looks[:3], replace(seen.looks[3], light=light), *seen.looks[4:]))
+    assert [one.fault for one in gap_findings(dusty)] == ["uneven rim"]
+
+
+def test_the_dark_rim_of_a_scan_is_no_drawing() -> None:
+    seen = _laid((1600, 2100))
+    light = seen.looks[3].light.copy()
+    light[59:] = 0.6
+    dark = replace(seen, looks=(*seen.looks[:3], replace(seen.looks[3], light=light), *seen.looks[4:]))
+    assert [one.fault for one in gap_findings(dark)] == ["uneven rim"]
+
+
 def test_two_shallow_strips_that_meet_at_a_corner_are_no_missing_part() -> None:
     """The piece at the lower left ends 300 px within the one above it, and 300 px before the one beside it."""
     found = gap_findings(_laid((1600, 2700), first=(-300, 0)))

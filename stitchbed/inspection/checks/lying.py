@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
-from stitchbed.inspection.overlaps import UNREST, unrest_of
+from stitchbed.inspection.overlaps import RIM_SHARE, UNREST, unrest_of
 from stitchbed.mosaic.registration.pose_graph import corners
 
 SKEW_DEG = (
@@ -30,8 +30,9 @@ WORSE = 0.05  # log of the edge ratio: less is within what two scans of one plac
 GAP_SHARE = 0.1  # of the long side: width of a hole that counts
 CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond the sheet, where a piece reaches over it
 # Of the short side, as much as neighbors share: a missing piece leaves a deeper hole along the rim, and what is less
-# deep is the sheet's only where something is drawn as far out; cells of it, more than dust on the lid.
+# deep is the sheet's only where something is drawn as far out; cells of it.
 UNEVEN_SHARE, DRAWN_CELLS = 0.2, 5
+GRAIN_CELLS = 4  # of a piece's map of light: a grain between two makes all beside them restless
 MOST_NAMED = 6  # pieces; more names tell no more
 
 
@@ -290,12 +291,14 @@ def _outer_strip(hole: Array, shape: tuple[int, ...], side: float) -> tuple[slic
 
 
 def _drawn(evidence: Evidence, quads: Mapping[str, Array], grid: tuple[Array, float], shape: tuple[int, ...]) -> Mask:
-    """(rows, cols) True where a piece shows drawing, or the sheet's edge. quads : where pieces lie. grid : the first
-    corner, the size of a cell."""
+    """(rows, cols) True where a piece shows drawing, or the sheet's edge, and no grain on the lid beside it.
+
+    quads : where pieces lie. grid : the first corner, the size of a cell.
+    """
     seen = np.zeros(shape, bool)
     for tile, look in zip(evidence.tiles, evidence.looks, strict=True):
         if tile.name in quads:
-            rows, cols = np.nonzero(unrest_of(look.light) > UNREST)
+            rows, cols = np.nonzero(_wide(_without_rim(unrest_of(look.light) > UNREST)))
             shares = (np.column_stack([cols, rows]) + 0.5) * look.light_cell / look.shape[::-1]
             first, across, _, down = quads[tile.name]
             at = first + shares[:, :1] * (across - first) + shares[:, 1:] * (down - first)
@@ -303,6 +306,20 @@ def _drawn(evidence: Evidence, quads: Mapping[str, Array], grid: tuple[Array, fl
             inside = (row >= 0) & (row < shape[0]) & (col >= 0) & (col < shape[1])
             seen[row[inside], col[inside]] = True
     return seen
+
+
+def _without_rim(restless: Mask) -> Mask:
+    """A map of restless cells without the outermost: where a sheet lifts, it and the lid beside it grow dark."""
+    rim = 1 + math.ceil(RIM_SHARE * max(restless.shape))  # a cell is restless by what lies beside it
+    return np.pad(restless[rim:-rim, rim:-rim], rim)
+
+
+def _wide(restless: Mask) -> Mask:
+    """Those parts of a map of restless cells that are larger than a grain of dust makes them."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(restless.astype(np.uint8))
+    wide = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(1) > GRAIN_CELLS
+    wide[0] = False
+    return np.asarray(wide[labels])
 
 
 def _span(quads: list[Array]) -> tuple[Array, Array]:
