@@ -35,6 +35,7 @@ WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
 STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
+WAVE = 0.5  # of a line's depth, on both sides of it: one wave of a screen among others
 STREAK_BESIDE = 0.5  # of a dead cell's depth, in a column beside it: a drawn line is wider, or moves there
 STUCK_PARTS, STUCK_TOLD = 36, 6  # of the length; those whose tone is another than a dead cell's, and so tell of it
 STUCK_APART, STUCK_FIT, STUCK_IN = 10.0, 0.4, 0.85  # gray levels apart; share it strays; share of the parts that agree
@@ -124,7 +125,17 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
         if last - first <= 2
         and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
         and _narrow(np.stack(parts), without, int(first), int(last))
+        and _is_alone(np.where(found, 0, usual), int(first), int(last), float(usual[first:last].sum()))
     ]
+
+
+def _is_alone(others: Array, first: int, last: int, depth: float) -> bool:
+    """True unless lines that are none of the sensor's lie on both sides, about as deep: the waves of a printed screen.
+
+    others : (n,) what all other columns differ by, 0 for those that are lines of the sensor themselves.
+    """
+    sides = others[max(0, first - SPREAD_REACH) : first], others[last : last + SPREAD_REACH]
+    return not all((side * np.sign(depth)).max(initial=0.0) > WAVE * abs(depth) for side in sides)
 
 
 def _spread_near(values: Array) -> Array:

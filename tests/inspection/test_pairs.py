@@ -261,6 +261,18 @@ def test_a_row_of_rough_strokes_on_a_bare_page_is_no_line_of_the_sensor() -> Non
     assert [found.at for found in streaks(gray, 0)] == [SIDE // 2]
 
 
+@pytest.mark.parametrize("waves", [True, False])
+def test_one_wave_of_a_printed_screen_among_others_is_no_line_of_the_sensor(waves: bool) -> None:
+    """The waves fade in and out along the scan, so that of three one only is seen in nearly all of its segments."""
+    view = 180 + np.random.default_rng(4).normal(0, 1.0, (360, 300)).astype(np.float32)
+    fading = np.repeat([3.5, 9, 6, 9, 10, 11, 4, 7, 6, 7, 3.5, 4], 25)
+    view[100] += fading
+    if waves:
+        for row, height in ((95, 4.5), (105, 5.5)):
+            view[row] += np.where(np.arange(300) // 25 % 3 == 0, -1, height)
+    assert [one.at for one in streaks(view, 0)] == ([] if waves else [100])
+
+
 def test_white_is_cut_off_where_drawing_is_and_not_by_a_lid_beside_the_sheet() -> None:
     rng = np.random.default_rng(12)
     page = np.full((24, 1200), 215.0) + rng.normal(0, 3, (24, 1200))
