@@ -35,6 +35,7 @@ WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
 STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
+THROUGHOUT, SHOWN = 0.75, 0.3  # of a row's pixels show so much of a line that the sensor or the transfer made
 WAVE = 0.5  # of a line's depth, on both sides of it: one wave of a screen among others
 STREAK_BESIDE = 0.5  # of a dead cell's depth, in a column beside it: a drawn line is wider, or moves there
 STUCK_PARTS, STUCK_TOLD = 36, 6  # of the length; those whose tone is another than a dead cell's, and so tell of it
@@ -91,7 +92,8 @@ class Sensed:
 
 def sensed(view: Floats, reduction: int, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
     """All of it. view : (h, w) gray 0..255. windows : of stored pixels (h, w, c). bits : per channel."""
-    lines = (*_columns(view, reduction), *streaks(view, 0))
+    rows = [one for one in streaks(view, 0) if _throughout(view, one)]
+    lines = (*_columns(view, reduction), *rows)
     return Sensed(lines, few_tones(windows) if bits > 1 else None, black_end(view))
 
 
@@ -136,6 +138,13 @@ def _is_alone(others: Array, first: int, last: int, depth: float) -> bool:
     """
     sides = others[max(0, first - SPREAD_REACH) : first], others[last : last + SPREAD_REACH]
     return not all((side * np.sign(depth)).max(initial=0.0) > WAVE * abs(depth) for side in sides)
+
+
+def _throughout(view: Floats, row: Streak) -> bool:
+    """True where most pixels of a row show it, if it is deep: of a line of letters' feet little more than half do."""
+    beside = view[[row.at - FAR, row.at - FAR + 1, row.at + FAR - 1, row.at + FAR]].mean(0)
+    shown = np.sign(row.depth) * (view[row.at] - beside)
+    return abs(row.depth) < DEEP or bool(np.quantile(shown, 1 - THROUGHOUT) > SHOWN * abs(row.depth))
 
 
 def _spread_near(values: Array) -> Array:

@@ -261,6 +261,15 @@ def test_a_row_of_rough_strokes_on_a_bare_page_is_no_line_of_the_sensor() -> Non
     assert [found.at for found in streaks(gray, 0)] == [SIDE // 2]
 
 
+@pytest.mark.parametrize(("dark", "told"), [(0.6, []), (1.0, [200])])
+def test_the_feet_of_a_line_of_letters_are_no_line_of_the_sensor(dark: float, told: list[int]) -> None:
+    rng = np.random.default_rng(6)
+    gray = 220 + rng.normal(0, 1.0, (600, 480)).astype(np.float32)
+    gray[200] -= 36 * (rng.random(480) < dark)
+    seen = _look(gray, 6).sensed.streaks
+    assert [one.at for one in seen if one.axis == 0] == told
+
+
 @pytest.mark.parametrize("waves", [True, False])
 def test_one_wave_of_a_printed_screen_among_others_is_no_line_of_the_sensor(waves: bool) -> None:
     """The waves fade in and out along the scan, so that of three one only is seen in nearly all of its segments."""
