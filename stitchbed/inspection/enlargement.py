@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.quality import NEAR, Trace
+from stitchbed.inspection.quality import NEAR, PERIODS, Trace
 
 # Bounds set between what good and enlarged synthetic scans show (see the tests), about in the middle on a log scale.
 TRACE = 2.4  # periodic strength over its surround; natural scans stay below 1.6
@@ -27,7 +27,7 @@ ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves i
 # Of the power beside it: 3 leaves .07 to .25, 1.5 leaves .54 and more; gray levels squared.
 HOLE, LEAST_BESIDE = 0.4, 0.02
 BLOCKS = 5.0  # standard deviations; natural scans stay below 3.5
-SIMPLE = {0.5: 2.0, 1 / 3: 1.5, 0.25: 4 / 3, 0.2: 1.25, 0.4: 5 / 3}  # period frequency -> factor of the enlargement
+SIMPLE = dict(zip(PERIODS, (2.0, 1.5, 4 / 3, 1.25, 5 / 3)))  # period frequency -> factor of the enlargement
 
 
 def enlargement_of(look: Look) -> float | None:

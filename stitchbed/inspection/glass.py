@@ -340,14 +340,14 @@ def speck_depth(view: Floats, least: float = LEAST_DEPTH, levels: Sequence[float
     around = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view
     result: Floats = np.zeros(view.shape, np.float32)
     for level in levels:
-        lone = _lone(around > level * least)
+        lone = small_parts(around > level * least, SPECK_PX)
         np.copyto(result, depth, where=lone & (depth > level * least))
     return result
 
 
-def _lone(dark: Mask) -> Mask:
-    """Those parts of a mask that hang together and are at most SPECK_PX wide and high."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8))
-    small = (stats[:, cv2.CC_STAT_WIDTH] <= SPECK_PX) & (stats[:, cv2.CC_STAT_HEIGHT] <= SPECK_PX)
+def small_parts(mask: Mask, most: int) -> Mask:
+    """Those parts of a mask that hang together and are at most so many px wide and high."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    small = (stats[:, cv2.CC_STAT_WIDTH] <= most) & (stats[:, cv2.CC_STAT_HEIGHT] <= most)
     small[0] = False
     return np.asarray(small[labels])

@@ -17,6 +17,7 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
+from stitchbed.inspection.glass import small_parts
 from stitchbed.inspection.overlaps import RIM_SHARE, UNREST, unrest_of
 from stitchbed.mosaic.registration.pose_graph import corners
 
@@ -298,7 +299,8 @@ def _drawn(evidence: Evidence, quads: Mapping[str, Array], grid: tuple[Array, fl
     seen = np.zeros(shape, bool)
     for tile, look in zip(evidence.tiles, evidence.looks, strict=True):
         if tile.name in quads:
-            rows, cols = np.nonzero(_wide(_without_rim(unrest_of(look.light) > UNREST)))
+            restless = _without_rim(unrest_of(look.light) > UNREST)
+            rows, cols = np.nonzero(restless & ~small_parts(restless, GRAIN_CELLS))
             shares = (np.column_stack([cols, rows]) + 0.5) * look.light_cell / look.shape[::-1]
             first, across, _, down = quads[tile.name]
             at = first + shares[:, :1] * (across - first) + shares[:, 1:] * (down - first)
@@ -312,14 +314,6 @@ def _without_rim(restless: Mask) -> Mask:
     """A map of restless cells without the outermost: where a sheet lifts, it and the lid beside it grow dark."""
     rim = 1 + math.ceil(RIM_SHARE * max(restless.shape))  # a cell is restless by what lies beside it
     return np.pad(restless[rim:-rim, rim:-rim], rim)
-
-
-def _wide(restless: Mask) -> Mask:
-    """Those parts of a map of restless cells that are larger than a grain of dust makes them."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(restless.astype(np.uint8))
-    wide = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(1) > GRAIN_CELLS
-    wide[0] = False
-    return np.asarray(wide[labels])
 
 
 def _span(quads: list[Array]) -> tuple[Array, Array]:
