@@ -35,6 +35,7 @@ TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black 
 MANY = 50_000  # values of which a median is taken
 TONES = 12  # of an overlap, in each of which two scans may differ in their own way
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
+ALSO_OVER = 100.0  # times the middle power: enough for a wave that another pair shows surely
 ASIDE = 1.0  # view px that two views may lie aside from each other
 CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
@@ -53,11 +54,21 @@ VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the sprea
 
 @dataclass(frozen=True)
 class Stripes:
-    """amplitude : gray levels. period : view px. along : "rows" or "columns" they lie along, "" when slanted."""
+    """amplitude : gray levels. period : view px. along : "rows" or "columns" they lie along, "" when slanted. sure : no
+    drawing shows so much; what is not counts beside a sure one of its period. step : cycles/view px from one wave that
+    was tried to the next.
+    """
 
     amplitude: float
     period: float
     along: str
+    sure: bool = True
+    step: float = 0.0
+
+    def confirms(self, other: Stripes) -> bool:
+        """True of the same wave, as far as its period is known."""
+        apart = abs(1 / self.period - 1 / other.period)
+        return self.along == other.along and apart <= max(self.step, other.step)
 
 
 @dataclass(frozen=True)
@@ -100,7 +111,7 @@ def difference_of(
     if all(one is None or one.along == "rows" for one in stripes):
         # whole rows tell better whose bands they are than the overlap alone does, where drawing hides them
         bands = _banded(looks, pair, b_from_a, laid)
-        stripes = bands if any(bands) else stripes
+        stripes = bands if any(one and one.sure for one in bands) or not any(stripes) else stripes
     lying = _lying(looks, pair, b_from_a, seen.slices)
     specks = lone_specks(laid, lying)
     soft, fine = _smeared(laid, lying)
@@ -219,21 +230,23 @@ def _banded(
     at = int(np.where(known, power, 0).argmax())
     amplitude = float(np.sqrt(power[at]))
     slope = power[at] < power[at - 1]  # of slower light
+    over = float(power[at]) / max(1e-12, float(np.median(power[known])))
     least = LEAST_BAND * _surer(at)  # the number of a frequency is that of its turns
-    if slope or power[at] < BANDS_OVER * float(np.median(power[known])) or amplitude < least:
+    if slope or over < ALSO_OVER or amplitude < least:
         return None, None
     each = [float(np.sqrt(_row_power(tone, laid.both)[0][at - 1 : at + 2].max())) for tone in tones]
     # what both show, as the dots of a printed screen, laid a little aside
     if amplitude < 2 * np.sin(np.pi * min(ASIDE * float(speed[at]), 0.5)) * min(each):
         return None, None
-    found = Stripes(amplitude * float(np.median(laid.a[laid.both])), 1 / float(speed[at]), "rows")
+    levels = amplitude * float(np.median(laid.a[laid.both]))
+    found = Stripes(levels, 1 / float(speed[at]), "rows", over > BANDS_OVER, float(speed[1]))
     mine = []
     for index in pair:
         gray = looks[index].gray.astype(np.float32)
         whole, speeds = _row_power(np.log(gray + TONE), np.ones_like(gray, bool))
         mine.append(float(np.interp(speed[at], speeds, np.maximum(whole, np.roll(whole, 1)))))
-    over = MINE**2
-    return (found if mine[0] * over > mine[1] else None), (found if mine[1] * over > mine[0] else None)
+    least = 1 / MINE**2
+    return (found if mine[0] > least * mine[1] else None), (found if mine[1] > least * mine[0] else None)
 
 
 def _surer(turns: float) -> float:

@@ -203,6 +203,21 @@ def test_stripes_that_half_the_neighbors_show_are_nobody_s() -> None:
     assert pair_findings(evidence(3, differences=pairs)) == []
 
 
+def test_what_no_pair_shows_surely_or_at_another_period_confirms_no_stripes() -> None:
+    sure, same, other, across = (
+        replace(CLEAN, stripes=Stripes(3.0, period, along, sure, step))
+        for period, along, sure, step in (
+            (44.5, "rows", True, 1 / 979),
+            (46.2, "rows", False, 1 / 231),
+            (30.0, "rows", False, 1 / 231),
+            (46.2, "columns", False, 1 / 231),
+        )
+    )
+    for first, second, told in ((sure, same, [1]), (same, same, []), (sure, other, []), (sure, across, [])):
+        pairs = (seen_alone(0, 1, own_b=first), seen_alone(1, 2, own_a=second))
+        assert [index for index, _ in pair_findings(evidence(3, differences=pairs))] == told
+
+
 def test_dust_is_counted_per_square_centimeter() -> None:
     dusty = replace(CLEAN, specks=30)
     pairs = (seen_alone(0, 1, own_b=dusty), seen_alone(1, 2, own_a=dusty))

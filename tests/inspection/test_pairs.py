@@ -373,6 +373,17 @@ def test_a_veil_and_bands_over_a_painting_belong_to_the_scan_that_has_them() -> 
             assert found.own_b.stripes.period == pytest.approx(31, rel=0.05)
 
 
+def test_bands_in_a_short_overlap_confirm_what_a_long_one_shows() -> None:
+    sheet, rows = _painted(18), np.arange(SIDE)
+    bands = 1 + 0.01 * np.sin(2 * np.pi * rows / 31) + np.random.default_rng(5).normal(0, 0.004, SIDE)
+    a, b = sheet[:, :SIDE], sheet[:, SIDE - SHARED :] * bands[:, None].astype(np.float32)
+    found = [difference_of([_look(a, 1), _look(b[:shared], 2)], (0, 1), B_FROM_A) for shared in (150, SIDE)]
+    short, long = (one.own_b.stripes if one else None for one in found)
+    assert short is not None and long is not None
+    assert (short.sure, long.sure) == (False, True)
+    assert short.confirms(long)
+
+
 def test_dust_on_the_glass_is_found_among_drawn_dots_and_on_painting() -> None:
     rng = np.random.default_rng(13)
     places = [(70, 60), (310, 90), (200, 260), (90, 420), (330, 380), (150, 160)]

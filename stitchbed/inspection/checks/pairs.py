@@ -202,8 +202,9 @@ def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
     found = []
     for index, sights in _sights(evidence).items():
         own = [sight.stripes for sight, _ in sights if sight.stripes]
-        if own and len(own) >= MOST_PAIRS * len(sights):
-            found.append((index, _stripes_finding(evidence, index, max(own, key=lambda one: one.amplitude))))
+        strongest = max((one for one in own if one.sure), key=lambda one: one.amplitude, default=None)
+        if strongest and sum(one.sure or one.confirms(strongest) for one in own) >= MOST_PAIRS * len(sights):
+            found.append((index, _stripes_finding(evidence, index, strongest)))
     linked = {index for course in evidence.courses for index in (course.a, course.b)}
     for index in sorted(set(range(len(evidence.tiles))) - linked):
         stripes = lone_stripes(evidence.looks, index)
