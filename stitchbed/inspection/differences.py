@@ -14,6 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.box import Box, shifted
 from stitchbed.imaging.gray import blurred
+from stitchbed.inspection.fineness import CELL, cells, drawn_cells, fine_power, leaning, wholly_seen
 from stitchbed.inspection.glass import SPECK_PX, largest_patch
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import EDGE_SHARE
@@ -37,7 +38,6 @@ TONES = 12  # of an overlap, in each of which two scans may differ in their own 
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 ALSO_OVER = 100.0  # times the middle power: enough for a wave that another pair shows surely
 ASIDE = 1.0  # view px that two views may lie aside from each other
-CELL = 24  # view px of a cell whose sharpness is compared
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
@@ -88,12 +88,15 @@ class Sight:
 
 @dataclass(frozen=True)
 class Difference:
-    """a, b : indices. own_a, own_b : what each shows alone."""
+    """a, b : indices. own_a, own_b : what each shows alone. leaning : see `fineness.leaning`, None where that is not
+    known.
+    """
 
     a: int
     b: int
     own_a: Sight
     own_b: Sight
+    leaning: float | None = None
 
 
 def difference_of(
@@ -114,9 +117,14 @@ def difference_of(
         stripes = bands if any(one and one.sure for one in bands) or not any(stripes) else stripes
     lying = _lying(looks, pair, b_from_a, seen.slices)
     specks = lone_specks(laid, lying)
-    soft, fine = _smeared(laid, lying)
+    soft, fine, leans = _smeared(laid, lying)
     own = [Sight(stripes[side], *specks[side], soft[side], (fine, -fine)[side]) for side in (0, 1)]
-    return Difference(*pair, own[0], own[1])
+    # a scanner is not as sharp along as across
+    return Difference(*pair, own[0], own[1], None if _quarter_turned(b_from_a) else leans)
+
+
+def _quarter_turned(b_from_a: Array) -> bool:
+    return bool(abs(b_from_a[0, 1]) > abs(b_from_a[0, 0]))
 
 
 def _eroded(mask: Mask, by: int) -> Mask:
@@ -222,7 +230,7 @@ def _banded(
     """Bands across the travel, in a share of the light and so under any drawing: the ratio of tones, row by row, given
     to the view whose rows have them over its whole width.
     """
-    if abs(b_from_a[0, 1]) > abs(b_from_a[0, 0]) or len(laid.both) < 2 * WIDE:
+    if _quarter_turned(b_from_a) or len(laid.both) < 2 * WIDE:
         return None, None
     tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
     power, speed = _row_power(_tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
@@ -304,15 +312,13 @@ def _lying(
     return np.asarray(inner[0][part] > 0), np.asarray(there[part] > 0)
 
 
-def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float]:
+def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float, float | None]:
     """Cells of the largest patch that one view only shows soft or faint, or on calm paper shows ridges in, of each
-    view, away from its sides; log of fine contrast of a over b in the middle cell that is drawn.
+    view, away from its sides; log of fine contrast of a over b in the middle cell that is drawn; see `leaning`.
     """
-    power = [_cells((view - cv2.GaussianBlur(view, (0, 0), 1.2)) ** 2) + 1e-6 for view in (laid.a, laid.b)]
-    whole = _cells(laid.both.astype(np.float32)) > 0.99
-    noise = [float(np.quantile(values[whole], 0.1)) if whole.any() else 0.0 for values in power]
-    drawn = whole & (np.maximum(*power) > 4 * max(*noise) + 1)
-    flat = [_cells(mask.astype(np.float32)) > FLAT_SHARE for mask in lying]
+    power, whole = fine_power(laid), wholly_seen(laid)
+    drawn = drawn_cells(laid, power)
+    flat = [cells(mask.astype(np.float32)) > FLAT_SHARE for mask in lying]
     ridged = _ridged(laid, whole & ~drawn)
     contrast, alike, shown = _contrast(laid)
     veiled = _veiled(contrast, whole & shown & alike)
@@ -325,7 +331,7 @@ def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], 
         patch = _broad(largest_patch((soft | ridged[own] | veiled[own]) & flat[own]))
         patches.append(patch if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else np.zeros_like(patch))
     fine = 0.5 * float(np.median(np.log(power[0] / power[1])[drawn])) if drawn.any() else 0.0
-    return _the_larger(patches[0], patches[1]), fine
+    return _the_larger(patches[0], patches[1]), fine, leaning(laid, drawn)
 
 
 def _broad(patch: Mask) -> Mask:
@@ -348,11 +354,11 @@ def _contrast(laid: Overlay) -> tuple[Floats, Mask, Mask]:
     """
     low, high = BAND
     band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
-    own, other, both = (_cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
+    own, other, both = (cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
     known = np.minimum(own, other) > LEAST_SHOWN
     contrast = 0.5 * np.log(np.where(known, own, 1) / np.where(known, other, 1))
     for shift, axis in ((1, 0), (-1, 0), (1, 1), (-1, 1)):
-        beside = _cells(np.roll(band[0] ** 2, shift, axis))
+        beside = cells(np.roll(band[0] ** 2, shift, axis))
         known &= np.abs(0.5 * np.log(np.maximum(beside, 1e-6) / np.maximum(own, 1e-6))) < UNSTEADY
     return np.asarray(contrast, np.float32), np.asarray(both > SAME_DRAWN * np.sqrt(own * other)), known
 
@@ -385,10 +391,5 @@ def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:
 
 def _over(values: Floats, calm: Mask) -> Floats:
     """Power in cells over that of the middle calm one."""
-    power = _cells(values**2)
+    power = cells(values**2)
     return np.asarray(power / max(float(np.median(power[calm])), 0.05), np.float32)
-
-
-def _cells(values: Floats) -> Floats:
-    size = max(1, values.shape[1] // CELL), max(1, values.shape[0] // CELL)
-    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32).reshape(size[1], size[0])

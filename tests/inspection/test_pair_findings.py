@@ -10,7 +10,7 @@ from made_evidence import DPI, REDUCTION, ROWS, course, evidence, look
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import without_head
-from stitchbed.inspection.checks.pairs import jumps_of_either, pair_findings, stretches_of_either, uneven
+from stitchbed.inspection.checks.pairs import jumps_of_either, of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.overlaps import Comparison
@@ -216,6 +216,25 @@ def test_what_no_pair_shows_surely_or_at_another_period_confirms_no_stripes() ->
     for first, second, told in ((sure, same, [1]), (same, same, []), (sure, other, []), (sure, across, [])):
         pairs = (seen_alone(0, 1, own_b=first), seen_alone(1, 2, own_a=second))
         assert [index for index, _ in pair_findings(evidence(3, differences=pairs))] == told
+
+
+def test_a_piece_that_leans_one_way_beside_most_neighbors_was_shaken() -> None:
+    def shown(*leanings: float | None) -> tuple[Difference, ...]:
+        return tuple(replace(seen_alone(k, k + 1), leaning=value) for k, value in enumerate(leanings))
+
+    for seen, told in (
+        (shown(0.8, -0.8), [1]),
+        (shown(0.8, -0.1), [0]),
+        (shown(0.1, -0.1), []),
+        (shown(0.8, None), []),
+        (shown(0.1, 0.9, -0.9, 0.1), [2]),
+    ):
+        found = pair_findings(evidence(len(seen) + 1, differences=seen))
+        assert [(index, finding.fault) for index, finding in found] == [(index, "shaken") for index in told]
+    (either,) = of_either(evidence(3, differences=shown(0.8, None)))
+    assert either.fault == "shaken" and "one of the two" in either.why
+    striped = replace(CLEAN, stripes=Stripes(3.0, 15.0, "", sure=False))
+    assert pair_findings(evidence(2, differences=(replace(seen_alone(0, 1, striped), leaning=0.9),))) == []
 
 
 def test_dust_is_counted_per_square_centimeter() -> None:

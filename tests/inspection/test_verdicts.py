@@ -178,6 +178,18 @@ def test_a_clean_piece_is_not_blurred_beside_a_dusty_one(look: Look) -> None:
         assert ("blurred" in [finding.fault for finding in told["pieces"][0]["findings"]]) == blurred
 
 
+def test_a_blurred_piece_is_not_called_shaken_too(look: Look) -> None:
+    def piece(ratio: float) -> Look:
+        return replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0 * k, ratio) for k in range(1, 6)))
+
+    clean = Sight(None, 0, 3, 4e4, 0)
+    seen = (Difference(0, 1, clean, clean, 0.8), Difference(1, 2, clean, clean, 0.0))
+    for ratio, fault in ((2.2, "blurred"), (3.0, "shaken")):
+        plain = evidence([piece(ratio), piece(3.0), piece(3.0)], tuple(alike(k, k + 1) for k in range(2)))
+        told = judged(replace(plain, sharper={(0, 1): np.log(ratio / 3.0), (1, 2): 0.0}, differences=seen))
+        assert [one.fault for one in told["pieces"][0]["findings"] if one.level == "redo"] == [fault]
+
+
 def test_a_softer_piece_that_no_neighbor_sees_may_be_drawn_softly(look: Look) -> None:
     ratios = (1.6, 3.0, 3.0)
     looks = [replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0, r) for k in range(1, 6))) for r in ratios]

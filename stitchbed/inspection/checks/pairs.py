@@ -32,13 +32,14 @@ MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 STILL = "let nothing touch the scanner while it runs, and scan again"
+SHAKEN = 0.5  # of what is drawn in an overlap
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 
 def pair_findings(evidence: Pairs) -> list[tuple[int, Finding]]:
     """(tile, finding)."""
-    parts = (_stretched, _jumped, striped, dusty, _smeared)
+    parts = (_stretched, _jumped, striped, dusty, _smeared, _shaken)
     return [found for part in parts for found in part(evidence)]
 
 
@@ -126,7 +127,7 @@ def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
 
 def of_either(evidence: Pairs) -> list[Finding]:
     """What one piece of a pair has, and no third piece tells which."""
-    return [*stretches_of_either(evidence), *jumps_of_either(evidence)]
+    return [*stretches_of_either(evidence), *jumps_of_either(evidence), *_shaken_of_either(evidence)]
 
 
 def jumps_of_either(evidence: Pairs) -> list[Finding]:
@@ -262,6 +263,48 @@ def _smeared(evidence: Pairs) -> list[tuple[int, Finding]]:
             change = "clean the glass, press the sheet down, and scan again"
             found.append((index, Finding("smear", "redo", why, change, {"cells": cells})))
     return found
+
+
+def _shaken(evidence: Pairs) -> list[tuple[int, Finding]]:
+    """Pieces that most of their neighbors show finer across or less jagged down, and that none of these has more pairs
+    to be at fault by.
+    """
+    claims = _shaken_claims(evidence)
+    why = "beside its neighbors it is soft across or jagged along its rows: something shook while it was scanned"
+    found = []
+    for index, (share, count, rivals) in claims.items():
+        if share >= MOST_PAIRS and all((share, count) > claims[rival][:2] for rival in rivals):
+            found.append((index, Finding("shaken", "redo", why, STILL, {"neighbors": count})))
+    return found
+
+
+def _shaken_of_either(evidence: Pairs) -> list[Finding]:
+    """Of pairs of which one shook, where no third piece tells which."""
+    claims = _shaken_claims(evidence)
+    found = []
+    for index, (share, count, (other, *_)) in claims.items():
+        if (share, count) == (1.0, 1) == claims[other][:2] and index < other:
+            names = f"{evidence.tiles[index].name} or {evidence.tiles[other].name}"
+            why = f"{names}: one of the two is soft across or jagged along its rows, and no third piece shows which"
+            found.append(Finding("shaken", "redo", why, STILL))
+    return found
+
+
+def _shaken_claims(evidence: Pairs) -> dict[int, tuple[float, int, list[int]]]:
+    """Piece -> (share and number of its pairs in which it, or the other one, shook; the others of these). What one way
+    stripes add to one of a pair tells nothing.
+    """
+    known: dict[int, list[tuple[int, bool]]] = {}
+    for item in evidence.differences:
+        if item.leaning is not None and not (item.own_a.stripes or item.own_b.stripes):
+            for index, other in ((item.a, item.b), (item.b, item.a)):
+                known.setdefault(index, []).append((other, abs(item.leaning) > SHAKEN))
+    claims = {}
+    for index, pairs in known.items():
+        others = [other for other, apart in pairs if apart]
+        if others:
+            claims[index] = (len(others) / len(pairs), len(others), others)
+    return claims
 
 
 def _sights(evidence: Pairs, without: Collection[int] = ()) -> dict[int, list[tuple[Sight, Sight]]]:

@@ -1,0 +1,58 @@
+"""I check that a scan which shook is told from one out of focus by what two views of one drawing show."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from stitchbed.core.arrays import Floats
+from stitchbed.inspection.differences import difference_of
+from stitchbed.inspection.fineness import CELL, drawn_cells, fine_power, leaning
+from stitchbed.inspection.looks import Glance
+from stitchbed.inspection.patches import Overlay
+
+SIDE = 480  # px
+
+
+def _drawn() -> Floats:
+    """(SIDE, SIDE) gray: strokes on paper."""
+    rng = np.random.default_rng(21)
+    sheet = np.full((SIDE, SIDE), 225, np.uint8)
+    for _ in range(150):
+        points = rng.uniform(0, SIDE, 2) + np.cumsum(rng.normal(0, 9, (12, 2)), axis=0)
+        cv2.polylines(sheet, [np.int32(points * 8)], False, int(rng.integers(30, 150)), 2, cv2.LINE_AA, 3)
+    return cv2.GaussianBlur(sheet.astype(np.float32), (0, 0), 0.7)
+
+
+def _leaning(a: Floats, b: Floats) -> float | None:
+    laid = Overlay(a, b, np.ones(a.shape, bool))
+    return leaning(laid, drawn_cells(laid, fine_power(laid)))
+
+
+def test_a_scan_that_shook_leans_one_way_and_one_out_of_focus_does_not() -> None:
+    sheet = _drawn()
+    x, y = np.meshgrid(*(np.arange(SIDE, dtype=np.float32),) * 2)
+    shook = cv2.remap(sheet, x + 1.5 * np.sin(y * 1.6), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    smoothed = cv2.GaussianBlur(shook, (5, 1), 1.5)
+    told = [_leaning(sheet, change) for change in (sheet, cv2.GaussianBlur(sheet, (0, 0), 1.4), shook, smoothed)]
+    assert told[0] == 0
+    assert told[1] is not None and abs(told[1]) < 0.2
+    assert told[2] is not None and told[2] < -0.6
+    assert told[3] is not None and told[3] < -0.8
+
+
+def test_too_little_drawing_leans_no_way() -> None:
+    sheet = np.full((SIDE, SIDE), 225, np.float32)
+    sheet[: 2 * CELL, : 2 * CELL] = _drawn()[: 2 * CELL, : 2 * CELL]
+    assert _leaning(sheet, sheet) is None
+
+
+def test_the_two_ways_of_a_scanner_are_not_compared_with_each_other() -> None:
+    sheet = _drawn()
+    soft = cv2.GaussianBlur(sheet, (5, 1), 1.5)
+    quarter = np.array([[0, -1, SIDE - 1], [1, 0, 0], [0, 0, 1.0]])
+    for there, motion, known in ((soft, np.eye(3), True), (np.rot90(soft, -1), quarter, False)):
+        views = (Glance(view.shape, 1, np.rint(view).astype(np.uint8), np.ones((8, 8, 3), np.float32), 60.0)
+                 for view in (sheet, np.ascontiguousarray(there)))  # fmt: skip
+        found = difference_of(list(views), (0, 1), motion)
+        assert found is not None and (found.leaning is not None) == known
