@@ -25,6 +25,11 @@ BOWS_PX = (0, -1, 1, -2, 2, -4, 4, -8, 8)  # how far a lens may bend a side
 BENT = 0.04  # share of points by which a curve must do better for each px it is bent
 MOST_CURVES = 400  # tried of each
 LEAST_FOUND = 0.25  # share of stations that must show it
+LINE_SHARE = 0.5  # of the places, at which each flank of a dark line beside the work must lie on one line
+FAINTER = 4.0  # times as faint the flank on the work's side may be and count as one
+TOGETHER = 1.5  # stations over which looks are averaged (sigma) where such a line is sought, and half a step counts
+SHADE = 0.35  # of the stored light a shadow may take; a line drawn along the edge takes more
+WITHIN_PX = 3.0  # of an edge, where the tone before it is looked at
 
 
 @dataclass(frozen=True)
@@ -32,12 +37,40 @@ class Side:
     """One side found. photo_xy : (N, 2) px. step : median change of light across it, share of full scale.
 
     share : of the places that nothing hides, those that lie on one line, within a TIGHT part of the reach.
+    other_xy : (M, 2) px of the other flank of a dark line that runs along it; either may be the work's edge.
     """
 
     name: str
     photo_xy: Array
     step: float
     share: float
+    other_xy: Array | None = None
+
+
+@dataclass(frozen=True)
+class _Edge:
+    """at : (N,) offsets at the stations `keep` (STATIONS,), of the frame. curve : through them, of the share along.
+
+    step : median change of light. tight : as `Side.share`.
+    """
+
+    at: Array
+    keep: NDArray[np.bool_]
+    curve: np.polynomial.Polynomial
+    step: float
+    tight: float
+
+
+@dataclass(frozen=True)
+class _Looks:
+    """What is seen across a side. lines : (STATIONS, n, channels), 0..1, at `offsets` (n,) of the frame. px : of the
+    photo in a unit of it. free : stations where nothing else lies. share : (STATIONS,) along the side."""
+
+    lines: Array
+    offsets: Array
+    px: float
+    free: NDArray[np.bool_]
+    share: Array
 
 
 def measure_side(
@@ -67,31 +100,87 @@ def measure_side(
         return None
     frame = middles[:, None] + offsets[:, None] * normal
     photo = to_photo(frame.reshape(-1, 2)).reshape(frame.shape)
-    found, steps = _crossings(read(photo))
     free: NDArray[np.bool_] = np.ones(STATIONS, dtype=np.bool_)
     if hidden is not None:
         free = np.asarray(~hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1), dtype=np.bool_)
-        found[~free] = np.nan
+    lines = read(photo)
+    looks = _Looks(lines.reshape(*lines.shape[:2], -1), offsets, px, free, share[:, 0])
+    edge, other = _work_edge(looks, 1 if name in ("bottom", "left") else -1)
+    if edge is None:
+        return None
+    places = [to_photo(middles[one.keep] + one.at[:, None] * normal) for one in (edge, other) if one is not None]
+    return Side(name, places[0], edge.step, edge.tight, places[1] if other is not None else None)
+
+
+def _work_edge(looks: _Looks, outward: int) -> tuple[_Edge | None, _Edge | None]:
+    """The edge of the work, and another one that may be it, where a dark line lies between the work and what is beyond.
+
+    Such a line is the shadow under the work's rim, and the work ends where it begins. Beside a table that is lighter
+    than the work the far end of its shadow is the steeper one of the two, and either may be the work's; a line as dark
+    as drawn ones are is left as it was found. outward : 1 where offsets grow away from the work, else -1.
+    """
+    edge, into, out_of = (_edge_along(looks, way) for way in (0, -outward, outward))
+    if edge is None or into is None or out_of is None or min(into.tight, out_of.tight) < LINE_SHARE:
+        return edge, None
+    wide = outward * _apart(looks, into, out_of)
+    if wide <= 0 or out_of.step > FAINTER * into.step:
+        return edge, None
+    at_far_end = abs(_apart(looks, edge, out_of)) < abs(_apart(looks, edge, into))
+    lighter, shadow = out_of.step >= into.step, into.step <= SHADE * _tone_within(looks, into, outward)
+    if not lighter:
+        return into if shadow and at_far_end else edge, None
+    if shadow:
+        return into, out_of
+    return edge, into if at_far_end else out_of
+
+
+def _apart(looks: _Looks, one: _Edge, other: _Edge) -> float:
+    """How far the second edge lies beyond the first, of the frame."""
+    return float(np.median(other.curve(looks.share) - one.curve(looks.share)))
+
+
+def _tone_within(looks: _Looks, edge: _Edge, outward: int) -> float:
+    """Median light just within an edge, in the channel that has most."""
+    at = np.interp(edge.at - outward * WITHIN_PX / looks.px, looks.offsets, np.arange(len(looks.offsets)))
+    return float(np.median(looks.lines[edge.keep, np.rint(at).astype(int)], axis=0).max())
+
+
+def _edge_along(looks: _Looks, way: int) -> _Edge | None:
+    """The edge that most stations show on one smooth curve; None where too few do. way : as of `_crossings`."""
+    found, steps = _crossings(looks.lines, way)
+    found[~looks.free] = np.nan
     good = np.isfinite(found)
     if good.mean() < LEAST_FOUND:
         return None
-    at = np.interp(found[good], np.arange(len(offsets)), offsets)
-    keep, away = _along_one_line(share[good, 0], at, 1.0 / px)
-    near = np.count_nonzero(away <= np.maximum(1.0 / px, reach * TIGHT))
-    tight = near / max(1, int(np.count_nonzero(free)))
+    at, share, unit = (
+        np.interp(found[good], np.arange(len(looks.offsets)), looks.offsets),
+        looks.share[good],
+        1 / looks.px,
+    )
+    keep, away = _along_one_line(share, at, unit)
     if keep.sum() < LEAST_FOUND * STATIONS:
         return None
-    points = middles[good][keep] + at[keep, None] * normal
-    return Side(name, to_photo(points), float(np.median(steps[good][keep])), tight)
+    reach = -float(looks.offsets[0])
+    near = np.count_nonzero(away <= np.maximum(unit, reach * TIGHT))
+    tight = near / max(1, int(np.count_nonzero(looks.free)))
+    whole = np.zeros(STATIONS, dtype=np.bool_)
+    whole[np.flatnonzero(good)[keep]] = True
+    curve = np.polynomial.Polynomial.fit(share[keep], at[keep], 2)
+    return _Edge(at[keep], whole, curve, float(np.median(steps[whole])), tight)
 
 
-def _crossings(lines: Array) -> tuple[Array, Array]:
-    """Position (index, NaN where none) of the strongest edge in each line (rows, n, channels), and its step."""
-    smooth = cv2.GaussianBlur(lines.reshape(len(lines), lines.shape[1], -1), (0, 0), sigmaX=2.0, sigmaY=1e-6)
-    smooth = smooth.reshape(lines.shape[0], lines.shape[1], -1).astype(np.float64)
+def _crossings(lines: Array, way: int) -> tuple[Array, Array]:
+    """Position (index, NaN where none) of the strongest edge in each line (rows, n, channels), and its step.
+
+    way : 1 for edges beyond which it gets lighter, -1 for darker ones, both of stations together; 0 for any.
+    """
+    smooth = cv2.GaussianBlur(lines, (0, 0), sigmaX=2.0, sigmaY=TOGETHER if way else 1e-6)
+    smooth = smooth.reshape(lines.shape).astype(np.float64)
+    least = LEAST_STEP / 2 if way else LEAST_STEP
     slope = np.gradient(smooth, axis=1)
-    channel = np.abs(slope).max(axis=1).argmax(axis=1)
-    steep = np.abs(slope[np.arange(len(lines)), :, channel])
+    slope = np.maximum(way * slope, 0) if way else np.abs(slope)
+    channel = slope.max(axis=1).argmax(axis=1)
+    steep = slope[np.arange(len(lines)), :, channel]
     # the edge looked for is the one nearest the middle among those nearly as steep as the steepest
     ahead = np.linspace(-1, 1, steep.shape[1]) ** 2
     peak = (steep * (1 - 0.5 * ahead)).argmax(axis=1)
@@ -101,7 +190,7 @@ def _crossings(lines: Array) -> tuple[Array, Array]:
         part = steep[row, low:high] - min(steep[row, low], steep[row, high - 1])
         part = np.maximum(part, 0)
         steps[row] = float(part.sum())
-        if 3 < at < steep.shape[1] - 4 and steps[row] > LEAST_STEP:
+        if 3 < at < steep.shape[1] - 4 and steps[row] > least:
             positions[row] = float((np.arange(low, high) * part).sum() / part.sum())
     return positions, steps
 

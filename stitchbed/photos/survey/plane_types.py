@@ -32,6 +32,7 @@ from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
 SIDES_TAKEN = ("auto", "outer", "inner")
+EVENLY = 12**-0.5  # standard deviation of what lies anywhere between two ends alike, per mm between them
 CURVE_TERMS = 3  # of a side that bends once, as where it is lost in a shadow towards one end
 ENDS = "look whether the result ends where the work does, and give its --corners if not: {}"
 
@@ -177,7 +178,8 @@ def _roughness(fit: PlaneFit, found: Found) -> Array:
     """(4,) mm, for each corner: how far the rougher of its two sides is from telling where that corner is.
 
     Measured places of a side lie off their line (rms), and a line through them parts from a curve through them towards
-    the corner. Torn edges, shadows and blur have no one line; cut paper leaves .05 mm.
+    the corner. Torn edges, shadows and blur have no one line; cut paper leaves .05 mm. Where a dark line runs along it,
+    the work may end anywhere between its two flanks.
     """
     corners, rough = found.corners, np.zeros((4, 2))
     for index, name in enumerate(SIDES):
@@ -186,8 +188,19 @@ def _roughness(fit: PlaneFit, found: Found) -> Array:
             continue
         plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
         a, b = corners[index], corners[(index + 1) % 4]
-        rough[index] = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), _beside(plane, a, b))
+        between = max(_between_flanks(fit, number, sides.get(name)) for number, sides in found.sides.items())
+        off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), _beside(plane, a, b))
+        rough[index] = np.hypot(off, between * EVENLY)
     return np.maximum(rough[:, 0], np.roll(rough[:, 1], 1))
+
+
+def _between_flanks(fit: PlaneFit, photo: int, side: Side | None) -> float:
+    """mm between the two lines of which either may be the work's side; 0 where there is one."""
+    if side is None or side.other_xy is None:
+        return 0.0
+    lines = [plane_from_photo(fit, photo, xy) for xy in (side.photo_xy, side.other_xy)]
+    a, b = lines[0][[0, -1]]
+    return abs(float(np.median(_beside(lines[1], a, b)) - np.median(_beside(lines[0], a, b))))
 
 
 def _beside(plane: Array, a: Array, b: Array) -> Array:
