@@ -47,6 +47,7 @@ MOST_DROPPED = 0.3  # share of card corners that may be left out before the solu
 BEGUN_LOOKS, MOST_LOOKS = 3, 600  # for each unknown; a first solution without a lens lies in a long valley
 STEP = 1e-6  # of lines, rad and UNIT_MM: lengths between them bend so little that slopes are true to nine digits
 NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
+NO_PLANE = "flat cards in the plane of the artwork, none moved or bent, printed from one file"  # is expected
 WORST_SIGMAS = 12.0  # rms over the corners' sigma (.05 px); curled paper leaves some tenths; beyond this is no plane
 
 
@@ -347,6 +348,6 @@ def _lifts(problem: _Problem, params: Array) -> list[Array]:
 def _no_plane(found: str) -> CardNotFound:
     return CardNotFound(
         found,
-        expected="flat cards in the plane of the artwork, none moved or bent, printed from one file",
+        expected=NO_PLANE,
         attempt="press the cards flat (a board underneath helps), check that all come from one print, photograph again",
     )

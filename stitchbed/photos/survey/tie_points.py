@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.reduce import reduction_for
@@ -23,6 +24,7 @@ from stitchbed.matching.similarity_links import Sight, agreement, sight_of
 from stitchbed.matching.subpixel import Sought, information, locate
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.contradictions import refusal_of
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints, in_sigmas
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
@@ -54,10 +56,14 @@ def solved_with_ties(
     CardNotFound : see `solve_plane`.
     """
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
+    rough = rough_ties(photos, links_between(photos)) if tie else []
+    strong = strongest(rough, len(photos))
+    try:
+        fit = solve_plane(sizes, points, settings=settings, ties=strong)
+    except CardNotFound as error:
+        raise refusal_of(error, sizes, points, settings, strong) from error
     if not tie:
-        return solve_plane(sizes, points, settings=settings), []
-    rough = rough_ties(photos, links_between(photos))
-    fit = solve_plane(sizes, points, settings=settings, ties=strongest(rough, len(photos)))
+        return fit, []
     ties = fine_ties(photos, fit, believed(photos, fit, rough))
     return solve_plane(sizes, points, settings=settings, ties=ties, start=fit), ties
 
