@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode
-from stitchbed.mosaic.photometry.overlap_samples import Patches, Seen
+from stitchbed.mosaic.photometry.overlap_samples import CLIPPED, Patches, Seen
 
 Array = NDArray[np.float64]
 SIZE = (400, 500)
@@ -68,7 +68,8 @@ def scene(
         light = light * (1 + rng.normal(0, noise, light.shape))
         if exponent is not None:
             light = srgb_decode(srgb_encode(np.clip(light, 0, 1)) ** exponent[k])
-        seen.append(Seen(number[index], light, rng.uniform(0, 0.1, len(index)), np.zeros_like(light), at))
+        unrest, clipped = rng.uniform(0, 0.1, len(index)), (light > CLIPPED).astype(float)
+        seen.append(Seen(number[index], light, unrest, np.zeros_like(light), clipped, at))
     names = [f"t{k}" for k in range(count)]
     weight = [np.ones(len(one.index)) for one in seen]
     return Scene(names, [SIZE] * count, Patches(xy[shared], tuple(seen)), weight, true[shared], origins)

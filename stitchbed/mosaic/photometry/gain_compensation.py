@@ -14,6 +14,7 @@ import numpy as np
 from numpy.polynomial.legendre import legvander2d
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import CAUCHY
 from stitchbed.mosaic.photometry.level_equations import (
@@ -29,6 +30,9 @@ from stitchbed.mosaic.photometry.level_equations import (
 )
 from stitchbed.mosaic.photometry.overlap_samples import Patches
 
+sparse, csgraph = late("scipy.sparse"), late("scipy.sparse.csgraph")
+
+MOST_SHUT = 0.05  # share of clipped light from which a place's mean is off by about what overlaps agree to
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
 
 
@@ -161,7 +165,7 @@ def _bed_index(group: Sequence[int]) -> list[int]:
 
 def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[Pair]:
     """Every two tiles that see enough places together, thinned evenly to `most_points` places."""
-    found = []
+    found, opened = [], []
     for i, one in enumerate(patches.seen):
         for j in range(i + 1, len(patches.seen)):
             two = patches.seen[j]
@@ -175,19 +179,34 @@ def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -
             if len(at_i) >= 6:
                 unrest = one.unrest[at_i] + two.unrest[at_j]
                 dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
-                calm = 1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2
-                telling = _telling(one.light[at_i], two.light[at_j], (calm * trusted)[:, None], settings.clipped)
-                found.append(Pair(i, j, at_i, at_j, telling))
-    return found
+                calm = (1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2 * trusted)[:, None]
+                shut = np.maximum(one.shut[at_i], two.shut[at_j])
+                found.append(Pair(i, j, at_i, at_j, np.broadcast_to(calm, shut.shape)))
+                opened.append(np.clip(1 - shut / MOST_SHUT, 0, 1) * calm)
+    return _telling(found, opened, len(patches.seen))
 
 
-def _telling(one: Array, two: Array, weight: Array, clipped: float) -> Array:
-    """(N, C) trust without places where a channel of either tile is clipped, as long as enough others are left."""
-    brightest = np.maximum(one, two)
-    open_ = np.clip((1.0 - brightest) / (1.0 - clipped), 0, 1) * weight
-    enough = open_.sum(0) > ENOUGH_OPEN * weight.sum()
-    result: Array = np.where(enough, open_, weight)
-    return result
+def _telling(pairs: Sequence[Pair], opened: Sequence[Array], tiles: int) -> list[Pair]:
+    """The pairs without places where a channel of either tile is clipped.
+
+    A clipped place says only how bright it is at least. It counts where nothing else ties two tiles' channel together,
+    directly or by way of others. opened : (N, C) per pair, trust without clipped places.
+    """
+    if not pairs:
+        return []
+    ends = np.array([(pair.i, pair.j) for pair in pairs])
+    enough = np.stack(
+        [part.sum(0) > ENOUGH_OPEN * pair.weight.sum(0) for pair, part in zip(pairs, opened, strict=True)]
+    )
+    held = np.empty_like(enough)
+    for channel, shown in enumerate(enough.T):
+        links = sparse.coo_array((np.ones(shown.sum()), tuple(ends[shown].T)), shape=(tiles, tiles))
+        group = csgraph.connected_components(links, directed=False)[1]
+        held[:, channel] = group[ends[:, 0]] == group[ends[:, 1]]
+    return [
+        replace(pair, weight=np.where(by, part, pair.weight))
+        for pair, part, by in zip(pairs, opened, held, strict=True)
+    ]
 
 
 def _level(i: int, name: str, size: tuple[int, int], state: Unknown, seen: Seen, settings: LevelSettings) -> Level:

@@ -20,7 +20,7 @@ from stitchbed.imaging.transfer import curve_term
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, outline
 
-CLIPPED = 0.985  # mean light of a cell from which a channel tells no tones apart
+CLIPPED = 0.985  # light from which a channel tells no tones apart
 ROUND = 7  # cells; clipped paper with drawing on it is one place, not many
 SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
 ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
@@ -31,25 +31,28 @@ class Small:
     """A tile at cell size: light (h, w, c) linear soft means, unrest (h, w) relative spread there, cell px.
 
     mixed : (h, w, c) what the mixture of tones within a cell adds to `curve_term` of its mean light.
+    shut : (h, w, c) share of clipped light in a cell, whose mean is then less than it would be.
     gray : the tile has one channel, repeated here.
     """
 
     light: Floats
     unrest: Floats
     mixed: Floats
+    shut: Floats
     cell: float
     gray: bool = False
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); mixed (n, C)
-    and gray, see `Small`; at (n, 2) tile px."""
+    """What one tile sees of the grid: index (n,) of points, ascending; light (n, C) linear; unrest (n,); mixed (n, C),
+    shut (n, C) and gray, see `Small`; at (n, 2) tile px."""
 
     index: NDArray[np.intp]
     light: Array
     unrest: Array
     mixed: Array
+    shut: Array
     at: Array
     gray: bool = False
 
@@ -73,7 +76,8 @@ def small_of(linear: Floats, bent: Floats, reduction: int, cells_px: float) -> S
     mean, square = _soft_cells(crop, (w, h)), _soft_cells(crop * crop, (w, h))
     spread = np.sqrt(np.maximum(square - mean * mean, 0)).mean(2) / np.maximum(mean.mean(2), 1e-3)
     mixed = _soft_cells(bent, (w, h)) / np.maximum(mean, 1e-4) - curve_term(mean)
-    return Small(mean, spread.astype(np.float32), mixed.astype(np.float32), float(step * reduction))
+    shut = _soft_cells((crop > CLIPPED).astype(np.float32), (w, h))
+    return Small(mean, spread.astype(np.float32), mixed.astype(np.float32), shut, float(step * reduction))
 
 
 def _soft_cells(picture: Floats, size: tuple[int, int]) -> Floats:
@@ -108,9 +112,9 @@ def look(
     for (index, at), small in zip(found, smalls, strict=True):
         shared = count[index] >= 2
         here = at[shared]
-        light, mixed = sample(small.light, here, small.cell), sample(small.mixed, here, small.cell)
+        light, mixed, shut = (sample(part, here, small.cell) for part in (small.light, small.mixed, small.shut))
         unrest = sample(small.unrest[..., None], here, small.cell)[:, 0]
-        seen.append(Seen(number[index[shared]], light, unrest, mixed, here, small.gray))
+        seen.append(Seen(number[index[shared]], light, unrest, mixed, shut, here, small.gray))
     return Patches(xy[count >= 2], tuple(seen))
 
 

@@ -170,8 +170,8 @@ def _colored(small: Small, channels: int) -> Small:
     """A small picture of so many channels; a gray one's is repeated."""
     if small.light.shape[2] == channels:
         return small
-    light, mixed = (np.repeat(values, channels, axis=2) for values in (small.light, small.mixed))
-    return replace(small, light=light, mixed=mixed, gray=True)
+    light, mixed, shut = (np.repeat(part, channels, axis=2) for part in (small.light, small.mixed, small.shut))
+    return replace(small, light=light, mixed=mixed, shut=shut, gray=True)
 
 
 def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:

@@ -44,7 +44,7 @@ def preview(name: str) -> Preview:
     seed = np.random.default_rng(ord(name))
     floats = seed.normal(0, 1, (4, 5)).astype(np.float32)
     points = Keypoints(name, seed.normal(0, 1, (3, 2)), floats[0, :3], floats[1, :3], floats[:3], 2)
-    small = Small(floats[..., None], floats, floats[..., None], 2.5)
+    small = Small(floats[..., None], floats, floats[..., None], floats[..., None], 2.5)
     marks = Candidates(np.ones((2, 2)), np.ones(2), np.ones(2))
     picture = seed.integers(0, 255, (3, 4, 1)).astype(np.uint8)
     texture, drawing = Texture(floats, 4), Drawing(floats, 2.0)

@@ -87,7 +87,7 @@ def test_nobody_at_all() -> None:
 
 def small(light: np.ndarray, unrest: float = 0.0) -> Small:
     """Cells of that light."""
-    return Small(light.astype(np.float32), np.full(light.shape[:2], unrest, np.float32), light * 0, 10.0)
+    return Small(light.astype(np.float32), np.full(light.shape[:2], unrest, np.float32), light * 0, light * 0, 10.0)
 
 
 def sheet(paper: tuple[float, ...], ink: float = 0.1) -> np.ndarray:
