@@ -33,6 +33,7 @@ from stitchbed.mosaic.photometry.overlap_samples import Patches
 sparse, csgraph = late("scipy.sparse"), late("scipy.sparse.csgraph")
 
 MOST_SHUT = 0.05  # share of clipped light from which a place's mean is off by about what overlaps agree to
+LEAST_TOLD = 1e-3  # trust in a place that is all clipped: better than none, where no other light ties two tiles
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
 
 
@@ -180,17 +181,17 @@ def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -
                 unrest = one.unrest[at_i] + two.unrest[at_j]
                 dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
                 calm = (1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2 * trusted)[:, None]
-                shut = np.maximum(one.shut[at_i], two.shut[at_j])
-                found.append(Pair(i, j, at_i, at_j, np.broadcast_to(calm, shut.shape)))
-                opened.append(np.clip(1 - shut / MOST_SHUT, 0, 1) * calm)
+                shut = np.minimum(np.maximum(one.shut[at_i], two.shut[at_j]), 1)
+                found.append(Pair(i, j, at_i, at_j, calm * ((1 - shut) ** 2 + LEAST_TOLD)))
+                opened.append(calm * np.clip(1 - shut / MOST_SHUT, 0, 1))
     return _telling(found, opened, len(patches.seen))
 
 
 def _telling(pairs: Sequence[Pair], opened: Sequence[Array], tiles: int) -> list[Pair]:
-    """The pairs without places where a channel of either tile is clipped.
+    """The pairs without places where some of a channel's light is clipped in either tile.
 
     A clipped place says only how bright it is at least. It counts where nothing else ties two tiles' channel together,
-    directly or by way of others. opened : (N, C) per pair, trust without clipped places.
+    directly or by way of others, and the less the more of it is clipped. opened : (N, C) per pair, trust without them.
     """
     if not pairs:
         return []
