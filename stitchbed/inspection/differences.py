@@ -14,12 +14,13 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.box import Box, shifted
 from stitchbed.imaging.gray import blurred
-from stitchbed.inspection.fineness import CELL, cells, drawn_cells, fine_power, leaning, wholly_seen
-from stitchbed.inspection.glass import SPECK_PX, largest_patch
+from stitchbed.inspection.fineness import CELL, smeared
+from stitchbed.inspection.glass import SPECK_PX
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import EDGE_SHARE
 from stitchbed.inspection.patches import Overlay, overlay, view_motion
 from stitchbed.inspection.specks import lone_specks
+from stitchbed.inspection.tones import TONE, exposed_alike, some, tone_free
 from stitchbed.matching.robust import robust_spread
 
 WIDE = 20.0  # view px; what is broader is light
@@ -32,24 +33,9 @@ MINE = 2.0  # times the other's amplitude
 WAVE_NEAR = 0.03  # of a wave's frequency: two scans of it differ by as much
 PARTS, IN_A_PART = 4, 0.4  # along each side of a view; share of a wave's usual strength that all parts but one have
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
-TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
-MANY = 50_000  # values of which a median is taken
-TONES = 12  # of an overlap, in each of which two scans may differ in their own way
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
 ALSO_OVER = 100.0  # times the middle power: enough for a wave that another pair shows surely
 ASIDE = 1.0  # view px that two views may lie aside from each other
-SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
-SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
-OFF_FILE = 2  # cells of a patch beside its longest row or column
-RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
-RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
-LEAST_CALM = 20  # cells
-FLAT_SHARE = 0.75  # of a cell that lies away from a side
-BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
-SAME_DRAWN = 0.8  # correlation of the band in both
-LEAST_SHOWN = 0.5  # square of gray levels: grain of less differs from scan to scan by a fifth
-UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
-VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
 
 @dataclass(frozen=True)
@@ -117,7 +103,7 @@ def difference_of(
         stripes = bands if any(one and one.sure for one in bands) or not any(stripes) else stripes
     lying = _lying(looks, pair, b_from_a, seen.slices)
     specks = lone_specks(laid, lying)
-    soft, fine, leans = _smeared(laid, lying)
+    soft, fine, leans = smeared(exposed_alike(laid), lying)
     own = [Sight(stripes[side], *specks[side], soft[side], (fine, -fine)[side]) for side in (0, 1)]
     # a scanner is not as sharp along as across
     return Difference(*pair, own[0], own[1], None if _quarter_turned(b_from_a) else leans)
@@ -233,7 +219,7 @@ def _banded(
     if _quarter_turned(b_from_a) or len(laid.both) < 2 * WIDE:
         return None, None
     tones = [np.log(np.maximum(view, 0) + TONE) for view in (laid.a, laid.b)]  # laid on finely, a view may pass below 0
-    power, speed = _row_power(_tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
+    power, speed = _row_power(tone_free(tones[0] - tones[1], tones[0] + tones[1], laid.both), laid.both)
     known = (speed > SLOWEST) & (speed < FASTEST)
     at = int(np.where(known, power, 0).argmax())
     amplitude = float(np.sqrt(power[at]))
@@ -262,24 +248,9 @@ def _surer(turns: float) -> float:
     return FEW_OVER if turns < FEW_CYCLES else 1.0
 
 
-def _tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:
-    """What two views differ by, less what goes with their tone: another exposure curve is no band, though lines of text
-    show it row by row."""
-    bounds = np.unique(np.quantile(_some(tone[mask]), np.linspace(0, 1, TONES + 1)[1:-1]))
-    bins = np.asarray(np.sum([tone >= bound for bound in bounds.tolist()], axis=0, dtype=np.uint8))
-    inside, known = apart[mask], bins[mask]
-    usual = [np.median(part) if len(part := inside[known == k]) else 0.0 for k in range(len(bounds) + 1)]
-    return np.asarray(apart - np.array(usual, np.float32)[bins], np.float32)
-
-
-def _some(values: Floats) -> Floats:
-    """Of many values (n,) as many, evenly spread, as tell a median to a few thousandths of their spread."""
-    return values[:: max(1, len(values) // MANY)]
-
-
 def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:
     """(power, cycles/px) of the mean of rows within a mask: the square of a wave's amplitude."""
-    inside = _some(values[mask])
+    inside = some(values[mask])
     usual = CLIP * (robust_spread(inside) + 1e-3)
     held = np.where(mask, np.clip(values - np.median(inside), -usual, usual), 0)
     rows = held.sum(1, dtype=np.float64) / np.maximum(mask.sum(1), 1)
@@ -290,7 +261,7 @@ def _row_power(values: Floats, mask: Mask) -> tuple[Array, Array]:
 
 
 def _spectrum(values: Floats, mask: Mask) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
-    inside = _some(values[mask])
+    inside = some(values[mask])
     usual = robust_spread(inside) + 0.5
     held = np.where(mask, np.clip(values - np.median(inside), -CLIP * usual, CLIP * usual), 0)
     return np.asarray(np.fft.rfft2(held))
@@ -310,86 +281,3 @@ def _lying(
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     there = cv2.warpAffine(inner[1], view_motion(a, b, b_from_a)[:2], a.gray.shape[::-1], flags=flags)
     return np.asarray(inner[0][part] > 0), np.asarray(there[part] > 0)
-
-
-def _smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float, float | None]:
-    """Cells of the largest patch that one view only shows soft or faint, or on calm paper shows ridges in, of each
-    view, away from its sides; log of fine contrast of a over b in the middle cell that is drawn; see `leaning`.
-    """
-    power, whole = fine_power(laid), wholly_seen(laid)
-    drawn = drawn_cells(laid, power)
-    flat = [cells(mask.astype(np.float32)) > FLAT_SHARE for mask in lying]
-    ridged = _ridged(laid, whole & ~drawn)
-    contrast, alike, shown = _contrast(laid)
-    veiled = _veiled(contrast, whole & shown & alike)
-    patches = []
-    for own, other, sign in ((0, 1, 1), (1, 0, -1)):
-        ratio = power[own] / power[other]
-        usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
-        apart = sign * contrast - min(0.0, float(np.median(sign * contrast[drawn])) if drawn.any() else 0.0)
-        soft = drawn & shown & (ratio < SOFT * min(1.0, usual)) & (apart < -VEILED)
-        patch = _broad(largest_patch((soft | ridged[own] | veiled[own]) & flat[own]))
-        patches.append(patch if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else np.zeros_like(patch))
-    fine = 0.5 * float(np.median(np.log(power[0] / power[1])[drawn])) if drawn.any() else 0.0
-    return _the_larger(patches[0], patches[1]), fine, leaning(laid, drawn)
-
-
-def _broad(patch: Mask) -> Mask:
-    """A patch, or none where it stands in single file, as cells that a dead column of the other scan goes through."""
-    file = max(int(patch.sum(axis).max()) for axis in (0, 1))
-    return patch if patch.sum() >= file + OFF_FILE else np.zeros_like(patch)
-
-
-def _the_larger(a: Mask, b: Mask) -> tuple[int, int]:
-    """Cells of the patches of two views; of two that touch, which tell of one smear, the larger only."""
-    counts = int(a.sum()), int(b.sum())
-    if not (cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)[b].any():
-        return counts
-    return (counts[0] if counts[0] >= counts[1] else 0), (counts[1] if counts[1] >= counts[0] else 0)
-
-
-def _contrast(laid: Overlay) -> tuple[Floats, Mask, Mask]:
-    """Cells of what is drawn, below noise and above shade: log of contrast of a over b; where both show the same; where
-    a px to any side takes little of it: what does not hold so still is the foot of a line in the next cell.
-    """
-    low, high = BAND
-    band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
-    own, other, both = (cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
-    known = np.minimum(own, other) > LEAST_SHOWN
-    contrast = 0.5 * np.log(np.where(known, own, 1) / np.where(known, other, 1))
-    for shift, axis in ((1, 0), (-1, 0), (1, 1), (-1, 1)):
-        beside = cells(np.roll(band[0] ** 2, shift, axis))
-        known &= np.abs(0.5 * np.log(np.maximum(beside, 1e-6) / np.maximum(own, 1e-6))) < UNSTEADY
-    return np.asarray(contrast, np.float32), np.asarray(both > SAME_DRAWN * np.sqrt(own * other)), known
-
-
-def _veiled(contrast: Floats, same: Mask) -> tuple[Mask, Mask]:
-    """Cells in which one view shows what both show with less contrast than it usually has beside the other."""
-    if same.sum() < LEAST_CALM:
-        return np.zeros_like(same), np.zeros_like(same)
-    apart = contrast - float(np.median(contrast[same]))
-    least = max(VEILED, VEILED_OVER * robust_spread(apart[same]))
-    found = [same & (sign * apart < -least) for sign in (1, -1)]
-    none = np.zeros_like(same)
-    kept = [cells if cells.sum() < SMEAR_SHARE * same.sum() else none for cells in found]
-    return kept[0], kept[1]
-
-
-def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:
-    """Calm cells in which one view shows more than it usually does, the other one does not, and what differs is more
-    than their noise, of each view. The grain of the paper, which both show, is no difference.
-    """
-    none = np.zeros_like(calm)
-    if calm.sum() < LEAST_CALM:
-        return none, none
-    fine = [view - cv2.GaussianBlur(view, (0, 0), RIDGES) for view in (laid.a, laid.b)]
-    over = [_over(values, calm) for values in (*fine, fine[0] - fine[1])]
-    found = [calm & (over[2] > RIDGED) & (over[own] > SHOWN) & (over[1 - own] < BARE) for own in (0, 1)]
-    shares = [float(cells.sum()) / float(calm.sum()) for cells in found]
-    return (found[0] if shares[0] < SMEAR_SHARE else none), (found[1] if shares[1] < SMEAR_SHARE else none)
-
-
-def _over(values: Floats, calm: Mask) -> Floats:
-    """Power in cells over that of the middle calm one."""
-    power = cells(values**2)
-    return np.asarray(power / max(float(np.median(power[calm])), 0.05), np.float32)

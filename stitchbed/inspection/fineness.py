@@ -1,6 +1,6 @@
-"""I measure in cells how finely two scans show what is drawn, and whether one is finer one way than the other.
+"""I measure in cells how finely two scans show what is drawn: whether one is finer one way, soft or veiled in a patch.
 
-In: two views laid on each other. Out: values per cell, a share of the drawn cells.
+In: two views laid on each other. Out: values per cell, a share of the drawn cells, cells of the largest soft patches.
 """
 
 from __future__ import annotations
@@ -9,13 +9,27 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
+from stitchbed.inspection.glass import largest_patch
 from stitchbed.inspection.patches import Overlay
+from stitchbed.matching.robust import robust_spread
 
 CELL = 24  # view px of a cell whose sharpness is compared
 FINE = 1.2  # view px, sigma: what is finer tells of sharpness
 # Log of fine contrast that a cell has lost one way and not the other: good scans stay below .05 in the middle, those
 # that shook by one to two px lose .5 to .8. Fewer drawn cells tell nothing.
 LOST, LEAST_DRAWN = 0.2, 9
+SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
+SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
+OFF_FILE = 2  # cells of a patch beside its longest row or column
+RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
+RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
+LEAST_CALM = 20  # cells
+FLAT_SHARE = 0.75  # of a cell that lies away from a side
+BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
+SAME_DRAWN = 0.8  # correlation of the band in both
+LEAST_SHOWN = 0.5  # square of gray levels: grain of less differs from scan to scan by a fifth
+UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
+VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
 
 def cells(values: Floats) -> Floats:
@@ -57,3 +71,86 @@ def _power_each_way(view: Floats) -> tuple[Floats, Floats]:
     """Fine power across and down, in cells."""
     across, down = (cv2.GaussianBlur(view, size, FINE) for size in ((0, 1), (1, 0)))
     return cells((view - across) ** 2) + 1e-6, cells((view - down) ** 2) + 1e-6
+
+
+def smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float, float | None]:
+    """Cells of the largest patch that one view only shows soft or faint, or on calm paper shows ridges in, of each
+    view, away from its sides; log of fine contrast of a over b in the middle cell that is drawn; see `leaning`.
+    """
+    power, whole = fine_power(laid), wholly_seen(laid)
+    drawn = drawn_cells(laid, power)
+    flat = [cells(mask.astype(np.float32)) > FLAT_SHARE for mask in lying]
+    ridged = _ridged(laid, whole & ~drawn)
+    contrast, alike, shown = _contrast(laid)
+    veiled = _veiled(contrast, whole & shown & alike)
+    patches = []
+    for own, other, sign in ((0, 1, 1), (1, 0, -1)):
+        ratio = power[own] / power[other]
+        usual = float(np.median(ratio[drawn])) if drawn.any() else 1.0  # one scan may have more contrast throughout
+        apart = sign * contrast - min(0.0, float(np.median(sign * contrast[drawn])) if drawn.any() else 0.0)
+        soft = drawn & shown & (ratio < SOFT * min(1.0, usual)) & (apart < -VEILED)
+        patch = _broad(largest_patch((soft | ridged[own] | veiled[own]) & flat[own]))
+        patches.append(patch if soft.sum() < SMEAR_SHARE * max(1, drawn.sum()) else np.zeros_like(patch))
+    fine = 0.5 * float(np.median(np.log(power[0] / power[1])[drawn])) if drawn.any() else 0.0
+    return _the_larger(patches[0], patches[1]), fine, leaning(laid, drawn)
+
+
+def _broad(patch: Mask) -> Mask:
+    """A patch, or none where it stands in single file, as cells that a dead column of the other scan goes through."""
+    file = max(int(patch.sum(axis).max()) for axis in (0, 1))
+    return patch if patch.sum() >= file + OFF_FILE else np.zeros_like(patch)
+
+
+def _the_larger(a: Mask, b: Mask) -> tuple[int, int]:
+    """Cells of the patches of two views; of two that touch, which tell of one smear, the larger only."""
+    counts = int(a.sum()), int(b.sum())
+    if not (cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)[b].any():
+        return counts
+    return (counts[0] if counts[0] >= counts[1] else 0), (counts[1] if counts[1] >= counts[0] else 0)
+
+
+def _contrast(laid: Overlay) -> tuple[Floats, Mask, Mask]:
+    """Cells of what is drawn, below noise and above shade: log of contrast of a over b; where both show the same; where
+    a px to any side takes little of it: what does not hold so still is the foot of a line in the next cell.
+    """
+    low, high = BAND
+    band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
+    own, other, both = (cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
+    known = np.minimum(own, other) > LEAST_SHOWN
+    contrast = 0.5 * np.log(np.where(known, own, 1) / np.where(known, other, 1))
+    for shift, axis in ((1, 0), (-1, 0), (1, 1), (-1, 1)):
+        beside = cells(np.roll(band[0] ** 2, shift, axis))
+        known &= np.abs(0.5 * np.log(np.maximum(beside, 1e-6) / np.maximum(own, 1e-6))) < UNSTEADY
+    return np.asarray(contrast, np.float32), np.asarray(both > SAME_DRAWN * np.sqrt(own * other)), known
+
+
+def _veiled(contrast: Floats, same: Mask) -> tuple[Mask, Mask]:
+    """Cells in which one view shows what both show with less contrast than it usually has beside the other."""
+    if same.sum() < LEAST_CALM:
+        return np.zeros_like(same), np.zeros_like(same)
+    apart = contrast - float(np.median(contrast[same]))
+    least = max(VEILED, VEILED_OVER * robust_spread(apart[same]))
+    found = [same & (sign * apart < -least) for sign in (1, -1)]
+    none = np.zeros_like(same)
+    kept = [view if view.sum() < SMEAR_SHARE * same.sum() else none for view in found]
+    return kept[0], kept[1]
+
+
+def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:
+    """Calm cells in which one view shows more than it usually does, the other one does not, and what differs is more
+    than their noise, of each view. The grain of the paper, which both show, is no difference.
+    """
+    none = np.zeros_like(calm)
+    if calm.sum() < LEAST_CALM:
+        return none, none
+    fine = [view - cv2.GaussianBlur(view, (0, 0), RIDGES) for view in (laid.a, laid.b)]
+    over = [_over(values, calm) for values in (*fine, fine[0] - fine[1])]
+    found = [calm & (over[2] > RIDGED) & (over[own] > SHOWN) & (over[1 - own] < BARE) for own in (0, 1)]
+    shares = [float(view.sum()) / float(calm.sum()) for view in found]
+    return (found[0] if shares[0] < SMEAR_SHARE else none), (found[1] if shares[1] < SMEAR_SHARE else none)
+
+
+def _over(values: Floats, calm: Mask) -> Floats:
+    """Power in cells over that of the middle calm one."""
+    power = cells(values**2)
+    return np.asarray(power / max(float(np.median(power[calm])), 0.05), np.float32)

@@ -11,8 +11,9 @@ from made_evidence import DPI, REDUCTION, ROWS, course, evidence, look
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.pairs import jumps_of_either, of_either, pair_findings, stretches_of_either, uneven
-from stitchbed.inspection.differences import SMEAR_CELLS, Difference, Sight, Stripes
+from stitchbed.inspection.differences import Difference, Sight, Stripes
 from stitchbed.inspection.findings import Finding
+from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
 from stitchbed.inspection.specks import LEAST_DUST

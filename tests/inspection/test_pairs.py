@@ -18,7 +18,8 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.pieces import noise_finding
-from stitchbed.inspection.differences import SMEAR_CELLS, difference_of, lone_stripes
+from stitchbed.inspection.differences import difference_of, lone_stripes
+from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
@@ -174,6 +175,21 @@ def test_smears_belong_to_the_scan_that_has_them() -> None:
     assert found is not None
     assert found.own_a.smeared == 0
     assert found.own_b.smeared >= 8  # of about 6 x 6 cells, those with strokes
+
+
+def test_another_exposure_curve_is_no_smear() -> None:
+    """An exponent takes contrast from dark strokes, and white cut off takes pale ones away."""
+
+    def exposed(gray: Floats) -> Floats:
+        gray[200:360] = 0.3 * gray[200:360]  # dark paint with dark strokes
+        gray[40:200] = 200 + 0.2 * gray[40:200]  # pale ones
+        return gray
+
+    sheet = exposed(_drawn(8))
+    for curve in (lambda light: light**1.25, lambda light: light**0.85, lambda light: 1.06 * light):
+        second = 255 * np.minimum(curve(sheet[:, SIDE - SHARED :] / 255), 1)
+        found = difference_of([_look(sheet[:, :SIDE], 1), _look(second, 2)], (0, 1), B_FROM_A)
+        assert found is not None and max(found.own_a.smeared, found.own_b.smeared) <= 2
 
 
 def test_a_dead_column_is_no_smear_of_the_neighbor() -> None:

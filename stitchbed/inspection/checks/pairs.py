@@ -12,8 +12,9 @@ import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import head_way, sizes
-from stitchbed.inspection.differences import SMEAR_CELLS, Sight, Stripes, lone_stripes
+from stitchbed.inspection.differences import Sight, Stripes, lone_stripes
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
+from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import PATCH, Course
 from stitchbed.inspection.specks import LEAST_DUST
