@@ -33,10 +33,10 @@ MOST_CURVE = 0.4  # exponents farther from 1 are no program's doing, and a curve
 class LevelSettings:
     """spacing_mm: grid of comparison. bed_degree: order of the shared fall-off. gain, offset, slope, fall: expected
     sizes (log, linear, log, log) of gain differences, black offsets, drift over a scan, shared fall-off (lamp warm-up
-    ~1 %, repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). tint_offset: of a black offset by channel beside
-    what is common to all: stray light is mostly gray. Both are small, for an overlap of light tones would make up
-    blacks that no overlap shows; where one shows dark tones, it decides. agree: relative difference that counts as
-    agreement. most_points: of an overlap that are used.
+    ~1 %, repeat scans .1-.3 %, consumer beds a few %; DEVELOPERS.md). tint_gain, tint_offset: by channel beside what
+    is common to all: exposure and stray light are mostly gray. Offsets are small, for an overlap of light tones would
+    make up blacks that no overlap shows; where one shows dark tones, it decides. agree: relative difference that
+    counts as agreement. most_points: of an overlap that are used.
     curve, tint_curve: expected sizes of exponents (less 1) a program put on a scan, common to its channels and beside
     that by channel. straight: exponents this near to 1 in all pieces are no curves; better: nor are others, unless
     what is left between some piece and its neighbors falls to this share of what is left without (measured: .99 to 1
@@ -46,6 +46,7 @@ class LevelSettings:
     spacing_mm: float = 4.0
     bed_degree: int = 4
     gain: float = 0.3
+    tint_gain: float = 0.1
     offset: float = 0.003
     tint_offset: float = 0.001
     slope: float = 0.02
@@ -180,8 +181,12 @@ def _prior(state: Unknown, settings: LevelSettings, total: int) -> tuple[Array, 
     ])  # fmt: skip
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
     normal = np.diag(1 / sigma**2)
-    # stray light and a program's exponent are mostly the same for all channels
-    for kind, size, tint in ((1, settings.offset, settings.tint_offset), (2, settings.curve, settings.tint_curve)):
+    # exposure, stray light and a program's exponent are mostly the same for all channels
+    for kind, size, tint in (
+        (0, settings.gain, settings.tint_gain),
+        (1, settings.offset, settings.tint_offset),
+        (2, settings.curve, settings.tint_curve),
+    ):
         stiff = np.linalg.inv(np.full((channels, channels), size**2) + np.eye(channels) * tint**2)
         for tile in range(tiles):
             columns = slice((kind * tiles + tile) * channels, (kind * tiles + tile + 1) * channels)

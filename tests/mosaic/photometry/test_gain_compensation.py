@@ -228,6 +228,15 @@ def test_an_overlap_of_light_tones_says_nothing_of_black() -> None:
     assert max(np.abs(level.offset).max() for level in levels) < 0.002
 
 
+def test_a_chance_trend_of_exposures_hardly_passes_for_a_slope_of_the_bed() -> None:
+    """No overlap of upright pieces tells the two apart: exposures differ by far more than beds slope."""
+    trend = np.array([-0.06, 0, 0.06, -0.06, 0, 0.06])
+    gain = np.exp(np.repeat(trend[:, None], 3, axis=1))
+    levels, _ = _found(scene(2, 3, np.random.default_rng(15), gain=gain))
+    found = np.log([level.gain.mean() for level in levels])
+    assert np.abs(found - trend).max() < 0.16 * 0.06
+
+
 def test_a_long_row_does_not_drift() -> None:
     rng = np.random.default_rng(4)
     gain = np.exp(rng.normal(0, 0.05, (10, 3)))
