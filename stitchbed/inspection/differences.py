@@ -59,9 +59,9 @@ class Stripes:
 
 @dataclass(frozen=True)
 class Sight:
-    """What one scan shows alone on an overlap. specks : lone dark ones, of `all_specks`. area : view px on which the
-    other one shows nothing dark, so that a speck would stand alone. smeared : cells of the largest patch that is soft
-    here only. fine : log of what it shows of fine drawing over the other one.
+    """What one scan shows alone on an overlap. specks : lone ones, darker or lighter, of `all_specks` by which the two
+    differ. area : view px on which a speck would stand alone. smeared : cells of the largest patch that is soft here
+    only. fine : log of what it shows of fine drawing over the other one.
     """
 
     stripes: Stripes | None

@@ -8,7 +8,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.inspection.glass import largest_patch
 from stitchbed.inspection.patches import Overlay
 from stitchbed.matching.robust import robust_spread
@@ -27,6 +27,8 @@ LEAST_CALM = 20  # cells
 FLAT_SHARE = 0.75  # of a cell that lies away from a side
 BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
 SAME_DRAWN = 0.8  # correlation of the band in both
+# The same of one that shook: it shows .6 to .9 of what the other one does, a dead column over calm paint .4 to .7.
+SHAKEN_SAME = 0.7
 LEAST_SHOWN = 0.5  # square of gray levels: grain of less differs from scan to scan by a fifth
 UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
 VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
@@ -59,12 +61,30 @@ def wholly_seen(laid: Overlay) -> Mask:
 def leaning(laid: Overlay, drawn: Mask) -> float | None:
     """-1..1: the share of the drawn cells in which a shows less fine contrast across than down, beside b, less the
     share in which it shows more; None where too few are drawn. A scan that shook is soft across, or jagged down.
+    drawn : see `drawn_cells`.
     """
+    drawn = drawn & _alike(laid)
     if drawn.sum() < LEAST_DRAWN:
         return None
     (across_a, down_a), (across_b, down_b) = (_power_each_way(view) for view in (laid.a, laid.b))
-    apart = 0.5 * np.log(across_a * down_b / (down_a * across_b))[drawn]
-    return float((apart < -LOST).mean() - (apart > LOST).mean())
+    apart = 0.5 * np.log(across_a * down_b / (down_a * across_b))
+    leans = (apart < -LOST).astype(np.float64) - (apart > LOST)
+    # by files of cells, for a dead column goes through one of them
+    files = [_shares(leans, drawn), _shares(leans.T, drawn.T)]
+    return min((float(np.median(shares)) for shares in files), key=abs)
+
+
+def _alike(laid: Overlay) -> Mask:
+    """Cells in which both views show the same drawing."""
+    low, high = BAND
+    a, b = (cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b))
+    return np.asarray(cells(a * b) > SHAKEN_SAME * np.sqrt(cells(a * a) * cells(b * b)))
+
+
+def _shares(leans: Array, drawn: Mask) -> Array:
+    """(n,) mean of the drawn cells in each column that has any."""
+    count = drawn.sum(0)
+    return np.asarray((leans * drawn).sum(0)[count > 0] / count[count > 0])
 
 
 def _power_each_way(view: Floats) -> tuple[Floats, Floats]:

@@ -1,6 +1,8 @@
 """I count specks that one of two scans shows alone.
 
 In: two views laid on each other, where they lie flat. Out: numbers of each view.
+
+What is drawn is in both and so not in their difference, where a speck stands alone, on bare paper as on paint.
 """
 
 from __future__ import annotations
@@ -8,34 +10,46 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Mask
-from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, speck_depth
+from stitchbed.core.arrays import Floats, Mask
+from stitchbed.inspection.glass import LEAST_DEPTH, speck_depth
 from stitchbed.inspection.patches import Overlay
 
-CALM = 0.8  # view px, sigma
+CALM, AROUND, WIDE = 0.8, 3.0, 8.0  # view px, sigma: below noise; the surround of a speck; what is broader is light
 SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a little over LEAST_DEPTH
-OTHER_HALF = 0.15  # of a speck's depth: so much the other view shows of a drawn dot, be it ever so soft
+OWN_HALF, OTHER_HALF = 0.5, 0.15  # of a speck's depth: what its view shows; what the other one shows of a drawn dot
+# Of a speck's depth, the other way, and view px about: what does not quite meet differs both ways, side by side.
+BOTH_WAYS, BESIDE_PX = 0.3, 9
 LEAST_DUST = 5  # specks shown alone, from which a scan is dusty: 128 good scans showed one where neighbors showed none
 
 
 def lone_specks(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int, float], tuple[int, int, float]]:
-    """(specks shown alone, all specks, px on which a speck would stand alone) of each view, where the other one lies
-    flat: a side that lifts shows the finest dots of a drawing no more."""
-    found = []
-    wide = np.ones((4 * SPECK_PX,) * 2, np.uint8)
+    """(specks shown alone, all that differ, px on which a speck would stand alone) of each view, where the other one
+    lies flat: a side that lifts shows the finest dots of a drawing no more.
+    """
     # what is finest is lost where a view is laid on the other one, and noise must not pass for a speck's other half
     calm = [np.asarray(cv2.GaussianBlur(view, (0, 0), CALM), np.float32) for view in (laid.a, laid.b)]
-    for own, other, flat in ((calm[0], calm[1], lying[1]), (calm[1], calm[0], lying[0])):
-        both = laid.both & flat
-        depth = np.where(both, speck_depth(own), 0)
-        peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
-        kernel = np.ones((2 * SPECK_PX, 2 * SPECK_PX), np.uint8)
-        dark = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, kernel) - other, np.ones((5, 5), np.uint8))
-        near = dark > np.maximum(LEAST_DEPTH / 2, OTHER_HALF * depth)
-        drawn = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, wide) - other, np.ones((5, 5), np.uint8))
-        bare = both & (drawn < LEAST_DEPTH)
-        found.append((_count(peaks & ~near), _count(peaks), float(bare.sum())))
-    return found[0], found[1]
+    own = [view - cv2.GaussianBlur(view, (0, 0), AROUND) for view in calm]
+    apart = np.where(laid.both, calm[0] - calm[1], 0).astype(np.float32)
+    apart -= cv2.GaussianBlur(apart, (0, 0), WIDE)
+    alone, every = [0, 0], [0, 0]
+    for sign in (1, -1):  # dust is darker than paper, and lighter than much paint
+        depth, peaks = _peaks(np.asarray(sign * apart, np.float32))
+        for side, way in ((0, sign), (1, -sign)):
+            flat = peaks & laid.both & lying[1 - side]
+            shown = -way * own[side] > OWN_HALF * depth
+            drawn = -way * own[1 - side] > OTHER_HALF * depth
+            alone[side] += _count(flat & shown & ~drawn)
+            every[side] += _count(flat)
+    areas = [float((laid.both & flat).sum()) for flat in (lying[1], lying[0])]
+    return (alone[0], every[0], areas[0]), (alone[1], every[1], areas[1])
+
+
+def _peaks(apart: Floats) -> tuple[Floats, Mask]:
+    """Depth of lone dark specks, and their deepest px, of a difference (h, w) of two views."""
+    depth = speck_depth(apart)
+    peaks = (depth > SURE_DEPTH) & (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8)))
+    beside = cv2.dilate(apart, np.ones((BESIDE_PX, BESIDE_PX), np.uint8))
+    return depth, np.asarray(peaks & (beside < BOTH_WAYS * depth))
 
 
 def _count(peaks: Mask) -> int:

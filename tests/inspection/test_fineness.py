@@ -41,6 +41,18 @@ def test_a_scan_that_shook_leans_one_way_and_one_out_of_focus_does_not() -> None
     assert told[3] is not None and told[3] < -0.8
 
 
+def test_dead_columns_of_one_scan_in_a_narrow_overlap_lean_no_way() -> None:
+    sheet = _drawn()[:, : 5 * CELL]
+    dead = sheet.copy()
+    dead[:, [CELL + 9, 3 * CELL + 4]] = 30
+    told = _leaning(sheet, dead)
+    assert told is not None and abs(told) < 0.2
+    grain = cv2.GaussianBlur(np.random.default_rng(3).normal(150, 9, sheet.shape), (0, 0), 1.5).astype(np.float32)
+    dead = grain.copy()
+    dead[:, [CELL + 9, 3 * CELL + 4]] = 30
+    assert _leaning(grain, dead) is None  # nothing but the columns is drawn
+
+
 def test_too_little_drawing_leans_no_way() -> None:
     sheet = np.full((SIDE, SIDE), 225, np.float32)
     sheet[: 2 * CELL, : 2 * CELL] = _drawn()[: 2 * CELL, : 2 * CELL]

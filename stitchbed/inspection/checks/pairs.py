@@ -33,7 +33,7 @@ MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 STILL = "let nothing touch the scanner while it runs, and scan again"
-SHAKEN = 0.5  # of what is drawn in an overlap
+SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
