@@ -22,7 +22,7 @@ from stitchbed.imaging.gray import most_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap, cells_of, depth_mm, grid_of
-from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
+from stitchbed.mosaic.photometry.gain_compensation import MOST_SHUT, Level, leveled
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small, in_all
 from stitchbed.mosaic.registration.canvas import Canvas
@@ -106,13 +106,15 @@ class Disagreements:
 class _Look:
     """One piece on its part of the grid: logs (h, w, c) of light, depth (h, w) mm, less than 0 where not flat.
 
-    room : (h, w) what another cut into cells may change it by. gray : of a piece without color, among colored ones.
+    room : (h, w) what another cut into cells may change it by. shut : (h, w, c) light is clipped there, at least so
+    bright. gray : of a piece without color, among colored ones.
     """
 
     box: Box
     logs: Array
     depth: Array
     room: Array
+    shut: Mask
     gray: bool
 
 
@@ -209,13 +211,15 @@ def _look(
     size = (rows.stop - rows.start, cols.stop - cols.start)
     depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH / magnification(place))
     shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
-    light = leveled(level, sample(small.light, at, small.cell), shade)
+    light, mixed = sample(small.light, at, small.cell), sample(small.mixed, at, small.cell)
+    light = leveled(level, light, shade, mixed)
     box = Box(rows.start, cols.start, *size)
     logs = np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1)
     around = (3, 3, 1)
     slope = most_of(ndimage.maximum_filter(logs, around) - ndimage.minimum_filter(logs, around))
     room = SLOPE * slope + UNREST * sample(small.unrest[..., None], at, small.cell).reshape(size)
-    return _Look(box, logs, depth.reshape(size), room, small.gray)
+    shut = sample(small.shut, at, small.cell).reshape(logs.shape) > MOST_SHUT
+    return _Look(box, logs, depth.reshape(size), room, shut, small.gray)
 
 
 def _part(look: _Look, box: Box) -> tuple[Array, Array]:
@@ -238,11 +242,19 @@ def _difference(one: _Look, two: _Look, flat_mm: float) -> tuple[Box, Array, flo
     flat = np.minimum(depth, other_depth) > flat_mm
     if flat.sum() < 9:
         return Box(0, 0, 0, 0), np.zeros((0, 0)), 0.0
-    rest = logs - other
-    step = np.median(rest[flat], axis=0)
+    rest, shut = logs - other, (one.shut[_within(one, box)], two.shut[_within(two, box)])
+    step = np.array([_usual(rest[..., c][flat], (shut[0] | shut[1])[..., c][flat]) for c in range(rest.shape[-1])])
+    rest -= step
+    rest[shut[0]] = np.maximum(rest[shut[0]], 0)  # clipped light may be any brighter: darker is no difference
+    rest[shut[1]] = np.minimum(rest[shut[1]], 0)
     room = np.minimum(one.room[_within(one, box)], two.room[_within(two, box)])
-    apart, apart_all_over = (_apart(value, one.gray != two.gray) for value in (rest - step, step))
+    apart, apart_all_over = (_apart(value, one.gray != two.gray) for value in (rest, step))
     return box, np.where(flat, np.maximum(apart - room, 0), 0.0), float(apart_all_over)
+
+
+def _usual(rest: Array, shut: Mask) -> float:
+    """The middle of (n,) differences where light is not clipped; 0 where it is all over, for then nothing tells."""
+    return float(np.median(rest[~shut])) if (~shut).any() else 0.0
 
 
 def _apart(rest: Array, mixed: bool) -> Array:

@@ -59,10 +59,13 @@ class Level:
         return bool(even and not self.shading.any())
 
 
-def leveled(level: Level, light: Array, shade: Array) -> Array:
-    """Corrected light (N, c) of stored linear light (N, c or 1) where the log of the shading is `shade` (N, 1)."""
+def leveled(level: Level, light: Array, shade: Array, mixed: Array | float = 0.0) -> Array:
+    """Corrected light (N, c) of stored linear light (N, c or 1) where the log of the shading is `shade` (N, 1).
+
+    mixed : (N, c) of means over several tones, see `overlap_samples.Small`.
+    """
     found = np.maximum(light + level.offset, 0)
-    found = found * np.exp((level.curve - 1) * curve_term(found))
+    found = found * np.exp((level.curve - 1) * (curve_term(found) + mixed))
     result: Array = found * level.gain * np.exp(shade)
     return result
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import truth
 
+from stitchbed.imaging.transfer import curve_term, srgb_decode, srgb_encode
 from stitchbed.mosaic.compositing.disagreement import ChangeSettings, Disagreements, find_changes, shown_whole
 from stitchbed.mosaic.compositing.seams import SeamMap, grid_of
 from stitchbed.mosaic.compositing.told_changes import change_words, changed_places, step_words
@@ -30,6 +31,8 @@ class Sheet:
         self.light = truth.paint_sheet(SIZE[0], SIZE[1] + (count - 1) * step, seed)
         self.pieces = [self.light[:, k * step : k * step + SIZE[1]].copy() for k in range(count)]
         self.gray: set[int] = set()
+        self.gain = dict.fromkeys(range(count), 1.0)
+        self.exponent = dict.fromkeys(range(count), 1.0)  # that a program put on encoded values
 
     def block(self, piece: int, x: int, y: int, size: tuple[int, int], light: float) -> None:
         """An even block, (width, height) px, at sheet (x, y) px in one piece; what lies outside of it is not drawn."""
@@ -46,9 +49,14 @@ class Sheet:
         canvas = make_canvas(places, DPI, most_pixels=1e9)
         places = [on_canvas(place, canvas) for place in places]
         noisy = [np.clip(p + rng.normal(0, 0.006, p.shape), 0, 1).astype(np.float32) for p in self.pieces]
-        smalls = [small_of(p, np.zeros_like(p), 1, 4.0) for p in noisy]
+        seen = [srgb_decode(srgb_encode(p) ** self.exponent[k]).astype(np.float32) for k, p in enumerate(noisy)]
+        smalls = [small_of(p, p * curve_term(p).astype(np.float32), 1, 4.0) for p in seen]
         smalls = [replace(small, gray=k in self.gray) for k, small in enumerate(smalls)]
-        levels, lifts = [no_gain(p.tile, 3) for p in places], [no_lift(p.tile, SIZE) for p in places]
+        levels = [
+            replace(no_gain(p.tile, 3), gain=np.full(3, self.gain[k]), curve=np.full(3, 1 / self.exponent[k]))
+            for k, p in enumerate(places)
+        ]
+        lifts = [no_lift(p.tile, SIZE) for p in places]
         found = find_changes(places, smalls, levels, lifts, canvas, cell_mm=1.0, settings=ChangeSettings())
         return places, canvas, found
 
@@ -139,6 +147,29 @@ def test_colors_that_a_gray_piece_does_not_show_are_no_change() -> None:
     sheet.block(1, 345, 85, (24, 24), 0.0)
     (change,) = sheet.looked()[2].changes
     assert change.shown == 0
+
+
+def test_lines_seen_by_another_exposure_curve_are_no_change() -> None:
+    """A cell of white and black lines has a mean that no curve of the mean brings together with the other's."""
+    sheet = Sheet(5, count=2)
+    for k, piece in enumerate(sheet.pieces):
+        lines = (np.arange(SIZE[1]) + k * STEP) % 8 < 2
+        piece[:] = 0.8
+        piece[150:230] = np.where(lines, 0.9, 0.02)[None, :, None]
+    sheet.exponent[1] = 1.4
+    assert sheet.looked()[2].changes == ()
+
+
+def test_a_channel_that_one_piece_cuts_off_is_no_change_but_a_slip_of_white_is() -> None:
+    """Blue of a blue thing is cut off in one piece; where that piece shows white on drawing, both differ."""
+    sheet = Sheet(4, count=2)
+    sheet.pieces[0][100:200, 380:460] = (0.05, 0.05, 1.0)  # what is there is a third brighter
+    sheet.pieces[1][100:200, 80:160] = (0.05, 0.05, 1.3)
+    sheet.pieces[1], sheet.gain[1] = sheet.pieces[1] / 1.4, 1.4
+    assert sheet.looked()[2].changes == ()
+    sheet.pieces[0][250:300, 360:420] = 1.0
+    sheet.pieces[1][250:300, 60:120] = 0.2
+    assert len(sheet.looked()[2].changes) == 1
 
 
 def test_light_that_could_not_be_brought_together_is_told_with_its_place() -> None:
