@@ -18,6 +18,7 @@ FINE = 1.2  # view px, sigma: what is finer tells of sharpness
 # Log of fine contrast that a cell has lost one way and not the other: good scans stay below .05 in the middle, those
 # that shook by one to two px lose .5 to .8. Fewer drawn cells tell nothing.
 LOST, LEAST_DRAWN = 0.2, 9
+EITHER_WAY = 0.05  # of the fine power one way that a cell has the other way: .002 where lines run one way
 SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
@@ -63,10 +64,12 @@ def leaning(laid: Overlay, drawn: Mask) -> float | None:
     share in which it shows more; None where too few are drawn. A scan that shook is soft across, or jagged down.
     drawn : see `drawn_cells`.
     """
-    drawn = drawn & _alike(laid)
+    (across_a, down_a), (across_b, down_b) = (_power_each_way(view) for view in (laid.a, laid.b))
+    # lines that all run one way tell of the other way no more than noise does
+    across, down = np.maximum(across_a, across_b), np.maximum(down_a, down_b)
+    drawn = drawn & _alike(laid) & (np.minimum(across, down) > EITHER_WAY * np.maximum(across, down))
     if drawn.sum() < LEAST_DRAWN:
         return None
-    (across_a, down_a), (across_b, down_b) = (_power_each_way(view) for view in (laid.a, laid.b))
     apart = 0.5 * np.log(across_a * down_b / (down_a * across_b))
     leans = (apart < -LOST).astype(np.float64) - (apart > LOST)
     # by files of cells, for a dead column goes through one of them

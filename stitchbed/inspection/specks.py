@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Floats, Mask
-from stitchbed.inspection.glass import LEAST_DEPTH, speck_depth
+from stitchbed.inspection.glass import LEAST_DEPTH, SPECK_PX, speck_depth
 from stitchbed.inspection.patches import Overlay
 
 CALM, AROUND, WIDE = 0.8, 3.0, 8.0  # view px, sigma: below noise; the surround of a speck; what is broader is light
@@ -27,9 +27,9 @@ def lone_specks(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int
     lies flat: a side that lifts shows the finest dots of a drawing no more.
     """
     # what is finest is lost where a view is laid on the other one, and noise must not pass for a speck's other half
-    calm = [np.asarray(cv2.GaussianBlur(view, (0, 0), CALM), np.float32) for view in (laid.a, laid.b)]
-    own = [view - cv2.GaussianBlur(view, (0, 0), AROUND) for view in calm]
-    apart = np.where(laid.both, calm[0] - calm[1], 0).astype(np.float32)
+    soft = [np.asarray(cv2.GaussianBlur(view, (0, 0), CALM), np.float32) for view in (laid.a, laid.b)]
+    own = [view - cv2.GaussianBlur(view, (0, 0), AROUND) for view in soft]
+    apart = np.where(laid.both, soft[0] - soft[1], 0).astype(np.float32)
     apart -= cv2.GaussianBlur(apart, (0, 0), WIDE)
     alone, every = [0, 0], [0, 0]
     for sign in (1, -1):  # dust is darker than paper, and lighter than much paint
@@ -40,8 +40,17 @@ def lone_specks(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int
             drawn = -way * own[1 - side] > OTHER_HALF * depth
             alone[side] += _count(flat & shown & ~drawn)
             every[side] += _count(flat)
-    areas = [float((laid.both & flat).sum()) for flat in (lying[1], lying[0])]
+    calm = laid.both & _calm(apart)
+    areas = [float((calm & flat).sum()) for flat in (lying[1], lying[0])]
     return (alone[0], every[0], areas[0]), (alone[1], every[1], areas[1])
+
+
+def _calm(apart: Floats) -> Mask:
+    """Where two views hardly differ all round: where lines do not quite meet, no speck would stand alone."""
+    wide = np.ones((4 * SPECK_PX,) * 2, np.uint8)
+    dark = cv2.morphologyEx(apart, cv2.MORPH_CLOSE, wide) - apart
+    light = apart - cv2.morphologyEx(apart, cv2.MORPH_OPEN, wide)
+    return np.asarray(cv2.dilate(np.maximum(dark, light), np.ones((5, 5), np.uint8)) < SURE_DEPTH)
 
 
 def _peaks(apart: Floats) -> tuple[Floats, Mask]:

@@ -41,6 +41,16 @@ def test_a_scan_that_shook_leans_one_way_and_one_out_of_focus_does_not() -> None
     assert told[3] is not None and told[3] < -0.8
 
 
+def test_lines_that_run_one_way_lean_no_way_when_out_of_focus() -> None:
+    """As in an engraving: across there is nothing but noise, which both scans have."""
+    rows = 150 + 50 * np.sin(np.arange(SIDE, dtype=np.float32) * 2 * np.pi / 5.3)
+    sheet = np.repeat(rows[:, None], SIDE, axis=1)
+    sheet[330:] = 225
+    noise = np.random.default_rng(4).normal(0, 0.6, (2, SIDE, SIDE)).astype(np.float32)
+    views = [sheet + noise[0], cv2.GaussianBlur(sheet, (0, 0), 0.8) + noise[1]]
+    assert _leaning(*views) is None and _leaning(*views[::-1]) is None
+
+
 def test_dead_columns_of_one_scan_in_a_narrow_overlap_lean_no_way() -> None:
     sheet = _drawn()[:, : 5 * CELL]
     dead = sheet.copy()

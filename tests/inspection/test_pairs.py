@@ -254,6 +254,18 @@ def test_specks_are_counted_per_area() -> None:
     assert found.own_b.specks / found.own_b.area == pytest.approx(count / ((SHARED - 16) * (SIDE - 16)), rel=0.25)
 
 
+def test_where_lines_do_not_quite_meet_no_speck_would_stand_alone() -> None:
+    def slipped(gray: Floats) -> Floats:
+        y, x = np.mgrid[0:SIDE, 0 : gray.shape[1]].astype(np.float32)
+        there = (x + 0.7 * (y > SIDE / 2)).astype(np.float32)
+        return cv2.remap(gray, there, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+    clean, aside = (difference_of(_pair(8, change), (0, 1), B_FROM_A) for change in (None, slipped))
+    assert clean is not None and aside is not None
+    assert aside.own_a.area < 0.85 * clean.own_a.area and aside.own_b.area < 0.85 * clean.own_b.area
+    assert max(aside.own_a.specks, aside.own_b.specks) < LEAST_DUST
+
+
 def test_grain_that_one_scan_shows_a_little_darker_is_no_dust() -> None:
     def grainy(gray: Floats) -> Floats:
         rng = np.random.default_rng(7)
