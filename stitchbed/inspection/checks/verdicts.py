@@ -31,9 +31,8 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]
     whole += of_either(evidence)
     for index, finding in pair_findings(evidence):
-        if finding.fault != "shaken" or all(
-            one.fault != "blurred" for one in alone[index]
-        ):  # of which lines lean a way
+        blurred = any(one.fault == "blurred" for one in alone[index])
+        if not (blurred and finding.fault == "shaken"):  # lines out of focus may lean a way
             together[index].append(finding)
     for index in sorted(suspects(evidence.comparisons)):
         if worst([*alone[index], *together[index]]) == "good":

@@ -175,12 +175,11 @@ def _prior(state: Unknown, settings: LevelSettings, total: int) -> tuple[Array, 
     tiles, channels = state.gain.shape
     tiny = np.full(state.own.shape, settings.slope)
     tiny[:, 2:] = settings.slope / 3
-    sigma = np.concatenate([
-        np.full(state.gain.size, settings.gain), np.full(state.offset.size, settings.offset),
-        np.full(state.curve.size, settings.tint_curve), tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed)),
-    ])  # fmt: skip
+    shading = np.concatenate([tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed))])
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
-    normal = np.diag(1 / sigma**2)
+    normal = np.zeros((total, total))
+    own_start = total - len(shading)
+    normal[own_start:, own_start:] = np.diag(1 / shading**2)
     # exposure, stray light and a program's exponent are mostly the same for all channels
     for kind, size, tint in (
         (0, settings.gain, settings.tint_gain),
