@@ -79,9 +79,15 @@ def leaning(laid: Overlay, drawn: Mask) -> float | None:
 
 def _alike(laid: Overlay) -> Mask:
     """Cells in which both views show the same drawing."""
+    a, b = _in_band(laid)
+    return np.asarray(cells(a * b) > SHAKEN_SAME * np.sqrt(cells(a * a) * cells(b * b)))
+
+
+def _in_band(laid: Overlay) -> tuple[Floats, Floats]:
+    """Both views without what is finer or broader than BAND."""
     low, high = BAND
     a, b = (cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b))
-    return np.asarray(cells(a * b) > SHAKEN_SAME * np.sqrt(cells(a * a) * cells(b * b)))
+    return a, b
 
 
 def _shares(leans: Array, drawn: Mask) -> Array:
@@ -136,8 +142,7 @@ def _contrast(laid: Overlay) -> tuple[Floats, Mask, Mask]:
     """Cells of what is drawn, below noise and above shade: log of contrast of a over b; where both show the same; where
     a px to any side takes little of it: what does not hold so still is the foot of a line in the next cell.
     """
-    low, high = BAND
-    band = [cv2.GaussianBlur(view, (0, 0), low) - cv2.GaussianBlur(view, (0, 0), high) for view in (laid.a, laid.b)]
+    band = _in_band(laid)
     own, other, both = (cells(product) for product in (band[0] ** 2, band[1] ** 2, band[0] * band[1]))
     known = np.minimum(own, other) > LEAST_SHOWN
     contrast = 0.5 * np.log(np.where(known, own, 1) / np.where(known, other, 1))

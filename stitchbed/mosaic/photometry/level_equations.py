@@ -104,7 +104,7 @@ def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
     tiles, channels = state.gain.shape
     own_start = 3 * tiles * channels
     own_end = own_start + state.own.size
-    normal, right = _prior(state, settings, own_end + state.bed.size)
+    normal, right = _prior(state, settings)
     logs = [logs_of(state, seen, i) for i in range(tiles)]
     slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
     for pair, shading in zip(seen.pairs, seen.shading, strict=True):
@@ -170,16 +170,15 @@ def shading_rows(pair: Pair, designs: Designs, shared: Sequence[int], channels: 
     return np.concatenate(rows), np.concatenate(columns)
 
 
-def _prior(state: Unknown, settings: LevelSettings, total: int) -> tuple[Array, Array]:
+def _prior(state: Unknown, settings: LevelSettings) -> tuple[Array, Array]:
     """Expected sizes; mean log gain, mean offset and mean curve held at zero (the gauge)."""
     tiles, channels = state.gain.shape
     tiny = np.full(state.own.shape, settings.slope)
     tiny[:, 2:] = settings.slope / 3
     shading = np.concatenate([tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed))])
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
-    normal = np.zeros((total, total))
-    own_start = total - len(shading)
-    normal[own_start:, own_start:] = np.diag(1 / shading**2)
+    normal = np.zeros((len(value), len(value)))
+    normal[-len(shading) :, -len(shading) :] = np.diag(1 / shading**2)
     # exposure, stray light and a program's exponent are mostly the same for all channels
     for kind, size, tint in (
         (0, settings.gain, settings.tint_gain),
