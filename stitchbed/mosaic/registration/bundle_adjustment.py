@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
+from stitchbed.imaging.compiled import compiled
 from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement, Warp
@@ -27,16 +27,13 @@ from stitchbed.mosaic.registration.unknowns import (
     AlignmentSettings,
     Columns,
     Frame,
+    bed_information,
     columns_of,
     motion,
-    prior_rows,
+    piece_equations,
     stepped,
 )
 
-if TYPE_CHECKING:
-    from scipy import sparse
-else:
-    sparse = late("scipy.sparse")
 linalg = late("scipy.linalg")
 
 
@@ -83,23 +80,23 @@ def adjust_bundle(
     columns = columns_of(places, _beds_to_solve(ties, frame, settings), frame, both)
     free = np.setdiff1d(np.arange(columns.total), columns.held)
     unknown, reach = np.zeros(columns.total), _reach(columns, frame)
-    current = [replace(place, warp=None) for place in places]
+    current, of_beds = [replace(place, warp=None) for place in places], bed_information(columns, frame, bed_settings)
     for _ in range(settings.rounds):
-        data, rest = _data_rows(current, ties, columns, frame, both)
-        rows, target = prior_rows(current, unknown, columns, frame, both)
-        stack = sparse.vstack([data, rows]).tocsc()[:, free]
-        factor = linalg.cho_factor((stack.T @ stack).toarray(), lower=True)
+        normal, right = normal_equations(_tie_rows(current, ties, columns, frame, both), columns.total)
+        of_pieces, expected = piece_equations(current, columns, frame, settings)
+        normal, right = normal + of_pieces + of_beds, right + expected - of_beds @ unknown
+        factor = linalg.cho_factor(normal[np.ix_(free, free)], lower=True)
         step = np.zeros(columns.total)
-        step[free] = linalg.cho_solve(factor, stack.T @ np.concatenate([rest, target]))
+        step[free] = linalg.cho_solve(factor, right[free])
         unknown = unknown + step
         current = _with_beds(stepped(current, step), unknown, columns, frame, both)
         if np.abs(step * reach).max(initial=0) < settings.settled_px:
             break
-    data, _ = _data_rows(current, ties, columns, frame, both)
-    rows, _ = prior_rows(current, unknown, columns, frame, both)
-    measured = np.tile(np.arange(len(ties.a)) < len(ties.a) - known, 2)
-    of_ties, of_known = ((part.T @ part).toarray() for part in (data[measured], data[~measured]))
-    system = System(columns, of_ties, of_known, (rows.T @ rows).toarray(), unknown)
+    rows, measured = _tie_rows(current, ties, columns, frame, both), len(ties.a) - known
+    of_ties = normal_equations(rows.part(slice(None, measured)), columns.total)[0]
+    of_known = normal_equations(rows.part(slice(measured, None)), columns.total)[0]
+    of_priors = piece_equations(current, columns, frame, settings)[0] + of_beds
+    system = System(columns, of_ties, of_known, of_priors, unknown)
     return _finished(current, ties, unknown, system, frame, both)
 
 
@@ -211,30 +208,59 @@ def _beds_to_solve(ties: Ties, frame: Frame, settings: AlignmentSettings) -> lis
     return [g for g in shared if mine[g] >= settings.least_ties_bed]
 
 
-def _data_rows(
+@dataclass(frozen=True)
+class TieRows:
+    """Two rows of equations per tie, in sigmas, weighed by the robust loss.
+
+    columns : (N, K) the unknowns of each tie; one may be named twice. values : (N, 2, K) derivatives by them. rest :
+    (N, 2) right-hand sides.
+    """
+
+    columns: NDArray[np.intp]
+    values: Array
+    rest: Array
+
+    def part(self, which: slice) -> TieRows:
+        """The rows of some ties."""
+        return TieRows(self.columns[which], self.values[which], self.rest[which])
+
+
+def _tie_rows(
     places: Sequence[Placement],
     ties: Ties,
     columns: Columns,
     frame: Frame,
     settings: tuple[AlignmentSettings, BedSettings],
-) -> tuple[sparse.csr_matrix, Array]:
-    """Rows (2 N, total) and right-hand sides of all ties, in sigmas, weighed by the robust loss."""
+) -> TieRows:
     residual, sigmas = _residual(places, ties)
     root = np.sqrt(_robust_weights(sigmas, settings[0].cauchy))
     seen = _as_seen(places, ties, residual)
-    ends = [motion(places, end, columns, frame, settings[1]) for end in ((seen.a, seen.xy_a), (seen.b, seen.xy_b))]
-    jacobian = (ends[1][0] - ends[0][0], ends[1][1] - ends[0][1])
-    data = sparse.vstack([sparse.diags(root) @ part for part in _whitened(places, ties, jacobian)]).tocsr()
-    return data, -np.concatenate([root * sigmas[:, 0], root * sigmas[:, 1]])
+    one, two = (motion(places, end, columns, frame, settings[1]) for end in ((seen.a, seen.xy_a), (seen.b, seen.xy_b)))
+    apart = np.stack([np.hstack([-one.by_x, two.by_x]), np.hstack([-one.by_y, two.by_y])], axis=1)
+    values = root[:, None, None] * (whitening(places, ties) @ apart)
+    return TieRows(np.hstack([one.columns, two.columns]), values, -root[:, None] * sigmas)
 
 
-def _whitened(
-    places: Sequence[Placement], ties: Ties, jacobian: tuple[sparse.csr_matrix, sparse.csr_matrix]
-) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
-    w = whitening(places, ties)
-    x, y = jacobian
-    by_x, by_y = (sparse.diags(w[:, row, 0]) @ x + sparse.diags(w[:, row, 1]) @ y for row in range(2))
-    return by_x, by_y
+def normal_equations(rows: TieRows, total: int) -> tuple[Array, Array]:
+    """(total, total) and (total,): the rows' transpose times the rows, and times their right-hand sides."""
+    half, right = np.zeros((total, total)), np.zeros(total)
+    _add_products(rows.columns, rows.values, rows.rest, half, right)
+    return half + half.T, right
+
+
+@compiled
+def _add_products(columns: NDArray[np.intp], values: Array, rest: Array, half: Array, right: Array) -> None:
+    """Add each row's products to one half of the normal equations, squares by half: the other half mirrors it."""
+    for n in range(values.shape[0]):
+        for k in range(values.shape[1]):
+            for i in range(values.shape[2]):
+                value, row = values[n, k, i], columns[n, i]
+                if value == 0:
+                    continue
+                right[row] += value * rest[n, k]
+                half[row, row] += value * value / 2
+                for j in range(i):
+                    half[row, columns[n, j]] += value * values[n, k, j]
 
 
 def _with_beds(

@@ -11,19 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.memory import late
 from stitchbed.mosaic.registration.placement import Warp
-
-if TYPE_CHECKING:
-    from scipy import sparse
-else:
-    sparse = late("scipy.sparse")
-
 
 STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
 
@@ -86,30 +79,29 @@ def spline_columns(shape: BedShape, settings: BedSettings) -> tuple[slice, slice
     return first, second, third, fourth
 
 
-def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
-    """Derivatives (N, columns) of the x and of the y displacement (px) at tile points by the bed's unknowns (px,
-    ratios).
+def basis(shape: BedShape, xy: Array, settings: BedSettings) -> tuple[NDArray[np.intp], Array, Array]:
+    """Derivatives of the x and of the y displacement (px) at tile points (N, 2) by the bed's unknowns (px, ratios).
 
+    Returns the unknowns that move each point, (N, 18), and by how much each moves its x and its y, (N, 18).
     Columns: axis ratio, shear, x(v), y(v), x(u), y(u).
     """
     h, w = shape.size
-    v_spline = _spline(xy[:, 1], h, settings.travel_knot_mm * shape.px_per_mm)
-    u_spline = _spline(xy[:, 0], w, settings.sensor_knot_mm * shape.px_per_mm)
-    v = sparse.csr_matrix((xy[:, 1] - (h - 1) / 2)[:, None])
-    none = sparse.csr_matrix((len(xy), 1))
-    no_v, no_u = sparse.csr_matrix(v_spline.shape), sparse.csr_matrix(u_spline.shape)
-    by_x = sparse.hstack([none, v, v_spline, no_v, u_spline, no_u]).tocsr()
-    by_y = sparse.hstack([v, none, no_v, v_spline, no_u, u_spline]).tocsr()
-    return by_x, by_y
+    v_columns, by_v = _spline(xy[:, 1], h, settings.travel_knot_mm * shape.px_per_mm)
+    u_columns, by_u = _spline(xy[:, 0], w, settings.sensor_knot_mm * shape.px_per_mm)
+    v = (xy[:, 1] - (h - 1) / 2)[:, None]
+    none, no_v, no_u = np.zeros_like(v), np.zeros_like(by_v), np.zeros_like(by_u)
+    starts = [own.start for own in spline_columns(shape, settings)]
+    four = [start + own for start, own in zip(starts, (v_columns, v_columns, u_columns, u_columns), strict=True)]
+    columns = np.hstack([np.tile([0, 1], (len(xy), 1)), *four])
+    return columns, np.hstack([none, v, by_v, no_v, by_u, no_u]), np.hstack([v, none, no_v, by_v, no_u, by_u])
 
 
-def prior(shape: BedShape, settings: BedSettings) -> sparse.csr_matrix:
-    """Rows that pull the unknowns to zero, each divided by its expected size: amplitude, bend, axis, shear.
+def prior(shape: BedShape, settings: BedSettings) -> Array:
+    """(rows, columns) that pull the unknowns to zero, each by its expected size: amplitude, bend, axis, shear.
 
     Straight lines are taken out of the splines: along the travel they are the axes, elsewhere a size or a turn, and
     would carry in what was held.
     """
-    rows = [sparse.csr_matrix(np.diag([1 / settings.axis, 1 / settings.axis]))]
     along = (shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
     across = (shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     blocks = []
@@ -120,12 +112,12 @@ def prior(shape: BedShape, settings: BedSettings) -> sparse.csr_matrix:
         blocks.append(np.concatenate([amplitude, bend, _straight(*side) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))
-    full[:2, :2] = rows[0].toarray()
+    full[0, 0] = full[1, 1] = 1 / settings.axis
     row, col = 2, 2
     for block in blocks:
         full[row : row + len(block), col : col + block.shape[1]] = block
         row, col = row + len(block), col + block.shape[1]
-    return sparse.csr_matrix(full)
+    return full
 
 
 def lattice(shape: BedShape, solution: Array, settings: BedSettings, spacing: float) -> Warp:
@@ -151,7 +143,7 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
     slope_v, slope_u = np.polyfit(v, along, 1)[0], np.polyfit(u, across, 1)[0]
     spread = np.sqrt(np.maximum(np.diag(covariance), 0))
     beforehand = prior(shape, settings)
-    expected = np.sqrt(np.diag(np.linalg.inv((beforehand.T @ beforehand).toarray())))
+    expected = np.sqrt(np.diag(np.linalg.inv(beforehand.T @ beforehand)))
     left = spread / expected
     seen = [
         1 - left[0],
@@ -172,21 +164,24 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
 def _straight(length: int, spacing: float) -> Array:
     """(2, K) mean of a spline over its range, and its slope (least squares) as the rise from the middle to an end."""
     along = np.linspace(-1, 1, 4 * _count(length, spacing))
-    values = _spline((along + 1) / 2 * length, length, spacing).toarray()
+    columns, weights = _spline((along + 1) / 2 * length, length, spacing)
+    values = np.zeros((len(along), _count(length, spacing)))
+    np.put_along_axis(values, columns, weights, axis=1)
     return np.stack([values.mean(axis=0), along @ values / (along @ along)])
 
 
 def _evaluate(shape: BedShape, xy: Array, solution: Array, settings: BedSettings) -> Array:
-    by_x, by_y = basis(shape, xy, settings)
-    return np.column_stack([by_x @ solution, by_y @ solution])
+    columns, by_x, by_y = basis(shape, xy, settings)
+    return np.column_stack([(each * solution[columns]).sum(axis=1) for each in (by_x, by_y)])
 
 
 def _count(length: int, spacing: float) -> int:
     return max(1, int(np.ceil(length / spacing))) + 3
 
 
-def _spline(at: Array, length: int, spacing: float) -> sparse.csr_matrix:
-    """Cubic B-spline design matrix on uniform knots covering 0 .. length. Reference: de Boor (1978), ch. X, (8).
+def _spline(at: Array, length: int, spacing: float) -> tuple[NDArray[np.intp], Array]:
+    """Cubic B-splines on uniform knots covering 0 .. length: which four are not zero at (N,) places, (N, 4), and their
+    values there, (N, 4). Reference: de Boor (1978), ch. X, (8).
 
     Written out: the library's own takes a tenth of a second to load.
     """
@@ -203,5 +198,4 @@ def _spline(at: Array, length: int, spacing: float) -> sparse.csr_matrix:
             share = before[:, n - 1] / (right - left)
             weights[:, n - 1] += share * (right - x)
             weights[:, n] = share * (x - left)
-    columns, ends = low[:, None] + np.arange(-3, 1), 4 * np.arange(len(x) + 1)
-    return sparse.csr_matrix((weights.ravel(), columns.ravel(), ends), shape=(len(x), spans + 3))
+    return low[:, None] + np.arange(-3, 1), weights

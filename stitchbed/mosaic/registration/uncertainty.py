@@ -23,7 +23,7 @@ from stitchbed.mosaic.registration.bundle_adjustment import Alignment, System, c
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, spline_columns
 from stitchbed.mosaic.registration.tie_points import Ties, residuals_of
-from stitchbed.mosaic.registration.unknowns import Frame, motion
+from stitchbed.mosaic.registration.unknowns import Frame, Motion, motion
 
 if TYPE_CHECKING:
     from scipy import sparse
@@ -92,11 +92,22 @@ def uncertainty(
         ties, alignment.residual, (alignment.weight > 0.25) | folded, near_px=wishes.near_mm * px_per_mm
     )
     shown = _shown(places, wishes.across)
-    moves = motion(places, shown, system.columns, frame, settings[0])
+    moves = _as_matrices(motion(places, shown, system.columns, frame, settings[0]), system.columns.total)
     sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
     whole, known = _drawn(_as_shown(system, frame, settings), moves, local=local, settings=wishes)
     error, shown_error = (_bound(_left(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known))
     return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
+
+
+def _as_matrices(moves: Motion, total: int) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
+    """(N, total) each: the moves in x and in y."""
+    count, each = moves.columns.shape
+    ends = each * np.arange(count + 1)
+    x, y = (
+        sparse.csr_matrix((own.ravel(), moves.columns.ravel(), ends), shape=(count, total))
+        for own in (moves.by_x, moves.by_y)
+    )
+    return x, y
 
 
 def _as_shown(system: System, frame: Frame, settings: tuple[BedSettings, UncertaintySettings]) -> list[System]:

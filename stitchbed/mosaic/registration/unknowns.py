@@ -1,6 +1,6 @@
 """I am the list of unknowns of an alignment: which column moves what, and what is expected of each beforehand.
 
-In: placements, beds, settings. Out: derivatives, prior rows, placements after a step.
+In: placements, beds, settings. Out: derivatives, what is expected as equations, placements after a step.
 
 Per tile six: turn and size, place, and the stretch of the paper (longer one way, shorter the other; and askew); then,
 per bed, its axes and errors. Paper that took up moisture between scans is a piece's own; axes are the bed's.
@@ -10,22 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.memory import late
 from stitchbed.matching.robust import cauchy_weights
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
-
-if TYPE_CHECKING:
-    from scipy import sparse
-else:
-    sparse = late("scipy.sparse")
 
 PER_TILE = 6
 HOLD = 1e4  # weight of the rows that hold the anchor tile still
@@ -134,14 +127,27 @@ def turn_and_stretch(matrix: Array) -> tuple[float, float, float, float]:
     return abs(similar), float(np.angle(similar)), rest.real, rest.imag
 
 
+@dataclass(frozen=True)
+class Motion:
+    """How points move by the unknowns.
+
+    columns : (N, K) the unknowns that move each point; one may be named twice, then both shares count. by_x, by_y :
+    (N, K) sheet px per one of each.
+    """
+
+    columns: NDArray[np.intp]
+    by_x: Array
+    by_y: Array
+
+
 def motion(
     places: Sequence[Placement],
     points: tuple[NDArray[np.intp], Array],
     columns: Columns,
     frame: Frame,
     bed_settings: BedSettings,
-) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
-    """Derivatives (N, total) of sheet x and y (px) of tile points by all unknowns.
+) -> Motion:
+    """Derivatives of sheet x and y (px) of tile points by all unknowns that move them.
 
     points : (N,) index of the tile, (N, 2) px in it.
     """
@@ -152,32 +158,53 @@ def motion(
     unstretched, askew = np.stack([x, -y], 1), np.stack([y, x], 1)
     by_x = [x, -y, one, none, *(np.einsum("nj,nj->n", linear[:, 0], part) for part in (unstretched, askew))]
     by_y = [y, x, none, one, *(np.einsum("nj,nj->n", linear[:, 1], part) for part in (unstretched, askew))]
-    own = [_scattered(PER_TILE * index, values, PER_TILE * columns.tiles) for values in (by_x, by_y)]
-    parts: tuple[list[sparse.csr_matrix], list[sparse.csr_matrix]] = ([own[0]], [own[1]])
-    for g in columns.beds:
-        mine = (frame.group[index] == g).astype(float)
-        bed_x, bed_y = beds.basis(frame.shapes[g], xy, bed_settings)
-        for row, part in enumerate(parts):
-            part.append(sparse.diags(mine * linear[:, row, 0]) @ bed_x + sparse.diags(mine * linear[:, row, 1]) @ bed_y)
-    return sparse.hstack(parts[0]).tocsr(), sparse.hstack(parts[1]).tocsr()
+    own = PER_TILE * index[:, None] + np.arange(PER_TILE)
+    bed, bed_x, bed_y = _bed_motion(index, xy, columns, frame, bed_settings)
+    turned = [linear[:, row, :1] * bed_x + linear[:, row, 1:] * bed_y for row in range(2)]
+    return Motion(
+        np.hstack([own, bed]), np.hstack([np.stack(by_x, 1), turned[0]]), np.hstack([np.stack(by_y, 1), turned[1]])
+    )
 
 
-def prior_rows(
-    places: Sequence[Placement],
-    unknown: Array,
-    columns: Columns,
-    frame: Frame,
-    settings: tuple[AlignmentSettings, BedSettings],
-) -> tuple[sparse.csr_matrix, Array]:
-    """Rows and right-hand sides: expected sizes and stretches, the anchor's place and turn, the beds' sizes."""
-    rows, target = _piece_rows(places, columns, frame, settings[0])
-    parts, targets = [rows], [target]
+def _bed_motion(
+    index: NDArray[np.intp], xy: Array, columns: Columns, frame: Frame, bed_settings: BedSettings
+) -> tuple[NDArray[np.intp], Array, Array]:
+    """Derivatives of the displacement in the tile by its bed's unknowns (see `scanner_bed.basis`); of tiles without a
+    bed zeros."""
+    group = frame.group[index]
+    found = [beds.basis(shape, xy[group == g], bed_settings) for g, shape in sorted(frame.shapes.items())]
+    width = found[0][0].shape[1] if found else 0
+    bed = np.zeros((len(index), width), np.intp)
+    by_x, by_y = np.zeros(bed.shape), np.zeros(bed.shape)
+    for (g, (start, _)), (own, x, y) in zip(sorted(columns.beds.items()), found, strict=True):
+        mine = group == g
+        bed[mine], by_x[mine], by_y[mine] = start + own, x, y
+    return bed, by_x, by_y
+
+
+def bed_information(columns: Columns, frame: Frame, bed_settings: BedSettings) -> Array:
+    """(total, total) what is known of the beds beforehand: their errors are of the expected sizes."""
+    known = np.zeros((columns.total, columns.total))
     for g, (start, stop) in columns.beds.items():
-        own = beds.prior(frame.shapes[g], settings[1])
-        room = (sparse.csr_matrix((own.shape[0], start)), sparse.csr_matrix((own.shape[0], columns.total - stop)))
-        parts.append(sparse.hstack([room[0], own, room[1]]))
-        targets.append(-(own @ unknown[start:stop]))
-    return sparse.vstack(parts).tocsr(), np.concatenate(targets)
+        rows = beds.prior(frame.shapes[g], bed_settings)
+        known[start:stop, start:stop] = rows.T @ rows
+    return known
+
+
+def piece_equations(
+    places: Sequence[Placement], columns: Columns, frame: Frame, settings: AlignmentSettings
+) -> tuple[Array, Array]:
+    """Normal equations (total, total), (total,) of what is expected of pieces: sizes and stretches, and the place and
+    turn of the anchor and of those held."""
+    normal, right = np.zeros((columns.total, columns.total)), np.zeros(columns.total)
+    for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
+        own = slice(PER_TILE * i, PER_TILE * (i + 1))
+        rows, target = _piece_rows(place, far, frame.scales[i], settings)
+        normal[own, own], right[own] = rows.T @ rows, rows.T @ target
+        if i in (frame.anchor, *frame.held):
+            held = _still_rows(place)
+            normal[own, own] += held.T @ held
+    return normal, right
 
 
 def stepped(places: Sequence[Placement], step: Array) -> list[Placement]:
@@ -204,30 +231,22 @@ def reach(places: Sequence[Placement]) -> Array:
     return np.array([np.hypot(*place.size) / 2 for place in places])
 
 
-def _piece_rows(
-    places: Sequence[Placement], columns: Columns, frame: Frame, settings: AlignmentSettings
-) -> tuple[sparse.csr_matrix, Array]:
-    still = (frame.anchor, *frame.held)
-    rows = np.zeros((3 * len(places) + 3 * len(still), columns.total))
-    target = np.zeros(len(rows))
+def _piece_rows(place: Placement, far: float, scale: float, settings: AlignmentSettings) -> tuple[Array, Array]:
+    """(3, PER_TILE) rows and (3,) right-hand sides of a piece's size and stretches; scale : the expected size."""
+    size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
     sigmas = np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
-    for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
-        size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
-        off = np.array([size / frame.scales[i] - 1, stretch, skew]) / sigmas
-        root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if settings.far_stretch else 1.0
-        first, own = PER_TILE * i, slice(3 * i, 3 * i + 3)
-        rows[3 * i, first : first + 2] = np.array([np.cos(turn), np.sin(turn)]) / far / frame.scales[i] / sigmas[0]
-        rows[3 * i + 1, first + 4] = 1 / far / sigmas[1]
-        rows[3 * i + 2, first + 5] = 1 / far / sigmas[2]
-        rows[own], target[own] = rows[own] * root, -off * root
-        if i in still:
-            at = 3 * (len(places) + still.index(i))
-            rows[at, first : first + 2] = np.array([-np.sin(turn), np.cos(turn)]) * HOLD
-            rows[at + 1, first + 2] = rows[at + 2, first + 3] = HOLD
-    return sparse.csr_matrix(rows), target
+    off = np.array([size / scale - 1, stretch, skew]) / sigmas
+    root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if settings.far_stretch else 1.0
+    rows = np.zeros((3, PER_TILE))
+    rows[0, :2] = np.array([np.cos(turn), np.sin(turn)]) / scale
+    rows[1, 4] = rows[2, 5] = 1
+    return rows * (root / far / sigmas)[:, None], -off * root
 
 
-def _scattered(first: NDArray[np.intp], values: Sequence[Array], width: int) -> sparse.csr_matrix:
-    row = np.tile(np.arange(len(first)), len(values))
-    column = np.concatenate([first + k for k in range(len(values))])
-    return sparse.csr_matrix((np.concatenate(values), (row, column)), shape=(len(first), width))
+def _still_rows(place: Placement) -> Array:
+    """(3, PER_TILE) rows that hold a piece's turn and place."""
+    turn = turn_and_stretch(place.sheet_from_tile)[1]
+    rows = np.zeros((3, PER_TILE))
+    rows[0, :2] = -np.sin(turn), np.cos(turn)
+    rows[1, 2] = rows[2, 3] = 1
+    return rows * HOLD

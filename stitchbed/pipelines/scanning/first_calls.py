@@ -17,6 +17,7 @@ from stitchbed.matching.features import Keypoints
 from stitchbed.matching.hypotheses import LinkSettings, match, narrowed
 from stitchbed.matching.similarity_links import Sight, agreement
 from stitchbed.mosaic.compositing.second_look import unseen_there
+from stitchbed.mosaic.registration.bundle_adjustment import TieRows, normal_equations
 from stitchbed.mosaic.registration.placement import Placement, Warp, shift_at
 from stitchbed.output.tiff_master import MasterSpec, halved
 
@@ -31,6 +32,7 @@ def first_calls(dtype: str, channels: int, transfer: Transfer) -> None:
     look_up(flat, places), look_up(places, places)
     agreement(np.eye(3), (Sight(flat, 1.0), Sight(flat, 1.0)))
     correlate(flat, flat, np.zeros((1, 2), np.int64), 1, 0, np.zeros((1, 5)), 1)
+    normal_equations(TieRows(np.zeros((1, 1), np.intp), np.ones((1, 2, 1)), places[:1]), 1)
     shift_at(Warp(np.zeros((2, 2, 2)), 1.0), places)
     at = Placement("", (3 * NODE, 3 * NODE), np.eye(3))
     wide = np.pad([[9.0]], 3 * NODE // 2).astype(np.float32)  # one mark, so that both loops are called
