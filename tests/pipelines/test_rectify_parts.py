@@ -36,20 +36,19 @@ def aside(*_: object) -> None:
     """A progress function that draws nothing."""
 
 
-def shot(photos: PhotoSet, folder: Path, *, shine: bool = False) -> list[Path]:
-    paths = []
-    for number, camera in enumerate(photos.cameras):
-        scene = photos.scene
-        if shine and number == 1:
-            spot = np.zeros(scene.light.shape[:2], np.float32)
-            middle = (SPOT - scene.origin) * DENSITY
-            cv2.circle(spot, (int(middle[0]), int(middle[1])), round(SPOT_MM * DENSITY), 1.0, -1)
-            spot = cv2.GaussianBlur(spot, (0, 0), 3 * DENSITY)
-            scene = replace(scene, light=scene.light + 2 * spot[..., None])
-        path = folder / f"part {number}.png"
-        cv2.imwrite(str(path), photograph(scene, camera, np.random.default_rng(number))[..., ::-1])
-        paths.append(path)
-    return paths
+def shot(photos: PhotoSet, number: int, folder: Path, *, shine: bool = False) -> Path:
+    """One of the photos; with shine or without."""
+    scene = photos.scene
+    if shine:
+        spot = np.zeros(scene.light.shape[:2], np.float32)
+        middle = (SPOT - scene.origin) * DENSITY
+        cv2.circle(spot, (int(middle[0]), int(middle[1])), round(SPOT_MM * DENSITY), 1.0, -1)
+        spot = cv2.GaussianBlur(spot, (0, 0), 3 * DENSITY)
+        scene = replace(scene, light=scene.light + 2 * spot[..., None])
+    path = folder / f"part {number}.png"
+    pixels = photograph(scene, photos.cameras[number], np.random.default_rng(number))
+    cv2.imwrite(str(path), pixels[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    return path
 
 
 @pytest.fixture(scope="module")
@@ -58,11 +57,16 @@ def photos() -> PhotoSet:
 
 
 @pytest.fixture(scope="module")
-def result(photos: PhotoSet, tmp_path_factory: pytest.TempPathFactory) -> tuple[np.ndarray, dict[str, object], str]:
+def paths(photos: PhotoSet, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("parts")
-    record = rectify(shot(photos, folder), folder / "whole.tif", SETTINGS, progress=aside)
-    text = rectify_summary(record, folder / "whole.tif")
-    return linear_of(folder / "whole.tif"), record, text
+    return [shot(photos, number, folder) for number in range(len(photos.cameras))]
+
+
+@pytest.fixture(scope="module")
+def result(paths: list[Path]) -> tuple[np.ndarray, dict[str, object], str]:
+    whole = paths[0].with_name("whole.tif")
+    record = rectify(paths, whole, SETTINGS, progress=aside)
+    return linear_of(whole), record, rectify_summary(record, whole)
 
 
 def linear_of(path: Path) -> np.ndarray:
@@ -113,14 +117,14 @@ def test_a_photo_without_a_card_is_placed_by_what_it_shares(
 
 
 def test_shine_comes_from_the_photo_without(
-    photos: PhotoSet, result: tuple[np.ndarray, dict[str, object], str], tmp_path: Path
+    photos: PhotoSet, paths: list[Path], result: tuple[np.ndarray, dict[str, object], str], tmp_path: Path
 ) -> None:
     """The middle photo, which would show the place, shines there; the same place, whoever shows it, must be alike."""
     at = np.rint((SPOT + np.array(SIZE) / 2) * (DPI / 25.4)).astype(int)
     seen = photo_from_scene(photos.cameras[0], SPOT[None])[0]
     assert np.all((seen > 60) & (seen < np.array(PHOTO) - 60))  # the first photo does see it
-    paths = shot(photos, tmp_path, shine=True)
-    record = rectify(paths, tmp_path / "whole.tif", SETTINGS, progress=aside)
+    shining = [paths[0], shot(photos, 1, tmp_path, shine=True), paths[2]]
+    record = rectify(shining, tmp_path / "whole.tif", SETTINGS, progress=aside)
     light, reach = linear_of(tmp_path / "whole.tif"), round(1.4 * SPOT_MM * DPI / 25.4)
     box = (slice(at[1] - reach, at[1] + reach), slice(at[0] - reach, at[0] + reach))
     blurred = [cv2.GaussianBlur(p.astype(np.float32), (0, 0), 2)[box] for p in (light, result[0])]
@@ -131,8 +135,7 @@ def test_shine_comes_from_the_photo_without(
     assert np.percentile(fit_differences(light, photos.work), 95) <= FIT_P95
 
 
-def test_photos_that_share_nothing_are_refused(photos: PhotoSet, tmp_path: Path) -> None:
-    paths = shot(photos, tmp_path)
+def test_photos_that_share_nothing_are_refused(paths: list[Path], tmp_path: Path) -> None:
     with pytest.raises((CardNotFound, BadSettings), match=r"shares neither a card|hardly overlap"):
         rectify([paths[0], paths[2]], tmp_path / "no.tif", SETTINGS, progress=aside)
     assert not (tmp_path / "no.tif").exists()
