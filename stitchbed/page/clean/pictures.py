@@ -19,13 +19,14 @@ from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, block_count, blocks, clipped, grown
 from stitchbed.imaging.parallel import in_order
+from stitchbed.imaging.reduce import shrunk
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.clean.plan import CleanPlan, clean_pixels
 from stitchbed.page.dust.sweep import DustMap, mask_at
 from stitchbed.page.page import Page
 from stitchbed.page.sheet.frame import Framing, corners_on_page, framed
 from stitchbed.page.sheet.white import paper_small
-from stitchbed.report.before_after import as_codes, outlined, write_pair
+from stitchbed.report.before_after import SIDE, as_codes, outlined, write_pair
 
 LOOK_MM = 12.0  # side of the place shown
 PLACE_MM = 3.0  # side of one of several places shown small
@@ -64,10 +65,17 @@ def album_of(notes: Path, original: Path, *, wanted: bool) -> Iterator[Album]:
         yield Album(partial, original, folder.name)
 
 
+def to_look_at(view: Floats, factor: int) -> tuple[Floats, int]:
+    """A page's view reduced by `factor`, not much larger than a picture shows it, and what it is reduced by then."""
+    times = max(1, max(view.shape[:2]) // (2 * SIDE))
+    return shrunk(view, times), factor * times
+
+
 def show_border(album: Album, view: Floats, factor: int, frame: Framing) -> None:
     """The page small with the frame drawn in, and the page framed."""
     if album.folder is None:
         return
+    view, factor = to_look_at(view, factor)
     small = (corners_on_page(frame) + 0.5) / factor - 0.5
     scale = np.diag([factor, factor, 1.0])
     part = Framing(
@@ -119,6 +127,7 @@ def show_paper(album: Album, view: Floats, factor: int, plan: CleanPlan) -> None
     """The whole page small before and after evening, contrast stretched so that 1 percent shows as 4."""
     if album.folder is None:
         return
+    view, factor = to_look_at(view, factor)
     after = view / paper_small(plan.white, factor, view.shape)
     before = view / np.maximum(plan.white.mean, 1e-4)
     _save(album, "paper", [as_codes(np.asarray(0.8 + 0.8 * (m - 1), np.float32)) for m in (before, after)])

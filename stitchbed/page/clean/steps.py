@@ -18,7 +18,7 @@ from stitchbed.imaging.box import Box, clipped
 from stitchbed.imaging.gray import mean_of
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.paper_doubts import LEAST_CUT, margin_words, night_words, pencil_words, white_of
-from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step
+from stitchbed.page.clean.pictures import LOOK_MM, show_border, show_paper, show_step, to_look_at
 from stitchbed.page.clean.plan import CleanPlan, clean_light, ground_of, repaired
 from stitchbed.page.clean.repair_places import RepairSettings, places_of
 from stitchbed.page.page import luminance, luminance_at
@@ -190,8 +190,8 @@ def parted_most(desk: CleanContext, plan: CleanPlan, at: TonePoints) -> tuple[fl
 
     The page seen small is asked: where, in a place as large as is shown, the change differs most from pixel to pixel.
     """
-    area, factor = desk.area, desk.factor
-    relative = desk.view / paper_small(plan.white, factor, desk.view.shape)
+    area, (view, factor) = desk.area, to_look_at(desk.view, desk.factor)
+    relative = view / paper_small(plan.white, factor, view.shape)
     before, after = (as_codes(np.asarray(m, np.float32)) for m in (relative * plan.white.mean, toned(relative, at)))
     change = mean_of(after.astype(np.float32) - before)
     side = max(3, round(LOOK_MM / MM_PER_INCH * desk.page.dpi / factor) | 1)
