@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.matching.robust import robust_sigma
+from stitchbed.photos.geometry.edge_shape import FAR_PX, STEPS_PX, EdgeShape, edge_shape
 
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is
@@ -29,6 +30,7 @@ LINE_SHARE = 0.5  # of the places, at which each flank of a dark line beside the
 FAINTER = 4.0  # times as faint the flank on the work's side may be and count as one
 TOGETHER = 1.5  # stations over which looks are averaged (sigma) where such a line is sought, and half a step counts
 SHADE = 0.35  # of the stored light a shadow may take; a line drawn along the edge takes more
+ROUND = 6  # looks at both sides of an edge among which its middle is sought
 WITHIN_PX = 3.0  # of an edge, where the tone before it is looked at
 
 
@@ -38,6 +40,7 @@ class Side:
 
     share : of the places that nothing hides, those that lie on one line, within a TIGHT part of the reach.
     other_xy : (M, 2) px of the other flank of a dark line that runs along it; either may be the work's edge.
+    shape : how light changes across it; None where nobody looked.
     """
 
     name: str
@@ -45,6 +48,7 @@ class Side:
     step: float
     share: float
     other_xy: Array | None = None
+    shape: EdgeShape | None = None
 
 
 @dataclass(frozen=True)
@@ -63,10 +67,12 @@ class _Edge:
 
 @dataclass(frozen=True)
 class _Looks:
-    """What is seen across a side. lines : (STATIONS, n, channels), 0..1, at `offsets` (n,) of the frame. px : of the
-    photo in a unit of it. free : stations where nothing else lies. share : (STATIONS,) along the side."""
+    """What is seen across a side. lines : (STATIONS, n, channels), 0..1, at `offsets` (n,) of the frame. light : the
+    same in light. px : of the photo in a unit of the frame. free : stations where nothing else lies. share :
+    (STATIONS,) along the side."""
 
     lines: Array
+    light: Array
     offsets: Array
     px: float
     free: NDArray[np.bool_]
@@ -81,11 +87,12 @@ def measure_side(
     *,
     reach: float,
     hidden: Callable[[Array], NDArray[np.bool_]] | None = None,
+    light_of: Callable[[Array], Array] = lambda stored: stored,
 ) -> Side | None:
     """Points of the edge near the segment between `ends` (2, 2), looked for up to `reach` at both sides of it.
 
     to_photo : (N, 2) of the segment's frame -> (N, 2) photo px.
-    read : (rows, n, 2) photo px -> (rows, n, channels), 0..1.
+    read : (rows, n, 2) photo px -> (rows, n, channels), 0..1. light_of : (..., channels) of these -> in light.
     hidden : True for points (N, 2) of the segment's frame where something else lies; places near such are passed over.
     Returns None when too little of it is seen.
     """
@@ -95,7 +102,7 @@ def measure_side(
     middles = ends[0] + share * along
     span = to_photo(np.concatenate([middles - reach * normal, middles + reach * normal]))
     px = float(np.median(np.linalg.norm(span[STATIONS:] - span[:STATIONS], axis=1))) / (2 * reach)
-    offsets = np.arange(-reach, reach, 0.5 / max(px, 1e-9))
+    offsets = np.arange(-reach, reach, 1 / STEPS_PX / max(px, 1e-9))
     if not FEWEST_STEPS <= len(offsets) <= MOST_STEPS:
         return None
     frame = middles[:, None] + offsets[:, None] * normal
@@ -103,13 +110,25 @@ def measure_side(
     free: NDArray[np.bool_] = np.ones(STATIONS, dtype=np.bool_)
     if hidden is not None:
         free = np.asarray(~hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1), dtype=np.bool_)
-    lines = read(photo)
-    looks = _Looks(lines.reshape(*lines.shape[:2], -1), offsets, px, free, share[:, 0])
+    lines = read(photo).reshape(*frame.shape[:2], -1)
+    looks = _Looks(lines, light_of(lines), offsets, px, free, share[:, 0])
     edge, other = _work_edge(looks, 1 if name in ("bottom", "left") else -1)
     if edge is None:
         return None
     places = [to_photo(middles[one.keep] + one.at[:, None] * normal) for one in (edge, other) if one is not None]
-    return Side(name, places[0], edge.step, edge.tight, places[1] if other is not None else None)
+    shape = edge_shape(_along_edge(looks, edge), light_of)
+    return Side(name, places[0], edge.step, edge.tight, places[1] if other is not None else None, shape)
+
+
+def _along_edge(looks: _Looks, edge: _Edge) -> Array:
+    """(places, n, channels) stored values across an edge, which is in the middle; the last are repeated beyond."""
+    index = np.arange(len(looks.offsets))
+    beside = np.arange(-2 * FAR_PX * STEPS_PX, 2 * FAR_PX * STEPS_PX + 1)
+    at = np.interp(edge.curve(looks.share[edge.keep]), looks.offsets, index)[:, None] + beside
+    found = np.stack(
+        [[np.interp(x, index, values) for values in line.T] for x, line in zip(at, looks.lines[edge.keep], strict=True)]
+    )
+    return np.asarray(np.moveaxis(found, 1, 2), dtype=np.float64)
 
 
 def _work_edge(looks: _Looks, outward: int) -> tuple[_Edge | None, _Edge | None]:
@@ -147,7 +166,7 @@ def _tone_within(looks: _Looks, edge: _Edge, outward: int) -> float:
 
 def _edge_along(looks: _Looks, way: int) -> _Edge | None:
     """The edge that most stations show on one smooth curve; None where too few do. way : as of `_crossings`."""
-    found, steps = _crossings(looks.lines, way)
+    found, steps = _crossings(looks.lines, looks.light, way)
     found[~looks.free] = np.nan
     good = np.isfinite(found)
     if good.mean() < LEAST_FOUND:
@@ -169,30 +188,47 @@ def _edge_along(looks: _Looks, way: int) -> _Edge | None:
     return _Edge(at[keep], whole, curve, float(np.median(steps[whole])), tight)
 
 
-def _crossings(lines: Array, way: int) -> tuple[Array, Array]:
+def _crossings(lines: Array, light: Array, way: int) -> tuple[Array, Array]:
     """Position (index, NaN where none) of the strongest edge in each line (rows, n, channels), and its step.
 
-    way : 1 for edges beyond which it gets lighter, -1 for darker ones, both of stations together; 0 for any.
+    The edge is sought among stored values, which show dark ones as eyes do; it lies where light has its middle, since
+    blur mixes light. way : 1 for edges beyond which it gets lighter, -1 for darker ones, both of stations together; 0
+    for any.
     """
-    smooth = cv2.GaussianBlur(lines, (0, 0), sigmaX=2.0, sigmaY=TOGETHER if way else 1e-6)
-    smooth = smooth.reshape(lines.shape).astype(np.float64)
+    slope, in_light = (_slopes(values, way) for values in (lines, light))
     least = LEAST_STEP / 2 if way else LEAST_STEP
-    slope = np.gradient(smooth, axis=1)
-    slope = np.maximum(way * slope, 0) if way else np.abs(slope)
     channel = slope.max(axis=1).argmax(axis=1)
-    steep = slope[np.arange(len(lines)), :, channel]
+    rows = np.arange(len(lines))
+    steep, lit = slope[rows, :, channel], in_light[rows, :, channel]
     # the edge looked for is the one nearest the middle among those nearly as steep as the steepest
     ahead = np.linspace(-1, 1, steep.shape[1]) ** 2
     peak = (steep * (1 - 0.5 * ahead)).argmax(axis=1)
     positions, steps = np.full(len(lines), np.nan), np.zeros(len(lines))
     for row, at in enumerate(peak):
-        low, high = max(0, at - 6), min(steep.shape[1], at + 7)
-        part = steep[row, low:high] - min(steep[row, low], steep[row, high - 1])
-        part = np.maximum(part, 0)
-        steps[row] = float(part.sum())
+        steps[row] = float(_risen(steep[row], at)[1].sum())
         if 3 < at < steep.shape[1] - 4 and steps[row] > least:
-            positions[row] = float((np.arange(low, high) * part).sum() / part.sum())
+            positions[row] = _middle(lit[row], _middle(lit[row], float(at)))
     return positions, steps
+
+
+def _slopes(values: Array, way: int) -> Array:
+    """How steeply values (rows, n, channels) change from place to place, the way asked for; below that 0."""
+    smooth = cv2.GaussianBlur(values, (0, 0), sigmaX=2.0, sigmaY=TOGETHER if way else 1e-6)
+    slope = np.gradient(smooth.reshape(values.shape).astype(np.float64), axis=1)
+    return np.asarray(np.maximum(way * slope, 0) if way else np.abs(slope), dtype=np.float64)
+
+
+def _risen(steep: Array, at: int) -> tuple[NDArray[np.int_], Array]:
+    """Places round one of a line, and how much steeper than at the ends of these it is at each."""
+    places = np.arange(max(0, at - ROUND), min(len(steep), at + ROUND + 1))
+    part = steep[places] - min(steep[places[0]], steep[places[-1]])
+    return places, np.maximum(part, 0)
+
+
+def _middle(steep: Array, at: float) -> float:
+    """Where what changes round a place has its middle."""
+    places, part = _risen(steep, round(at))
+    return float((places * part).sum() / part.sum()) if part.any() else at
 
 
 def _along_one_line(share: Array, at: Array, px: float) -> tuple[NDArray[np.bool_], Array]:

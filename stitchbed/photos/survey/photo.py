@@ -121,6 +121,14 @@ def read_small(photo: Photo, xy: Array) -> Array:
     return look_up(photo.small, small_px(photo, xy)) / 255
 
 
+def light_of(photo: Photo, stored: Array) -> Array:
+    """Linear light of stored values (..., channels) 0..1 that `read_small` found, between codes too."""
+    table = photo.transfer.decode16
+    codes = np.rint(np.clip(np.nan_to_num(stored), 0, 1) * (len(table) - 1)).astype(np.int64)
+    light = table[codes] if table.ndim == 1 else np.take_along_axis(table, codes.reshape(-1, table.shape[1]), axis=0)
+    return np.asarray(light.reshape(stored.shape), dtype=np.float64)
+
+
 def _opened(tile: Tile, stack: ExitStack, memory: int) -> Photo:
     windows = stack.enter_context(open_windows(tile.path, memory=memory))
     reduction = _reduction(tile)

@@ -11,6 +11,7 @@ from functools import partial
 from typing import Annotated
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard
@@ -20,10 +21,10 @@ from stitchbed.core.settings import Setting
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
 from stitchbed.photos.geometry.plane_pose import (
-    SIGMAS_95_IN_PLANE,
     PlaneFit,
     photo_from_plane,
     plane_from_photo,
+    px_per_mm,
     radius95,
     shape_covariance,
 )
@@ -33,6 +34,7 @@ from stitchbed.photos.survey.photo import Photo
 
 SIDES_TAKEN = ("auto", "outer", "inner")
 EVENLY = 12**-0.5  # standard deviation of what lies anywhere between two ends alike, per mm between them
+ROUGH = 0.001  # of a side's length: sigma of one that only the small view shows, whose pixels are about that large
 CURVE_TERMS = 3  # of a side that bends once, as where it is lost in a shadow towards one end
 ENDS = "look whether the result ends where the work does, and give its --corners if not: {}"
 
@@ -164,7 +166,7 @@ def plane_survey_of(
     work = facing_of_corners(found.corners, 0.0)
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
-    sure = np.hypot(radius95(covariance), SIGMAS_95_IN_PLANE * _roughness(fit, found))
+    sure = radius95(covariance + block_diag(*_edge_covariance(fit, found)))
     rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
@@ -174,29 +176,45 @@ def ends_note(reasons: Sequence[str]) -> list[str]:
     return [ENDS.format("; ".join(reasons))] if reasons else []
 
 
-def _roughness(fit: PlaneFit, found: Found) -> Array:
-    """(4,) mm, for each corner: how far the rougher of its two sides is from telling where that corner is.
+def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
+    """(4, 2, 2) mm^2 for each corner: how far its two sides are from telling where it is, each across its own line.
 
     Measured places of a side lie off their line (rms), and a line through them parts from a curve through them towards
     the corner. Torn edges, shadows and blur have no one line; cut paper leaves .05 mm. Where a dark line runs along it,
-    the work may end anywhere between its two flanks.
+    the work may end anywhere between its two flanks; and a whole side may lie elsewhere in its blur (`EdgeShape`), out
+    or in together with the others, which the same lens and light show.
     """
-    corners, rough = found.corners, np.zeros((4, 2))
+    corners, unsure, outward = found.corners, np.zeros((4, 2, 2)), np.zeros((4, 2))
+    widths = [side.shape.width for sides in found.sides.values() for side in sides.values() if side.shape is not None]
     for index, name in enumerate(SIDES):
-        seen = [(number, sides[name].photo_xy) for number, sides in found.sides.items() if name in sides]
-        if not seen:
-            continue
-        plane = np.concatenate([plane_from_photo(fit, number, xy) for number, xy in seen])
+        seen = [(number, sides[name]) for number, sides in found.sides.items() if name in sides]
         a, b = corners[index], corners[(index + 1) % 4]
-        between = max(_between_flanks(fit, number, sides.get(name)) for number, sides in found.sides.items())
-        off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), _beside(plane, a, b))
-        rough[index] = np.hypot(off, between * EVENLY)
-    return np.maximum(rough[:, 0], np.roll(rough[:, 1], 1))
+        normal = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+        if seen:
+            plane = np.concatenate([plane_from_photo(fit, number, side.photo_xy) for number, side in seen])
+            between = max(_between_flanks(fit, number, side) for number, side in seen)
+            off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), (plane - a) @ normal)
+            blur = max(_in_blur(fit, number, side, min(widths, default=0.0)) for number, side in seen)
+            across = off**2 + (between * EVENLY) ** 2
+        else:
+            across, blur = np.full(2, (ROUGH * np.linalg.norm(b - a) if found.own_edges else 0.0) ** 2), 0.0
+        for end in (0, 1):
+            unsure[(index + end) % 4] += across[end] * np.outer(normal, normal)
+            outward[(index + end) % 4] += blur * normal
+    return unsure + outward[:, :, None] * outward[:, None, :]
 
 
-def _between_flanks(fit: PlaneFit, photo: int, side: Side | None) -> float:
+def _in_blur(fit: PlaneFit, photo: int, side: Side, sharpest: float) -> float:
+    """Sigma, mm, of where a whole side lies within its blur. sharpest : width of the sharpest side, px."""
+    if side.shape is None:
+        return 0.0
+    middle = plane_from_photo(fit, photo, side.photo_xy).mean(0)
+    return side.shape.sigma(sharpest) / px_per_mm(fit.views[photo], middle)
+
+
+def _between_flanks(fit: PlaneFit, photo: int, side: Side) -> float:
     """mm between the two lines of which either may be the work's side; 0 where there is one."""
-    if side is None or side.other_xy is None:
+    if side.other_xy is None:
         return 0.0
     lines = [plane_from_photo(fit, photo, xy) for xy in (side.photo_xy, side.other_xy)]
     a, b = lines[0][[0, -1]]

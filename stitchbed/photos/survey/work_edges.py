@@ -30,7 +30,7 @@ from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_si
 from stitchbed.photos.solving.initial_guess import SidePoints
 from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
 from stitchbed.photos.survey.flat_views import together
-from stitchbed.photos.survey.photo import Photo, read_small
+from stitchbed.photos.survey.photo import Photo, light_of, read_small
 
 Way = Callable[[Array], Array]
 
@@ -180,7 +180,15 @@ def measured(
     ends = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}
     sides = {}
     for name, (a, b) in ends.items():
-        side = measure_side(name, corners[[a, b]], go, lambda xy: read_small(photo, xy), reach=reach, hidden=hidden)
+        side = measure_side(
+            name,
+            corners[[a, b]],
+            go,
+            lambda xy: read_small(photo, xy),
+            reach=reach,
+            hidden=hidden,
+            light_of=lambda stored: light_of(photo, stored),
+        )
         if side is not None:
             sides[name] = side
     return sides

@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
+from scipy.linalg import block_diag
 
 from stitchbed.photos.geometry.edge_points import Side
-from stitchbed.photos.survey.plane_types import SIGMAS_95_IN_PLANE, Found, _roughness, off_line
+from stitchbed.photos.geometry.edge_shape import EdgeShape
+from stitchbed.photos.geometry.plane_pose import radius95
+from stitchbed.photos.survey.plane_types import Found, _edge_covariance, off_line
 
 ALONG = np.linspace(0.05, 0.95, 60)
 
@@ -31,15 +34,25 @@ def test_two_places_leave_a_line_as_it_is() -> None:
     assert off_line(np.array([0.0, 1.0]), np.array([0.1, -0.1])) == pytest.approx([0.1, 0.1])
 
 
-def test_a_side_of_two_lines_is_as_unsure_as_they_lie_apart() -> None:
-    """Either flank of a shadow may be the work's left side, 2 mm apart: what is told reaches over both."""
+def unsure(**more: object) -> np.ndarray:
+    """(4,) mm, 95 %, at the corners of a work in a flat view of 1 px/mm of which one side was measured, at its left."""
     fit = fit_of([photo(np.zeros((100, 200, 3), np.uint8))], [scaled(1.0)])
     corners = np.array([[40.0, 20], [160, 20], [160, 80], [40, 80]])
-    line = fit_line(40.0)
-    one, two = (Side("left", line, 0.1, 1.0, other) for other in (None, fit_line(38.0)))
-    alone, either = (_roughness(fit, Found(((),), {0: {"left": side}}, corners, True)) for side in (one, two))
-    assert alone == pytest.approx(np.zeros(4), abs=1e-6)
-    assert SIGMAS_95_IN_PLANE * either == pytest.approx([1.41, 0, 0, 1.41], abs=0.01)
+    side = Side("left", fit_line(40.0), 0.1, 1.0, **more)  # type: ignore[arg-type]
+    return radius95(block_diag(*_edge_covariance(fit, Found(((),), {0: {"left": side}}, corners, True))))
+
+
+def test_a_side_of_two_lines_is_as_unsure_as_they_lie_apart() -> None:
+    """Either flank of a shadow may be the work's left side, 2 mm apart: what is told reaches over both."""
+    alone, either = unsure(), unsure(other_xy=fit_line(38.0))
+    assert np.abs(alone).max() < 0.3  # its neighbors were seen in the small view only
+    assert np.sqrt(either**2 - alone**2) == pytest.approx([1.13, 0, 0, 1.13], abs=0.05)
+
+
+def test_a_blurred_side_is_unsure_all_along() -> None:
+    """2 px wide, and light goes back beyond it by half of its step, as where a shadow lies there."""
+    plain, shadowed = (unsure(shape=EdgeShape(2.0, back, 0.0)) for back in (0.0, 0.5))
+    assert 0.3 < plain[0] < 1 < shadowed[0] < 3 and plain[1] == shadowed[1] == pytest.approx(0.24, abs=0.02)
 
 
 def fit_line(x: float) -> np.ndarray:
