@@ -175,9 +175,8 @@ def region_map(
     cell = factor * MM_PER_INCH / page.dpi
     smallest = max(1, round(settings.sliver / cell**2))
     labels = _regions(free, cell, smallest, settings, progress)
-    progress("numbering areas", 0, 1)
-    regions = settled(labels, free, smallest, settings.ground, cell_mm=None if settings.every_line else cell)
-    progress("numbering areas", 1, 1)
+    light = None if settings.every_line else cell
+    regions = settled(labels, free, smallest, settings.ground, cell_mm=light, progress=progress)
     return RegionMap(labels, free, factor, page.height, page.width), regions
 
 

@@ -49,7 +49,8 @@ def _told_by(do: Callable[[Progress], object]) -> Told:
     [
         ("clean", ["looking at the page", "looking for bare paper", "searching for dust", "weighing specks"]),
         ("lines", ["looking at the ink", "telling the medium", "lifting lines", "trying the lines over white"]),
-        ("flats", ["looking at lines", "telling hatching from outlines", "closing gaps", "finding areas", "filling"]),
+        ("flats", ["looking at lines", "telling hatching from outlines", "closing gaps", "finding areas",
+                   "numbering areas", "filling"]),
         ("export", ["listing colors", "writing layers", "putting layers together", "copying for print"]),
     ],
 )  # fmt: skip

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from stitchbed.core.arrays import Bytes, Labels
+from stitchbed.core.arrays import Array, Bytes, Labels
 from stitchbed.core.errors import BadSettings
+from stitchbed.core.progress import Progress, silent, ticking
+from stitchbed.imaging.compiled import compiled
 from stitchbed.page.line_art.marks import light_marks
 from stitchbed.page.line_art.regions import borders, renumbered
 from stitchbed.page.line_art.slivers import areas, joined, touches
@@ -28,6 +30,7 @@ PALETTE = (
 # of areas: spread of the channels that is a color, share that may show one, light from which on an area is white
 LEAST_COLOR, MOST_TINTED, WHITE = 0.04, 0.02, 0.95
 GROUNDS = ("largest", "edge", "none")
+PARTS = 4  # of settling that are told of: what touches what, merged, in order, listed
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,15 @@ class Region:
     ground: bool
 
 
-def settled(labels: Labels, free: Bytes, smallest: int, ground: str, *, cell_mm: float | None = None) -> list[Region]:
+def settled(
+    labels: Labels,
+    free: Bytes,
+    smallest: int,
+    ground: str,
+    *,
+    cell_mm: float | None = None,
+    progress: Progress = silent,
+) -> list[Region]:
     """Merge regions of fewer than `smallest` free cells, renumber the rest in reading order; both maps cover the page.
 
     labels : also under lines; changed in place. cell_mm : None: light marks in black are regions as others are.
@@ -60,8 +71,14 @@ def settled(labels: Labels, free: Bytes, smallest: int, ground: str, *, cell_mm:
         raise BadSettings(f"ground {ground!r}", expected=", ".join(GROUNDS), attempt="--ground largest")
     if not labels.any():
         labels[:] = 1
+    step = "numbering areas"
+    progress(step, 0, PARTS)
+    tick = ticking(step, PARTS, progress)
     area = areas(labels, free)
-    renumbered(labels, joined(touches(labels, free), area, (area > 0) & (area < smallest)))
+    touch = touches(labels, free)
+    tick()
+    renumbered(labels, joined(touch, area, (area > 0) & (area < smallest)))
+    tick()
     boxes = ndimage.find_objects(labels)
     order = sorted(
         (n for n, b in enumerate(boxes, 1) if b is not None),
@@ -70,7 +87,10 @@ def settled(labels: Labels, free: Bytes, smallest: int, ground: str, *, cell_mm:
     number = np.zeros(len(boxes) + 1, np.int32)
     number[order] = np.arange(1, len(order) + 1)
     renumbered(labels, number)
-    return _listed(labels, free, [boxes[n - 1] for n in order], ground, cell_mm)
+    tick()
+    listed = _listed(labels, free, [boxes[n - 1] for n in order], ground, cell_mm)
+    tick()
+    return listed
 
 
 def renamed(labels: Labels, regions: Sequence[Region], before: Mapping[int, int], first: int) -> list[Region]:
@@ -177,13 +197,19 @@ def _listed(
 def _middles(labels: Labels, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(n,) mean row and column of each region."""
     size, down, across = np.zeros((3, count))
-    for top in range(0, len(labels), 512):
-        part = labels[top : top + 512].ravel()
-        row, col = np.divmod(np.arange(part.size), labels.shape[1])
-        size += np.bincount(part, minlength=count)
-        down += np.bincount(part, row + top, count)
-        across += np.bincount(part, col, count)
+    _add_places(labels, size, down, across)
     return down / np.maximum(size, 1), across / np.maximum(size, 1)
+
+
+@compiled
+def _add_places(labels: Labels, size: Array, down: Array, across: Array) -> None:
+    """Add up the cells, the rows and the columns of each region, (n,) each."""
+    for row in range(labels.shape[0]):
+        for col in range(labels.shape[1]):
+            n = labels[row, col]
+            size[n] += 1
+            down[n] += row
+            across[n] += col
 
 
 def region_means(labels: Labels, free: Bytes, light: NDArray[np.float32], count: int) -> NDArray[np.float64]:

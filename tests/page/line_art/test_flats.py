@@ -202,8 +202,11 @@ def test_slivers_join_where_they_touch_most() -> None:
     labels = np.ones((40, 60), np.int32)
     labels[:, 30:] = 2
     labels[18:21, 27:30] = 3  # 9 cells, open to region 1 on three sides
-    listed = settled(labels, np.ones(labels.shape, np.uint8), 10, "none")
+    told: list[tuple[str, int, int]] = []
+    listed = settled(labels, np.ones(labels.shape, np.uint8), 10, "none", progress=lambda *one: told.append(one))
     assert [region.area for region in listed] == [1200, 1200]
+    assert [(region.row, region.col) for region in listed] == [(19.5, 14.5), (19.5, 44.5)]
+    assert told == [("numbering areas", done, 4) for done in range(5)]
     assert labels[19, 28] == labels[0, 0]
 
 
