@@ -23,6 +23,7 @@ class Hand:
     what is drawn, the same. many : things on a page or in a panel. doubled : outlines gone over again. shadow : things
     with a shadow hatched across all that lies there. sky : pages with a hatched sky. stripes, tiles, balloon : share
     of shirts, roofs, pages with them. black : areas filled. taper : of a stroke's width, at its end.
+    pens : of outlines, times `pen`, one of them for each shape; of all when there are none.
     """
 
     pen: float
@@ -50,6 +51,7 @@ class Hand:
     balloon: float = 0.4
     black: float = 0.05
     taper: float = 0.0
+    pens: tuple[float, ...] = ()
 
 
 HANDS = {

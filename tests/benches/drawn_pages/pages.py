@@ -52,14 +52,20 @@ def drawn_page(name: str, seed: int) -> DrawnPage:
     wide, high = hand.size
     px = round(high * K), round(wide * K)
     sheet = Sheet(hand, rng, np.zeros(px, np.uint8), np.ones(px, np.int32), np.ones(px, np.uint8))
-    if not hand.panels:
-        _scene(sheet, (0, 0, wide, high), 1.0)
-    else:
-        for top, tall in ((6, 94), (102, high - 108)):
-            cuts = [6, wide * rng.uniform(0.4, 0.6), wide - 3] if sheet.chance(0.5) else [6, wide - 3]
-            for left, right in pairwise(cuts):
-                _panel(sheet, (left, top, right - left - 3, tall), 0.75 if len(cuts) == 3 else 0.9)
+    scenes(sheet)
     return seen(sheet)
+
+
+def scenes(sheet: Sheet, scale: float = 1.0) -> None:
+    """One scene, or two rows of panels with one each. scale : of what is drawn."""
+    wide, high = sheet.hand.size
+    if not sheet.hand.panels:
+        _scene(sheet, (0, 0, wide, high), scale)
+        return
+    for top, tall in ((6, high * 94 / 210), (high * 102 / 210, high * 102 / 210)):
+        cuts = [6, wide * sheet.rng.uniform(0.4, 0.6), wide - 3] if sheet.chance(0.5) else [6, wide - 3]
+        for left, right in pairwise(cuts):
+            _panel(sheet, (left, top, right - left - 3, tall), scale * (0.75 if len(cuts) == 3 else 0.9))
 
 
 def _panel(sheet: Sheet, frame: tuple[float, float, float, float], scale: float) -> None:

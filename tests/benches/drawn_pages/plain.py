@@ -36,13 +36,13 @@ def plain_page(law: str, seed: int) -> DrawnPage:
         hand, rng, np.zeros((high, wide), np.uint8), np.ones((high, wide), np.int32), np.ones((high, wide), np.uint8)
     )
     if law in PARTED:
-        _part(sheet, PARTED[law])
+        parted(sheet, PARTED[law])
     else:
         DRAWN[law](sheet)
     return seen(sheet)
 
 
-def _part(sheet: Sheet, law: Callable[[Sheet, NDArray[np.float32], NDArray[np.float32]], NDArray[np.int64]]) -> None:
+def parted(sheet: Sheet, law: Callable[[Sheet, NDArray[np.float32], NDArray[np.float32]], NDArray[np.int64]]) -> None:
     """Part the whole sheet; lines run where two parts meet, as unsteady as the hand."""
     rng, (high, wide) = sheet.rng, sheet.ink.shape
     y, x = np.mgrid[0:high, 0:wide].astype(np.float32) / K
@@ -54,12 +54,19 @@ def _part(sheet: Sheet, law: Callable[[Sheet, NDArray[np.float32], NDArray[np.fl
     edge = np.ones((high, wide), np.uint8)
     edge[:, 1:][parts[:, 1:] != parts[:, :-1]] = 0
     edge[1:][parts[1:] != parts[:-1]] = 0
-    away = cv2.distanceTransform(edge, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    sheet.ink[:] = np.rint(255 * np.clip(sheet.hand.pen * K / 2 + 0.5 - away, 0, 1))
+    pens = np.array(sheet.hand.pens or (1.0,))
+    bold = parts % len(pens)  # the bolder pen draws what two parts share
+    for n, pen in enumerate(sheet.hand.pen * pens):
+        own = edge if len(pens) == 1 else edge | (cv2.dilate((bold == n).astype(np.uint8), np.ones((3, 3))) ^ 1)
+        if not own.all():
+            away = cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+            line = np.rint(255 * np.clip(pen * K / 2 + 0.5 - away, 0, 1)).astype(np.uint8)
+            np.maximum(sheet.ink, line, out=sheet.ink)
     sheet.shape[:] = parts + 1
+    sheet.count = int(parts.max()) + 1
 
 
-def _scattered(rng: np.random.Generator, apart: float) -> Points:
+def scattered(rng: np.random.Generator, apart: float) -> Points:
     """(n, 2) mm, no two nearer than `apart`."""
     kept: list[Points] = []
     for point in rng.uniform((-apart, -apart), (SIZE[0] + apart, SIZE[1] + apart), (6000, 2)):
@@ -68,7 +75,7 @@ def _scattered(rng: np.random.Generator, apart: float) -> Points:
     return np.array(kept)
 
 
-def _nearest(points: Points, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.int64]:
+def nearest(points: Points, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.int64]:
     places = np.stack([x, y], axis=2).reshape(-1, 2)
     return np.asarray(cKDTree(points).query(places)[1].reshape(x.shape), np.int64)
 
@@ -79,21 +86,21 @@ def _map(sheet: Sheet, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArra
         turn, wave = rng.uniform(0, 6), rng.uniform(0.3, 1.2)
         x = x + 0.5 / wave * np.sin(wave * y + turn)
         y = y + 0.5 / wave * np.sin(wave * x + turn)
-    return _nearest(_scattered(rng, rng.uniform(7, 18)), x, y)
+    return nearest(scattered(rng, rng.uniform(7, 18)), x, y)
 
 
 def _mosaic(sheet: Sheet, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.int64]:
     rng, pitch = sheet.rng, sheet.rng.uniform(3.2, 5.5) + sheet.hand.pen
     rows, cols = np.mgrid[-pitch : SIZE[1] + pitch : pitch, -pitch : SIZE[0] + pitch : pitch]
     points = np.stack([cols.ravel(), rows.ravel()], axis=1)
-    return _nearest(points + rng.normal(0, 0.1 * pitch, points.shape), x, y)
+    return nearest(points + rng.normal(0, 0.1 * pitch, points.shape), x, y)
 
 
 def _glass(sheet: Sheet, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.int64]:
     """Rings of panes round two roses."""
     rng = sheet.rng
     middles = rng.uniform((20, 20), (SIZE[0] - 20, SIZE[1] - 20), (2, 2))
-    rose, ring = _nearest(middles, x, y), rng.uniform(LEAST + 2, 9) + sheet.hand.pen
+    rose, ring = nearest(middles, x, y), rng.uniform(LEAST + 2, 9) + sheet.hand.pen
     off = np.stack([x, y], axis=2) - middles[rose]
     far, way = np.hypot(off[..., 0], off[..., 1]), np.arctan2(off[..., 1], off[..., 0])
     level = np.floor(far / ring).astype(np.int64)
@@ -105,7 +112,7 @@ def _glass(sheet: Sheet, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDAr
 def _fields(sheet: Sheet, x: NDArray[np.float32], y: NDArray[np.float32]) -> tuple[Labels, Points, Points]:
     """Fields of a page, and the places along and across each of them, mm."""
     rng = sheet.rng
-    field = _nearest(_scattered(rng, rng.uniform(18, 40)), x, y)
+    field = nearest(scattered(rng, rng.uniform(18, 40)), x, y)
     turn = rng.uniform(0, np.pi, field.max() + 1)[field]
     return field.astype(np.int32), x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
 

@@ -147,6 +147,7 @@ class Sheet:
     def outline(self, area: Area, *, pen: float | None = None, gaps: float | None = None) -> None:
         """The outline of an area, here and there left open."""
         hand, rng, pen = self.hand, self.rng, pen or self.hand.pen
+        pen = pen * float(rng.choice(hand.pens)) if hand.pens else pen
         at = area.outline
         way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(at, axis=0).T))])
         steps = np.arange(0, way[-1], 0.12)

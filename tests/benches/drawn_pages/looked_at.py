@@ -1,0 +1,31 @@
+"""I show a drawn page as other scanners see it, or as it would be if it were drawn smaller.
+
+In: a page, a way of looking. Out: a page of black and bare cells, as `flats` has it on its map at 300 dpi.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from drawn_pages.pages import LINE, DrawnPage
+
+ROUGH = 20  # of 255, one sd of what a soft edge is off by
+SMALL = 0.65  # of its size
+WAYS = ("300", "small", "rough", "small rough", "600")
+
+
+def looked_at(page: DrawnPage, way: str, seed: int) -> DrawnPage:
+    """The page as it is seen. way : one of WAYS. seed : of what is rough."""
+    alpha, truth = page.alpha, page.truth
+    if "rough" in way:
+        noise = np.random.default_rng(seed).normal(0, 1, alpha.shape).astype(np.float32)
+        noise = cv2.GaussianBlur(noise, (0, 0), 0.9)
+        alpha = np.clip(alpha + noise * (ROUGH / noise.std()), 0, 255).astype(np.uint8)
+    if way == "600":  # a cell of four pixels is on a line where one of them is
+        fine = cv2.resize(alpha, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC) >= LINE
+        high, wide = alpha.shape
+        return DrawnPage(255 * fine.reshape(high, 2, wide, 2).any(axis=(1, 3)).astype(np.uint8), truth)
+    if "small" in way:
+        alpha = cv2.resize(alpha, None, fx=SMALL, fy=SMALL, interpolation=cv2.INTER_AREA)
+        truth = cv2.resize(truth, alpha.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return DrawnPage(255 * (alpha >= LINE).astype(np.uint8), np.asarray(truth, np.int32))
