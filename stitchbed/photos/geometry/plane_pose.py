@@ -21,6 +21,7 @@ LENS_TERMS = 6  # k1, k2, center x and y, p1, p2
 SIGMAS_95_IN_PLANE = 2.448  # a circle of this many sigmas holds 95 % of a two-dimensional normal error (chi2 = 5.991)
 SIGMAS_95 = 1.9599  # the same of one that has one direction only
 LEFT_OUT = 0.05  # share of errors beyond a circle of 95 %
+DRAWS = 20_000  # of errors of all points together: a quantile of 95 % to half a percent of its size
 DIRECTIONS, HALVINGS = 256, 40  # of the circle's mean and of its search: exact to 1e-9 where one axis has a tenth
 
 
@@ -147,6 +148,17 @@ def radius95(covariance: Array) -> Array:
         beyond = np.exp(-((middle[:, None]) ** 2) / (2 * along)).mean(axis=1)
         low, high = np.where(beyond > LEFT_OUT, middle, low), np.where(beyond > LEFT_OUT, high, middle)
     return np.asarray(high, dtype=np.float64)
+
+
+def together95(covariance: Array) -> Array:
+    """(N,) mm: circles that hold the errors of all points at once in 95 of 100 cases, as large against each other as
+    those of `radius95`. Errors that go together, as by a wrong size, need no wider ones than one point does.
+    """
+    alone = np.maximum(radius95(covariance), 1e-12)
+    variances, ways = np.linalg.eigh(covariance)
+    drawn = np.random.default_rng(0).standard_normal((DRAWS, len(variances))) * np.sqrt(np.maximum(variances, 0))
+    away = np.linalg.norm((drawn @ ways.T).reshape(DRAWS, -1, 2), axis=2) / alone
+    return np.asarray(alone * max(1.0, float(np.quantile(away.max(axis=1), 1 - LEFT_OUT))), dtype=np.float64)
 
 
 def through(matrix: Array, xy: Array) -> Array:

@@ -11,7 +11,6 @@ from functools import partial
 from typing import Annotated
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard
@@ -25,8 +24,8 @@ from stitchbed.photos.geometry.plane_pose import (
     photo_from_plane,
     plane_from_photo,
     px_per_mm,
-    radius95,
     shape_covariance,
+    together95,
 )
 from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.survey.card_paper import Papers, card_outline
@@ -119,7 +118,7 @@ class PlaneSurvey:
 
     seen : cards of each photo. fit : the plane. facing : frame of the result. work : of the work alone, turned alike.
     corners : (4, 2) plane mm of the work.
-    uncertainty : (4,) mm, 95 %, at these corners, how rough the sides are included.
+    uncertainty : (4,) mm, within which all four corners lie in 95 of 100 works; how rough the sides are is included.
     sides : those measured, by photo and name. own_edges : the work's own sides were found. scale_95 : relative, 95 %.
     overlaps : what photos share, where they were tied to each other.
     papers : of the cards. other_mm : width and height of the other rectangle there is, within the work or round it.
@@ -166,7 +165,7 @@ def plane_survey_of(
     work = facing_of_corners(found.corners, 0.0)
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
-    sure = radius95(covariance + block_diag(*_edge_covariance(fit, found)))
+    sure = together95(covariance + _edge_covariance(fit, found))
     rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
 
@@ -177,31 +176,32 @@ def ends_note(reasons: Sequence[str]) -> list[str]:
 
 
 def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
-    """(4, 2, 2) mm^2 for each corner: how far its two sides are from telling where it is, each across its own line.
+    """(8, 8) mm^2 for the corners: how far their sides are from telling where they are, each across its own line.
 
     Measured places of a side lie off their line (rms), and a line through them parts from a curve through them towards
     the corner. Torn edges, shadows and blur have no one line; cut paper leaves .05 mm. Where a dark line runs along it,
     the work may end anywhere between its two flanks; and a whole side may lie elsewhere in its blur (`EdgeShape`), out
     or in together with the others, which the same lens and light show.
     """
-    corners, unsure, outward = found.corners, np.zeros((4, 2, 2)), np.zeros((4, 2))
+    corners, unsure, together = found.corners, np.zeros((8, 8)), np.zeros((4, 2))
     widths = [side.shape.width for sides in found.sides.values() for side in sides.values() if side.shape is not None]
     for index, name in enumerate(SIDES):
         seen = [(number, sides[name]) for number, sides in found.sides.items() if name in sides]
-        a, b = corners[index], corners[(index + 1) % 4]
-        normal = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+        ends = [index, (index + 1) % 4]
+        a, b = corners[ends]
+        outward = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
+        off, between, blur = np.full(2, ROUGH * np.linalg.norm(b - a) if found.own_edges else 0.0), 0.0, 0.0
         if seen:
             plane = np.concatenate([plane_from_photo(fit, number, side.photo_xy) for number, side in seen])
-            between = max(_between_flanks(fit, number, side) for number, side in seen)
-            off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), (plane - a) @ normal)
+            off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), (plane - a) @ outward)
+            between = EVENLY * max(_between_flanks(fit, number, side) for number, side in seen)
             blur = max(_in_blur(fit, number, side, min(widths, default=0.0)) for number, side in seen)
-            across = off**2 + (between * EVENLY) ** 2
-        else:
-            across, blur = np.full(2, (ROUGH * np.linalg.norm(b - a) if found.own_edges else 0.0) ** 2), 0.0
-        for end in (0, 1):
-            unsure[(index + end) % 4] += across[end] * np.outer(normal, normal)
-            outward[(index + end) % 4] += blur * normal
-    return unsure + outward[:, :, None] * outward[:, None, :]
+        together[ends] += blur * outward
+        for moved in ([off[0], 0], [0, off[1]], [between, between]):
+            way = np.zeros((4, 2))
+            way[ends] = np.outer(moved, outward)
+            unsure += np.outer(way, way)
+    return unsure + np.outer(together, together)
 
 
 def _in_blur(fit: PlaneFit, photo: int, side: Side, sharpest: float) -> float:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
-from scipy.linalg import block_diag
 
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.edge_shape import EdgeShape
-from stitchbed.photos.geometry.plane_pose import radius95
+from stitchbed.photos.geometry.plane_pose import radius95, together95
 from stitchbed.photos.survey.plane_types import Found, _edge_covariance, off_line
 
 ALONG = np.linspace(0.05, 0.95, 60)
@@ -39,7 +38,7 @@ def unsure(**more: object) -> np.ndarray:
     fit = fit_of([photo(np.zeros((100, 200, 3), np.uint8))], [scaled(1.0)])
     corners = np.array([[40.0, 20], [160, 20], [160, 80], [40, 80]])
     side = Side("left", fit_line(40.0), 0.1, 1.0, **more)  # type: ignore[arg-type]
-    return radius95(block_diag(*_edge_covariance(fit, Found(((),), {0: {"left": side}}, corners, True))))
+    return radius95(_edge_covariance(fit, Found(((),), {0: {"left": side}}, corners, True)))
 
 
 def test_a_side_of_two_lines_is_as_unsure_as_they_lie_apart() -> None:
@@ -58,3 +57,12 @@ def test_a_blurred_side_is_unsure_all_along() -> None:
 def fit_line(x: float) -> np.ndarray:
     """Photo px of plane places at that x."""
     return np.stack([np.full(50, x), np.linspace(22, 78, 50)], axis=1) - 0.5
+
+
+def test_errors_that_go_together_need_no_wider_circles_than_one_does() -> None:
+    """Of corners by themselves one in five works would have one outside of its own circle."""
+    grown = np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]).ravel()
+    sized, alone = np.outer(grown, grown), np.eye(8)
+    assert together95(sized) == pytest.approx(radius95(sized), rel=0.01)
+    wider = together95(alone) / radius95(alone)
+    assert wider == pytest.approx(np.full(4, np.sqrt(np.log(1 - 0.95**0.25) / np.log(0.05))), rel=0.01)
