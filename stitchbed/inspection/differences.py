@@ -5,7 +5,7 @@ In: two views laid on each other. Out: frozen numbers per pair, the drawing canc
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -147,13 +147,15 @@ def _stripes(
     return (found if mine[0] else None), (found if mine[1] else None)
 
 
-def _strength(look: Glance, down: float, across: float) -> float:
-    """Gray levels of the strongest wave of a view about as fast (cycles/px down and across) and that way turned."""
+def _strength(look: Glance, down: float, across: float, measure: Callable[[Floats], Array] | None = None) -> float:
+    """Gray levels of the strongest wave of a view about as fast (cycles/px down and across) and that way turned, as
+    `measure` tells them: `_amplitudes` or `_whole_amplitudes`.
+    """
     fine = _fine(look)
     rows, cols, _, _ = _frequencies(fine.shape)
     reach = WAVE_NEAR * float(np.hypot(down, across)) + 2 / min(fine.shape)
     near = np.minimum(np.hypot(rows - down, cols - across), np.hypot(rows + down, cols + across)) < reach
-    return float(_amplitudes(fine)[near].max(initial=0.0))
+    return float((measure or _amplitudes)(fine)[near].max(initial=0.0))
 
 
 def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
@@ -169,11 +171,13 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
         return None
     if not _everywhere(fine, down, across):
         return None
-    alike = (look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape)
-    shared = max((_strength(look, down, across) for look in alike), default=np.inf)
-    return (
-        Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(down), across)) if own[at] >= MINE * shared else None
-    )
+    alike = [look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape]
+    # lines of letters out of focus are held less than sharp ones are, and only seem to be a stronger wave
+    for measure in (_amplitudes, _whole_amplitudes):
+        shared = max((_strength(look, down, across, measure) for look in alike), default=np.inf)
+        if measure(fine)[at] < MINE * shared:
+            return None
+    return Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(down), across))
 
 
 def _fine(look: Glance) -> Floats:
@@ -183,8 +187,13 @@ def _fine(look: Glance) -> Floats:
 
 
 def _amplitudes(fine: Floats) -> Array:
-    """Of each wave of a view, gray levels."""
+    """Of each wave of a view, gray levels, strokes held to what is usual."""
     return np.asarray(2 * np.abs(_spectrum(fine, np.ones(fine.shape, bool))) / fine.size)
+
+
+def _whole_amplitudes(fine: Floats) -> Array:
+    """The same with strokes as strong as they are."""
+    return np.asarray(2 * np.abs(np.fft.rfft2(fine)) / fine.size)
 
 
 def _frequencies(shape: tuple[int, ...]) -> tuple[Array, Array, Array, Mask]:

@@ -5,6 +5,7 @@ In: two `Glance`s and the motion between them. Out: frozen numbers, the drawing 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -57,7 +58,8 @@ class Comparison:
 
     losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
     overlap, px of a. discord : spread of the log ratio of light from place to place, away from the edges, in the
-    channel it is widest; 0 where too little paper is seen. paper : whether paper told the gain.
+    channel it is widest; 0 where too little paper is seen. paper : whether paper told the gain. drift : the same, less
+    what differs from each place to the next, as where two scans of a printed screen do not quite meet.
     """
 
     a: int
@@ -69,6 +71,7 @@ class Comparison:
     width: float
     discord: float = 0.0
     paper: bool = True
+    drift: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,7 @@ def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> 
     paper = _gain(here, deep)
     log_gain = _drawn_gain(here, deep) if paper is None else paper
     offset = np.zeros(3) if log_gain is None else log_gain
+    discord, drift = _discord(here, deep)
     cell_area = a.light_cell**2
     smaller = min(
         a.shape[0] * a.shape[1], b.shape[0] * b.shape[1] / max(1e-9, abs(float(np.linalg.det(b_from_a[:2, :2]))))
@@ -107,8 +111,9 @@ def compare(looks: Sequence[Glance], pair: tuple[int, int], b_from_a: Array) -> 
         _losses(there, -offset, b),
         float(here.seen.sum()) * cell_area / smaller,
         _narrow_side(here.seen) * a.light_cell,
-        _discord(here, deep),
+        discord,
         paper is not None,
+        drift,
     )
 
 
@@ -129,6 +134,12 @@ def suspects(comparisons: Sequence[Comparison]) -> frozenset[int]:
         if worst is None or shares[worst][0] < SUSPECT_SHARE:
             return frozenset(found)
         found.add(worst)
+
+
+def drifts(comparisons: Sequence[Comparison], index: int) -> bool:
+    """True where the light of a piece differs over places, and not only from each to the next, in most of its pairs."""
+    own = [item.drift for item in comparisons if index in (item.a, item.b) and item.discord > 0]
+    return bool(own) and float(np.median(own)) > DISCORD
 
 
 def _bad_share(pairs: Sequence[Comparison], index: int, bound: float) -> tuple[float, int, float]:
@@ -250,17 +261,22 @@ def _drawn_gain(shared: _Shared, deep: float) -> Array | None:
     return np.asarray(np.median(ratio, axis=0), np.float64) if SURE * doubt < SURE_GAIN else None
 
 
-def _discord(shared: _Shared, deep: float) -> float:
-    """Light is uneven over places, not from cell to cell as a screen of dots or a stroke is: means of blocks tell."""
+def _discord(shared: _Shared, deep: float) -> tuple[float, float]:
+    """Light is uneven over places, not from cell to cell as a screen of dots or a stroke is: means of blocks tell. The
+    spread of them, and that without the spread from block to block."""
     usable = shared.calm & (np.minimum(shared.depth_own, shared.depth_other) > deep)
     height, width = (size // BLOCK * BLOCK for size in usable.shape)
     counted = usable[:height, :width].reshape(height // BLOCK, BLOCK, -1, BLOCK).sum((1, 3))
     summed = np.where(usable[..., None], shared.ratio, 0)[:height, :width]
     told = counted > BLOCK * BLOCK / 2
     if told.sum() < LEAST_BLOCKS:
-        return 0.0
-    means = summed.reshape(height // BLOCK, BLOCK, -1, BLOCK, 3).sum((1, 3))[told] / counted[told, None]
-    return max(robust_spread(channel) for channel in means.T)
+        return 0.0, 0.0
+    means = summed.reshape(height // BLOCK, BLOCK, -1, BLOCK, 3).sum((1, 3)) / np.maximum(counted, 1)[..., None]
+    spreads = np.array([robust_spread(channel) for channel in means[told].T])
+    steps = np.concatenate([np.diff(means, axis=k)[told[1:] & told[:-1] if k == 0 else told[:, 1:] & told[:, :-1]]
+                            for k in (0, 1)])  # fmt: skip
+    chance = np.array([robust_spread(channel) for channel in steps.T]) if len(steps) else np.zeros(3)
+    return float(spreads.max()), float(np.sqrt(np.maximum(spreads**2 - chance**2 / 2, 0)).max())
 
 
 def _losses(shared: _Shared, offset: Array, look: Glance) -> tuple[SideLoss, ...]:
@@ -293,7 +309,10 @@ def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance)
     worst = float(np.nanmax(outermost))
     sure = float(np.nanmax(outermost - SURE * doubt[: max(2, rim)]))
     over = np.isfinite(excess) & (excess > max(0.01, 0.1 * worst))
-    reach = int(np.argmin(over)) if not over.all() else len(over)
+    begun = int(np.isfinite(excess).argmax())  # the first cells may show no paper
+    reach = begun + int(np.argmin([*over[begun:], False]))
+    if reach == begun:  # a sheet that is lifted is darkest at its very side
+        worst, sure, reach = 0.0, 0.0, 0
     share, least = 1 - float(np.exp(-worst)), 1 - float(np.exp(-sure))
     return SideLoss(side, share, reach * look.light_cell, float(known.mean()), least)
 

@@ -35,6 +35,7 @@ LEAST_PATCHES = 8
 LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
 LOST_PX, ONE_LEVEL = 3.0, 0.75  # view px; share of the patches of a side
+BESIDE, AT_ONCE = 5, 0.6  # patches on each side of a jump; share of its height between these
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
 STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
@@ -195,30 +196,45 @@ def _sure_slope(at: Array, value: Array) -> float:
 
 
 def _jump(at: Array, value: Array) -> tuple[float, float] | None:
-    """(place, height) of a step in values along a way; None where a straight line explains them about as well."""
+    """(place, height) of a step in values along a way; None where a straight line explains them about as well, or where
+    they pass over from one side to the other little by little.
+    """
     order = np.argsort(at, kind="stable")
     at, value = at[order], value[order]
     if np.ptp(at) < LEAST_WAY:
         return None
     straight = _off(value - np.polyval(np.polyfit(at, value, 1), at))
-    slope = _slope(at, value)
-    if math.isnan(slope):  # too few patches are far enough from each other
-        return None
-    value = value - slope * at
     best = None
     for split in range(LEAST_BESIDE, len(at) - LEAST_BESIDE + 1):
-        if at[split - 1] == at[split] or not (_agree(value[:split]) and _agree(value[split:])):
+        if at[split - 1] == at[split]:
             continue
-        before, after = float(np.median(value[:split])), float(np.median(value[split:]))
-        left = _off(np.concatenate([value[:split] - before, value[split:] - after]))
+        slope = _slope_beside(at, value, split)
+        if math.isnan(slope):  # too few patches are far enough from each other
+            continue
+        level = value - slope * at
+        if not (_agree(level[:split]) and _agree(level[split:])):
+            continue
+        before, after = float(np.median(level[:split])), float(np.median(level[split:]))
+        left = _off(np.concatenate([level[:split] - before, level[split:] - after]))
         if best is None or left < best[0]:
-            best = (left, split, after - before)
+            best = (left, split, after - before, level)
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
-    _, split, height = best
-    if not all(_of_one_level(side, abs(height) / 2) for side in (value[:split], value[split:])):
+    _, split, height, level = best
+    if not all(_of_one_level(side, abs(height) / 2) for side in (level[:split], level[split:])):
         return None
-    return float((at[split - 1] + at[split]) / 2), height
+    near = float(np.median(level[split : split + BESIDE]) - np.median(level[max(0, split - BESIDE) : split]))
+    return (float((at[split - 1] + at[split]) / 2), near) if near / height > AT_ONCE else None
+
+
+def _slope_beside(at: Array, value: Array, split: int) -> float:
+    """Slope of values along a sorted way but for a step before number `split`, NaN where too little tells."""
+    run = at[:, None] - at[None]
+    one_side = (np.arange(len(at)) < split)[:, None] == (np.arange(len(at)) < split)[None]
+    apart = (run > NEAR) & (run < FAR) & one_side
+    if apart.sum() < LEAST_PATCHES:
+        return _slope(at, value)
+    return float(np.median((value[:, None] - value[None])[apart] / run[apart]))
 
 
 def _of_one_level(values: Array, near: float) -> bool:

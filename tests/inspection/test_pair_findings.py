@@ -280,6 +280,7 @@ def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:
     assert (index, finding.fault, finding.numbers) == (1, "smear", {"cells": SMEAR_CELLS})
     few = replace(CLEAN, smeared=SMEAR_CELLS - 1)
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=few),))) == []
+    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),)), unlike={0}) == []
     grainy = replace(CLEAN, specks=LEAST_DUST, area=1e9)
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, grainy, soft),))) == []
 

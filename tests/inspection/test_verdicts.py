@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -196,6 +197,25 @@ def test_a_softer_piece_that_no_neighbor_sees_may_be_drawn_softly(look: Look) ->
     told = judged(evidence(looks, (alike(1, 2),)))["pieces"][0]["findings"]
     (blurred,) = [finding for finding in told if finding.fault == "blurred"]
     assert blurred.level == "usable" and "if what is drawn there is no softer" in blurred.why
+
+
+def test_a_piece_that_lost_the_finest_noise_only_was_made_up_though_its_edges_are_no_softer(look: Look) -> None:
+    noisy = replace(look, bands_calm=np.full(16, 1.0))
+    for bands, faults in ((np.where(np.arange(16) < 8, 0.5, 0.12), ["interpolated"]), (np.full(16, 0.12), [])):
+        quiet = replace(look, noise=0.3 * look.noise, bands_calm=bands)
+        told = judged(evidence([noisy, quiet, noisy], tuple(alike(k, k + 1) for k in range(2))))
+        assert [item.fault for item in told["pieces"][1]["findings"] if item.level != "note"] == faults
+
+
+def test_light_that_differs_from_each_place_to_the_next_is_a_screen_that_does_not_meet(look: Look) -> None:
+    def light(drift: float) -> list[str]:
+        pairs = tuple(
+            replace(alike(k, j), discord=0.2 if 1 in (k, j) else 0.002, drift=drift)
+            for k, j in combinations(range(5), 2)
+        )
+        return [item.fault for item in judged(evidence([look] * 5, pairs))["pieces"][1]["findings"]]
+
+    assert "uneven light" in light(0.19) and "uneven light" not in light(0.01)
 
 
 def test_a_soft_piece_without_its_neighbors_noise_was_made_up_and_not_blurred(look: Look) -> None:

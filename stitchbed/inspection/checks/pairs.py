@@ -38,10 +38,16 @@ DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 
-def pair_findings(evidence: Pairs) -> list[tuple[int, Finding]]:
-    """(tile, finding)."""
-    parts = (_stretched, _jumped, striped, dusty, _smeared, _shaken)
-    return [found for part in parts for found in part(evidence)]
+def pair_findings(evidence: Pairs, unlike: Collection[int] = ()) -> list[tuple[int, Finding]]:
+    """(tile, finding). unlike : tiles that show other tones than most do, beside which a good one may look soft."""
+    smears = _smeared(evidence, {*unlike, *(index for index, _ in striped(evidence))})
+    parts = (_stretched, _jumped, striped, dusty, _shaken)
+    return [*(found for part in parts for found in part(evidence)), *smears]
+
+
+def misfitting(evidence: Pairs) -> frozenset[int]:
+    """Pieces that are stretched or jump: what lies on them is seen beside its place."""
+    return frozenset(index for part in (_stretched, _jumped) for index, _ in part(evidence))
 
 
 def uneven(evidence: Pairs, index: int) -> Finding:
@@ -253,9 +259,9 @@ def _density(sights: Sequence[Sight]) -> float:
     return sum(sight.specks for sight in sights) / max(1e-9, sum(sight.area for sight in sights))
 
 
-def _smeared(evidence: Pairs) -> list[tuple[int, Finding]]:
+def _smeared(evidence: Pairs, unlike: Collection[int]) -> list[tuple[int, Finding]]:
     found = []
-    odd = suspects(evidence.comparisons) | {index for index, _ in dusty(evidence)}
+    odd = {*unlike, *suspects(evidence.comparisons), *(index for index, _ in dusty(evidence))}
     for index, sights in _sights(evidence, without=odd).items():
         # beside a dusty neighbor a clean scan looks soft
         cells = max((sight.smeared for sight, other in sights if other.specks < LEAST_DUST), default=0)

@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.inspection import quality
 from stitchbed.inspection.checks.pairs import dusty
-from stitchbed.inspection.enlargement import BLOCKS, ends_of, enlargement_of, is_near
+from stitchbed.inspection.enlargement import BLOCKS, ROUNDING, ends_of, enlargement_of, is_near
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.reading.base.tile import Tile
@@ -31,8 +31,10 @@ OFF_THE_END = {
 BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same places: sigma 0.5 px becoming about 0.9 px
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
 BLUR_ALONE = 0.30  # without neighbors
-# Of the usual noise; of what is half as fine: blurred scans of 19 media keep .59, enlarged ones .36.
-QUIET, EMPTY = 0.7, 0.45
+# Of the others' noise; of the finest that they show, and of that over what is half as fine: enlarged scans keep .3, .17
+# to .22 and .29 to .37, good ones of eight media .8, .64 and .66 at least; blurred ones lose what is coarser as well.
+QUIET, FINEST, EMPTY = 0.7, 0.5, 0.5
+LEAST_OTHERS = 2  # pieces that tell what is usual
 DPI_APART = 0.02  # relative
 
 
@@ -43,8 +45,9 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
         lossy = _lossy(evidence.formats[index], tile.raster.lost, look)
         made_up = [] if lossy else _interpolated(look, declared_dpi(tile))
         blur = [] if lossy or made_up else _blurred(evidence, index)
-        if blur and _smoothed(evidence, index):
-            blur, made_up = [], [_made_up("", blur[0].numbers)]
+        lost = 1.0 if lossy or made_up else _finest(evidence, index)
+        if lost < FINEST:
+            blur, made_up = [], [_made_up("", {"finest_over_set": round(lost, 2)})]
         rest = [*_noisy(evidence, index), *_clipped(look), *_dpi(evidence, tile), *_profile(evidence, tile)]
         found.append([*blur, *lossy, *made_up, *_sensor(look), *rest])
     return found
@@ -199,12 +202,17 @@ def _made_up(by: str, numbers: Mapping[str, Any]) -> Finding:
     return Finding("interpolated", "usable", why, change, numbers)
 
 
-def _smoothed(evidence: Evidence, index: int) -> bool:
-    """True where a piece softer than its neighbors lacks their noise too, the finest most: optics leave noise alone."""
-    look = evidence.looks[index]
-    fine, half = ends_of(look.bands_calm)
-    usual = float(np.median([other.noise for other in evidence.looks]))
-    return look.noise < QUIET * usual and fine < EMPTY * half
+def _finest(evidence: Evidence, index: int) -> float:
+    """Of the finest noise of most pieces what one has, where it lost more of that than of what is half as fine, else 1:
+    optics leave the noise of the sensor alone, and grain of the paper loses both.
+    """
+    ends = np.array([ends_of(np.maximum(look.bands_calm - ROUNDING, ROUNDING / 8)) for look in evidence.looks])
+    others = np.delete(ends, index, axis=0)
+    noise = np.array([look.noise for look in evidence.looks])
+    if len(others) < LEAST_OTHERS or noise[index] >= QUIET * np.median(np.delete(noise, index)):
+        return 1.0
+    fine, half = ends[index] / np.median(others, axis=0)
+    return float(fine) if fine < EMPTY * half else 1.0
 
 
 def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:

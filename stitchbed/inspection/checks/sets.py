@@ -14,7 +14,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.lying import gap_findings, lying_findings
-from stitchbed.inspection.checks.pairs import striped
+from stitchbed.inspection.checks.pairs import misfitting, striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.glass import Smear
@@ -111,7 +111,8 @@ def light_findings(light: Array) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
-    odd, cut = suspects(evidence.comparisons) | _otherwise_toned(evidence), _cut_off(evidence)
+    odd = suspects(evidence.comparisons) | _otherwise_toned(evidence) | misfitting(evidence)
+    cut = _cut_off(evidence)
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with
@@ -136,6 +137,18 @@ def _otherwise_toned(evidence: Evidence) -> set[int]:
     usual = Counter(channels).most_common(1)[0][0]
     own = {k for k, look in enumerate(evidence.looks) if look.sensed.tones is not None or channels[k] != usual}
     return own | {index for index, _ in striped(evidence)}
+
+
+def unlike_most(evidence: Evidence) -> frozenset[int]:
+    """Pieces that lost tones at an end, between steps or under lines, or are of other channels, where most are not: a
+    good one beside them shows something that seems to be its own."""
+    cut, looks = _cut_off(evidence), evidence.looks
+    marks = [
+        (k in cut, look.sensed.tones is not None, bool(look.sensed.streaks), tile.raster.shape[2])
+        for k, (look, tile) in enumerate(zip(looks, evidence.tiles, strict=True))
+    ]
+    usual = Counter(marks).most_common(1)[0][0]
+    return frozenset(k for k, mark in enumerate(marks) if mark != usual)
 
 
 def _lift_finding(losses: list[SideLoss], reach: str, *, redo: bool) -> Finding:

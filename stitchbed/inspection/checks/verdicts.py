@@ -16,9 +16,9 @@ from stitchbed.inspection import quality
 from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
 from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
-from stitchbed.inspection.checks.sets import set_findings
+from stitchbed.inspection.checks.sets import set_findings, unlike_most
 from stitchbed.inspection.findings import Evidence, Finding, worst
-from stitchbed.inspection.overlaps import suspects
+from stitchbed.inspection.overlaps import drifts, suspects
 
 
 def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[str, Any]:
@@ -30,12 +30,12 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     together, whole = set_findings(evidence)
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]
     whole += of_either(evidence)
-    for index, finding in pair_findings(evidence):
+    for index, finding in pair_findings(evidence, unlike_most(evidence)):
         blurred = any(one.fault == "blurred" for one in alone[index])
         if not (blurred and finding.fault == "shaken"):  # lines out of focus may lean a way
             together[index].append(finding)
     for index in sorted(suspects(evidence.comparisons)):
-        if worst([*alone[index], *together[index]]) == "good":
+        if worst([*alone[index], *together[index]]) == "good" and drifts(evidence.comparisons, index):
             together[index].append(uneven(evidence, index))
     pieces = [
         _piece(evidence, index, [*own, *joint]) for index, (own, joint) in enumerate(zip(alone, together, strict=True))
