@@ -32,6 +32,7 @@ STEADY, DEEP = 2.1, 12.0
 STREAK_REACH = 4  # view px to both sides, between which the tone must not change: else it is an edge of the sheet
 STREAK_SIDES = 12.0  # gray levels it may change
 WANDER, WANDER_OVER = 0.1, 3.0  # px about, that a line may move from segment to segment; times what chance moves it
+ASKEW = 0.2  # px about, from end to end of a scan
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
 STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
@@ -203,8 +204,15 @@ def _stays(depth: Array, usual: Array, at: int) -> bool:
     one side of it than on the other tells.
     """
     sides = (depth[:, at + 1] - depth[:, at - 1]) / abs(usual[at])
-    chance = robust_spread(depth - usual) * math.sqrt(2) / abs(usual[at])
-    return bool(robust_spread(sides) < max(WANDER, WANDER_OVER * chance))
+    rest = depth - usual
+    moved = robust_spread(sides)
+    chance, near = (
+        robust_spread(part) * math.sqrt(2) / abs(usual[at])
+        for part in (rest, rest[:, max(0, at - SPREAD_REACH) : at + SPREAD_REACH + 1])
+    )
+    # grain is where drawing is, beside bare paper; a line that is laid down askew moves one way all along
+    steady = abs(float(np.polyfit(np.linspace(0, 1, len(sides)), sides, 1)[0])) < ASKEW
+    return bool(moved < max(WANDER, WANDER_OVER * chance) or (steady and moved < WANDER_OVER * near))
 
 
 def bands(window: Callable[[Box], Pixels], shape: tuple[int, ...]) -> list[Pixels]:

@@ -68,3 +68,14 @@ def test_the_waves_of_a_printed_screen_laid_down_along_the_bed_are_no_line() -> 
     assert streaks(page.astype(np.float32), 0) == []
     page[500] += 6
     assert [one.at for one in streaks(page.astype(np.float32), 0)] == [500]
+
+
+def test_a_cell_that_writes_too_little_is_told_over_grain_beside_bare_paper_and_a_line_askew_is_not() -> None:
+    rng = np.random.default_rng(3)
+    grain = np.full((720, 300), 240.0)
+    grain[:, 110:190] -= 60 + rng.normal(0, 10, (720, 80))
+    askew = 150.4 + 0.5 * np.arange(720)[:, None] / 720
+    drawn = grain - 30 * np.clip(1 - np.abs(np.arange(300)[None] - askew), 0, 1)
+    grain[:, 150] -= 12
+    found = [[line.at for line in streaks(np.rint(page).astype(np.float32), 1)] for page in (grain, drawn)]
+    assert found == [[150], []]
