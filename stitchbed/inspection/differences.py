@@ -6,7 +6,7 @@ In: two views laid on each other. Out: frozen numbers per pair, the drawing canc
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -42,7 +42,7 @@ ASIDE = 1.0  # view px that two views may lie aside from each other
 class Stripes:
     """amplitude : gray levels. period : view px. along : "rows" or "columns" they lie along, "" when slanted. sure : no
     drawing shows so much; what is not counts beside a sure one of its period. step : cycles/view px from one wave that
-    was tried to the next.
+    was tried to the next. wave : that of a wave down and across in the own view of the piece, where it is known.
     """
 
     amplitude: float
@@ -50,6 +50,7 @@ class Stripes:
     along: str
     sure: bool = True
     step: float = 0.0
+    wave: tuple[float, float] | None = None
 
     def confirms(self, other: Stripes) -> bool:
         """True of the same wave, as far as its period is known."""
@@ -136,18 +137,19 @@ def _stripes(
         return None, None
     each = [2 * float(np.abs(_spectrum(values, laid.both)[at])) / area for values in levels]
     down, across = float(rows[at[0], 0]), float(cols[0, at[1]])
-    found = Stripes(amplitude, 1 / float(speed[at]), _along(abs(down), across))
+    # in whole views: laid on another one a view loses what is finest, as the dots of a printed screen
+    there = np.linalg.inv(view_motion(looks[pair[0]], looks[pair[1]], b_from_a)[:2, :2]).T @ (across, down)
+    waves = (down, across), (float(there[1]), float(there[0]))
     mine = [each[side] > MINE * each[1 - side] for side in (0, 1)]
     if any(mine):
-        # laid on another one a view loses what is finest: the dots of a printed screen are in both as they were scanned
-        a, b = looks[pair[0]], looks[pair[1]]
-        there = np.linalg.inv(view_motion(a, b, b_from_a)[:2, :2]).T @ (across, down)
-        whole = [_strength(a, down, across), _strength(b, float(there[1]), float(there[0]))]
+        whole = [strength(looks[index], *wave) for index, wave in zip(pair, waves, strict=True)]
         mine = [mine[side] and whole[side] > MINE * whole[1 - side] for side in (0, 1)]
-    return (found if mine[0] else None), (found if mine[1] else None)
+    found = Stripes(amplitude, 1 / float(speed[at]), _along(abs(down), across))
+    own = [replace(found, wave=wave) if told else None for told, wave in zip(mine, waves, strict=True)]
+    return own[0], own[1]
 
 
-def _strength(look: Glance, down: float, across: float, measure: Callable[[Floats], Array] | None = None) -> float:
+def strength(look: Glance, down: float, across: float, measure: Callable[[Floats], Array] | None = None) -> float:
     """Gray levels of the strongest wave of a view about as fast (cycles/px down and across) and that way turned, as
     `measure` tells them: `_amplitudes` or `_whole_amplitudes`.
     """
@@ -174,7 +176,7 @@ def lone_stripes(looks: Sequence[Glance], index: int) -> Stripes | None:
     alike = [look for k, look in enumerate(looks) if k != index and look.shape == looks[index].shape]
     # lines of letters out of focus are held less than sharp ones are, and only seem to be a stronger wave
     for measure in (_amplitudes, _whole_amplitudes):
-        shared = max((_strength(look, down, across, measure) for look in alike), default=np.inf)
+        shared = max((strength(look, down, across, measure) for look in alike), default=np.inf)
         if measure(fine)[at] < MINE * shared:
             return None
     return Stripes(float(own[at]), 1 / float(speed[at]), _along(abs(down), across))

@@ -274,6 +274,17 @@ def test_what_one_blurred_neighbor_does_not_show_is_no_dust() -> None:
     assert pair_findings(evidence(5, differences=beside + others)) == []
 
 
+def test_a_wave_that_most_pieces_show_is_a_screen_and_no_moire_of_one_beside_a_soft_piece() -> None:
+    bare = np.random.default_rng(2).normal(200, 1, (120, 120)).astype(np.float32)
+    screened = bare + 8 * np.sin(2 * np.pi * 0.15 * np.arange(120, dtype=np.float32))
+    seen = Stripes(6.0, 1 / 0.15, "", wave=(0.0, 0.15))
+    pairs = (seen_alone(0, 1, own_a=replace(CLEAN, stripes=seen)),)
+    for others, faults in (((bare, screened, screened), []), ((bare, bare, bare), ["moire"])):
+        looks = tuple(replace(look(), gray=np.rint(view).astype(np.uint8)) for view in (screened, *others))
+        told = pair_findings(replace(evidence(4, differences=pairs, courses=(course(0, 1),)), looks=looks))
+        assert [finding.fault for _, finding in told] == faults
+
+
 def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:
     soft = replace(CLEAN, smeared=SMEAR_CELLS)
     index, finding = only(pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),))))

@@ -12,7 +12,7 @@ import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import head_way, sizes
-from stitchbed.inspection.differences import Sight, Stripes, lone_stripes
+from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.overlaps import suspects
@@ -211,6 +211,8 @@ def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
     for index, sights in _sights(evidence).items():
         own = [sight.stripes for sight, _ in sights if sight.stripes]
         strongest = max((one for one in own if one.sure), key=lambda one: one.amplitude, default=None)
+        if strongest and _printed(evidence, index, strongest):
+            continue
         if strongest and sum(one.sure or one.confirms(strongest) for one in own) >= MOST_PAIRS * len(sights):
             found.append((index, _stripes_finding(evidence, index, strongest)))
     linked = {index for course in evidence.courses for index in (course.a, course.b)}
@@ -219,6 +221,15 @@ def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
         if stripes:
             found.append((index, _stripes_finding(evidence, index, stripes)))
     return found
+
+
+def _printed(evidence: Pairs, index: int, stripes: Stripes) -> bool:
+    """True of a wave that most other pieces show: a screen, which a soft neighbor alone does not show."""
+    own = evidence.looks[index]
+    others = [look for k, look in enumerate(evidence.looks) if k != index and look.shape == own.shape]
+    if stripes.wave is None or len(others) < 2:
+        return False
+    return strength(own, *stripes.wave) < MINE * float(np.median([strength(look, *stripes.wave) for look in others]))
 
 
 def _stripes_finding(evidence: Pairs, index: int, stripes: Stripes) -> Finding:
