@@ -9,7 +9,7 @@ them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,17 +24,20 @@ STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
 @dataclass(frozen=True)
 class BedSettings:
     """travel_knot_mm: spacing along the travel; 4 mm follows waves of 12 mm. sensor_knot_mm: spacing across.
+    finer: where ties show much more with it, knots along the travel lie so many times as near.
     Uncalibrated A4 beds are wrong by .04-.17 mm rms (ACRS 1997 as quoted in DEVELOPERS.md). What of it is an axis, what
     a bend along which side, is not told: each of the six gets an equal part of the square of the middle, .105 mm.
-    amplitude_mm: expected size of each of the four splines. bend_mm: expected second difference between neighboring
-    knots. axis: expected axis error (share of length).
+    amplitude_mm: expected size of each of the four splines. travel_bend_mm, sensor_bend_mm: expected second difference
+    between neighboring knots. axis: expected axis error (share of length).
     """
 
     travel_knot_mm: float = 4.0
     sensor_knot_mm: float = 12.0
     amplitude_mm: float = 0.043
-    bend_mm: float = 0.05
+    travel_bend_mm: float = 0.05
+    sensor_bend_mm: float = 0.05
     axis: float = 0.0008
+    finer: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -63,6 +66,15 @@ class Bed:
     offset_y_mm: Array
     observed: Array
     warp: Warp
+
+
+def with_finer_knots(settings: BedSettings) -> BedSettings:
+    """For beds whose head steps: nearer knots, which may bend by more per mm."""
+    return replace(
+        settings,
+        travel_knot_mm=settings.travel_knot_mm / settings.finer,
+        travel_bend_mm=settings.travel_bend_mm / settings.finer**0.75,
+    )
 
 
 def column_count(shape: BedShape, settings: BedSettings) -> int:
@@ -105,10 +117,11 @@ def prior(shape: BedShape, settings: BedSettings) -> Array:
     along = (shape.size[0], settings.travel_knot_mm * shape.px_per_mm)
     across = (shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     blocks = []
-    for side in (along, along, across, across):
+    wave, bow = settings.travel_bend_mm, settings.sensor_bend_mm
+    for side, bend_mm in ((along, wave), (along, wave), (across, bow), (across, bow)):
         count = _count(*side)
         amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
-        bend = np.diff(np.eye(count), 2, axis=0) / (settings.bend_mm * shape.px_per_mm)
+        bend = np.diff(np.eye(count), 2, axis=0) / (bend_mm * shape.px_per_mm)
         blocks.append(np.concatenate([amplitude, bend, _straight(*side) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))

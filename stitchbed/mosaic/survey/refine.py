@@ -19,11 +19,11 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, misses
-from stitchbed.mosaic.registration.doubts import doubts, solve_within_reason
+from stitchbed.mosaic.registration.doubts import doubts, solve_as_fine_as_shown
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
-from stitchbed.mosaic.registration.scanner_bed import BedShape
+from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import ReadGray, Ties, measure, overlaps, spots, together
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, uncertainty
 from stitchbed.mosaic.registration.unknowns import Frame
@@ -70,6 +70,7 @@ def measure_places(
     frame = _frame(context, scales, reference)
     holding = context.settings.holding
     solved: Alignment | None = None
+    bed = context.settings.bed
     current, lifts = list(places), None
     singles = gaps(places, [{i} for i in range(len(places))])
     along = by_layout(places, singles, context.px_per_mm, replace(holding, layout_mm=holding.along_mm))
@@ -81,7 +82,7 @@ def measure_places(
             by_layout(places, gaps(places, groups), context.px_per_mm, holding),
             said_ties(context.hints.same_point, current, context.px_per_mm, _reader(context), context.settings.ties),
         ])  # fmt: skip
-        solved = _solved(context, current, (ties, held), frame)
+        solved, bed = _solved(context, current, (ties, held), frame)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
@@ -91,7 +92,7 @@ def measure_places(
     if solved is None:
         raise ValueError("settings.rounds must be at least 1")
     flat = ~_in_lift(lifts, ties) if lifts is not None else np.ones(len(ties.a), bool)
-    current, solved, about, folded = _bent(context, solved, ties, flat, frame)
+    current, solved, about, folded = _bent(context, (solved, bed), ties, flat, frame)
     numbers = _told(ties, current, solved) | _error_numbers(about, dpi)
     numbers |= {"travel_seen": _travel_seen(frame, solved), "ties_at_folds": int(folded.sum())}
     loose = [i for group in groups if reference not in group for i in sorted(group)]
@@ -104,9 +105,10 @@ def measure_places(
 
 
 def _bent(
-    context: SurveyContext, solved: Alignment, ties: Ties, flat: Mask, frame: Frame
+    context: SurveyContext, found: tuple[Alignment, BedSettings], ties: Ties, flat: Mask, frame: Frame
 ) -> tuple[list[Placement], Alignment, Uncertainty, Mask]:
     """Placements with small fields and round folds with larger ones, how far off they may be, and the ties at folds."""
+    solved, bed = found
     settings, scales = context.settings, list(context.px_per_mm)
     current, folded = list(solved.placements), np.zeros(len(ties.a), bool)
     if settings.solve_fields:
@@ -119,21 +121,24 @@ def _bent(
         ties,
         frame,
         float(np.median(scales)),
-        settings=(settings.bed, settings.uncertainty),
+        settings=(bed, settings.uncertainty),
         folded=folded,
     )
     solved = replace(solved, weight=np.maximum(solved.weight, folded))
     return current, solved, about, folded
 
 
-def _solved(context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame) -> Alignment:
-    """All tiles at once, by what was measured and what holds the rest; residuals are told of the measured only."""
+def _solved(
+    context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame
+) -> tuple[Alignment, BedSettings]:
+    """All tiles at once, by what was measured and what holds the rest, and the bed's settings it is by; residuals are
+    told of the measured only."""
     measured, held = ties
     both = together([measured, held])
     settings, bed, known = context.settings.alignment, context.settings.bed, len(held.a)
-    solved = solve_within_reason(places, both, frame, settings, bed, known=known)
+    solved, bed = solve_as_fine_as_shown(places, both, frame, settings, bed, known=known)
     count = len(measured.a)
-    return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count])
+    return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count]), bed
 
 
 def _error_numbers(about: Uncertainty, dpi: float) -> dict[str, Any]:
