@@ -157,7 +157,7 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
     claims: dict[int, tuple[float, int, float, float]] = {}
     for course in evidence.courses:
         for row_a, row_b, height in course.jumps:
-            if _the_heads(evidence, course, height):
+            if _the_heads(evidence, course, (row_a, row_b), height):
                 continue
             for index, row in ((course.a, row_a), (course.b, row_b)):
                 share, count = _agreeing(evidence, index, row, height)
@@ -167,10 +167,13 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
     return claims
 
 
-def _the_heads(evidence: Pairs, course: Course, height: float) -> bool:
-    """True of a step (px) that the head may make in what it saw at rows far from each other."""
+def _the_heads(evidence: Pairs, course: Course, at: tuple[float, float], height: float) -> bool:
+    """True of a step (px) that the head may make in what it saw at rows far from each other, as also where one scan
+    lies turned by half beside the other. at : the rows of both at which the step lies."""
     mm = abs(height) / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
-    return bool(head_way(course, evidence.looks)) and mm < HEAD_MM
+    shares = [row / evidence.looks[index].shape[0] for row, index in zip(at, (course.a, course.b), strict=True)]
+    elsewhere = abs(shares[0] - shares[1]) > SAME_ROW or head_way(course, evidence.looks) != 0
+    return elsewhere and mm < HEAD_MM
 
 
 def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
