@@ -177,7 +177,7 @@ def test_a_step_the_head_may_make_at_rows_far_from_each_other_is_no_jump() -> No
         below = course(0, 1, spans=spans, jumps=((0.9 * ROWS, 0.2 * ROWS, px),))
         beside = course(1, 2, spans=((0.5 * ROWS, ROWS), (0.4 * ROWS, 0.9 * ROWS))), course(0, 3)
         assert [index for index, _ in pair_findings(evidence(4, courses=(below, *beside)))] == told
-        for other, told_there in ((0.2, [1]), (0.8, told)):  # seen at like rows it is one; the other lies turned by half
+        for other, told_there in ((0.2, [1]), (0.8, told)):  # seen at like rows it is one; or turned by half
             jumps = ((other * ROWS, 0.2 * ROWS, px),)
             level = replace(below, spans=((0.0, ROWS), (0.0, 0.9 * ROWS)), jumps=jumps)
             assert [index for index, _ in pair_findings(evidence(4, courses=(level, *beside)))] == told_there

@@ -19,7 +19,7 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, misses
-from stitchbed.mosaic.registration.doubts import doubts, solve_as_fine_as_shown
+from stitchbed.mosaic.registration.doubts import doubts, solve_as_fine_as_shown, solve_within_reason
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
@@ -82,7 +82,7 @@ def measure_places(
             by_layout(places, gaps(places, groups), context.px_per_mm, holding),
             said_ties(context.hints.same_point, current, context.px_per_mm, _reader(context), context.settings.ties),
         ])  # fmt: skip
-        solved, bed = _solved(context, current, (ties, held), frame)
+        solved, bed = _solved(context, current, (ties, held), frame, coarse=step == 0)
         moved_px = _largest_move(current, solved.placements)
         current = list(solved.placements)
         if step > 0 and moved_px < SETTLED_PX:
@@ -129,14 +129,17 @@ def _bent(
 
 
 def _solved(
-    context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame
+    context: SurveyContext, places: Sequence[Placement], ties: tuple[Ties, Ties], frame: Frame, *, coarse: bool
 ) -> tuple[Alignment, BedSettings]:
     """All tiles at once, by what was measured and what holds the rest, and the bed's settings it is by; residuals are
-    told of the measured only."""
+    told of the measured only. coarse : places were good to a few pixels, too few to show steps of the head."""
     measured, held = ties
     both = together([measured, held])
     settings, bed, known = context.settings.alignment, context.settings.bed, len(held.a)
-    solved, bed = solve_as_fine_as_shown(places, both, frame, settings, bed, known=known)
+    if coarse:
+        solved = solve_within_reason(places, both, frame, settings, bed, known=known)
+    else:
+        solved, bed = solve_as_fine_as_shown(places, both, frame, settings, bed, known=known)
     count = len(measured.a)
     return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count]), bed
 
