@@ -40,9 +40,9 @@ DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors
 
 def pair_findings(evidence: Pairs, unlike: Collection[int] = ()) -> list[tuple[int, Finding]]:
     """(tile, finding). unlike : tiles that show other tones than most do, beside which a good one may look soft."""
-    smears = _smeared(evidence, {*unlike, *(index for index, _ in striped(evidence))})
-    parts = (_stretched, _jumped, striped, dusty, _shaken)
-    return [*(found for part in parts for found in part(evidence)), *smears]
+    stripes = striped(evidence)
+    smears = _smeared(evidence, {*unlike, *(index for index, _ in stripes)})
+    return [*_stretched(evidence), *_jumped(evidence), *stripes, *dusty(evidence), *_shaken(evidence), *smears]
 
 
 def misfitting(evidence: Pairs) -> frozenset[int]:
