@@ -31,6 +31,7 @@ FAINTER = 4.0  # times as faint the flank on the work's side may be and count as
 TOGETHER = 1.5  # stations over which looks are averaged (sigma) where such a line is sought, and half a step counts
 SHADE = 0.35  # of the stored light a shadow may take; a line drawn along the edge takes more
 ROUND = 6  # looks at both sides of an edge among which its middle is sought
+SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 WITHIN_PX = 3.0  # of an edge, where the tone before it is looked at
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings, CardNotFound
+from stitchbed.photos.geometry.aspect import aspects_seen
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.margins import edge_beyond
 from stitchbed.photos.geometry.outline import find_outline, margin_round
@@ -62,6 +63,8 @@ MAYBE_MARGIN = (
     "what lies close round the sides is not like the table farther out, as a margin is: without it shape and size are "
     "wrong"
 )
+EITHER_WAY = "so oblique a photo does not tell whether it lies as that --size says or across, height first"
+NEARLY_SQUARE = 0.16  # logarithm of width by height, to either way, which no one mistakes for the other
 # Of the view, beyond a side: close to it, and farther out by the widths that margins have.
 CLOSE_PX, FAR_PX = (5.0, 7.0, 9.0), ((42.0, 48.0, 54.0), (84.0, 96.0, 108.0), (150.0, 165.0, 180.0))
 OTHER_TONE = 0.12  # logarithm, on three sides alike: a lamp makes one side lighter and its opposite darker
@@ -146,7 +149,7 @@ def _rectangle(size_mm: tuple[float, float]) -> Array:
 def _in_first(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float], settings: PlaneSettings) -> _Begun:
     """The work's corners in the first photo; others are placed by what they share with it."""
     corners, reasons = _corners(photos[0], asked)
-    _check_way(corners, *size_mm)
+    reasons = [*reasons, *_way_reasons(corners, photos[0], size_mm)]
     points = [CardPoints(0, "work", _rectangle(size_mm), corners, PICK_SIGMA_PX * photos[0].reduction)]
     fit, ties = solved_with_ties(photos, points, settings, tie=len(photos) > 1)
     return _Begun(points, fit, ties, True, reasons)
@@ -163,7 +166,7 @@ def _in_all(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, float],
     if lines is None or UNSURE_SIDES in reasons:  # a wall that no photo shows the end of has no sides
         return _Begun([replace(frame, sigma=least)], loose, ties, False, [])
     corners = plane_from_canvas(view, (corners_of(lines) + 0.5) / density)
-    _check_way(corners, *size_mm)
+    reasons += _way_reasons(photo_from_plane(loose, 0, corners), photos[0], size_mm)
     rectangle = _rectangle(size_mm)
     way = cv2.getPerspectiveTransform(corners.astype(np.float32), rectangle.astype(np.float32))
     where, at = best_seen(photos, loose, corners)
@@ -208,16 +211,25 @@ def _measured_in_all(photos: Sequence[Photo], fit: PlaneFit, rectangle: Array) -
     return found
 
 
-def _check_way(corners: Array, width: float, height: float) -> None:
-    across = np.linalg.norm(corners[1] - corners[0]) + np.linalg.norm(corners[2] - corners[3])
-    down = np.linalg.norm(corners[3] - corners[0]) + np.linalg.norm(corners[2] - corners[1])
-    clear = abs(width - height) > 0.15 * max(width, height)
-    if clear and (width > height) != bool(across > down):
+def _way_reasons(corners: Array, photo: Photo, size_mm: tuple[float, float]) -> list[str]:
+    """What is doubtful about width and height, for corners (4, 2) px of the photo.
+
+    Raises
+    ------
+    BadSettings : the work surely lies across the size that was given.
+    """
+    given, seen = np.log(size_mm[0] / size_mm[1]), np.log(aspects_seen(corners, photo.size))
+    across = np.abs(seen + given) < np.abs(seen - given)
+    if abs(given) < NEARLY_SQUARE or not across.any():
+        return []
+    if across.all():
+        width, height = size_mm
         raise BadSettings(
             f"--size {width:g}x{height:g}mm for a work that lies the other way in the photo",
             expected="width first, as the photo shows the work",
             attempt=f"--size {height:g}x{width:g}mm",
         )
+    return [EITHER_WAY]
 
 
 def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:

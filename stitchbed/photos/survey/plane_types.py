@@ -17,7 +17,7 @@ from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
-from stitchbed.photos.geometry.edge_points import Side
+from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
 from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
@@ -184,7 +184,7 @@ def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
     or in together with the others, which the same lens and light show.
     """
     corners, unsure, together = found.corners, np.zeros((8, 8)), np.zeros((4, 2))
-    widths = [side.shape.width for sides in found.sides.values() for side in sides.values() if side.shape is not None]
+    sharpest = _sharpest(found.sides)
     for index, name in enumerate(SIDES):
         seen = [(number, sides[name]) for number, sides in found.sides.items() if name in sides]
         ends = [index, (index + 1) % 4]
@@ -195,13 +195,22 @@ def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
             plane = np.concatenate([plane_from_photo(fit, number, side.photo_xy) for number, side in seen])
             off = off_line((plane - a) @ (b - a) / ((b - a) @ (b - a)), (plane - a) @ outward)
             between = EVENLY * max(_between_flanks(fit, number, side) for number, side in seen)
-            blur = max(_in_blur(fit, number, side, min(widths, default=0.0)) for number, side in seen)
+            blur = max(_in_blur(fit, number, side, sharpest[number]) for number, side in seen)
         together[ends] += blur * outward
         for moved in ([off[0], 0], [0, off[1]], [between, between]):
             way = np.zeros((4, 2))
             way[ends] = np.outer(moved, outward)
             unsure += np.outer(way, way)
     return unsure + np.outer(together, together)
+
+
+def _sharpest(sides: Mapping[int, Mapping[str, Side]]) -> dict[int, float]:
+    """Width, px, of the sharpest side in each photo, whose blur the others have too; of all where it shows but one."""
+    widths = {
+        photo: [side.shape.width for side in each.values() if side.shape is not None] for photo, each in sides.items()
+    }
+    of_all = min((width for each in widths.values() for width in each), default=0.0)
+    return {photo: min(each) if len(each) > 1 else of_all for photo, each in widths.items()}
 
 
 def _in_blur(fit: PlaneFit, photo: int, side: Side, sharpest: float) -> float:
@@ -229,14 +238,19 @@ def _beside(plane: Array, a: Array, b: Array) -> Array:
 def off_line(along: Array, beside: Array) -> Array:
     """(2,) how unsure a line through places is at its two ends: their rms, or what a curve says there if that is more.
 
-    along : (N,) of the places, 0 and 1 at the ends. beside : (N,) by which they lie beside the line.
+    along : (N,) of the places, 0 and 1 at the ends. beside : (N,) by which they lie beside the line. Beyond the places
+    nothing is known of a curve, but less and less of the line's lean. Reference: any text on straight lines fitted by
+    least squares, the error of what they predict.
     """
     rms = float(np.sqrt(np.mean(beside**2)))
     if len(along) <= CURVE_TERMS:
         return np.array([rms, rms])
     curve, line = (np.polynomial.Polynomial.fit(along, beside, order) for order in (CURVE_TERMS - 1, 1))
     ends = np.array([0.0, 1.0])
-    return np.maximum(rms, np.abs(curve(ends) - line(ends)))
+    seen = np.clip(ends, along.min(), along.max())
+    places = max(CURVE_TERMS, SIDE_FREEDOM * float(np.ptp(along)))
+    lean = rms * np.sqrt((1 + (ends - along.mean()) ** 2 / along.var()) / places)
+    return np.max([np.full(2, rms), np.abs(curve(seen) - line(seen)), lean], axis=0)
 
 
 def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:

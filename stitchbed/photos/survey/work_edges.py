@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.edge_points import Side, measure_side
+from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
 from stitchbed.photos.geometry.outline import Outline, find_outline
 from stitchbed.photos.geometry.output_frame import (
@@ -41,7 +41,6 @@ FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed fr
 AGAIN_PX = 4.0  # of that view: how far sides are sought from where they were found
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
 SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
-SIDE_FREEDOM = 8  # independent places along a side: deviations of real sides are long waves
 SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
 # Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.

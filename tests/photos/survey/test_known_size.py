@@ -17,7 +17,14 @@ from stitchbed.photos.geometry.lens import distorted, plain_lens
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
 from stitchbed.photos.geometry.rectangle import sides_through
 from stitchbed.photos.survey import known_size
-from stitchbed.photos.survey.known_size import _in_margin, _parted, _seen_askew, survey_by_size
+from stitchbed.photos.survey.known_size import (
+    EITHER_WAY,
+    _in_margin,
+    _parted,
+    _seen_askew,
+    _way_reasons,
+    survey_by_size,
+)
 from stitchbed.photos.survey.photo import Photo, opened
 from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
@@ -89,6 +96,14 @@ def test_width_and_height_the_other_way_round_are_refused() -> None:
     with pytest.raises(BadSettings, match=r"--size 190x270mm for a work that lies the other way"):
         survey_by_size(painted(), Asked(corners=CORNERS), (190.0, 270.0))
     survey_by_size(painted(), Asked(corners=CORNERS), (200.0, 210.0))  # nearly square: which way is no mistake
+
+
+def test_an_oblique_photo_makes_no_work_lie_the_other_way() -> None:
+    """Higher than wide, and seen from so low that it looks wider than high."""
+    (one,) = painted()
+    high = np.array([[108.0, 85], [292, 85], [357, 246], [43, 246]])
+    assert _way_reasons(high, one, (160.0, 200.0)) == _way_reasons(high, one, (200.0, 160.0)) == [EITHER_WAY]
+    assert not _way_reasons(CORNERS, one, SIZE_MM)
 
 
 def test_a_photo_without_sides_or_corners_is_refused() -> None:

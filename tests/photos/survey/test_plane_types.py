@@ -9,7 +9,7 @@ from flat_photos import fit_of, photo, scaled
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.plane_pose import radius95, together95
-from stitchbed.photos.survey.plane_types import Found, _edge_covariance, off_line
+from stitchbed.photos.survey.plane_types import Found, _edge_covariance, _sharpest, off_line
 
 ALONG = np.linspace(0.05, 0.95, 60)
 
@@ -27,6 +27,21 @@ def test_a_side_that_bends_away_is_unsure_where_it_ends() -> None:
     left = bent - line(ALONG)
     truly = 2 - float(line(0))
     assert 2.45 * np.sqrt(np.mean(left**2)) < truly < 2.45 * off_line(ALONG, left)[0]
+
+
+def test_a_side_half_hidden_is_no_more_unsure_there_than_its_lean() -> None:
+    """Places of its second half, a few of which lie .2 mm off: a curve through them is 1 mm off at the other end."""
+    along = np.linspace(0.48, 0.97, 47)
+    off = 0.03 * np.random.default_rng(2).standard_normal(47) + 0.2 * (along < 0.51)
+    left = off - np.polynomial.Polynomial.fit(along, off, 1)(along)
+    hidden, seen = off_line(along, left)
+    assert 2 * seen < hidden < 0.3
+
+
+def test_a_photo_s_own_blur_tells_how_sharp_its_sides_may_be() -> None:
+    sharp, soft = (Side("left", fit_line(40.0), 0.1, 1.0, shape=EdgeShape(width, 0, 0)) for width in (1.0, 1.8))
+    assert _sharpest({0: {"left": sharp, "top": sharp}, 1: {"left": soft, "top": soft}}) == {0: 1.0, 1: 1.8}
+    assert _sharpest({0: {"left": sharp, "top": sharp}, 1: {"left": soft}})[1] == 1.0  # nothing to compare it with
 
 
 def test_two_places_leave_a_line_as_it_is() -> None:
