@@ -23,6 +23,7 @@ from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, 
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
 from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.survey.card_paper import Papers
@@ -35,6 +36,7 @@ from stitchbed.photos.survey.work_edges import (
     FLAT_LONG_PX,
     RIM_SHARE,
     Way,
+    left_out_reasons,
     measured,
     rim_of,
     side_points,
@@ -280,7 +282,10 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
         return outline.inner, reasons
     if outline.inner is not None:
         return outline.lines, [*reasons, TWO_RECTANGLES]
-    return outline.lines, [*reasons, MAYBE_MARGIN] if _in_margin(view, outline.lines) else reasons
+    shaded = out_of_shadow(view, unseen, outline.lines)
+    reasons += left_out_reasons([name for name, one in shaded.items() if not one.sure])
+    lines = {**outline.lines, **{name: one.line for name, one in shaded.items()}}
+    return lines, [*reasons, MAYBE_MARGIN] if not shaded and _in_margin(view, lines) else reasons
 
 
 def _in_margin(view: NDArray[np.uint8], lines: Mapping[str, Line]) -> bool:

@@ -51,6 +51,7 @@ from stitchbed.photos.survey.work_edges import (
     AT_RIM,
     SidesFound,
     between_cards,
+    left_out_reasons,
     side_points,
     side_reasons,
     sides_again,
@@ -272,7 +273,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
         return []
     reasons = [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
     if asked.corners is None and asked.sides == "auto":
-        reasons += side_reasons(photos, fit, found.papers, solved.corners)
+        reasons += [*left_out_reasons(found.left_out), *side_reasons(photos, fit, found.papers, solved.corners)]
     if found.widened and (size := _size_of(found.other)) is not None:
         reasons.append(
             f"of two rectangles within each other the outer one was taken (--sides inner takes that of {size[0]:.0f} x "

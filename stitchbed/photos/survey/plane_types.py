@@ -250,7 +250,7 @@ def off_line(along: Array, beside: Array) -> Array:
     seen = np.clip(ends, along.min(), along.max())
     places = max(CURVE_TERMS, SIDE_FREEDOM * float(np.ptp(along)))
     lean = rms * np.sqrt((1 + (ends - along.mean()) ** 2 / along.var()) / places)
-    return np.max([np.full(2, rms), np.abs(curve(seen) - line(seen)), lean], axis=0)
+    return np.asarray(np.max([np.full(2, rms), np.abs(curve(seen) - line(seen)), lean], axis=0), dtype=np.float64)
 
 
 def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[list[int], Array]:

@@ -5,8 +5,8 @@ In: open photos, a plane by cards. Out: measured sides, and the corners where th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -27,6 +27,7 @@ from stitchbed.photos.geometry.output_frame import (
 )
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.initial_guess import SidePoints
 from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
 from stitchbed.photos.survey.flat_views import together
@@ -34,6 +35,7 @@ from stitchbed.photos.survey.photo import Photo, light_of, read_small
 
 Way = Callable[[Array], Array]
 
+ENDS_OF = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}  # corners, from left or top
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
 ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
 RIM_SHARE = 0.03  # of the view, along the end of what is seen: table, or the work is not whole in the photo
@@ -51,6 +53,7 @@ LONE = (
     "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
     "the table, or the foot of a raised work"
 )
+SHADED = "what looks like the table in shadow beyond its {} side was left out, and may be a band of the work"
 MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
@@ -61,7 +64,8 @@ class SidesFound:
     doubtful : sides that neither part the table from the work all along nor are the only edges there. papers : of the
     cards.
     other : (4, 2) plane mm, corners of the other rectangle there is. widened : the lines are those of a margin that
-    looks like the table. at_rim : as of `Outline`.
+    looks like the table. at_rim : as of `Outline`. left_out : of sides beyond which a strip was taken for their shadow
+    and may be of the work, the side that they would be else.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
@@ -72,6 +76,7 @@ class SidesFound:
     other: Array | None = None
     widened: bool = False
     at_rim: bool = False
+    left_out: Mapping[str, Line] = field(default_factory=dict)
 
 
 def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None, *, inner: bool = False) -> SidesFound:
@@ -96,6 +101,9 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     other = outline.inner if outline is not None and clear else None
     if inner and other is not None:
         found, other = other, found
+    shaded = {} if inner else out_of_shadow(flat, keep_out, found)
+    maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
+    found = {**found, **{name: one.line for name, one in shaded.items()}}
     lines = _in_mm(found, density)
     sides = _measured_in(photos[:used], fit, papers, (view, lines), 4.0 / density)
     shares: dict[str, float] = {}
@@ -106,7 +114,8 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
     doubtful = () if clear or alone else SIDES
     at_rim = outline is not None and clear and outline.at_rim
-    return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim)
+    whole = SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
+    return replace(whole, sides=_between_ends(whole, fit))
 
 
 def _others(
@@ -118,6 +127,17 @@ def _others(
     return plane_from_canvas(view, corners_of(_in_mm(other, density))), outline is not None and outline.widened
 
 
+def _between_ends(found: SidesFound, fit: PlaneFit) -> dict[int, dict[str, Side]]:
+    """The sides; beyond those with a strip left out its outer end may be the work's edge as well."""
+    ends = corners_of({**found.lines, **found.left_out}) if found.lines else np.zeros((4, 2))
+    sides = {}
+    for number, each in found.sides.items():
+        go = to_photo(found.view, fit, number)
+        outer = {name: go(ends[list(ENDS_OF[name])]) for name in found.left_out if name in each}
+        sides[number] = {**each, **{name: replace(each[name], other_xy=xy) for name, xy in outer.items()}}
+    return sides
+
+
 def sides_again(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> SidesFound:
     """The sides measured anew along those found before, in a plane that is better known by now."""
     if found.lines is None:
@@ -125,7 +145,8 @@ def sides_again(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> Si
     lines = sides_through(canvas_from_plane(found.view, work_corners(fit, found, found.lines)))
     reach = AGAIN_PX * max(found.view.width, found.view.height) / FLAT_LONG_PX
     chosen = [photos[number] for number in found.sides]
-    return replace(found, sides=_measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
+    again = replace(found, sides=_measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
+    return replace(again, sides=_between_ends(again, fit))
 
 
 def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
@@ -176,12 +197,11 @@ def measured(
 ) -> dict[str, Side]:
     """Those of the four sides that are seen well enough near their rough lines."""
     corners = corners_of(lines)
-    ends = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}
     sides = {}
-    for name, (a, b) in ends.items():
+    for name, ends in ENDS_OF.items():
         side = measure_side(
             name,
-            corners[[a, b]],
+            corners[list(ends)],
             go,
             lambda xy: read_small(photo, xy),
             reach=reach,
@@ -199,6 +219,11 @@ def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -
     straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[photo], middle)
     sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
     return SidePoints(photo, side.name, side.photo_xy, sigma, line)
+
+
+def left_out_reasons(sides: Iterable[str]) -> list[str]:
+    """Of sides beyond which a strip was taken for their shadow that may be of the work."""
+    return [SHADED.format(" and its ".join(sides))] if sides else []
 
 
 def side_reasons(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:

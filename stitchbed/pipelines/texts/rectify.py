@@ -15,7 +15,7 @@ from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob
 from stitchbed.photos.solving.alike_errors import larger_by_height
 from stitchbed.photos.survey.illumination import UNTOLD
-from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
+from stitchbed.photos.survey.plane_types import ENDS, Asked, PlaneSurvey
 
 LEAST_TOLD = 5e-5  # share burnt out that is told: rounds to .01 %
 LEFT, OF_WHAT = UNTOLD.split("{name}")  # a fact told beside other figures of light, no doubt
@@ -112,10 +112,13 @@ def _sure_line(record: Mapping[str, Any]) -> str:
     sized = n["own_edges"] and record["settings"]["asked"]["size_mm"] is not None
     sure, higher = max(n["uncertainty_mm_95"]), n.get("too_large_mm_per_mm")
     scale = f"scale within {100 * n['scale_uncertainty_95']:.2f} %"
+    doubtful = any(warning.startswith(ENDS.format("")) for warning in record["warnings"])
+    found = "the sides found are its own (see the note)"
     if sized or not n["cards"]:
-        return f"If the work is a true rectangle of that size, its corners lie within {sure:.2f} mm (95 %); {scale}."
+        true = f"a true rectangle of that size{f' and {found}' if doubtful else ''}"
+        return f"If the work is {true}, its corners lie within {sure:.2f} mm (95 %); {scale}."
     what = "the work" if n["own_edges"] else "what is shown"
-    line = f"Corners of {what} lie within {sure:.2f} mm (95 %); {scale}"
+    line = f"Corners of {what} lie within {sure:.2f} mm (95 %){f', if {found}' if doubtful else ''}; {scale}"
     if not higher:
         return f"{line}."
     if n["raised_mm"]:

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
 
+from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
+from stitchbed.photos.geometry.rectangle import Line, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped
 from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
-from stitchbed.photos.survey.work_edges import SidesFound, side_reasons, sure_table
+from stitchbed.photos.survey.work_edges import SidesFound, _between_ends, left_out_reasons, side_reasons, sure_table
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
 DENSITY = 1.0  # px/mm
@@ -74,3 +76,16 @@ def test_the_side_face_of_a_raised_work_is_told() -> None:
     picture[120:380, 140:149] = 130
     (reason,) = side_reasons([photo(picture)], flat, Papers(), WORK)
     assert "9 mm within its left side" in reason
+
+
+def test_a_side_in_a_sharp_shadow_lies_at_either_end_of_it() -> None:
+    """What is 8 mm wide beside the work may be its shadow, or a band of it."""
+    sides = {name: Side(name, np.zeros((2, 2)), 0.1, 1.0) for name in ("right", "left")}
+    lines = sides_through(WORK)
+    outer = {"right": Line(lines["right"].angle, lines["right"].offset + 8)}
+    found = SidesFound({0: sides}, lines, VIEW, Papers(), left_out=outer)
+    each = _between_ends(found, laid(1, 2, 3, 4))[0]
+    assert each["left"].other_xy is None and each["right"].other_xy is not None
+    assert each["right"].other_xy == pytest.approx(np.array([[458.0, 120], [458, 380]]), abs=0.6)
+    assert "beyond its right and its top side" in left_out_reasons(["right", "top"])[0]
+    assert left_out_reasons({}) == []
