@@ -14,7 +14,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.imaging.box import Box, shifted
 from stitchbed.imaging.gray import blurred
-from stitchbed.inspection.fineness import CELL, smeared
+from stitchbed.inspection.fineness import CELL, jagged, smeared
 from stitchbed.inspection.glass import SPECK_PX
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import EDGE_SHARE
@@ -75,7 +75,7 @@ class Sight:
 
 @dataclass(frozen=True)
 class Difference:
-    """a, b : indices. own_a, own_b : what each shows alone. leaning : see `fineness.leaning`, None where that is not
+    """a, b : indices. own_a, own_b : what each shows alone. leaning, jagged : see `fineness`, None where that is not
     known.
     """
 
@@ -84,6 +84,7 @@ class Difference:
     own_a: Sight
     own_b: Sight
     leaning: float | None = None
+    jagged: float | None = None
 
 
 def difference_of(
@@ -104,10 +105,12 @@ def difference_of(
         stripes = bands if any(one and one.sure for one in bands) or not any(stripes) else stripes
     lying = _lying(looks, pair, b_from_a, seen.slices)
     specks = lone_specks(laid, lying)
-    soft, fine, leans = smeared(exposed_alike(laid), lying)
+    alike = exposed_alike(laid)
+    soft, fine, leans = smeared(alike, lying)
     own = [Sight(stripes[side], *specks[side], soft[side], (fine, -fine)[side]) for side in (0, 1)]
-    # a scanner is not as sharp along as across
-    return Difference(*pair, own[0], own[1], None if _quarter_turned(b_from_a) else leans)
+    if _quarter_turned(b_from_a):  # a scanner is not as sharp along as across
+        return Difference(*pair, own[0], own[1])
+    return Difference(*pair, own[0], own[1], leans, jagged(alike))
 
 
 def _quarter_turned(b_from_a: Array) -> bool:

@@ -1,4 +1,4 @@
-"""I measure in cells how finely two scans show what is drawn: whether one is finer one way, soft or veiled in a patch.
+"""I measure in cells how finely two scans show what is drawn: whether one is finer one way, jagged, soft or veiled.
 
 In: two views laid on each other. Out: values per cell, a share of the drawn cells, cells of the largest soft patches.
 """
@@ -32,6 +32,11 @@ SAME_DRAWN = 0.8  # correlation of the band in both
 SHAKEN_SAME = 0.7
 LEAST_SHOWN = 0.5  # square of gray levels: grain of less differs from scan to scan by a fifth
 UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
+# View px: a file of rows in which their places are told, so narrow that scans laid down askew share its rows; rows on
+# each side that tell where a row should lie; what rows of good scans stay below.
+FILE, ROWS_NEAR, ROWS_ASIDE = 48, 15, 0.3
+EDGES_SETTLED, LIGHT_PX = 0.8, 31  # view px: sigma over which edges are taken; what is broader is light
+LEAST_SLOPE, ROW_SURE, LEAST_ROWS = 1.0, 0.2, 60  # gray levels a px; view px of doubt; rows that tell
 VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
 
@@ -100,6 +105,47 @@ def _power_each_way(view: Floats) -> tuple[Floats, Floats]:
     """Fine power across and down, in cells."""
     across, down = (cv2.GaussianBlur(view, size, FINE) for size in ((0, 1), (1, 0)))
     return cells((view - across) ** 2) + 1e-6, cells((view - down) ** 2) + 1e-6
+
+
+def jagged(laid: Overlay) -> float | None:
+    """0..1: the share of what differs between two views that rows explain which lie aside across from the rows near
+    them; 0 where they hardly do; None where too little is drawn.
+
+    Least squares of what differs on the slope across, row by row in files of FILE px; rows whose place is in doubt by
+    more than ROW_SURE tell nothing.
+    """
+    files = laid.both.shape[1] // FILE
+    both = cv2.erode(laid.both.astype(np.uint8), np.ones((7, 7), np.uint8), borderValue=0) > 0
+    if not files:
+        return None
+    a, b = (_without_light(view) for view in (laid.a, laid.b))
+    slope = np.where(both, cv2.filter2D(a + b, cv2.CV_32F, np.array([[-0.25, 0, 0.25]], np.float32)), 0)
+    apart = np.where(both, a - b, 0)
+    parts = (slope * slope, slope * apart, apart * apart, both.astype(np.float32))
+    steep, moved, power, seen = (_in_files(part, files) for part in parts)
+    aside = moved / np.maximum(steep, 1e-3)
+    doubt = np.sqrt(np.maximum(power - moved * aside, 0) / np.maximum(seen - 1, 1) / np.maximum(steep, 1e-3))
+    known = (seen > 0.9 * FILE) & (doubt < ROW_SURE) & (steep > LEAST_SLOPE * FILE)
+    weight = np.where(known, np.maximum(doubt, 0.05) ** -2, 0)
+    near = (1, 2 * ROWS_NEAR + 1)
+    usual = cv2.blur(weight * aside, near) / np.maximum(cv2.blur(weight, near), 1e-9)
+    known &= cv2.blur(known.astype(np.float32), near) > 0.4
+    if known.sum() < LEAST_ROWS:
+        return None
+    rest = (aside - usual)[known]
+    if robust_spread(rest) < ROWS_ASIDE:
+        return 0.0
+    return min(1.0, float((rest**2 * steep[known]).sum() / max(float(power[known].sum()), 1e-6)))
+
+
+def _without_light(view: Floats) -> Floats:
+    fine = cv2.GaussianBlur(view, (0, 0), EDGES_SETTLED)
+    return np.asarray(fine - cv2.blur(fine, (LIGHT_PX, 1)), np.float32)
+
+
+def _in_files(values: Floats, count: int) -> Floats:
+    """(h, count) sums of a view (h, w) over files side by side."""
+    return np.asarray(values[:, : count * FILE].reshape(len(values), count, FILE).sum(2), np.float32)
 
 
 def smeared(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int], float, float | None]:

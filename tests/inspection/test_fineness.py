@@ -7,7 +7,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Floats
 from stitchbed.inspection.differences import difference_of
-from stitchbed.inspection.fineness import CELL, drawn_cells, fine_power, leaning
+from stitchbed.inspection.fineness import CELL, drawn_cells, fine_power, jagged, leaning
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.patches import Overlay
 
@@ -39,6 +39,28 @@ def test_a_scan_that_shook_leans_one_way_and_one_out_of_focus_does_not() -> None
     assert told[1] is not None and abs(told[1]) < 0.2
     assert told[2] is not None and told[2] < -0.6
     assert told[3] is not None and told[3] < -0.8
+
+
+def test_rows_that_lie_aside_are_told_also_where_shapes_are_soft() -> None:
+    """As in paint, where little is fine enough to lean."""
+    rng = np.random.default_rng(8)
+    sheet = 150 + 60 * cv2.GaussianBlur(
+        np.sign(cv2.GaussianBlur(rng.normal(0, 1, (SIDE, SIDE)), (0, 0), 12)), (0, 0), 1
+    )
+    x, y = np.meshgrid(*(np.arange(SIDE, dtype=np.float32),) * 2)
+    askew = y + 0.02 * (x - SIDE / 2)  # rows of a scan laid down askew
+    views = (
+        (x + 1.3 * np.sin(askew), y, 0.3, 1.0),
+        (x + 0.2 * np.sin(askew), y, 0.0, 0.05),
+    )
+    for across, down, least, most in views:
+        noise = rng.normal(0, 1.5, (2, SIDE, SIDE))
+        moved = cv2.remap(sheet, across.astype(np.float32), down, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        pair = [np.asarray(view, np.float32) for view in (sheet + noise[0], moved + noise[1])]
+        for a, b in (pair, pair[::-1]):
+            told = jagged(Overlay(a, b, np.ones(a.shape, bool)))
+            assert told is not None and least <= told <= most
+    assert jagged(Overlay(noise[0], noise[1], np.ones(sheet.shape, bool))) is None
 
 
 def test_lines_that_run_one_way_lean_no_way_when_out_of_focus() -> None:

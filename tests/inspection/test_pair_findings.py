@@ -238,6 +238,12 @@ def test_a_piece_that_leans_one_way_beside_most_neighbors_was_shaken() -> None:
     assert either.fault == "shaken" and "one of the two" in either.why
     striped = replace(CLEAN, stripes=Stripes(3.0, 15.0, "", sure=False))
     assert pair_findings(evidence(2, differences=(replace(seen_alone(0, 1, striped), leaning=0.9),))) == []
+    # rows that lie aside tell also where nothing leans, or a screen hides it
+    rows = (replace(seen_alone(0, 1, striped), jagged=0.5), replace(seen_alone(1, 2), leaning=0.0, jagged=0.3))
+    assert [(k, one.fault) for k, one in pair_findings(evidence(3, differences=rows))] == [(1, "shaken")]
+    courses = tuple(Course(k, k + 1, np.array([0.0, 0.006]), (), ((0, 9), (0, 9))) for k in (0, 1))
+    found = pair_findings(evidence(3, differences=rows, courses=courses))
+    assert "shaken" not in {one.fault for _, one in found}
 
 
 def test_dust_is_counted_per_square_centimeter() -> None:

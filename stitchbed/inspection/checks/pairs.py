@@ -34,6 +34,9 @@ WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 STILL = "let nothing touch the scanner while it runs, and scan again"
 SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
+# Of what differs: pairs of good scans and of scans with other faults stay below .16, those that shook by 1.2 to 2 px
+# reach .21 to .93.
+JAGGED = 0.18
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
@@ -313,13 +316,16 @@ def _shaken_of_either(evidence: Pairs) -> list[Finding]:
 
 def _shaken_claims(evidence: Pairs) -> dict[int, tuple[float, int, list[int]]]:
     """Piece -> (share and number of its pairs in which it, or the other one, shook; the others of these). What one way
-    stripes add to one of a pair tells nothing.
+    stripes add to one of a pair tells nothing, nor do rows that lie aside along the travel too.
     """
+    misfit = {(one.a, one.b) for one in evidence.courses if one.jumps or (np.abs(one.stretch) > STRETCHED).any()}
     known: dict[int, list[tuple[int, bool]]] = {}
     for item in evidence.differences:
-        if item.leaning is not None and not (item.own_a.stripes or item.own_b.stripes):
-            for index, other in ((item.a, item.b), (item.b, item.a)):
-                known.setdefault(index, []).append((other, abs(item.leaning) > SHAKEN))
+        striped = item.own_a.stripes or item.own_b.stripes
+        told = [] if striped or item.leaning is None else [abs(item.leaning) > SHAKEN]
+        told += [] if item.jagged is None or (item.a, item.b) in misfit else [item.jagged > JAGGED]
+        for index, other in ((item.a, item.b), (item.b, item.a)) if told else ():
+            known.setdefault(index, []).append((other, any(told)))
     claims = {}
     for index, pairs in known.items():
         others = [other for other, apart in pairs if apart]
