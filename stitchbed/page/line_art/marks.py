@@ -22,6 +22,8 @@ ALIKE = 2.0  # times as tall: a capital, a small letter, one with a tail
 ON_LINE = 0.5  # of the smaller one's height they share with the next
 OPEN = 0.28  # of a letter's box its counters may fill; beads and buttons in a row are open wider
 LEVEL, MOST_LEVEL = 0.2, 0.65  # of their height by which most of a row stand on one line, or hang from one
+PLOT_MM, ON_RIM, MOST_INK = 2.0, 0.88, 0.45  # across a plot in a row; of its hull that is line: of the rim, of all
+SQUARE = 0.9  # of the box round it, turned as it is, that the hull of a plot fills; a letter's is rounder
 RING = 1.35  # times as tall, between an O and its neighbors
 LIGHT_MM = 1.5  # across the widest place of a letter or a star left white in black; wider paper is drawn to be colored
 AROUND_MM, BLACK = 1.2, 0.8  # round it; share of that, its own paper left out, that is ink
@@ -35,6 +37,8 @@ def marks(line: Bytes, cell_mm: float) -> Bytes:
     chosen = np.zeros(count, np.uint8)
     chosen[sides <= DOT_MM] = 1
     holes = _hole_area(line, parts, count)
+    for n in _plots(parts, stats, holes, cell_mm):
+        holes[n] = np.prod(stats[n, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]])
     chosen[holes > 0.15 / cell_mm**2] = 0  # a ring, however small, is drawn to be filled, unless it is a letter
     chosen[lettering(stats, holes, cell_mm)] = 1
     rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
@@ -123,6 +127,24 @@ def _hole_area(line: Bytes, parts: Labels, count: int) -> NDArray[np.float64]:
         row = top + int((free[top : top + high, left] == n).argmax())
         area[parts[row, left - 1]] += size
     return area
+
+
+def _plots(parts: Labels, stats: NDArray[np.int32], holes: Array, cell_mm: float) -> list[int]:
+    """Numbers of the marks no larger than a letter that four straight lines go round, but for slits: no letters."""
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    able = (sides.min(axis=1) * cell_mm >= PLOT_MM) & (sides.max(axis=1) * cell_mm <= LETTER_MM[1])
+    able &= (holes <= OPEN * sides.prod(axis=1)) & (stats[:, cv2.CC_STAT_AREA] <= MOST_INK * sides.prod(axis=1))
+    able[0] = False
+    return [n for n in np.flatnonzero(able).tolist() if _is_plot(parts, stats[n], n)]
+
+
+def _is_plot(parts: Labels, stat: NDArray[np.int32], number: int) -> bool:
+    left, top, wide, high = stat[:4].tolist()
+    own = np.asarray(parts[top : top + high, left : left + wide] == number, np.uint8)
+    hull = cv2.convexHull(cv2.findNonZero(own))
+    rim = cv2.polylines(np.zeros_like(own), [hull], True, 1)
+    on_rim = float(cv2.dilate(own, np.ones((3, 3), np.uint8))[rim > 0].mean())
+    return on_rim >= ON_RIM and cv2.contourArea(hull) >= SQUARE * float(np.prod(cv2.minAreaRect(hull)[1]))
 
 
 def light_marks(

@@ -281,6 +281,18 @@ def test_rings_are_letters_among_letters_of_their_height() -> None:
     assert letters(ring, *LETTER[1:3]).tolist() == []  # of three all must be sure
 
 
+def test_plots_in_a_row_are_no_letters_though_their_outlines_have_slits() -> None:
+    def row(slit: int) -> np.ndarray:
+        page = np.zeros((100, 220), np.uint8)
+        for n in range(4):
+            cv2.rectangle(page, (10 + 50 * n, 30), (46 + 50 * n, 66), 1, 2)
+        page[28:33, 20 : 20 + slit] = page[28:33, 120 : 120 + slit] = 0  # the first and the third are open
+        return page
+
+    assert not marks(row(10), CELL).any()  # .8 mm
+    assert marks(row(30), CELL).any()  # with a side open they may be letters
+
+
 RING = (0, 50, 8, 20, 50)
 
 
