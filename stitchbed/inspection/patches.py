@@ -36,6 +36,7 @@ LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by wh
 JUMP_PX = 1.0  # view px
 LOST_PX, ONE_LEVEL = 3.0, 0.75  # view px; share of the patches of a side
 BESIDE, AT_ONCE = 5, 0.6  # patches on each side of a jump; share of its height between these
+WAVE_WAY = 150  # view px on each side of a jump over which a wave of the head is about straight
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
 STRIP, STRIPS = 48, (24, 14)  # view px along and across a side: patches of what is shared where it is little, and less
 STRIP_SHARE, STRIP_SLIP = 0.09, 0.15  # of the long side: what may be shared, and slipped along the side
@@ -224,7 +225,24 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     if not all(_of_one_level(side, abs(height) / 2) for side in (level[:split], level[split:])):
         return None
     near = float(np.median(level[split : split + BESIDE]) - np.median(level[max(0, split - BESIDE) : split]))
-    return (float((at[split - 1] + at[split]) / 2), near) if near / height > AT_ONCE else None
+    place = float((at[split - 1] + at[split]) / 2)
+    at_once = min(near / height, _between(at - place, value, split) / height)
+    return (place, near) if at_once > AT_ONCE else None
+
+
+def _between(at: Array, value: Array, split: int) -> float:
+    """Height of a step at 0 between what the values on each side of it lead to: a wave of the head, however high, leads
+    from one side to the other."""
+    before, after = (_led_to(at[side], value[side]) for side in (slice(0, split), slice(split, None)))
+    return after - before
+
+
+def _led_to(at: Array, value: Array) -> float:
+    """Where the values near 0 lead to at 0; their middle where too few tell."""
+    away = np.abs(at)
+    near = away <= max(WAVE_WAY, float(np.sort(away)[LEAST_BESIDE - 1]))
+    slope = _slope(at[near], value[near])
+    return float(np.median(value[near] - (0.0 if math.isnan(slope) else slope) * at[near]))
 
 
 def _slope_beside(at: Array, value: Array, split: int) -> float:

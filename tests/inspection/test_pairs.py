@@ -849,6 +849,48 @@ def test_a_head_that_goes_unevenly_hides_no_jump_and_is_none() -> None:
         assert _jump(rows, 3 * np.sin(2 * np.pi * rows / length) + 0.05 * np.cos(rows)) is None
 
 
+def test_a_wave_seen_by_two_scans_one_of_them_turned_by_half_is_no_jump() -> None:
+    """As patches of two drawn scans with a wave of 120 mm showed it."""
+    seen: dict[int, tuple[float, ...]] = {
+        34: (-0.04, 0.04),
+        64: (0.13, 0.13),
+        94: (0.46, 0.38),
+        124: (0.59, 0.53),
+        154: (0.71, 0.69),
+        184: (0.81, 0.73),
+        214: (0.78, 0.72),
+        244: (0.74, 0.7),
+        274: (0.63,),
+        304: (-0.0,),
+        334: (-0.02,),
+        364: (-0.49, -0.67),
+        394: (-0.89, -0.96),
+        424: (-1.06,),
+        454: (-1.33, -1.93),
+        484: (-1.47,),
+        544: (-1.51, -1.48),
+        574: (-1.34, -1.37),
+        604: (-0.98, -0.98),
+        634: (-0.83, -0.84),
+        664: (-0.26,),
+        694: (0.02, 0.12),
+        724: (0.18,),
+        754: (0.7,),
+        784: (0.71, 0.69),
+        814: (0.77,),
+        844: (0.82,),
+        874: (0.75,),
+        904: (0.62,),
+        934: (0.2,),
+        964: (0.11,),
+    }
+    rows = np.array([row for row, several in seen.items() for _ in several], float)
+    shifts = np.array([shift for several in seen.values() for shift in several])
+    assert _jump(rows, shifts) is None
+    place, height = _jump(rows, shifts + np.where(rows > 590, 4.0, 0.0)) or (0.0, 0.0)
+    assert abs(place - 590) < 20 and height == pytest.approx(4, abs=1)
+
+
 def test_patches_that_lie_now_on_one_dot_of_a_screen_and_now_on_the_next_are_no_jump() -> None:
     rows = np.arange(36.0, 1200, 21)
     shifts = np.where((rows > 190) & (rows < 610), -2.0, 0.0) + 0.05 * np.cos(rows)
