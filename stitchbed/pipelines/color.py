@@ -67,6 +67,7 @@ UNEVEN = (
     "--patches also where the camera bends tones)"
 )
 WORKER_BYTES = 128 * 2**20  # one thread's share: a block of light and what it is packed from, measured
+PALE = 0.6  # light in all channels of what is paper lit too strongly, not an ink too strong for the space
 OUT_OF_RANGE = 0.002  # linear light beyond 0..1 that counts as outside of the space
 
 
@@ -161,7 +162,7 @@ def correct_color(
             demand_color(one)
         _check_alike(photo, holder)
         correction, numbers, warnings = _correction(holder, settings)
-        numbers["out_of_space"] = _write(photo, correction, output, settings, progress)
+        numbers["out_of_space"], numbers["lighter_than_white"] = _write(photo, correction, output, settings, progress)
         record.inputs = {one.tile.name: one.tile.sha256 for one in photos}
         record.numbers = numbers
         record.warnings = [*kept_aside, *notes, *warnings]
@@ -279,26 +280,31 @@ def _check_alike(photo: Photo, holder: Photo) -> None:
         )
 
 
-def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSettings, progress: Progress) -> float:
-    """Correct every pixel, block by block; returns the share of pixels outside of the output space."""
+def _write(
+    photo: Photo, correction: Correction, output: Path, settings: ColorSettings, progress: Progress
+) -> tuple[float, float]:
+    """Correct every pixel, block by block; returns the shares of pixels outside of the output space, and of those that
+    are pale, so that they came out lighter than white.
+    """
     rows, columns, _ = photo.tile.raster.shape
     dtype = stored_as(settings.bits)
     dpi = photo.tile.raster.dpi[0] if photo.tile.raster.dpi is not None else 72.0
     spec = MasterSpec(rows, columns, 3, dtype, photo.tile.raster.alpha, dpi, correction.icc)
     demand_room(spec, output, settings.memory)
     boxes = list(blocks(rows, columns, BLOCK))
-    outside: list[int] = []
+    outside: list[tuple[int, int]] = []
     workers = workers_within(settings.workers, settings.memory, WORKER_BYTES)
     transfer = transfer_of(correction.icc)
 
-    def one(box: Box) -> tuple[EncodedBlock, int]:
+    def one(box: Box) -> tuple[EncodedBlock, tuple[int, int]]:
         light = correction.apply(to_linear(photo.windows.window(box), photo.transfer))
         beyond = np.any((light < -OUT_OF_RANGE) | (light > 1 + OUT_OF_RANGE), axis=2)
+        pale = light.min(axis=2) > PALE
         stored = to_stored(light, dtype, transfer)
         alpha = photo.windows.alpha(box)
         if alpha is not None:
             stored = np.dstack([stored, _alpha_as(alpha, dtype)])
-        return encode_block(stored, spec), int(beyond.sum())
+        return encode_block(stored, spec), (int(beyond.sum()), int((beyond & pale).sum()))
 
     def counted() -> Iterator[EncodedBlock]:
         for done, (block, beyond) in enumerate(in_order(one, boxes, workers), start=1):
@@ -308,7 +314,8 @@ def _write(photo: Photo, correction: Correction, output: Path, settings: ColorSe
 
     with single_threaded_opencv():
         write_master(output, spec, counted(), originals=[photo.tile.path])
-    return round(sum(outside) / (rows * columns), 6)
+    beyond, lighter = (np.sum(outside, axis=0) / (rows * columns)).round(6).tolist()
+    return beyond, lighter
 
 
 def _alpha_as(alpha: NDArray[Any], dtype: str) -> NDArray[Any]:

@@ -327,3 +327,20 @@ def test_the_chart_may_lie_in_another_picture(grid: tuple[Path, Path, np.ndarray
     odd = saved(np.ascontiguousarray(pixels[60:120, 60:200]), tmp_path / "odd.tif", profile_of("wide"))
     with pytest.raises(MixedTiles, match="same settings"):
         correct_color(odd, tmp_path / "no.tif", replace(settings, chart_in=picture), progress=aside)
+
+
+def test_paper_lit_more_than_the_chart_is_told_apart_from_strong_inks(
+    grid: tuple[Path, Path, np.ndarray], tmp_path: Path
+) -> None:
+    """A quarter of the picture is paper a third lighter than white, a quarter an ink no screen shows."""
+    picture, table, corners = grid
+    light = np.full((40, 40, 3), 0.2)
+    light[:20, :20] = 0.95
+    light[20:, 20:] = (0.9, 0.05, 0.05)
+    part = saved(np.rint(65535 * srgb_encode(np.clip(light, 0, 1))).astype(np.uint16), tmp_path / "canvas.tif")
+    settings = ColorSettings(card="chart", patches=table, corners=corners, chart_in=picture)
+    record = correct_color(part, tmp_path / "t.tif", settings, progress=aside)
+    numbers = record["numbers"]
+    assert (numbers["out_of_space"], numbers["lighter_than_white"]) == (0.5, 0.25)
+    assert "25.00 % of the pixels came out lighter than white" in color_summary(record, tmp_path / "t.tif")
+    assert "25.00 % of the pixels lie outside" in color_summary(record, tmp_path / "t.tif")

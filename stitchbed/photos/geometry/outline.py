@@ -115,6 +115,14 @@ def margin_round(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str,
     return _nested(sides, edges_of(picture, keep_out), picture, ~keep_out, outward=True)
 
 
+def side_beyond(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line], name: str) -> Line | None:
+    """The line that an edge runs along next beyond one of four sides, as where its margin ends; None without."""
+    k = SIDES.index(name) % 2
+    near = thickened(edges_of(picture, keep_out)[k], ((3, 1), (1, 3))[k])
+    cover, line = _edge_beside(name, sides, near, ~keep_out, outward=True)
+    return line if cover > 0 else None
+
+
 def _nested(
     sides: Mapping[str, Line], edges: tuple[Array, Array], picture: NDArray[np.uint8], visible: Mask, *, outward: bool
 ) -> dict[str, Line] | None:

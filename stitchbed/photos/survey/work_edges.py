@@ -10,11 +10,12 @@ from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.outline import Outline, find_outline
+from stitchbed.photos.geometry.outline import Outline, find_outline, side_beyond
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -101,6 +102,8 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     other = outline.inner if outline is not None and clear else None
     if inner and other is not None:
         found, other = other, found
+    if not inner and not clear:
+        found = _with_margins(found, flat, keep_out, density)
     shaded = {} if inner else out_of_shadow(flat, keep_out, found)
     maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
     found = {**found, **{name: one.line for name, one in shaded.items()}}
@@ -116,6 +119,20 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     at_rim = outline is not None and clear and outline.at_rim
     whole = SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
     return replace(whole, sides=_between_ends(whole, fit))
+
+
+def _with_margins(
+    lines: Mapping[str, Line], flat: NDArray[np.uint8], keep_out: Mask, density: float
+) -> Mapping[str, Line]:
+    """The same, but sides taken at the picture's own edge lie where the margin that the others have ends."""
+
+    def read(xy: Array) -> Array:
+        x, y = np.clip(np.rint(xy * density - 0.5).astype(int), 0, np.array(keep_out.shape)[::-1] - 1).T
+        return np.where(keep_out[y, x, None], np.nan, flat.reshape(*keep_out.shape, -1)[y, x] / 255)
+
+    short = short_sides((corners_of(lines) + 0.5) / density, read)
+    beyond = {name: side_beyond(flat, keep_out, lines, name) for name in short}
+    return {**lines, **{name: line for name, line in beyond.items() if line is not None}}
 
 
 def _others(

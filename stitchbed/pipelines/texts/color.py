@@ -23,12 +23,25 @@ def summary(record: Mapping[str, Any], output: Path) -> str:
     numbers = record["numbers"]
     lines = [f"{output}: written."]
     lines += _measured(numbers) if numbers["measured"] else _unmeasured(numbers)
-    if numbers["out_of_space"] > 0:
-        lines.append(f"{100 * numbers['out_of_space']:.2f} % of the pixels lie outside of the output's color space.")
+    lines += _lost(numbers)
     lines += grade_lines(numbers.get("grade"))
     lines += [f"Note: {warning}." for warning in record["warnings"]]
     lines.append(f"Record: {output.with_suffix('.json')}")
     return "\n".join(lines)
+
+
+def _lost(numbers: Mapping[str, Any]) -> list[str]:
+    """Of pixels whose color the output cannot hold."""
+    lighter, beyond = numbers["lighter_than_white"], numbers["out_of_space"] - numbers["lighter_than_white"]
+    lines = []
+    if lighter > 0:
+        lines.append(
+            f"{100 * lighter:.2f} % of the pixels came out lighter than white, as where more light fell than on the "
+            "chart, and lost what differed there: even out the light first (`rectify`)."
+        )
+    if beyond > 0:
+        lines.append(f"{100 * beyond:.2f} % of the pixels lie outside of the output's color space.")
+    return lines
 
 
 def _measured(numbers: Mapping[str, Any]) -> list[str]:

@@ -12,10 +12,17 @@ from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.geometry.rectangle import Line, sides_through
+from stitchbed.photos.geometry.rectangle import Line, corners_of, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped
 from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
-from stitchbed.photos.survey.work_edges import SidesFound, _between_ends, left_out_reasons, side_reasons, sure_table
+from stitchbed.photos.survey.work_edges import (
+    SidesFound,
+    _between_ends,
+    _with_margins,
+    left_out_reasons,
+    side_reasons,
+    sure_table,
+)
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
 DENSITY = 1.0  # px/mm
@@ -89,3 +96,15 @@ def test_a_side_in_a_sharp_shadow_lies_at_either_end_of_it() -> None:
     assert each["right"].other_xy == pytest.approx(np.array([[458.0, 120], [458, 380]]), abs=0.6)
     assert "beyond its right and its top side" in left_out_reasons(["right", "top"])[0]
     assert left_out_reasons({}) == []
+
+
+def test_a_side_taken_at_the_picture_goes_on_to_where_its_margin_ends() -> None:
+    """A dark picture in a pale margin of 20 px, on gray; its left side was taken where the picture begins."""
+    view = np.full((500, 600, 3), 120, np.uint8)
+    view[100:400, 120:480] = 225
+    view[120:380, 140:460] = 50
+    whole = np.array([[119.5, 99.5], [479.5, 99.5], [479.5, 399.5], [119.5, 399.5]])
+    nothing = np.zeros(view.shape[:2], bool)
+    for away, left in ((20, whole), (0, whole)):
+        taken = sides_through(left + away * np.array([[1, 0], [0, 0], [0, 0], [1, 0]]))
+        assert corners_of(_with_margins(taken, view, nothing, DENSITY)) == pytest.approx(whole, abs=2.0)
