@@ -34,6 +34,7 @@ from stitchbed.imaging.transforms import fit_affine
 SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
 NEARLY_TOO_SMALL = 1.5  # of that: where photos are tilted markers are shorter one way than their mean says
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
+FEWEST_ANCHORS, ANCHOR_SQUARES = 4, 2.3  # corners seen, and how near, that predict the next one
 NO_CARD = "shows no reference card"
 LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often a mistake than a wish
 LEAST_CONTRAST = 12.0  # gray levels of 255 between dark and light squares at a corner
@@ -41,7 +42,9 @@ CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 p
 MOST_BLUR_PX = 3.0  # sigma of edges; beyond, three pixels of four hold nothing and the picture counts as out of focus
 # Reading markers whose cells are blurred by a third (measured: 20 of 20 found at 6 px a cell and blur 1.5, 12 without).
 CELL_PX, CELL_RIM, WIDEST_WINDOW = 8, 0.33, 63
+BLACK_AND_PAPER = 10, 90  # percentiles of a card's tones
 BLUR_LOOK_PX = 1600
+SHARPEN_MARKERS = 1.5, 4.0  # the same, for markers of a photo that shows others (found 17 for 7 at blur 1.8, 13 at 2.0)
 SHARPEN = ((3.0, 4.0), (6.0, 4.0), (10.0, 4.0))  # radius px, strength: only to tell a blurred card from none
 
 
@@ -71,15 +74,19 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], Mapping[st
     CardNotFound : none; only parts; out of focus; mirrored; the same card twice.
     """
     found = _find_markers(gray)
+    if len(found) < _markers_of(found):  # what blur hides of some shows once it is sharpened
+        found = _find_markers(_sharpened(gray, *SHARPEN_MARKERS)) | found
     _refuse_copies(found, name)
     seen: list[SeenCard] = []
     left_out: dict[str, str] = {}
     for piece in all_pieces():
         own = {number: corners[0] for number, corners in found.items() if piece_of_marker(number) == piece.name}
-        if len(own) < 2:
+        if not own:
             continue
         card = _see(gray, piece, own)
         reason = _trouble(card, piece)
+        if reason and len(own) < 2:  # one marker may be a mistake
+            continue
         if reason:
             left_out[piece.name] = f"{name}: the {piece.name} card is left out: {reason}"
         else:
@@ -87,6 +94,18 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], Mapping[st
     if not seen:
         raise _none(gray, name, list(left_out.values()))
     return tuple(seen), left_out
+
+
+def _markers_of(found: Mapping[int, object]) -> int:
+    """How many markers the pieces have of which some were found; one at least."""
+    pieces = {piece_of_marker(number) for number in found}
+    return max(1, sum(board.marker_count for piece in all_pieces() if piece.name in pieces for board in piece.boards))
+
+
+def _sharpened(gray: Bytes, radius: float, strength: float) -> Bytes:
+    """A copy with what differs from its surroundings, radius px wide, made stronger."""
+    soft = cv2.GaussianBlur(gray, (0, 0), radius).astype(np.float32)
+    return np.asarray(np.clip(gray + strength * (gray - soft), 0, 255), np.uint8)
 
 
 def _find_markers(gray: Bytes) -> dict[int, list[Array]]:
@@ -127,7 +146,7 @@ def _board_corners(gray: Bytes, board: Board, own: Mapping[int, Array]) -> tuple
     """Corners of a board that markers close by predict and the picture confirms: (N, 2) mm and (N, 2) px."""
     known = {number: corners for number, corners in markers(board).items() if number in own}
     empty = np.empty((0, 2))
-    if len(known) < 2:
+    if not known:
         return empty, empty
     mm = np.stack(list(known.values()))
     px = np.stack([own[number] for number in known])
@@ -137,7 +156,34 @@ def _board_corners(gray: Bytes, board: Board, own: Mapping[int, Array]) -> tuple
         guess, side = _predicted(corner, mm, px)
         guesses.append(guess)
         sides.append(side)
-    return _confirmed(gray, corners, np.array(guesses), np.array(sides))
+    return _grown(gray, corners, _confirmed(gray, corners, np.array(guesses), np.array(sides)))
+
+
+def _grown(gray: Bytes, corners: Array, seen: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Corners seen and those beside them, from place to place, as long as the picture confirms what they predict.
+
+    Blur hides markers before it hides the corners between squares.
+    """
+    while len(seen[0]) >= FEWEST_ANCHORS:
+        missing = np.array([mm for mm in corners if not np.any(np.all(np.isclose(seen[0], mm), axis=1))])
+        guesses = [_beside(corner, *seen) for corner in missing]
+        if not guesses:
+            break
+        new = _confirmed(gray, missing, *(np.array(each) for each in zip(*guesses, strict=True)))
+        if not len(new[0]):
+            break
+        seen = np.concatenate([seen[0], new[0]]), np.concatenate([seen[1], new[1]])
+    return seen
+
+
+def _beside(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
+    """As `_predicted`, by corners seen round it; NaN where fewer than FEWEST_ANCHORS are near, or lie on one line."""
+    away = np.linalg.norm(mm - corner, axis=1)
+    near = np.flatnonzero(away <= ANCHOR_SQUARES * SQUARE_MM)
+    if away.min() > NEAR_SQUARES * SQUARE_MM or len(near) < FEWEST_ANCHORS or np.ptp(mm[near], axis=0).min() == 0:
+        return np.full(2, np.nan), np.nan
+    affine = fit_affine(mm[near], px[near])
+    return affine @ np.append(corner, 1.0), SQUARE_MM * float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
 
 
 def _predicted(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
@@ -181,8 +227,11 @@ def _is_saddle(gray: Bytes, xy: Array, radius: float) -> bool:
 
 
 def _edge_blur(gray: Bytes, card_xy: Array, photo_xy: Array) -> float:
-    """Sigma, px, of the squares' edges midway between neighboring corners: a blurred step's height over its slope."""
-    widths = []
+    """Sigma, px, of the squares' edges midway between neighboring corners: the step from black to paper over its slope.
+
+    The step is that of the whole card, since a marker follows each edge before a blurred one has come to its end.
+    """
+    slopes = []
     order = {tuple(np.round(mm, 3)): px for mm, px in zip(card_xy, photo_xy, strict=True)}
     for mm, px in order.items():
         other = order.get((mm[0] + SQUARE_MM, mm[1]))
@@ -193,11 +242,12 @@ def _edge_blur(gray: Bytes, card_xy: Array, photo_xy: Array) -> float:
         steps = np.linspace(-0.1, 0.1, 81) * side
         line = (px + other) / 2 + steps[:, None] * np.array([-along[1], along[0]])
         smooth = np.convolve(look_up(gray, line), np.ones(5) / 5, "valid")
-        slope = float(np.abs(np.gradient(smooth, steps[1] - steps[0])).max())
-        height = abs(float(smooth[-8:].mean() - smooth[:8].mean()))
-        if height > LEAST_CONTRAST:
-            widths.append(height / max(slope, 1e-9) / np.sqrt(2 * np.pi))
-    return float(np.median(widths)) if widths else 0.0
+        slopes.append(float(np.abs(np.gradient(smooth, steps[1] - steps[0])).max()))
+    (left, top), (right, bottom) = np.floor(photo_xy.min(axis=0)).astype(int), np.ceil(photo_xy.max(axis=0)).astype(int)
+    black, paper = np.percentile(gray[max(0, top) : bottom + 1, max(0, left) : right + 1], BLACK_AND_PAPER)
+    if not slopes or paper - black <= LEAST_CONTRAST:
+        return 0.0
+    return float((paper - black) / max(np.median(slopes), 1e-9) / np.sqrt(2 * np.pi))
 
 
 def _trouble(card: SeenCard, piece: Piece) -> str:
@@ -253,9 +303,7 @@ def _is_blurred(gray: Bytes) -> bool:
     size = (round(gray.shape[1] * share), round(gray.shape[0] * share))
     small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
     for radius, strength in SHARPEN:
-        soft = cv2.GaussianBlur(small, (0, 0), radius).astype(np.float32)
-        sharp = np.clip(small + strength * (small - soft), 0, 255).astype(np.uint8)
-        if len(_find_markers(sharp)) >= 2:
+        if len(_find_markers(_sharpened(small, radius, strength))) >= 2:
             return True
     return shows_blurred_board(small)
 

@@ -120,6 +120,15 @@ def test_out_of_focus(card_raster: np.ndarray, blur: float) -> None:
         find_cards(one(card_raster, blur), "photo")
 
 
+@pytest.mark.parametrize("blur", [1.8, 2.8])
+def test_blur_that_hides_markers_hides_no_corners(card_raster: np.ndarray, blur: float) -> None:
+    """From the 5 of 20 markers that may be read at 2.8 px the corners are followed from square to square."""
+    (card,), left_out = find_cards(one(card_raster, blur), "photo")
+    assert card.share == 1.0 and not left_out
+    assert card.blur_px == pytest.approx(blur, abs=0.2)
+    assert np.abs(card.photo_xy - (6 * card.card_xy + 59.5)).max() < 0.1
+
+
 def test_every_piece_is_found_alone() -> None:
     from synthetic_camera import card_light
 

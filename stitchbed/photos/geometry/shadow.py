@@ -64,7 +64,11 @@ def _shaded(corners: Array, near: Mask, visible: Mask, light: Array) -> tuple[Ar
     a, b = corners[:2]
     inward = np.array([-(b - a)[1], (b - a)[0]]) / np.linalg.norm(b - a)
     tones = _tones(a, b, inward, light, np.arange(-BEYOND_PX[1], WITHIN_PX[-1] + 1))
-    beyond = np.nanmedian(tones[: BEYOND_PX[1] - BEYOND_PX[0]], axis=0)
+    table = tones[: BEYOND_PX[1] - BEYOND_PX[0]]
+    table = table[np.isfinite(table).all(axis=1)]
+    if not len(table):
+        return None
+    beyond = np.median(table, axis=0)
     darker = tones[BEYOND_PX[1] :] - beyond  # at 0, 1, 2 .. px within
     away, lean = WITHIN_PX[:, None], LEANS_PX
     shown = cover_of(near, visible, a + (away - lean)[..., None] * inward, b + (away + lean)[..., None] * inward)

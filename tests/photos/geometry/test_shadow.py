@@ -57,3 +57,9 @@ def test_a_frame_all_round_is_no_shadow() -> None:
     picture[60:240, 80:320] = 110  # darker than the table, which has 158
     picture[72:228, 92:308] = 230
     assert not found(picture, 0)
+
+
+def test_a_side_beyond_which_nothing_is_seen_stays() -> None:
+    picture, hidden = view(9, 1), np.zeros((300, 400), bool)
+    hidden[:, 330:] = True
+    assert not out_of_shadow(picture, hidden, sides_through(WORK + 9 * np.array([[0, 0], [1, 0], [1, 0], [0, 0]])))
