@@ -22,7 +22,7 @@ WITHIN_PX = np.arange(4, 71)  # of the view: how wide a shadow may be
 LEANS_PX = np.arange(-9.0, 10.0, 1.5)  # of its inner end against the outer one, at the side's ends
 BEYOND_PX = (6, 14)  # where the table lies beyond the outer end
 EDGE_SHARE = 0.6  # of the side along which the inner end must show an edge
-FADES_PX = 4  # over which a shadow's outer end fades at least, if no cut edge is as soft
+FADES_PX, FAINT = 3.5, 0.15  # over which a shadow's outer end fades, from which share, if no cut edge is as soft
 DARKER = -0.15  # logarithm of light, in the inner half of a shadow
 NO_LIGHTER = 0.05  # anywhere in it
 ONE_FACTOR, OF_FACTOR = 0.08, 0.12  # how far channels may differ: always, and for each unit of the logarithm
@@ -99,10 +99,11 @@ def _is_shadow(darker: Array) -> bool:
     return bool(one.mean() > 0.9 and darker.max() < NO_LIGHTER and np.median(inner.mean(axis=1)) < DARKER)
 
 
-def _fades_px(darker: Array) -> int:
-    """Px over which a shadow sets in, from a quarter to three quarters of what it is at its inner end (the last)."""
-    share = darker.mean(axis=1) / darker[-1].mean()
-    return int(np.argmax(share > 0.75) - np.argmax(share > 0.25))
+def _fades_px(darker: Array) -> float:
+    """Px over which a shadow sets in, from FAINT to nearly all of what it is at its inner end (the last)."""
+    share = np.maximum.accumulate(darker.mean(axis=1) / darker[-1].mean())
+    faint, full = np.interp([FAINT, 1 - FAINT], share, np.arange(len(share)))
+    return float(full - faint)
 
 
 def _tones(a: Array, b: Array, inward: Array, light: Array, away: NDArray[np.int_]) -> Array:

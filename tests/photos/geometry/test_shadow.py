@@ -33,7 +33,8 @@ def found(picture: np.ndarray, right: float) -> dict[str, Shaded]:
 
 
 @pytest.mark.parametrize(
-    ("wide", "soft", "table", "sure"), [(9, 1, TABLE, False), (9, 1, BROWN, True), (20, 6, TABLE, True)]
+    ("wide", "soft", "table", "sure"),
+    [(9, 1, TABLE, False), (9, 1, BROWN, True), (20, 6, TABLE, True), (14, 4, TABLE, True)],
 )
 def test_a_side_at_its_shadow_s_end_is_brought_back(
     wide: float, soft: float, table: tuple[float, ...], sure: bool
