@@ -1,10 +1,12 @@
 """I measure flats on drawn pages whose areas are known: what of them is found, and what is found too many.
 
-By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]], or [PAGES [LAW ...]], or [PAGES plain], [PAGES toned]
+By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]], or [PAGES [LAW ...]], or [PAGES plain],
+[PAGES toned], [PAGES plots]
 
 In: PAGES of each invented hand (3 when none is said), of the hands or of the plain laws named, or of all plain laws:
 their pages know no tone, and show whether what mends the others harms them; or of all laws with tone ("toned map" for
-one of them), each page by a hand of its own and the first five looked at in five ways. Ten seconds of a processor a
+one of them), each page by a hand of its own and the first five looked at in five ways; or of narrow plots and loose
+nets, every other page with worn lines ("nets": of nets alone). Ten seconds of a processor a
 page. Letters are set in DejaVu, which must be installed. Out: a line for each page and each hand. An area is found
 where nine tenths of its free pixels lie in one region, and nine tenths of that region in it. Of the others it is told
 whether they lie in a region that holds more than them (swallowed), or in pieces. A region too many is none of those in
@@ -19,9 +21,11 @@ import sys
 
 import numpy as np
 from drawn_pages.hands import HANDS
-from drawn_pages.looked_at import WAYS, looked_at
+from drawn_pages.looked_at import WAYS, WORN, looked_at
 from drawn_pages.pages import DPI, LINE, DrawnPage, drawn_page
 from drawn_pages.plain import LAWS, plain_page
+from drawn_pages.plots import LAWS as PLOTS
+from drawn_pages.plots import plotted_page
 from drawn_pages.toned import LAWS as TONED
 from drawn_pages.toned import toned_page
 from numpy.typing import NDArray
@@ -53,6 +57,9 @@ def main(pages: int, names: list[str]) -> None:
 def _page(name: str, seed: int) -> DrawnPage:
     if name.startswith("toned "):
         return looked_at(toned_page(name.removeprefix("toned "), seed), WAYS[seed % len(WAYS)], seed)
+    if name in PLOTS:
+        page = plotted_page(name, seed)
+        return looked_at(page, WORN[seed // 2 % len(WORN)], seed) if seed % 2 else page
     return drawn_page(name, seed) if name in HANDS else plain_page(name, seed)
 
 
@@ -89,5 +96,5 @@ def shares(counts: NDArray[np.int64]) -> str:
 
 if __name__ == "__main__":
     wanted = sys.argv[2:] or list(HANDS)
-    sets = {"plain": list(LAWS), "toned": [f"toned {law}" for law in TONED]}
+    sets = {"plain": list(LAWS), "toned": [f"toned {law}" for law in TONED], "plots": list(PLOTS)}
     main(int(sys.argv[1]) if len(sys.argv) > 1 else PAGES, [n for w in wanted for n in sets.get(w, [w])])

@@ -78,13 +78,13 @@ def _tone(sheet: Sheet, share: float) -> None:
     if sheet.chance(0.4):
         turn = float(rng.uniform(0, 180))
         sheet.hand = replace(hand, angles=(turn - 3, turn + 3), fills={str(rng.choice(["hatch", "cross"])): 1})
-    for area in _areas(sheet):
+    for area in areas_of(sheet):
         if sheet.chance(share):
             laid(sheet, area, any_kind(sheet))
     sheet.hand = hand
 
 
-def _areas(sheet: Sheet, least_mm2: float = 2.0) -> list[Area]:
+def areas_of(sheet: Sheet, least_mm2: float = 2.0) -> list[Area]:
     """Each connected part of a shape, without the line round it."""
     found = []
     for number, place in enumerate(ndimage.find_objects(sheet.shape), 1):
@@ -116,7 +116,7 @@ def _chart(sheet: Sheet) -> None:
     far = cv2.distanceTransform((slope > 0).astype(np.uint8), cv2.DIST_L2, 5) / K
     parted(sheet, lambda s, u, v: _blocks(s, u, v, slope, far))
     sea = sheet.shape == sheet.shape[slope < 0][0] if (slope < 0).any() else np.zeros(slope.shape, bool)
-    yards = [area for area in _areas(sheet) if area.mm2 < 400]
+    yards = [area for area in areas_of(sheet) if area.mm2 < 400]
     share, kinds = float(rng.uniform(0.3, 0.9)), sheet.hand
     if sheet.chance(0.5):
         sheet.hand = replace(kinds, fills={"hatch": 2, "cross": 1, "stipple": 1, "none": 1})
