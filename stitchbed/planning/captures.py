@@ -10,9 +10,9 @@ mirrored view one has of a sheet lying face down.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import accumulate, combinations
 
 from stitchbed.core.errors import BadSettings
 
@@ -20,6 +20,9 @@ Size = tuple[float, float]
 
 SIDES = ("top", "right", "bottom", "left")  # clockwise, so that a quarter turn is one step
 MOST_CAPTURES = 300  # two working days of laying at a minute and a half each; larger plans are slips of the keys
+FEW_STRIPS = (
+    5  # between the first and the last, which are laid in every order; of more each order makes less difference
+)
 SIDE_SHARE = 0.5  # of a side that neighbors share; at a corner it is the overlap's share of the bed
 AT_EDGE_MM = 0.5  # nearer than this a capture ends with the sheet; thinner than any frame a sheet could hang over
 
@@ -48,8 +51,8 @@ class Capture:
 
 @dataclass(frozen=True)
 class CapturePlan:
-    """Captures in the order they are taken: a grid, or rows (or columns) that differ in how the bed lies. overlap:
-    least (x, y) mm between neighbors, None with one column/row. columns, rows : most of them.
+    """Captures in the order they are taken: a grid, or rows (or columns) in which the bed lies now one way and now the
+    other. overlap : least (x, y) mm between neighbors, None with one column/row. columns, rows : most of them.
 
     bed_turned : the bed lies across, so the sheet is turned by a quarter on the glass; None: in some captures.
     """
@@ -86,7 +89,7 @@ def best_layout(art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collec
     """The layout with the fewest captures out of reach; of those the fewest captures, then the least turning.
 
     More columns or rows than needed never bring a capture into reach. So all there is to try are the two ways to lay
-    the bed, and rows (or columns) of which some are laid one way and some the other.
+    the bed, and rows (or columns) of which some are laid one way and some the other, captures of low rows either way.
 
     Raises
     ------
@@ -125,48 +128,56 @@ def grid_layout(
     """Captures spread evenly over the sheet, ordered so that the sheet is turned once and moves one step at a time."""
     seen = _seen(bed_mm, bed_turned)
     counts = [captures_along(length, side, overlap_mm) for length, side in zip(art_mm, seen, strict=True)]
-    lefts, tops = (_starts(art_mm[axis], seen[axis], counts[axis]) for axis in (0, 1))
+    (lefts, x), (tops, y) = (_spread(art_mm[axis], [seen[axis]] * counts[axis]) for axis in (0, 1))
     cells = [(row, col) for row in range(counts[1]) for col in range(counts[0])]
     loose = [_capture((row, col), (lefts[col], tops[row], *seen), art_mm, closed, bed_turned) for row, col in cells]
-    overlaps = [_overlap(art_mm[axis], seen[axis], counts[axis]) for axis in (0, 1)]
-    return CapturePlan(counts[0], counts[1], bed_turned, (overlaps[0], overlaps[1]), _in_order(loose))
+    return CapturePlan(counts[0], counts[1], bed_turned, (x, y), _in_order(loose))
 
 
 def strip_layout(
     art_mm: Size, bed_mm: Size, *, overlap_mm: float, closed: Collection[str], axis: int
 ) -> CapturePlan | None:
     """The best layout in rows (`axis` 1; 0: in columns) of which some have the bed upright and some across; None where
-    one row is enough.
+    the overlap leaves nothing of the bed.
 
-    What is out of reach in a strip depends on how the bed lies in it, and on whether it is the first, the last or
-    between. So those three are counted once each, and every number of strips of both kinds is tried.
+    Every number of strips of both kinds is laid: what is out of reach in one depends on where it lies, too.
     """
     sides = {turned: _seen(bed_mm, turned)[axis] for turned in (False, True)}
-    if overlap_mm >= min(bed_mm) or art_mm[axis] <= max(bed_mm):
+    if overlap_mm >= min(bed_mm):
         return None
-    cost = {
-        (turned, place): _strip_cost(_strip(art_mm, bed_mm, (0, at, turned), closed, axis, overlap_mm))
-        for turned, side in sides.items()
-        for place, at in (("first", 0.0), ("between", (art_mm[axis] - side) / 2), ("last", art_mm[axis] - side))
-    }
-    best: tuple[tuple[int, int], tuple[bool, ...]] | None = None
-    for strips in _ways_to_cover(art_mm[axis], sides, overlap_mm):
-        places = ["first", *["between"] * (len(strips) - 2), "last"]
-        costs = [cost[turned, place] for turned, place in zip(strips, places, strict=True)]
-        effort = sum(lost for lost, _ in costs), sum(count for _, count in costs)
-        if best is None or (effort, strips) < best:
-            best = effort, strips
-    return None if best is None else _laid(art_mm, bed_mm, best[1], (overlap_mm, axis), closed)
+    ways = _ways_to_cover(art_mm[axis], sides, overlap_mm)
+    return min((_laid(art_mm, bed_mm, way, (overlap_mm, axis), closed) for way in ways), key=_effort)
+
+
+def _places(length: float, side: float) -> dict[str, float]:
+    """Where the first, the last and any other of the captures (or strips) along a length begin."""
+    return {"first": 0.0, "between": (length - side) / 2, "last": length - side}
+
+
+def _cheapest(ways: Iterable[tuple[bool, ...]], cost: dict[tuple[bool, str], tuple[int, int]]) -> tuple[bool, ...]:
+    """The way with the fewest out of reach, then the fewest captures, then the least turning. cost : (out of reach,
+    captures) of each kind (is the bed turned) at each of `_places`; one alone has nothing beyond it, as one between.
+    """
+
+    def effort(way: tuple[bool, ...]) -> tuple[int, int, int, tuple[bool, ...]]:
+        places = ["first", *["between"] * (len(way) - 2), "last"] if len(way) > 1 else ["between"]
+        costs = [cost[turned, place] for turned, place in zip(way, places, strict=True)]
+        return sum(lost for lost, _ in costs), sum(count for _, count in costs), len(set(way)), way
+
+    return min(ways, key=effort)
 
 
 def _ways_to_cover(length: float, sides: dict[bool, float], overlap: float) -> Iterator[tuple[bool, ...]]:
-    """Strips (is the bed turned in it), first to last, that cover a length with no strip too many."""
+    """Kinds (is the bed turned), first to last, that cover a length with none too many."""
+    yield from ((turned,) for turned, side in sides.items() if side >= length)
     for first, last in ((a, b) for a in sides for b in sides):
         left = length - sides[first] - sides[last] + overlap
         for upright in range(max(0, math.ceil(left / (sides[False] - overlap) - 1e-9)) + 1):
             rest = left - upright * (sides[False] - overlap)
             across = max(0, math.ceil(rest / (sides[True] - overlap) - 1e-9))
-            yield (first, *[False] * upright, *[True] * across, last)
+            between = upright + across
+            for places in combinations(range(between), upright) if between <= FEW_STRIPS else [range(upright)]:
+                yield (first, *(k not in places for k in range(between)), last)
 
 
 def _laid(
@@ -174,20 +185,19 @@ def _laid(
 ) -> CapturePlan:
     """The captures of strips that share out what they cover too much. spread : least overlap, axis."""
     overlap, axis = spread
-    seen = [_seen(bed_mm, turned) for turned in strips]
-    shared = (sum(size[axis] for size in seen) - art_mm[axis]) / (len(strips) - 1)
-    rows = []
-    start = 0.0
-    for number, (turned, size) in enumerate(zip(strips, seen, strict=True)):
-        rows.append(_strip(art_mm, bed_mm, (number, start, turned), closed, axis, overlap))
-        start += size[axis] - shared
-    counts = [len(row) for row in rows]
-    beside = [_overlap(art_mm[1 - axis], size[1 - axis], count) for size, count in zip(seen, counts, strict=True)]
+    starts, shared = _spread(art_mm[axis], [_seen(bed_mm, turned)[axis] for turned in strips])
+    rows = [
+        _strip(art_mm, bed_mm, (number, start, turned), closed, axis, overlap)
+        for number, (turned, start) in enumerate(zip(strips, starts, strict=True))
+    ]
+    along = [[(one.width_mm, one.height_mm)[1 - axis] for one in row] for row in rows]
+    beside = [_spread(art_mm[1 - axis], sides)[1] for sides in along]
     least = min((one for one in beside if one is not None), default=None)
-    sizes, overlaps = (max(counts), len(strips)), (least, round(shared, 3))
+    sizes, overlaps = (max(map(len, rows)), len(strips)), (least, shared)
     (across, down), (x, y) = (sizes, overlaps) if axis == 1 else (sizes[::-1], overlaps[::-1])
-    bed_turned = strips[0] if len(set(strips)) == 1 else None
-    return CapturePlan(across, down, bed_turned, (x, y), _in_order([capture for row in rows for capture in row]))
+    captures = _in_order([capture for row in rows for capture in row])
+    lies = {capture.turn_deg % 180 > 0 for capture in captures}
+    return CapturePlan(across, down, lies.pop() if len(lies) == 1 else None, (x, y), captures)
 
 
 def _strip(
@@ -197,13 +207,45 @@ def _strip(
     turned.
     """
     number, start, turned = at
-    seen, beside = _seen(bed_mm, turned), 1 - axis
-    found = []
-    count = captures_along(art_mm[beside], seen[beside], overlap)
-    for index, along in enumerate(_starts(art_mm[beside], seen[beside], count)):
-        cell, corner = ((number, index), (along, start)) if axis == 1 else ((index, number), (start, along))
-        found.append(_capture(cell, (*corner, *seen), art_mm, closed, turned))
+    beside, found = 1 - axis, []
+    lies = _lies(art_mm, bed_mm, (start, turned), closed, axis, overlap)
+    starts, _ = _spread(art_mm[beside], [_seen(bed_mm, lie)[beside] for lie in lies])
+    for index, (along, lie) in enumerate(zip(starts, lies, strict=True)):
+        cell = (number, index) if axis == 1 else (index, number)
+        found.append(_capture(cell, _part_seen((along, start), _seen(bed_mm, lie), art_mm, axis), art_mm, closed, lie))
     return found
+
+
+def _lies(
+    art_mm: Size, bed_mm: Size, at: tuple[float, bool], closed: Collection[str], axis: int, overlap: float
+) -> tuple[bool, ...]:
+    """Is the bed turned in each capture of a row (axis 1) or column: the same in all, or, as the lower of both kinds of
+    rows is covered either way, as leaves the fewest out of reach. at : mm from the sheet's top (or left), is the bed
+    turned.
+    """
+    start, turned = at
+    beside = 1 - axis
+    sides = {lie: _seen(bed_mm, lie)[beside] for lie in (False, True)}
+    ways = [(turned,) * captures_along(art_mm[beside], sides[turned], overlap)]
+    if closed and _seen(bed_mm, turned)[axis] < _seen(bed_mm, not turned)[axis]:
+        ways += _ways_to_cover(art_mm[beside], sides, overlap)
+
+    def cost(lie: bool, along: float) -> tuple[int, int]:
+        seen = _part_seen((along, start), _seen(bed_mm, lie), art_mm, axis)
+        return _strip_cost([_capture((0, 0), seen, art_mm, closed, lie)])
+
+    places = [(lie, place, along) for lie in sides for place, along in _places(art_mm[beside], sides[lie]).items()]
+    return _cheapest(ways, {(lie, place): cost(lie, along) for lie, place, along in places})
+
+
+def _part_seen(at: Size, seen: Size, art_mm: Size, axis: int) -> tuple[float, float, float, float]:
+    """(x, y, width, height) of a capture along a row (axis 1) or column; one that is higher than its row is drawn back
+    onto the sheet. at : mm along the row, mm from the sheet's top (or left) to it.
+    """
+    along, start = at
+    spare = art_mm[axis] - seen[axis]
+    start = min(start, spare) if spare > 0 else spare / 2
+    return ((along, start) if axis == 1 else (start, along)) + seen
 
 
 def _seen(bed_mm: Size, turned: bool) -> Size:
@@ -248,14 +290,15 @@ def _side_share(a: Capture, b: Capture) -> float:
     return max(shared[0] / least[0], shared[1] / least[1]) if min(shared) > 0 else 0.0
 
 
-def _starts(length: float, side: float, count: int) -> list[float]:
-    if count == 1:
-        return [(length - side) / 2]
-    return [(length - side) * index / (count - 1) for index in range(count)]
-
-
-def _overlap(length: float, side: float, count: int) -> float | None:
-    return None if count == 1 else round(side - (length - side) / (count - 1), 3)
+def _spread(length: float, sides: Sequence[float]) -> tuple[list[float], float | None]:
+    """(where each of some sides begins that share out evenly what they cover too much of a length, their overlap), mm;
+    one alone lies in the middle and has no overlap."""
+    if len(sides) == 1:
+        return [(length - sides[0]) / 2], None
+    shared = (sum(sides) - length) / (len(sides) - 1)
+    return [before - shared * index for index, before in enumerate(accumulate(sides[:-1], initial=0.0))], round(
+        shared, 3
+    )
 
 
 def _capture(

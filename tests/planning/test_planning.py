@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from itertools import pairwise, product
 from pathlib import Path
 from xml.etree import ElementTree
@@ -198,52 +199,64 @@ def _out_of_reach(
     return lost
 
 
-def _lost_and_taken(
-    art: tuple[float, float], seen: tuple[float, float], axis: int, place: str, overlap: float, closed: set[str]
-) -> tuple[int, int]:
-    """(out of reach, captures) of one row (axis 1) or column, from where the sheet goes on alone. Between the first and
-    the last it goes on both ways.
-    """
-    across, other = seen[0] > seen[1], 1 - axis
-    count = captures_along(art[other], seen[other], overlap)
-    lost = 0
-    for index in range(count):
-        on = {"first": (False, True), "between": (True, True), "last": (True, False)}[place]
-        side = (index > 0, index < count - 1)
-        (left, right), (top, bottom) = (side, on) if axis == 1 else (on, side)
-        beyond = [top, right, bottom, left]
-        lying = [[beyond[(k - turn) % 4] for k in range(4)] for turn in ((1, 3) if across else (0, 2))]
-        lost += all(any(hangs[SIDES.index(k)] for k in closed) for hangs in lying)
-    return lost, count
+def _sequences(length: float, sides: tuple[float, float], overlap: float) -> Iterator[tuple[int, ...]]:
+    """Every order of two sides that covers a length, ended as soon as it does; two also where one is enough."""
+    tried: list[tuple[int, ...]] = [(0,), (1,)]
+    while tried:
+        one = tried.pop()
+        if sum(sides[k] for k in one) - overlap * (len(one) - 1) >= length - 1e-9:
+            yield from (one, (*one, 0), (*one, 1)) if len(one) == 1 else (one,)
+        else:
+            tried += [(*one, 0), (*one, 1)]
+
+
+def _places(length: float, sides: list[float]) -> list[float]:
+    if len(sides) == 1:
+        return [(length - sides[0]) / 2]
+    shared = (sum(sides) - length) / (len(sides) - 1)
+    return [sum(sides[:k]) - k * shared for k in range(len(sides))]
 
 
 def _all_strips(
     art: tuple[float, float], bed: tuple[float, float], overlap: float, closed: set[str]
 ) -> list[tuple[int, int]]:
-    """(out of reach, captures) of every set of rows, and of columns, that covers the sheet, some upright, some not."""
+    """(out of reach, captures) of every order of rows, and of columns, that covers the sheet, some upright, some not;
+    in those as low as the lower kind every order of captures, laid either way, is tried too.
+    """
+    beds = (bed, bed[::-1])
+
+    def lost(axis: int, down: float, along: float, k: int) -> bool:
+        spare = art[axis] - beds[k][axis]  # no capture lies farther beside the sheet than it must
+        down = min(down, spare) if spare > 0 else spare / 2
+        x, y = (along, down) if axis == 1 else (down, along)
+        beyond = [y > 0.5, x + beds[k][0] < art[0] - 0.5, y + beds[k][1] < art[1] - 0.5, x > 0.5]
+        lying = [[beyond[(side - turn) % 4] for side in range(4)] for turn in ((1, 3) if k else (0, 2))]
+        return all(any(hangs[SIDES.index(side)] for side in closed) for hangs in lying)
+
     found = []
-    for axis in (axis for axis in (0, 1) if art[axis] > max(bed)):
-        beds = (bed, bed[::-1])
-        cost = {
-            (k, place): _lost_and_taken(art, seen, axis, place, overlap, closed)
-            for k, seen in enumerate(beds)
-            for place in ("first", "between", "last")
-        }
-        steps = [seen[axis] - overlap for seen in beds]
-        most = [int(art[axis] / step) + 2 for step in steps]
-        for first, last, n, m in product((0, 1), (0, 1), range(most[0]), range(most[1])):
-            if steps[first] + steps[last] + n * steps[0] + m * steps[1] + overlap < art[axis] - 1e-9:
-                continue
-            parts = [cost[first, "first"], cost[last, "last"], *[cost[0, "between"]] * n, *[cost[1, "between"]] * m]
+    for axis in (0, 1):
+        sides, other = (bed[axis], bed[1 - axis]), (bed[1 - axis], bed[axis])
+        rows = list(_sequences(art[1 - axis], other, overlap))
+        taken: dict[tuple[float, int], tuple[int, int]] = {}
+        for strips in _sequences(art[axis], sides, overlap):
+            for down, k in zip(_places(art[axis], [sides[k] for k in strips]), strips, strict=True):
+                if (down, k) not in taken:
+                    tried = [row for row in rows if set(row) == {k} or (closed and sides[k] == min(sides))]
+                    taken[down, k] = min(
+                        (sum(lost(axis, down, at, lie) for at, lie in zip(starts, row, strict=True)), len(row))
+                        for row in tried
+                        for starts in (_places(art[1 - axis], [other[lie] for lie in row]),)
+                    )
+            parts = [taken[at] for at in zip(_places(art[axis], [sides[k] for k in strips]), strips, strict=True)]
             found.append((sum(lost for lost, _ in parts), sum(count for _, count in parts)))
     return found
 
 
-@pytest.mark.parametrize("seed", range(200))
+@pytest.mark.parametrize("seed", range(80))
 def test_no_other_way_reaches_more_or_takes_fewer(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bed = tuple(sorted(rng.uniform((150, 220), (320, 460))))
-    art = tuple(rng.uniform(0.5, 6.0, 2) * bed[0])
+    art = tuple(rng.uniform(0.5, 4.0, 2) * bed[0])
     overlap = float(rng.uniform(0.05, 0.35) * bed[0])
     closed = set(rng.choice(SIDES, rng.integers(0, 4), replace=False).tolist())
     tried = _all_strips(art, bed, overlap, closed)
@@ -260,10 +273,10 @@ def test_no_other_way_reaches_more_or_takes_fewer(seed: int) -> None:
 
 
 def test_more_in_reach_goes_before_fewer_captures() -> None:
-    # upright 4 x 4 = 16 leaves the two inner rows (8) out of reach, across 3 x 6 = 18 the middle column (6); first and
-    # last column across, with six and between them two upright, of which only the inner captures are out of reach
+    # upright 4 x 4 = 16 leaves the two inner rows (8) out of reach, across 3 x 6 = 18 the middle column (6); a column
+    # upright, one across, and one in which both ends are upright leave 2
     layout = best_layout((600.0, 1000.0), (216, 297), overlap_mm=25, closed=("top",))
-    assert (layout.bed_turned, len(layout.captures), len(layout.unreachable)) == (None, 16, 2)
+    assert (layout.bed_turned, len(layout.captures), len(layout.unreachable)) == (None, 15, 2)
 
 
 def test_rows_laid_both_ways_are_told_and_drawn(tmp_path: Path) -> None:

@@ -44,7 +44,8 @@ def cautions(
     found = list(advice["cautions"])
     if layout.unreachable:
         found.append(_ways_out(layout, art, bed))
-    seen = (bed[1], bed[0]) if layout.bed_turned else bed  # rows laid both ways are two at least, each way
+    both = (min(bed), min(bed))  # laid both ways, a single row or column is one that fits either way
+    seen = {True: (bed[1], bed[0]), False: bed, None: both}[layout.bed_turned]
     for name, length, side, count in zip(("width", "height"), art, seen, (layout.columns, layout.rows), strict=True):
         if count == 1 and side - length < TOLERANCE_MM:
             found.append(
@@ -59,7 +60,7 @@ def _ways_out(layout: CapturePlan, art: tuple[float, float], bed: tuple[float, f
     count, total = len(layout.unreachable), len(layout.captures)
     return (
         f"{count} of {total} captures are out of reach ({numbers}): the sheet would have to pass a closed side of the "
-        "bed, and no other way to lay the bed, nor rows laid both ways, leaves fewer. Ways out: take the lid off its "
+        "bed, and no rows or columns, laid one way or both, leave fewer. Ways out: take the lid off its "
         "hinge and plan again with "
         "--closed none; lay the sheet over a support as high as the glass all around, so that it passes the frame "
         f"flat; use a bed larger than {bed[0]:g} x {bed[1]:g} mm; or photograph the sheet of {art[0]:g} x {art[1]:g} "
