@@ -91,7 +91,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
     detail, calm = (_read(windows, _boxes(gray, reduction, (rows, cols), calm=calm)) for calm in (False, True))
     grays = [gray_of(pixels) for _, pixels in detail]
     bands = _bands([_green(pixels) for _, pixels in calm])
-    noise = float(np.percentile([quality.noise_level(gray_of(pixels)) for _, pixels in calm], 25))
+    noise = quality.calm_noise([gray_of(pixels) for _, pixels in calm])
     noise = min(noise, float(np.sqrt(bands.min())))  # it is in every band, the dots of a printed screen are not
     ends = np.mean([quality.clipped(pixels) for _, pixels in detail], axis=0)
     greens = [_green(pixels) for _, pixels in detail]

@@ -31,6 +31,9 @@ PERIODS = (1 / 2, 1 / 3, 1 / 4, 1 / 5, 2 / 5)  # cycles/px of enlargements by 2,
 NEAR = 0.006  # cycles/px: one of them, as far as a window tells
 ROUNDED = 0.6  # cycles over a picture: its size is a whole number of px before and after an enlargement
 TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gaussian (numerically)
+SECOND = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)  # a second difference in both directions
+SCREEN_FREE = 0.25  # of the fine waves of a window: those that no screen of dots has are its weakest
+CALMER = 25  # percentile of calm windows: drawing and grain are more
 
 
 @dataclass(frozen=True)
@@ -78,10 +81,30 @@ def noise_level(gray: Floats) -> float:
 
     Reference: Immerkaer (1996), doi 10.1006/cviu.1996.0060. The steepest tenth is left out, as it may be drawing.
     """
-    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    rest = np.abs(cv2.filter2D(gray, cv2.CV_32F, kernel)[1:-1, 1:-1])
+    rest = np.abs(cv2.filter2D(gray, cv2.CV_32F, SECOND)[1:-1, 1:-1])
     kept = rest[rest <= np.quantile(rest, 0.9)]
     return float(kept.mean() * TRIMMED / 6.0)
+
+
+def calm_noise(windows: Sequence[Floats]) -> float:
+    """The same of several calm windows of one scan, in some of which there is drawing or grain after all, and in each a
+    printed screen of dots may be.
+    """
+    return float(np.percentile([min(noise_level(one), _beside_screen(one)) for one in windows], CALMER))
+
+
+def _beside_screen(gray: Floats) -> float:
+    """Noise by the weakest of the waves that `noise_level` looks at.
+
+    Reference: powers of white noise are independent and exponential, Brockwell & Davis (1991), "Time Series:
+    Theory and Methods", sec. 10.3.
+    """
+    rows, cols = (np.hanning(side + 2)[1:-1] for side in gray.shape)
+    window = rows[:, None] * cols
+    power = np.abs(np.fft.fft2((gray - gray.mean()) * window)) ** 2 / (window**2).sum()
+    told = np.abs(np.fft.fft2(SECOND, gray.shape))
+    fine = power[told > np.median(told)]
+    return float(np.sqrt(np.quantile(fine, SCREEN_FREE) / -np.log(1 - SCREEN_FREE)))
 
 
 def edge_ratio(gray: Floats, noise: float) -> tuple[float, int] | None:

@@ -17,7 +17,7 @@ from stitchbed.core.arrays import Array, Floats, Pixels
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.gray import gray_of, least_of
-from stitchbed.inspection.quality import clipped_each, noise_level
+from stitchbed.inspection.quality import calm_noise, clipped_each
 from stitchbed.matching.laid_over import from_ends
 from stitchbed.matching.robust import MAD_SIGMA, robust_spread
 
@@ -50,7 +50,6 @@ PILED, PILED_IN = 0.1, 0.14  # of a square's px at full white; of the squares: c
 FULL = 0.95  # of a square that is white: no drawing
 DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
 CALM_IN = 4  # parts of a band, the calmest square of each of which tells of noise: paper, mostly
-CALMER = 25  # percentile of those squares: drawing and grain are more
 TONES_RANGE = 24  # of 8-bit codes that must be spanned for their number to say something
 TONES_SHARE = 0.45  # of the spanned codes in use; noise of half a level uses all, a steep tone curve some 60 %
 TONES_SEEN = 1e-5  # of the pixels a code in use holds
@@ -277,8 +276,8 @@ def _band_noise(read: Sequence[Pixels]) -> float | None:
         spreads = grays.std((1, 2))
         step = max(1, -(-len(grays) // CALM_IN))
         for start in range(0, len(grays), step):
-            found.append(noise_level(grays[start + int(spreads[start : start + step].argmin())]))
-    return float(np.percentile(found, CALMER)) if found else None
+            found.append(grays[start + int(spreads[start : start + step].argmin())])
+    return calm_noise(found) if found else None
 
 
 def _squares(band: Pixels) -> Pixels:

@@ -20,9 +20,7 @@ Size = tuple[float, float]
 
 SIDES = ("top", "right", "bottom", "left")  # clockwise, so that a quarter turn is one step
 MOST_CAPTURES = 300  # two working days of laying at a minute and a half each; larger plans are slips of the keys
-FEW_STRIPS = (
-    5  # between the first and the last, which are laid in every order; of more each order makes less difference
-)
+FEW_STRIPS = 5  # between the first and the last, that are laid in every order; of more it makes less difference
 SIDE_SHARE = 0.5  # of a side that neighbors share; at a corner it is the overlap's share of the bed
 AT_EDGE_MM = 0.5  # nearer than this a capture ends with the sheet; thinner than any frame a sheet could hang over
 

@@ -52,6 +52,27 @@ def test_noise_is_measured_beside_drawing(sigma: float) -> None:
     assert quality.noise_level(noisy) == pytest.approx(true, rel=0.06)
 
 
+@pytest.mark.parametrize("period", [1.9, 2.7, 3.4])
+def test_a_printed_screen_does_not_pass_for_noise(period: float) -> None:
+    rng = np.random.default_rng(int(10 * period))
+    y, x = np.mgrid[:24, :24].astype(np.float32)
+    squares = []
+    for turn in np.radians(rng.uniform(10, 80, 40)):
+        u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        waves = np.cos(2 * np.pi * u / period) + np.cos(2 * np.pi * v / period)
+        squares.append(np.asarray(150 + 30 * np.clip(waves, -1, 1) + rng.normal(0, 1.5, x.shape), np.float32))
+    assert np.percentile([quality.noise_level(one) for one in squares], 25) > 6
+    assert 1.2 < quality.calm_noise(squares) < 2.6
+
+
+@pytest.mark.parametrize("true", [1.0, 6.0])
+def test_noise_of_calm_windows_is_as_large_as_it_is(true: float) -> None:
+    rng = np.random.default_rng(4)
+    windows = [np.asarray(rng.normal(200, true, (24, 24)), np.float32) for _ in range(60)]
+    # the lower quarter of estimates that scatter by some 5 %
+    assert quality.calm_noise(windows) == pytest.approx(true, rel=0.15)
+
+
 def test_white_noise_has_its_variance_in_every_band() -> None:
     windows = [3 * _rng(seed).standard_normal((96, 96)).astype(np.float32) for seed in range(12)]
     for axis in (0, 1):
