@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
+from stitchbed.inspection.dpi.noise import OF_MEAN, WEAKER
 
 WINDOW = 256  # px; a multiple of 8, so that the grid of lossy compression starts at a known place
 CALM = 96  # px; bare paper between lines is rarely larger
@@ -32,7 +33,6 @@ NEAR = 0.006  # cycles/px: one of them, as far as a window tells
 ROUNDED = 0.6  # cycles over a picture: its size is a whole number of px before and after an enlargement
 TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gaussian (numerically)
 SECOND = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)  # a second difference in both directions
-SCREEN_FREE = 0.25  # of the fine waves of a window: those that no screen of dots has are its weakest
 CALMER = 25  # percentile of calm windows: drawing and grain are more
 
 
@@ -104,7 +104,7 @@ def _beside_screen(gray: Floats) -> float:
     power = np.abs(np.fft.fft2((gray - gray.mean()) * window)) ** 2 / (window**2).sum()
     told = np.abs(np.fft.fft2(SECOND, gray.shape))
     fine = power[told > np.median(told)]
-    return float(np.sqrt(np.quantile(fine, SCREEN_FREE) / -np.log(1 - SCREEN_FREE)))
+    return float(np.sqrt(np.quantile(fine, WEAKER) / OF_MEAN))
 
 
 def edge_ratio(gray: Floats, noise: float) -> tuple[float, int] | None:

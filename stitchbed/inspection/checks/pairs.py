@@ -321,8 +321,8 @@ def _shaken_claims(evidence: Pairs) -> dict[int, tuple[float, int, list[int]]]:
     misfit = {(one.a, one.b) for one in evidence.courses if one.jumps or (np.abs(one.stretch) > STRETCHED).any()}
     known: dict[int, list[tuple[int, bool]]] = {}
     for item in evidence.differences:
-        striped = item.own_a.stripes or item.own_b.stripes
-        told = [] if striped or item.leaning is None else [abs(item.leaning) > SHAKEN]
+        one_way = item.own_a.stripes or item.own_b.stripes
+        told = [] if one_way or item.leaning is None else [abs(item.leaning) > SHAKEN]
         told += [] if item.jagged is None or (item.a, item.b) in misfit else [item.jagged > JAGGED]
         for index, other in ((item.a, item.b), (item.b, item.a)) if told else ():
             known.setdefault(index, []).append((other, any(told)))

@@ -26,12 +26,8 @@ def aspects_seen(corners: Array, size: tuple[int, int]) -> Array:
     middle = np.array([(w - 1) / 2, (h - 1) / 2])
     centered = ((corners - middle) / np.hypot(h, w)).astype(np.float32)
     across, down, _ = np.asarray(cv2.getPerspectiveTransform(UNIT_SQUARE, centered), dtype=np.float64).T
-    rays = np.stack(
-        [
-            np.stack([way[0] / FOCAL_LENGTHS, way[1] / FOCAL_LENGTHS, way[2] + 0 * FOCAL_LENGTHS])
-            for way in (across, down)
-        ]
-    )
+    lens = np.stack([1 / FOCAL_LENGTHS, 1 / FOCAL_LENGTHS, np.ones_like(FOCAL_LENGTHS)])
+    rays = np.stack([across, down])[..., None] * lens
     long = np.linalg.norm(rays, axis=1)
     off_square = np.abs((rays[0] * rays[1]).sum(axis=0)) / (long[0] * long[1])
     return np.asarray((long[0] / long[1])[off_square <= off_square.min() + SQUARE], dtype=np.float64)

@@ -78,8 +78,7 @@ def _best_along(
 ) -> dict[str, tuple[float, float]]:
     """For each side the largest share of it along which one line some px `away` (N,) within it shows an edge, and how
     far away that is."""
-    edges = edges_of(picture, keep_out)
-    near = thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))
+    near = thickened(edges_of(picture, keep_out))
     corners = corners_of(sides)
     return {
         name: _along(np.roll(corners, -index, axis=0), near[index % 2], ~keep_out, away)

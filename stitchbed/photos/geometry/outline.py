@@ -5,7 +5,7 @@ In: a small flat view, where it surely shows table. Out: four lines, and which o
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -115,19 +115,22 @@ def margin_round(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str,
     return _nested(sides, edges_of(picture, keep_out), picture, ~keep_out, outward=True)
 
 
-def side_beyond(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line], name: str) -> Line | None:
-    """The line that an edge runs along next beyond one of four sides, as where its margin ends; None without."""
-    k = SIDES.index(name) % 2
-    near = thickened(edges_of(picture, keep_out)[k], ((3, 1), (1, 3))[k])
-    cover, line = _edge_beside(name, sides, near, ~keep_out, outward=True)
-    return line if cover > 0 else None
+def sides_beyond(
+    picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line], names: Collection[str]
+) -> dict[str, Line]:
+    """Of the named ones of four sides the lines that an edge runs along next beyond them, as where a margin ends."""
+    if not names:
+        return {}
+    near = thickened(edges_of(picture, keep_out))
+    seen = {name: _edge_beside(name, sides, near[SIDES.index(name) % 2], ~keep_out, outward=True) for name in names}
+    return {name: line for name, (cover, line) in seen.items() if cover > 0}
 
 
 def _nested(
     sides: Mapping[str, Line], edges: tuple[Array, Array], picture: NDArray[np.uint8], visible: Mask, *, outward: bool
 ) -> dict[str, Line] | None:
     """Sides of a rectangle round or within another one, a margin of one tone between them; None without."""
-    near = [thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))]
+    near = thickened(edges)
     corners = corners_of(sides)
     seen = [_edge_beside(name, sides, near[k % 2], visible, outward=outward) for k, name in enumerate(SIDES)]
     if min(cover for cover, _ in seen) == 0 or np.mean([cover for cover, _ in seen]) < MEAN_MARGIN_COVER:

@@ -177,7 +177,7 @@ def _best_rectangle(
     lines: Sequence[Sequence[Line]], edges: tuple[Array, Array], soft: Array, keep_out: Mask
 ) -> Rectangle | None:
     """The largest of the best covered rectangles, as (top, right, bottom, left)."""
-    near = [thickened(edges[0], (2 * round(EDGE_PX) + 1, 1)), thickened(edges[1], (1, 2 * round(EDGE_PX) + 1))]
+    near = thickened(edges, round(EDGE_PX))
     found: list[Found] = []
     for top, right, bottom, left in product(*lines):
         area = (bottom.offset - top.offset) * (right.offset - left.offset)
@@ -297,5 +297,8 @@ def _holds_cards(corners: Array, keep_out: Mask) -> bool:
     return bool(np.count_nonzero((small > 0) & (inside > 0)) > 0.02 * max(1, int(inside.sum())))
 
 
-def thickened(edges: Array, kernel: tuple[int, int]) -> Mask:
-    return np.asarray(cv2.dilate((edges > 0).astype(np.uint8), np.ones(kernel, np.uint8)) > 0)
+def thickened(edges: tuple[Array, Array], px: int = 1) -> tuple[Mask, Mask]:
+    """Where edges, as of `edges_of`, lie no more than so many px across from."""
+    kernels = np.ones((2 * px + 1, 1), np.uint8), np.ones((1, 2 * px + 1), np.uint8)
+    level, upright = (cv2.dilate((own > 0).astype(np.uint8), way) for own, way in zip(edges, kernels, strict=True))
+    return np.asarray(level > 0), np.asarray(upright > 0)

@@ -45,8 +45,7 @@ def out_of_shadow(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str
 
     picture : (h, w, channels). keep_out : (h, w) True where cards lie or nothing is seen.
     """
-    edges = edges_of(picture, keep_out)
-    near = thickened(edges[0], (3, 1)), thickened(edges[1], (1, 3))
+    near = thickened(edges_of(picture, keep_out))
     light = np.log((picture.reshape(*picture.shape[:2], -1) / 255) ** 2.2 + LEAST_LIGHT)
     light[keep_out] = np.nan
     corners, found = corners_of(sides), {}

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.outline import Outline, find_outline, side_beyond
+from stitchbed.photos.geometry.outline import Outline, find_outline, sides_beyond
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -131,8 +131,7 @@ def _with_margins(
         return np.where(keep_out[y, x, None], np.nan, flat.reshape(*keep_out.shape, -1)[y, x] / 255)
 
     short = short_sides((corners_of(lines) + 0.5) / density, read)
-    beyond = {name: side_beyond(flat, keep_out, lines, name) for name in short}
-    return {**lines, **{name: line for name, line in beyond.items() if line is not None}}
+    return {**lines, **sides_beyond(flat, keep_out, lines, short)}
 
 
 def _others(
