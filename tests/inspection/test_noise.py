@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from stitchbed.core.arrays import Floats
+from stitchbed.imaging.box import Box
+from stitchbed.inspection.dpi.losses import noise_of, power_of
 from stitchbed.inspection.dpi.noise import WINDOW, apart_of, fine_power, lost_power, mean_powers, weaker_powers
+from stitchbed.reading.base.tile import Raster
 
 SIDE = 6 * WINDOW
 
@@ -56,3 +62,26 @@ def test_only_so_many_windows_are_looked_at() -> None:
     assert apart_of((14000, 10000)) == 3  # 15,190 windows, some 1,690 of them
     assert len(weaker_powers(_noise(1.0), 2)) == 9
     assert weaker_powers(_noise(1.0)[:50], 1) == []
+
+
+class _Whole:
+    """A picture in memory, read like a file."""
+
+    def __init__(self, pixels: NDArray[np.uint8]) -> None:
+        self._pixels = pixels
+        height, width, channels = pixels.shape
+        self.raster = Raster((height, width, channels), "uint8", 8, None, None, True)
+
+    def window(self, box: Box) -> NDArray[Any]:
+        return self._pixels[box.slices]
+
+    def view(self, reduction: int) -> NDArray[Any]:
+        return self._pixels[::reduction, ::reduction]
+
+
+def test_rounding_a_gray_to_whole_codes_is_no_noise_of_a_scan() -> None:
+    noisy = 120 + 0.5 * np.random.default_rng(5).standard_normal((SIDE, SIDE, 3))
+    pixels = np.rint(noisy).astype(np.uint8)
+    told = np.hypot(0.5, np.sqrt(1 / 12)) * np.linalg.norm([0.299, 0.587, 0.114])  # each channel's own is rounded
+    power = power_of(_Whole(pixels), 1200, [600])
+    assert noise_of(power) == pytest.approx(told, rel=0.05)  # .386; rounded once more .48

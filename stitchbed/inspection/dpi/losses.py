@@ -18,7 +18,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, grown
-from stitchbed.imaging.gray import gray_of
+from stitchbed.imaging.gray import unrounded_gray_of
 from stitchbed.inspection.dpi.noise import apart_of, fine_power, lost_power, mean_powers, weaker_powers
 from stitchbed.inspection.looks import PictureWindows
 
@@ -83,7 +83,7 @@ def power_of(windows: PictureWindows, dpi: float, steps: Sequence[float]) -> Pow
     for top in range(inner.row, inner.bottom, tall):
         part = Box(top, inner.col, min(tall, inner.bottom - top), inner.width)
         # a square more all around: what is gone at a strip's end would come from its being cut off there
-        gray = gray_of(windows.window(grown(part, side)))
+        gray = unrounded_gray_of(windows.window(grown(part, side)))
         inside = slice(side, -side), slice(side, -side)
         lost = [_means(_gone(gray, reduction)[inside] ** 2, side) for reduction in reductions]
         strips.append([*lost, _means(gray[inside], side)])
