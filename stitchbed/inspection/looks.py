@@ -18,7 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transfer import Transfer, to_linear
 from stitchbed.inspection import quality
-from stitchbed.inspection.sensor import Sensed, sensed
+from stitchbed.inspection.sensor.whole import Sensed, sensed
 from stitchbed.reading.base.tile import Raster
 
 VIEW_SIDE = 1400  # px of the whole view's long side: a 0.3 mm line of an A4 piece is still seen

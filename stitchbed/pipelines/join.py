@@ -48,7 +48,7 @@ from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.pipelines.scanning.first_calls import first_calls
 from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
-from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults
+from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import gray_among_color, same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -182,16 +182,18 @@ def _joined(
     with Shelf(tiles, room, folder / "scratch", memory=settings.memory, flipped=flipped) as shelf:
         context, doubts = _context(tiles, kind, shelf, settings, progress)
         if settings.layout_only:
-            return _laid(context, output, (folder, settings.records), [*doubts, *own_faults(context)])
+            alone = own_faults(context, seen_alone(context), {})
+            return _laid(context, output, (folder, settings.records), [*doubts, *alone])
         mark = _mark(context, settings)
         with ThreadPoolExecutor(1) as aside:  # while the survey goes on, which often leaves a core with nothing to do
-            seen = aside.submit(own_faults, context)
+            seen = aside.submit(seen_alone, context)
             try:
                 plan, about = planned(context, (folder, mark), settings.outside, by_hand=by_hand)
             except Disconnected as error:
-                error.besides(seen.result())
+                error.besides(own_faults(context, seen.result(), {}))
                 raise
-        about["warnings"] = [*doubts, *seen.result(), *about["warnings"]]
+        placed = {tile.name: place.sheet_from_tile for tile, place in zip(plan.tiles, plan.places, strict=True)}
+        about["warnings"] = [*doubts, *own_faults(context, seen.result(), placed), *about["warnings"]]
         about["warnings"] += light_faults(plan.tiles, plan.levels) + overlap_faults(context, plan.tiles, plan.places)
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)

@@ -24,7 +24,9 @@ from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
-from stitchbed.inspection.sensor import black_end, cut_off, few_tones, streaks, stuck
+from stitchbed.inspection.sensor.bands import cut_off
+from stitchbed.inspection.sensor.ends import black_end, few_tones
+from stitchbed.inspection.sensor.lines import streaks, stuck
 from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.reading.base.tile import Raster
 

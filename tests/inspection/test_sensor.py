@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
-from stitchbed.inspection.sensor import banded, black_end, streaks, stuck
+from stitchbed.inspection.sensor.bands import banded
+from stitchbed.inspection.sensor.ends import black_end
+from stitchbed.inspection.sensor.lines import streaks, stuck
 
 ROWS, COLS = 720, 600  # px
 
@@ -79,3 +81,11 @@ def test_a_cell_that_writes_too_little_is_told_over_grain_beside_bare_paper_and_
     grain[:, 150] -= 12
     found = [[line.at for line in streaks(np.rint(page).astype(np.float32), 1)] for page in (grain, drawn)]
     assert found == [[150], []]
+
+
+def test_the_shadow_of_a_sheet_laid_straight_on_a_lid_is_no_cell() -> None:
+    page = _page(8)
+    page[:, :200] = 205 - 20 * np.exp((np.arange(200) - 199) / 4) + np.random.default_rng(9).normal(0, 1, (ROWS, 200))
+    page[:, 199] -= 12  # as scanners sharpen
+    page[:, 200:206] = 222
+    assert [*streaks(page, 1), *stuck(page, 1)] == []

@@ -20,7 +20,7 @@ from stitchbed.inspection.differences import Difference, Sight, Stripes
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
 from stitchbed.inspection.overlaps import Comparison, SideLoss
-from stitchbed.inspection.sensor import Sensed
+from stitchbed.inspection.sensor.whole import Sensed
 from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.reading.base.tile import Raster, Tile

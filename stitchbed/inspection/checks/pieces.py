@@ -11,11 +11,14 @@ from typing import Any
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.transforms import between
 from stitchbed.inspection import quality
 from stitchbed.inspection.checks.pairs import dusty
 from stitchbed.inspection.enlargement import BLOCKS, ROUNDING, ends_of, enlargement_of, is_near
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
+from stitchbed.inspection.sensor.drawn_lines import is_drawn
 from stitchbed.reading.base.tile import Tile
 
 # Bounds. Where a source is named it gives the number; the others were set between what good and faulty synthetic and
@@ -49,7 +52,7 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
         if lost < FINEST:
             blur, made_up = [], [_made_up("", {"finest_over_set": round(lost, 2)})]
         rest = [*_noisy(evidence, index), *_clipped(look), *_dpi(evidence, tile), *_profile(evidence, tile)]
-        found.append([*blur, *lossy, *made_up, *_sensor(look), *rest])
+        found.append([*blur, *lossy, *made_up, *_sensor(evidence, index), *rest])
     return found
 
 
@@ -135,18 +138,33 @@ def clipped_finding(end: str, share: float) -> Finding:
     return Finding(f"clipped {end}", "redo", why, change, {"share": share})
 
 
-def _sensor(look: Look) -> list[Finding]:
+def _sensor(evidence: Evidence, index: int) -> list[Finding]:
     """What the sensor, the driver or a broken transfer did."""
+    look = evidence.looks[index]
     found = []
-    if look.sensed.streaks:
-        places = [round((streak.at + 0.5) * look.reduction) for streak in look.sensed.streaks]
-        kind = "column" if look.sensed.streaks[0].axis == 1 else "row"
+    others = _beside(evidence, index) if look.sensed.streaks else []
+    streaks = [streak for streak in look.sensed.streaks if not is_drawn(look, streak.axis, streak.at, others)]
+    if streaks:
+        places = [round((streak.at + 0.5) * look.reduction) for streak in streaks]
+        kind = "column" if streaks[0].axis == 1 else "row"
         found.append(streak_finding(kind, places))
     if look.sensed.tones:
         found.append(few_tones_finding(look.sensed.tones))
     if look.sensed.black:
         found.append(cut_off_finding(*look.sensed.black))
     return found
+
+
+def _beside(evidence: Evidence, index: int) -> list[tuple[Look, Array]]:
+    """The other pieces on a piece's sheet, each with the motion to it."""
+    name = evidence.tiles[index].name
+    places = next((layout.sheet_from_tile for layout in evidence.layouts if name in layout.sheet_from_tile), {})
+    pairs = zip(evidence.tiles, evidence.looks, strict=True)
+    return [
+        (look, between(places[name], places[tile.name]))
+        for tile, look in pairs
+        if tile.name in places and tile.name != name
+    ]
 
 
 def streak_finding(kind: str, places: Sequence[int]) -> Finding:

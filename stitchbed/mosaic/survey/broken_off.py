@@ -19,7 +19,7 @@ from stitchbed.matching.overlap_evidence import GRAY, Detail
 
 GRID = 32  # points along each side of a dead part that other pieces are asked for
 LEAST_ASKED = 16  # points that others must see
-LIT = 12 - GRAY  # gray levels: a black that a scanner sees, or a lid, is darker (see `inspection.sensor.BLACK`)
+LIT = 12 - GRAY  # gray levels: a black that a scanner sees, or a lid, is darker (see `inspection.sensor.ends.BLACK`)
 LIT_SHARE = 0.5  # of the points others see
 
 

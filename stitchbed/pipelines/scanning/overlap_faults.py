@@ -21,13 +21,13 @@ from stitchbed.inspection.checks.sets import smear_finding
 from stitchbed.inspection.differences import Difference, difference_of
 from stitchbed.inspection.findings import PairEvidence, believed_dpi, usual_dpi
 from stitchbed.inspection.glass import smear_shown, usual_sized
-from stitchbed.inspection.looks import Glance, glance_at, view_reduction
+from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import Course, course_of, overlay
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
-from stitchbed.pipelines.scanning.own_faults import said, together
+from stitchbed.pipelines.scanning.own_faults import glance, said, together
 from stitchbed.pipelines.scanning.softness import soft_pieces
 from stitchbed.reading.base.tile import Tile
 
@@ -44,7 +44,7 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
     dpi = believed_dpi(tiles)
     followed = [(pair, _motion(places, pair)) for pair in pairs]
     with ThreadPoolExecutor(context.workers) as pool:
-        looks = tuple(pool.map(lambda tile: _glance(context, tile), tiles))
+        looks = tuple(pool.map(lambda tile: glance(context, tile), tiles))
         on_glass = pool.submit(_on_glass, tiles, looks, places)
         seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
         differences = tuple(difference for _, difference in seen if difference is not None)
@@ -82,11 +82,6 @@ def _compared(
     laid = overlay(looks[pair[0]], looks[pair[1]], motion)
     course = course_of(looks, pair, motion, dpi[pair[1]] / dpi[pair[0]], laid)
     return course, difference_of(looks, pair, motion, laid)
-
-
-def _glance(context: SurveyContext, tile: Tile) -> Glance:
-    shape = tile.raster.shape[0], tile.raster.shape[1]
-    return glance_at(context.shelf.view(tile, view_reduction(shape)), shape, context.kind.transfer)
 
 
 def _pairs(places: Sequence[Placement], least: float = LEAST_SHARED) -> list[tuple[int, int]]:

@@ -5,13 +5,15 @@ In: pieces; how a join levels them. Out: words. No overlap tells of it in a sing
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
+from stitchbed.imaging.transforms import between
 from stitchbed.inspection.checks.pieces import (
     WHITE_SHARE,
     clipped_finding,
@@ -22,7 +24,9 @@ from stitchbed.inspection.checks.pieces import (
 )
 from stitchbed.inspection.checks.sets import light_findings
 from stitchbed.inspection.findings import Finding
-from stitchbed.inspection.sensor import Banded, banded
+from stitchbed.inspection.looks import Glance, glance_at, view_reduction
+from stitchbed.inspection.sensor.bands import Banded, banded
+from stitchbed.inspection.sensor.drawn_lines import is_drawn
 from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.reading.base.tile import Tile
@@ -32,13 +36,19 @@ BLACK_DRAWN = 0.02
 PAPER = 0.6  # linear light by which gains, offsets and curves of pieces are compared
 
 
-def own_faults(context: SurveyContext) -> list[str]:
-    """What the sensor or the driver did to pieces, in words."""
+def seen_alone(context: SurveyContext) -> list[Banded]:
+    """What each piece shows by itself."""
     with ThreadPoolExecutor(context.workers) as pool:
-        seen = list(pool.map(partial(_banded, context), context.tiles))
+        return list(pool.map(partial(_banded, context), context.tiles))
+
+
+def own_faults(context: SurveyContext, seen: Sequence[Banded], placed: Mapping[str, Array]) -> list[str]:
+    """What the sensor or the driver did to pieces, in words. seen : see `seen_alone`. placed : name -> sheet_from_tile
+    of those that lie on the sheet: what their neighbors show too is drawn.
+    """
     every = [one.noise for one in seen if one.noise is not None]
-    pairs = zip(context.tiles, seen, strict=True)
-    return together([(tile.name, finding) for tile, one in pairs for finding in _findings(one, every)])
+    named = [(tile, _undrawn(context, tile, one, placed)) for tile, one in zip(context.tiles, seen, strict=True)]
+    return together([(tile.name, finding) for tile, one in named for finding in _findings(one, every)])
 
 
 def together(found: Sequence[tuple[str, Finding]], apart: int = 1) -> list[str]:
@@ -72,6 +82,22 @@ def light_faults(tiles: Sequence[Tile], levels: Sequence[Level]) -> list[str]:
 def said(name: str, finding: Finding) -> str:
     """A finding of a piece as a warning."""
     return f"{name}: {finding.why}; {finding.change}"
+
+
+def glance(context: SurveyContext, tile: Tile) -> Glance:
+    """What a piece is compared by."""
+    shape = tile.raster.shape[0], tile.raster.shape[1]
+    return glance_at(context.shelf.view(tile, view_reduction(shape)), shape, context.kind.transfer)
+
+
+def _undrawn(context: SurveyContext, tile: Tile, seen: Banded, placed: Mapping[str, Array]) -> Banded:
+    """The same without columns that others show at the same place of the sheet."""
+    if not seen.columns or tile.name not in placed:
+        return seen
+    own, known = glance(context, tile), [one for one in context.tiles if one.name in placed and one != tile]
+    others = [(glance(context, one), between(placed[tile.name], placed[one.name])) for one in known]
+    kept = [column for column in seen.columns if not is_drawn(own, 1, column // own.reduction, others)]
+    return replace(seen, columns=tuple(kept))
 
 
 def _banded(context: SurveyContext, tile: Tile) -> Banded:

@@ -22,7 +22,7 @@ from stitchbed.inspection.differences import Difference
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.looks import Glance, detail_boxes, sharpness_in
 from stitchbed.inspection.overlaps import rest_places
-from stitchbed.inspection.sensor import few_tones
+from stitchbed.inspection.sensor.ends import few_tones
 
 PLACES = 6  # compared for sharpness per overlap
 FAINT = 0.04  # log of fine contrast below the neighbors', in views: half of what a blur of a px leaves of an A4 piece

@@ -16,9 +16,11 @@ from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.inspection.checks.pieces import clipped_finding, cut_off_finding, few_tones_finding
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
-from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, together
+from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone, together
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
+
+ASIDE = 20  # px
 
 
 def _spoiled(light: Array, fault: str, most: int) -> Array:
@@ -34,19 +36,23 @@ def _spoiled(light: Array, fault: str, most: int) -> Array:
     return light
 
 
-def _told(folder: Path, fault: str) -> list[str]:
+def _told(folder: Path, fault: str, places: dict[str, Array] | None = None) -> list[str]:
     one = captures.good_set(4)[0]
     most, rng = int(np.iinfo(one.pixels.dtype).max), np.random.default_rng(6)
     pieces = []
     for index in range(3):
         light = one.pixels.astype(np.float64) + rng.normal(0, 0.004 * most, one.pixels.shape)
         light = _spoiled(light, fault, most) if index == 1 else light
+        if fault == "line":  # drawn on the sheet, which is laid down elsewhere each time
+            light[:, light.shape[1] // 2] *= 0.7
+            light = np.roll(light, ASIDE * index, axis=1)
         pieces.append(replace(one, name=f"p{index}", pixels=np.clip(np.rint(light), 0, most).astype(one.pixels.dtype)))
     tiles, _ = take_in(captures.write_pieces(folder, pieces), memory=2**28)
     raster = tiles[0].raster
     kind = Kind(raster.shape[2], raster.dtype, raster.icc, transfer_of(raster.icc))
     with Shelf(tiles, 2**26, folder, memory=2**28) as shelf:
-        return own_faults(SurveyContext(tuple(tiles), np.full(3, 300.0), shelf, kind, SurveySettings(), 1, silent))
+        context = SurveyContext(tuple(tiles), np.full(3, 300.0), shelf, kind, SurveySettings(), 1, silent)
+        return own_faults(context, seen_alone(context), places or {})
 
 
 @pytest.mark.parametrize(
@@ -57,6 +63,13 @@ def test_the_piece_with_the_fault_is_named_alone(tmp_path: Path, fault: str, wor
     told = _told(tmp_path, fault)
     assert any(word in line for line in told)
     assert {line.split(":")[0] for line in told} == {"p1.tif"}
+
+
+def test_a_line_that_others_show_at_the_same_place_of_the_sheet_is_drawn(tmp_path: Path) -> None:
+    places = {f"p{k}.tif": np.array([[1, 0, -ASIDE * k], [0, 1, 0], [0, 0, 1.0]]) for k in range(3)}
+    (line,) = _told(tmp_path / "apart", "line")
+    assert "a line goes through the whole scan" in line
+    assert _told(tmp_path / "laid", "line", places) == []
 
 
 def test_of_good_pieces_nothing_is_told(tmp_path: Path) -> None:
