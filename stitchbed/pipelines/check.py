@@ -50,7 +50,7 @@ from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
 from stitchbed.reading.intake import take_what_can
 
-FEATURES = FeatureSettings(most=1200)  # half of what a join uses: links are to be found here, not measured
+FEATURES = FeatureSettings()  # as a join has them: of fewer a soft painting is told alone that it joins
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
 SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured

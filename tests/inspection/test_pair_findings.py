@@ -108,6 +108,19 @@ def test_a_head_that_one_short_overlap_alone_shows_is_no_stretch() -> None:
     assert judged(5, below, aside, *beside) == []
 
 
+def test_what_a_head_does_to_a_scan_turned_by_half_is_no_stretch() -> None:
+    """Over 135 mm a head that is .15 mm off at both ends, and .15 mm the other way in the middle, makes .8 %."""
+    rows = np.linspace(0.05, 0.95, 19) * ROWS
+    way, still = 135 / MM_PER_INCH * DPI, np.zeros_like(rows)
+    pair = course(0, 1, along=0.008, ways=(np.inf, way))
+    alike = replace(pair, slips=np.column_stack([rows, rows + 0.02 * ROWS, still]))
+    turned = replace(pair, slips=np.column_stack([rows, ROWS - rows, still]))
+    assert len(stretches_of_either(evidence(2, courses=(alike,)))) == 1
+    assert stretches_of_either(evidence(2, courses=(turned,))) == []
+    worse = replace(turned, stretch=np.array([0.0, 0.012]))
+    assert len(stretches_of_either(evidence(2, courses=(worse,)))) == 1
+
+
 def test_another_scale_both_ways_and_what_is_not_known_are_no_stretch() -> None:
     same = (course(0, 1, 0.01, 0.01), course(1, 2, -0.01, -0.01))
     assert pair_findings(evidence(3, courses=same)) == []

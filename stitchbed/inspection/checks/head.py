@@ -72,6 +72,14 @@ def head_way(course: Course, looks: Sequence[Glance]) -> int:
     return int(np.sign(second - first)) if abs(second - first) > HEAD_ROWS else 0
 
 
+def seen_elsewhere(course: Course, looks: Sequence[Glance]) -> bool:
+    """True where two scans show the same places at rows far from each other, as also where one lies turned by half."""
+    if head_way(course, looks) != 0:
+        return True
+    shares = course.slips[:, :2] / [looks[index].shape[0] for index in (course.a, course.b)]
+    return len(shares) > 0 and float(np.median(np.abs(shares[:, 0] - shares[:, 1]))) > HEAD_ROWS
+
+
 def _of_other_scale(course: Course) -> bool:
     """True where all that is known of a pair is larger or smaller by far."""
     return bool((np.abs(course.stretch[np.isfinite(course.stretch)]) > OTHER_SCALE).all())

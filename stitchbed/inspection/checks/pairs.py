@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.checks.head import head_way, sizes
+from stitchbed.inspection.checks.head import head_way, seen_elsewhere, sizes
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
@@ -97,7 +97,7 @@ def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
     """True where a pair differs by more than two good scans do over the way that it shows."""
     way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
     apart = abs(float(course.stretch[axis]))
-    head = FAR_MM if axis == 1 and head_way(course, evidence.looks) else HEAD_MM
+    head = FAR_MM if axis == 1 and seen_elsewhere(course, evidence.looks) else HEAD_MM
     return way > 0 and apart > STRETCHED + head / way
 
 
