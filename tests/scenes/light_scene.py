@@ -43,16 +43,19 @@ def scene(
     shading: Callable[[int, Array, Array], Array] = lambda tile, u, v: 0 * u,
     exponent: Array | None = None,
     noise: float = 0.002,
+    step: tuple[int, int] = STEP,
+    spacing: float = 14.0,
 ) -> Scene:
     """gain, offset : (T, 3) of the model. shading(tile, u, v) : log, u and v run from -1 to 1. exponent : (T, 3)
-    a program put on each tile's encoded values, light clipped at 1 before. noise : relative.
+    a program put on each tile's encoded values, light clipped at 1 before. noise : relative. step : see `STEP`.
+    spacing : px of the grid.
     """
     count = rows * cols
     gain = np.ones((count, 3)) if gain is None else gain
     offset = np.zeros((count, 3)) if offset is None else offset
-    origins = np.array([[k % cols * STEP[1], k // cols * STEP[0]] for k in range(count)], float)
+    origins = np.array([[k % cols * step[1], k // cols * step[0]] for k in range(count)], float)
     width, height = origins.max(0) + np.array([SIZE[1], SIZE[0]])
-    xs, ys = np.arange(8, width, 14.0), np.arange(8, height, 14.0)
+    xs, ys = np.arange(8, width, spacing), np.arange(8, height, spacing)
     xy = np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2)
     true = np.exp(rng.normal(np.log(0.6), 0.35, (len(xy), 1))) * rng.uniform(0.85, 1, (len(xy), 3))
     true = np.clip(true, 0.04, 0.92)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.polynomial.legendre import legvander2d
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Ints
 from stitchbed.core.memory import late
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import CAUCHY
@@ -34,6 +34,8 @@ sparse, csgraph = late("scipy.sparse"), late("scipy.sparse.csgraph")
 
 MOST_SHUT = 0.05  # share of clipped light from which a place's mean is off by about what overlaps agree to
 LEAST_TOLD = 1e-3  # trust in a place that is all clipped: better than none, where no other light ties two tiles
+LEAST_PLACES = 6  # from which an overlap tells two tiles' levels
+FLAT_SHARE = 0.15  # of an overlap's places that must lie flat in both tiles; fewer are what is left of a lift's rims
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
 
 
@@ -88,21 +90,21 @@ def find_gains(
 
     weight : per tile (n,) 0..1 trust in what it sees (0 in lifted zones). group : bed per tile, -1 for none.
     """
-    channels = patches.seen[0].light.shape[1]
+    channels = patches.channels
     if not len(patches.xy):
         return [no_gain(name, channels) for name in names], [seen.light for seen in patches.seen]
     designs = [
         shading_basis(size, seen.at, settings.bed_degree) for size, seen in zip(sizes, patches.seen, strict=True)
     ]
-    pairs = _pairs(patches, weight, settings)
+    pairs = pairs_of(patches, weight, settings)
     tones = [patches.seen[pair.i].light[pair.at_i] for pair in pairs]
     pivot = float(curve_term(np.array(np.median(np.concatenate(tones))))) if pairs else 0.0
-    shared = _bed_index(group)
+    shared = bed_index(group)
     shading = [shading_rows(pair, designs, shared, channels) for pair in pairs]
-    seen = Seen(patches, pairs, designs, shared, shading, pivot)
-    flat = np.zeros((len(names), channels))
+    seen = Seen(patches, pairs, designs, shared, _tied_flat(pairs, len(names)), shading, pivot)
+    none = np.zeros((len(names), channels))
     beds = np.zeros((max(seen.shared, default=-1) + 1, designs[0][1].shape[1]))
-    state = _solved(Unknown(flat, flat, flat, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
+    state = _solved(Unknown(none, none, none, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
     levels = [_level(i, names[i], sizes[i], state, seen, settings) for i in range(len(names))]
     return levels, [np.exp(logs_of(state, seen, i)) for i in range(len(names))]
 
@@ -140,6 +142,8 @@ def _disagreement(state: Unknown, seen: Seen, settings: LevelSettings) -> Array:
     logs = [logs_of(state, seen, i) for i in range(len(state.gain))]
     cost = np.zeros(len(logs))
     for pair in seen.pairs:
+        if not pair.flat:
+            continue
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
         left = float((pair.weight * np.log1p((rest / (CAUCHY * settings.agree)) ** 2)).sum())
         cost[[pair.i, pair.j]] += left / len(rest)
@@ -161,14 +165,17 @@ def shading_basis(size: tuple[int, int], xy: Array, degree: int) -> tuple[Array,
     return own, np.asarray(every[:, (order > 0) & (order <= degree)], np.float64)
 
 
-def _bed_index(group: Sequence[int]) -> list[int]:
+def bed_index(group: Sequence[int]) -> list[int]:
     """Dense bed number per tile; beds with fewer than two tiles get none (-1)."""
     shared = [g for g in sorted(set(group)) if g >= 0 and list(group).count(g) > 1]
     return [shared.index(g) if g in shared else -1 for g in group]
 
 
-def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[Pair]:
-    """Every two tiles that see enough places together, thinned evenly to `most_points` places."""
+def pairs_of(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[Pair]:
+    """Every two tiles that see enough places together, thinned evenly to `most_points` places. weight : per tile (n,).
+
+    Where hardly any place is trusted in both (see `FLAT_SHARE`) all count, next to nothing beside other ties.
+    """
     found, opened = [], []
     for i, one in enumerate(patches.seen):
         for j in range(i + 1, len(patches.seen)):
@@ -177,15 +184,17 @@ def _pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -
                 continue
             _, at_i, at_j = np.intersect1d(one.index, two.index, assume_unique=True, return_indices=True)
             trusted = weight[i][at_i] * weight[j][at_j]
+            flat = bool(np.count_nonzero(trusted) >= max(LEAST_PLACES, FLAT_SHARE * len(trusted)))
+            trusted = trusted if flat else np.full(len(trusted), LEAST_TOLD)
             at_i, at_j, trusted = at_i[trusted > 0], at_j[trusted > 0], trusted[trusted > 0]
             step = max(1, -(-len(at_i) // settings.most_points))
             at_i, at_j, trusted = at_i[::step], at_j[::step], trusted[::step]
-            if len(at_i) >= 6:
+            if len(at_i) >= LEAST_PLACES:
                 unrest = one.unrest[at_i] + two.unrest[at_j]
                 dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
                 calm = (1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2 * trusted)[:, None]
                 shut = np.minimum(np.maximum(one.shut[at_i], two.shut[at_j]), 1)
-                found.append(Pair(i, j, at_i, at_j, calm * ((1 - shut) ** 2 + LEAST_TOLD)))
+                found.append(Pair(i, j, at_i, at_j, calm * ((1 - shut) ** 2 + LEAST_TOLD), flat))
                 opened.append(calm * np.clip(1 - shut / MOST_SHUT, 0, 1))
     return _telling(found, opened, len(patches.seen))
 
@@ -204,13 +213,31 @@ def _telling(pairs: Sequence[Pair], opened: Sequence[Array], tiles: int) -> list
     )
     held = np.empty_like(enough)
     for channel, shown in enumerate(enough.T):
-        links = sparse.coo_array((np.ones(shown.sum()), tuple(ends[shown].T)), shape=(tiles, tiles))
-        group = csgraph.connected_components(links, directed=False)[1]
+        group = _tied(ends[shown], tiles)
         held[:, channel] = group[ends[:, 0]] == group[ends[:, 1]]
     return [
         replace(pair, weight=np.where(by, part, pair.weight))
         for pair, part, by in zip(pairs, opened, held, strict=True)
     ]
+
+
+def estimated_pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[tuple[int, int]]:
+    """Every two tiles that see no place flat together and are not tied by others that do. weight : see `find_gains`."""
+    pairs = pairs_of(patches, weight, settings)
+    tied = _tied_flat(pairs, len(patches.seen))
+    return [(pair.i, pair.j) for pair in pairs if tied[pair.i] != tied[pair.j]]
+
+
+def _tied_flat(pairs: Sequence[Pair], tiles: int) -> Ints:
+    """(T,) a number that tiles tied by flat places have in common."""
+    return _tied(np.array([(pair.i, pair.j) for pair in pairs if pair.flat], np.intp).reshape(-1, 2), tiles)
+
+
+def _tied(ends: Ints, tiles: int) -> Ints:
+    """(T,) a number that tiles have in common which pairs (P, 2) tie together, directly or by way of others."""
+    links = sparse.coo_array((np.ones(len(ends)), tuple(ends.T)), shape=(tiles, tiles))
+    found: Ints = csgraph.connected_components(links, directed=False)[1]
+    return found
 
 
 def _level(i: int, name: str, size: tuple[int, int], state: Unknown, seen: Seen, settings: LevelSettings) -> Level:

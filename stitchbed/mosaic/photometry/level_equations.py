@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +44,7 @@ class LevelSettings:
     where there are none, .97 on text of two tones, .2 on washes).
     """
 
-    spacing_mm: float = 4.0
+    spacing_mm: float = 2.0
     bed_degree: int = 4
     gain: float = 0.3
     tint_gain: float = 0.1
@@ -53,7 +54,7 @@ class LevelSettings:
     fall: float = 0.04
     agree: float = 0.006
     rounds: int = 12
-    most_points: int = 1500
+    most_points: int = 700
     curve: float = 0.15
     tint_curve: float = 0.04
     straight: float = 0.012
@@ -75,19 +76,23 @@ class Unknown:
 
 @dataclass(frozen=True)
 class Pair:
-    """Two tiles, the positions of their common points in each one's list, and the trust (N, C) in each."""
+    """Two tiles, the positions of their common points in each one's list, and the trust (N, C) in each.
+
+    flat : the sheet lies flat in both at enough places; else light given back to it tells gains only.
+    """
 
     i: int
     j: int
     at_i: NDArray[np.intp]
     at_j: NDArray[np.intp]
     weight: Array
+    flat: bool = True
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What the solution is made from. shared : bed number per tile, -1 for none. shading : per pair, see
-    `shading_rows`. pivot : `curve_term` of the commonest
+    """What the solution is made from. shared : bed number per tile, -1 for none. tied : per tile a number that tiles
+    tied by flat places have in common. shading : per pair, see `shading_rows`. pivot : `curve_term` of the commonest
     tone: measured from there, curves are told apart from gains, and stay at 1 where an overlap holds a single tone.
     """
 
@@ -95,6 +100,7 @@ class Seen:
     pairs: Sequence[Pair]
     designs: Designs
     shared: Sequence[int]
+    tied: Ints
     shading: Sequence[tuple[Array, Ints]]
     pivot: float
 
@@ -104,14 +110,20 @@ def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
     tiles, channels = state.gain.shape
     own_start = 3 * tiles * channels
     own_end = own_start + state.own.size
-    normal, right = _prior(state, settings)
+    normal, right = _prior(state, seen.tied, settings)
     logs = [logs_of(state, seen, i) for i in range(tiles)]
     slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
     for pair, shading in zip(seen.pairs, seen.shading, strict=True):
         rest = logs[pair.i][pair.at_i] - logs[pair.j][pair.at_j]
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         robust = robust * min(ALIKE, INDEPENDENT / len(rest))
-        _add_pair((normal, right), _own_rows(pair, slopes), shading if settings.solve_shading else None, robust, rest)
+        _add_pair(
+            (normal, right),
+            _own_rows(pair, slopes),
+            shading if settings.solve_shading and pair.flat else None,
+            robust,
+            rest,
+        )
     step = linalg.cho_solve(linalg.cho_factor(normal, lower=True, overwrite_a=True, check_finite=False), right)
     by_tile = step[:own_start].reshape(3, tiles, channels)
     return Unknown(
@@ -150,8 +162,11 @@ def _add_pair(
 
 
 def _own_rows(pair: Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.intp]]:
-    """Per channel the derivatives (C, K, N) by both tiles' gains, offsets and curves, and their columns (C, K)."""
-    rows = np.concatenate([slopes[pair.i][:, pair.at_i], -slopes[pair.j][:, pair.at_j]])
+    """Per channel the derivatives (C, K, N) by both tiles' gains, offsets and curves, and their columns (C, K).
+
+    Where no place lies flat in both tiles the first alone."""
+    told = len(slopes[pair.i]) if pair.flat else 1
+    rows = np.concatenate([slopes[pair.i][:told, pair.at_i], -slopes[pair.j][:told, pair.at_j]])
     kinds, channels, tiles = len(rows) // 2, rows.shape[2], len(slopes)
     first = np.concatenate([np.arange(kinds) * tiles + pair.i, np.arange(kinds) * tiles + pair.j]) * channels
     return np.ascontiguousarray(rows.transpose(2, 0, 1)), first + np.arange(channels)[:, None]
@@ -170,12 +185,11 @@ def shading_rows(pair: Pair, designs: Designs, shared: Sequence[int], channels: 
     return np.concatenate(rows), np.concatenate(columns)
 
 
-def _prior(state: Unknown, settings: LevelSettings) -> tuple[Array, Array]:
-    """Expected sizes; mean log gain, mean offset and mean curve held at zero (the gauge)."""
+def _prior(state: Unknown, tied: Ints, settings: LevelSettings) -> tuple[Array, Array]:
+    """Expected sizes; mean log gain held at zero (the gauge), and mean offset and mean curve of tiles tied together:
+    one exponent for all of them would bring them nearer to each other at no cost."""
     tiles, channels = state.gain.shape
-    tiny = np.full(state.own.shape, settings.slope)
-    tiny[:, 2:] = settings.slope / 3
-    shading = np.concatenate([tiny.ravel(), np.tile(_fall_sizes(settings), len(state.bed))])
+    shading = shading_sizes(tiles, len(state.bed), settings)
     value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
     normal = np.zeros((len(value), len(value)))
     normal[-len(shading) :, -len(shading) :] = np.diag(1 / shading**2)
@@ -190,11 +204,17 @@ def _prior(state: Unknown, settings: LevelSettings) -> tuple[Array, Array]:
             columns = slice((kind * tiles + tile) * channels, (kind * tiles + tile + 1) * channels)
             normal[columns, columns] = stiff
     right = -normal @ value
-    for start, current, hold in ((0, state.gain, 1e3), (1, state.offset, 1e5), (2, state.curve, 1e4)):
-        for c in range(channels):
-            columns = start * tiles * channels + np.arange(tiles) * channels + c
-            normal[np.ix_(columns, columns)] += hold**2 / tiles
-            right[columns] -= hold**2 / tiles * current[:, c].sum()
+    together = np.zeros(tiles, np.intp)
+    for start, current, hold, groups in (
+        (0, state.gain, 1e3, together),
+        (1, state.offset, 1e5, tied),
+        (2, state.curve, 1e4, tied),
+    ):
+        for group, c in product(np.unique(groups), range(channels)):
+            members = np.flatnonzero(groups == group)
+            columns = start * tiles * channels + members * channels + c
+            normal[np.ix_(columns, columns)] += hold**2 / len(members)
+            right[columns] -= hold**2 / len(members) * current[members, c].sum()
     return normal, right
 
 
@@ -230,8 +250,11 @@ def orders(degree: int) -> Ints:
     return np.add.outer(np.arange(degree + 1), np.arange(degree + 1)).ravel()
 
 
-def _fall_sizes(settings: LevelSettings) -> Array:
-    """(K,) expected sizes of the bed's terms."""
+def shading_sizes(tiles: int, beds: int, settings: LevelSettings) -> Array:
+    """Expected sizes of all own terms, then of all beds' terms."""
+    own = np.full((tiles, OWN_TERMS), settings.slope)
+    own[:, 2:] = settings.slope / 3
     order = orders(settings.bed_degree)
     kept = order[(order > 0) & (order <= settings.bed_degree)]
-    return settings.fall * np.array(BY_ORDER)[np.minimum(kept, len(BY_ORDER)) - 1]
+    fall = settings.fall * np.array(BY_ORDER)[np.minimum(kept, len(BY_ORDER)) - 1]
+    return np.concatenate([own.ravel(), np.tile(fall, beds)])

@@ -6,7 +6,8 @@ In: leveled patches. Out: `Lift` per tile: how deep, and which cells are not to 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -97,13 +98,32 @@ def trust(lifts: Sequence[Lift], patches: Patches) -> list[Array]:
     return [1.0 - inside(lift, seen.at).astype(np.float64) for lift, seen in zip(lifts, patches.seen, strict=True)]
 
 
+def losses_at(lifts: Sequence[Lift], patches: Patches) -> list[Array]:
+    """Per tile (n,) share of light lost at its points."""
+    return [_at(lift, lift.losses, seen.at) for lift, seen in zip(lifts, patches.seen, strict=True)]
+
+
+def laid_flat(patches: Patches, lost: Sequence[Array]) -> Patches:
+    """What the tiles would see without a lift that takes `lost` (n,) of their light."""
+    seen = [
+        replace(seen, light=seen.light / (1 - loss[:, None])) for seen, loss in zip(patches.seen, lost, strict=True)
+    ]
+    return replace(patches, seen=tuple(seen))
+
+
 def inside(lift: Lift, xy: Array) -> Mask:
     """True for tile points (N, 2) px in a lifted cell."""
-    h, w = lift.mask.shape
+    result: Mask = _at(lift, lift.mask, xy)
+    return result
+
+
+def _at(lift: Lift, cells: NDArray[Any], xy: Array) -> NDArray[Any]:
+    """What a table of the lift's cells says at tile points (N, 2) px."""
+    h, w = cells.shape
     col = np.clip((xy[:, 0] / lift.cell).astype(int), 0, w - 1)
     row = np.clip((xy[:, 1] / lift.cell).astype(int), 0, h - 1)
-    result: Mask = lift.mask[row, col]
-    return result
+    found: NDArray[Any] = cells[row, col]
+    return found
 
 
 def _judges(

@@ -64,6 +64,11 @@ class Patches:
     xy: Array
     seen: tuple[Seen, ...]
 
+    @property
+    def channels(self) -> int:
+        """Of what every tile sees."""
+        return int(self.seen[0].light.shape[1])
+
 
 def small_of(linear: Floats, bent: Floats, reduction: int, cells_px: float) -> Small:
     """Average a linear view (h, w, c) at `reduction` softly into cells of about `cells_px` full-resolution px.

@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import turn_of
@@ -22,11 +21,12 @@ from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
 from stitchbed.mosaic.hints.sizes import Sized
-from stitchbed.mosaic.photometry.gain_compensation import Level, find_gains, no_gain
-from stitchbed.mosaic.photometry.lift import Lift, find_lift, no_lift, trust
-from stitchbed.mosaic.photometry.overlap_samples import Patches, Small, clipped_share, look
+from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.judged_light import Light, estimated_words, judge_light
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
-from stitchbed.mosaic.registration.placement import Placement, edge_distance, magnification
+from stitchbed.mosaic.registration.placement import Placement, magnification
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.preview import Preview
 from stitchbed.mosaic.survey.refine import Measured, bed_groups
@@ -44,7 +44,8 @@ def make_plan(
     true_dpi = dpi / size.larger
     canvas = make_canvas(measured.places, true_dpi, most_pixels=most, finer=finer, turn=turn, stretch=size.stretch)
     places = [on_canvas(place, canvas) for place in measured.places]
-    lifts, levels = judged_light(context, previews, places, canvas)
+    light = judged_light(context, previews, places, canvas)
+    lifts, levels = light.lifts, light.levels
     changes = _changes(context, previews, (places, lifts, levels), canvas)
     drawings = [g.drawing for g in previews]
     clipped = [clipped_share(small) for small in promoted(context, previews)]
@@ -62,7 +63,13 @@ def make_plan(
     frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))
     told, steps = changed_places(changes, plan.places, canvas), step_words(changes, plan.places, canvas)
-    return plan, lifts, plain, told, [*words, *_lifted_words(context, plan, lifts), *change_words(told, canvas), *steps]
+    return (
+        plan,
+        lifts,
+        plain,
+        told,
+        [*words, *_lifted_words(context, plan, lifts), *estimated_words(light), *change_words(told, canvas), *steps],
+    )
 
 
 def held_turn(context: SurveyContext, places: Sequence[Placement]) -> float | None:
@@ -126,44 +133,22 @@ def lifts_at(context: SurveyContext, previews: Sequence[Preview], places: Sequen
     """Where the sheet lifts, under places good to a pixel."""
     home = float(np.median([dpi * magnification(place) for dpi, place in zip(context.dpi, places, strict=True)]))
     canvas = make_canvas(places, home, most_pixels=context.settings.max_megapixels * 1e6)
-    there = [on_canvas(place, canvas) for place in places]
-    return _lifts(context, there, look(there, promoted(context, previews), canvas, context.settings.levels.spacing_mm))[
-        0
-    ]
+    return judged_light(context, previews, [on_canvas(place, canvas) for place in places], canvas).lifts
 
 
 def judged_light(
     context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], canvas: Canvas
-) -> tuple[list[Lift], list[Level]]:
-    """Lifted zones and levels: levels first without the rims, then lift, then levels again without what lifts."""
+) -> Light:
+    """Lifted zones and levels of pieces on a canvas."""
     settings = context.settings
-    names, sizes = [p.tile for p in places], [p.size for p in places]
-    patches = look(places, promoted(context, previews), canvas, settings.levels.spacing_mm)
-    lifts, weight = _lifts(context, places, patches)
-    if not settings.solve_levels or not len(patches.xy):
-        return lifts, [no_gain(name, context.kind.channels) for name in names]
-    levels, _ = find_gains(names, sizes, patches, weight, group=bed_groups(context), settings=settings.levels)
-    return lifts, levels
-
-
-def _lifts(context: SurveyContext, places: Sequence[Placement], patches: Patches) -> tuple[list[Lift], Sequence[Array]]:
-    """Lifted zones, and per tile (n,) how far what it sees is to be trusted."""
-    settings = context.settings
-    names, sizes = [p.tile for p in places], [p.size for p in places]
-    lifts = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
-    weight = _rim_weight(sizes, [seen.at for seen in patches.seen], context.px_per_mm, 12.0)
-    group = bed_groups(context)
-    for _ in range(2 if settings.find_lift and settings.solve_levels and len(patches.xy) else 0):
-        _, corrected = find_gains(names, sizes, patches, weight, group=group, settings=settings.levels)
-        lifts = find_lift(names, sizes, patches, corrected, list(context.px_per_mm), settings.lift)
-        weight = trust(lifts, patches)
-    return lifts, weight
-
-
-def _rim_weight(sizes: Sequence[tuple[int, int]], at: Sequence[Array], px_per_mm: Array, rim_mm: float) -> list[Array]:
-    """Per tile (n,) little trust within `rim_mm` of its edge, where sheets lift and covers shade."""
-    depths = [edge_distance(size, xy) / k for size, xy, k in zip(sizes, at, px_per_mm, strict=True)]
-    return [np.clip(depth / rim_mm, 0.02, 1) ** 2 for depth in depths]
+    return judge_light(
+        places,
+        look(places, promoted(context, previews), canvas, settings.levels.spacing_mm),
+        list(context.px_per_mm),
+        group=bed_groups(context),
+        levels=settings.levels if settings.solve_levels else None,
+        lift=settings.lift if settings.find_lift else None,
+    )
 
 
 def _colored(small: Small, channels: int) -> Small:

@@ -86,8 +86,8 @@ def test_a_darker_piece_is_leveled_to_its_neighbor(begun: Begun) -> None:
     plan, *_ = make_plan(context, previews, found, SIZE)
     small = previews[1].small
     darker = [previews[0], replace(previews[1], small=replace(small, light=(0.8 * small.light).astype(np.float32)))]
-    _, plain = judged_light(context, previews, plan.places, plan.canvas)
-    _, levels = judged_light(context, darker, plan.places, plan.canvas)
+    plain = judged_light(context, previews, plan.places, plan.canvas).levels
+    levels = judged_light(context, darker, plan.places, plan.canvas).levels
     ratio = [one[1].gain / one[0].gain for one in (plain, levels)]
     assert ratio[1] / ratio[0] == pytest.approx(np.full(3, 1 / 0.8), rel=0.03)
 

@@ -1,0 +1,137 @@
+"""I tell lost light from exposure across an overlap: a lift goes out from a piece's edge inward, a gain does not.
+
+In: what the pieces see at common places. Out: per piece the share of light that lift takes there, a first estimate
+for where an overlap lies under a lift as a whole, which shows no place from which gains could be taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stitchbed.core.arrays import Array, Ints
+from stitchbed.core.memory import late
+from stitchbed.matching.robust import cauchy_weights
+from stitchbed.mosaic.photometry.gain_compensation import bed_index, pairs_of, shading_basis
+from stitchbed.mosaic.photometry.level_equations import (
+    ALIKE,
+    INDEPENDENT,
+    LevelSettings,
+    Pair,
+    shading_rows,
+    shading_sizes,
+)
+from stitchbed.mosaic.photometry.overlap_samples import Patches
+
+linalg, optimize = late("scipy.linalg"), late("scipy.optimize")
+
+REACHES = (
+    5.0,
+    8.0,
+    13.0,
+    20.0,
+    32.0,
+)  # mm from the edge to where the sheet lies flat; a sum of them takes any such shape
+POWER = 1.5  # of the fall-off towards the edge: paper bends away from the glass, it does not break
+AGREE = (0.08, 0.04, 0.02, 0.01, 0.005)  # log light that counts as agreement, from a first look on
+MOST_POINTS = 300  # of an overlap: enough for shapes as broad as these
+GAIN = 0.1  # expected log gain; what an overlap shows as flat outweighs it at once
+PRICE = 10.0  # cost of one whole log of lost light: of two answers the one with less lift is taken
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """What an overlap says: left (N,) difference of log light; rows (K, N) its derivatives by the unknowns `columns`;
+    weight (N,)."""
+
+    left: Array
+    rows: Array
+    columns: Ints
+    weight: Array
+
+
+def lost_light(
+    sizes: Sequence[tuple[int, int]],
+    patches: Patches,
+    px_per_mm: Sequence[float],
+    *,
+    group: Sequence[int],
+    settings: LevelSettings,
+) -> list[Array]:
+    """Per piece (n,) share 0..1 of its light that lift takes at its points, as far as overlaps tell. group : bed per
+    piece.
+
+    Log light is gain and shading, of any sign, less sums of (1 - depth/reach)^1.5, none of which may add light: least
+    squares with Cauchy weights and a price on lift, by non-negative least squares (Lawson and Hanson, 1974).
+    """
+    looks = list(zip(sizes, [seen.at for seen in patches.seen], strict=True))
+    pairs = pairs_of(patches, [np.ones(len(at)) for _, at in looks], replace(settings, most_points=MOST_POINTS))
+    if not pairs:
+        return [np.zeros(len(at)) for _, at in looks]
+    designs, shared = [shading_basis(*look, settings.bed_degree) for look in looks], bed_index(group)
+    profiles = [_profiles(*look, scale) for look, scale in zip(looks, px_per_mm, strict=True)]
+    logs = [np.log(np.maximum(seen.light.mean(1), 1e-4)) for seen in patches.seen]
+    shades = shading_sizes(len(sizes), max(shared) + 1, settings)
+    expected = np.concatenate([shades, np.full(len(sizes), GAIN)])
+    said = [_said(pair, logs, shading_rows(pair, designs, shared, 0), profiles, len(shades)) for pair in pairs]
+    found = np.zeros(len(expected) + len(sizes) * profiles[0].shape[1])
+    for agree in AGREE:
+        found = _solved(*_system(said, found, agree), expected)
+    lifts = found[len(expected) :].reshape(len(sizes), -1)
+    return [1 - np.exp(-shapes @ lift) for shapes, lift in zip(profiles, lifts, strict=True)]
+
+
+def _profiles(size: tuple[int, int], at: Array, px_per_mm: float) -> Array:
+    """(N, 4 * reaches * 2) what a lift of each side and reach, growing to either end of it, does at (N, 2) px."""
+    u, v = at[:, 0] / max(size[1] - 1, 1), at[:, 1] / max(size[0] - 1, 1)
+    width, height = size[1] / px_per_mm, size[0] / px_per_mm
+    columns = []
+    for depth, along in ((u * width, v), ((1 - u) * width, v), (v * height, u), ((1 - v) * height, u)):
+        for reach in REACHES:
+            shape = np.clip(1 - depth / reach, 0, 1) ** POWER
+            columns += [shape * (1 - along), shape * along]
+    return np.column_stack(columns)
+
+
+def _said(
+    pair: Pair, logs: Sequence[Array], shading: tuple[Array, Ints], profiles: Sequence[Array], first_gain: int
+) -> _Shared:
+    """What one overlap says of shading, gains, and lifts, in this order of unknowns."""
+    one, two, tiles, kinds = pair.i, pair.j, len(logs), profiles[0].shape[1]
+    count, first_lift = len(pair.at_i), first_gain + tiles
+    rows = [
+        shading[0],
+        np.ones((1, count)),
+        -np.ones((1, count)),
+        profiles[one][pair.at_i].T,
+        -profiles[two][pair.at_j].T,
+    ]
+    lifts = [first_lift + tile * kinds + np.arange(kinds) for tile in (one, two)]
+    columns = np.concatenate([shading[1], [first_gain + one, first_gain + two], *lifts])
+    weight = pair.weight.mean(1) * min(ALIKE, INDEPENDENT / count)
+    return _Shared(logs[one][pair.at_i] - logs[two][pair.at_j], np.concatenate(rows), columns, weight)
+
+
+def _system(said: Sequence[_Shared], found: Array, agree: float) -> tuple[Array, Array]:
+    """Normal equations of all overlaps, weighed by what is left with what was found so far."""
+    normal, right = np.zeros((len(found), len(found))), np.zeros(len(found))
+    for one in said:
+        left = one.left + found[one.columns] @ one.rows
+        weighed = one.rows * (one.weight * cauchy_weights((left / agree) ** 2) / agree**2)
+        normal[np.ix_(one.columns, one.columns)] += weighed @ one.rows.T
+        right[one.columns] -= weighed @ one.left
+    return normal, right
+
+
+def _solved(normal: Array, right: Array, expected: Array) -> Array:
+    """Terms of any sign, of expected sizes, then lifts of one sign. The first are eliminated."""
+    count = len(expected)
+    factor = linalg.cho_factor(normal[:count, :count] + np.diag(1 / expected**2), lower=True)
+    across = linalg.cho_solve(factor, normal[:count, count:])
+    rest = normal[count:, count:] - normal[count:, :count] @ across + np.eye(len(normal) - count)
+    root = linalg.cholesky(rest, lower=True)
+    wanted = right[count:] - across.T @ right[:count] - PRICE
+    lifts = optimize.nnls(root.T, linalg.solve_triangular(root, wanted, lower=True))[0]
+    return np.concatenate([linalg.cho_solve(factor, right[:count]) - across @ lifts, lifts])
