@@ -29,6 +29,9 @@ COLORED = 0.12  # spread of the channels, of the paper's light
 LEAST_MARKED = 500  # px; fewer say nothing
 # of what is drawn in tones between: pages in ink showed up to .013, in pencil or paint .36 and more, 300 and 600 dpi
 MOST_TONES = 0.05
+NEAR_MM, PALE = 0.15, 0.5  # a mark with nothing darker than that share of the page's ink so near is pale
+LONG_MM = 1.0  # of a mark; smaller ones may be dust, which is pale on ink pages too
+MOST_PALE = 0.08  # of what is drawn; 66 pages in ink showed up to .034, in pencil with much black in it .15 and more
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
 
@@ -37,14 +40,15 @@ MOST_COLOR = 0.1  # of what is drawn; more is no graphite
 class Medium:
     """name : one of MEDIA. tones : share 0..1 of what is drawn that is neither ink nor paper nor an edge between them.
 
-    areas : share in tones at least BROAD_MM wide. colored : share of what is drawn that is colored. asked : told by
-    the user, not found.
+    areas : share in tones at least BROAD_MM wide. colored : share of what is drawn that is colored. pale : share with
+    nothing as dark near it as ink would be. asked : told by the user, not found.
     """
 
     name: str
     tones: float
     areas: float
     colored: float
+    pale: float
     asked: bool = False
 
 
@@ -54,12 +58,13 @@ def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") 
     for light in samples:
         counts += _counted(light, px_per_mm)
     tones, areas, colored = (float(count / max(counts[0], 1)) for count in counts[1:])
-    name = _named(tones, areas, colored) if counts[0] >= LEAST_MARKED else "ink"
-    return Medium(name if wish == "found" else wish, tones, areas, colored, asked=wish != "found")
+    pale = _pale([luminance(light) for light in samples], px_per_mm)
+    name = _named(tones, areas, colored, pale) if counts[0] >= LEAST_MARKED else "ink"
+    return Medium(name if wish == "found" else wish, tones, areas, colored, pale, asked=wish != "found")
 
 
-def _named(tones: float, areas: float, colored: float) -> str:
-    if tones <= MOST_TONES:
+def _named(tones: float, areas: float, colored: float, pale: float) -> str:
+    if tones <= MOST_TONES and pale <= MOST_PALE:
         return "ink"
     return "paint" if colored > MOST_COLOR or areas > PAINTED * tones else "pencil"
 
@@ -72,6 +77,23 @@ def _counted(light: Floats, px_per_mm: float) -> np.ndarray[tuple[int], np.dtype
     spread = (most_of(light) - least_of(light)) > COLORED
     broad = _opened(between, BROAD_MM * px_per_mm)
     return np.array([m.sum() for m in (marked, between, broad, spread & marked)], np.float64)
+
+
+def _pale(samples: Sequence[Floats], px_per_mm: float) -> float:
+    """Share of what is drawn in (h, w) windows of light that is pale, measured by the darkest that is drawn."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(NEAR_MM * px_per_mm) + 1,) * 2)
+    darkest = [cv2.dilate(1 - light, disc)[_drawn(1 - light, px_per_mm)] for light in samples]
+    every = np.concatenate(darkest) if darkest else np.zeros(0, np.float32)
+    return float((every < PALE * np.percentile(every, 98)).mean()) if every.size else 0.0
+
+
+def _drawn(missing: Floats, px_per_mm: float) -> Mask:
+    """What is marked, in marks too long to be dust."""
+    marked = (cv2.GaussianBlur(missing, (0, 0), max(0.5, 0.05 * px_per_mm)) > FAINT).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
+    long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) > LONG_MM * px_per_mm
+    long[0] = False
+    return np.asarray(long[labels])
 
 
 def _steep(missing: Floats, px_per_mm: float) -> Mask:

@@ -71,3 +71,26 @@ def test_what_shows_little_is_ink_and_a_wish_is_kept_with_what_was_measured() ->
     assert medium_of([], K).name == "ink"
     told = medium_of([patch((0.7, 0.7, 0.7))], K, "ink")
     assert told.name == "ink" and told.asked and told.tones > 0.9
+
+
+def grainy(dark: float) -> np.ndarray:
+    """Dark strokes that catch on the tooth of rough paper: grains with sharp edges, from pale to `dark` of missing."""
+    tooth = cv2.GaussianBlur(np.random.default_rng(5).standard_normal((SIDE, SIDE)), (0, 0), 1.5)
+    pressed = np.linspace(0.2, 1, SIDE)[None, :] * (tooth > 0)
+    sheet = paper() - np.float32(dark) * pressed[..., None].astype(np.float32) * (strokes(0, 2.0) < 0.5)
+    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 0.5), np.float32)
+
+
+def test_a_dark_pencil_on_rough_paper_is_no_ink_though_its_grain_is_sharp() -> None:
+    found = medium_of([grainy(0.9)], K)
+    assert found.name == "pencil" and found.pale > 0.15
+
+
+def test_specks_of_gray_dust_make_no_ink_page_pale() -> None:
+    sheet = strokes(0.04, 0.3)
+    clear = medium_of([sheet], K)
+    for row, col in np.random.default_rng(2).integers(4, SIDE - 10, (300, 2)):
+        if sheet[row - 3 : row + 9, col - 3 : col + 9].min() > 0.9:
+            sheet[row : row + 5, col : col + 5] = 0.6
+    dusty = medium_of([sheet], K)
+    assert dusty.name == "ink" and dusty.pale < clear.pale + 0.01
