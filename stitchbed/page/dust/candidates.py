@@ -207,6 +207,7 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "dark": np.ones(n),
         "gain": np.zeros(n),
         "width": size / look.scale.px_per_mm,
+        "beside": np.zeros(n),
         "spread": np.zeros((n, len(SPREAD))),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}

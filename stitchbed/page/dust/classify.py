@@ -79,6 +79,7 @@ class Limits:
     """What one strength means.
 
     odds : log of the odds from which a lone mark is dust. clear : share of what lies round it that must be paper.
+    beside : ink that touches it at most.
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
     peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing.
@@ -86,16 +87,18 @@ class Limits:
 
     odds: float
     clear: float
+    beside: float
     shape: float
     spreads: float
     strange: float
 
 
+BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(3.5, 0.4, np.inf, 5.0, np.inf),
-    "normal": Limits(2.0, 0.3, 0.12, 5.0, 0.2),
-    "eager": Limits(0.5, 0.15, 0.05, 3.0, 0.05),
+    "careful": Limits(3.0, 0.4, BESIDE, np.inf, 5.0, np.inf),
+    "normal": Limits(2.0, 0.3, BESIDE, 0.12, 5.0, 0.2),
+    "eager": Limits(1.5, 0.15, np.inf, 0.05, 3.0, 0.05),
 }
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
 COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
@@ -201,7 +204,7 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
 
 def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
     """Marks that stand alone, on paper, and are too gray, too thin or too far from all drawing to be drawn."""
-    apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear)
+    apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear) & (finds.beside < limits.beside)
     dust = apart & (odds_among(finds, scale, settings.smallest_dot) > limits.odds)
     dust &= company(finds, ALONE, scale) < PALE_COMPANY
     # letters stand by letters as pale as they are; dust beside black dots is no writing

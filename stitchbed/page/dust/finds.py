@@ -32,7 +32,8 @@ class Finds:
     in one.
     dark, gain : darkness 0..1 fitted to a small lone mark, and how much better it fits than solid ink: half the drop of
     chi squared (`solidity`); 1 and 0 where that was not asked. width : mm, of the stroke of solid ink that would look
-    most like it; `size` where that was not asked. spread : (n, 7), see `spread`; 0 where that was not asked.
+    most like it; `size` where that was not asked. beside : the darkest ink that touches it and is not its own, as it is
+    beside the end of a stroke, or what lies against one. spread : (n, 7), see `spread`. Both 0 where not asked.
     owner, rows, cols : (m,) pixels with the row number of their find.
     """
 
@@ -53,6 +54,7 @@ class Finds:
     dark: Floats
     gain: Floats
     width: Floats
+    beside: Floats
     spread: Floats
     owner: Labels
     rows: Labels

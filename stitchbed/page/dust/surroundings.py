@@ -4,9 +4,10 @@ In: a table of finds that were weighed one by one. Out: the log of the odds that
 
 One by one, dust and dots of a pixel or two look alike; a dot has company that is most likely drawn and of its size, a
 grain has other grains. So the odds of each mark by itself are put on a map, and a small network of 16 units weighs what
-it sees of the mark together with the map round it. Its numbers, in `lone_marks.txt`, were learned from some 30,000
-marks and grains of known kind on 270 own and printed pages at 300 dpi, ten kinds of page and three of dust
-(`tests/benches/learn_lone_marks.py`).
+it sees of the mark together with the map round it. There are two sets of numbers, `lone_marks_300.txt` and
+`lone_marks_600.txt`: the darkness of a thin stroke, and that a bent one is as black as a straight one, show at 600 dpi
+only. They were learned from marks and grains of known kind on own pages of 17 kinds and printed ones, with dust of four
+laws (`tests/benches/learn_lone_marks.py`).
 
 Reference: Rumelhart, Hinton & Williams, Learning representations by back-propagating errors, Nature 323:533-536, 1986.
 """
@@ -21,7 +22,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.evidence import PEN_MM, fineness, lone, odds, seen_alone
+from stitchbed.page.dust.evidence import COARSE_DPI, FINE_DPI, PEN_MM, fineness, lone, odds, seen_alone
 from stitchbed.page.dust.finds import Finds
 from stitchbed.page.dust.spread import SPREAD
 
@@ -29,6 +30,7 @@ CELL_MM, NEAR_MM, FAR_MM = 0.5, 2.0, 5.0  # of the map; round a mark
 ALIKE = 0.35  # of a size's log: marks of the same or the next step are alike
 STEPS, LEAST_MM = 10, 0.04  # of sizes; the last takes all that is larger
 SUREST = 8.0  # log odds; one mark by itself never says more
+SURER = 1.0  # log odds; at 600 dpi other kinds of page than those learned from lose fewer marks than the odds say
 BOUND = 4.0  # spreads by which a number may be off its mean; farther, nothing was learned
 # of the sizes that are looked at; beyond, they say no more
 BOUNDS = {"long": (-3.0, 30.0), "short": (-3.0, 15.0), "compact": (0.0, 2.0), "tail": (0.0, 3.0), "uneven": (0.0, 2.0)}
@@ -50,15 +52,14 @@ class Network:
 def odds_among(finds: Finds, scale: Scale, smallest_dot: float) -> Array:
     """(n,) log of the odds that a find is dust; means something for small lone marks only.
 
-    smallest_dot : mm, the finest dot of the pen. From 600 dpi on each mark speaks for itself; between 300 and 600 the
-    odds are between both.
+    smallest_dot : mm, the finest dot of the pen. Between the two resolutions that were learned, odds are between both.
     """
     alone = odds(finds, scale, smallest_dot)
-    fine = fineness(scale)
-    if fine >= 1 or not len(alone):
+    if not len(alone):
         return alone
-    seen = seen_among(finds, alone, scale, smallest_dot)
-    return np.asarray((1 - fine) * asked(learned(), seen) + fine * alone)
+    seen, fine = seen_among(finds, alone, scale, smallest_dot), fineness(scale)
+    shares = ((COARSE_DPI, 1 - fine, 0.0), (FINE_DPI, fine, SURER))
+    return np.asarray(sum(share * (asked(learned(dpi), seen) + more) for dpi, share, more in shares if share > 0))
 
 
 def asked(network: Network, seen: dict[str, Array]) -> Array:
@@ -68,9 +69,10 @@ def asked(network: Network, seen: dict[str, Array]) -> Array:
     return np.asarray(np.tanh(given @ network.into + network.offset) @ network.out + network.constant)
 
 
-def learned() -> Network:
-    """The network as it was learned: a row of names, of means and of spreads, then one per unit, its weights last."""
-    text = files("stitchbed.page.dust").joinpath("lone_marks.txt").read_text(encoding="utf-8")
+def learned(dpi: float) -> Network:
+    """The network as it was learned at COARSE_DPI or FINE_DPI: a row of names, of means and of spreads, then one per
+    unit, its weights last."""
+    text = files("stitchbed.page.dust").joinpath(f"lone_marks_{dpi:.0f}.txt").read_text(encoding="utf-8")
     lines = [line.split() for line in text.splitlines() if line and not line.startswith("#")]
     mean, sd, *units, last = (np.array(line, np.float64) for line in lines[1:])
     weights = np.array(units)

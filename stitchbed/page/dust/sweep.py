@@ -124,7 +124,7 @@ def weighed(
     workers: int = 1,
     progress: Progress = silent,
 ) -> Finds:
-    """The finds with `dark`, `gain`, `width`, `spread` measured where (n,) `asked`: small ones that stand alone.
+    """The finds with `dark`, `gain`, `width`, `beside`, `spread` measured where (n,) `asked`: small lone ones.
 
     traits : as for `sweep`.
     """
@@ -138,14 +138,16 @@ def weighed(
     pixels = [by[starts[n] : starts[n + 1]] for n in which]
     own = dict(zip(which.tolist(), pixels, strict=True))
 
-    def work(group: Indices) -> tuple[Array, Array, Array, Array]:
+    def work(group: Indices) -> tuple[Array, ...]:
         return _weighed(ground, finds, group, own, traits=traits, scale=scale)
 
-    dark, gain, width, spread = (m.copy() for m in (finds.dark, finds.gain, finds.width, finds.spread))
+    columns = [m.copy() for m in (finds.dark, finds.gain, finds.width, finds.beside, finds.spread)]
     done = counted(in_order(work, groups, workers), "weighing specks", len(groups), progress)
-    for group, (d, g, w, how) in zip(groups, done, strict=True):
-        dark[group], gain[group], width[group], spread[group] = d, g, w / scale.px_per_mm, how
-    return replace(finds, dark=dark, gain=gain, width=width, spread=spread)
+    for group, measured in zip(groups, done, strict=True):
+        for column, part in zip(columns, measured, strict=True):
+            column[group] = part
+    dark, gain, width, beside, spread = columns
+    return replace(finds, dark=dark, gain=gain, width=width, beside=beside, spread=spread)
 
 
 def _weighed(
@@ -156,8 +158,8 @@ def _weighed(
     *,
     traits: InkTraits,
     scale: Scale,
-) -> tuple[Array, Array, Array, Array]:
-    """Darkness, gain, width px and spread of the finds of one block."""
+) -> tuple[Array, ...]:
+    """Darkness, gain, width mm, ink beside and spread of the finds of one block."""
     factor = reduction_to(ground.page.dpi, LOOK_DPI)
     reach = round(PATCH * float(finds.extent[group].max()) * scale.px_per_mm) + 4
     rows, cols = (np.rint(m[group]).astype(int) for m in (finds.row, finds.col))
@@ -171,7 +173,7 @@ def _weighed(
     ink = mean_of(amount(shrunk(relative(ground, full), factor), traits.black)) - np.float32(traits.level)
     marked = cv2.dilate((ink > STRAY).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     patches = np.empty((len(group), 2 * reach + 1, 2 * reach + 1), np.float32)
-    known, own_ink = np.empty_like(patches), np.zeros_like(patches)
+    known, own_ink, beside = np.empty_like(patches), np.zeros_like(patches), np.zeros(len(group))
     for n, find in enumerate(group.tolist()):
         at = Box(int(rows[n]) - reach - window.row, int(cols[n]) - reach - window.col, 2 * reach + 1, 2 * reach + 1)
         patches[n] = ink[at.slices]
@@ -181,7 +183,10 @@ def _weighed(
         mine[r[inside], c[inside]] = True
         known[n] = mine | ~marked[at.slices]
         own_ink[n][mine] = patches[n][mine]
-    return *solidity(patches, known, traits.blur, traits.grain), spread_of(own_ink, traits.blur, scale.px_per_mm)
+        touching = (cv2.dilate(mine.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0) & ~mine
+        beside[n] = patches[n][touching].max(initial=0)
+    dark, gain, width = solidity(patches, known, traits.blur, traits.grain)
+    return dark, gain, width / scale.px_per_mm, beside, spread_of(own_ink, traits.blur, scale.px_per_mm)
 
 
 def dust_map(page: Page, finds: Finds, dust: Mask, *, in_ink: bool = False) -> DustMap:

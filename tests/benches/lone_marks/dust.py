@@ -1,4 +1,4 @@
-"""I lay dust of three laws on a sheet: rags, grains and clumps.
+"""I lay dust of four laws on a sheet: rags, grains, clumps and grit.
 
 In: a law, a generator, the picture's shape, dpi. Out: `Dust`: what covers each pixel, how light it is, whose it is.
 
@@ -22,7 +22,8 @@ FINE = 8  # samples to the pixel and side that a speck is drawn at
 REACH, PAD_PX = 1.6, 4  # of a speck's size, and more: half the patch it is drawn in
 OWN = 0.25  # of a speck's densest pixel: what is thinner is nobody's
 SHADOW_MM, SHADOW_SOFT_MM, SHADOW_SOFT_PX = 0.04, 0.05, 0.4  # how far a shadow falls, how soft it is
-TONES = (0.08, 0.85)  # of paper, between which a mottled speck stays
+LEAST_SOFT_PX = 0.2
+TONES = (0.03, 0.85)  # of paper, between which a mottled speck stays
 RIM = 1.0  # mm of the sheet without dust
 LONGEST = 0.58  # mm; what is longer is not taken for dust
 
@@ -39,7 +40,8 @@ class Shape:
 class Speck:
     """at : (2,) mm. size : mm. tone : light, of paper. shapes : laid over one another. opacity : 0..1.
 
-    shadow : opacity of its shadow. mottle : relative, one sd of its tone from pixel to pixel.
+    shadow : opacity of its shadow. mottle : relative, one sd of its tone from pixel to pixel. soft : mm, one sd of the
+    blur it lies in above the sheet.
     """
 
     at: Array
@@ -49,6 +51,7 @@ class Speck:
     opacity: float
     shadow: float = 0.0
     mottle: float = 0.0
+    soft: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,8 @@ def _stamp(speck: Speck, half: int, scale: float) -> Floats:
         else:
             cv2.polylines(fine, points, False, 1, max(1, round(shape.width * scale * FINE)))
     share = cv2.resize(fine.astype(np.float32), (side, side), interpolation=cv2.INTER_AREA)
+    if speck.soft * scale > LEAST_SOFT_PX:
+        share = cv2.GaussianBlur(share, (0, 0), speck.soft * scale)
     return np.asarray(share * np.float32(speck.opacity), np.float32)
 
 
@@ -161,6 +166,28 @@ def clumps(rng: np.random.Generator, count: int) -> Iterator[Speck]:
         yield Speck(at, size, tone, (shape,), opacity, mottle=0.15)
 
 
+def grit(rng: np.random.Generator, count: int) -> Iterator[Speck]:
+    """Grains with corners and curled fibers, a third of them as black as ink, some a little out of focus, all over."""
+    for _ in range(count):
+        size = float(np.clip(np.exp(rng.normal(np.log(0.17), 0.45)), 0.07, 0.5))
+        if rng.random() < 0.72:
+            corners = rng.normal(0, 1, (rng.integers(5, 10), 2)) * (1, rng.uniform(0.45, 1))
+            hull = cv2.convexHull(corners.astype(np.float32))[:, 0].astype(np.float64)
+            shape = Shape(_turned(_sized(hull, size), rng.uniform(0, TURN)))
+        else:
+            along = np.linspace(0, 1, 16)[:, None]
+            powers = np.concatenate([along**n * (1 - along) ** (3 - n) * (1, 3, 3, 1)[n] for n in range(4)], axis=1)
+            shape = Shape(_sized(powers @ rng.normal(0, 1, (4, 2)), size), rng.uniform(0.018, 0.05))
+        tone = log_uniform(rng, 0.03, 0.1) if rng.random() < 0.3 else log_uniform(rng, 0.1, 0.5)
+        soft = rng.uniform(0, 0.035) if rng.random() < 0.6 else 0.0
+        yield Speck(somewhere(rng, RIM), size, tone, (shape,), rng.uniform(0.75, 1), soft=soft)
+
+
+def _sized(points: Array, size: float) -> Array:
+    """Points about their mean, of which the longer side is `size`."""
+    return np.asarray((points - points.mean(axis=0)) * size / max(float(np.ptp(points, axis=0).max()), 1e-6))
+
+
 def _ragged(
     rng: np.random.Generator, radius: float, angles: Array, reach: tuple[float, float], *, flat: float
 ) -> Array:
@@ -179,4 +206,4 @@ def _turned(points: Array, angle: float) -> Array:
     return np.asarray(points @ np.stack([toward(angle), toward(angle + np.pi / 2)]))
 
 
-LAWS: tuple[Law, ...] = (rags, grains, clumps)
+LAWS: tuple[Law, ...] = (rags, grains, clumps, grit)

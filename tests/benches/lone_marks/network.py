@@ -29,7 +29,7 @@ class Fitting:
     """
 
     units: int = 16
-    rounds: int = 80
+    rounds: int = 160
     together: int = 512
     rate: float = 4e-3
     decay: float = 1e-4

@@ -11,12 +11,15 @@ from collections.abc import Callable
 
 import numpy as np
 from lone_marks.pictures import botany, comic, night, tram
+from lone_marks.scattered import alone, birds, chart, fur, leaders, pebbles, shaded, staves
 from lone_marks.sheets import Sheet, blank
 from lone_marks.techniques import etching, scraper, sparse, spray, typed
 from PIL import Image
 
 KINDS: dict[str, Callable[[Sheet, np.random.Generator], None]] = {
-    kind.__name__: kind for kind in (night, comic, tram, botany, sparse, scraper, spray, typed, etching)
+    kind.__name__: kind
+    for kind in (night, comic, tram, botany, sparse, scraper, spray, typed, etching)
+    + (birds, staves, chart, leaders, fur, pebbles, shaded, alone)
 }
 DARK = 128  # of 255; what is darker in a drawing is ink
 LONGEST_S = 60.0  # that a drawing may take

@@ -19,7 +19,7 @@ from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.dust import sweep as sweeping
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.classify import asked
+from stitchbed.page.dust.classify import BESIDE, asked
 from stitchbed.page.dust.evidence import PEN_MM, odds
 from stitchbed.page.dust.finds import Finds
 from stitchbed.page.dust.surroundings import seen_among
@@ -27,10 +27,10 @@ from stitchbed.page.ground import Ground
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.white import PaperSettings, survey
 
-DPI = 300.0
 LARGEST_MM = 0.6
 INK, DUST, NEITHER = 0, 1, -1
 STROKE_MM, DOT_MM = 0.093, 0.09  # least width and size of a drawn mark: a dot of .1 mm in whole samples
+WHOLE = 0.75  # of a mark's width that a disc of the find's ink is wide; less is a bit of the mark
 GRAIN_MM, INKED = 0.1, 0.2  # least size of a grain; px of ink from which on it is no grain alone
 BARE = 0.3  # of what lies round a mark must be paper
 CELLS = 60  # of the map of ink, each side
@@ -44,28 +44,28 @@ class Samples:
     what: NDArray[np.int8]
 
 
-def gathered(sheet: Sheet, seed: int, names: Sequence[str]) -> Samples:
+def gathered(sheet: Sheet, seed: int, names: Sequence[str], dpi: float) -> Samples:
     """What is seen of each mark that would be weighed on a scan of the sheet. names : of what is looked at."""
-    scan = scanned(sheet, seed, DPI)
-    finds, weighed, scale = _found(scan.codes, cover(sheet))
+    scan = scanned(sheet, seed, dpi)
+    finds, weighed, scale = _found(scan.codes, cover(sheet), dpi)
     seen = seen_among(finds, odds(finds, scale, PEN_MM), scale, PEN_MM)
-    use = weighed & (finds.bare > BARE)
-    return Samples(np.stack([seen[name][use] for name in names], axis=1), _what(finds, sheet, scan.dust)[use])
+    use = weighed & (finds.bare > BARE) & (finds.beside < BESIDE)
+    return Samples(np.stack([seen[name][use] for name in names], axis=1), _what(finds, sheet, scan.dust, dpi)[use])
 
 
-def _found(codes: NDArray[np.uint8], ink: Floats) -> tuple[Finds, NDArray[np.bool_], Scale]:
+def _found(codes: NDArray[np.uint8], ink: Floats, dpi: float) -> tuple[Finds, NDArray[np.bool_], Scale]:
     """The finds of a page as `clean` makes them, which of them were weighed, and their scale."""
-    page = page_of_array(codes, DPI)
+    page = page_of_array(codes, dpi)
     ground = Ground(page, survey(page, page.box, PaperSettings()))
     dark = (cv2.resize(ink, (CELLS, CELLS), interpolation=cv2.INTER_AREA) > 0.5).astype(np.float32)
     traits = sweeping.ink_of(ground, sweeping.sampled(page, page.box, dark), 1)
-    scale = Scale(DPI / MM_PER_INCH, LARGEST_MM)
+    scale = Scale(dpi / MM_PER_INCH, LARGEST_MM)
     finds = sweeping.sweep(ground, page.box, traits, scale)
     which = asked(finds, scale)
     return sweeping.weighed(ground, finds, which, traits, scale), which, scale
 
 
-def _what(finds: Finds, sheet: Sheet, dust: Dust) -> NDArray[np.int8]:
+def _what(finds: Finds, sheet: Sheet, dust: Dust, dpi: float) -> NDArray[np.int8]:
     """(n,) what each find is, by what was drawn and laid where its pixels are."""
     ink, count = cover(sheet), len(finds.kind)
     high, wide = ink.shape
@@ -76,7 +76,8 @@ def _what(finds: Finds, sheet: Sheet, dust: Dust) -> NDArray[np.int8]:
     np.maximum.at(widest, owner, _width(sheet)[rows, cols])
     np.maximum.at(grain, owner, dust.owner[rows, cols])
     size = np.array([dust.sizes.get(number, 0.0) for number in grain.tolist()])
-    drawn = (grain == 0) & (widest >= STROKE_MM) & (np.sqrt(4 * inked / np.pi) * MM_PER_INCH / DPI > DOT_MM)
+    across = np.sqrt(4 * inked / np.pi) * MM_PER_INCH / dpi
+    drawn = (grain == 0) & (widest >= STROKE_MM) & (across > np.maximum(DOT_MM, WHOLE * widest))
     return np.where(drawn, INK, np.where((inked < INKED) & (size >= GRAIN_MM), DUST, NEITHER)).astype(np.int8)
 
 

@@ -21,6 +21,7 @@ COUNTS = (60, 30, 60, 90)  # of specks on a page, by its seed
 SAMPLED_PX = 0.35  # what the sampling adds to the optics' blur
 FINE_MM, COARSE_MM, COARSE = 0.05, 0.4, 0.3  # of the paper's grain, one sd; how strong the coarse is of the fine
 LEAST_PX = 0.5  # of the grain, one sd
+SHARPENED, SHARPENED_MM = 0.3, 0.04  # share of scanners whose driver sharpens; one sd of what it takes away
 PACKED, QUALITY = 0.25, 93  # share of pages that go through JPEG
 
 
@@ -29,7 +30,7 @@ class Scanner:
     """A capture's properties.
 
     paper : (3,) linear light. ink : light, of paper. blur : mm, one sd. grain : relative, one sd. noise : of encoded
-    codes 0..1, one sd.
+    codes 0..1, one sd. sharpening : share of what the blur took that the driver gives back.
     """
 
     paper: Array
@@ -37,6 +38,7 @@ class Scanner:
     blur: float
     grain: float
     noise: float
+    sharpening: float
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,7 @@ def _scanner(rng: np.random.Generator) -> Scanner:
         blur=rng.uniform(0.015, 0.035),
         grain=rng.uniform(0.006, 0.016),
         noise=rng.uniform(0.0018, 0.0048),
+        sharpening=rng.uniform(0.2, 0.6) if rng.random() < SHARPENED else 0.0,
     )
 
 
@@ -74,6 +77,7 @@ def _codes(light: Floats, scanner: Scanner, rng: np.random.Generator, dpi: float
     """(h, w, 3) of light (h, w) relative to the paper's."""
     scale = dpi / MM_PER_INCH
     light = cv2.GaussianBlur(light, (0, 0), float(np.hypot(scanner.blur * scale, SAMPLED_PX)))
+    light = light + scanner.sharpening * (light - cv2.GaussianBlur(light, (0, 0), max(1.0, SHARPENED_MM * scale)))
     grain = _grain(rng, light, FINE_MM * scale) + COARSE * _grain(rng, light, COARSE_MM * scale)
     colored = (light * (1 + scanner.grain * grain))[..., None] * scanner.paper
     encoded = srgb_encode(np.maximum(colored, 0)) + scanner.noise * rng.standard_normal(colored.shape)
