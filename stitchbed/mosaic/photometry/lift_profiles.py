@@ -35,7 +35,7 @@ REACHES = (
     32.0,
 )  # mm from the edge to where the sheet lies flat; a sum of them takes any such shape
 POWER = 1.5  # of the fall-off towards the edge: paper bends away from the glass, it does not break
-AGREE = (0.08, 0.04, 0.02, 0.01, 0.005)  # log light that counts as agreement, from a first look on
+AGREE = (0.06, 0.02, 0.006)  # log light that counts as agreement, from a first look on
 MOST_POINTS = 300  # of an overlap: enough for shapes as broad as these
 GAIN = 0.1  # expected log gain; what an overlap shows as flat outweighs it at once
 PRICE = 10.0  # cost of one whole log of lost light: of two answers the one with less lift is taken
