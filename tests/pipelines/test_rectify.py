@@ -40,7 +40,7 @@ from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.survey.photo import opened
 from stitchbed.photos.survey.plane import survey_plane
-from stitchbed.photos.survey.plane_types import ENDS, Asked, PlaneSurvey
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey, ends_doubtful, ends_note
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import _sure_line
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
@@ -395,7 +395,8 @@ def paper_px(card: SeenCard) -> tuple[int, int]:
 
 def test_the_error_of_a_work_whose_sides_are_doubtful_is_told_with_its_condition() -> None:
     numbers = {"own_edges": True, "cards": [1], "uncertainty_mm_95": [0.4, 0.57], "scale_uncertainty_95": 0.001}
-    record = {"numbers": numbers, "settings": {"asked": {"size_mm": None}}, "warnings": ["a card is bent"]}
+    numbers["sides_doubtful"] = ends_doubtful(["a card is bent"])
+    record = {"numbers": numbers, "settings": {"asked": {"size_mm": None}}}
     assert _sure_line(record) == "Corners of the work lie within 0.57 mm (95 %); scale within 0.10 %."
-    record["warnings"] = [ENDS.format("a corner is 3 degrees off square")]
+    numbers["sides_doubtful"] = ends_doubtful(["a card is bent", *ends_note(["a corner is 3 degrees off square"])])
     assert "(95 %), if the sides found are its own (see the note); scale" in _sure_line(record)

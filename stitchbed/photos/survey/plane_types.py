@@ -260,3 +260,8 @@ def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[l
     room = np.minimum(places, ends - places).min(axis=2)
     where = room.argmax(axis=0)
     return [int(i) for i in where], places[where, np.arange(len(corners))]
+
+
+def ends_doubtful(notes: Sequence[str]) -> bool:
+    """Whether notes hold that of `ends_note`."""
+    return any(note.startswith(ENDS.format("")) for note in notes)
