@@ -81,7 +81,8 @@ def uncertainty(
 ) -> Uncertainty:
     """How far off `alignment` may be (see module); `ties` are those it tells residuals of.
 
-    folded : (N,) ties at folds: what they have in common counts as local error.
+    folded : (N,) ties at folds: what they have in common counts as local error, and as an error of all that lies
+    beyond them: which of two scans shows the sheet's true shape there no overlap tells.
     """
     wishes = settings[1]
     places = alignment.placements
@@ -96,6 +97,8 @@ def uncertainty(
     sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
     whole, known = _drawn(_as_shown(system, frame, settings), moves, local=local, settings=wishes)
     error, shown_error = (_bound(_left(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known))
+    fold = float(np.quantile(np.hypot(*alignment.residual[folded].T), wishes.share)) if folded.any() else 0.0
+    error, shown_error = float(np.hypot(error, fold)), float(np.hypot(shown_error, fold))
     return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
 
 

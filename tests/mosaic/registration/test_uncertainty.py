@@ -95,6 +95,17 @@ def test_what_near_ties_have_in_common_is_local_error() -> None:
     assert told(none, measured).local_px == 0.0
 
 
+def test_a_fold_counts_as_an_error_of_what_lies_beyond_it() -> None:
+    alignment, measured = solved(3)
+    residual = alignment.residual.copy()
+    folded = np.arange(len(residual)) < 20
+    residual[folded] = (3.0, 0.0)
+    bent = replace(alignment, residual=residual)
+    found = uncertainty(bent, measured, FRAME, 4.0, settings=(BedSettings(), PLAIN), folded=folded)
+    assert found.error_px > 3 and found.shown_px > 3
+    assert told(alignment, measured).error_px < 2
+
+
 def test_the_same_is_told_each_time_and_beds_that_are_not_solved_hide_nothing() -> None:
     alignment, measured = solved(7)
     one = told(alignment, measured)
