@@ -21,7 +21,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
-from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
+from stitchbed.core.progress import Cancel, Progress, counted, never, silent, ticking, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
@@ -33,6 +33,7 @@ from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, colorless, region_means, renamed, settled
 from stitchbed.page.line_art.lasting import numbers_before
+from stitchbed.page.line_art.merging.rounds import TICKS, join_strokes
 from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.regions import find_regions
 from stitchbed.page.line_art.slivers import join_cells
@@ -49,6 +50,7 @@ MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, les
 NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no further, whatever the stroke ends say
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
 REGION_BYTES = 800  # of memory a region with its neighbors takes while regions are joined, measured
+WEIGHED_BYTES = 4000  # and while its borders are weighed, about three a region, sixty numbers each kept twice
 WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
 LASTING = ("number", "color", "x_mm", "y_mm", "box_mm", "area_mm2")  # what a region is known by when it is filled again
@@ -210,15 +212,24 @@ def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings, p
         spread_under(labels)
         return labels
     drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers, progress=progress)
-    labels = find_regions(1 - drawn.walls, ball, progress=progress)
+    labels = find_regions(1 - drawn.parting, ball, progress=progress)
+    weighed = bool((drawn.tone & (1 - free)).any()) and int(labels.max()) * WEIGHED_BYTES <= settings.memory
+    if not weighed:
+        labels = find_regions(1 - drawn.walls, ball, progress=progress)
     _demand_drawing(labels, settings.memory)
+    spread_under(labels)
+    told = "joining what is one area"
+    if weighed:
+        progress(told, 0, TICKS)
+        join_strokes(labels, free, drawn, smallest, cell, ticking(told, TICKS, progress))
+        progress(told, TICKS, TICKS)
+        return labels
     steps: tuple[Callable[[], None], ...] = (
-        lambda: spread_under(labels),
         lambda: join_cells(labels, free, drawn.tone, smallest, cell),
         lambda: join_wedges(labels, free, drawn.tone, cell),
         lambda: join_open(labels, free, drawn.tone, cell, settings.gap),
     )
-    for step in counted(steps, "joining what is one area", len(steps), progress):
+    for step in counted(steps, told, len(steps), progress):
         step()
     return labels
 

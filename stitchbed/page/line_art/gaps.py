@@ -20,26 +20,31 @@ from stitchbed.imaging.compiled import compiled
 TRACE_MM = 1.0  # of a stroke, to tell which way its end points
 ANSWER = np.cos(np.radians(60))  # of the angle between a bridge and the way an end points
 FAN = np.radians([0, -12, 12, -24, 24])  # ways tried from an end without an answer
+BRIDGE, LONE, END = 1, 2, 4  # bits: on a bridge; on one from an end that no other end answers; at an end without one
 SPUR = 1.2  # times a stroke's half width: shorter branches are roughness of its edge
 
 
 def bridges(outline: Bytes, gap_mm: float, cell_mm: float) -> Bytes:
-    """(h, w) 1 on bridges over gaps up to gap_mm in outlines. outline : (h, w) 1 on lines, cells of cell_mm."""
+    """(h, w) BRIDGE on bridges over gaps up to gap_mm in outlines, LONE on those between an end and a line, END where a
+    stroke ends that none is built from. outline : (h, w) 1 on lines, cells of cell_mm.
+    """
     ends = stroke_ends(outline, TRACE_MM / cell_mm)
-    found = np.zeros_like(outline)
+    found, lone, bare = (np.zeros_like(outline) for _ in range(3))
     if not len(ends):
         return found
     answered = set()
     for a, b in _answers(ends, gap_mm / cell_mm):
-        _draw(found, ends[a, :2], ends[b, :2])
+        _draw(found, ends[a, :2], ends[b, :2], BRIDGE)
         answered |= {a, b}
     for n in range(len(ends)):
         if n not in answered:
             hit = np.full(2, -1.0)
             _pointed_at(outline, ends[n], gap_mm / cell_mm, FAN, hit)
             if hit[0] >= 0:
-                _draw(found, ends[n, :2], hit)
-    return found
+                _draw(lone, ends[n, :2], hit, BRIDGE | LONE)
+            else:
+                _draw(bare, ends[n, :2], ends[n, :2], END)
+    return found | lone | bare
 
 
 def stroke_ends(outline: Bytes, trace: float) -> Array:
@@ -77,8 +82,8 @@ def _answers(ends: Array, gap: float) -> list[tuple[int, int]]:
     return found
 
 
-def _draw(found: Bytes, start: NDArray[np.float64], end: NDArray[np.float64]) -> None:
-    cv2.line(found, tuple(np.rint(start).astype(int).tolist()), tuple(np.rint(end).astype(int).tolist()), 1, 2)
+def _draw(found: Bytes, start: NDArray[np.float64], end: NDArray[np.float64], bits: int) -> None:
+    cv2.line(found, tuple(np.rint(start).astype(int).tolist()), tuple(np.rint(end).astype(int).tolist()), bits, 2)
 
 
 @compiled

@@ -41,9 +41,10 @@ LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outl
 
 
 def hatching(line: Bytes, cell_mm: float, tick: Callable[[], None] = lambda: None, *, workers: int = 1) -> Bytes:
-    """(h, w) 1 where a line is hatching. line : (h, w) 1 on lines, cells of cell_mm. tick : called 2 * TURNS times.
+    """(h, w) OWN where a line is hatching, AMID and AT_END where strokes lie in a series or at the rim of one.
 
-    Directions are worked on side by side: of their neighbors they look at what none of them changes.
+    line : (h, w) 1 on lines, cells of cell_mm. tick : called 2 * TURNS times. Directions are worked on side by side: of
+    their neighbors they look at what none of them changes.
     """
     size = max(3, round(PIECE_MM / cell_mm)) | 1
     strokes = _without_solids(line, cell_mm)
@@ -69,7 +70,8 @@ def hatching(line: Bytes, cell_mm: float, tick: Callable[[], None] = lambda: Non
     for turn in range(TURNS):
         found |= grown[turn]
         other |= along[turn] & OWN & (1 - (grown[turn - 1] | grown[turn] | grown[(turn + 1) % TURNS]))
-    return found & line & (1 - _long(other, LONG_MM / cell_mm))
+    series = np.bitwise_or.reduce(along) & (AMID | AT_END)
+    return np.asarray((found & line & (1 - _long(other, LONG_MM / cell_mm))) | series, np.uint8)
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,16 @@ def marks(line: Bytes, cell_mm: float) -> Bytes:
     return np.asarray(chosen[parts], np.uint8)
 
 
+def dots(mark: Bytes, cell_mm: float) -> Bytes:
+    """(h, w) 1 where a mark is no longer than a dot. mark : (h, w) 1 on marks."""
+    if not mark.any():
+        return mark
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(mark, connectivity=8)
+    short = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) * cell_mm <= DOT_MM
+    short[0] = False
+    return np.asarray(short[parts], np.uint8)
+
+
 def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: float) -> NDArray[np.int64]:
     """Numbers of the marks that stand in rows as letters do. stats : of connected components. holes : (n,) cells."""
     left, top, wide, high = (stats[:, k].astype(np.float64) for k in range(4))

@@ -53,6 +53,12 @@ def join_cells(labels: Labels, free: Bytes, tone: Bytes, smallest: int, cell_mm:
     renumbered(labels, into)
 
 
+def join_slivers(labels: Labels, free: Bytes, tone: Bytes, smallest: int) -> None:
+    """Join regions of fewer than `smallest` free cells, in place; see `join_cells`."""
+    area = areas(labels, free)
+    renumbered(labels, joined(touches(labels, free | tone), area, area < smallest))
+
+
 def areas(labels: Labels, cells: Bytes) -> Ints:
     """(n + 1,) cells that are 1 in each region."""
     total = np.zeros(int(labels.max()) + 1, np.int64)

@@ -12,8 +12,8 @@ import pytest
 
 from stitchbed.core.arrays import Bytes
 from stitchbed.page.line_art import outlines
-from stitchbed.page.line_art.gaps import bridges, stroke_ends
-from stitchbed.page.line_art.hatching import hatching
+from stitchbed.page.line_art.gaps import BRIDGE, END, LONE, bridges, stroke_ends
+from stitchbed.page.line_art.hatching import OWN, hatching
 from stitchbed.page.line_art.marks import lettering, marks
 from stitchbed.page.line_art.outlines import outlines_of
 from stitchbed.page.line_art.shapes import shape_lines
@@ -32,6 +32,11 @@ def drawn(*boxes: tuple[int, int, int, int], size: tuple[int, int] = (100, 100))
 def parts(line: Bytes) -> int:
     """How many pieces the lines are."""
     return cv2.connectedComponents(line, connectivity=8)[0] - 1
+
+
+def bridged(line: Bytes, gap_mm: float) -> Bytes:
+    """1 on bridges."""
+    return bridges(line, gap_mm, CELL) & BRIDGE
 
 
 def test_ends_of_thin_strokes_are_exact() -> None:
@@ -64,13 +69,13 @@ def test_thick_strokes_know_their_half_width_and_dots_have_no_ends() -> None:
 def test_a_gap_is_bridged_up_to_its_width(free: int, gap: float, closed: bool, turned: bool) -> None:
     line = drawn((50, 10, 1, 30), (50, 40 + free, 1, 30))
     line = np.ascontiguousarray(line.T) if turned else line
-    found = bridges(line, gap, CELL)
+    found = bridged(line, gap)
     assert parts(line | found) == (1 if closed else 2)
     assert found.any() == closed
 
 
 def test_a_bridge_lies_between_the_ends() -> None:
-    found = bridges(drawn((50, 10, 1, 30), (50, 48, 1, 30)), 1.0, CELL)
+    found = bridged(drawn((50, 10, 1, 30), (50, 48, 1, 30)), 1.0)
     rows, cols = np.nonzero(found)
     assert found[50, 39:49].all()
     assert rows.min() >= 49 and rows.max() <= 51 and cols.min() >= 38 and cols.max() <= 49
@@ -78,40 +83,49 @@ def test_a_bridge_lies_between_the_ends() -> None:
 
 def test_ends_that_point_past_each_other_stay_open() -> None:
     beside = drawn((20, 10, 1, 40), (24, 10, 1, 40), (28, 10, 1, 40))  # in a row, as of hatching
-    assert not bridges(beside, 1.0, CELL).any()
+    assert not bridged(beside, 1.0).any()
     away = drawn((20, 10, 1, 30), (28, 52, 1, 30))  # 12 across, 8 aside: 34 degrees, and the gap is 14.4
-    assert parts(away | bridges(away, 1.6, CELL)) == 1
+    assert parts(away | bridged(away, 1.6)) == 1
     aside = drawn((20, 10, 1, 30), (32, 42, 1, 30))  # 3 across, 12 aside: 76 degrees
-    assert not bridges(aside, 1.6, CELL).any()
+    assert not bridged(aside, 1.6).any()
 
 
 def test_a_bridge_goes_round_a_corner() -> None:
     corner = drawn((20, 10, 1, 30), (28, 47, 30, 1))  # to the right; down, beginning 8 below and 8 further
-    assert parts(corner | bridges(corner, 1.3, CELL)) == 1
+    assert parts(corner | bridged(corner, 1.3)) == 1
 
 
 def test_the_nearer_of_two_answers_is_taken_and_each_end_once() -> None:
     line = drawn((50, 10, 1, 30), (50, 46, 1, 10), (56, 50, 1, 30))
-    found = bridges(line, 1.2, CELL)
+    found = bridged(line, 1.2)
     assert found[50, 39:46].all()
     assert not found[53:56].any()
 
 
 def test_an_end_goes_on_to_the_line_it_points_at() -> None:
     wall = drawn((50, 10, 1, 30), (10, 48, 80, 1))
-    found = bridges(wall, 1.0, CELL)
+    found = bridged(wall, 1.0)
     assert parts(wall | found) == 1
-    assert parts(wall | bridges(wall, 0.5, CELL)) == 2
+    assert parts(wall | bridged(wall, 0.5)) == 2
     aslant = drawn((50, 10, 1, 30), (53, 48, 40, 1))  # it begins 3 below what lies straight on: 18 degrees
-    assert parts(aslant | bridges(aslant, 1.0, CELL)) == 1
+    assert parts(aslant | bridged(aslant, 1.0)) == 1
     beyond = drawn((50, 10, 1, 30), (57, 48, 40, 1))  # 38 degrees
-    assert not bridges(beyond, 0.85, CELL).any()
+    assert not bridged(beyond, 0.85).any()
+
+
+def test_what_bridges_join_and_where_strokes_end_is_told() -> None:
+    facing = drawn((50, 10, 1, 30), (50, 48, 1, 30))
+    ways = bridges(facing, 1.0, CELL)
+    assert not (ways & LONE).any() and ways[50, 44] == BRIDGE
+    assert ways[50, 10] == ways[50, 77] == END and not (ways[:, 15:70] & END).any()  # where nothing answers
+    wall = bridges(drawn((50, 10, 1, 30), (10, 48, 80, 1)), 1.0, CELL)
+    assert wall[50, 44] == BRIDGE | LONE and wall[10, 48] == wall[89, 48] == wall[50, 10] == END
 
 
 def test_no_ends_no_bridges() -> None:
     ring = drawn((20, 20, 1, 40), (59, 20, 1, 40), (20, 20, 40, 1), (20, 59, 40, 1))
-    assert not bridges(ring, 2.0, CELL).any()
-    assert not bridges(drawn(), 2.0, CELL).any()
+    assert not bridged(ring, 2.0).any()
+    assert not bridged(drawn(), 2.0).any()
 
 
 def series(count: int, *, apart: int = 8, thick: int = 2, long: int = 60, uneven: int = 0) -> Bytes:
@@ -125,7 +139,7 @@ def test_of_a_series_all_but_its_rim_is_hatching(turned: bool) -> None:
     line = series(7)
     if turned:
         line = np.ascontiguousarray(line.T)
-    found = hatching(line, CELL)
+    found = hatching(line, CELL) & OWN
     found = found.T if turned else found
     assert np.array_equal(found & series(7), found)
     for k in range(7):
@@ -148,21 +162,21 @@ def test_of_a_series_all_but_its_rim_is_hatching(turned: bool) -> None:
     ],
 )
 def test_what_is_a_series(line: Bytes, some: bool) -> None:
-    assert hatching(line, CELL).any() == some
+    assert (hatching(line, CELL) & OWN).any() == some
 
 
 def test_strokes_of_other_thickness_are_none_of_the_series() -> None:
     line = series(7, thick=1)
-    assert hatching(line, CELL)[44].any()
+    assert (hatching(line, CELL) & OWN)[44].any()
     line[44:47, 20:80] = 1  # the fourth, three times as thick: one and a half times, and as much in cells
-    assert hatching(line, CELL)[44:47].any()
+    assert (hatching(line, CELL) & OWN)[44:47].any()
     line[43, 20:80] = 1
-    assert not hatching(line, CELL)[43:47].any()
+    assert not (hatching(line, CELL) & OWN)[43:47].any()
 
 
 def test_an_outline_across_hatching_stays() -> None:
     line = series(9) | drawn((10, 49, 100, 2), size=(140, 100))
-    found = hatching(line, CELL)
+    found = hatching(line, CELL) & OWN
     assert not found[60:64, 49:51].any()
     assert found[44:46, 26:40].all() and found[44:46, 60:74].all()
 
@@ -170,20 +184,20 @@ def test_an_outline_across_hatching_stays() -> None:
 def test_both_layers_of_cross_hatching_are_hatching() -> None:
     level = drawn(*[(20 + 8 * k, 20, 2, 72) for k in range(9)])
     both = level | np.ascontiguousarray(level.T)
-    found = hatching(both, CELL)
+    found = hatching(both, CELL) & OWN
     inner = np.s_[30:82, 30:82]
     assert found[inner][both[inner] > 0].mean() > 0.9
 
 
 def test_with_a_wider_pen_beside_it_a_series_is_taken_to_its_last_stroke() -> None:
     wide = drawn((120, 20, 6, 60), (20, 2, 100, 6), size=(140, 100))  # outlines, the second one across all ends
-    found = hatching(series(7) | wide, CELL)
+    found = hatching(series(7) | wide, CELL) & OWN
     assert all(found[20 + 8 * k : 22 + 8 * k, 26:74].mean() > 0.9 for k in range(7))
     assert not found[wide > 0].any()
     parallel = drawn((10, 20, 6, 60), size=(140, 100))  # as far from the series as its strokes are apart
-    assert not hatching(series(7) | wide | parallel, CELL)[10:16].any()
+    assert not (hatching(series(7) | wide | parallel, CELL) & OWN)[10:16].any()
     same = drawn((120, 20, 2, 60), (20, 2, 100, 2), size=(140, 100))  # one pen: the last stroke may be an outline
-    found = hatching(series(7) | same, CELL)
+    found = hatching(series(7) | same, CELL) & OWN
     assert found[28:30, 26:74].all() and not found[20:22].any() and not found[68:70].any()
 
 
@@ -204,7 +218,7 @@ def test_whole_shapes_keep_their_lines_in_hatching() -> None:
 
 def test_a_box_and_a_window_are_outlines() -> None:
     frame = drawn((20, 20, 2, 60), (78, 20, 2, 60), (20, 20, 60, 2), (20, 78, 60, 2))
-    assert not hatching(frame, CELL).any()
+    assert not (hatching(frame, CELL) & OWN).any()
     assert not hatching(frame | drawn((48, 20, 2, 60), (20, 48, 60, 2)), CELL).any()
 
 
@@ -279,18 +293,6 @@ def test_rings_are_letters_among_letters_of_their_height() -> None:
     assert letters(*beads[:2], *LETTER[2:]).tolist() == [1, 2, 3, 4]
     assert letters(*beads[:3], LETTER[3]).tolist() == []
     assert letters(ring, *LETTER[1:3]).tolist() == []  # of three all must be sure
-
-
-def test_plots_in_a_row_are_no_letters_though_their_outlines_have_slits() -> None:
-    def row(slit: int) -> np.ndarray:
-        page = np.zeros((100, 220), np.uint8)
-        for n in range(4):
-            cv2.rectangle(page, (10 + 50 * n, 30), (46 + 50 * n, 66), 1, 2)
-        page[28:33, 20 : 20 + slit] = page[28:33, 120 : 120 + slit] = 0  # the first and the third are open
-        return page
-
-    assert not marks(row(10), CELL).any()  # .8 mm
-    assert marks(row(30), CELL).any()  # with a side open they may be letters
 
 
 RING = (0, 50, 8, 20, 50)

@@ -1,0 +1,1 @@
+"""What of many small areas is one area: all borders weighed together, again and again."""
