@@ -14,10 +14,11 @@ import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH, likely_dpi
 from stitchbed.inspection.differences import Difference
-from stitchbed.inspection.glass import Grain, Smear
+from stitchbed.inspection.glass import Grain
 from stitchbed.inspection.looks import Glance, Look
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
+from stitchbed.inspection.smears import Smear
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.reading.base.tile import Tile
 

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
-from stitchbed.inspection.glass import largest_patch
 from stitchbed.inspection.patches import Overlay
+from stitchbed.inspection.smears import largest_patch
 from stitchbed.matching.robust import robust_spread
 
 CELL = 24  # view px of a cell whose sharpness is compared

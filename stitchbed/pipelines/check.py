@@ -29,10 +29,11 @@ from stitchbed.inspection.checks.lying import SAME_SHARE
 from stitchbed.inspection.checks.verdicts import judged
 from stitchbed.inspection.differences import difference_of
 from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
-from stitchbed.inspection.glass import Grain, Smear, grains, smear_shown, usual_sized
+from stitchbed.inspection.glass import Grain, grains
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import course_of, thin_shared
+from stitchbed.inspection.smears import Smear, smear_shown, usual_sized
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of

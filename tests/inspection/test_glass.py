@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes
-from stitchbed.inspection.glass import smear
+from stitchbed.inspection.smears import smear
 
 ROWS, COLS, PITCH = 720, 600, 14  # view px; from line to line of the lettering
 

@@ -20,13 +20,14 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.pieces import noise_finding
 from stitchbed.inspection.differences import difference_of, lone_stripes
 from stitchbed.inspection.fineness import SMEAR_CELLS
-from stitchbed.inspection.glass import _sure_smear, grains, smear, speck_depth
+from stitchbed.inspection.glass import grains, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
 from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor.bands import cut_off
 from stitchbed.inspection.sensor.ends import black_end, few_tones
 from stitchbed.inspection.sensor.lines import streaks, stuck
+from stitchbed.inspection.smears import _sure_smear, smear
 from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.reading.base.tile import Raster
 

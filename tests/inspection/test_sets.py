@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from stitchbed.inspection.checks.sets import light_findings, smear_finding
-from stitchbed.inspection.glass import Smear
+from stitchbed.inspection.smears import Smear
 
 
 @pytest.mark.parametrize(

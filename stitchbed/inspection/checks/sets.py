@@ -17,9 +17,9 @@ from stitchbed.inspection.checks.lying import gap_findings, lying_findings
 from stitchbed.inspection.checks.pairs import misfitting, striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
-from stitchbed.inspection.glass import Smear
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
+from stitchbed.inspection.smears import Smear
 
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels

@@ -20,10 +20,10 @@ from stitchbed.inspection.checks.pairs import of_either, pair_findings
 from stitchbed.inspection.checks.sets import smear_finding
 from stitchbed.inspection.differences import Difference, difference_of
 from stitchbed.inspection.findings import PairEvidence, believed_dpi, usual_dpi
-from stitchbed.inspection.glass import smear_shown, usual_sized
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import Course, course_of, overlay
+from stitchbed.inspection.smears import smear_shown, usual_sized
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
