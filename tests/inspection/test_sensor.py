@@ -89,3 +89,17 @@ def test_the_shadow_of_a_sheet_laid_straight_on_a_lid_is_no_cell() -> None:
     page[:, 199] -= 12  # as scanners sharpen
     page[:, 200:206] = 222
     assert [*streaks(page, 1), *stuck(page, 1)] == []
+
+
+def test_the_rim_of_a_dark_sheet_that_a_scanner_sharpens_is_not_cut_off_at_black() -> None:
+    rng = np.random.default_rng(10)
+    page = np.full((ROWS, COLS), 45.0) + rng.normal(0, 1.5, (ROWS, COLS))
+    page[:, :100] = 235
+    page[:, 100] = 0
+    cut = page.copy()
+    cut[:, 300:] = np.where(rng.normal(0, 1, (ROWS, COLS - 300)) > 1, 0, 40)  # rough strokes, a sixth of it black
+    told = []
+    for gray in (page, cut):
+        codes = np.clip(np.rint(gray), 0, 255).astype(np.uint8)[..., None]
+        told.append(banded(lambda box, codes=codes: codes[box.slices], codes.shape, 8).black)
+    assert told[0] == 0 and told[1] > 0.1

@@ -19,6 +19,7 @@ from stitchbed.inspection.sensor.lines import SEGMENTS, columns_of
 from stitchbed.matching.laid_over import from_ends
 
 BAND_ROWS = 24  # px; their median is good to a third of a gray level
+RIM_LINE = 1.5 / BAND_ROWS  # of a square's px at full black: less is the rim of a dark sheet, as scanners sharpen it
 PILED, PILED_IN = 0.1, 0.14  # of a square's px at full white; of the squares: cut-off washes have .2, good scans .006
 FULL = 0.95  # of a square that is white: no drawing
 DRAWN, LEAST_DRAWN = 5.0, 12  # gray levels, sd of a square with drawing; squares that say something
@@ -82,13 +83,13 @@ def _black_end(
 
 
 def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
-    """Shares of pixels at full black, at full white, where there is drawing, in `bands`; of white 0 where it is so in
-    few of the squares, as where a few strokes reach the end.
+    """Shares of pixels at full black, at full white, where there is drawing, in `bands`; of black without squares in
+    which it is a mere line, of white 0 where it is so in few of the squares, as where a few strokes reach the end.
     """
     shares = np.concatenate([np.zeros((0, 2)), *(clipped_each(drawn) for drawn in _drawn_squares(read) if len(drawn))])
     if len(shares) < LEAST_DRAWN:
         return 0.0, 0.0
-    black, white = map(float, shares.mean(0))
+    black, white = float((shares[:, 0] * (shares[:, 0] > RIM_LINE)).mean()), float(shares[:, 1].mean())
     return black, white if (shares[:, 1] > PILED).mean() >= PILED_IN else 0.0
 
 
