@@ -28,6 +28,8 @@ SEARCH_SHARE = (
 MOST_PATCHES = 70
 LEAST_CONTRAST = 5.0  # gray levels
 LIKE = 0.75  # correlation of a patch found again
+ONE_PLACE = 3  # view px about where a patch is found ...
+PLACE_LEAST, PLACE_NOISE = 0.002, 0.25  # ... and by how much it is less like all others, at least; of what noise takes
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
@@ -149,11 +151,19 @@ def _shifts(laid: Overlay, reach: int) -> tuple[Array, Array]:
         around = laid.b[row - reach : row + PATCH + reach, col - reach : col + PATCH + reach]
         likeness = cv2.matchTemplate(around, patch, cv2.TM_CCOEFF_NORMED)
         at = np.unravel_index(int(likeness.argmax()), likeness.shape)
-        if likeness[at] > LIKE and all(0 < index < 2 * reach for index in at):
+        if likeness[at] > LIKE and all(0 < index < 2 * reach for index in at) and _one_place(likeness, at):
             fine = [_peak(line, int(index)) for line, index in ((likeness[at[0]], at[1]), (likeness[:, at[1]], at[0]))]
             places.append((col + (PATCH - 1) / 2, row + (PATCH - 1) / 2))
             shifts.append((fine[0] - reach, fine[1] - reach))
     return np.array(places, np.float64).reshape(-1, 2), np.array(shifts, np.float64).reshape(-1, 2)
+
+
+def _one_place(likeness: NDArray[np.float32], at: tuple[np.intp, ...]) -> bool:
+    """True where a patch is like one place only: along a straight line it is as like all others, but for noise."""
+    best = float(likeness[at])
+    others = likeness.copy()
+    others[tuple(slice(max(0, index - ONE_PLACE), index + ONE_PLACE + 1) for index in at)] = -1
+    return best - float(others.max()) > PLACE_LEAST + PLACE_NOISE * (1 - best)
 
 
 def _corners(laid: Overlay, reach: int) -> list[tuple[int, int]]:

@@ -917,3 +917,14 @@ def test_light_that_differs_from_cell_to_cell_is_a_screen_and_from_place_to_plac
 
     assert discord(np.exp(side)) == pytest.approx(0.044, rel=0.2)  # 1.4826 times half of a quarter's distance of 12 %
     assert discord(steps.astype(np.float32)) < 0.012
+
+
+def test_patches_along_a_straight_line_tell_nothing_of_the_way_along_it() -> None:
+    sheet = np.full((SIDE, 2 * SIDE - SHARED), 225, np.float32)
+    sheet[:, SIDE - SHARED // 2 : SIDE - SHARED // 2 + 4] = 60
+    ruled = [_look(sheet[:, :SIDE], 1), _look(sheet[:, SIDE - SHARED :], 2)]
+    assert len(course_of(ruled, (0, 1), B_FROM_A, 1.0).slips) == 0
+    sheet[100:-100:90, SIDE - SHARED + 30 : SIDE - 30] = 60  # crossings are found again where they are
+    crossed = [_look(sheet[:, :SIDE], 1), _look(sheet[:, SIDE - SHARED :], 2)]
+    slips = course_of(crossed, (0, 1), B_FROM_A, 1.0).slips
+    assert len(slips) > 4 and np.abs(slips[:, 2]).max() < 0.5
