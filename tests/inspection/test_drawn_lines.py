@@ -18,7 +18,7 @@ CELL = 150  # px: the column of a dead cell
 B_FROM_A = np.array([[1, 0, -ASIDE], [0, 1, -STEP], [0, 0, 1.0]])
 
 
-def _sheet(seed: int, line: float | None) -> Floats:
+def _sheet(seed: int, line: int | None) -> Floats:
     """(h, w) gray: strokes on paper, and a ruled line, `line` px from the left."""
     rng = np.random.default_rng(seed)
     sheet = np.full((ROWS + STEP, COLS + ASIDE), 225, np.uint8)
@@ -26,8 +26,7 @@ def _sheet(seed: int, line: float | None) -> Floats:
         points = rng.uniform(0, 1, 2) * sheet.shape[::-1] + np.cumsum(rng.normal(0, 9, (12, 2)), axis=0)
         cv2.polylines(sheet, [np.int32(points * 8)], False, int(rng.integers(30, 150)), 2, cv2.LINE_AA, 3)
     if line is not None:
-        at = round(line * 8)
-        cv2.line(sheet, (at, 0), (at + 1, 8 * len(sheet)), 170, 1, cv2.LINE_AA, 3)
+        sheet[:, line] = 170
     return sheet.astype(np.float32)
 
 
@@ -37,7 +36,7 @@ def _glance(gray: Floats, seed: int) -> Glance:
     return glance_at(view, (ROWS, COLS), transfer_of(None))
 
 
-def _pair(seed: int, line: float | None, dead: tuple[int, ...] = ()) -> list[Glance]:
+def _pair(seed: int, line: int | None, dead: tuple[int, ...] = ()) -> list[Glance]:
     """Two pieces, one below the other; those of `dead` have a cell that writes too little."""
     sheet = _sheet(seed, line)
     views = [sheet[:ROWS, :COLS].copy(), sheet[STEP:, ASIDE:].copy()]

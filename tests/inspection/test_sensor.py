@@ -83,11 +83,12 @@ def test_a_cell_that_writes_too_little_is_told_over_grain_beside_bare_paper_and_
     assert found == [[150], []]
 
 
-def test_the_shadow_of_a_sheet_laid_straight_on_a_lid_is_no_cell() -> None:
+@pytest.mark.parametrize(("lid", "paper"), [(205, 222), (239, 237)])
+def test_the_shadow_of_a_sheet_laid_straight_on_a_lid_is_no_cell(lid: int, paper: int) -> None:
     page = _page(8)
-    page[:, :200] = 205 - 20 * np.exp((np.arange(200) - 199) / 4) + np.random.default_rng(9).normal(0, 1, (ROWS, 200))
+    page[:, :200] = lid - 20 * np.exp((np.arange(200) - 199) / 4) + np.random.default_rng(9).normal(0, 1, (ROWS, 200))
     page[:, 199] -= 12  # as scanners sharpen
-    page[:, 200:206] = 222
+    page[:, 200:206] = paper
     assert [*streaks(page, 1), *stuck(page, 1)] == []
 
 

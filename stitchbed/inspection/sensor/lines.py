@@ -29,6 +29,7 @@ ASKEW = 0.2  # px about, from end to end of a scan
 STREAK_RIM = 0.01  # of the width: the outermost columns are the frame's
 BESIDE, FAR = 2, 4  # px from a line to where its tone has ended, and to where the tone beside it is told
 STREAK_SOFT = 0.25  # of a line's depth that may be left there: drawn ones are wider, or as soft as all that is drawn
+FOOT = 0.2  # of a line's depth, by which the column beside it differs more than the next but one
 THROUGHOUT, SHOWN = 0.75, 0.3  # of a row's pixels show so much of a line that the sensor or the transfer made
 WAVE = 0.5  # of a line's depth, on both sides of it: one wave of a screen among others
 STREAK_BESIDE = 0.5  # of a dead cell's depth, in a column beside it: a drawn line is wider, or moves there
@@ -81,6 +82,7 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
         if last - first <= 2
         and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
         and _narrow(np.stack(parts), without, int(first), int(last))
+        and _footless(np.stack(parts), without, int(first), int(last))
         and _is_alone(np.where(found, 0, usual), int(first), int(last), float(usual[first:last].sum()))
     ]
 
@@ -125,7 +127,13 @@ def stuck(view: Floats, reduction: int) -> list[Streak]:
     without = np.where(found, beside, parts)
     found &= _level_sides(without)  # the edge of a sheet casts one shadow on the lid all along
     told = ((int(at), telling[:, at]) for at in np.flatnonzero(found))
-    columns = [at for at, some in told if _narrow(parts, without, at, at + 1) and _lone(parts[some], without[some], at)]
+    columns = [
+        at
+        for at, some in told
+        if _narrow(parts, without, at, at + 1)
+        and _footless(parts[some], without[some], at, at + 1)
+        and _lone(parts[some], without[some], at)
+    ]
     if len(columns) > MOST_STUCK:
         return []
     return [Streak(1, at, float(np.median(parts[:, at] - beside[:, at]))) for at in columns]
@@ -151,6 +159,18 @@ def _narrow(parts: Array, without: Array, first: int, last: int) -> bool:
     )  # of both sides: where tones go over into each other, what one has too much the other lacks
     middle = parts[:, first:last].mean(1)
     return bool(np.median(np.abs(near - far)) < STREAK_SOFT * np.median(np.abs(middle - far)))
+
+
+def _footless(parts: Array, without: Array, first: int, last: int) -> bool:
+    """True where neither side of a line runs out softly all along, as the shadow that a sheet's edge casts on the lid.
+    parts, without, first, last : as in `_narrow`.
+    """
+    padded = np.pad(without, ((0, 0), (FAR, FAR)), mode="edge")
+    depth = parts[:, first:last].mean(1) - without[:, first:last].mean(1)
+    told = depth != 0
+    sides = ((first - 1, first - 1 - BESIDE), (last, last + BESIDE))
+    feet = [(padded[told, near + FAR] - padded[told, far + FAR]) / depth[told] for near, far in sides]
+    return all(float(np.median(foot)) < FOOT for foot in feet)
 
 
 def _stays(depth: Array, usual: Array, at: int) -> bool:
