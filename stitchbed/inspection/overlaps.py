@@ -24,6 +24,7 @@ nx = late("networkx")
 
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
+LIFTED_CELLS = 2  # of light that a lift reaches in at least: less is a line drawn along the side
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 NEUTRAL = 1.5  # of a channel's light over another's: ways to make gray of it differ by less than .03
@@ -311,7 +312,7 @@ def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance)
     over = np.isfinite(excess) & (excess > max(0.01, 0.1 * worst))
     begun = int(np.isfinite(excess).argmax())  # the first cells may show no paper
     reach = begun + int(np.argmin([*over[begun:], False]))
-    if reach == begun:  # a sheet that is lifted is darkest at its very side
+    if reach < begun + LIFTED_CELLS:  # a sheet that is lifted is darkest at its very side, and not along a line
         worst, sure, reach = 0.0, 0.0, 0
     share, least = 1 - float(np.exp(-worst)), 1 - float(np.exp(-sure))
     return SideLoss(side, share, reach * look.light_cell, float(known.mean()), least)

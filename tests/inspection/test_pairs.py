@@ -749,6 +749,17 @@ def test_a_lifted_side_of_a_neighbor_does_not_look_like_one_of_its_own() -> None
     assert found is not None and found.sure > 0.06
 
 
+def test_a_line_drawn_along_a_side_is_no_lift() -> None:
+    own = Glance((200, 280), 2, np.zeros((100, 140), np.uint8), np.full((100, 140, 3), 0.5, np.float32), 2.0)
+    lines = np.zeros((100, 140), np.float32)
+    lines[[0, 5]] = 0.07  # of ruled paper, which do not quite meet
+    found = _side_loss("top", lines, np.ones((100, 140), bool), own)
+    assert found is not None and found.sure == found.reach == 0
+    lines[:4] = 0.07
+    found = _side_loss("top", lines, np.ones((100, 140), bool), own)
+    assert found is not None and found.sure > 0.06 and found.reach == 8
+
+
 def test_one_odd_piece_does_not_move_the_others() -> None:
     def pair(a: int, b: int) -> Comparison:
         odd = 4 in (a, b)
