@@ -1,4 +1,4 @@
-"""I tell the same from a few bands of rows, where a scan is not looked at as a whole.
+"""I tell what a sensor or a driver did from a few bands of rows, where a scan is not looked at as a whole.
 
 In: windows of stored pixels. Out: frozen values.
 """
