@@ -21,6 +21,7 @@ TRACE_MM = 1.0  # of a stroke, to tell which way its end points
 ANSWER = np.cos(np.radians(60))  # of the angle between a bridge and the way an end points
 FAN = np.radians([0, -12, 12, -24, 24])  # ways tried from an end without an answer
 BRIDGE, LONE, END = 1, 2, 4  # bits: on a bridge; on one from an end that no other end answers; at an end without one
+SOLID = 1.5  # half widths of a stroke in lengths of a trace; what is wider is a solid
 SPUR = 1.2  # times a stroke's half width: shorter branches are roughness of its edge
 
 
@@ -49,10 +50,11 @@ def bridges(outline: Bytes, gap_mm: float, cell_mm: float) -> Bytes:
 
 def stroke_ends(outline: Bytes, trace: float) -> Array:
     """(n, 5) x, y, way (x, y) and half width of each free end of a stroke, cells."""
-    bones = skeletonize(outline > 0).astype(np.uint8)
+    half = cv2.distanceTransform(outline, cv2.DIST_L2, 3)
+    # a solid is thinned row after row as deep as it is; hollow it is done at once, and has no ends either way
+    bones = skeletonize((outline > 0) & (half <= SOLID * trace)).astype(np.uint8)
     near = cv2.filter2D(bones, -1, np.ones((3, 3), np.float32), borderType=cv2.BORDER_CONSTANT)
     rows, cols = np.nonzero((bones > 0) & (near == 2))
-    half = cv2.distanceTransform(outline, cv2.DIST_L2, 3)
     found = np.zeros((len(rows), 5))
     for n, (row, col) in enumerate(zip(rows.tolist(), cols.tolist(), strict=True)):
         _trace(bones, half, row, col, trace, found[n])
