@@ -21,10 +21,8 @@ from stitchbed.page.line_art.regions import STRIP
 # of a border: sums over the places that touch; the first nine after its length are bits of what lies there
 LENGTH, OPEN, BRIDGE, TONE, DRAWN, MARK, AMID, AT_END, LONE, END, HALF, HALF_SQUARED = range(12)
 BITS = 9
-FREE, LINE, TONED, X, Y, XX, YY, XY, RIM, ENDS = range(
-    10
-)  # of an area: cells, mm, mm2; cells at the page's edge; ends of strokes that nothing answers
-
+# of an area: cells, mm, mm2; cells at the page's edge; ends of strokes that nothing answers
+FREE, LINE, TONED, X, Y, XX, YY, XY, RIM, ENDS = range(10)
 
 Kinds = NDArray[np.uint16]
 
@@ -48,13 +46,8 @@ def graph_of(labels: Labels, free: Bytes, outlines: Outlines, cell_mm: float) ->
     """The graph of areas. labels : also under lines, from 0. free : 1 where no line is."""
     line = np.asarray(1 - free, np.uint8)
     tone, drawn = line & ~outlines.walls, line & outlines.walls
-    own: list[NDArray[Any]] = [
-        free & ~outlines.walls,
-        free & outlines.walls,
-        tone,
-        drawn,
-        outlines.small,
-    ]  # one bit each, from OPEN to END
+    # one bit each, from OPEN to END
+    own: list[NDArray[Any]] = [free & ~outlines.walls, free & outlines.walls, tone, drawn, outlines.small]
     own += [outlines.series & hatching.AMID, outlines.series & hatching.AT_END, outlines.ways & gaps.LONE]
     ends = np.asarray((outlines.ways & gaps.END) > 0, np.uint8)
     kinds = np.zeros(free.shape, np.uint16)
@@ -142,9 +135,8 @@ def _touching(
                     one, two = np.int64(labels[row, col]), np.int64(labels[down, right])
                     code[count] = min(one, two) * span + max(one, two)
                     both = kinds[row, col] | kinds[down, right]
-                    kind[count] = (
-                        both & ~np.uint16(1) if both & 0b1110 else both
-                    )  # beside a line of one cell is no opening
+                    # beside a line of one cell is no opening
+                    kind[count] = both & ~np.uint16(1) if both & 0b1110 else both
                     thick[count] = max(half[row, col], half[down, right])
                     count += 1
     return count
