@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Floats, Mask
 from stitchbed.core.memory import late
 
-ndimage, special = late("scipy.ndimage"), late("scipy.special")
+special = late("scipy.special")
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view

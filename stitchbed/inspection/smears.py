@@ -18,7 +18,7 @@ from stitchbed.inspection.glass import MOVED, TRIALS
 from stitchbed.inspection.looks import Glance
 from stitchbed.matching.robust import robust_spread
 
-ndimage, special = late("scipy.ndimage"), late("scipy.special")
+ndimage = late("scipy.ndimage")
 
 CELL = 24  # view px of a cell whose likeness is told: a fingerprint on an A4 bed covers some twelve
 RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround that says how strong a pattern is

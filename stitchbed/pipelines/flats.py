@@ -47,6 +47,7 @@ from stitchbed.reading.formats import open_windows
 from stitchbed.report.before_after import write_pair
 
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
+MOSTLY_LINE = 0.6  # share of a page that no drawing in ink covers: its washes count too
 NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no further, whatever the stroke ends say
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
 REGION_BYTES = 800  # of memory a region with its neighbors takes while regions are joined, measured
@@ -142,7 +143,7 @@ def fill_flats(
         record.inputs = {path.name: sha256_of(path) for path in originals}
         record.outputs = {target.name: sha256_of(target)}
         record.numbers = _numbers(page, found, regions, words, settings)
-        record.warnings = [*notes, *windows.notes, *found_bare]
+        record.warnings = [*notes, *windows.notes, *_mostly_line(found), *found_bare]
         if settings.pictures:
             record.outputs |= _show(page, found, table, regions_picture(told_in), originals)
     told = told_of(record, "flats", told_in, settings)
@@ -192,6 +193,17 @@ def _earlier(told_in: Path, settings: FlatsSettings) -> list[dict[str, Any]]:
             rows = [{key: row[key] for key in LASTING} for row in told["numbers"]["regions"]]
             return rows if all(isinstance(row["number"], int) and len(row["box_mm"]) == 4 for row in rows) else []
     return []
+
+
+def _mostly_line(found: RegionMap) -> list[str]:
+    """What to tell of a page that leaves little to fill."""
+    share = 1 - float(found.free.mean())
+    if share <= MOSTLY_LINE:
+        return []
+    return [
+        f"{share:.0%} of the page counts as line, as washes and shades do, so that little is left to fill: make its line "
+        "layer first, as of a page in ink (`lines`, medium ink), or count only darker tones as line by a higher --line"
+    ]
 
 
 def _as_before(found: RegionMap, regions: list[Region], before: Sequence[dict[str, Any]], page: Page) -> list[Region]:

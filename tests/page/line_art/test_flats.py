@@ -312,3 +312,15 @@ def test_command_takes_a_palette(tmp_path: Path) -> None:
     words = [str(source), "-o", str(target), "--palette", palette, "--ground", "none", "--no-pictures", "--json"]
     result = CliRunner().invoke(command, words, catch_exceptions=False)
     assert set(json.loads(result.output)["numbers"]["colors"]) <= set(palette.split(","))
+
+
+def test_a_page_that_is_line_all_over_is_told(tmp_path: Path) -> None:
+    """A wash is darker than a quarter of the way to black: all of it counts as line, and there is nothing to fill."""
+    washed, target = tmp_path / "washed.tif", tmp_path / "flats.tif"
+    wash = np.full((200, 300, 3), 255, np.uint8)
+    wash[20:, 20:] = (150, 170, 160)
+    tifffile.imwrite(washed, wash, photometric="rgb", resolution=(300, 300), resolutionunit=2)
+    (told,) = (one for one in fill_flats(washed, target)["warnings"] if "counts as line" in one)
+    assert "84%" in told and "--line" in told
+    _layer(tmp_path / "lines.tif", region_page(300, 8))
+    assert not any("counts as line" in one for one in fill_flats(tmp_path / "lines.tif", target)["warnings"])
