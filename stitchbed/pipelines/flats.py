@@ -201,8 +201,8 @@ def _mostly_line(found: RegionMap) -> list[str]:
     if share <= MOSTLY_LINE:
         return []
     return [
-        f"{share:.0%} of the page counts as line, as washes and shades do, so that little is left to fill: make its line "
-        "layer first, as of a page in ink (`lines`, medium ink), or count only darker tones as line by a higher --line"
+        f"{share:.0%} of the page counts as line, as washes and shades do, so that little is left to fill: make its "
+        "line layer first, as of a page in ink (`lines`, medium ink), or count darker tones only, by a higher --line"
     ]
 
 
