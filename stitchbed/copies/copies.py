@@ -264,8 +264,8 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     elif figure.unsure > UNSURE:
         words = (
             f"along {figure.unsure:.0%} of its edge the figure is hardly darker than the paper, and the paper's grain "
-            "decided where it ends: look there, clean the page first if it is as scanned, or keep each tone as alpha with "
-            "--cut tones"
+            "decided where it ends: look there, clean the page first if it is as scanned, or keep each tone as alpha "
+            "with --cut tones"
         )
     return lambda box: cut_out(read, figure, box), {"cut": cut, "kept_share": figure.share, "doubt": words}
 
