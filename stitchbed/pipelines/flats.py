@@ -16,12 +16,12 @@ import numpy as np
 
 from stitchbed.color.convert import from_srgb, hex_color, to_srgb
 from stitchbed.color.profiles import srgb_profile
-from stitchbed.core.arrays import Bytes, Labels, Mask, Pixels
+from stitchbed.core.arrays import Bytes, Mask, Pixels
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.files import sha256_of, write_json
 from stitchbed.core.locks import locked
 from stitchbed.core.memory import workers_within
-from stitchbed.core.progress import Cancel, Progress, counted, never, silent, ticking, watched
+from stitchbed.core.progress import Cancel, Progress, counted, never, silent, watched
 from stitchbed.core.quantities import MM_PER_INCH, listed
 from stitchbed.core.record import notes_of, recording
 from stitchbed.core.settings import CODEC, DPI, PICTURES, Setting, check
@@ -33,12 +33,8 @@ from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.line_art.fill import GROUNDS, PALETTE, Region, colored, colorless, region_means, renamed, settled
 from stitchbed.page.line_art.lasting import numbers_before
-from stitchbed.page.line_art.merging.rounds import TICKS, join_strokes
-from stitchbed.page.line_art.outlines import outlines_of
-from stitchbed.page.line_art.regions import find_regions
-from stitchbed.page.line_art.slivers import join_cells
-from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at, spread_under
-from stitchbed.page.line_art.wedges import join_open, join_wedges
+from stitchbed.page.line_art.merging.closed_areas import closed_areas, neck
+from stitchbed.page.line_art.spread import HALF_LINE_MM, RegionMap, cells_free, regions_at
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -48,10 +44,7 @@ from stitchbed.report.before_after import write_pair
 
 MAP_DPI = 300.0  # of the small map regions are found on: a cell of .085 mm, less than half the finest usual pen
 MOSTLY_LINE = 0.6  # share of a page that no drawing in ink covers: its washes count too
-NECK_MM = 0.5  # narrower than a passage anyone draws; a ball as wide goes no further, whatever the stroke ends say
 CELL_BYTES = 16  # of memory a cell of the small map takes at the worst moment, measured
-REGION_BYTES = 800  # of memory a region with its neighbors takes while regions are joined, measured
-WEIGHED_BYTES = 4000  # and while its borders are weighed, about three a region, sixty numbers each kept twice
 WORKER_BYTES = 96 * 2**20  # one thread's share of a page in color, measured
 COLORS = ("palette", "mean")
 LASTING = ("number", "color", "x_mm", "y_mm", "box_mm", "area_mm2")  # what a region is known by when it is filled again
@@ -177,7 +170,16 @@ def region_map(
     free = _small_map(page, line_at, factor, settings.workers, progress)
     cell = factor * MM_PER_INCH / page.dpi
     smallest = max(1, round(settings.sliver / cell**2))
-    labels = _regions(free, cell, smallest, settings, progress)
+    labels = closed_areas(
+        free,
+        cell,
+        smallest,
+        gap=settings.gap,
+        every_line=settings.every_line,
+        memory=settings.memory,
+        workers=settings.workers,
+        progress=progress,
+    )
     light = None if settings.every_line else cell
     regions = settled(labels, free, smallest, settings.ground, cell_mm=light, progress=progress)
     return RegionMap(labels, free, factor, page.height, page.width), regions
@@ -213,48 +215,6 @@ def _as_before(found: RegionMap, regions: list[Region], before: Sequence[dict[st
     cell = found.factor * MM_PER_INCH / page.dpi
     numbers = numbers_before(regions, before, cell)
     return renamed(found.labels, regions, numbers, 1 + max(row["number"] for row in before))
-
-
-def _regions(free: Bytes, cell: float, smallest: int, settings: FlatsSettings, progress: Progress) -> Labels:
-    """(h, w) regions between outlines, also under lines; where every line counts, between all lines."""
-    ball = max(1, int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)))
-    if settings.every_line:
-        labels = find_regions(free, max(1, int(np.ceil(settings.gap / cell / 2))), progress=progress)
-        _demand_drawing(labels, settings.memory)
-        spread_under(labels)
-        return labels
-    drawn = outlines_of(1 - free, settings.gap, cell, workers=settings.workers, progress=progress)
-    labels = find_regions(1 - drawn.parting, ball, progress=progress)
-    weighed = bool((drawn.tone & (1 - free)).any()) and int(labels.max()) * WEIGHED_BYTES <= settings.memory
-    if not weighed:
-        labels = find_regions(1 - drawn.walls, ball, progress=progress)
-    _demand_drawing(labels, settings.memory)
-    spread_under(labels)
-    told = "joining what is one area"
-    if weighed:
-        progress(told, 0, TICKS)
-        join_strokes(labels, free, drawn, smallest, cell, ticking(told, TICKS, progress))
-        progress(told, TICKS, TICKS)
-        return labels
-    steps: tuple[Callable[[], None], ...] = (
-        lambda: join_cells(labels, free, drawn.tone, smallest, cell),
-        lambda: join_wedges(labels, free, drawn.tone, cell),
-        lambda: join_open(labels, free, drawn.tone, cell, settings.gap),
-    )
-    for step in counted(steps, told, len(steps), progress):
-        step()
-    return labels
-
-
-def _demand_drawing(labels: Labels, memory: int) -> None:
-    """Refuse what closes in more places than memory can join: noise, a halftone, a photograph; no outlines."""
-    count = int(labels.max())
-    if count * REGION_BYTES > memory:
-        raise BadSettings(
-            f"lines that close in {count:,} places",
-            expected=f"a drawing in outlines: {memory // REGION_BYTES:,} places at most with this memory",
-            attempt="lift the lines with `lines` first, or allow more with --memory",
-        )
 
 
 def _small_map(page: Page, line_at: Callable[[Box], Mask], factor: int, workers: int, progress: Progress) -> Bytes:
@@ -341,7 +301,7 @@ def _numbers(
     ]  # fmt: skip
     return {
         "height": page.height, "width": page.width, "dpi": page.dpi, "map_dpi": page.dpi / found.factor,
-        "gap_bridged_mm": max(settings.gap, 2 * int(np.ceil(min(settings.gap, NECK_MM) / cell / 2)) * cell),
+        "gap_bridged_mm": max(settings.gap, 2 * neck(settings.gap, cell) * cell),
         "regions": rows, "colors": sorted({words[r.number] for r in regions}),
     }  # fmt: skip
 
