@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from stitchbed.core.arrays import Bytes, Labels
+from stitchbed.core.errors import BadSettings
+from stitchbed.page.line_art.merging.closed_areas import REGION_BYTES, closed_areas
 from stitchbed.page.line_art.slivers import areas, join_cells, joined, touches
 
 CELL = 0.1  # mm
@@ -150,3 +152,13 @@ def test_a_page_of_one_region_stays_as_it_is() -> None:
     labels = np.ones((30, 40), np.int32)
     join_cells(labels, np.ones((30, 40), np.uint8), np.zeros((30, 40), np.uint8), 50, CELL)
     assert np.all(labels == 1)
+
+
+def test_more_areas_than_memory_can_join_are_refused() -> None:
+    """Sixteen rooms; memory for ten."""
+    free = np.ones((81, 81), np.uint8)
+    free[::20] = free[:, ::20] = 0
+    asked = {"gap": 0.2, "every_line": True, "workers": 1}
+    assert closed_areas(free, 0.1, 1, memory=16 * REGION_BYTES, **asked).max() == 16
+    with pytest.raises(BadSettings, match="close in 16 places"):
+        closed_areas(free, 0.1, 1, memory=10 * REGION_BYTES, **asked)
