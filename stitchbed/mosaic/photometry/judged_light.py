@@ -33,33 +33,64 @@ class Light:
     estimated: list[tuple[int, int]]
 
 
-def judge_light(
-    places: Sequence[Placement],
-    patches: Patches,
-    px_per_mm: Sequence[float],
-    *,
-    group: Sequence[int],
-    levels: LevelSettings | None,
-    lift: LiftSettings | None,
-) -> Light:
-    """Levels first without the rims, then lift, then levels again without what lifts. group : bed per piece. None for
-    what is not wanted; no lift is sought without levels."""
-    names, sizes = [place.tile for place in places], [place.size for place in places]
+@dataclass(frozen=True)
+class Lying:
+    """How pieces lay on the glass. lifts : one per piece. weight : per piece (n,) how far what it sees is to be
+    trusted. flat : what they would see of the sheet lying flat."""
+
+    lifts: list[Lift]
+    weight: list[Array]
+    flat: Patches
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What is judged. px_per_mm, group : of each piece, its bed. levels, lift : None for what is not wanted; no lift is
+    sought without levels."""
+
+    places: Sequence[Placement]
+    patches: Patches
+    px_per_mm: Sequence[float]
+    group: Sequence[int]
+    levels: LevelSettings | None
+    lift: LiftSettings | None
+
+    @property
+    def names(self) -> list[str]:
+        """Of the pieces."""
+        return [place.tile for place in self.places]
+
+    @property
+    def sizes(self) -> list[tuple[int, int]]:
+        """(h, w) px of the pieces."""
+        return [place.size for place in self.places]
+
+
+def judge_lifts(sight: Sight) -> Lying:
+    """Where the sheet lifts: levels first without the rims, then lift, in turn."""
+    names, sizes, patches, levels = sight.names, sight.sizes, sight.patches, sight.levels
     lifts = [no_lift(name, size) for name, size in zip(names, sizes, strict=True)]
-    if levels is None or not len(patches.xy):
-        return Light(lifts, [no_gain(name, patches.channels) for name in names], [])
-    weight, flat = _rim_weight(sizes, patches, px_per_mm), patches
-    if lift is not None:
-        lost = lost_light(sizes, patches, px_per_mm, group=group, settings=levels)
-        for _ in range(ROUNDS):
-            flat = laid_flat(patches, lost)
-            _, corrected = find_gains(names, sizes, flat, weight, group=group, settings=levels)
-            seen = [light * (1 - loss[:, None]) for light, loss in zip(corrected, lost, strict=True)]
-            lifts = find_lift(names, sizes, patches, seen, px_per_mm, lift)
-            weight, lost = trust(lifts, patches), losses_at(lifts, patches)
+    weight = _rim_weight(sizes, patches, sight.px_per_mm)
+    if levels is None or sight.lift is None or not len(patches.xy):
+        return Lying(lifts, weight, patches)
+    lost = lost_light(sizes, patches, sight.px_per_mm, group=sight.group, settings=levels)
+    flat = laid_flat(patches, lost)
+    for _ in range(ROUNDS):
+        _, corrected = find_gains(names, sizes, flat, weight, group=sight.group, settings=levels)
+        seen = [light * (1 - loss[:, None]) for light, loss in zip(corrected, lost, strict=True)]
+        lifts = find_lift(names, sizes, patches, seen, sight.px_per_mm, sight.lift)
+        weight, lost = trust(lifts, patches), losses_at(lifts, patches)
         flat = laid_flat(patches, lost)
-    found, _ = find_gains(names, sizes, flat, weight, group=group, settings=levels)
-    return Light(lifts, found, estimated_pairs(patches, weight, levels))
+    return Lying(lifts, weight, flat)
+
+
+def judge_light(sight: Sight) -> Light:
+    """Where the sheet lifts, then levels without what lifts."""
+    lying, names, patches = judge_lifts(sight), sight.names, sight.patches
+    if sight.levels is None or not len(patches.xy):
+        return Light(lying.lifts, [no_gain(name, patches.channels) for name in names], [])
+    found, _ = find_gains(names, sight.sizes, lying.flat, lying.weight, group=sight.group, settings=sight.levels)
+    return Light(lying.lifts, found, estimated_pairs(patches, lying.weight, sight.levels))
 
 
 def estimated_words(light: Light) -> list[str]:

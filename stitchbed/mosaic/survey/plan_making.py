@@ -22,7 +22,7 @@ from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
 from stitchbed.mosaic.hints.sizes import Sized
 from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.photometry.judged_light import Light, estimated_words, judge_light
+from stitchbed.mosaic.photometry.judged_light import Light, Sight, estimated_words, judge_lifts, judge_light
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
@@ -133,19 +133,23 @@ def lifts_at(context: SurveyContext, previews: Sequence[Preview], places: Sequen
     """Where the sheet lifts, under places good to a pixel."""
     home = float(np.median([dpi * magnification(place) for dpi, place in zip(context.dpi, places, strict=True)]))
     canvas = make_canvas(places, home, most_pixels=context.settings.max_megapixels * 1e6)
-    return judged_light(context, previews, [on_canvas(place, canvas) for place in places], canvas).lifts
+    return judge_lifts(_sight(context, previews, [on_canvas(place, canvas) for place in places], canvas)).lifts
 
 
 def judged_light(
     context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], canvas: Canvas
 ) -> Light:
     """Lifted zones and levels of pieces on a canvas."""
+    return judge_light(_sight(context, previews, places, canvas))
+
+
+def _sight(context: SurveyContext, previews: Sequence[Preview], places: Sequence[Placement], canvas: Canvas) -> Sight:
     settings = context.settings
-    return judge_light(
+    return Sight(
         places,
         look(places, promoted(context, previews), canvas, settings.levels.spacing_mm),
         list(context.px_per_mm),
-        group=bed_groups(context),
+        bed_groups(context),
         levels=settings.levels if settings.solve_levels else None,
         lift=settings.lift if settings.find_lift else None,
     )

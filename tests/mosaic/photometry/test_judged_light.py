@@ -9,7 +9,14 @@ import pytest
 from light_scene import PX_PER_MM, SIZE, STEP, Scene, scene
 
 from stitchbed.mosaic.photometry.gain_compensation import leveled
-from stitchbed.mosaic.photometry.judged_light import MOST_OFF, Light, estimated_words, judge_light
+from stitchbed.mosaic.photometry.judged_light import (
+    MOST_OFF,
+    Light,
+    Sight,
+    estimated_words,
+    judge_lifts,
+    judge_light,
+)
 from stitchbed.mosaic.photometry.level_equations import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.photometry.lift_profiles import lost_light
@@ -36,16 +43,14 @@ def _made(draw: int, *, reach_mm: float, tiles: int = 2) -> tuple[Scene, np.ndar
     return replace(made, patches=replace(made.patches, seen=(first, *made.patches.seen[1:]))), gain
 
 
-def _judged(made: Scene) -> Light:
+def _sight(made: Scene) -> Sight:
     places = [Placement(name, size, np.eye(3)) for name, size in zip(made.names, made.sizes, strict=True)]
-    return judge_light(
-        places,
-        made.patches,
-        [PX_PER_MM] * len(places),
-        group=[0] * len(places),
-        levels=LevelSettings(),
-        lift=LiftSettings(),
-    )
+    scale, group = [PX_PER_MM] * len(places), [0] * len(places)
+    return Sight(places, made.patches, scale, group, levels=LevelSettings(), lift=LiftSettings())
+
+
+def _judged(made: Scene) -> Light:
+    return judge_light(_sight(made))
 
 
 def _step(light: Light, gain: np.ndarray) -> float:
@@ -77,15 +82,16 @@ def test_where_places_lie_flat_nothing_is_estimated(reach_mm: float) -> None:
 
 
 def test_what_is_not_wanted_is_not_judged() -> None:
-    made, _ = _made(6, reach_mm=14.0)
-    places = [Placement(name, size, np.eye(3)) for name, size in zip(made.names, made.sizes, strict=True)]
-    scale, group = [PX_PER_MM] * 2, [0, 0]
-    plain = judge_light(places, made.patches, scale, group=group, levels=None, lift=LiftSettings())
+    sight = _sight(_made(6, reach_mm=14.0)[0])
+    plain = judge_light(replace(sight, levels=None))
     assert all(level.plain for level in plain.levels) and not any(lift.any for lift in plain.lifts)
-    assert not any(
-        lift.any
-        for lift in judge_light(places, made.patches, scale, group=group, levels=LevelSettings(), lift=None).lifts
-    )
+    assert not any(lift.any for lift in judge_light(replace(sight, lift=None)).lifts)
+
+
+def test_lifts_alone_are_those_that_go_with_levels() -> None:
+    sight = _sight(_made(7, reach_mm=14.0)[0])
+    alone, light = judge_lifts(sight).lifts, judge_light(sight).lifts
+    assert alone[0].any and all(np.array_equal(one.mask, other.mask) for one, other in zip(alone, light, strict=True))
 
 
 @pytest.mark.parametrize("draw", range(3))
