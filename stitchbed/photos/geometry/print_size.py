@@ -14,6 +14,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
+RULER_MM = 0.1  # the ruler's own, alike in all it reads: class I of directive 2014/32/EU allows .2 mm (from memory)
 MEASURED_STRETCH = 0.0005  # of a print of which only the line across was measured
 UNMEASURED_SCALE = 0.025  # 95 % within 5 %: printing to fit the page shrinks by 3 to 6 %, paper and printer add .5 %
 UNMEASURED_STRETCH = 0.001
@@ -50,11 +51,11 @@ def print_size(printed_mm: tuple[float, float | None] | None) -> PrintSize:
             expected=f"check lines as measured, near {LINE_ACROSS_MM:.0f} mm across ({LINE_DOWN_MM:.0f} mm down)",
             attempt="measure the check line on the print, in millimeters; print at 100 % if it is far off",
         )
-    one = MEASURED_MM / LINE_ACROSS_MM
+    one, ruler = MEASURED_MM / LINE_ACROSS_MM, RULER_MM / LINE_ACROSS_MM
     if printed_mm[1] is None:
-        return PrintSize(across, down, one, MEASURED_STRETCH)
+        return PrintSize(across, down, float(np.hypot(one, ruler)), MEASURED_STRETCH)
     both = one / float(np.sqrt(2))  # of the mean of two readings, and of half their difference
-    return PrintSize(across, down, both, both)
+    return PrintSize(across, down, float(np.hypot(both, ruler)), both)
 
 
 def print_size_by(

@@ -10,6 +10,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.print_size import (
     MEASURED_MM,
+    RULER_MM,
     SIZE_SIGMA_MM,
     PrintSize,
     off_size,
@@ -30,13 +31,14 @@ def test_a_print_not_measured_may_be_off_by_five_percent() -> None:
 def test_check_lines_tell_the_print_to_a_tenth_of_a_millimeter() -> None:
     size = print_size((159.2, 160.8))
     assert (size.across, size.down) == pytest.approx((0.995, 1.005))
-    assert print_size((159.2, None)).scale * 160 == pytest.approx(0.1)
+    assert print_size((159.2, None)).scale * 160 == pytest.approx(0.1414, abs=0.0001)  # by reading, and by the ruler
     with pytest.raises(BadSettings):
         print_size((6.3, None))
 
 
-def test_two_check_lines_tell_the_print_as_surely_as_two_readings_do() -> None:
-    read = 160 + MEASURED_MM * np.random.default_rng(5).standard_normal((4000, 2))
+def test_two_check_lines_tell_the_print_as_surely_as_two_readings_of_one_ruler_do() -> None:
+    rng = np.random.default_rng(5)
+    read = 160 + MEASURED_MM * rng.standard_normal((4000, 2)) + RULER_MM * rng.standard_normal((4000, 1))
     size = print_size((160.0, 160.0))
     assert size.scale * 160 == pytest.approx(read.mean(axis=1).std(), rel=0.05)
     assert size.stretch * 160 == pytest.approx((read[:, 0] - read[:, 1]).std() / 2, rel=0.05)
