@@ -40,7 +40,7 @@ from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.survey.photo import opened
 from stitchbed.photos.survey.plane import survey_plane
-from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey, ends_doubtful, ends_note
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import _sure_line
 from stitchbed.pipelines.texts.rectify import summary as rectify_summary
@@ -317,7 +317,7 @@ def test_a_raised_work_is_smaller_than_the_cards_alone_say_and_marked(
     with opened([taken[3]]) as (photos, _):
         flat, high = (survey_plane(photos, replace(EXACT, raised_mm=mm)) for mm in (0.0, 20.0))
     assert flat.work.width - high.work.width == pytest.approx(20 * each, rel=0.05)
-    assert high.scale_95 > 2 * flat.scale_95 and max(high.uncertainty) > 2 * max(flat.uncertainty)
+    assert high.scale_95 > 2 * flat.scale_95 and max(high.uncertainty) > 1.5 * max(flat.uncertainty)
     assert any("side faces" in warning for warning in high.warnings)
 
 
@@ -395,8 +395,8 @@ def paper_px(card: SeenCard) -> tuple[int, int]:
 
 def test_the_error_of_a_work_whose_sides_are_doubtful_is_told_with_its_condition() -> None:
     numbers = {"own_edges": True, "cards": [1], "uncertainty_mm_95": [0.4, 0.57], "scale_uncertainty_95": 0.001}
-    numbers["sides_doubtful"] = ends_doubtful(["a card is bent"])
+    numbers["sides_doubtful"] = False
     record = {"numbers": numbers, "settings": {"asked": {"size_mm": None}}}
     assert _sure_line(record) == "Corners of the work lie within 0.57 mm (95 %); scale within 0.10 %."
-    numbers["sides_doubtful"] = ends_doubtful(["a card is bent", *ends_note(["a corner is 3 degrees off square"])])
+    numbers["sides_doubtful"] = True
     assert "(95 %), if the sides found are its own (see the note); scale" in _sure_line(record)

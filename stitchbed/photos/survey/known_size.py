@@ -29,7 +29,7 @@ from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.survey.card_paper import Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, ends_note, plane_survey_of
+from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
@@ -116,12 +116,11 @@ def survey_by_size(photos: Sequence[Photo], asked: Asked, size_mm: tuple[float, 
         points = _outdone(begun.points, sides)
         fit = solve_plane(sizes, points, fine, settings=settings, start=rough, ties=begun.ties)
     seen: tuple[tuple[SeenCard, ...], ...] = ((),) * len(photos)
-    found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties))
     reasons = [*begun.reasons, *_parted(sides)]
     if begun.sides and asked.corners is None and asked.sides == "auto":
         reasons += side_reasons(photos, fit, Papers(), rectangle)
-    notes = [*ends_note(reasons), *([] if begun.sides else [WHOLE_FRAME])]
-    return plane_survey_of(photos, fit, found, asked, notes)
+    found = Found(seen, sides, rectangle, begun.sides, overlaps_of(fit, begun.ties), ends=tuple(reasons))
+    return plane_survey_of(photos, fit, found, asked, [] if begun.sides else [WHOLE_FRAME])
 
 
 def _outdone(points: Sequence[CardPoints], sides: Mapping[int, Mapping[str, Side]]) -> list[CardPoints]:

@@ -43,7 +43,6 @@ from stitchbed.photos.survey.plane_types import (
     Found,
     Overlap,
     PlaneSurvey,
-    ends_note,
     plane_survey_of,
 )
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
@@ -107,8 +106,9 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     overlaps = tuple(overlaps_of(solved.fit, solved.ties))
     warnings += [*_doubts(photos, solved, asked), *_loose(photos, overlaps), *_print_notes(asked)]
     found = solved.found
-    rest = Found(seen, found.sides, solved.corners, found.lines is not None, overlaps, found.papers)
-    return plane_survey_of(photos, solved.fit, replace(rest, other_mm=_size_of(found.other)), asked, warnings)
+    own, ends = found.lines is not None, tuple(_ends(photos, solved, asked))
+    rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, _size_of(found.other), ends)
+    return plane_survey_of(photos, solved.fit, rest, asked, warnings)
 
 
 @dataclass(frozen=True)
@@ -271,7 +271,8 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
     if found.lines is None:
         return []
-    reasons = [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
+    reasons = [SIDES_SEEN] if asked.raised_mm and asked.corners is None else []
+    reasons += [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
     if asked.corners is None and asked.sides == "auto":
         reasons += [*left_out_reasons(found.left_out), *side_reasons(photos, fit, found.papers, solved.corners)]
     if found.widened and (size := _size_of(found.other)) is not None:
@@ -286,8 +287,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
 
 def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
     fit, found = solved.fit, solved.found
-    raised = [SIDES_SEEN] if asked.raised_mm and asked.corners is None else []
-    doubts = ends_note([*raised, *_ends(photos, solved, asked)])
+    doubts: list[str] = []
     if found.lines is None:
         hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
         doubts.append(NO_EDGES + (UNDER if hidden else ""))

@@ -122,6 +122,7 @@ class PlaneSurvey:
     sides : those measured, by photo and name. own_edges : the work's own sides were found. scale_95 : relative, 95 %.
     overlaps : what photos share, where they were tied to each other.
     papers : of the cards. other_mm : width and height of the other rectangle there is, within the work or round it.
+    ends_doubtful : the work may end elsewhere than at these sides, which the warnings tell.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -137,12 +138,13 @@ class PlaneSurvey:
     overlaps: tuple[Overlap, ...] = ()
     papers: Papers = field(default_factory=Papers)
     other_mm: tuple[float, float] | None = None
+    ends_doubtful: bool = False
 
 
 @dataclass(frozen=True)
 class Found:
     """What the first looks left for the end: cards of each photo, measured sides, corners (4, 2) plane mm, overlaps,
-    papers of the cards, size of another rectangle.
+    papers of the cards, size of another rectangle; why the work may end elsewhere.
     """
 
     seen: tuple[tuple[SeenCard, ...], ...]
@@ -152,10 +154,11 @@ class Found:
     overlaps: tuple[Overlap, ...] = ()
     papers: Papers = field(default_factory=Papers)
     other_mm: tuple[float, float] | None = None
+    ends: tuple[str, ...] = ()
 
 
 def plane_survey_of(
-    photos: Sequence[Photo], fit: PlaneFit, found: Found, asked: Asked, warnings: list[str]
+    photos: Sequence[Photo], fit: PlaneFit, found: Found, asked: Asked, warnings: Sequence[str]
 ) -> PlaneSurvey:
     """Put the result together: frame and uncertainty at the work's corners."""
     where, at = best_seen(photos, fit, found.corners)
@@ -166,13 +169,10 @@ def plane_survey_of(
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
     sure = together95(covariance + _edge_covariance(fit, found))
-    rest = (found.sides, found.own_edges, scale_95, tuple(warnings), found.overlaps, found.papers, found.other_mm)
-    return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest)
-
-
-def ends_note(reasons: Sequence[str]) -> list[str]:
-    """One note of all that makes the work's sides doubtful, since one look settles it; none without reasons."""
-    return [ENDS.format("; ".join(reasons))] if reasons else []
+    # one note of all that makes the work's sides doubtful, since one look settles it
+    notes = (*([ENDS.format("; ".join(found.ends))] if found.ends else []), *warnings)
+    rest = (found.sides, found.own_edges, scale_95, notes, found.overlaps, found.papers, found.other_mm)
+    return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest, bool(found.ends))
 
 
 def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
@@ -260,8 +260,3 @@ def best_seen(photos: Sequence[Photo], fit: PlaneFit, corners: Array) -> tuple[l
     room = np.minimum(places, ends - places).min(axis=2)
     where = room.argmax(axis=0)
     return [int(i) for i in where], places[where, np.arange(len(corners))]
-
-
-def ends_doubtful(notes: Sequence[str]) -> bool:
-    """Whether notes hold that of `ends_note`."""
-    return any(note.startswith(ENDS.format("")) for note in notes)

@@ -15,7 +15,7 @@ from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob
 from stitchbed.photos.solving.alike_errors import larger_by_height
 from stitchbed.photos.survey.illumination import UNTOLD
-from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey, ends_doubtful
+from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 
 LEAST_TOLD = 5e-5  # share burnt out that is told: rounds to .01 %
 LEFT, OF_WHAT = UNTOLD.split("{name}")  # a fact told beside other figures of light, no doubt
@@ -35,7 +35,7 @@ def plane_numbers(plane: PlaneSurvey) -> dict[str, Any]:
         "lens": {name: round(getattr(lens, name), 5) for name in ("k1", "k2", "p1", "p2")},
         "sides_measured": sorted({name for sides in plane.sides.values() for name in sides}),
         "own_edges": plane.own_edges,
-        "sides_doubtful": ends_doubtful(plane.warnings),
+        "sides_doubtful": plane.ends_doubtful,
         "other_rectangle_mm": None if plane.other_mm is None else [round(mm, 1) for mm in plane.other_mm],
         "uncertainty_mm_95": [round(float(mm), 3) for mm in plane.uncertainty],
         "scale_uncertainty_95": round(plane.scale_95, 6),

@@ -15,6 +15,7 @@ from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.geometry.rectangle import Line, corners_of, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped
 from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
+from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
     _between_ends,
@@ -108,3 +109,13 @@ def test_a_side_taken_at_the_picture_goes_on_to_where_its_margin_ends() -> None:
     for away, left in ((20, whole), (0, whole)):
         taken = sides_through(left + away * np.array([[1, 0], [0, 0], [0, 0], [1, 0]]))
         assert corners_of(_with_margins(taken, view, nothing, DENSITY)) == pytest.approx(whole, abs=2.0)
+
+
+def test_why_a_work_may_end_elsewhere_is_one_note_and_a_fact_of_its_own() -> None:
+    scene = [photo(np.zeros((500, 600, 3), np.uint8))]
+    for ends in ((), ("a corner is 3 degrees off square", "another edge runs within it")):
+        found = Found(((),), {}, WORK, True, ends=ends)
+        plane = plane_survey_of(scene, laid(1, 2, 3, 4), found, Asked(), ["a card is bent"])
+        assert plane.ends_doubtful == bool(ends)
+        assert plane.warnings[-1] == "a card is bent" and len(plane.warnings) == 1 + bool(ends)
+        assert all(reason in plane.warnings[0] for reason in ends)
