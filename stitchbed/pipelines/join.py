@@ -48,7 +48,7 @@ from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.pipelines.scanning.first_calls import first_calls
 from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
-from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone
+from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone, unlike_most
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import gray_among_color, same_profile, take_in, unchanged
 from stitchbed.reading.shelf import Shelf
@@ -194,7 +194,9 @@ def _joined(
                 raise
         placed = {tile.name: place.sheet_from_tile for tile, place in zip(plan.tiles, plan.places, strict=True)}
         about["warnings"] = [*doubts, *own_faults(context, seen.result(), placed), *about["warnings"]]
-        about["warnings"] += light_faults(plan.tiles, plan.levels) + overlap_faults(context, plan.tiles, plan.places)
+        unlike = unlike_most(context.tiles, seen.result())
+        about["warnings"] += light_faults(plan.tiles, plan.levels)
+        about["warnings"] += overlap_faults(context, plan.tiles, plan.places, unlike)
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)
     about["canvas"] = _canvas(output, plan, settings)

@@ -55,3 +55,19 @@ def test_a_print_is_seen_on_the_paper_between_bold_lines_and_is_lighter_than_wha
     found = smear([scanned(seed, veil) for seed in range(6)])
     assert found is not None and np.hypot(found.x - 320, found.y - 380) < 40
     assert smear([scanned(seed, 0 * veil) for seed in range(6)]) is None
+
+
+def test_screens_of_a_print_that_meet_in_some_scans_are_no_smear() -> None:
+    """Dots of one phase and turn in two of five scans, in rings as ridges for comparison."""
+    x, y = np.meshgrid(np.arange(COLS), np.arange(ROWS))
+    across, down = np.cos(0.3) * x + np.sin(0.3) * y, np.cos(0.3) * y - np.sin(0.3) * x
+    dots = np.cos(across * 2 * np.pi / 6.2) + np.cos(down * 2 * np.pi / 6.2)
+    away = np.hypot(x - 300, y - 360)
+
+    def scanned(seed: int, pattern: NDArray[np.float64]) -> Bytes:
+        noise = np.random.default_rng(seed).normal(0, 1.5, x.shape)
+        light = 225 + noise + (seed in (0, 4)) * np.where(away < 70, 2.5 * pattern, 0)
+        return np.asarray(np.clip(np.rint(light), 0, 255), np.uint8)
+
+    assert smear([scanned(seed, dots) for seed in range(5)]) is None
+    assert smear([scanned(seed, 2 * np.sin(away * 1.4)) for seed in range(5)]) is not None

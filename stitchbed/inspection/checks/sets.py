@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Hashable, Sequence
 
 import numpy as np
 
@@ -147,6 +148,11 @@ def unlike_most(evidence: Evidence) -> frozenset[int]:
         (k in cut, look.sensed.tones is not None, bool(look.sensed.streaks), tile.raster.shape[2])
         for k, (look, tile) in enumerate(zip(looks, evidence.tiles, strict=True))
     ]
+    return unusual(marks)
+
+
+def unusual(marks: Sequence[Hashable]) -> frozenset[int]:
+    """Indices of those that have other marks than most have."""
     usual = Counter(marks).most_common(1)[0][0]
     return frozenset(k for k, mark in enumerate(marks) if mark != usual)
 

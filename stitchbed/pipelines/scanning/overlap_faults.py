@@ -5,7 +5,7 @@ In: pieces and where they lie. Out: words.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -36,8 +36,11 @@ TOLD_APART = 3  # pieces with one fault, each of which is told where it is
 MOST_ALIKE = 24  # pieces looked at for what the glass does to all: more tell no more, and take time
 
 
-def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequence[Placement]) -> list[str]:
-    """What pieces show in their overlaps that none of their neighbors shows, in words."""
+def overlap_faults(
+    context: SurveyContext, tiles: Sequence[Tile], places: Sequence[Placement], unlike: Collection[str] = ()
+) -> list[str]:
+    """What pieces show in their overlaps that none of their neighbors shows, in words. unlike : names of those beside
+    which a good one may look soft."""
     pairs = _pairs(places)
     if not pairs:
         return []
@@ -50,11 +53,12 @@ def overlap_faults(context: SurveyContext, tiles: Sequence[Tile], places: Sequen
         differences = tuple(difference for _, difference in seen if difference is not None)
         courses = without_head([course for course, _ in seen], looks)
         evidence = PairEvidence(tuple(tiles), looks, (), courses, differences)
-        found = pair_findings(evidence)
+        odd = [index for index, tile in enumerate(tiles) if tile.name in unlike]
+        found = pair_findings(evidence, odd)
         if any(finding.fault == "smear" for _, finding in found):
             # none is believed of pieces whose light differs all over; comparing light costs most, and is rarely asked
             comparisons = tuple(pool.map(lambda at: compare(looks, *at), followed))
-            found = pair_findings(replace(evidence, comparisons=comparisons))
+            found = pair_findings(replace(evidence, comparisons=comparisons), odd)
         read = partial(_read, context, tiles)
         dusty = {index for index, finding in found if finding.fault == "dust"}
         found += soft_pieces(looks, followed, differences, dusty, read, pool)

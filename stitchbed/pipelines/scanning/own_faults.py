@@ -22,7 +22,7 @@ from stitchbed.inspection.checks.pieces import (
     noise_finding,
     streak_finding,
 )
-from stitchbed.inspection.checks.sets import light_findings
+from stitchbed.inspection.checks.sets import light_findings, unusual
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.looks import Glance, glance_at, view_reduction
 from stitchbed.inspection.sensor.bands import Banded, banded
@@ -49,6 +49,15 @@ def own_faults(context: SurveyContext, seen: Sequence[Banded], placed: Mapping[s
     every = [one.noise for one in seen if one.noise is not None]
     named = [(tile, _undrawn(context, tile, one, placed)) for tile, one in zip(context.tiles, seen, strict=True)]
     return together([(tile.name, finding) for tile, one in named for finding in _findings(one, every)])
+
+
+def unlike_most(tiles: Sequence[Tile], seen: Sequence[Banded]) -> frozenset[str]:
+    """Names of pieces beside which a good one may look soft, as `check` tells them by whole looks. seen : per tile."""
+    marks = []
+    for tile, one in zip(tiles, seen, strict=True):
+        ends = tuple(share > least for _, share, least in _ends(one))
+        marks.append((*ends, one.tones is not None, bool(one.columns), tile.raster.shape[2]))
+    return frozenset(tiles[index].name for index in unusual(marks))
 
 
 def together(found: Sequence[tuple[str, Finding]], apart: int = 1) -> list[str]:
@@ -107,11 +116,15 @@ def _banded(context: SurveyContext, tile: Tile) -> Banded:
 def _findings(seen: Banded, every: Sequence[float]) -> list[Finding]:
     """Of a piece, in a set where the noise is so in `every` one."""
     noisy = None if seen.noise is None else noise_finding(seen.noise, every)
-    ends = (("white", seen.white, WHITE_SHARE), ("black", seen.black, BLACK_DRAWN))
     return [
         *([streak_finding("column", seen.columns)] if seen.columns else []),
         *([few_tones_finding(seen.tones)] if seen.tones else []),
         *([cut_off_finding(*seen.ended)] if seen.ended else []),
-        *(clipped_finding(end, share) for end, share, least in ends if share > least),
+        *(clipped_finding(end, share) for end, share, least in _ends(seen) if share > least),
         *([noisy] if noisy and noisy.level == "redo" else []),
     ]
+
+
+def _ends(seen: Banded) -> tuple[tuple[str, float, float], ...]:
+    """(end, share cut off there, share from which on it is told)."""
+    return ("white", seen.white, WHITE_SHARE), ("black", seen.black, BLACK_DRAWN)

@@ -14,9 +14,17 @@ from stitchbed.core.errors import Disconnected
 from stitchbed.core.progress import silent
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.inspection.checks.pieces import clipped_finding, cut_off_finding, few_tones_finding
+from stitchbed.inspection.sensor.bands import Banded
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
-from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone, together
+from stitchbed.pipelines.scanning.own_faults import (
+    BLACK_DRAWN,
+    light_faults,
+    own_faults,
+    seen_alone,
+    together,
+    unlike_most,
+)
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
 
@@ -106,3 +114,11 @@ def test_what_else_was_seen_stands_below_a_refusal() -> None:
 def test_of_scans_that_broke_off_the_worst_is_told() -> None:
     (words,) = together([("a.tif", cut_off_finding("top", 0.02)), ("b.tif", cut_off_finding("left", 0.26))])
     assert words.startswith("a.tif, b.tif: in the worst of them black from the left over 26 %")
+
+
+def test_pieces_that_lost_tones_or_have_dead_cells_are_unlike_most(tmp_path: Path) -> None:
+    tiles, _ = take_in(captures.write_pieces(tmp_path, captures.good_set(4)[:4]), memory=2**28)
+    good = Banded(black=0.9 * BLACK_DRAWN)
+    for odd in (Banded(columns=(7,)), Banded(tones=12), Banded(white=0.1), Banded(black=2 * BLACK_DRAWN)):
+        assert unlike_most(tiles, [good, good, odd, good]) == {tiles[2].name}
+    assert unlike_most(tiles, [Banded(columns=(7,))] * 4) == frozenset()  # of all pieces none is unlike
