@@ -1,6 +1,6 @@
-"""I tell a chessboard too blurred for its markers to be read from a picture without any.
+"""I tell a chessboard whose markers cannot be read from a picture without any.
 
-In: a gray picture. Out: whether crossings of dark and light squares, blurred, lie in a lattice.
+In: a gray picture. Out: whether crossings of dark and light squares, blurred, lie in a lattice; where, beside cards.
 
 Where four squares meet gray values form a saddle, and from one crossing to the next dark and light change sides, and
 so does the direction in which the saddle rises. Other patterns of tables do not have that in both directions.
@@ -27,6 +27,11 @@ OPPOSITE = -0.6  # cosine of twice the angle between directions of rise of neigh
 NEXT_AWAY = 0.25  # of the distance: how far from its place a crossing may be seen
 LEAST_CROSSINGS = 6  # of one lattice, each with all four neighbors; a corner card has 10, chance makes 3
 NOISE_PX = 0.7  # sigma of what smooths noise before slopes are looked at
+UNREAD_PX = 5.0  # sigma at which boards are sought beside cards that are read
+UNREAD_SQUARES = 2.75, 3.3  # how many of that a square is there: 223 of 230 cards were found whose markers were ignored
+MOST_CROSSINGS_OF_BOARD = 32  # a corner card has 28; larger lattices are those of tables
+LIKE_SQUARE = 0.4  # logarithm, how far squares may differ from the mean of those read: nearer and farther ones
+APART_SQUARES = 4.0  # from the middle of a board to corners of others
 BLURRED_PX = 1.75  # sigma of edges, those .7 px included, at 1600 px a photo; 1.3 to 1.5 in sharp ones, 2 to 3 blurred
 
 
@@ -41,11 +46,34 @@ class _Crossings:
 def shows_blurred_board(gray: Bytes) -> bool:
     """Whether a chessboard is seen in a picture whose edges there are blurred, along its rows or its columns."""
     for scale in SCALES_PX:
-        at, steps = _lattice(_crossings(gray, scale), LEAST_SQUARE * scale)
-        if len(at) >= LEAST_CROSSINGS:
+        found = _lattices(_crossings(gray, scale), LEAST_SQUARE * scale)
+        if found:
+            at, steps = max(found, key=lambda one: len(one[0]))
             soft = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), NOISE_PX)
             return float(np.median([_width(soft, *place) for place in zip(at, steps, strict=True)])) > BLURRED_PX
     return False
+
+
+def unread_boards(gray: Bytes, square_px: float, read: Array) -> list[Array]:
+    """(2,) px of the middle of each chessboard with squares of about that size that is of no card read, likest first.
+
+    square_px : mean side of cards' squares. read : (N, 2) px of corners between these.
+    """
+    boards: list[tuple[float, Array]] = []
+    for sigmas in UNREAD_SQUARES:
+        share = min(1.0, UNREAD_PX * sigmas / square_px)
+        size = (round(gray.shape[1] * share), round(gray.shape[0] * share))
+        small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
+        side = share * square_px
+        for at, steps in _lattices(_crossings(small, side / sigmas), LEAST_SQUARE * side / sigmas):
+            unlike = abs(float(np.log(np.median(np.linalg.norm(steps, axis=2)) / side)))
+            if len(at) <= MOST_CROSSINGS_OF_BOARD and unlike < LIKE_SQUARE:
+                boards.append((unlike, at.mean(axis=0) / share))
+    taken = [*read]
+    for _, middle in sorted(boards, key=lambda one: one[0]):
+        if np.linalg.norm(np.array(taken) - middle, axis=1).min() > APART_SQUARES * square_px:
+            taken.append(middle)
+    return taken[len(read) :]
 
 
 def _curvatures(gray: Bytes, scale: float) -> tuple[Floats, Floats, Floats]:
@@ -77,8 +105,8 @@ def _crossings(gray: Bytes, scale: float) -> _Crossings:
     return _Crossings(np.stack([x, y], 1).astype(float), rise / np.maximum(np.linalg.norm(rise, axis=1), 1e-6)[:, None])
 
 
-def _lattice(found: _Crossings, least_px: float) -> tuple[Array, Array]:
-    """(M, 2) places of the largest lattice of crossings with four neighbors each, (M, 2, 2) steps along and across."""
+def _lattices(found: _Crossings, least_px: float) -> list[tuple[Array, Array]]:
+    """Lattices of LEAST_CROSSINGS with four neighbors each: (M, 2) places, (M, 2, 2) steps along and across."""
     paired, steps, near = _paired(found, least_px)
     cosines = np.abs(np.einsum("nik,njk->nij", steps, steps))
     lengths = np.linalg.norm(steps, axis=2)
@@ -86,7 +114,7 @@ def _lattice(found: _Crossings, least_px: float) -> tuple[Array, Array]:
     across = paired[:, :, None] & paired[:, None] & (cosines < 0.5)
     whole = np.flatnonzero(across.any(axis=(1, 2)))
     if not whole.size:
-        return np.zeros((0, 2)), np.zeros((0, 2, 2))
+        return []
     first, second = np.unravel_index(across[whole].reshape(len(whole), -1).argmax(axis=1), across.shape[1:])
     ends = np.stack([near[whole, first], near[whole, second]], 1)
     linked = np.isin(ends, whole)
@@ -94,10 +122,9 @@ def _lattice(found: _Crossings, least_px: float) -> tuple[Array, Array]:
     size = len(found.xy)
     links = coo_matrix((np.ones(len(pairs[0]), bool), pairs), shape=(size, size))
     _, groups = connected_components(links, directed=False)
-    counts = np.bincount(groups[whole], minlength=1)
-    kept = groups[whole] == counts.argmax()
-    chosen = whole[kept]
-    return found.xy[chosen], np.stack([steps[chosen, first[kept]], steps[chosen, second[kept]]], 1)
+    both = np.stack([steps[whole, first], steps[whole, second]], 1)
+    of_each = [groups[whole] == group for group in np.unique(groups[whole])]
+    return [(found.xy[whole[kept]], both[kept]) for kept in of_each if np.count_nonzero(kept) >= LEAST_CROSSINGS]
 
 
 def _paired(found: _Crossings, least_px: float) -> tuple[Mask, Array, Indices]:

@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from stitchbed.card.blurred import shows_blurred_board
+from stitchbed.card.blurred import shows_blurred_board, unread_boards
 from stitchbed.card.board import (
-    DICTIONARY,
     MARKER_MM,
     SQUARE_MM,
     Board,
@@ -26,12 +25,12 @@ from stitchbed.card.board import (
     piece_of_marker,
     saddles,
 )
+from stitchbed.card.markers import CORNER_PIECES, SMALLEST_MARKER_PX, find_markers, sharpened, shown_sharpened
 from stitchbed.core.arrays import Array, Bytes
 from stitchbed.core.errors import CardNotFound
 from stitchbed.imaging.sample import look_up
 from stitchbed.imaging.transforms import fit_affine
 
-SMALLEST_MARKER_PX = 14  # side; below two pixels a cell no marker of 7 cells is read
 NEARLY_TOO_SMALL = 1.5  # of that: where photos are tilted markers are shorter one way than their mean says
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
 FEWEST_ANCHORS, ANCHOR_SQUARES = 4, 2.3  # corners seen, and how near, that predict the next one
@@ -40,11 +39,8 @@ LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often
 LEAST_CONTRAST = 12.0  # gray levels of 255 between dark and light squares at a corner
 CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 px a square; real paper is less flat
 MOST_BLUR_PX = 3.0  # sigma of edges; beyond, three pixels of four hold nothing and the picture counts as out of focus
-# Reading markers whose cells are blurred by a third (measured: 20 of 20 found at 6 px a cell and blur 1.5, 12 without).
-CELL_PX, CELL_RIM, WIDEST_WINDOW = 8, 0.33, 63
 BLACK_AND_PAPER = 10, 90  # percentiles of a card's tones
 BLUR_LOOK_PX = 1600
-SHARPEN_MARKERS = 1.5, 4.0  # the same, for markers of a photo that shows others (found 17 for 7 at blur 1.8, 13 at 2.0)
 SHARPEN = ((3.0, 4.0), (6.0, 4.0), (10.0, 4.0))  # radius px, strength: only to tell a blurred card from none
 
 
@@ -73,56 +69,49 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], Mapping[st
     ------
     CardNotFound : none; only parts; out of focus; mirrored; the same card twice.
     """
-    found = _find_markers(gray)
-    if len(found) < _markers_of(found):  # what blur hides of some shows once it is sharpened
-        found = _find_markers(_sharpened(gray, *SHARPEN_MARKERS)) | found
+    found = find_markers(gray)
+    found = shown_sharpened(gray, found) | found
     _refuse_copies(found, name)
     seen: list[SeenCard] = []
     left_out: dict[str, str] = {}
+    read: list[Array] = []
     for piece in all_pieces():
         own = {number: corners[0] for number, corners in found.items() if piece_of_marker(number) == piece.name}
         if not own:
             continue
         card = _see(gray, piece, own)
         reason = _trouble(card, piece)
-        if reason and len(own) < 2:  # one marker may be a mistake
+        if reason and len(own) < 2 and len(card.card_xy) < FEWEST_ANCHORS:  # one marker may be a mistake
             continue
+        read.append(card.photo_xy)
         if reason:
             left_out[piece.name] = f"{name}: the {piece.name} card is left out: {reason}"
         else:
             seen.append(card)
     if not seen:
         raise _none(gray, name, list(left_out.values()))
-    return tuple(seen), left_out
+    return tuple(seen), left_out | _unread(gray, name, seen, left_out, np.concatenate(read))
 
 
-def _markers_of(found: Mapping[int, object]) -> int:
-    """How many markers the pieces have of which some were found; one at least."""
-    pieces = {piece_of_marker(number) for number in found}
-    return max(1, sum(board.marker_count for piece in all_pieces() if piece.name in pieces for board in piece.boards))
+def _unread(
+    gray: Bytes, name: str, seen: Sequence[SeenCard], left_out: Mapping[str, str], read: Array
+) -> dict[str, str]:
+    """What to say of corner cards whose board shows and none of whose markers does, by piece where one is missing.
 
-
-def _sharpened(gray: Bytes, radius: float, strength: float) -> Bytes:
-    """A copy with what differs from its surroundings, radius px wide, made stronger."""
-    soft = cv2.GaussianBlur(gray, (0, 0), radius).astype(np.float32)
-    return np.asarray(np.clip(gray + strength * (gray - soft), 0, 255), np.uint8)
-
-
-def _find_markers(gray: Bytes) -> dict[int, list[Array]]:
-    """Marker number -> its (4, 2) px corners, one entry for each place it is seen at."""
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX / max(gray.shape)
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.perspectiveRemovePixelPerCell = CELL_PX
-    parameters.perspectiveRemoveIgnoredMarginPerCell = CELL_RIM
-    parameters.adaptiveThreshWinSizeMax = WIDEST_WINDOW
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
-    corners, numbers, _ = detector.detectMarkers(gray)
-    found: dict[int, list[Array]] = {}
-    for number, quad in zip([] if numbers is None else numbers.ravel(), corners, strict=True):
-        if piece_of_marker(int(number)) is not None:
-            found.setdefault(int(number), []).append(quad.reshape(4, 2).astype(np.float64))
-    return found
+    read : (N, 2) px of corners of all others.
+    """
+    missing = sorted(CORNER_PIECES - {card.piece for card in seen} - left_out.keys())
+    if not missing or CORNER_PIECES.isdisjoint(card.piece for card in seen):
+        return {}
+    said = {}
+    boards = unread_boards(gray, float(np.mean([card.square_px for card in seen])), read)
+    for x, y in boards[: len(missing)]:
+        place = f"{'top' if y < gray.shape[0] / 2 else 'bottom'} {'left' if x < gray.shape[1] / 2 else 'right'}"
+        said[missing[0] if len(missing) == 1 else place] = (
+            f"{name}: the card in the {place} ({' or '.join(missing)}) is left out: none of its markers can be read, "
+            "as under shine, in shade or out of focus"
+        )
+    return said
 
 
 def _see(gray: Bytes, piece: Piece, own: Mapping[int, Array]) -> SeenCard:
@@ -156,17 +145,20 @@ def _board_corners(gray: Bytes, board: Board, own: Mapping[int, Array]) -> tuple
         guess, side = _predicted(corner, mm, px)
         guesses.append(guess)
         sides.append(side)
-    return _grown(gray, corners, _confirmed(gray, corners, np.array(guesses), np.array(sides)))
+    seen = _confirmed(gray, corners, np.array(guesses), np.array(sides))
+    return _grown(gray, corners, seen, (mm.reshape(-1, 2), px.reshape(-1, 2)))
 
 
-def _grown(gray: Bytes, corners: Array, seen: tuple[Array, Array]) -> tuple[Array, Array]:
+def _grown(gray: Bytes, corners: Array, seen: tuple[Array, Array], own: tuple[Array, Array]) -> tuple[Array, Array]:
     """Corners seen and those beside them, from place to place, as long as the picture confirms what they predict.
 
-    Blur hides markers before it hides the corners between squares.
+    Blur hides markers before it hides the corners between squares. own : mm and px of the markers' corners, which
+    predict too: a single marker at a board's rim has three corners between squares beside it, too few to go on by.
     """
-    while len(seen[0]) >= FEWEST_ANCHORS:
-        missing = np.array([mm for mm in corners if not np.any(np.all(np.isclose(seen[0], mm), axis=1))])
-        guesses = [_beside(corner, *seen) for corner in missing]
+    while len(seen[0]):
+        missing = np.array([at for at in corners if not np.any(np.all(np.isclose(seen[0], at), axis=1))])
+        mm, px = (np.concatenate(both) for both in zip(seen, own, strict=True))
+        guesses = [_beside(corner, mm, px) for corner in missing]
         if not guesses:
             break
         new = _confirmed(gray, missing, *(np.array(each) for each in zip(*guesses, strict=True)))
@@ -177,7 +169,7 @@ def _grown(gray: Bytes, corners: Array, seen: tuple[Array, Array]) -> tuple[Arra
 
 
 def _beside(corner: Array, mm: Array, px: Array) -> tuple[Array, float]:
-    """As `_predicted`, by corners seen round it; NaN where fewer than FEWEST_ANCHORS are near, or lie on one line."""
+    """As `_predicted`, by places seen round it; NaN where fewer than FEWEST_ANCHORS are near, or lie on one line."""
     away = np.linalg.norm(mm - corner, axis=1)
     near = np.flatnonzero(away <= ANCHOR_SQUARES * SQUARE_MM)
     if away.min() > NEAR_SQUARES * SQUARE_MM or len(near) < FEWEST_ANCHORS or np.ptp(mm[near], axis=0).min() == 0:
@@ -285,7 +277,7 @@ def _none(gray: Bytes, name: str, warnings: Sequence[str]) -> CardNotFound:
     if warnings:
         found = "; ".join(warning.split(": ", 1)[1] for warning in warnings)
         return _refusal(name, found, "every card whole, flat and sharp", "photograph again with the whole card in view")
-    if len(_find_markers(np.ascontiguousarray(gray[:, ::-1]))) >= 3:
+    if len(find_markers(np.ascontiguousarray(gray[:, ::-1]))) >= 3:
         found = "shows the card mirrored"
         return _refusal(name, found, "a picture that is not flipped", "flip the picture left to right, then again")
     if _is_blurred(gray):
@@ -303,7 +295,7 @@ def _is_blurred(gray: Bytes) -> bool:
     size = (round(gray.shape[1] * share), round(gray.shape[0] * share))
     small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
     for radius, strength in SHARPEN:
-        if len(_find_markers(_sharpened(small, radius, strength))) >= 2:
+        if len(find_markers(sharpened(small, radius, strength))) >= 2:
             return True
     return shows_blurred_board(small)
 

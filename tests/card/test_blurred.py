@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.card.blurred import shows_blurred_board
+from stitchbed.card.blurred import shows_blurred_board, unread_boards
 from stitchbed.core.arrays import Bytes
 
 ROWS, COLUMNS, SQUARE = 8, 5, 17.0
@@ -49,3 +49,12 @@ def test_patterns_without_crossings_are_no_board() -> None:
     grain = np.clip(128 + 60 * grain / grain.std(), 0, 255)
     for picture in (tiles, strokes, grain):
         assert not shows_blurred_board(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 2).astype(np.uint8))
+
+
+def test_boards_beside_cards_that_are_read_are_found_and_those_are_not() -> None:
+    picture = np.hstack([board(1.0), board(1.0, turn=0.6)])
+    first = np.array([[150.0, 120.0], [140.0, 150.0]])
+    (middle,) = unread_boards(picture, SQUARE, first)
+    assert 300 < middle[0] < 600
+    assert unread_boards(picture, SQUARE, np.array([*first, middle])) == []
+    assert unread_boards(picture, 3 * SQUARE, first) == []  # squares of another size

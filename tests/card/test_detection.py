@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from synthetic_camera import Camera, Scene, aimed, laid_round, painted, photo_from_scene, photograph, scene_with_cards
 
-from stitchbed.card.board import all_pieces, corner_piece
+from stitchbed.card.board import all_pieces, corner_piece, markers
 from stitchbed.card.detection import SeenCard, _trouble, find_cards
+from stitchbed.card.markers import find_markers, shown_sharpened
 from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.plane_pose import placed
 
@@ -97,6 +98,47 @@ def test_half_a_card_among_whole_ones_is_a_warning(taken: tuple[Scene, Camera, n
     cards, warnings = find_cards(covered, "photo")
     assert [card.piece for card in cards] == ["corner 1", "corner 3", "corner 4"]
     assert list(warnings) == ["corner 2"] and "corner 2" in warnings["corner 2"]
+
+
+def without_markers(scene: Scene, camera: Camera, photo: np.ndarray, kept: int) -> np.ndarray:
+    """A photo in which gray blots lie on all markers of corner 2 but one."""
+    blotted = photo.copy()
+    for number, mm in markers(corner_piece(2).boards[0]).items():
+        if number != kept:
+            quad = photo_from_scene(camera, placed(scene.poses["corner 2"], mm))
+            cv2.fillConvexPoly(blotted, np.rint(quad).astype(np.int32), 130)
+    return blotted
+
+
+def test_one_marker_at_the_rim_of_a_card_shows_all_of_it(taken: tuple[Scene, Camera, np.ndarray]) -> None:
+    """Beside it lie three corners or two; such cards were left out without a word."""
+    scene, camera, photo = taken
+    cards, left_out = find_cards(without_markers(scene, camera, photo, 120), "photo")
+    assert [card.share for card in cards] == [1.0] * 4 and not left_out
+    error = cards[1].photo_xy - photo_from_scene(camera, placed(scene.poses["corner 2"], cards[1].card_xy))
+    assert error.std() < CORNER_RMS_PX[1]
+
+
+def test_a_card_none_of_whose_markers_is_read_is_told(taken: tuple[Scene, Camera, np.ndarray]) -> None:
+    scene, camera, photo = taken
+    cards, left_out = find_cards(without_markers(scene, camera, photo, -1), "photo")
+    assert [card.piece for card in cards] == ["corner 1", "corner 3", "corner 4"]
+    assert list(left_out) == ["corner 2"] and "none of its markers" in left_out["corner 2"]
+    x, y = photo_from_scene(camera, placed(scene.poses["corner 2"], np.array([[48.0, 30.0]])))[0]
+    place = f"{'top' if y < photo.shape[0] / 2 else 'bottom'} {'left' if x < photo.shape[1] / 2 else 'right'}"
+    assert place in left_out["corner 2"]
+
+
+def test_markers_that_blur_hides_are_sought_where_a_card_has_them(card_raster: np.ndarray) -> None:
+    """Not all over the picture again; a card that lies half outside of it has fewer."""
+    picture = one(card_raster, 2.0)
+    found = find_markers(picture)
+    more = shown_sharpened(picture, found)
+    assert len(found) < len(found | more) == 20
+    for number, (quad,) in more.items():
+        assert np.abs(quad - (6 * markers(corner_piece(1).boards[0])[number] + 59.5)).max() < 3
+    half = np.ascontiguousarray(picture[:, :330])
+    assert all(quad[:, 0].max() < 330 for (quad,) in shown_sharpened(half, find_markers(half)).values())
 
 
 @pytest.mark.parametrize(
