@@ -55,6 +55,16 @@ def test_a_pair_alone_does_not_tell_which_of_the_two_is_stretched() -> None:
     assert stretches_of_either(evidence(3, courses=(course(0, 1, 0.0, 0.011), course(1, 2)))) == []  # a third tells
 
 
+def test_a_short_overlap_that_errs_makes_no_piece_stretched() -> None:
+    """Two rows of three, held together by one overlap of 7 mm alone, of which the head makes 1.3 %."""
+    mm = DPI / MM_PER_INCH
+    row, below = (60 * mm, 100 * mm), (80 * mm, 7 * mm)
+    pairs = (0, 1, 0.01), (1, 2, 0.0), (3, 4, 0.0), (4, 5, 0.0)
+    courses = (*(course(a, b, along=size, ways=row) for a, b, size in pairs), course(2, 5, along=-0.0134, ways=below))
+    index, finding = only(pair_findings(evidence(6, courses=courses)))
+    assert (index, finding.fault) == (0, "stretched")
+
+
 def test_a_course_gone_wrong_is_outvoted() -> None:
     true = {2: 0.012}
     courses = [course(a, b, true.get(b, 0) - true.get(a, 0)) for a in range(5) for b in range(a + 1, 5)]
@@ -99,7 +109,8 @@ def test_a_head_that_one_short_overlap_alone_shows_is_no_stretch() -> None:
     """Of a row below another only one pair tells sizes along the travel, and over 25 mm: a head may be 2 % off."""
     spans = (0.8 * ROWS, ROWS), (0.0, 0.2 * ROWS)
     below = course(0, 1, along=0.02, spans=spans, ways=(np.inf, 25 / MM_PER_INCH * DPI))
-    beside = course(1, 2), course(2, 3)
+    wide = np.inf, 250 / MM_PER_INCH * DPI
+    beside = course(1, 2, ways=wide), course(2, 3, ways=wide)
     assert judged(4, below, *beside) == []
     assert only(judged(4, replace(below, ways=(np.inf, 100 / MM_PER_INCH * DPI)), *beside))[0] == 0
     other = replace(below, a=4, b=2)  # a second one tells what is the head's
@@ -272,6 +283,7 @@ def test_dust_is_counted_per_square_centimeter() -> None:
     [
         (replace(CLEAN, specks=LEAST_DUST - 1), CLEAN),  # too few
         (replace(CLEAN, specks=20, area=50 * CM2), CLEAN),  # a cleaned glass leaves as much
+        (replace(CLEAN, specks=7, all_specks=13), CLEAN),  # no more than chance brings together
         (replace(CLEAN, specks=20, all_specks=400), replace(CLEAN, specks=12, all_specks=400)),  # the other has it too
         (replace(CLEAN, specks=20), replace(CLEAN, specks=20)),
     ],

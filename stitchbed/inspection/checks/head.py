@@ -18,6 +18,7 @@ OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
 HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
 HEAD_GAIN = 0.75  # of what pieces differ by is left once the head is given its share; more is no proof of it
+ALIKE_WAY = 0.1  # of the longest way that pieces are seen over: a shorter one alone makes none another size
 ROUNDS = 12  # of weights for the least sum of absolute differences
 
 
@@ -43,23 +44,25 @@ def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Co
 
 def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
-    counted by the way that it is seen over.
+    counted by the way that it is seen over. Few pieces differ: each size counts as a difference too, of ALIKE_WAY, so
+    that a short way which errs does not turn what most pieces have into the exception.
     """
     used = [course for course in courses if np.isfinite(course.stretch[axis])]
     if not used:
         return np.zeros(count)
-    rows = np.zeros((len(used), count))
-    rows[np.arange(len(used)), [course.b for course in used]] = 1.0
-    rows[np.arange(len(used)), [course.a for course in used]] = -1.0
-    values = np.array([course.stretch[axis] for course in used])
+    between = np.zeros((len(used), count))
+    between[np.arange(len(used)), [course.b for course in used]] = 1.0
+    between[np.arange(len(used)), [course.a for course in used]] = -1.0
+    rows = np.vstack([between, np.eye(count)])
+    values = np.append([course.stretch[axis] for course in used], np.zeros(count))
     ways = np.minimum([course.ways[axis] for course in used], 1e6)
-    weights = ways = ways / max(1e-9, float(ways.max()))
+    weights = ways = np.append(ways / max(1e-9, float(ways.max())), np.full(count, ALIKE_WAY))
     solved = np.zeros(count)
     for _ in range(ROUNDS):
         root = np.sqrt(weights)
         solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
         weights = ways / np.maximum(np.abs(rows @ solved - values), 1e-4)
-    known = np.abs(rows).sum(0) > 0
+    known = np.abs(between).sum(0) > 0
     solved[known] -= np.median(solved[known])
     solved[~known] = 0.0
     return np.asarray(solved)

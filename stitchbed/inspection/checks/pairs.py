@@ -38,6 +38,7 @@ SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
 # reach .21 to .93.
 JAGGED = 0.18
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
+DUST_DOUBT = 1.5  # standard errors of their number, which goes by its root: a few may come together by chance
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 
@@ -263,7 +264,7 @@ def dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
         density = _density([sight for sight, _ in sights]) / cell
         rest = sorted((sight for sight, _ in sights), key=lambda sight: sight.specks)[: max(1, len(sights) - 1)]
         clear = share > DUST_SHARE or alone > DUST_OVER * others + LEAST_DUST
-        dense = min(density, _density(rest) / cell) > DUST_PER_CM2
+        dense = min(density * (1 - DUST_DOUBT / max(1.0, alone**0.5)), _density(rest) / cell) > DUST_PER_CM2
         if alone >= LEAST_DUST and dense and clear and alone > others:
             why = f"{alone} specks in its overlaps that the neighbors do not show, {density:.1f} on a square centimeter"
             change = "wipe sheet and glass with a soft brush, and scan again"
