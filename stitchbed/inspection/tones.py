@@ -15,6 +15,9 @@ from stitchbed.inspection.patches import Overlay
 
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
 TONES = 12  # of an overlap, in each of which two scans may differ in their own way
+# Log of both views' tones in which two may differ in their own way, the paper in the middle of one step: bands of .04
+# lie within a step, and are no tones of their own; steps on each side of the paper's, all there are.
+TONE_STEP, MOST_STEPS = 0.25, 40
 MANY = 50_000  # values of which a median is taken
 WHITE = 252.0  # gray level from which a scan is cut off: what is pale is lost there, not soft
 SETTLED = 1.5  # view px over which a tone is taken, so that edges do not make tones of their own
@@ -41,11 +44,12 @@ def exposed_alike(laid: Overlay) -> Overlay:
 
 def tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:
     """What two views differ by, less what goes with their tone: another exposure curve is no band, though lines of text
-    show it row by row."""
-    bounds = np.unique(np.quantile(some(tone[mask]), np.linspace(0, 1, TONES + 1)[1:-1]))
-    bins = np.asarray(np.sum([tone >= bound for bound in bounds.tolist()], axis=0, dtype=np.uint8))
+    show it row by row, but what differs within a tone, as bands on bare paper do, is none."""
+    steps = np.rint((tone - float(np.median(some(tone[mask])))) / TONE_STEP)
+    least, most = (int(end) for end in np.clip((steps.min(), steps.max()), -MOST_STEPS, MOST_STEPS))
+    bins = np.clip(steps, least, most).astype(np.int16) - least
     inside, known = apart[mask], bins[mask]
-    usual = [np.median(part) if len(part := inside[known == k]) else 0.0 for k in range(len(bounds) + 1)]
+    usual = [np.median(part) if len(part := inside[known == k]) else 0.0 for k in range(most - least + 1)]
     return np.asarray(apart - np.array(usual, np.float32)[bins], np.float32)
 
 
