@@ -105,6 +105,17 @@ def test_beside_a_banded_scan_no_other_looks_lifted(look: Look) -> None:
     assert [[finding.fault for finding in piece["findings"]] for piece in told["pieces"]] == [[], ["banding"], []]
 
 
+def test_a_side_lifted_as_broadly_as_it_overlaps_is_no_uneven_light(look: Look) -> None:
+    """The light on all that two neighbors see of it differs, and both see the same side dark."""
+    dark = SideLoss("left", 0.2, 10.0, 0.9, 0.19)
+    beside = [replace(alike(k, 2, discord=0.05), losses_b=(dark,)) for k in (0, 1)]
+    told = judged(evidence([look] * 4, (*beside, alike(0, 1), alike(0, 3), alike(1, 3))))
+    assert [[finding.fault for finding in piece["findings"]] for piece in told["pieces"]] == [[], [], ["lifted"], []]
+    other = replace(beside[1], losses_b=(replace(dark, side="top"),))
+    told = judged(evidence([look] * 4, (beside[0], other, alike(0, 1), alike(0, 3), alike(1, 3))))
+    assert [finding.fault for finding in told["pieces"][2]["findings"]] == ["uneven light"]
+
+
 def test_a_set_is_as_good_as_its_worst_piece(look: Look) -> None:
     pairs = tuple(alike(a, b) for a, b in ((0, 1), (1, 2), (0, 2)))
     fine = judged(evidence([look] * 3, pairs))

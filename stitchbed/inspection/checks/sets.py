@@ -112,12 +112,14 @@ def light_findings(light: Array) -> list[tuple[int, Finding]]:
 
 def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     sides: dict[tuple[int, str], SideLoss] = {}
-    odd = suspects(evidence.comparisons) | _otherwise_toned(evidence) | misfitting(evidence)
+    uneven = suspects(evidence.comparisons)
+    odd = uneven | _otherwise_toned(evidence) | misfitting(evidence)
+    unfit = odd - (uneven & _dark_along_a_side(evidence.comparisons))
     cut = _cut_off(evidence)
     for item in evidence.comparisons:
         for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
             # a scan with cut-off ends shows no true light to compare with
-            true = other not in cut and not {index, other} & odd
+            true = other not in cut | odd and index not in unfit
             for loss in losses if true else ():
                 before = sides.get((index, loss.side))
                 if before is None or loss.loss > before.loss:
@@ -130,6 +132,16 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
             redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
             found.append((index, _lift_finding(mine, length_words(evidence, index, widest), redo=redo)))
     return found
+
+
+def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
+    """Pieces of which several neighbors show one side to be dark, and none another one: what differs there is a lift,
+    be it as broad as the overlaps."""
+    sides: dict[int, list[str]] = {}
+    for item in comparisons:
+        for index, losses in ((item.a, item.losses_a), (item.b, item.losses_b)):
+            sides.setdefault(index, []).extend(loss.side for loss in losses if loss.sure > LIFT)
+    return {index for index, dark in sides.items() if len(dark) > 1 and len(set(dark)) == 1}
 
 
 def _otherwise_toned(evidence: Evidence) -> set[int]:
