@@ -142,8 +142,8 @@ def _work_edge(looks: _Looks, outward: int) -> tuple[_Edge | None, _Edge | None]
     edge, into, out_of = (_edge_along(looks, way) for way in (0, -outward, outward))
     if edge is None or into is None or out_of is None or min(into.tight, out_of.tight) < LINE_SHARE:
         return edge, None
-    wide = outward * _apart(looks, into, out_of)
-    if wide <= 0 or out_of.step > FAINTER * into.step:
+    wide = outward * (out_of.curve(looks.share) - into.curve(looks.share))
+    if wide.min() <= 0 or out_of.step > FAINTER * into.step:  # lines that cross are flanks of no line
         return edge, None
     at_far_end = abs(_apart(looks, edge, out_of)) < abs(_apart(looks, edge, into))
     lighter, shadow = out_of.step >= into.step, into.step <= SHADE * _tone_within(looks, into, outward)

@@ -66,3 +66,13 @@ def test_a_black_line_along_the_sides_is_not_cut_off() -> None:
     side, beyond = measured(seen(0.7, 0.85, line=4.0), "left")
     assert abs(beyond) < 0.5
     assert side.other_xy is not None and beyond_true("left", side.other_xy) < -2
+
+
+def test_the_edge_of_a_shadow_that_crosses_a_side_is_no_flank_of_a_line_along_it() -> None:
+    """Where it lies within the work at one end and beyond it at the other, the side leaned by 11 px."""
+    view = seen(0.7, 0.97)
+    y, x = np.mgrid[:300, :400].astype(np.float64)
+    view[340.5 - x < 6 - 12 * (y - 50) / 200] *= 0.78
+    side, beyond = measured(cv2.GaussianBlur(view, (0, 0), 0.7), "right")
+    assert abs(beyond) < 0.5 and side.other_xy is None
+    assert np.ptp(side.photo_xy[:, 0]) < 2.5
