@@ -29,7 +29,7 @@ from stitchbed.photos.geometry.rectangle import (
     settled,
     thickened,
 )
-from stitchbed.photos.geometry.table import strangeness
+from stitchbed.photos.geometry.table import strangeness, unbroken
 
 ACROSS_PX = 6.0  # where strangeness within and beyond an edge is compared, to find lines: a patch's half and some
 BESIDE_PX = (6.0, 10.0, 15.0)  # where it is compared along a whole side
@@ -47,6 +47,7 @@ LEANS = np.array([0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03])  # rad, of a marg
 SETTLES_PX = 3  # beyond the first line that shows an edge, where a better one may be the same edge
 ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
 OTHER_PX = 8.0  # of the view: corners farther apart than that are another rectangle's
+CLOSED_PX = 15  # gaps up to that between what is strange and what is bare belong to both
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
 
 
@@ -88,6 +89,19 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
         return other
     apart = np.abs(corners_of(other.lines) - corners_of(found.lines)).max()
     return replace(other, at_rim=True) if apart > OTHER_PX else found
+
+
+def outline_of_unbroken(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, tilt: float) -> Outline | None:
+    """The same for a work like parts of a patterned table, as pale paper on checked cloth, by what the pattern does not
+    break; None where the table has none, or too much of what is no table lies elsewhere. Arguments as above.
+    """
+    strange, whole = strangeness(picture, table), unbroken(picture, table, keep_out)
+    if strange is None or whole is None:
+        return None
+    between = np.ones((CLOSED_PX, CLOSED_PX), np.uint8)  # strokes part what is bare
+    both = np.asarray(cv2.morphologyEx(np.maximum(strange, whole), cv2.MORPH_CLOSE, between), np.float32)
+    found = _outline_of(both, picture, keep_out, edges_of(picture, keep_out), tilt)
+    return found if found is not None and found.filled >= LEAST_FILLED else None
 
 
 def _outline_of(

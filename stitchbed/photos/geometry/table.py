@@ -1,6 +1,7 @@
 """I tell the table from what lies on it: how unlike places of the table each place of a flat view is.
 
-In: a small flat picture, where it surely shows table. Out: strangeness, 0 (like the table) to 1.
+In: a small flat picture, where it surely shows table. Out: strangeness, 0 (like the table) to 1; where nothing breaks
+what is seen, though all of the table is broken by its pattern.
 
 Places are small patches, described by tone, color and grain; a patch is as strange as it is far from all patches of the
 sure part, measured by how far these are from each other. Reference: Tarassenko et al. (1995), "Novelty detection".
@@ -31,6 +32,13 @@ FEWEST = 120
 FAR_SHARE = 0.25  # of the view's longer side: a table is like itself that far away, what reaches the rim once is not
 COMPARED = 1500  # places for that
 LEAST_ONCE = 0.01  # share of places that no far one is like; fewer change no outline
+
+HALF = 2  # unbroken runs are sought on a view of half the size
+RUNS_PX = (12, 17, 24, 34, 48, 68, 96)  # of it; a table on which longer ones are seen has no pattern
+LONGER = 1.4  # times a table's longest runs
+RUN_LEANS = np.deg2rad([-12, -8, -4, 0, 4, 8, 12])  # of the work's sides
+OF_PATTERN, LEAST_EDGE = 0.5, 0.03  # share of the table's steepest slopes, and least slope (logarithm), that break it
+MOST_OF_TABLE = 0.002  # that may lie on runs that are too long for it
 
 
 def strangeness(picture: NDArray[np.uint8], table: Mask, *, seen_once: bool = True) -> Floats | None:
@@ -64,6 +72,46 @@ def strangeness(picture: NDArray[np.uint8], table: Mask, *, seen_once: bool = Tr
     strange = np.clip(away.reshape(scaled.shape[:2]) / usual - 1, 0, 1).astype(np.float32)
     full = cv2.resize(strange, (strange.shape[1] * STEP_PX, strange.shape[0] * STEP_PX), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.copyMakeBorder(full, *_rims(full.shape, shape), cv2.BORDER_REPLICATE))[: shape[0], : shape[1]]
+
+
+def unbroken(picture: NDArray[np.uint8], table: Mask, keep_out: Mask) -> Mask | None:
+    """(h, w) True on straight runs, across or along the view, longer than any on a table that its pattern breaks up.
+
+    So bare paper is told from the light checks of a cloth, which look like it. None where the table has no such
+    pattern. Arguments as for `strangeness`; keep_out : True where cards lie or nothing is seen.
+    """
+    slopes = _slopes(picture)
+    edge = max(LEAST_EDGE, OF_PATTERN * float(np.quantile(slopes[table], 0.9)))
+    size = (table.shape[1] // HALF, table.shape[0] // HALF)
+    free, sure = (
+        (cv2.resize(part.astype(np.float32), size, interpolation=cv2.INTER_AREA) == 1).astype(np.uint8)
+        for part in ((slopes <= edge) & ~keep_out, table)
+    )
+    for run in RUNS_PX:
+        if np.mean(_runs(free, run)[sure > 0]) < MOST_OF_TABLE:
+            longer = _runs(free, round(LONGER * run))
+            return np.asarray(cv2.resize(longer, table.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+    return None
+
+
+def _slopes(picture: NDArray[np.uint8]) -> Floats:
+    """(h, w) how steeply the logarithm of any channel changes, per px."""
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.0).reshape(*picture.shape[:2], -1)
+    tones = np.moveaxis(np.log(soft.astype(np.float32) / 255 + DARK), 2, 0)
+    ways = [[cv2.Sobel(tone, cv2.CV_32F, *way) / 8 for way in ((1, 0), (0, 1))] for tone in tones]
+    return np.asarray(np.max([np.hypot(*each) for each in ways], axis=0), dtype=np.float32)
+
+
+def _runs(free: NDArray[np.uint8], length: int) -> NDArray[np.uint8]:
+    """(h, w) 1 where a straight run of free places of that length lies, as lines across or along the view do."""
+    whole = []
+    for angle in np.concatenate([RUN_LEANS, RUN_LEANS + np.pi / 2]):
+        end = np.rint(length / 2 * np.array([np.cos(angle), np.sin(angle)])).astype(int)
+        line = np.zeros(2 * np.abs(end[::-1]) + 1, np.uint8)
+        middle = np.abs(end)
+        cv2.line(line, [int(v) for v in middle - end], [int(v) for v in middle + end], 1)
+        whole.append(cv2.morphologyEx(free, cv2.MORPH_OPEN, line, borderType=cv2.BORDER_CONSTANT, borderValue=0))
+    return np.asarray(np.max(whole, axis=0), np.uint8)
 
 
 def _described(picture: NDArray[np.uint8]) -> Array:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.outline import Outline, find_outline, sides_beyond
+from stitchbed.photos.geometry.outline import Outline, find_outline, outline_of_unbroken, sides_beyond
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -96,7 +96,8 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     table = sure_table(keep_out, unseen, fit, papers, (view, density))
     outline = find_outline(flat, keep_out, table, tilt=MOST_LEAN)
     clear = outline is not None and outline.clear
-    found = outline.lines if outline is not None and clear else find_sides(flat, keep_out, tilt=MOST_LEAN)
+    likely = outline if clear else outline_of_unbroken(flat, keep_out, table, tilt=MOST_LEAN)
+    found = likely.lines if likely is not None else find_sides(flat, keep_out, tilt=MOST_LEAN)
     if found is None:
         return SidesFound({}, None, view, papers)
     other = outline.inner if outline is not None and clear else None

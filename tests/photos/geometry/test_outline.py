@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.outline import find_outline, margin_round
+from stitchbed.photos.geometry.outline import LEAST_FILLED, find_outline, margin_round, outline_of_unbroken
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of
-from stitchbed.photos.geometry.table import strangeness
+from stitchbed.photos.geometry.table import strangeness, unbroken
 
 SHAPE = (400, 560)
 WORK = (slice(100, 310), slice(120, 440))  # rows, columns
@@ -70,6 +70,33 @@ def test_a_work_like_the_table_is_not_sure() -> None:
     picture, sure = laid(table, work, rng)
     outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
     assert outline is None or not outline.clear
+
+
+def test_paper_as_pale_as_the_light_checks_it_lies_on_is_found_by_what_no_check_breaks() -> None:
+    """Patches of bare paper are patches of light checks; edges run along every row of checks."""
+    rng = np.random.default_rng(4)
+    cloth = checks(rng)
+    paper = np.full((WORK[0].stop - WORK[0].start, WORK[1].stop - WORK[1].start, 3), 160.0)
+    for _ in range(25):
+        a, b = rng.uniform((30, 30), (290, 180), (2, 2)).astype(int)
+        cv2.line(paper, tuple(map(int, a)), tuple(map(int, a + (b - a) // 4)), (60, 60, 60), 2, cv2.LINE_AA)
+    around = cv2.getRotationMatrix2D((280.0, 205.0), 4.6, 1.0)
+    turned = cv2.warpAffine(cloth, around, SHAPE[::-1], borderMode=cv2.BORDER_REFLECT)
+    picture, sure = laid(turned, paper + rng.normal(0, 4, paper.shape), rng)
+    nothing = np.zeros(SHAPE, bool)
+    first = find_outline(picture, nothing, sure, tilt=0.2)
+    assert first is None or not first.clear
+    outline = outline_of_unbroken(picture, nothing, sure, tilt=0.2)
+    assert outline is not None and outline.filled >= LEAST_FILLED
+    true = np.array([[119.5, 99.5], [439.5, 99.5], [439.5, 309.5], [119.5, 309.5]])
+    assert np.abs(corners_of(outline.lines) - true).max() < 3
+
+
+def test_a_table_without_a_pattern_breaks_nothing() -> None:
+    rng = np.random.default_rng(6)
+    picture, sure = laid(np.full((*SHAPE, 3), 130.0), painted(rng, margin=18), rng)
+    assert unbroken(picture, sure, np.zeros(SHAPE, bool)) is None
+    assert outline_of_unbroken(picture, np.zeros(SHAPE, bool), sure, tilt=0.2) is None
 
 
 def test_strangeness_is_low_on_the_table_and_high_on_the_work() -> None:
