@@ -169,13 +169,14 @@ def test_a_side_is_soft_where_it_is_in_every_piece(look: Look) -> None:
 
 
 def test_a_third_of_the_bed_that_shows_one_part_of_the_sheet_only_is_not_called_soft(look: Look) -> None:
-    """Pieces in a row: all see the heading, of larger letters, at their top."""
+    """Pieces in a row, or in two: all of a row see the heading, of larger letters, at their top."""
     places = [(x, y, 1.8 if y < 100 else 2.9) for x in (40.0, 140.0, 240.0) for y in (50.0, 150.0, 250.0)]
     row = evidence([replace(look, sharpness=tuple(Sharpness(*one) for one in places))] * 4)
     assert "soft side" not in [one.fault for one in judged(row)["set"]["findings"]]
-    turned = {**row.layouts[0].sheet_from_tile, "t3": np.array([[-1, 0, 900.0], [0, -1, SIDE], [0, 0, 1]])}
-    told = judged(replace(row, layouts=(replace(row.layouts[0], sheet_from_tile=turned),)))
-    assert "soft side" in [one.fault for one in told["set"]["findings"]]
+    for height, told in ((SIDE / 2, True), (SIDE / 12, False)):  # of each piece below the one before it
+        down = {f"t{k}": np.array([[1, 0, 0], [0, 1, height * k], [0, 0, 1.0]]) for k in range(4)}
+        verdict = judged(replace(row, layouts=(replace(row.layouts[0], sheet_from_tile=down),)))
+        assert ("soft side" in [one.fault for one in verdict["set"]["findings"]]) == told
 
 
 def test_a_clean_piece_is_not_blurred_beside_a_dusty_one(look: Look) -> None:

@@ -26,7 +26,8 @@ EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join lev
 CAST = 0.06  # log between channels
 LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
-SURE_TIMES, LEAST_PIECES = 5.0, 4  # standard errors over the pieces: what is drawn differs from place to place too
+# Standard errors over the places, pieces, places: what is drawn differs from place to place too.
+SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
 
 
 def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
@@ -202,38 +203,51 @@ def _dust(evidence: Evidence) -> list[Finding]:
 
 
 def _soft_side(evidence: Evidence) -> list[Finding]:
-    """A third of the bed that is less sharp in the set as a whole: drawing differs from piece to piece, the bed does
-    not. Nothing parts them where all pieces lie at one height, as in a row: the bed's third is the sheet's there.
+    """A third of the bed that is less sharp in the set as a whole: drawing differs from place to place, the bed does
+    not. Pieces that lie at one height tell once, for the bed's third is one part of the sheet there, as a line of text.
     """
     for axis, names in ((0, ("left", "middle", "right")), (1, ("top", "middle", "bottom"))):
-        if not _lie_apart(evidence, axis):
-            continue
         table = np.array([_thirds(look, axis) for look in evidence.looks])
+        places = _places(evidence, axis)
         known = [column[np.isfinite(column)] for column in table.T]
         best = int(np.argmax([np.median(column) if len(column) else -math.inf for column in known]))
         for index, name in enumerate(names):
             below = table[:, best] - table[:, index]
-            below = below[np.isfinite(below)]
-            if len(below) < LEAST_PIECES:
+            parts = [part[np.isfinite(part)] for part in (below[members] for members in places)]
+            if sum(map(len, parts)) < LEAST_PIECES or sum(len(part) > 0 for part in parts) < LEAST_PLACES:
                 continue
-            loss, doubt = float(np.median(below)), float(below.std(ddof=1)) / math.sqrt(len(below))
-            if loss > SOFT_SIDE and float(below.mean()) > SURE_TIMES * doubt:
+            means = np.array([part.mean() for part in parts if len(part)])
+            loss, doubt = float(np.median(means)), float(means.std(ddof=1)) / math.sqrt(len(means))
+            if loss > SOFT_SIDE and float(means.mean()) > SURE_TIMES * doubt:
                 why = f"all pieces are softer in the {name} third of the bed"
                 change = "clean the glass and the lid there; keep the important parts away from that side"
                 return [Finding("soft side", "usable", why, change, {"below_log": round(loss, 3)})]
     return []
 
 
-def _lie_apart(evidence: Evidence, axis: int) -> bool:
-    """True where the pieces' places on the sheet differ by a third of the bed across (axis 0) or down, or some are
-    turned."""
+def _places(evidence: Evidence, axis: int) -> list[list[int]]:
+    """Pieces parted by where they lie on the sheet across (axis 0) or down, to a third of the bed, and which way they
+    lie."""
     motions = evidence.layouts[0].sheet_from_tile
-    looks = {tile.name: look for tile, look in zip(evidence.tiles, evidence.looks, strict=True)}
-    ways = np.array([motion[:2, axis] for motion in motions.values()])
-    middles = [moved(motion, np.array([looks[name].shape[::-1]]) / 2)[0] for name, motion in motions.items()]
-    along = np.array(middles) @ ways[0]
-    side = min(looks[name].shape[1 - axis] for name in motions)
-    return bool((ways @ ways[0] < 0.5 * (ways[0] @ ways[0])).any() or np.ptp(along) > side / 3 * (ways[0] @ ways[0]))
+    placed = [index for index, tile in enumerate(evidence.tiles) if tile.name in motions]
+    each = [motions[evidence.tiles[index].name] for index in placed]
+    middles = [
+        moved(motion, np.array([evidence.looks[k].shape[::-1]]) / 2)[0] for k, motion in zip(placed, each, strict=True)
+    ]
+    way = each[0][:2, axis] / float(np.hypot(*each[0][:2, axis]))
+    side = min(evidence.looks[index].shape[1 - axis] for index in placed) * float(np.hypot(*each[0][:2, axis]))
+    along, turned = (
+        np.array(middles) @ way,
+        np.array([motion[:2, axis] @ way < 0.5 * np.hypot(*motion[:2, axis]) for motion in each]),
+    )
+    parts: list[list[int]] = []
+    for end in (False, True):
+        order = [k for k in np.argsort(along, kind="stable").tolist() if turned[k] == end]
+        for before, k in zip([None, *order], order, strict=False):
+            if before is None or along[k] - along[before] > side / 3:
+                parts.append([])
+            parts[-1].append(placed[k])
+    return parts
 
 
 def _thirds(look: Look, axis: int) -> list[float]:
