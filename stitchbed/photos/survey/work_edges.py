@@ -49,6 +49,8 @@ CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; l
 # Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.
 WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
+ENDS_PX = 3.0  # of that view: how far a shadow's outer end is sought, not as far as its inner one
+SOFTER = 3.0  # times as wide as the sharpest side the end of a shadow is that is surely none of a band of the work
 AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
 LONE = (
     "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
@@ -109,7 +111,12 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
     found = {**found, **{name: one.line for name, one in shaded.items()}}
     lines = _in_mm(found, density)
-    sides = _measured_in(photos[:used], fit, papers, (view, lines), 4.0 / density)
+
+    def near(rough: Mapping[str, Line], reach_px: float) -> dict[int, dict[str, Side]]:
+        return _measured_in(photos[:used], fit, papers, (view, rough), reach_px / density)
+
+    sides = near(lines, 4.0)
+    maybe = {name: one for name, one in maybe.items() if not softer(sides, near({**lines, name: one}, ENDS_PX), name)}
     shares: dict[str, float] = {}
     for each in sides.values():
         shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
@@ -133,6 +140,17 @@ def _with_margins(
 
     short = short_sides((corners_of(lines) + 0.5) / density, read)
     return {**lines, **sides_beyond(flat, keep_out, lines, short)}
+
+
+def softer(sides: Mapping[int, Mapping[str, Side]], ends: Mapping[int, Mapping[str, Side]], name: str) -> bool:
+    """Whether the outer end of what lies beside a side is much softer than a cut edge in all photos that show it.
+
+    sides, ends : by photo and name, what was measured at the sides and at that outer end.
+    """
+    of_end = {number: each[name].shape for number, each in ends.items() if name in each}
+    cut = {number: [side.shape.width for side in sides[number].values() if side.shape is not None] for number in of_end}
+    told = [shape.width > SOFTER * min(cut[number]) for number, shape in of_end.items() if shape and cut[number]]
+    return bool(told) and all(told)
 
 
 def _others(

@@ -9,6 +9,7 @@ import pytest
 from flat_photos import fit_of, photo, scaled
 
 from stitchbed.photos.geometry.edge_points import Side
+from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
@@ -22,6 +23,7 @@ from stitchbed.photos.survey.work_edges import (
     _with_margins,
     left_out_reasons,
     side_reasons,
+    softer,
     sure_table,
 )
 
@@ -119,3 +121,14 @@ def test_why_a_work_may_end_elsewhere_is_one_note_and_a_fact_of_its_own() -> Non
         assert plane.ends_doubtful == bool(ends)
         assert plane.warnings[-1] == "a card is bent" and len(plane.warnings) == 1 + bool(ends)
         assert all(reason in plane.warnings[0] for reason in ends)
+
+
+def test_a_shadow_ends_far_softer_than_anything_cut() -> None:
+    def side(width: float) -> Side:
+        return Side("left", np.zeros((2, 2)), 0.1, 1.0, shape=EdgeShape(width, 0.0, 0.0))
+
+    cut = {0: {"left": side(1.1), "top": side(0.9)}, 1: {"left": side(1.0)}}
+    assert softer(cut, {0: {"left": side(3.0)}}, "left")
+    assert not softer(cut, {0: {"left": side(1.8)}}, "left")  # as a band's, or as that of a sharp shadow
+    assert not softer(cut, {0: {"left": side(3.0)}, 1: {"left": side(1.5)}}, "left")
+    assert not softer(cut, {0: {"top": side(3.0)}}, "left")
