@@ -38,6 +38,8 @@ LEAST_SEEN = 0.4  # share of a cell that both pieces must see
 FAR = 6  # px of reach from which every other pixel will do
 MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are looked at more coarsely
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
+LEAST_SCATTERED = 5  # cells that tell how far they scatter: a motion fits two in any case
+LEAST_UNLIKE, LEAST_SCATTER = 0.01, 0.05  # of one drawing scanned twice; mm
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ class Evidence:
     middle : (n, 2) px of each cell in the first piece. likeness : (n,) correlation -1..1 where it is best.
     drawing : (n,) 0..1, how much is drawn there in either piece. shift : (n, 2) px of the first piece from where the
     second should be to where it was found. bare : share of the drawing that is in one piece only, 0..1. tone :
-    mean likeness of the tones, and tone_amount, how many cells' worth of them there is.
+    mean likeness of the tones, and tone_amount, how many cells' worth of them there is. pixel_mm : of the first piece.
     """
 
     middle: Array
@@ -97,6 +99,7 @@ class Evidence:
     bare: float
     tone: float = 1.0
     tone_amount: float = 0.0
+    pixel_mm: float = 1.0
 
     @property
     def amount(self) -> float:
@@ -131,6 +134,25 @@ class Evidence:
             return 0.0
         less = np.clip((usual - ODD_GAP - likeness) / (ODD_FAR - ODD_GAP), 0, 1)
         return float(drawing @ less) / self.amount
+
+    @property
+    def scatter(self) -> float:
+        """How far, mm rms, cells that agree were found from where one motion of this one's size puts them all; infinite
+        for a few cells, which many a motion fits."""
+        weight = np.where(self.likeness > TRUE_CELL, self.drawing, 0.0)
+        if np.count_nonzero(weight > FAINT) < LEAST_SCATTERED:
+            return np.inf
+        there, weight = self.middle + self.shift, np.maximum(weight, 1e-9)
+        fitted = similarity_matrix(fit_similarity(self.middle, there, weight))
+        rigid = scaled_to(fitted, 1.0, weight @ self.middle / weight.sum())
+        off = ((moved(rigid, self.middle) - there) ** 2).sum(axis=1)
+        return float(np.sqrt(weight @ off / weight.sum())) * self.pixel_mm
+
+    @property
+    def differs(self) -> float:
+        """By how much this differs from one drawing seen twice: what the likeness lacks of 1, times `scatter`, each no
+        less than scans themselves bring in. A hand that repeats a motif draws it a little otherwise and elsewhere."""
+        return max(1 - self.score, LEAST_UNLIKE) * max(self.scatter, LEAST_SCATTER)
 
 
 def _weighted_median(values: Array, weight: Array) -> float:
@@ -185,7 +207,8 @@ def _compared(b_from_a: Array, details: tuple[Detail, Detail], settings: Evidenc
     if reach_mm == settings.reach_mm:
         reach, speck = (round(mm / one.strokes.pixel_mm) for mm in (reach_mm, settings.speck_mm))
         bare, strokes = without_specks(strokes, max(1, reach), speck)
-    told = Evidence(*_cells(strokes, one.strokes, (settings.cell_mm, reach_mm, settings.drawing)), bare)
+    cells = _cells(strokes, one.strokes, (settings.cell_mm, reach_mm, settings.drawing))
+    told = Evidence(*cells, bare, pixel_mm=one.strokes.pixel_mm / one.strokes.step)
     tones = overlap_of(b_from_a, one.tones, two.tones, 2 * settings.rim_mm)
     if tones is None:
         return told

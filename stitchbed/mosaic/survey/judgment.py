@@ -7,7 +7,7 @@ why none is believed.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,8 +27,9 @@ from stitchbed.matching.overlap_evidence import (
     probability,
     scaled_to,
 )
-from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals
+from stitchbed.matching.similarity_links import Fit, Link, NoLink, Sight, proposals
 from stitchbed.matching.sliding import SlidingSettings, fits_aside, slid_near
+from stitchbed.mosaic.survey.seen_twice import TwiceSettings, of_two_kinds
 
 ANYWHERE = 1e9  # mm
 QUARTERS = [np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) for c, s in ((1, 0), (-1, 0), (0, 1), (0, -1))]
@@ -53,6 +54,7 @@ class BeliefSettings:
     motifs: patches that hold two parts of a layout together although each of them comes again elsewhere.
     once, once_drawn: likeness and cells of drawing of a place where what repeats lies on itself and not on its like.
     once_clearer, once_odds: by how much every other place must be less alike, or less probable for its odd cells.
+    twice: what tells two drawings of one motif from one drawing seen twice.
     """
 
     least: float = 0.2
@@ -78,6 +80,7 @@ class BeliefSettings:
     once_clearer: float = 0.1
     once_odds: float = 2.5
     motifs: int = 8
+    twice: TwiceSettings = field(default_factory=TwiceSettings)
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,9 @@ def believed(
         return NoLink(item.a, item.b, difference(seen), len(item.xy_a), chance)
     apart = settings.apart_mm * details[0].strokes.step / details[0].strokes.pixel_mm
     others = [there for _, one, there in judged[1:] if _apart(item.b_from_a, one.b_from_a, seen) > apart]
-    return replace(item, ambiguous=any(rivals(seen, there, settings, evidence) for there in others))
+    elsewhere = min((one.differs for one in others if one.amount > settings.as_much * seen.amount), default=np.inf)
+    ambiguous = any(rivals(seen, there, settings, evidence) for there in others)
+    return replace(item, ambiguous=ambiguous, fit=Fit(seen.strong, seen.differs, elsewhere))
 
 
 def rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
@@ -217,7 +222,10 @@ def once_alike(
 
 
 def outdone(other: Evidence, seen: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:
-    """True where another motion is far less alike, or far less probable for some cells of it that are odd."""
+    """True where another motion is far less alike, or far less probable for some cells of it that are odd, or lays one
+    motif on another drawing of it where `seen` shows one drawing twice."""
+    if seen.strong >= settings.twice.drawn and of_two_kinds(seen.differs, other.differs, settings.twice):
+        return True
     mine, theirs = (log_odds(one, evidence) for one in (seen, _as_toned(other, seen)))
     return other.score < seen.score - settings.once_clearer or theirs < mine - settings.once_odds
 

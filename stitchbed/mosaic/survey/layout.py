@@ -31,6 +31,7 @@ from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview, details_of
+from stitchbed.mosaic.survey.seen_twice import told_apart
 
 SAME = 0.95  # share of both pieces that duplicates have in common
 
@@ -50,12 +51,14 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
     """All pieces laid out by their links and what a person said of them, after a second look where needed."""
     pieces = _pieces(context, previews)
     hints = context.hints
+    links, copies = told_apart(links, context.settings.belief.twice)
     before = pieces.laid(links) if hints != Hints() else []
     state = follow(hints, links, pieces) if hints != Hints() else Followed(tuple(links))
     layouts = pieces.laid(state.links)
     if len(layouts) > max(1, len(before)) and state.cut:
         state = given_back(state, hints.apart)
         layouts = pieces.laid(state.links)
+    layouts = _with_dropped(layouts, [(item, REPEATED) for item in copies])
     layouts = _each_checked(context, pieces, layouts)
     flipped: Sequence[str] = ()
     if len(layouts) > 1:
@@ -119,9 +122,12 @@ def _motifs_parted(context: SurveyContext, pieces: Pieces, layouts: list[Layout]
 
 def _relaid(pieces: Pieces, links: Sequence[Link], dropped: Sequence[tuple[Link, str]]) -> list[Layout]:
     """Links laid out again, with what was dropped before."""
-    layouts = pieces.laid(links)
-    layouts[0] = replace(layouts[0], dropped=(*layouts[0].dropped, *dropped))
-    return layouts
+    return _with_dropped(pieces.laid(links), dropped)
+
+
+def _with_dropped(layouts: Sequence[Layout], dropped: Sequence[tuple[Link, str]]) -> list[Layout]:
+    """The layouts with more links that were not believed; the first one tells of them."""
+    return [replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)), *layouts[1:]]
 
 
 def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:

@@ -260,7 +260,7 @@ def test_pieces_of_two_sheets_have_no_true_place() -> None:
 def toned(cells: int, likeness: float, *, tone: float, tones: float) -> Evidence:
     """All cells alike, tones of so many cells' worth."""
     return Evidence(
-        np.zeros((cells, 2)), np.full(cells, likeness), np.ones(cells), np.zeros((cells, 2)), 0.0, tone, tones
+        np.arange(2.0 * cells).reshape(-1, 2), np.full(cells, likeness), np.ones(cells), np.zeros((cells, 2)), 0.0, tone, tones
     )
 
 
