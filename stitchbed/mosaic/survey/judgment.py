@@ -213,7 +213,7 @@ def once_alike(
     ]
     drawn = [one for one in tried if one[1].strong >= settings.once_drawn]
     motion, seen = max(drawn, key=lambda one: one[1].score, default=(upright, None))
-    if seen is None or min(seen.score, seen.usual) < settings.once:
+    if seen is None or min(seen.score, seen.usual) < settings.once or seen.differs > settings.twice.most:
         return upright, None
     much = settings.as_much * seen.amount
     apart = settings.apart_mm * details[1].strokes.step / details[1].strokes.pixel_mm
