@@ -29,7 +29,7 @@ from stitchbed.matching.overlap_evidence import (
 )
 from stitchbed.matching.similarity_links import Fit, Link, NoLink, Sight, proposals
 from stitchbed.matching.sliding import SlidingSettings, fits_aside, slid_near
-from stitchbed.mosaic.survey.seen_twice import TwiceSettings, of_two_kinds
+from stitchbed.mosaic.islands.two_drawings import TwiceSettings, of_two_kinds
 
 ANYWHERE = 1e9  # mm
 QUARTERS = [np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]) for c, s in ((1, 0), (-1, 0), (0, 1), (0, -1))]

@@ -24,6 +24,7 @@ from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
+from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
@@ -31,7 +32,6 @@ from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview, details_of
-from stitchbed.mosaic.survey.seen_twice import told_apart
 
 SAME = 0.95  # share of both pieces that duplicates have in common
 

@@ -259,9 +259,8 @@ def test_pieces_of_two_sheets_have_no_true_place() -> None:
 
 def toned(cells: int, likeness: float, *, tone: float, tones: float) -> Evidence:
     """All cells alike, tones of so many cells' worth."""
-    return Evidence(
-        np.arange(2.0 * cells).reshape(-1, 2), np.full(cells, likeness), np.ones(cells), np.zeros((cells, 2)), 0.0, tone, tones
-    )
+    places, full = np.arange(2.0 * cells).reshape(-1, 2), np.ones(cells)
+    return Evidence(places, full * likeness, full, np.zeros((cells, 2)), 0.0, tone, tones)
 
 
 def test_a_screen_of_dots_has_rivals_though_their_tones_differ_unless_its_own_agree() -> None:

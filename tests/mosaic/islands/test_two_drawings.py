@@ -9,7 +9,7 @@ import pytest
 
 from stitchbed.matching.overlap_evidence import Evidence
 from stitchbed.matching.similarity_links import Fit, Link
-from stitchbed.mosaic.survey.seen_twice import TwiceSettings, of_two_kinds, told_apart
+from stitchbed.mosaic.islands.two_drawings import TwiceSettings, of_two_kinds, told_apart
 
 WISHES = TwiceSettings()
 XY = np.zeros((4, 2))
