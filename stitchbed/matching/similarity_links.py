@@ -47,17 +47,6 @@ def sight_of(gray: Floats, reduction: float, side: int) -> Sight:
 
 
 @dataclass(frozen=True)
-class Fit:
-    """How well two tiles fit under a motion. drawn : cells' worth of drawing that they share. differs : see `Evidence`.
-    elsewhere : the same of the best motion that puts them far from there and has them share about as much; infinite
-    where there is none."""
-
-    drawn: float
-    differs: float
-    elsewhere: float = np.inf
-
-
-@dataclass(frozen=True)
 class Link:
     """Two tiles joined by one motion.
 
@@ -69,7 +58,9 @@ class Link:
     by_cells : found without points, by whole pictures; its points are the cells of the overlap that agree.
     said : a person said so, and is believed whatever the pictures show. loose_mm : how far off it may be where nothing
     drawn tells better. slip_mm : how far aside the pieces fit as well, as fine lines do one line farther; 0 where they
-    do not. fit : where all that they would share was compared.
+    do not. drawn : cells' worth of drawing that they share, 0 where nobody looked; differs : see `Evidence`, infinite
+    where that is too little; elsewhere : the same of the best motion that puts them far from there and has them share
+    about as much, infinite where there is none.
     """
 
     a: str
@@ -87,7 +78,9 @@ class Link:
     loose_mm: float = 0.0
     slip_mm: float = 0.0
     by_cells: bool = False
-    fit: Fit | None = None
+    drawn: float = 0.0
+    differs: float = np.inf
+    elsewhere: float = np.inf
 
 
 @dataclass(frozen=True)

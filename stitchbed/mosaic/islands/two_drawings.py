@@ -13,7 +13,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from stitchbed.matching.similarity_links import Fit, Link
+import numpy as np
+
+from stitchbed.matching.similarity_links import Link
 
 
 @dataclass(frozen=True)
@@ -40,10 +42,9 @@ def told_apart(links: Sequence[Link], settings: TwiceSettings) -> tuple[list[Lin
     most = _between_kinds(links, settings) if any(item.ambiguous for item in links) else None
     if most is None:
         return list(links), []
-    told = [item if fit is None else replace(item, ambiguous=not fit.differs < most < fit.elsewhere)
-            for item in links for fit in [_asked(item, settings)]]  # fmt: skip
-    copies = [item for item in told if item.fit is not None and not item.said and item.fit.differs > most]
-    return [item for item in told if not any(item is other for other in copies)], copies
+    copies = [item for item in links if not item.said and most < item.differs < np.inf]
+    kept = [item for item in links if not any(item is other for other in copies)]
+    return [_told(item, most) if _judged(item, settings) else item for item in kept], copies
 
 
 def of_two_kinds(one: float, other: float, settings: TwiceSettings) -> bool:
@@ -53,14 +54,19 @@ def of_two_kinds(one: float, other: float, settings: TwiceSettings) -> bool:
 
 def _between_kinds(links: Sequence[Link], settings: TwiceSettings) -> float | None:
     """A difference that parts the two kinds; None where they are not apart, or there is one kind."""
-    fits = [fit for item in links if (fit := _asked(item, settings)) is not None]
-    every = [differs for fit in fits for differs in (fit.differs, fit.elsewhere)]
+    judged = [item for item in links if _judged(item, settings)]
+    every = [differs for item in judged for differs in (item.differs, item.elsewhere)]
     once, rest = ([one for one in every if (one <= settings.once) == same] for same in (True, False))
     if not once or not rest or not of_two_kinds(max(once), min(rest), settings):
         return None
     return min((max(once) + min(rest)) / 2, 3 * settings.least)
 
 
-def _asked(item: Link, settings: TwiceSettings) -> Fit | None:
-    """How well a link fits where enough is drawn to judge by."""
-    return item.fit if item.fit is not None and not item.said and item.fit.drawn >= settings.drawn else None
+def _judged(item: Link, settings: TwiceSettings) -> bool:
+    """Whether enough is drawn to judge a link by."""
+    return not item.said and item.drawn >= settings.drawn
+
+
+def _told(item: Link, most: float) -> Link:
+    """A link of one drawing seen twice: it fits elsewhere only where another place shows the same as well."""
+    return replace(item, ambiguous=not item.differs < most < item.elsewhere)

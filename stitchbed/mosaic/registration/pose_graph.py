@@ -26,6 +26,7 @@ else:
 
 DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"
+COPY = "shows another drawing of one motif"
 # Trust in a link of faint marks, and in one that whole pictures showed, of one that as many points of the drawing show:
 # two of the latter outvote a few points that lie on another letter of the same shape.
 GRAIN_TRUST, CELLS_TRUST = 0.1, 1.0
@@ -93,7 +94,7 @@ def bridges(layout: Layout) -> list[Link]:
 
 def repeated_in(layouts: Sequence[Layout]) -> frozenset[str]:
     """Pieces that fit at several places."""
-    cut = [item for layout in layouts for item, reason in layout.dropped if reason == REPEATED]
+    cut = [item for layout in layouts for item, reason in layout.dropped if reason in (REPEATED, COPY)]
     return frozenset(name for item in cut for name in (item.a, item.b))
 
 

@@ -27,7 +27,7 @@ from stitchbed.matching.overlap_evidence import (
     probability,
     scaled_to,
 )
-from stitchbed.matching.similarity_links import Fit, Link, NoLink, Sight, proposals
+from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals
 from stitchbed.matching.sliding import SlidingSettings, fits_aside, slid_near
 from stitchbed.mosaic.islands.two_drawings import TwiceSettings, of_two_kinds
 
@@ -134,7 +134,7 @@ def believed(
     others = [there for _, one, there in judged[1:] if _apart(item.b_from_a, one.b_from_a, seen) > apart]
     elsewhere = min((one.differs for one in others if one.amount > settings.as_much * seen.amount), default=np.inf)
     ambiguous = any(rivals(seen, there, settings, evidence) for there in others)
-    return replace(item, ambiguous=ambiguous, fit=Fit(seen.strong, seen.differs, elsewhere))
+    return replace(item, ambiguous=ambiguous, drawn=seen.strong, differs=seen.differs, elsewhere=elsewhere)
 
 
 def rivals(seen: Evidence, other: Evidence, settings: BeliefSettings, evidence: EvidenceSettings) -> bool:

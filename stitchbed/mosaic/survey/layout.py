@@ -25,7 +25,7 @@ from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.islands.two_drawings import told_apart
-from stitchbed.mosaic.registration.pose_graph import REPEATED, Layout, bridges, lay_out, without
+from stitchbed.mosaic.registration.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -58,7 +58,7 @@ def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Seque
     if len(layouts) > max(1, len(before)) and state.cut:
         state = given_back(state, hints.apart)
         layouts = pieces.laid(state.links)
-    layouts = _with_dropped(layouts, [(item, REPEATED) for item in copies])
+    layouts = _with_dropped(layouts, [(item, COPY) for item in copies])
     layouts = _each_checked(context, pieces, layouts)
     flipped: Sequence[str] = ()
     if len(layouts) > 1:
@@ -224,9 +224,13 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
         )
     placed, linked = set(layout.sheet_from_tile), {frozenset((item.a, item.b)) for item in layout.links}
     left = [(item, why) for item, why in layout.dropped if {item.a, item.b} <= placed]
-    dropped = [f"{item.a} - {item.b} ({why})" for item, why in left if frozenset((item.a, item.b)) not in linked]
+    dropped: dict[str, set[str]] = {}
+    for item, why in left:
+        if frozenset((item.a, item.b)) not in linked:
+            dropped.setdefault(why, set()).add(f"{item.a} - {item.b}")
     if dropped:
-        words.append(f"looked alike, but were not believed: {', '.join(sorted(dropped))}")
+        told = [f"{', '.join(sorted(listed))} ({why})" for why, listed in sorted(dropped.items())]
+        words.append(f"looked alike, but were not believed: {'; '.join(told)}")
     places = layout.sheet_from_tile
     pairs = [pair for pair in combinations(sorted(places), 2) if shared(places, sizes, *pair, larger=True) > SAME]
     words += [

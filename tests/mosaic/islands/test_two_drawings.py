@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stitchbed.matching.overlap_evidence import Evidence
-from stitchbed.matching.similarity_links import Fit, Link
+from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.islands.two_drawings import TwiceSettings, of_two_kinds, told_apart
 
 WISHES = TwiceSettings()
@@ -17,7 +17,9 @@ XY = np.zeros((4, 2))
 
 def linked(a: str, b: str, differs: float, elsewhere: float, *, drawn: float = 20.0, ambiguous: bool = True) -> Link:
     """A link that fits so well, and so well elsewhere."""
-    return Link(a, b, np.eye(3), XY, XY, 1.0, 0.9, 0.9, ambiguous=ambiguous, fit=Fit(drawn, differs, elsewhere))
+    return Link(
+        a, b, np.eye(3), XY, XY, 1.0, 0.9, 0.9, ambiguous=ambiguous, drawn=drawn, differs=differs, elsewhere=elsewhere
+    )
 
 
 def pairs(links: list[Link]) -> list[str]:
@@ -57,9 +59,9 @@ def test_where_nothing_comes_twice_nothing_is_asked() -> None:
 
 def test_little_drawing_and_what_a_person_said_are_left_as_they_are() -> None:
     true, little = linked("a", "b", 0.001, 0.03), linked("b", "c", 0.002, 0.03, drawn=3.0)
-    said = replace(linked("a", "c", 0.04, 0.04), said=True)
-    kept, copies = told_apart([true, little, said], WISHES)
-    assert [item.ambiguous for item in kept] == [False, True, True] and not copies
+    said, untold = replace(linked("a", "c", 0.04, 0.04), said=True), linked("c", "d", np.inf, np.inf, drawn=3.0)
+    kept, copies = told_apart([true, little, said, untold], WISHES)
+    assert [item.ambiguous for item in kept] == [False, True, True, True] and not copies
 
 
 def test_two_kinds_need_a_gap() -> None:

@@ -12,6 +12,8 @@ import tolerances as tol
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import (
+    COPY,
+    DISAGREES,
     REPEATED,
     GraphSettings,
     Layout,
@@ -233,6 +235,7 @@ def test_a_piece_that_fits_as_well_elsewhere_is_an_island() -> None:
     parts = lay_out(_sizes(places), [firm, loose], SETTINGS, _rng())
     assert [sorted(part.sheet_from_tile) for part in parts] == [["t0", "t1"], ["t2"]]
     assert parts[0].dropped == ((loose, REPEATED),) and repeated_in(parts) == {"t1", "t2"}
+    assert repeated_in([replace(parts[0], dropped=((firm, COPY), (loose, DISAGREES)))]) == {"t0", "t1"}
     (whole,) = lay_out(_sizes(places), [firm, replace(loose, said=True)], SETTINGS, _rng())
     assert len(whole.sheet_from_tile) == 3
     (whole,) = lay_out(_sizes(places), [firm, loose, _link(places, "t0", "t2", rng, noise=0.0)], SETTINGS, _rng())

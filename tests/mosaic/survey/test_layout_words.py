@@ -10,7 +10,7 @@ import pytest
 
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.registration.pose_graph import COPY, DISAGREES, Layout
 from stitchbed.mosaic.survey.layout import faint_words, link_words
 
 
@@ -29,6 +29,15 @@ def test_lines_that_fit_one_line_farther_are_told_with_how_far() -> None:
     layout = Layout("a", {"a": np.eye(3), "b": beside}, (link,), ())
     (words,) = link_words(layout, {"a": (200, 300), "b": (200, 300)})
     assert words.startswith("fine lines") and "a - b (1.2 mm)" in words
+
+
+def test_links_that_were_not_believed_are_told_by_the_reason() -> None:
+    beside, none = np.array([[1.0, 0, 250], [0, 1, 0], [0, 0, 1]]), np.zeros((0, 2))
+    link = Link("a", "b", np.linalg.inv(beside), none, none, 0.5, 0.9, 0.1)
+    dropped = [(replace(link, b="d"), DISAGREES), (replace(link, b="c"), COPY), (replace(link, a="c", b="d"), COPY)]
+    places = {name: np.array([[1.0, 0, 250 * k], [0, 1, 0], [0, 0, 1]]) for k, name in enumerate("abcd")}
+    (words,) = link_words(Layout("a", places, (link,), tuple(dropped)), dict.fromkeys("abcd", (200, 300)))
+    assert words.endswith(f"not believed: a - d ({DISAGREES}); a - c, c - d ({COPY})")
 
 
 @pytest.mark.parametrize(("ink", "told"), [(12.0, True), (150.0, False)])
