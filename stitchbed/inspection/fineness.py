@@ -25,9 +25,7 @@ OFF_FILE = 2  # cells of a patch beside its longest row or column
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
 RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
 LEAST_CALM = 20  # cells
-MOST_CALM = (
-    20.0  # fine power, gray levels squared: grain of paper and noise stay below 15, a printed screen has 30 to 200
-)
+MOST_CALM = 20.0  # fine power, gray levels squared: grain of paper and noise stay below 15, screens have 30 to 200
 FLAT_SHARE = 0.75  # of a cell that lies away from a side
 BAND = 1.2, 3.0  # view px: what is drawn, below noise and above the shade of a lifted side
 SAME_DRAWN = 0.8  # correlation of the band in both
