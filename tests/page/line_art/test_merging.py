@@ -155,5 +155,5 @@ def test_what_is_smaller_than_asked_joins_a_neighbor() -> None:
     labels[8:10, 4:6] = 3  # four cells of paper
     labels += 1
     told: list[int] = []
-    join_strokes(labels, free, found, 5, 0.1, lambda: told.append(1))
-    assert labels[8, 4] == labels[2, 2] and 2 < len(told) <= TICKS
+    join_strokes(labels, free, found, 5, 0.1, workers=2, tick=lambda: told.append(1))
+    assert labels[8, 4] == labels[2, 2] and 4 < len(told) <= TICKS

@@ -59,7 +59,8 @@ def closed_areas(
     told = "joining what is one area"
     if weighed:
         progress(told, 0, TICKS)
-        join_strokes(labels, free, drawn, smallest, cell, ticking(told, TICKS, progress))
+        tick = ticking(told, TICKS, progress)
+        join_strokes(labels, free, drawn, smallest, cell, workers=workers, tick=tick)
         progress(told, TICKS, TICKS)
         return labels
     steps: tuple[Callable[[], None], ...] = (

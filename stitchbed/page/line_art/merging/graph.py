@@ -5,6 +5,8 @@ In: areas of the small map that every stroke parts, and what lies where on it. O
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -42,8 +44,17 @@ class Graph:
     tone: float
 
 
-def graph_of(labels: Labels, free: Bytes, outlines: Outlines, cell_mm: float) -> Graph:
-    """The graph of areas. labels : also under lines, from 0. free : 1 where no line is."""
+def graph_of(
+    labels: Labels,
+    free: Bytes,
+    outlines: Outlines,
+    cell_mm: float,
+    *,
+    workers: int = 1,
+    tick: Callable[[], None] = lambda: None,
+) -> Graph:
+    """The graph of areas. labels : also under lines, from 0. free : 1 where no line is. tick : called twice, as parts
+    are done."""
     line = np.asarray(1 - free, np.uint8)
     tone, drawn = line & ~outlines.walls, line & outlines.walls
     # one bit each, from OPEN to END
@@ -56,7 +67,9 @@ def graph_of(labels: Labels, free: Bytes, outlines: Outlines, cell_mm: float) ->
     del own
     half = cv2.distanceTransform(line, cv2.DIST_L2, cv2.DIST_MASK_3)
     pens = [float(np.median(half[kind > 0])) if kind.any() else 1.0 for kind in (drawn, tone)]
-    pairs, borders = _borders(labels, kinds, half)
+    tick()
+    pairs, borders = _borders(labels, kinds, half, workers)
+    tick()
     del half, kinds, drawn, line
     count = int(labels.max()) + 1
     areas, wide = np.zeros((count, 10)), np.zeros(count)
@@ -89,18 +102,16 @@ def _summed(rows: Array, place: Ints, count: int) -> Array:
     return np.stack([np.bincount(place, column, count) for column in rows.T], axis=1)
 
 
-def _borders(labels: Labels, kinds: Kinds, half: Floats) -> tuple[Ints, Array]:
+def _borders(labels: Labels, kinds: Kinds, half: Floats, workers: int) -> tuple[Ints, Array]:
     """Pairs of areas that touch, and the sums of their borders. kinds : bits of what lies in each cell."""
     span = int(labels.max()) + 1
-    codes, sums = zip(
-        *(
-            _strip_borders(
-                labels[top : top + STRIP + 1], kinds[top : top + STRIP + 1], half[top : top + STRIP + 1], span
-            )
-            for top in range(0, len(labels), STRIP)
-        ),
-        strict=True,
-    )
+
+    def strip(top: int) -> tuple[Ints, Array]:
+        rows = slice(top, top + STRIP + 1)
+        return _strip_borders(labels[rows], kinds[rows], half[rows], span)
+
+    with ThreadPoolExecutor(workers) as pool:
+        codes, sums = zip(*pool.map(strip, range(0, len(labels), STRIP)), strict=True)
     found, place = np.unique(np.concatenate(codes), return_inverse=True)
     return np.stack([found // span, found % span], axis=1), _summed(np.concatenate(sums), place, len(found))
 

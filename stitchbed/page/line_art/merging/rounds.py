@@ -32,7 +32,7 @@ ALL_DRAWN, MOST_OPEN, MOST_AMID = 0.85, 0.1, 0.3  # of a border that is outline 
 ROOM_MM2, ROOM_MM = 1.2, 1.0  # of an area that is no paper between strokes
 SOLID_MM = 0.5  # half the width of what lies on a border, from which on it is no stroke but black
 ROUNDS = 60  # at most; pages take some thirty
-TICKS = ROUNDS + 2
+TICKS = ROUNDS + 4
 
 Weigh = Callable[[dict[str, Array]], Array]
 
@@ -43,6 +43,8 @@ def join_strokes(
     outlines: Outlines,
     smallest: int,
     cell_mm: float,
+    *,
+    workers: int = 1,
     tick: Callable[[], None] = lambda: None,
 ) -> None:
     """Join the areas that only tone parts, then those of fewer than `smallest` free cells, in place.
@@ -51,7 +53,7 @@ def join_strokes(
     """
     trees = learned()
     labels -= 1
-    graph = graph_of(labels, free, outlines, cell_mm)
+    graph = graph_of(labels, free, outlines, cell_mm, workers=workers, tick=tick)
     tick()
 
     def weigh(seen: dict[str, Array]) -> Array:
