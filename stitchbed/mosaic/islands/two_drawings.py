@@ -23,14 +23,14 @@ class TwiceSettings:
     """drawn: cells' worth of drawing that a motion needs to be judged so: a motif or two, 7 cells, fitted another one
     by chance in 1 of 67 pairs. once: how much one drawing seen twice differs at most (`Evidence.differs`): .004 was the
     most seen where sheets lie flat; most: what differs more is no drawing seen twice, for 122 of 126 differed by less
-    than .006 and two by more than this. apart, least: how many times that, and how much, two drawings of one motif must
-    differ.
+    than .006 and two by more than this. farther, least: how many times that, and how much, two drawings of one motif
+    must differ.
     """
 
     drawn: float = 10.0
     once: float = 0.006
     most: float = 0.009
-    apart: float = 2.5
+    farther: float = 2.5
     least: float = 0.006
 
 
@@ -49,7 +49,7 @@ def told_apart(links: Sequence[Link], settings: TwiceSettings) -> tuple[list[Lin
 
 def of_two_kinds(one: float, other: float, settings: TwiceSettings) -> bool:
     """Whether what differs by `one` shows one drawing twice, and what differs by `other` clearly does not."""
-    return one <= settings.once and other >= max(settings.least, settings.apart * one)
+    return one <= settings.once and other >= max(settings.least, settings.farther * one)
 
 
 def _between_kinds(links: Sequence[Link], settings: TwiceSettings) -> float | None:
