@@ -136,16 +136,20 @@ class Evidence:
         return float(drawing @ less) / self.amount
 
     @property
+    def agreeing(self) -> Array:
+        """(n,) 0..1, what is drawn in cells that tell where the second piece lies, 0 in others."""
+        return np.where(self.likeness > TRUE_CELL, self.drawing, 0.0)
+
+    @property
     def scatter(self) -> float:
         """How far, mm rms, cells that agree were found from where one motion of this one's size puts them all; infinite
         for a few cells, which many a motion fits."""
-        weight = np.where(self.likeness > TRUE_CELL, self.drawing, 0.0)
-        if np.count_nonzero(weight > FAINT) < LEAST_SCATTERED:
+        weight = self.agreeing
+        enough = np.count_nonzero(weight > FAINT) >= LEAST_SCATTERED
+        rigid = _drawn_to(np.eye(3), self, keep_scale=True) if enough else None
+        if rigid is None:
             return np.inf
-        there, weight = self.middle + self.shift, np.maximum(weight, 1e-9)
-        fitted = similarity_matrix(fit_similarity(self.middle, there, weight))
-        rigid = scaled_to(fitted, 1.0, weight @ self.middle / weight.sum())
-        off = ((moved(rigid, self.middle) - there) ** 2).sum(axis=1)
+        off = ((moved(rigid, self.middle) - self.middle - self.shift) ** 2).sum(axis=1)
         return float(np.sqrt(weight @ off / weight.sum())) * self.pixel_mm
 
     @property
@@ -259,7 +263,7 @@ def aligned(
 
 def _drawn_to(motion: Array, seen: Evidence, keep_scale: bool) -> Array | None:
     """The motion fitted to where cells that agree were found; None where too few do."""
-    weight = np.where(seen.likeness > TRUE_CELL, seen.drawing, 0.0)
+    weight = seen.agreeing
     if np.count_nonzero(weight) < 3:
         return None
     there = moved(motion, seen.middle + seen.shift)

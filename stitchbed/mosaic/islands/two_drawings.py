@@ -42,8 +42,7 @@ def told_apart(links: Sequence[Link], settings: TwiceSettings) -> tuple[list[Lin
     most = _between_kinds(links, settings) if any(item.ambiguous for item in links) else None
     if most is None:
         return list(links), []
-    copies = [item for item in links if not item.said and most < item.differs < np.inf]
-    kept = [item for item in links if not any(item is other for other in copies)]
+    kept, copies = ([item for item in links if _copied(item, most) == copied] for copied in (False, True))
     return [_told(item, most) if _judged(item, settings) else item for item in kept], copies
 
 
@@ -65,6 +64,11 @@ def _between_kinds(links: Sequence[Link], settings: TwiceSettings) -> float | No
 def _judged(item: Link, settings: TwiceSettings) -> bool:
     """Whether enough is drawn to judge a link by."""
     return not item.said and item.drawn >= settings.drawn
+
+
+def _copied(item: Link, most: float) -> bool:
+    """Whether a link lays one drawing of a motif on another one."""
+    return not item.said and most < item.differs < np.inf
 
 
 def _told(item: Link, most: float) -> Link:
