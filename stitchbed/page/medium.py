@@ -31,6 +31,8 @@ LEAST_MARKED = 500  # px; fewer say nothing
 MOST_TONES = 0.05
 NEAR_MM, PALE = 0.15, 0.5  # a mark with nothing darker than that share of the page's ink so near is pale
 LONG_MM = 1.0  # of a mark; smaller ones may be dust, which is pale on ink pages too
+# long, of what is marked, or paleness says nothing: fibers among dots had .03-.07, strokes of any kind .88 and more
+LEAST_LONG = 0.2
 MOST_PALE = 0.08  # of what is drawn; 66 pages in ink showed up to .034, in pencil with much black in it .15 and more
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
@@ -58,7 +60,7 @@ def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") 
     for light in samples:
         counts += _counted(light, px_per_mm)
     tones, areas, colored = (float(count / max(counts[0], 1)) for count in counts[1:])
-    pale = _pale([luminance(light) for light in samples], px_per_mm)
+    pale = _pale([luminance(light) for light in samples], px_per_mm, float(counts[0]))
     name = _named(tones, areas, colored, pale) if counts[0] >= LEAST_MARKED else "ink"
     return Medium(name if wish == "found" else wish, tones, areas, colored, pale, asked=wish != "found")
 
@@ -79,12 +81,16 @@ def _counted(light: Floats, px_per_mm: float) -> np.ndarray[tuple[int], np.dtype
     return np.array([m.sum() for m in (marked, between, broad, spread & marked)], np.float64)
 
 
-def _pale(samples: Sequence[Floats], px_per_mm: float) -> float:
-    """Share of what is drawn in (h, w) windows of light that is pale, measured by the darkest that is drawn."""
+def _pale(samples: Sequence[Floats], px_per_mm: float, marked: float) -> float:
+    """Share of what is drawn in (h, w) windows of light that is pale, measured by the darkest that is drawn.
+
+    marked : px in all. Where most of it lies in dots, what is long is fibers of dust: none is pale.
+    """
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(NEAR_MM * px_per_mm) + 1,) * 2)
     darkest = [cv2.dilate(1 - light, disc)[_drawn(1 - light, px_per_mm)] for light in samples]
     every = np.concatenate(darkest) if darkest else np.zeros(0, np.float32)
-    return float((every < PALE * np.percentile(every, 98)).mean()) if every.size else 0.0
+    told = every.size > LEAST_LONG * marked
+    return float((every < PALE * np.percentile(every, 98)).mean()) if told else 0.0
 
 
 def _drawn(missing: Floats, px_per_mm: float) -> Mask:

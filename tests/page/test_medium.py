@@ -94,3 +94,15 @@ def test_specks_of_gray_dust_make_no_ink_page_pale() -> None:
             sheet[row : row + 5, col : col + 5] = 0.6
     dusty = medium_of([sheet], K)
     assert dusty.name == "ink" and dusty.pale < clear.pale + 0.01
+
+
+def test_gray_fibers_make_no_drawing_in_dots_pale() -> None:
+    sheet = paper()
+    for row in range(10, SIDE - 10, 12):
+        for col in range(10, SIDE - 10, 12):
+            cv2.circle(sheet, (col, row), 2, (0.05,) * 3, -1, cv2.LINE_AA)
+    dots = medium_of([sheet], K)
+    for at, light in zip(range(40, SIDE - 60, 60), np.linspace(0.2, 0.8, 7), strict=True):
+        cv2.line(sheet, (at, at + 4), (at + 30, at + 20), (float(light),) * 3, 1, cv2.LINE_AA)
+    found = medium_of([cv2.GaussianBlur(sheet, (0, 0), 0.7)], K)
+    assert dots.name == found.name == "ink" and found.pale == 0
