@@ -28,7 +28,7 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.tile_layer import Source
 from stitchbed.mosaic.hints.hints import Hints, without_shown
-from stitchbed.mosaic.hints.preparing import flipped_names, taking_part, with_said_dpi
+from stitchbed.mosaic.hints.preparing import demand_even_dpi, flipped_names, taking_part, with_said_dpi
 from stitchbed.mosaic.hints.recorded import recorded_places
 from stitchbed.mosaic.result.kept_looks import looks_are_kept
 from stitchbed.mosaic.result.laid_out import layout_paths, layout_record
@@ -265,6 +265,8 @@ def _context(
     dpi, doubts = declared_dpi(taken, settings.survey.default_dpi)
     if settings.dpi:
         dpi, doubts = np.full(len(taken), settings.dpi), []
+    else:
+        demand_even_dpi(taken, hints)
     dpi, hints = with_said_dpi(taken, dpi, hints)
     demand_looks([tile.raster.shape for tile in taken], dpi / MM_PER_INCH, settings.memory)
     flipped = frozenset(one.piece for one in hints.mirrored)

@@ -57,6 +57,14 @@ def test_a_print_is_seen_on_the_paper_between_bold_lines_and_is_lighter_than_wha
     assert smear([scanned(seed, 0 * veil) for seed in range(6)]) is None
 
 
+def test_light_lines_on_dark_paper_leave_no_place_that_could_show_a_print() -> None:
+    def ruled(seed: int) -> Bytes:
+        rng = np.random.default_rng(seed)
+        return np.asarray(np.where(rng.random((ROWS, 1)) < 0.15, 220, rng.integers(50, 70, (ROWS, COLS))), np.uint8)
+
+    assert smear([ruled(seed) for seed in range(3)]) is None
+
+
 def test_screens_of_a_print_that_meet_in_some_scans_are_no_smear() -> None:
     """Dots of one phase and turn in two of five scans, in rings as ridges for comparison."""
     x, y = np.meshgrid(np.arange(COLS), np.arange(ROWS))

@@ -248,7 +248,7 @@ def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:
     found = []
     if abs(said[0] / said[1] - 1) > DPI_APART:
         why = f"the file says {said[0]:.0f} dpi across and {said[1]:.0f} down"
-        found.append(Finding("uneven dpi", "usable", why, "scan with one resolution for both directions"))
+        found.append(Finding("uneven dpi", "redo", why, "scan with one resolution for both directions"))
     found += _wrong_dpi(evidence, tile, usual)
     if usual in (72.0, 96.0) and max(tile.raster.shape[:2]) / usual > 24:
         why = f"{usual:.0f} dpi would make the piece {max(tile.raster.shape[:2]) / usual * 2.54:.0f} cm long"

@@ -10,11 +10,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.core.errors import BadSettings
+from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.mosaic.hints.hints import Hints, every, named, settled_names, without_hints
 from stitchbed.mosaic.hints.kinds import pieces_of
 from stitchbed.mosaic.hints.writing import key_of, to_text
 from stitchbed.reading.base.tile import Tile
+
+UNEVEN = 0.02  # share by which a file's two resolutions differ at most
 
 
 def flip_of(tile: Tile) -> Array:
@@ -48,6 +50,25 @@ def taking_part(tiles: Sequence[Tile], hints: Hints) -> tuple[list[Tile], Hints,
 def flipped_names(tiles: Sequence[Tile], hints: Hints) -> frozenset[str]:
     """Names of tiles said to be mirrored."""
     return frozenset(named(one.piece, tiles, one).name for one in hints.mirrored)
+
+
+def demand_even_dpi(tiles: Sequence[Tile], hints: Hints) -> None:
+    """Refuse files that say another resolution across than down, unless a person says what their pieces have.
+
+    Raises
+    ------
+    MixedTiles : some do.
+    """
+    said = {named(one.piece, tiles, one).name for one in hints.piece_dpi}
+    uneven = [(tile.name, *tile.raster.dpi) for tile in tiles if tile.raster.dpi and tile.name not in said]
+    found = [f"{name} ({x:.0f} across, {y:.0f} down)" for name, x, y in uneven if abs(x / y - 1) > UNEVEN]
+    if found:
+        raise MixedTiles(
+            f"the files say another resolution across than down: {', '.join(found)} dpi",
+            expected="one resolution both ways: the pixels of a master are square",
+            attempt="scan these again with one resolution both ways; where only what the file says is wrong, --dpi sets "
+            "it for all pieces",
+        )
 
 
 def with_said_dpi(tiles: Sequence[Tile], dpi: Array, hints: Hints) -> tuple[Array, Hints]:

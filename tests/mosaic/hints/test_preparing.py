@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from laid_pieces import pieces_at
 
-from stitchbed.core.errors import BadSettings
+from stitchbed.core.errors import BadSettings, MixedTiles
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import NoLink
 from stitchbed.mosaic.hints.hints import Hints, hints_of
 from stitchbed.mosaic.hints.kinds import Apart, Beside, LeaveOut, Mirrored, Near, PieceDpi, SamePoint
-from stitchbed.mosaic.hints.preparing import flip_of, flipped_names, taking_part, with_said_dpi
+from stitchbed.mosaic.hints.preparing import demand_even_dpi, flip_of, flipped_names, taking_part, with_said_dpi
 from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.reading.base.tile import Raster, Tile
@@ -69,6 +70,17 @@ def test_said_dpi_counts_and_turns_millimeters_into_px() -> None:
     assert (one.a, one.b, one.unit) == ("x/a.tif", "b.tif", "px")
     # from the corner of the first pixel, whose middle is 0
     assert one.a_at == pytest.approx((99.5, 49.5)) and one.b_at == pytest.approx((39.5, 19.5))
+
+
+def test_files_that_say_two_resolutions_are_refused_unless_a_person_says_theirs() -> None:
+    def saying(dpi: tuple[float, float] | None) -> list[Tile]:
+        return [replace(TILES[0], raster=replace(TILES[0].raster, dpi=dpi)), *TILES[1:]]
+
+    for fine in (None, (300.0, 300.0), (300.0, 301.0)):
+        demand_even_dpi(saying(fine), Hints())
+    with pytest.raises(MixedTiles, match=r"x/a\.tif \(600 across, 1200 down\) dpi"):
+        demand_even_dpi(saying((600.0, 1200.0)), Hints())
+    demand_even_dpi(saying((600.0, 1200.0)), Hints(piece_dpi=(PieceDpi("a.tif", 600),)))
 
 
 NAMES = ("a", "b", "c", "d", "e")
