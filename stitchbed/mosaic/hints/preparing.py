@@ -66,8 +66,8 @@ def demand_even_dpi(tiles: Sequence[Tile], hints: Hints) -> None:
         raise MixedTiles(
             f"the files say another resolution across than down: {', '.join(found)} dpi",
             expected="one resolution both ways: the pixels of a master are square",
-            attempt="scan these again with one resolution both ways; where only what the file says is wrong, --dpi sets "
-            "it for all pieces",
+            attempt="scan these again with one resolution both ways; where only the words of the file are wrong, --dpi "
+            "says it for all pieces",
         )
 
 

@@ -53,19 +53,24 @@ class FieldSettings:
 @dataclass(frozen=True)
 class FoldSettings:
     """near_mm, least_near: ties of an overlap within this of each other, and how many, that can show a fold.
+    window_mm: ties nearer than this look at the same strokes, and err as one.
     least_mm, least_px: what they must have in common at least; a third of a px at 300 dpi and below, where ties err by
-    as much of a px, and not by less in mm. sure: and how many times its uncertainty. most_mm: beyond this no paper
-    bends. least_ties: ties at folds under which there is none.
+    as much of a px, and not by less in mm. sure: and how many times its uncertainty. over, least_pairs: and how many
+    times what is usual, from so many overlaps on, for what all of them leave is the bed's or the drawing's. most_mm:
+    beyond this no paper bends. least_ties: ties of an overlap at folds under which there is none.
     lattice_mm, amplitude_mm, bend_mm: of the field round a fold, for creases are narrow. reach_mm: how far round.
     """
 
     near_mm: float = 6.0
     least_near: int = 4
+    window_mm: float = 3.0
     least_mm: float = 0.03
     least_px: float = 0.35
     sure: float = 5.0
+    over: float = 8.0
+    least_pairs: int = 3
     most_mm: float = 1.0
-    least_ties: int = 12
+    least_ties: int = 10
     lattice_mm: float = 6.0
     amplitude_mm: float = 0.2
     bend_mm: float = 0.05
@@ -83,11 +88,18 @@ class Looser:
 def folds_at(places: Sequence[Placement], ties: Ties, px_per_mm: float, settings: FoldSettings) -> Mask:
     """(N,) True for ties that neighbors agree with, far from zero: the paper lay otherwise there in one of the two."""
     residual = residuals_of(places, ties)
-    common, sigma = _common(ties, residual, len(places), settings.near_mm * px_per_mm, settings.least_near)
+    common, sigma = _common(ties, residual, len(places), px_per_mm, settings)
     length = np.hypot(*common.T)
-    least = max(settings.least_mm * px_per_mm, settings.least_px)
+    _, pair = np.unique(np.stack([ties.a, ties.b]), axis=1, return_inverse=True)
+    usual = _usual(length, pair) if pair.max(initial=0) + 1 >= settings.least_pairs else 0.0
+    least = max(settings.least_mm * px_per_mm, settings.least_px, settings.over * usual)
     folded = (length > np.maximum(least, settings.sure * sigma)) & (length < settings.most_mm * px_per_mm)
-    return folded if folded.sum() >= settings.least_ties else np.zeros(len(ties.a), bool)
+    return folded & (np.bincount(pair, folded)[pair] >= settings.least_ties)
+
+
+def _usual(length: Array, pair: NDArray[np.intp]) -> float:
+    """What the middle tie of the middle overlap leaves in common with its neighbors, px."""
+    return float(np.median([np.median(length[pair == one]) for one in np.unique(pair)]))
 
 
 def with_folds(
@@ -103,7 +115,7 @@ def with_folds(
     finer = replace(field, lattice_mm=fold.lattice_mm, amplitude_mm=fold.amplitude_mm, bend_mm=fold.bend_mm)
     scale = float(np.median(px_per_mm))
     residual = residuals_of(places, ties)
-    common, _ = _common(ties, residual, len(places), fold.near_mm * scale, fold.least_near)
+    common, _ = _common(ties, residual, len(places), scale, fold)
     alone = np.einsum("nij,nj->ni", whitening(places, ties), residual - common * folded[:, None])
     weight = cauchy_weights((alone**2).sum(1), field.cauchy)
     nodes = []
@@ -189,22 +201,32 @@ def _corners(
     return node, share
 
 
-def _common(ties: Ties, residual: Array, tiles: int, near_px: float, least: int) -> tuple[Array, Array]:
+def _common(ties: Ties, residual: Array, tiles: int, px_per_mm: float, settings: FoldSettings) -> tuple[Array, Array]:
     """(N, 2) median px of what near ties of the same overlap leave, 0 where they are few, and (N,) its sigma px."""
     common, sigma = np.zeros_like(residual), np.full(len(residual), np.inf)
     pair = ties.a * tiles + ties.b
     for key in np.unique(pair):
         mine = np.flatnonzero(pair == key)
-        near = spatial.cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], near_px)
+        near = spatial.cKDTree(ties.xy_a[mine]).query_ball_point(ties.xy_a[mine], settings.near_mm * px_per_mm)
         counts = np.array([len(others) for others in near])
-        enough = counts >= least
+        enough = counts >= settings.least_near
         if not enough.any():
             continue
         counts, others = counts[enough], np.concatenate(near[enough]).astype(np.intp)
         middle, spread = _middles(residual[mine[others]], counts)
+        windows = _windows(ties.xy_a[mine], others, counts, settings.window_mm * px_per_mm)
         common[mine[enough]] = middle
-        sigma[mine[enough]] = 1.25 * np.hypot(*(1.48 * spread).T) / np.sqrt(counts)
+        sigma[mine[enough]] = 1.25 * np.hypot(*(1.48 * spread).T) / np.sqrt(windows)
     return common, sigma
+
+
+def _windows(xy: Array, others: NDArray[np.intp], counts: NDArray[np.intp], side: float) -> NDArray[np.intp]:
+    """(n,) how many squares of that side px hold the points of each group; groups follow one another in `others`."""
+    col, row = (xy // side).astype(np.intp).T
+    square = row * (int(col.max()) + 1) + col
+    group = np.repeat(np.arange(len(counts)), counts)
+    each = np.unique(np.stack([group, square[others]]), axis=1)
+    return np.bincount(each[0], minlength=len(counts))
 
 
 def _middles(values: Array, counts: NDArray[np.intp]) -> tuple[Array, Array]:

@@ -129,9 +129,10 @@ def _by_grain(
     if isinstance(got, NoLink):
         return None
     drawn = compare(got.b_from_a, plain, wishes.evidence)
-    if drawn.amount > 1 and probability(drawn, wishes.evidence) < WEAK_LEAST:
-        return None
-    return replace(got, weak=True)
+    if drawn.amount > 1:
+        return replace(got, weak=True) if probability(drawn, wishes.evidence) >= WEAK_LEAST else None
+    # faint marks alone, which agree as well elsewhere, are no link
+    return None if got.rival > wishes.belief.rival else replace(got, weak=True)
 
 
 def _by_sliding(

@@ -143,3 +143,24 @@ def test_middles_of_groups_are_their_medians() -> None:
     for part, own, off in zip(np.split(values, np.cumsum(counts)[:-1]), middle, spread, strict=True):
         assert np.array_equal(own, np.median(part, axis=0))
         assert np.array_equal(off, np.median(np.abs(part - own), axis=0))
+
+
+def test_what_all_overlaps_leave_is_no_fold_and_a_fold_in_one_of_them_is() -> None:
+    """Half a px wherever one looks, as under a weave or a head that shakes, is not the paper's."""
+    places, rng = [Placement(name, SIZE, np.eye(3)) for name in "abcd"], np.random.default_rng(7)
+    one = _ties(_pair(), None, rng, count=300)
+    wave = np.sign(np.sin(one.xy_a[:, 1:] / 60)) * (0.0, 0.5)  # to and fro every 30 mm
+    crease = np.where(one.xy_a[:, 1:] > 300, 1.5, 0.0) * (0.0, 1.0)
+
+    def left(each: list[np.ndarray]) -> Ties:
+        rows = [
+            (k, k + 1, p, p + off + rng.normal(0, 0.04, 2), np.eye(2) / 0.04**2, 0.9)
+            for k, offs in enumerate(each)
+            for p, off in zip(one.xy_a, offs, strict=True)
+        ]
+        return gathered(rows)
+
+    assert folds_at(places, left([wave, 0 * wave, 0 * wave]), SCALE, FoldSettings()).sum() > 50
+    assert not folds_at(places, left([wave] * 3), SCALE, FoldSettings()).any()
+    folded = left([crease, 0 * wave, 0 * wave])
+    assert set(folded.a[folds_at(places, folded, SCALE, FoldSettings())].tolist()) == {0}
