@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from stitchbed.core.arrays import Array, Floats, Mask
+from stitchbed.core.memory import late
 from stitchbed.imaging.box import Box, shifted
 from stitchbed.imaging.gray import blurred
 from stitchbed.inspection.fineness import CELL, jagged, smeared
@@ -22,6 +23,8 @@ from stitchbed.inspection.patches import Overlay, overlay, view_motion
 from stitchbed.inspection.specks import lone_specks
 from stitchbed.inspection.tones import TONE, exposed_alike, some, tone_free
 from stitchbed.matching.robust import robust_spread
+
+ndimage = late("scipy.ndimage")
 
 WIDE = 20.0  # view px; what is broader is light
 CLIP = 2.5  # times the usual difference: edges that do not quite meet must not drown what is everywhere
@@ -34,6 +37,9 @@ WAVE_NEAR = 0.03  # of a wave's frequency: two scans of it differ by as much
 PARTS, IN_A_PART = 4, 0.4  # along each side of a view; share of a wave's usual strength that all parts but one have
 AXIS_SHARE = 0.06  # of a frequency across the axis: nearer to it, stripes lie along it
 BANDS_OVER, LEAST_BAND = 400.0, 0.006  # times the middle power, and of the light: scans of one place stay below a third
+# Numbers of turns beside a wave that it takes part in; others that must be known; times what these show: bands over a
+# printed page 4 to 5, pages alike 1.6 at most.
+OWN_WIDTH, LEAST_NEAR, WAVE_OVER = 2, 4, 2.5
 ALSO_OVER = 100.0  # times the middle power: enough for a wave that another pair shows surely
 ASIDE = 1.0  # view px that two views may lie aside from each other
 
@@ -242,9 +248,10 @@ def _banded(
     least = LEAST_BAND * _surer(at)  # the number of a frequency is that of its turns
     if slope or over < ALSO_OVER or amplitude < least:
         return None, None
-    each = [float(np.sqrt(_row_power(tone, laid.both)[0][at - 1 : at + 2].max())) for tone in tones]
+    drawn = np.minimum(*(np.sqrt(ndimage.maximum_filter1d(_row_power(tone, laid.both)[0], 3)) for tone in tones))
     # what both show, as the dots of a printed screen, laid a little aside
-    if amplitude < 2 * np.sin(np.pi * min(ASIDE * float(speed[at]), 0.5)) * min(each):
+    aside = amplitude < 2 * np.sin(np.pi * min(ASIDE * float(speed[at]), 0.5)) * drawn[at]
+    if aside and not _stands_out(np.sqrt(power) / np.maximum(drawn, 1e-9), at):
         return None, None
     levels = amplitude * float(np.median(laid.a[laid.both]))
     found = Stripes(levels, 1 / float(speed[at]), "rows", over > BANDS_OVER, float(speed[1]))
@@ -255,6 +262,14 @@ def _banded(
         mine.append(float(np.interp(speed[at], speeds, np.maximum(whole, np.roll(whole, 1)))))
     least = 1 / MINE**2
     return (found if mine[0] > least * mine[1] else None), (found if mine[1] > least * mine[0] else None)
+
+
+def _stands_out(share: Array, at: int) -> bool:
+    """True of a wave that takes far more of what both show than those about as fast do: what is drawn, laid a little
+    aside, loses about as much of each of them. share : (n,) by the number of turns. at : that of the wave."""
+    number = np.arange(len(share))
+    near = (number > at / 2) & (number < 2 * at) & (np.abs(number - at) > OWN_WIDTH)
+    return near.sum() >= LEAST_NEAR and bool(share[at] > WAVE_OVER * share[near].max())
 
 
 def _surer(turns: float) -> float:

@@ -70,7 +70,8 @@ class Evidence:
     """All that was seen. formats : file format per tile. layouts : islands, the largest first.
 
     sharper : (a, b) -> log of a's edge ratio over b's at the same places. grains, smear : on the glass, px.
-    mirrored : names of pieces that fit only when left and right are exchanged.
+    mirrored : names of pieces that fit only when left and right are exchanged. beside_mirrored : piece that nothing
+    else holds -> the mirrored one whose image it fits.
     courses, differences : of the linked pairs, see `patches` and `differences`.
     thin : piece that no link holds -> the neighbor it shares a narrow strip with, its px, see `patches.thin_shared`.
     """
@@ -83,6 +84,7 @@ class Evidence:
     sharper: Mapping[tuple[int, int], float]
     grains: tuple[Grain, ...]
     mirrored: frozenset[str] = frozenset()
+    beside_mirrored: Mapping[str, str] = field(default_factory=dict)
     courses: tuple[Course, ...] = ()
     differences: tuple[Difference, ...] = ()
     smear: Smear | None = None

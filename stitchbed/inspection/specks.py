@@ -19,6 +19,7 @@ SURE_DEPTH = 1.6 * LEAST_DEPTH  # of a speck; grain of the paper reaches a littl
 OWN_HALF, OTHER_HALF = 0.5, 0.15  # of a speck's depth: what its view shows; what the other one shows of a drawn dot
 # Of a speck's depth, the other way, and view px about: what does not quite meet differs both ways, side by side.
 BOTH_WAYS, BESIDE_PX = 0.3, 9
+ASIDE = np.ones((3, 3), np.uint8)  # view px that what both show may lie off
 LEAST_DUST = 5  # specks shown alone, from which a scan is dusty: 128 good scans showed one where neighbors showed none
 
 
@@ -37,7 +38,8 @@ def lone_specks(laid: Overlay, lying: tuple[Mask, Mask]) -> tuple[tuple[int, int
         for side, way in ((0, sign), (1, -sign)):
             flat = peaks & laid.both & lying[1 - side]
             shown = -way * own[side] > OWN_HALF * depth
-            drawn = -way * own[1 - side] > OTHER_HALF * depth
+            # the other one may show it a little aside, as the foot of a letter
+            drawn = cv2.dilate(-way * own[1 - side], ASIDE) > OTHER_HALF * depth
             alone[side] += _count(flat & shown & ~drawn)
             every[side] += _count(flat)
     calm = laid.both & _calm(apart)

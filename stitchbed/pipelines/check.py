@@ -20,7 +20,6 @@ from stitchbed.core.arrays import Array, Pixels
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.core.memory import workers_within
 from stitchbed.core.progress import Cancel, Progress, never, silent, watched
-from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import plain
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import Transfer, transfer_of
@@ -32,48 +31,30 @@ from stitchbed.inspection.findings import Evidence, believed_dpi, usual_profile
 from stitchbed.inspection.glass import Grain, grains
 from stitchbed.inspection.looks import Look, look_at
 from stitchbed.inspection.overlaps import compare
-from stitchbed.inspection.patches import course_of, thin_shared
+from stitchbed.inspection.patches import course_of
 from stitchbed.inspection.smears import Smear, smear_shown, usual_sized
-from stitchbed.matching.features import FeatureSettings, Keypoints, detect
-from stitchbed.matching.hypotheses import LinkSettings
-from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
+from stitchbed.matching.features import detect
 from stitchbed.matching.pairs import PairSettings, choose
-from stitchbed.matching.similarity_links import Link, Sight, sight_of
+from stitchbed.matching.similarity_links import Link, sight_of
 from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
 from stitchbed.mosaic.survey.implied_overlaps import settled, shared
-from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
+from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CheckRecord
+from stitchbed.pipelines.scanning.lone_pieces import SURE, mirrored_pieces, thinly_held
+from stitchbed.pipelines.scanning.seen import EVIDENCE, FEATURES, SIGHT_SIDE, Seen, link_between
 from stitchbed.pipelines.scanning.softness import sharper_of_pairs
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import format_of, open_windows
 from stitchbed.reading.intake import take_what_can
 
-FEATURES = FeatureSettings()  # as a join has them: of fewer a soft painting is told alone that it joins
 LEAST_SIDE = 160  # px; smaller pictures hold no window that could be judged
-SIGHT_SIDE = 480  # px of the picture a motion is judged by, as in a join
 WORKER_BYTES = 160 * 2**20  # one thread's share: the windows of a piece and its points, measured
 IMPLIED_SHARE = 0.1  # of a piece: neighbors side by side, not those that touch at a corner
 SCALES = (1.0, 2.0, 0.5, 1.5, 1 / 1.5)  # tried where dpi seems to be wrong
-EVIDENCE = EvidenceSettings()
-SURE = BeliefSettings(least=GraphSettings().alone)  # of a link that nothing else confirms
 OTHER_SCALES = replace(SURE, other_scale=0.0)
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """What is kept of a piece."""
-
-    look: Look
-    points: Keypoints
-    sight: Sight
-
-    def at(self, dpi: float) -> PieceView:
-        """As what it is compared by, at its resolution."""
-        gray = self.look.gray.astype(np.float32)
-        return PieceView(self.points, self.sight, detail_of(gray, self.look.reduction, dpi / MM_PER_INCH, EVIDENCE))
 
 
 @dataclass(frozen=True)
@@ -82,7 +63,7 @@ class Kept:
     and by two such pieces and the scale of dpi between them.
     """
 
-    seen: dict[Any, _Seen] = field(default_factory=dict)
+    seen: dict[Any, Seen] = field(default_factory=dict)
     links: dict[Any, Link | None] = field(default_factory=dict)
 
 
@@ -144,7 +125,7 @@ def check_again(
             seen.append(one)
             progress("look", index, len(tiles))
         progress("compare", 0, 1)
-        views = list(pool.map(_Seen.at, seen, believed_dpi(tiles)))
+        views = list(pool.map(Seen.at, seen, believed_dpi(tiles)))
         links = _links(tiles, views, pool, kept)
         progress("compare", 1, 1)
         looks = [one.look for one in seen]
@@ -152,8 +133,9 @@ def check_again(
         named = [{"name": tile.name, "path": tile.path} for tile in tiles]
         laid(dict(plain({"pieces": named, "placements": _placements(tiles, layouts)})))
         evidence = _evidence(tiles, looks, layouts, settings.memory, pool)
-        mirrored = _mirrored(tiles, looks, views, evidence.layouts, pool)
-        evidence = replace(evidence, mirrored=mirrored, thin=_thin(tiles, looks, evidence.layouts, mirrored, pool))
+        mirrored, beside = mirrored_pieces(tiles, looks, views, evidence.layouts, pool)
+        thin = thinly_held(tiles, looks, evidence.layouts, mirrored | beside.keys(), pool)
+        evidence = replace(evidence, mirrored=mirrored, beside_mirrored=beside, thin=thin)
     record = {
         "command": "check",
         **judged(evidence, faults),
@@ -165,7 +147,7 @@ def check_again(
     return told
 
 
-def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept, memory: int) -> _Seen:
+def _seen_once(tile: Tile, profile: bytes | None, transfer: Transfer, kept: Kept, memory: int) -> Seen:
     mark = tile.name, tile.sha256, profile
     if mark not in kept.seen:
         kept.seen[mark] = _see(tile, transfer, memory)
@@ -186,7 +168,7 @@ def _placements(tiles: Sequence[Tile], layouts: Sequence[Layout]) -> list[dict[s
     ]  # fmt: skip
 
 
-def _see(tile: Tile, transfer: Transfer, memory: int) -> _Seen:
+def _see(tile: Tile, transfer: Transfer, memory: int) -> Seen:
     rows, cols, _ = tile.raster.shape
     if min(rows, cols) < LEAST_SIDE:
         raise UnreadableTile(
@@ -198,7 +180,7 @@ def _see(tile: Tile, transfer: Transfer, memory: int) -> _Seen:
         look = look_at(windows, transfer)
     gray = look.gray.astype(np.float32)
     points = detect(tile.name, look.gray[..., None], look.reduction, FEATURES)
-    return _Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
+    return Seen(look, points, sight_of(gray, look.reduction, SIGHT_SIDE))
 
 
 def _links(tiles: Sequence[Tile], views: Sequence[PieceView], pool: ThreadPoolExecutor, kept: Kept) -> list[Link]:
@@ -211,7 +193,7 @@ def _links(tiles: Sequence[Tile], views: Sequence[PieceView], pool: ThreadPoolEx
     def once(pair: tuple[int, int], scales: Sequence[float], belief: BeliefSettings) -> Link | None:
         mark = *((tiles[index].name, tiles[index].sha256, dpi[index]) for index in pair), tuple(scales)
         if mark not in kept.links:
-            kept.links[mark] = _link((views[pair[0]], views[pair[1]]), scales, belief)
+            kept.links[mark] = link_between((views[pair[0]], views[pair[1]]), scales, belief)
         return kept.links[mark]
 
     found = list(pool.map(lambda pair: once(pair, (dpi[pair[1]] / dpi[pair[0]],), BeliefSettings()), pairs))
@@ -220,55 +202,6 @@ def _links(tiles: Sequence[Tile], views: Sequence[PieceView], pool: ThreadPoolEx
     again = [pair for pair in pairs if set(pair) & set(alone)]
     found += list(pool.map(lambda pair: once(pair, SCALES, OTHER_SCALES), again))
     return [item for item in found if item is not None]
-
-
-def _link(views: tuple[PieceView, PieceView], scales: Sequence[float], belief: BeliefSettings) -> Link | None:
-    for scale in scales:
-        got = judged_link(views, scale, LinkSettings(), belief=belief, evidence=EVIDENCE)
-        if isinstance(got, Link):
-            return got
-    return None
-
-
-def _mirrored(
-    tiles: Sequence[Tile],
-    looks: Sequence[Look],
-    views: Sequence[PieceView],
-    layouts: Sequence[Layout],
-    pool: ThreadPoolExecutor,
-) -> frozenset[str]:
-    """Pieces alone whose mirror image links to a piece that is not alone."""
-    main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
-    lone = [index for index in range(len(tiles)) if index not in main]
-    dpi = believed_dpi(tiles)
-
-    def fits(index: int) -> bool:
-        look = looks[index]
-        gray = np.ascontiguousarray(look.gray[:, ::-1])
-        points = detect(tiles[index].name, gray[..., None], look.reduction, FEATURES)
-        sight = sight_of(gray.astype(np.float32), look.reduction, SIGHT_SIDE)
-        flipped = _Seen(replace(look, gray=gray), points, sight).at(dpi[index])
-        return any(_link((flipped, views[k]), (dpi[k] / dpi[index],), SURE) is not None for k in main)
-
-    found = pool.map(fits, lone if len(main) > 1 else [])
-    return frozenset(tiles[index].name for index, mirrored in zip(lone, found, strict=False) if mirrored)
-
-
-def _thin(
-    tiles: Sequence[Tile],
-    looks: Sequence[Look],
-    layouts: Sequence[Layout],
-    mirrored: frozenset[str],
-    pool: ThreadPoolExecutor,
-) -> dict[str, tuple[str, float]]:
-    """Pieces outside the largest group that share a strip with one of it too narrow for a link -> (that one, px)."""
-    main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
-    lone = [index for index, tile in enumerate(tiles) if index not in main and tile.name not in mirrored]
-    dpi = believed_dpi(tiles)
-    pairs = [(one, other) for one in lone for other in main if dpi[one] == dpi[other]]
-    widths = pool.map(lambda pair: thin_shared(looks[pair[0]], looks[pair[1]]), pairs)
-    found = [(width, pair) for pair, width in zip(pairs, widths, strict=True) if width is not None]
-    return {tiles[one].name: (tiles[other].name, width) for width, (one, other) in sorted(found)}
 
 
 def _evidence(

@@ -10,7 +10,8 @@ from made_evidence import DPI, REDUCTION, ROWS, course, evidence, look
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import without_head
-from stitchbed.inspection.checks.pairs import jumps_of_either, of_either, pair_findings, stretches_of_either, uneven
+from stitchbed.inspection.checks.jumps import jumps_of_either
+from stitchbed.inspection.checks.pairs import of_either, pair_findings, stretches_of_either, uneven
 from stitchbed.inspection.differences import Difference, Sight, Stripes
 from stitchbed.inspection.findings import Finding
 from stitchbed.inspection.fineness import SMEAR_CELLS
@@ -162,12 +163,18 @@ def test_a_jump_is_given_to_the_piece_in_which_both_neighbors_see_it() -> None:
 
 
 def test_a_pair_alone_does_not_tell_whose_jump_it_is() -> None:
-    seen = course(0, 1, jumps=((900, 1500, 4.0),))
+    seen = course(0, 1, jumps=((900, 1500, 7.0),))
     assert pair_findings(evidence(2, courses=(seen,))) == []
     (finding,) = jumps_of_either(evidence(2, courses=(seen,)))
-    assert (finding.fault, finding.level, finding.numbers) == ("jump", "redo", {"px": 4})
-    assert finding.why.startswith("0 or 1: one of the two jumps by 4 px, at row 900 of the first or row 1500")
+    assert (finding.fault, finding.level, finding.numbers) == ("jump", "redo", {"px": 7})
+    assert finding.why.startswith("0 or 1: one of the two jumps by 7 px, at row 900 of the first or row 1500")
     assert jumps_of_either(evidence(3, courses=(seen, course(1, 2)))) == []  # a third piece tells
+
+
+def test_a_step_of_a_third_of_a_mm_may_be_the_head_s_in_a_pair_alone_but_at_one_row_it_is_a_jump() -> None:
+    step = 0.34 / MM_PER_INCH * DPI
+    assert jumps_of_either(evidence(2, courses=(course(0, 1, jumps=((900, 1500, step),)),))) == []
+    assert len(jumps_of_either(evidence(2, courses=(course(0, 1, jumps=((900, 920, step),)),)))) == 1
 
 
 def test_a_neighbor_that_reaches_over_the_row_and_sees_no_jump_speaks_against_it() -> None:
@@ -325,8 +332,10 @@ def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:
     few = replace(CLEAN, smeared=SMEAR_CELLS - 1)
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=few),))) == []
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),)), unlike={0}) == []
-    grainy = replace(CLEAN, specks=LEAST_DUST, area=1e9)
-    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, grainy, soft),))) == []
+    for area, told in ((10 * CM2, []), (50 * CM2, ["smear"])):  # beside dust; beside as many specks on far more paper
+        grainy = replace(CLEAN, specks=8, area=area)
+        found = pair_findings(evidence(2, differences=(seen_alone(0, 1, grainy, soft),)))
+        assert [finding.fault for _, finding in found] == told
 
 
 def test_light_of_a_piece_that_disagrees_is_told_by_the_middle_of_its_pairs() -> None:

@@ -280,6 +280,17 @@ def test_where_lines_do_not_quite_meet_no_speck_would_stand_alone() -> None:
     assert max(aside.own_a.specks, aside.own_b.specks) < LEAST_DUST
 
 
+def test_feet_of_letters_that_one_scan_shows_a_px_lower_are_no_dust() -> None:
+    rng = np.random.default_rng(3)
+    sheet = np.full((SIDE, 2 * SIDE - SHARED), 225, np.uint8)
+    for x, y in rng.integers((SIDE - SHARED + 8, 20), (SIDE - 8, SIDE - 60), (90, 2)):
+        sheet[y : y + 40, x : x + 3] = 40
+    soft = cv2.GaussianBlur(sheet.astype(np.float32), (0, 0), 0.7)
+    lower = np.vstack([soft[: SIDE // 2], soft[SIDE // 2 - 1 : -1]])
+    found = difference_of([_look(soft[:, :SIDE], 1), _look(lower[:, SIDE - SHARED :], 2)], (0, 1), B_FROM_A)
+    assert found is not None and max(found.own_a.specks, found.own_b.specks) < LEAST_DUST
+
+
 def test_grain_that_one_scan_shows_a_little_darker_is_no_dust() -> None:
     def grainy(gray: Floats) -> Floats:
         rng = np.random.default_rng(7)
@@ -425,6 +436,17 @@ def test_a_veil_and_bands_over_a_painting_belong_to_the_scan_that_has_them() -> 
         if along:
             assert found.own_b.stripes is not None
             assert found.own_b.stripes.period == pytest.approx(31, rel=0.05)
+
+
+def test_bands_over_a_page_drawn_in_rows_are_told_though_both_scans_show_its_rows() -> None:
+    rows = cv2.GaussianBlur(np.random.default_rng(2).normal(0, 1, (SIDE, 1)), (1, 0), 0, sigmaY=2)
+    sheet = _painted(18) * (1 + 0.15 * rows / rows.std()).astype(np.float32)
+    bands = 1 + 0.02 * np.sin(2 * np.pi * np.arange(SIDE) / 18)[:, None]
+    a, b = sheet[:, :SIDE], sheet[:, SIDE - SHARED :]
+    for second, along in ((b, None), (b * bands, "rows")):
+        found = difference_of([_look(a, 1), _look(np.asarray(second, np.float32), 2)], (0, 1), B_FROM_A)
+        assert found is not None
+        assert (found.own_b.stripes.along if found.own_b.stripes else None) == along
 
 
 def test_bands_in_a_short_overlap_confirm_what_a_long_one_shows() -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from made_evidence import evidence
 
-from stitchbed.inspection.checks.sets import light_findings, smear_finding
+from stitchbed.inspection.checks.sets import _lifted, light_findings, smear_finding
+from stitchbed.inspection.overlaps import Comparison, SideLoss
 from stitchbed.inspection.smears import Smear
 
 
@@ -28,3 +30,16 @@ def test_a_smear_is_told_in_mm_from_the_scan_s_corner() -> None:
     told = smear_finding(Smear(x=300.0, y=600.0, area=150.0**2, likeness=0.8), 300.0)
     assert told.numbers["places"] == [[25.4, 50.8]]
     assert "13 mm wide" in told.why
+
+
+def test_a_corner_that_lies_in_another_piece_s_lift_makes_no_lift_of_the_piece_s_own() -> None:
+    """Three pieces of one light; the corner of 0 lies on the lifted side of 2, which is 4 % darker there, so that what
+    0 shows beyond it seems darker by as much."""
+
+    def pair(a: int, b: int, gain: float, side: SideLoss | None = None) -> Comparison:
+        return Comparison(a, b, np.full(3, gain), (side,) if side else (), (), 0.1, 100.0)
+
+    corner = SideLoss("right", 0.045, 40.0, 0.3, 0.044)
+    for gain, told in ((0.04, []), (0.0, [0])):
+        pairs = (pair(0, 1, 0.0), pair(1, 2, 0.0), pair(0, 2, gain, corner))
+        assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told

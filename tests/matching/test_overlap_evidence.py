@@ -192,3 +192,20 @@ def test_dust_is_no_evidence_against_a_faint_drawing() -> None:
         seen.append(compare(np.eye(3), (_detail(pair[0][..., None]), _detail(pair[1][..., None])), SETTINGS))
     assert seen[1].bare < 0.05 and seen[1].score > seen[0].score - 0.15
     assert probability(seen[1], SETTINGS) > 0.9
+
+
+def test_a_dead_cell_of_the_sensor_is_no_drawing_of_one_piece_only() -> None:
+    """Two letters on bare paper, that both pieces show; a line from top to bottom that one of them shows."""
+    rng = np.random.default_rng(5)
+    sheet = np.full((480, 360), 225.0)
+    for row, col in ((60, 200), (400, 240)):
+        sheet[row : row + 40, col : col + 6] = sheet[row : row + 6, col : col + 30] = 40
+    one, two = (np.asarray(sheet + rng.normal(0, 1.5, sheet.shape), np.float32) for _ in range(2))
+    lined = two.copy()
+    lined[:, 90] = 0
+    details = [detail_of(part, 1, 4.0, SETTINGS) for part in (one, two, lined)]
+    clean, told = (probability(compare(np.eye(3), (details[0], other), SETTINGS), SETTINGS) for other in details[1:])
+    assert clean > 0.9 and told == pytest.approx(clean, abs=0.02)
+    short = two.copy()
+    short[:300, 90] = 0  # drawn: it ends on the sheet
+    assert probability(compare(np.eye(3), (details[0], detail_of(short, 1, 4.0, SETTINGS)), SETTINGS), SETTINGS) < 0.5

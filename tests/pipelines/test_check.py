@@ -15,7 +15,8 @@ from stitchbed.matching.overlap_evidence import detail_of
 from stitchbed.matching.similarity_links import Link, Sight
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.survey.judgment import PieceView
-from stitchbed.pipelines.check import EVIDENCE, _implied, _laid
+from stitchbed.pipelines.check import _implied, _laid
+from stitchbed.pipelines.scanning.seen import EVIDENCE
 from stitchbed.pipelines.scanning.softness import _beyond_doubt
 from stitchbed.reading.base.tile import Raster, Tile
 

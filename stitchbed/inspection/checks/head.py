@@ -14,6 +14,9 @@ from stitchbed.core.arrays import Array
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.patches import Course
 
+# What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
+# DEVELOPERS.md), and a lifted side is seen shifted.
+HEAD_MM = 0.3
 OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
 HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show

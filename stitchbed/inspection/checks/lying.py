@@ -83,6 +83,9 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
             other, width = evidence.thin[tile.name]
             found.append((index, _thin(other, length_words(evidence, index, width), width, "redo")))
             continue
+        if tile.name in evidence.beside_mirrored:
+            found.append((index, _held_by_mirrored(evidence.beside_mirrored[tile.name])))
+            continue
         if len(evidence.tiles) > 1 and (tile.name not in main or len(main) == 1):
             if tile.name not in held:
                 beside = next((one.sheet_from_tile for one in evidence.layouts if tile.name in one.sheet_from_tile), ())
@@ -111,6 +114,11 @@ def _lone(others: Sequence[str], *, mirrored: bool) -> Finding:
         why = f"only {few} show{'s' * (len(others) == 1)} a part of the same drawing, the other pieces do not"
     change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
     return Finding("alone", "redo", why, change)
+
+
+def _held_by_mirrored(other: str) -> Finding:
+    why = f"only {other}, which is mirrored, shows a part of the same drawing"
+    return Finding("beside mirrored", "note", why, f"nothing: once {other} is put right, this one is joined")
 
 
 def _thinnest(evidence: Evidence, index: int) -> tuple[str, float] | None:
@@ -201,8 +209,8 @@ def _shift(evidence: Evidence, a: int, b: int) -> float:
 
 
 def gap_findings(evidence: Evidence) -> list[Finding]:
-    """A hole in the rectangle that the placed pieces span."""
-    if len(evidence.layouts[0].sheet_from_tile) < 3:
+    """A hole in the rectangle that the placed pieces span, which is no mirrored piece's."""
+    if len(evidence.layouts[0].sheet_from_tile) < 3 or evidence.mirrored:
         return []
     for where, size, sheet in sorted(_holes(evidence), key=lambda hole: not hole[2]):
         wide, numbers = f"about {length_words(evidence, 0, size)} wide", {"width_px": round(size)}

@@ -1,4 +1,4 @@
-"""I judge what pairs of scans show of each other: stretch, jumps, stripes, dust, smears, each given to one piece.
+"""I judge what pairs of scans show of each other: stretch, stripes, dust, smears, shaking, each given to one piece.
 
 In: evidence. Out: findings per piece. A pair alone does not tell whose fault it is; most of a piece's pairs do.
 """
@@ -11,28 +11,22 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.checks.head import head_way, seen_elsewhere, sizes
+from stitchbed.inspection.checks.head import HEAD_MM, seen_elsewhere, sizes
+from stitchbed.inspection.checks.jumps import STILL, jumped, jumps_of_either
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.overlaps import suspects
-from stitchbed.inspection.patches import PATCH, Course
+from stitchbed.inspection.patches import Course
 from stitchbed.inspection.specks import LEAST_DUST
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
-# What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
-# DEVELOPERS.md), and a lifted side is seen shifted.
-HEAD_MM = 0.3
-# The same of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off. What the
-# head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
+# Like HEAD_MM, of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off.
+# What the head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
 FAR_MM = 0.7
-SAME_ROW = 0.03  # of a scan's length
-NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
-STEP_OF = 6  # patches on each side of a row
 MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
-STILL = "let nothing touch the scanner while it runs, and scan again"
 SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
 # Of what differs: pairs of good scans and of scans with other faults stay below .16, those that shook by 1.2 to 2 px
 # reach .21 to .93.
@@ -46,12 +40,12 @@ def pair_findings(evidence: Pairs, unlike: Collection[int] = ()) -> list[tuple[i
     """(tile, finding). unlike : tiles that show other tones than most do, beside which a good one may look soft."""
     stripes = striped(evidence)
     smears = _smeared(evidence, {*unlike, *(index for index, _ in stripes)})
-    return [*_stretched(evidence), *_jumped(evidence), *stripes, *dusty(evidence), *_shaken(evidence), *smears]
+    return [*_stretched(evidence), *jumped(evidence), *stripes, *dusty(evidence), *_shaken(evidence), *smears]
 
 
 def misfitting(evidence: Pairs) -> frozenset[int]:
     """Pieces that are stretched or jump: what lies on them is seen beside its place."""
-    return frozenset(index for part in (_stretched, _jumped) for index, _ in part(evidence))
+    return frozenset(index for part in (_stretched, jumped) for index, _ in part(evidence))
 
 
 def uneven(evidence: Pairs, index: int) -> Finding:
@@ -123,93 +117,9 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     return found
 
 
-def _jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
-    """A jump belongs to the piece in which it lies at one row beside most neighbors that reach that row."""
-    claims = _jump_claims(evidence)
-    found = []
-    for index, (share, count, row, height) in claims.items():
-        rivals = [claims[other][:2] for other in _jump_partners(evidence, index) if other in claims]
-        if share > MOST_PAIRS and all((share, count) > rival for rival in rivals):
-            px = abs(round(height))
-            why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
-            found.append((index, Finding("jump", "redo", why, STILL, {"row": round(row), "px": px})))
-    return found
-
-
 def of_either(evidence: Pairs) -> list[Finding]:
     """What one piece of a pair has, and no third piece tells which."""
     return [*stretches_of_either(evidence), *jumps_of_either(evidence), *_shaken_of_either(evidence)]
-
-
-def jumps_of_either(evidence: Pairs) -> list[Finding]:
-    """Of pairs that alone reach a row at which one of the two jumps: nothing tells which of them."""
-    claims = _jump_claims(evidence)
-    found = []
-    for course in evidence.courses:
-        own, other = claims.get(course.a), claims.get(course.b)
-        if course.jumps and own and other and own[:2] == other[:2] == (1.0, 1):
-            names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
-            px = abs(round(own[3]))
-            where = f"row {own[2]:.0f} of the first or row {other[2]:.0f} of the second"
-            why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
-            found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
-    return found
-
-
-def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
-    """Piece -> (share and number of its pairs that agree, row, px) of the jump that most of them show in it."""
-    claims: dict[int, tuple[float, int, float, float]] = {}
-    for course in evidence.courses:
-        for row_a, row_b, height in course.jumps:
-            if _the_heads(evidence, course, (row_a, row_b), height):
-                continue
-            for index, row in ((course.a, row_a), (course.b, row_b)):
-                share, count = _agreeing(evidence, index, row, height)
-                best = claims.get(index)
-                if best is None or (share, count) > best[:2]:
-                    claims[index] = (share, count, row, height)
-    return claims
-
-
-def _the_heads(evidence: Pairs, course: Course, at: tuple[float, float], height: float) -> bool:
-    """True of a step (px) that the head may make in what it saw at rows far from each other, as also where one scan
-    lies turned by half beside the other. at : the rows of both at which the step lies."""
-    mm = abs(height) / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
-    shares = [row / evidence.looks[index].shape[0] for row, index in zip(at, (course.a, course.b), strict=True)]
-    elsewhere = abs(shares[0] - shares[1]) > SAME_ROW or head_way(course, evidence.looks) != 0
-    return elsewhere and mm < HEAD_MM
-
-
-def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
-    """(share, count) of a piece's pairs that reach over a row and show a jump there, of about such a height (px)."""
-    look = evidence.looks[index]
-    near = max(SAME_ROW * look.shape[0], NEAR_ROW * look.reduction)
-    reach = agree = 0
-    for course in evidence.courses:
-        if index in (course.a, course.b):
-            end = (course.a, course.b).index(index)
-            first, last = course.spans[end]
-            if first + near < row < last - near:
-                reach += 1
-                told = any(abs(jump[end] - row) < near for jump in course.jumps)
-                agree += told or _step(course, end, row, PATCH / 2 * look.reduction) > abs(height) / 2
-    return agree / max(1, reach), agree
-
-
-def _step(course: Course, end: int, row: float, beside: float) -> float:
-    """Px between what the patches next to a row show before and after it, in the piece at an `end` of a pair. beside :
-    px from the row at which a patch lies on one side of it."""
-    away, slips = course.slips[:, end] - row, course.slips[:, 2]
-    sides = []
-    for side in (-1, 1):
-        there = np.flatnonzero(side * away > beside)
-        sides.append(slips[there[np.argsort(np.abs(away[there]), kind="stable")][:STEP_OF]])
-    return abs(float(np.median(sides[1]) - np.median(sides[0]))) if all(map(len, sides)) else 0.0
-
-
-def _jump_partners(evidence: Pairs, index: int) -> set[int]:
-    pairs = [(course.a, course.b) for course in evidence.courses if course.jumps and index in (course.a, course.b)]
-    return {other for pair in pairs for other in pair} - {index}
 
 
 def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
@@ -255,12 +165,11 @@ def dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
     one's own, so the neighbor that shows most does not count alone.
     """
     found = []
-    dpi = believed_dpi(evidence.tiles)
     for index, sights in _sights(evidence).items():
         alone = sum(sight.specks for sight, _ in sights)
         share = alone / max(1, sum(sight.all_specks for sight, _ in sights))
         others = sum(other.specks for _, other in sights)
-        cell = (evidence.looks[index].reduction / dpi[index] * 2.54) ** 2
+        cell = _cm2(evidence, index)
         density = _density([sight for sight, _ in sights]) / cell
         rest = sorted((sight for sight, _ in sights), key=lambda sight: sight.specks)[: max(1, len(sights) - 1)]
         clear = share > DUST_SHARE or alone > DUST_OVER * others + LEAST_DUST
@@ -272,6 +181,16 @@ def dusty(evidence: Pairs) -> list[tuple[int, Finding]]:
     return found
 
 
+def _specked(evidence: Pairs, index: int, other: Sight) -> bool:
+    """True of a neighbor so dusty beside a piece that a clean one looks soft there."""
+    return other.specks >= LEAST_DUST and _density([other]) / _cm2(evidence, index) > DUST_PER_CM2
+
+
+def _cm2(evidence: Pairs, index: int) -> float:
+    """Square centimeters of a view px of a piece."""
+    return float((evidence.looks[index].reduction / believed_dpi(evidence.tiles)[index] * 2.54) ** 2)
+
+
 def _density(sights: Sequence[Sight]) -> float:
     """Specks shown alone on a view px."""
     return sum(sight.specks for sight in sights) / max(1e-9, sum(sight.area for sight in sights))
@@ -281,8 +200,7 @@ def _smeared(evidence: Pairs, unlike: Collection[int]) -> list[tuple[int, Findin
     found = []
     odd = {*unlike, *suspects(evidence.comparisons), *(index for index, _ in dusty(evidence))}
     for index, sights in _sights(evidence, without=odd).items():
-        # beside a dusty neighbor a clean scan looks soft
-        cells = max((sight.smeared for sight, other in sights if other.specks < LEAST_DUST), default=0)
+        cells = max((sight.smeared for sight, other in sights if not _specked(evidence, index, other)), default=0)
         if cells >= SMEAR_CELLS:
             why = "a patch is soft that a neighbor shows sharp: a fingerprint, a smear on the glass, or a bulging sheet"
             change = "clean the glass, press the sheet down, and scan again"

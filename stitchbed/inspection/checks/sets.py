@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Hashable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.lying import gap_findings, lying_findings
 from stitchbed.inspection.checks.pairs import misfitting, striped
-from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE
+from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE, noise_finding
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
@@ -116,15 +117,19 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     uneven = suspects(evidence.comparisons)
     odd = uneven | _otherwise_toned(evidence) | misfitting(evidence)
     unfit = odd - (uneven & _dark_along_a_side(evidence.comparisons))
-    cut = _cut_off(evidence)
+    cut, light = _cut_off(evidence), gains(len(evidence.tiles), evidence.comparisons).mean(1)
     for item in evidence.comparisons:
-        for index, other, losses in ((item.a, item.b, item.losses_a), (item.b, item.a, item.losses_b)):
+        apart = 0.0 if item.log_gain is None else float(item.log_gain.mean() - (light[item.a] - light[item.b]))
+        both = (item.a, item.b, item.losses_a, apart), (item.b, item.a, item.losses_b, -apart)
+        for index, other, losses, over in both:
             # a scan with cut-off ends shows no true light to compare with
             true = other not in cut | odd and index not in unfit
             for loss in losses if true else ():
-                before = sides.get((index, loss.side))
-                if before is None or loss.loss > before.loss:
-                    sides[index, loss.side] = loss
+                # a corner that lies in another piece's lift has that one's light for its own
+                left = replace(loss, loss=loss.loss - max(0.0, over), sure=loss.sure - max(0.0, over))
+                before = sides.get((index, left.side))
+                if before is None or left.loss > before.loss:
+                    sides[index, left.side] = left
     found = []
     for index, look in enumerate(evidence.looks):
         mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.sure > LIFT]
@@ -154,11 +159,18 @@ def _otherwise_toned(evidence: Evidence) -> set[int]:
 
 
 def unlike_most(evidence: Evidence) -> frozenset[int]:
-    """Pieces that lost tones at an end, between steps or under lines, or are of other channels, where most are not: a
-    good one beside them shows something that seems to be its own."""
+    """Pieces that lost tones at an end, between steps or under lines, are noisy, or are of other channels, where most
+    are not: a good one beside them shows something that seems to be its own."""
     cut, looks = _cut_off(evidence), evidence.looks
+    noise = [look.noise for look in looks]
     marks = [
-        (k in cut, look.sensed.tones is not None, bool(look.sensed.streaks), tile.raster.shape[2])
+        (
+            k in cut,
+            look.sensed.tones is not None,
+            bool(look.sensed.streaks),
+            tile.raster.shape[2],
+            noise_finding(look.noise, noise) is not None,
+        )
         for k, (look, tile) in enumerate(zip(looks, evidence.tiles, strict=True))
     ]
     return unusual(marks)
@@ -231,21 +243,19 @@ def _places(evidence: Evidence, axis: int) -> list[list[int]]:
     motions = evidence.layouts[0].sheet_from_tile
     placed = [index for index, tile in enumerate(evidence.tiles) if tile.name in motions]
     each = [motions[evidence.tiles[index].name] for index in placed]
-    middles = [
-        moved(motion, np.array([evidence.looks[k].shape[::-1]]) / 2)[0] for k, motion in zip(placed, each, strict=True)
-    ]
-    way = each[0][:2, axis] / float(np.hypot(*each[0][:2, axis]))
-    side = min(evidence.looks[index].shape[1 - axis] for index in placed) * float(np.hypot(*each[0][:2, axis]))
-    along, turned = (
-        np.array(middles) @ way,
-        np.array([motion[:2, axis] @ way < 0.5 * np.hypot(*motion[:2, axis]) for motion in each]),
-    )
+    sides = np.array([motion[:2, axis] for motion in each])
+    lengths = np.hypot(*sides.T)
+    way = sides[0] / lengths[0]
+    middles = [np.array([evidence.looks[index].shape[::-1]]) / 2 for index in placed]
+    along = np.array([moved(motion, middle)[0] @ way for motion, middle in zip(each, middles, strict=True)])
+    third = lengths[0] * min(evidence.looks[index].shape[1 - axis] for index in placed) / 3
+    turned = sides @ way < 0.5 * lengths
     parts: list[list[int]] = []
-    for end in (False, True):
-        order = [k for k in np.argsort(along, kind="stable").tolist() if turned[k] == end]
-        for before, k in zip([None, *order], order, strict=False):
-            if before is None or along[k] - along[before] > side / 3:
-                parts.append([])
+    for group in (np.flatnonzero(~turned), np.flatnonzero(turned)):
+        order = group[np.argsort(along[group], kind="stable")]
+        begins = np.diff(along[order], prepend=-math.inf) > third
+        for k, begun in zip(order.tolist(), begins.tolist(), strict=True):
+            parts += [[]] if begun else []
             parts[-1].append(placed[k])
     return parts
 

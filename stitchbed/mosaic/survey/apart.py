@@ -77,16 +77,21 @@ def _bare(layer: Layer) -> bool:
 
 
 def mirrored(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
-    """Pieces of the smaller groups that fit a piece of another group when flipped left to right."""
+    """Pieces of the smaller groups that fit a piece of another group when flipped left to right. Those that fit the
+    largest group first: what fits nothing but a mirrored piece is none itself."""
     index = {tile.name: i for i, tile in enumerate(context.tiles)}
+    loose = [name for layout in reversed(layouts[1:]) for name in sorted(layout.sheet_from_tile)][:MOST_TRIED]
+    flipped = {name: _flipped(context, previews, index[name]) for name in loose}
     found: list[str] = []
-    loose = [name for layout in reversed(layouts[1:]) for name in sorted(layout.sheet_from_tile)]
-    for name in loose[:MOST_TRIED]:
-        group = next(one.sheet_from_tile for one in layouts if name in one.sheet_from_tile)
-        flipped = _flipped(context, previews, index[name])
-        others = [other for other in index if other not in group and other not in found]
-        if any(_fits(context, flipped, previews[index[other]], (index[name], index[other])) for other in others):
-            found.append(name)
+    for asked in ([layouts[0]], layouts[1:]):
+        for name in loose:
+            groups = [one.sheet_from_tile for one in asked if name not in one.sheet_from_tile]
+            others = [other for group in groups for other in sorted(group) if other not in found]
+            fits = (
+                _fits(context, flipped[name], previews[index[other]], (index[name], index[other])) for other in others
+            )
+            if name not in found and any(fits):
+                found.append(name)
     return sorted(found)
 
 

@@ -54,9 +54,11 @@ def own_faults(context: SurveyContext, seen: Sequence[Banded], placed: Mapping[s
 def unlike_most(tiles: Sequence[Tile], seen: Sequence[Banded]) -> frozenset[str]:
     """Names of pieces beside which a good one may look soft, as `check` tells them by whole looks. seen : per tile."""
     marks = []
+    every = [one.noise for one in seen if one.noise is not None]
     for tile, one in zip(tiles, seen, strict=True):
         ends = tuple(share > least for _, share, least in _ends(one))
-        marks.append((*ends, one.tones is not None, bool(one.columns), tile.raster.shape[2]))
+        noisy = one.noise is not None and noise_finding(one.noise, every) is not None
+        marks.append((*ends, one.tones is not None, bool(one.columns), tile.raster.shape[2], noisy))
     return frozenset(tiles[index].name for index in unusual(marks))
 
 

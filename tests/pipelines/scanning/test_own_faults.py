@@ -121,4 +121,6 @@ def test_pieces_that_lost_tones_or_have_dead_cells_are_unlike_most(tmp_path: Pat
     good = Banded(black=0.9 * BLACK_DRAWN)
     for odd in (Banded(columns=(7,)), Banded(tones=12), Banded(white=0.1), Banded(black=2 * BLACK_DRAWN)):
         assert unlike_most(tiles, [good, good, odd, good]) == {tiles[2].name}
+    noise = [replace(good, noise=level) for level in (0.8, 0.9, 6.0, 1.0)]  # beside noise a clean one looks soft
+    assert unlike_most(tiles, noise) == {tiles[2].name}
     assert unlike_most(tiles, [Banded(columns=(7,))] * 4) == frozenset()  # of all pieces none is unlike

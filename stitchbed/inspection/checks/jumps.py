@@ -1,0 +1,108 @@
+"""I judge where the picture jumps in mid-scan, by what pairs of scans show of each other.
+
+In: how pairs of pieces lie on each other. Out: findings, each given to one piece, or to one of two.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.inspection.checks.head import HEAD_MM, head_way
+from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
+from stitchbed.inspection.patches import PATCH, Course
+
+# Like HEAD_MM, of what two scans show of one place at rows far from each other, where no third scan tells: two sigma of
+# two readings, each .17 mm rms off.
+STEP_MM = 0.5
+SAME_ROW = 0.03  # of a scan's length
+NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
+STEP_OF = 6  # patches on each side of a row
+MOST_PAIRS = 0.6  # of a piece's pairs that reach a row, which have to agree
+STILL = "let nothing touch the scanner while it runs, and scan again"
+
+
+def jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
+    """A jump belongs to the piece in which it lies at one row beside most neighbors that reach that row."""
+    claims = _jump_claims(evidence)
+    found = []
+    for index, (share, count, row, height) in claims.items():
+        rivals = [claims[other][:2] for other in _jump_partners(evidence, index) if other in claims]
+        if share > MOST_PAIRS and all((share, count) > rival for rival in rivals):
+            px = abs(round(height))
+            why = f"the picture jumps by {px} px at row {row:.0f}: the head or the sheet slipped in mid-scan"
+            found.append((index, Finding("jump", "redo", why, STILL, {"row": round(row), "px": px})))
+    return found
+
+
+def jumps_of_either(evidence: Pairs) -> list[Finding]:
+    """Of pairs that alone reach a row at which one of the two jumps: nothing tells which of them."""
+    claims = _jump_claims(evidence)
+    found = []
+    for course in evidence.courses:
+        own, other = claims.get(course.a), claims.get(course.b)
+        if not (course.jumps and own and other and own[:2] == other[:2] == (1.0, 1)):
+            continue
+        if not _the_heads(evidence, course, (own[2], other[2]), own[3], STEP_MM):
+            names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
+            px = abs(round(own[3]))
+            where = f"row {own[2]:.0f} of the first or row {other[2]:.0f} of the second"
+            why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
+            found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
+    return found
+
+
+def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
+    """Piece -> (share and number of its pairs that agree, row, px) of the jump that most of them show in it."""
+    claims: dict[int, tuple[float, int, float, float]] = {}
+    for course in evidence.courses:
+        for row_a, row_b, height in course.jumps:
+            if _the_heads(evidence, course, (row_a, row_b), height):
+                continue
+            for index, row in ((course.a, row_a), (course.b, row_b)):
+                share, count = _agreeing(evidence, index, row, height)
+                best = claims.get(index)
+                if best is None or (share, count) > best[:2]:
+                    claims[index] = (share, count, row, height)
+    return claims
+
+
+def _the_heads(evidence: Pairs, course: Course, at: tuple[float, float], height: float, most: float = HEAD_MM) -> bool:
+    """True of a step (px) that the head may make, of no more than `most` mm, in what it saw at rows far from each
+    other, as also where one scan lies turned by half beside the other. at : the rows of both at which the step lies."""
+    mm = abs(height) / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
+    shares = [row / evidence.looks[index].shape[0] for row, index in zip(at, (course.a, course.b), strict=True)]
+    elsewhere = abs(shares[0] - shares[1]) > SAME_ROW or head_way(course, evidence.looks) != 0
+    return elsewhere and mm < most
+
+
+def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
+    """(share, count) of a piece's pairs that reach over a row and show a jump there, of about such a height (px)."""
+    look = evidence.looks[index]
+    near = max(SAME_ROW * look.shape[0], NEAR_ROW * look.reduction)
+    reach = agree = 0
+    for course in evidence.courses:
+        if index in (course.a, course.b):
+            end = (course.a, course.b).index(index)
+            first, last = course.spans[end]
+            if first + near < row < last - near:
+                reach += 1
+                told = any(abs(jump[end] - row) < near for jump in course.jumps)
+                agree += told or _step(course, end, row, PATCH / 2 * look.reduction) > abs(height) / 2
+    return agree / max(1, reach), agree
+
+
+def _step(course: Course, end: int, row: float, beside: float) -> float:
+    """Px between what the patches next to a row show before and after it, in the piece at an `end` of a pair. beside :
+    px from the row at which a patch lies on one side of it."""
+    away, slips = course.slips[:, end] - row, course.slips[:, 2]
+    sides = []
+    for side in (-1, 1):
+        there = np.flatnonzero(side * away > beside)
+        sides.append(slips[there[np.argsort(np.abs(away[there]), kind="stable")][:STEP_OF]])
+    return abs(float(np.median(sides[1]) - np.median(sides[0]))) if all(map(len, sides)) else 0.0
+
+
+def _jump_partners(evidence: Pairs, index: int) -> set[int]:
+    pairs = [(course.a, course.b) for course in evidence.courses if course.jumps and index in (course.a, course.b)]
+    return {other for pair in pairs for other in pair} - {index}
