@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -26,7 +28,14 @@ from stitchbed.page.line_art.merging.graph import (
     joined_graph,
 )
 from stitchbed.page.line_art.merging.looks import looks
-from stitchbed.page.line_art.merging.rounds import TICKS, between_rooms, join_strokes, settled_rounds, weighed
+from stitchbed.page.line_art.merging.rounds import (
+    TICKS,
+    between_rooms,
+    join_strokes,
+    settled_rounds,
+    weighed,
+    within_letters,
+)
 from stitchbed.page.line_art.merging.trees import Trees, asked, learned
 from stitchbed.page.line_art.outlines import Outlines
 from stitchbed.page.page import page_of_array
@@ -148,6 +157,23 @@ def test_an_outline_between_rooms_is_never_weighed() -> None:
     assert not between_rooms(looks(graph, 0.05))[0]  # a fourth as large and half as wide: paper between strokes
     assert not between_rooms(seen | {"open": np.full(2, 0.2)}).any()
     assert not between_rooms(seen | {"amid": np.full(2, 0.4)}).any()
+
+
+def test_what_a_letter_closes_in_is_never_weighed() -> None:
+    labels, free, found = three_rooms()
+    labels[8:12, 3:7] = 3  # a counter of an O: paper, and round it the letter
+    letter = cv2.dilate(np.asarray(labels == 3, np.uint8), np.ones((3, 3), np.uint8)) * np.asarray(
+        labels != 3, np.uint8
+    )
+    free &= 1 - letter
+    graph = graph_of(labels, free, replace(found, small=letter), 0.1)
+    seen = looks(graph, 0.1)
+    within = (graph.pairs == 3).any(axis=1)
+    assert within_letters(seen).tolist() == within.tolist()
+    never = Trees(("length",), np.zeros((1, 1), np.int64), np.array([[np.inf]]), np.zeros((1, 2)), -9.0)
+    assert (weighed(never, seen) > 0).tolist() == within.tolist()
+    assert not within_letters(looks(graph, 2.0)).any()  # as large as that it is drawn to be colored
+    assert not within_letters(looks(graph_of(labels, free, found, 0.1), 0.1)).any()
 
 
 def test_what_is_smaller_than_asked_joins_a_neighbor() -> None:

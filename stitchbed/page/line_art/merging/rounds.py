@@ -30,6 +30,7 @@ from stitchbed.page.line_art.slivers import join_slivers
 SURE = (0.95, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)
 ALL_DRAWN, MOST_OPEN, MOST_AMID = 0.85, 0.1, 0.3  # of a border that is outline all along
 ROOM_MM2, ROOM_MM = 1.2, 1.0  # of an area that is no paper between strokes
+LETTERED, COUNTER_MM2 = 0.9, 3.0  # of all that lies round an area within a letter; the largest such area
 SOLID_MM = 0.5  # half the width of what lies on a border, from which on it is no stroke but black
 ROUNDS = 60  # at most; pages take some thirty
 TICKS = ROUNDS + 4
@@ -66,8 +67,16 @@ def join_strokes(
 
 
 def weighed(trees: Trees, seen: dict[str, Array]) -> Array:
-    """(m,) log odds that a border parts nothing; across an outline between rooms or black, none."""
-    return np.where(between_rooms(seen) | (seen["thick"] > SOLID_MM), -np.inf, asked(trees, seen))
+    """(m,) log odds that a border parts nothing; across an outline between rooms or black, none; round what a letter
+    closes in, no doubt."""
+    odds = np.where(between_rooms(seen) | (seen["thick"] > SOLID_MM), -np.inf, asked(trees, seen))
+    return np.where(within_letters(seen), np.inf, odds)
+
+
+def within_letters(seen: dict[str, Array]) -> Mask:
+    """(m,) whether a border goes round one small area, and is lettering all along."""
+    whole = (seen["mark"] >= LETTERED) & (seen["share_small"] >= LETTERED)
+    return np.asarray(whole & (seen["area_small"] <= np.log(COUNTER_MM2)))
 
 
 def between_rooms(seen: dict[str, Array]) -> Mask:
