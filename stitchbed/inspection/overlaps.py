@@ -24,6 +24,7 @@ nx = late("networkx")
 
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
+FLAT_SHARE = 0.1  # of the cells of an overlap that show paper: fewer are chance among strokes
 LIFTED_CELLS = 2  # of light that a lift reaches in at least: less is a line drawn along the side
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
@@ -283,7 +284,10 @@ def _discord(shared: _Shared, deep: float) -> tuple[float, float]:
 def _losses(shared: _Shared, offset: Array, look: Glance) -> tuple[SideLoss, ...]:
     """Sides of a tile where it is darker than its neighbor, which lies flat there."""
     loss = -(shared.ratio.mean(2) - offset.mean())
-    usable = shared.flat & (shared.depth_other > shared.depth_own + look.light_cell)
+    deeper = shared.depth_other > shared.depth_own + look.light_cell
+    usable, lit = shared.flat & deeper, shared.lit & deeper
+    if usable.sum() < FLAT_SHARE * lit.sum():  # of a print all over strokes must tell, which scatter more
+        usable = lit
     found = [_side_loss(side, loss, usable, look) for side in SIDES]
     return tuple(item for item in found if item is not None)
 

@@ -177,6 +177,12 @@ def test_a_step_of_a_third_of_a_mm_may_be_the_head_s_in_a_pair_alone_but_at_one_
     assert len(jumps_of_either(evidence(2, courses=(course(0, 1, jumps=((900, 920, step),)),)))) == 1
 
 
+@pytest.mark.parametrize(("apart", "told"), [(5, [0]), (41, [])])
+def test_a_tenth_of_a_mm_between_rows_some_mm_apart_may_be_a_wave_of_the_head(apart: int, told: list[int]) -> None:
+    seen = course(0, 1, jumps=((900, 900 + apart, 0.11 / MM_PER_INCH * DPI),))
+    assert [index for index, _ in pair_findings(evidence(3, courses=(seen, course(1, 2))))] == told
+
+
 def test_a_neighbor_that_reaches_over_the_row_and_sees_no_jump_speaks_against_it() -> None:
     seen, silent = course(0, 1, jumps=((900, 1500, 4.0),)), course(1, 2)
     assert [index for index, _ in pair_findings(evidence(3, courses=(seen, silent)))] == [0]

@@ -18,6 +18,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.pieces import noise_finding
+from stitchbed.inspection.checks.sets import LIFT
 from stitchbed.inspection.differences import difference_of, lone_stripes
 from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.glass import grains, speck_depth
@@ -416,6 +417,18 @@ def _painted(seed: int) -> Floats:
     shape = SIDE, 2 * SIDE - SHARED
     soft = sum(cv2.GaussianBlur(rng.normal(0, 14 * s, shape), (0, 0), s) for s in (3, 8, 20))
     return np.asarray(np.clip(110 + soft, 20, 235), np.float32)
+
+
+def test_a_side_that_lifts_is_told_of_a_print_all_over_which_shows_no_paper() -> None:
+    rng = np.random.default_rng(4)
+    sheet = np.where(rng.random((SIDE // 3, (2 * SIDE - SHARED) // 3)) < 0.5, 60.0, 225.0).astype(np.float32)
+    sheet = cv2.GaussianBlur(cv2.resize(sheet, (2 * SIDE - SHARED, SIDE), interpolation=cv2.INTER_NEAREST), (0, 0), 1.0)
+    a, b = sheet[:, :SIDE], sheet[:, SIDE - SHARED :]
+    lift = 1 - 0.15 * np.clip(1 - np.arange(SIDE) / 60, 0, 1).astype(np.float32)
+    for second, sides in ((b, []), (b * lift, ["left"])):
+        found = compare([_look(a, 1), _look(second, 2)], (0, 1), B_FROM_A)
+        assert [one.side for one in found.losses_b if one.sure > LIFT] == sides
+        assert not any(one.sure > LIFT for one in found.losses_a)
 
 
 def test_a_veil_and_bands_over_a_painting_belong_to_the_scan_that_has_them() -> None:

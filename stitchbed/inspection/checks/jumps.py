@@ -5,6 +5,8 @@ In: how pairs of pieces lie on each other. Out: findings, each given to one piec
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
@@ -15,6 +17,7 @@ from stitchbed.inspection.patches import PATCH, Course
 # Like HEAD_MM, of what two scans show of one place at rows far from each other, where no third scan tells: two sigma of
 # two readings, each .17 mm rms off.
 STEP_MM = 0.5
+HEAD_SLOPE = 0.1  # mm a mm: waves of .06 mm every 4 mm are as steep
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 STEP_OF = 6  # patches on each side of a row
@@ -68,12 +71,11 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
 
 
 def _the_heads(evidence: Pairs, course: Course, at: tuple[float, float], height: float, most: float = HEAD_MM) -> bool:
-    """True of a step (px) that the head may make, of no more than `most` mm, in what it saw at rows far from each
-    other, as also where one scan lies turned by half beside the other. at : the rows of both at which the step lies."""
-    mm = abs(height) / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
-    shares = [row / evidence.looks[index].shape[0] for row, index in zip(at, (course.a, course.b), strict=True)]
-    elsewhere = abs(shares[0] - shares[1]) > SAME_ROW or head_way(course, evidence.looks) != 0
-    return elsewhere and mm < most
+    """True of a step (px) that the head may make, of no more than `most` mm, between the rows at which two scans show
+    one place; where one scan lies turned by half beside the other, these lie anywhere. at : the rows of both."""
+    px_per_mm = believed_dpi(evidence.tiles)[course.a] / MM_PER_INCH
+    beside = abs(at[0] - at[1]) / px_per_mm if head_way(course, evidence.looks) == 0 else math.inf
+    return abs(height) / px_per_mm < min(most, HEAD_SLOPE * beside)
 
 
 def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
