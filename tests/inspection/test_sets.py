@@ -43,3 +43,11 @@ def test_a_corner_that_lies_in_another_piece_s_lift_makes_no_lift_of_the_piece_s
     for gain, told in ((0.04, []), (0.0, [0])):
         pairs = (pair(0, 1, 0.0), pair(1, 2, 0.0), pair(0, 2, gain, corner))
         assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
+
+
+@pytest.mark.parametrize(("facing", "told"), [(0.28, [1]), (0.09, [0, 1])])
+def test_beside_a_side_that_lifts_far_more_the_facing_one_only_seems_to(facing: float, told: list[int]) -> None:
+    """What lies beside the dark strip seems darker than the strip makes the rest."""
+    own, other = SideLoss("right", 0.051, 40.0, 0.6, 0.05), SideLoss("left", facing + 0.01, 60.0, 0.6, facing)
+    pair = Comparison(0, 1, np.zeros(3), (own,), (other,), 0.2, 150.0)
+    assert [index for index, _ in _lifted(evidence(2, comparisons=(pair,)))] == told
