@@ -6,11 +6,12 @@ By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]], or [PAGES [LAW 
 In: PAGES of each invented hand (3 when none is said), of the hands or of the plain laws named, or of all plain laws:
 their pages know no tone, and show whether what mends the others harms them; or of all laws with tone ("toned map" for
 one of them), each page by a hand of its own and the first five looked at in five ways; or of narrow plots and loose
-nets, every other page with worn lines ("nets": of nets alone); or of plates in worn "frames". Ten seconds of a
-processor a page. Letters are set in DejaVu, which must be installed. Out: a line for each page and each hand. An area
-is found where nine tenths of its free pixels lie in one region, and nine tenths of that region in it. Of the others it
-is told whether they lie in a region that holds more than them (swallowed), or in pieces. A region too many is none of
-those in which areas lie for the most part. What nobody would say, tiles one by one or a mast, is left out.
+nets, every other page with worn lines ("nets": of nets alone); or of plates in worn "frames", or of "patterned" things.
+Ten seconds of a processor a page. Letters are set in DejaVu, which must be installed. Out: a line for each page and
+each hand. An area is found where nine tenths of its free pixels lie in one region, and nine tenths of that region in
+it. Of the others it is told whether they lie in a region that holds more than them (swallowed), or in pieces. A region
+too many is none of those in which areas lie for the most part. What nobody would say, tiles one by one or a mast, is
+left out.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from drawn_pages.frames import framed_page
 from drawn_pages.hands import HANDS
 from drawn_pages.looked_at import WAYS, WORN, looked_at
 from drawn_pages.pages import DPI, LINE, DrawnPage, drawn_page
+from drawn_pages.patterned import patterned_page
 from drawn_pages.plain import LAWS, plain_page
 from drawn_pages.plots import LAWS as PLOTS
 from drawn_pages.plots import plotted_page
@@ -61,8 +63,8 @@ def _page(name: str, seed: int) -> DrawnPage:
     if name in PLOTS:
         page = plotted_page(name, seed)
         return looked_at(page, WORN[seed // 2 % len(WORN)], seed) if seed % 2 else page
-    if name == "frames":
-        return framed_page(seed)
+    if name in ("frames", "patterned"):
+        return (framed_page if name == "frames" else patterned_page)(seed)
     return drawn_page(name, seed) if name in HANDS else plain_page(name, seed)
 
 
