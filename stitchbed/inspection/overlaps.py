@@ -25,6 +25,7 @@ nx = late("networkx")
 SIDES = ("left", "right", "top", "bottom")
 EDGE_SHARE = 0.05  # of the bed's long side: farther in than this a sheet is taken to lie flat (15 mm on A4)
 FLAT_SHARE = 0.1  # of the cells of an overlap that show paper: fewer are chance among strokes
+BROAD_SHARE = EDGE_SHARE / 3  # of the long side that a lift told by strokes reaches in at least: less is a few of them
 LIFTED_CELLS = 2  # of light that a lift reaches in at least: less is a line drawn along the side
 RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet is darkest (3.5 mm on A4)
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
@@ -286,10 +287,10 @@ def _losses(shared: _Shared, offset: Array, look: Glance) -> tuple[SideLoss, ...
     loss = -(shared.ratio.mean(2) - offset.mean())
     deeper = shared.depth_other > shared.depth_own + look.light_cell
     usable, lit = shared.flat & deeper, shared.lit & deeper
-    if usable.sum() < FLAT_SHARE * lit.sum():  # of a print all over strokes must tell, which scatter more
-        usable = lit
-    found = [_side_loss(side, loss, usable, look) for side in SIDES]
-    return tuple(item for item in found if item is not None)
+    drawn = bool(usable.sum() < FLAT_SHARE * lit.sum())  # of a print all over strokes must tell, which scatter more
+    found = [_side_loss(side, loss, lit if drawn else usable, look) for side in SIDES]
+    broad = BROAD_SHARE * max(look.shape) if drawn else 0.0
+    return tuple(item for item in found if item is not None and item.reach >= broad)
 
 
 def _side_loss(side: str, loss: Floats, usable: NDArray[np.bool_], look: Glance) -> SideLoss | None:

@@ -37,6 +37,7 @@ LEAST_PATCHES = 8
 LEAST_BESIDE, ALIKE_PX = 3, 0.4  # patches on each side of a jump; view px by which so few may differ
 JUMP_PX = 1.0  # view px
 LOST_PX, ONE_LEVEL = 3.0, 0.75  # view px; share of the patches of a side
+OTHER_LEVEL = 0.12  # share of the patches of a side that lie where the other side does
 BESIDE, AT_ONCE = 5, 0.6  # patches on each side of a jump; share of its height between these
 WAVE_WAY = 150  # view px on each side of a jump over which a wave of the head is about straight
 JUMP_FIT = 0.55  # of what a straight line leaves: a step has to explain the shifts clearly better
@@ -232,7 +233,8 @@ def _jump(at: Array, value: Array) -> tuple[float, float] | None:
     if best is None or abs(best[2]) < JUMP_PX or best[0] > JUMP_FIT * straight:
         return None
     _, split, height, level = best
-    if not all(_of_one_level(side, abs(height) / 2) for side in (level[:split], level[split:])):
+    sides = level[:split], level[split:]
+    if not all(_of_one_level(side, abs(height) / 2) for side in sides) or _both_ways(sides, abs(height)):
         return None
     near = float(np.median(level[split : split + BESIDE]) - np.median(level[max(0, split - BESIDE) : split]))
     place = float((at[split - 1] + at[split]) / 2)
@@ -269,6 +271,14 @@ def _of_one_level(values: Array, near: float) -> bool:
     """True where most patches lie nearer to their own side's level than to the other's: those in a printed screen lie
     now on one of its dots and now on the next."""
     return bool((np.abs(values - np.median(values)) < near).mean() > ONE_LEVEL)
+
+
+def _both_ways(sides: tuple[Array, Array], height: float) -> bool:
+    """True where some patches of a side lie just where most of the other one do: these are two ways to lay a screen or
+    a motif that comes again on itself, and no jump between them."""
+    levels = [float(np.median(side)) for side in sides]
+    others = zip(sides, reversed(levels), strict=True)
+    return any(float((np.abs(side - other) < height / 4).mean()) > OTHER_LEVEL for side, other in others)
 
 
 def _off(values: Array) -> float:

@@ -114,6 +114,15 @@ def test_a_jump_is_found_where_it_is() -> None:
     assert abs(course.stretch[1]) < 0.002  # a jump is no stretch
 
 
+def test_a_screen_that_fits_itself_two_ways_side_by_side_does_not_jump() -> None:
+    at = np.repeat(np.arange(900.0, 1090.0, 30.0), 4)
+    true = np.where(at < 975, 13.0, 0.0)
+    assert _jump(at, true) == pytest.approx((975.0, -13.0))
+    mixed = true.copy()
+    mixed[[5, 10, 14, 17]] = 13.0 - mixed[[5, 10, 14, 17]]  # on both sides some patches lie where the other side does
+    assert _jump(at, mixed) is None
+
+
 def test_stripes_belong_to_the_scan_that_has_them() -> None:
     def striped(gray: Floats) -> Floats:
         return gray + 6 * np.sin(2 * np.pi * np.arange(SIDE, dtype=np.float32) / 11.3)[:, None]
