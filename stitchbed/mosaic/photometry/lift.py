@@ -77,14 +77,26 @@ def find_lift(
         reference = np.where(by_second[:, None], tone[1][seen.index], tone[0][seen.index])
         judge = np.where(by_second, second[seen.index], first[seen.index])
         known = judge >= 0
-        lost = 1 - corrected[i][known] / np.maximum(reference[known], 1e-4)
-        loss = np.where(gray[judge[known]] != seen.gray, in_all(lost), np.median(lost, axis=1))
+        light = np.maximum(reference[known], 1e-4)
+        lost = 1 - corrected[i][known] / light
+        loss, by = _middle_loss(lost, light)
+        unlike = gray[judge[known]] != seen.gray
+        loss, by = np.where(unlike, in_all(lost), loss), np.where(unlike, light.mean(1), by)
         unrest = seen.unrest[known]
-        loss = _beyond(loss, settings.black / np.maximum(reference[known].mean(1), 1e-4))
+        loss = _beyond(loss, settings.black / by)
         plain = _beyond(loss, settings.drawn * unrest)
         seen_there = seen.at[known], np.column_stack([loss, plain]), 1 / (1 + (unrest / 0.2) ** 2)
         lifts.append(_lift(name, size, seen_there, px_per_mm[i], settings))
     return lifts
+
+
+def _middle_loss(lost: Array, light: Array) -> tuple[Array, Array]:
+    """Median (n,) over channels (n, C) of lost light, each weighed by its own, and the light (n,) of the channel it is
+    of: in a pure green the others are as black as ink, and tell only noise."""
+    order = np.argsort(lost, axis=1)
+    share = np.cumsum(np.take_along_axis(light, order, axis=1), axis=1)
+    middle = np.take_along_axis(order, (share >= share[:, -1:] / 2).argmax(1)[:, None], axis=1)
+    return np.take_along_axis(lost, middle, 1)[:, 0], np.take_along_axis(light, middle, 1)[:, 0]
 
 
 def _beyond(loss: Array, room: Array) -> Array:

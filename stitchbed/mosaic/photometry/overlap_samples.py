@@ -23,7 +23,7 @@ from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_ba
 CLIPPED = 0.985  # light from which a channel tells no tones apart
 ROUND = 7  # cells; clipped paper with drawing on it is one place, not many
 SOFT = 1.0  # cells; tiles cut a place into cells differently, and bare means of drawing then differ by several percent
-ROOM = 1.5  # cells from a tile's edge inside which a soft mean would be one-sided
+ROOM = 2.0  # cells from the outermost ones' edge inside which a soft mean would be one-sided
 
 
 @dataclass(frozen=True)
@@ -139,8 +139,7 @@ def _under(place: Placement, small: Small, xy: Array) -> tuple[NDArray[np.intp],
     corners = outline(place)
     near = np.flatnonzero((xy >= corners.min(0)).all(1) & (xy <= corners.max(0)).all(1))
     at = from_sheet(place, xy[near])
-    h, w = place.size
-    half = ROOM * small.cell
-    inside = (at > half).all(1) & (at[:, 0] < w - 1 - half) & (at[:, 1] < h - 1 - half)
-    inside &= ~is_barred(place, at)
+    h, w = small.light.shape[:2]  # whole cells only, and so up to a cell less than the tile
+    end, room = np.array([w, h]) * small.cell - 1, ROOM * small.cell
+    inside = ((at > room) & (at < end - room)).all(1) & ~is_barred(place, at)
     return near[inside], at[inside]
