@@ -18,6 +18,7 @@ from stitchbed.jobs.settings import table_of
 from stitchbed.jobs.wording import in_job
 
 LEAST_FAR = ("changed", "not begun", BY_HAND, "done")  # states of a step, as `jobs.run.standing` tells them
+SHARED = 3  # pages with one and the same note, which is told once then
 BEFORE = {"clean": "canvas", "lines": "page", "flats": "lines"}  # what a step takes of a folder of results
 
 if TYPE_CHECKING:
@@ -104,30 +105,33 @@ def _page(page: JobFile, settings: RunSettings, progress: Progress) -> dict[str,
 
 
 def _summary(told: Mapping[str, Any], job: JobFile) -> str:
-    """A line for each page with its notes, or why it failed."""
+    """A line for each page with its notes, or why it failed; notes that many pages share, once below them."""
+    notes = {work["name"]: _notes_of(work) for work in told["works"] if work["ok"]}
+    count = Counter(note for own in notes.values() for note in own)
+    shared = {note: number for note, number in count.items() if number >= SHARED}
     lines = []
     for work in told["works"]:
-        lines += _lines_of(work)
+        lines += _lines_of(work, [note for note in notes.get(work["name"], []) if note not in shared])
+    lines += [f"Note of {number} pages ({step}): {words}." for (step, words), number in shared.items()]
     good = len(told["works"]) - len(told["failed"])
     return "\n".join([*lines, f"{good} of {len(told['works'])} pages done. Results: {job.out}"])
 
 
-def _lines_of(work: Mapping[str, Any]) -> list[str]:
+def _notes_of(work: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Step and words of each note of a page, each once."""
+    notes = [(row["step"], in_job(text, row["step"])) for row in work["steps"] for text in row["warnings"]]
+    return list(dict.fromkeys(notes))
+
+
+def _lines_of(work: Mapping[str, Any], notes: Sequence[tuple[str, str]]) -> list[str]:
     if not work["ok"]:
         return [f"{work['name']}: FAILED", f"  Found: {work['found']}.", f"  Try: {work['try']}."]
     counts = Counter(row["state"] for row in work["steps"])
     made = [row["step"] for row in work["steps"] if row["state"] == DONE]
     words = [f"{', '.join(made)} done in {work['seconds']:.1f} s"] if made else []
     words += [f"{number} {_step_word(number)} {state}" for state, number in counts.items() if state != DONE]
-    notes = [
-        f"  Note ({row['step']}): {in_job(text, row['step'])}." for row in work["steps"] for text in row["warnings"]
-    ]
-    return [f"{work['name']}: {'; '.join(words)}", *_each_once(notes)]
+    return [f"{work['name']}: {'; '.join(words)}", *(f"  Note ({step}): {text}." for step, text in notes)]
 
 
 def _step_word(number: int) -> str:
     return "step" if number == 1 else "steps"
-
-
-def _each_once(notes: Sequence[str]) -> list[str]:
-    return list(dict.fromkeys(notes))

@@ -95,6 +95,15 @@ def test_a_page_that_fails_stops_no_other(tmp_path: Path, runs: Runs) -> None:
     ]  # fmt: skip
 
 
+def test_a_note_of_many_pages_is_told_once(tmp_path: Path, runs: Runs) -> None:
+    job = job_in(tmp_path, "a.tif", "b.tif", "bad.tif", "c.tif")
+    text = run_whole(job, RunSettings(), progress=silent)[1]
+    assert "  Note (clean): pale." not in text
+    assert text.splitlines()[-2:] == [
+        "Note of 3 pages (clean): pale.", f"3 of 4 pages done. Results: {tmp_path / 'out'}"
+    ]  # fmt: skip
+
+
 def test_a_page_of_which_nothing_was_to_be_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     steps = [
         step_row("clean", "unchanged"),
