@@ -26,7 +26,7 @@ from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.classify import DustSettings, asked, judged
+from stitchbed.page.dust.classify import DustSettings, asked, believed, judged
 from stitchbed.page.dust.finds import HOLE, Finds
 from stitchbed.page.dust.second_sight import MISSING, SHOWN, Second, registered, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
@@ -71,6 +71,7 @@ class Seen:
 
 def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
     """Find dust and mend it."""
+    wish, settings = settings, believed(settings, plan.medium.name)
     seen = _seen(desk, plan, settings)
     left = excepted(seen.places, settings)
     judge = _judged(seen, plan, settings) & ~left
@@ -80,7 +81,7 @@ def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Re
     found = dust_map(desk.page, seen.finds, judge, in_ink=light)
     after = replace(plan, dust=found if found.count else None)
     record.numbers = _numbers(desk, plan, seen, judge, doubt) | {"excepted": int(left.sum())}
-    record.warnings += _warnings(desk, plan, seen, settings)
+    record.warnings += _warnings(desk, plan, seen, settings) + _too_long(wish, settings)
     _show(desk, (plan, after), seen, judge, doubt)
     if found.count:
         write_mask(desk.album, desk.page, found, plan.frame, workers=desk.workers, progress=desk.progress)
@@ -239,6 +240,16 @@ def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen, settings: DustSet
     if desk.page.dpi < COARSE_DPI:
         said.append(f"at {desk.page.dpi:.0f} dpi most dust is no larger than a pixel and cannot be told from dots")
     return said
+
+
+def _too_long(wish: DustSettings, settings: DustSettings) -> list[str]:
+    if wish.largest <= settings.largest:
+        return []
+    return [
+        f"of one scan of ink, marks longer than {settings.largest:g} mm were left, though dust up to "
+        f"{wish.largest:g} mm was asked for: they look like drawn strokes; --second SCAN tells them apart, --dust "
+        "eager takes them, and dots with them"
+    ]
 
 
 def _show(desk: CleanContext, plans: tuple[CleanPlan, CleanPlan], seen: Seen, judge: Mask, doubt: Mask) -> None:

@@ -25,13 +25,15 @@ from stitchbed.page.dust.surroundings import odds_among
 from stitchbed.page.ink import InkTraits, softening
 
 STRENGTHS = ("careful", "normal", "eager")
+LEARNED_MM = 0.6  # longest side of the lone marks that were learned from
 
 
 @dataclass(frozen=True)
 class DustSettings:
     """strength : "careful" takes specks that stand on bare paper and are too gray, or too small, to be drawn, and on
     pages in pencil or paint none; "normal" also grays that touch a drawing; "eager" is less particular in all of that.
-    The default is the one that harms nothing. largest : mm; the default is a grain of dust seen without a glass.
+    The default is the one that harms nothing. largest : mm; the default is a grain of dust seen without a glass;
+    in ink more counts for eager, or beside a second scan, only.
     smallest_dot : mm; the finest dot the pen makes: nothing as large and as black is taken, nor, in ink, anything as
     large and as white. The default, .12, is a fine liner's. keep : (x, y) mm from the clean page's top left: a speck
     within 1 mm stays. spare : (x, y, width, height) mm of places where nothing is taken. in_ink : also fill light
@@ -42,7 +44,7 @@ class DustSettings:
     strength: Annotated[
         str, Setting("careful: only what cannot have been drawn.", option="dust", choices=STRENGTHS)
     ] = "careful"
-    largest: Annotated[float, Setting("Largest dust.", unit="mm", low=0.05, high=3)] = 0.6
+    largest: Annotated[float, Setting("Largest dust.", unit="mm", low=0.05, high=3)] = LEARNED_MM
     smallest_dot: Annotated[float, Setting("The pen's finest dot.", unit="mm", low=0, high=5)] = 0.12
     in_ink: Annotated[
         bool,
@@ -118,6 +120,15 @@ BAND_MM = 30.0  # of the page in which company is counted at once
 BARE = {"careful": 0.993, "normal": 0.985, "eager": 0.97}
 LEAST_PEAK = 0.25  # of full ink; the tooth of paper and soft pencil leave paler grains far out
 NEUTRAL = 0.15  # hue, on a page in pencil or paint; spattered color has more
+
+
+def believed(settings: DustSettings, medium: str) -> DustSettings:
+    """The settings dust is judged by: of ink, one scan alone tells marks apart that are no longer than those learned
+    from. Where longer ones are looked at, what is seen of all others changes too, and drawn dots go as dust.
+    """
+    if medium != "ink" or settings.strength == "eager" or settings.second is not None:
+        return settings
+    return replace(settings, largest=min(settings.largest, LEARNED_MM))
 
 
 def judged(

@@ -17,7 +17,7 @@ from stitchbed.page.clean.dusting import KEEP_MM, dust, excepted, touched
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.clean.steps import framed_desk, paper, tone
-from stitchbed.page.dust.classify import DustSettings
+from stitchbed.page.dust.classify import LEARNED_MM, DustSettings, believed
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.lamp import lamp_only
@@ -110,6 +110,26 @@ def test_specks_are_taken_and_listed_where_they_lie(begun: tuple[CleanContext, C
     area = SIDE[0] * SIDE[1] / 100
     assert record.numbers["dust_per_cm2"] == pytest.approx(len(SPECKS) / area, rel=0.02)
     assert record.numbers["seen_by_two_pieces"] is None and record.numbers["excepted"] == 0
+
+
+def test_no_longer_marks_are_looked_at_than_were_learned_from(begun: tuple[CleanContext, CleanPlan]) -> None:
+    framed, plan = begun
+    usual, long = Record("dust"), Record("dust")
+    dust(framed, plan, DustSettings(), usual)
+    dust(framed, plan, DustSettings(largest=2.5), long)
+    assert long.numbers == usual.numbers
+    (words,) = set(long.warnings) - set(usual.warnings)
+    assert words.startswith("of one scan of ink, marks longer than 0.6 mm were left, though dust up to 2.5 mm")
+
+
+def test_longer_dust_is_believed_where_more_tells_of_it() -> None:
+    wish = DustSettings(largest=2.5)
+    assert believed(wish, "ink").largest == LEARNED_MM
+    assert believed(replace(wish, strength="normal"), "ink").largest == LEARNED_MM
+    assert believed(replace(wish, strength="eager"), "ink") == replace(wish, strength="eager")
+    assert believed(replace(wish, second=Path("other.tif")), "ink").largest == 2.5
+    assert believed(wish, "pencil") == wish
+    assert believed(DustSettings(largest=0.3), "ink").largest == 0.3
 
 
 def test_what_is_excepted_stays(begun: tuple[CleanContext, CleanPlan]) -> None:
