@@ -26,7 +26,7 @@ from stitchbed.mosaic.survey.survey import Survey
 ndimage = late("scipy.ndimage")
 
 MISSING_MM = 10.0  # a hole deeper than this is not the slack of pieces laid askew: a piece is missing
-UNEVEN = 0.2  # share of a piece's shorter side, as much as neighbors share: what rims differ by is laid unevenly
+UNEVEN = 0.35  # share of a side of a piece: rims of pieces laid askew or turned differ by less, and a piece shows more
 SLACK_MM = 4.0  # what is less deep parts one hole from another: slivers along the canvas's rims join them
 
 
