@@ -20,6 +20,7 @@ from stitchbed.mosaic.registration.placement import edge_distance
 
 ndimage = late("scipy.ndimage")
 
+TELLING = 5.0  # times the light by which blacks differ: what is darker tells of no lift
 PLAIN_LIFT = 0.05  # loss at the very edge from which a whole side is taken to lift; shadows of covers stay below
 
 
@@ -83,7 +84,7 @@ def find_lift(
         unlike = gray[judge[known]] != seen.gray
         loss, by = np.where(unlike, in_all(lost), loss), np.where(unlike, light.mean(1), by)
         unrest = seen.unrest[known]
-        loss = _beyond(loss, settings.black / by)
+        loss = np.where(by > TELLING * settings.black, _beyond(loss, settings.black / by), 0.0)
         plain = _beyond(loss, settings.drawn * unrest)
         seen_there = seen.at[known], np.column_stack([loss, plain]), 1 / (1 + (unrest / 0.2) ** 2)
         lifts.append(_lift(name, size, seen_there, px_per_mm[i], settings))

@@ -106,6 +106,18 @@ def test_a_color_that_a_gray_piece_does_not_show_is_no_lift() -> None:
         assert _found(replace(made, patches=Patches(made.patches.xy, seen)))[0].any == lifts
 
 
+@pytest.mark.parametrize("color", [(0.02, 0.7, 0.02), (0.02, 0.02, 0.5), (0.001, 0.001, 0.001)])
+def test_what_is_black_in_a_pure_color_is_no_lift_and_what_shines_in_it_is(color: tuple[float, float, float]) -> None:
+    """Two scans differ by a tenth in the channels that a felt pen leaves black; black ink alone tells of no light."""
+    made = scene(1, 2, np.random.default_rng(9))
+    one, two = (replace(seen, light=np.tile(color, (len(seen.at), 1))) for seen in made.patches.seen)
+    edge = one.at[:, :1] > SIZE[1] - 40
+    dark, bright = np.array(color) < 0.1, np.array(color) >= 0.1
+    for which, lifts in ((dark, False), (bright, bool(bright.any()))):
+        loss = replace(one, light=one.light * (1 - 0.1 * edge * which))
+        assert _found(replace(made, patches=Patches(made.patches.xy, (loss, two))))[0].any == lifts
+
+
 def test_a_brighter_rim_is_no_lift() -> None:
     made = scene(1, 2, np.random.default_rng(5))
     assert not _found(_lifted(made, {0: -_depth(made.patches.seen[0].at, 60.0)}))[0].any
