@@ -90,7 +90,7 @@ def folds_at(places: Sequence[Placement], ties: Ties, px_per_mm: float, settings
     residual = residuals_of(places, ties)
     common, sigma = _common(ties, residual, len(places), px_per_mm, settings)
     length = np.hypot(*common.T)
-    _, pair = np.unique(np.stack([ties.a, ties.b]), axis=1, return_inverse=True)
+    _, pair = np.unique(ties.a * len(places) + ties.b, return_inverse=True)
     usual = _usual(length, pair) if pair.max(initial=0) + 1 >= settings.least_pairs else 0.0
     least = max(settings.least_mm * px_per_mm, settings.least_px, settings.over * usual)
     folded = (length > np.maximum(least, settings.sure * sigma)) & (length < settings.most_mm * px_per_mm)
