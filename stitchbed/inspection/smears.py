@@ -21,6 +21,7 @@ from stitchbed.matching.robust import robust_spread
 ndimage = late("scipy.ndimage")
 
 CELL = 24  # view px of a cell whose likeness is told: a fingerprint on an A4 bed covers some twelve
+LEAST_VIEWS, LEAST_SIDE = 3, 4 * CELL  # view px; fewer or smaller ones tell nothing
 RIDGES, AROUND = 3.0, 49  # view px: coarser is drawing and light; the surround that says how strong a pattern is
 NOISE = 0.6  # gray levels, so that blank paper does not count
 HELD = 1.5  # times that strength: lines must not drown a faint pattern
@@ -53,7 +54,7 @@ class Smear:
 
 def smear(views: Sequence[Bytes]) -> Smear | None:
     """The largest patch that the views (h, w) share, gray 0..255; at least three views are needed."""
-    if len(views) < 3 or min(views[0].shape) < 4 * CELL:
+    if len(views) < LEAST_VIEWS or min(views[0].shape) < LEAST_SIDE:
         return None
     return _sure_smear(views) or _faint_smear(views[:: -(-len(views) // FAINT_VIEWS)])
 

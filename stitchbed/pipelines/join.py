@@ -47,7 +47,7 @@ from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.pipelines.scanning.first_calls import first_calls
-from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
+from stitchbed.pipelines.scanning.overlap_faults import glass_faults, overlap_faults
 from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone, unlike_most
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.intake import gray_among_color, same_profile, take_in, unchanged
@@ -190,7 +190,7 @@ def _joined(
             try:
                 plan, about = planned(context, (folder, mark), settings.outside, by_hand=by_hand)
             except Disconnected as error:
-                error.besides(own_faults(context, seen.result(), {}))
+                error.besides([*own_faults(context, seen.result(), {}), *glass_faults(context)])
                 raise
         placed = {tile.name: place.sheet_from_tile for tile, place in zip(plan.tiles, plan.places, strict=True)}
         about["warnings"] = [*doubts, *own_faults(context, seen.result(), placed), *about["warnings"]]

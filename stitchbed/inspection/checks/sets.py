@@ -281,7 +281,7 @@ def smear_finding(patch: Smear, dpi: float | None) -> Finding:
     place, across = (patch.x * mm, patch.y * mm), math.sqrt(patch.area) * mm
     why = f"a patch of the glass, {across:.0f} {unit} wide, shows the same pattern in all pieces"
     where = f"({place[0]:.0f}, {place[1]:.0f} {unit} from the scan's left, top)"
-    change = f"wipe fingerprints and smears off the glass {where}, and scan again"
+    change = f"wipe fingerprints and smears off the glass, or take away what lies there {where}, and scan again"
     numbers = {"places": [[round(value, 1) for value in place]], "likeness": round(patch.likeness, 3)}
     return Finding("smear on the glass", "redo", why, change, numbers)
 

@@ -23,7 +23,7 @@ from stitchbed.inspection.findings import PairEvidence, believed_dpi, usual_dpi
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.overlaps import compare
 from stitchbed.inspection.patches import Course, course_of, overlay
-from stitchbed.inspection.smears import smear_shown, usual_sized
+from stitchbed.inspection.smears import LEAST_SIDE, LEAST_VIEWS, smear_shown, usual_sized
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
@@ -65,6 +65,16 @@ def overlap_faults(
     either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
     told = together([(tiles[index].name, finding) for index, finding in found], TOLD_APART)
     return [*told, *either, *on_glass.result()]
+
+
+def glass_faults(context: SurveyContext) -> list[str]:
+    """What lies on the glass in all pieces, in words, of pieces for which no place was found: it speaks against all."""
+    tiles = [tile for tile in context.tiles if min(tile.raster.shape[:2]) >= LEAST_SIDE]
+    if len(tiles) < LEAST_VIEWS:
+        return []
+    with ThreadPoolExecutor(context.workers) as pool:
+        looks = tuple(pool.map(lambda tile: glance(context, tile), tiles))
+    return _on_glass(tiles, looks, ())
 
 
 def _read(context: SurveyContext, tiles: Sequence[Tile], index: int, boxes: Sequence[Box]) -> list[Pixels]:

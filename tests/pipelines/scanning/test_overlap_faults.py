@@ -15,7 +15,7 @@ from stitchbed.core.progress import silent
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
-from stitchbed.pipelines.scanning.overlap_faults import overlap_faults
+from stitchbed.pipelines.scanning.overlap_faults import glass_faults, overlap_faults
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
 
@@ -58,7 +58,7 @@ def _width(one: captures.Piece) -> int:
     return (one.pixels.shape[1] + 2 * OVERLAP) // 3
 
 
-def _told(folder: Path, fault: str) -> list[str]:
+def _told(folder: Path, fault: str, *, laid: bool = True) -> list[str]:
     pieces = _pieces(fault)
     tiles, _ = take_in(captures.write_pieces(folder, pieces), memory=2**28)
     high, wide, channels = tiles[0].raster.shape
@@ -71,7 +71,7 @@ def _told(folder: Path, fault: str) -> list[str]:
     with Shelf(tiles, 2**26, folder, memory=2**28) as shelf:
         dpi = np.full(3, 300.0)
         context = SurveyContext(tuple(tiles), dpi, shelf, kind, SurveySettings(), 1, silent)
-        return overlap_faults(context, tiles, places)
+        return overlap_faults(context, tiles, places) if laid else glass_faults(context)
 
 
 @pytest.mark.parametrize(
@@ -89,3 +89,9 @@ def test_a_fingerprint_on_the_glass_is_told_of_all_pieces(tmp_path: Path) -> Non
 
 def test_good_pieces_are_left_in_peace(tmp_path: Path) -> None:
     assert _told(tmp_path, "none") == []
+
+
+@pytest.mark.parametrize(("fault", "told"), [("finger", True), ("", False)])
+def test_what_lies_on_the_glass_is_told_of_pieces_without_a_place_too(tmp_path: Path, fault: str, told: bool) -> None:
+    words = _told(tmp_path, fault, laid=False)
+    assert [line.split(",")[0] for line in words] == ["all pieces: a patch of the glass"] * told
