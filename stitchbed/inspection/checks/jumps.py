@@ -21,7 +21,7 @@ HEAD_SLOPE = 0.1  # mm a mm: waves of .06 mm every 4 mm are as steep
 SAME_ROW = 0.03  # of a scan's length
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 STEP_OF = 6  # patches on each side of a row
-MOST_PAIRS = 0.6  # of a piece's pairs that reach a row, which have to agree
+MOST_PAIRS = 0.6  # of a piece's pairs, of those that reach a row for a jump, that have to agree
 STILL = "let nothing touch the scanner while it runs, and scan again"
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import HEAD_MM, seen_elsewhere, sizes
-from stitchbed.inspection.checks.jumps import STILL, jumped, jumps_of_either
+from stitchbed.inspection.checks.jumps import MOST_PAIRS, STILL, jumped, jumps_of_either
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
@@ -24,7 +24,6 @@ STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
 # Like HEAD_MM, of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off.
 # What the head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
 FAR_MM = 0.7
-MOST_PAIRS = 0.6  # of a piece's pairs that have to agree
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2

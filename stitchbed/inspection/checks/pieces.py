@@ -246,7 +246,7 @@ def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:
             )
         ]
     found = []
-    if abs(said[0] / said[1] - 1) > DPI_APART:
+    if tile.raster.uneven:
         why = f"the file says {said[0]:.0f} dpi across and {said[1]:.0f} down"
         found.append(Finding("uneven dpi", "redo", why, "scan with one resolution for both directions"))
     found += _wrong_dpi(evidence, tile, usual)

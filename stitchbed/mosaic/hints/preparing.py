@@ -16,8 +16,6 @@ from stitchbed.mosaic.hints.kinds import pieces_of
 from stitchbed.mosaic.hints.writing import key_of, to_text
 from stitchbed.reading.base.tile import Tile
 
-UNEVEN = 0.02  # share by which a file's two resolutions differ at most
-
 
 def flip_of(tile: Tile) -> Array:
     """3x3 from stored px to those of the flipped picture."""
@@ -60,8 +58,8 @@ def demand_even_dpi(tiles: Sequence[Tile], hints: Hints) -> None:
     MixedTiles : some do.
     """
     said = {named(one.piece, tiles, one).name for one in hints.piece_dpi}
-    uneven = [(tile.name, *tile.raster.dpi) for tile in tiles if tile.raster.dpi and tile.name not in said]
-    found = [f"{name} ({x:.0f} across, {y:.0f} down)" for name, x, y in uneven if abs(x / y - 1) > UNEVEN]
+    asked = [(tile.name, tile.raster.dpi) for tile in tiles if tile.raster.uneven and tile.name not in said]
+    found = [f"{name} ({dpi[0]:.0f} across, {dpi[1]:.0f} down)" for name, dpi in asked if dpi]
     if found:
         raise MixedTiles(
             f"the files say another resolution across than down: {', '.join(found)} dpi",

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+UNEVEN = 0.02  # share by which a file's two resolutions differ at most
+
 
 @dataclass(frozen=True)
 class Raster:
@@ -33,6 +35,11 @@ class Raster:
     alpha: bool = False
     lost: tuple[str, ...] = ()
     white: tuple[float, float] | None = None
+
+    @property
+    def uneven(self) -> bool:
+        """True where the file says another resolution across than down."""
+        return self.dpi is not None and abs(self.dpi[0] / self.dpi[1] - 1) > UNEVEN
 
 
 @dataclass(frozen=True)
