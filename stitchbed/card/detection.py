@@ -35,6 +35,10 @@ NEARLY_TOO_SMALL = 1.5  # of that: where photos are tilted markers are shorter o
 NEAR_SQUARES = 1.6  # a corner is predicted only from markers this near, so that nothing is guessed under a cover
 FEWEST_ANCHORS, ANCHOR_SQUARES = 4, 2.3  # corners seen, and how near, that predict the next one
 NO_CARD = "shows no reference card"
+NOT_SEEN = (
+    "{name}: of the four corner cards {piece} is not seen: if it lies in the picture too, let nothing cover it and no "
+    "shine, shade or blur hide its markers"
+)
 LEAST_SHARE = 0.5  # of a card's corners must be seen; half a card is more often a mistake than a wish
 LEAST_CONTRAST = 12.0  # gray levels of 255 between dark and light squares at a corner
 CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 px a square; real paper is less flat
@@ -96,7 +100,8 @@ def find_cards(gray: Bytes, name: str) -> tuple[tuple[SeenCard, ...], Mapping[st
 def _unread(
     gray: Bytes, name: str, seen: Sequence[SeenCard], left_out: Mapping[str, str], read: Array
 ) -> dict[str, str]:
-    """What to say of corner cards whose board shows and none of whose markers does, by piece where one is missing.
+    """What to say of corner cards whose board shows and none of whose markers does, by piece where one is missing, or
+    of the one card of four that does not show at all.
 
     read : (N, 2) px of corners of all others.
     """
@@ -111,6 +116,8 @@ def _unread(
             f"{name}: the card in the {place} ({' or '.join(missing)}) is left out: none of its markers can be read, "
             "as under shine, in shade or out of focus"
         )
+    if not said and len(missing) == 1:
+        said[missing[0]] = NOT_SEEN.format(name=name, piece=missing[0])
     return said
 
 

@@ -14,6 +14,9 @@ from PIL import ImageCms
 
 from stitchbed.color.cielab import SPACES, xyz_from_rgb
 from stitchbed.core.arrays import Array
+from stitchbed.imaging.transfer import transfer_of
+
+SAME_LIGHT, SAME_PRIMARIES = 1e-3, 3e-3  # share of white, XYZ: writers of one space differ by a tenth of that
 
 FIXED_DATE = (1998, 1, 1, 0, 0, 0)
 
@@ -40,6 +43,20 @@ def xyz_from_profile(icc: bytes | None) -> Array:
         if columns and all(column is not None for column in columns):
             return np.array([column[0] for column in columns], dtype=np.float64).T
     return xyz_from_rgb(SPACES["srgb"])
+
+
+def same_colors(one: bytes | None, other: bytes | None) -> bool:
+    """Whether codes mean the same under two profiles; None is sRGB, as pictures without a profile are shown.
+
+    Each writer of a space has bytes of its own. Profiles that are more than a curve and primaries must be equal.
+    """
+    if one == other:
+        return True
+    curves = [transfer_of(icc) for icc in (one, other)]
+    light = [curve.decode16.reshape(len(curve.decode16), -1) for curve in curves]
+    primaries = [xyz_from_profile(icc) for icc in (one, other)]
+    alike = np.abs(light[0] - light[1]).max() < SAME_LIGHT and np.abs(np.subtract(*primaries)).max() < SAME_PRIMARIES
+    return bool(alike and all(curve.exact for curve in curves))
 
 
 def _undated(icc: bytes) -> bytes:

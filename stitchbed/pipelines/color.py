@@ -19,7 +19,7 @@ from stitchbed.card.corners import corner_points
 from stitchbed.card.patches import MOST_CLIPPED
 from stitchbed.color.cielab import chroma_of, de00, lab_from_xyz
 from stitchbed.color.fit import ColorFit, terms_of
-from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.color.profiles import profile_of, same_colors, xyz_from_profile
 from stitchbed.color.tone import CLEARLY_BENT, bending, straightened
 from stitchbed.core.arrays import Array, Floats
 from stitchbed.core.errors import BadSettings, MixedTiles
@@ -272,7 +272,7 @@ def _summary(values: Array) -> Mapping[str, float]:
 
 def _check_alike(photo: Photo, holder: Photo) -> None:
     """A correction found in one picture holds for another only when their numbers mean the same."""
-    if photo.tile.raster.icc != holder.tile.raster.icc:
+    if not same_colors(photo.tile.raster.icc, holder.tile.raster.icc):
         raise MixedTiles(
             f"{holder.tile.name} has another color profile than {photo.tile.name}",
             expected="two pictures made with the same settings",

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from stitchbed.color.profiles import profile_of
+from stitchbed.color.profiles import profile_of, same_colors
 from stitchbed.color.tone import bending
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CanvasTooLarge, MixedTiles
@@ -106,7 +106,7 @@ def rectify(
             if settings.blank is not None
             else None
         )
-        _check_alike(photos)
+        notes += _check_alike(photos)
         plane = survey_plane(photos, settings.asked)
         parts = in_parts(photos, plane)
         photos, fields, bends, light_notes = _lit(photos, plane, blank, settings, parts=parts)
@@ -135,15 +135,25 @@ def rectify(
     return content
 
 
-def _check_alike(photos: Sequence[Photo]) -> None:
+def _check_alike(photos: Sequence[Photo]) -> list[str]:
+    """A word on photos without a color profile beside others that have one.
+
+    Raises
+    ------
+    MixedTiles : colors of one do not mean what those of the first do.
+    """
     first = photos[0].tile.raster
     for photo in photos[1:]:
-        if photo.tile.raster.icc != first.icc or photo.tile.raster.shape[2] != first.shape[2]:
+        if photo.tile.raster.shape[2] != first.shape[2] or not same_colors(photo.tile.raster.icc, first.icc):
             raise MixedTiles(
                 f"{photo.tile.name} has another color profile or other channels than {photos[0].tile.name}",
-                expected="photos of one work from one camera, stored alike",
+                expected="photos of one work from one camera, stored alike; one without a profile counts as sRGB",
                 attempt="export all of them with one setting",
             )
+    bare = [photo.tile.name for photo in photos if photo.tile.raster.icc is None]
+    if not 0 < len(bare) < len(photos):
+        return []
+    return [f"{' and '.join(bare)} without a color profile counted as sRGB, which the other photos are"]
 
 
 def _lit(
@@ -191,7 +201,7 @@ def _job(
 
 def _write(job: FaceJob, photos: Sequence[Photo], output: Path, settings: RectifySettings, progress: Progress) -> Array:
     """Write the result; returns (channels,) the share of it that is cut off at full white."""
-    icc = photos[0].tile.raster.icc
+    icc = next((photo.tile.raster.icc for photo in photos if photo.tile.raster.icc is not None), None)
     if icc is None and job.channels == 3:
         icc = profile_of("srgb")
     spec = MasterSpec(job.height, job.width, job.channels, job.dtype, False, job.dpi, icc)

@@ -129,6 +129,18 @@ def test_a_card_none_of_whose_markers_is_read_is_told(taken: tuple[Scene, Camera
     assert place in left_out["corner 2"]
 
 
+def test_the_one_card_of_four_that_does_not_show_is_told(taken: tuple[Scene, Camera, np.ndarray]) -> None:
+    """As under fog or blur that leave nothing of its squares; two cards may be all that were laid."""
+    scene, camera, photo = taken
+    covered, silent = photo.copy(), []
+    for name in ("corner 2", "corner 3"):
+        outline = placed(scene.poses[name], np.array([[0, 0], [96, 0], [96, 74], [0, 74]], float))
+        cv2.fillConvexPoly(covered, np.rint(photo_from_scene(camera, outline)).astype(np.int32), 120)
+        silent.append(find_cards(covered, "photo")[1])
+    assert list(silent[0]) == ["corner 2"] and "corner 2 is not seen" in silent[0]["corner 2"]
+    assert not silent[1]
+
+
 def test_markers_that_blur_hides_are_sought_where_a_card_has_them(card_raster: np.ndarray) -> None:
     """Not all over the picture again; a card that lies half outside of it has fewer."""
     picture = one(card_raster, 2.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 
+import imagecodecs
 import numpy as np
 import pytest
 from PIL import ImageCms
@@ -11,7 +12,7 @@ from synthetic_charts import LIGHTS, shown
 
 from stitchbed.color.cielab import SPACES, de00, lab_from_xyz, xyz_from_lab, xyz_from_rgb
 from stitchbed.color.fit import KINDS, ColorFit, fit_color, neutral_error, term_slopes, terms_of, xyz_of
-from stitchbed.color.profiles import profile_of, xyz_from_profile
+from stitchbed.color.profiles import profile_of, same_colors, srgb_profile, xyz_from_profile
 from stitchbed.imaging.transfer import transfer_of
 
 NEUTRAL = np.arange(24) >= 18
@@ -115,3 +116,14 @@ def test_slopes_of_terms_are_those_of_small_steps(kind: str) -> None:
         stepped = (terms_of(kind, light + step) - terms_of(kind, light - step)) / 2e-6
         assert found[..., channel] == pytest.approx(stepped, abs=1e-6)
     assert np.isfinite(term_slopes(kind, np.zeros((1, 3)))).all()
+
+
+def test_a_picture_without_a_profile_counts_as_srgb() -> None:
+    """Whoever wrote the sRGB profile; no other space, and nothing that is more than a curve and primaries."""
+    lab = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+    others_srgb = bytes(imagecodecs.cms_profile("srgb"))
+    assert others_srgb != srgb_profile()
+    assert same_colors(None, srgb_profile()) and same_colors(others_srgb, None)
+    wider = [profile_of(space) for space in SPACES if space != "srgb"]
+    assert not any(same_colors(icc, srgb_profile()) or same_colors(None, icc) for icc in (*wider, lab))
+    assert same_colors(lab, lab)

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import tifffile
 from click.testing import CliRunner
+from PIL import Image
 from synthetic_camera import (
     Camera,
     Scene,
@@ -31,6 +32,7 @@ from synthetic_camera import (
 from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard, find_cards
 from stitchbed.cli.commands.rectify import command
+from stitchbed.color.profiles import profile_of, srgb_profile
 from stitchbed.core.errors import BadSettings, CardNotFound, MixedTiles, StitchbedError, WouldTouchOriginal
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import to_linear, transfer_of
@@ -181,7 +183,9 @@ def test_shine_comes_from_the_other_photo(taken: tuple[Scene, Camera, np.ndarray
     shining = replace(scene, light=scene.light + 3 * spot[..., None])
     first = write(tmp_path / "shining.jpg", photograph(shining, camera, rng))
     other = aimed(rng, size=PHOTO, field_mm=(520, 255), tilt_deg=12)
-    second = write(tmp_path / "calm.jpg", photograph(scene, replace(other, lens=camera.lens), rng))
+    second = tmp_path / "calm.jpg"
+    seen = photograph(scene, replace(other, lens=camera.lens), rng)
+    Image.fromarray(seen).save(second, quality=93, icc_profile=srgb_profile())
     alone = rectify([first], tmp_path / "alone.tif", RectifySettings(DPI, EXACT, light="none"), progress=aside)
     assert alone["numbers"]["burnt_out"] > 0.003 and alone["numbers"]["burnt_out_regions_mm"]
     region = alone["numbers"]["burnt_out_regions_mm"][0]
@@ -191,6 +195,7 @@ def test_shine_comes_from_the_other_photo(taken: tuple[Scene, Camera, np.ndarray
     text = rectify_summary(both, tmp_path / "both.tif")
     assert both["numbers"]["burnt_out"] == 0 and both["numbers"]["taken_from_other_photos"] > 0.005
     assert "without shine" in text
+    assert "shining.jpg without a color profile counted as sRGB" in text
     error, _ = errors_of(tmp_path / "both.tif", dots)
     assert error.max() < WORST_MM  # a dot lies in the middle of the shine
     assert path.exists()
@@ -335,8 +340,11 @@ def test_the_photo_is_never_written_to(taken: tuple[Scene, Camera, np.ndarray, P
 def test_photos_that_do_not_belong_together(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
     gray = tmp_path / "gray.png"
     cv2.imwrite(str(gray), cv2.imread(str(taken[3]), cv2.IMREAD_GRAYSCALE))
-    with pytest.raises(MixedTiles):
-        rectify([taken[3], gray], tmp_path / "out.tif", RectifySettings(DPI, EXACT), progress=aside)
+    wide = tmp_path / "wide.jpg"
+    Image.fromarray(cv2.imread(str(taken[3]))[..., ::-1]).save(wide, icc_profile=profile_of("wide"))
+    for other in (gray, wide):
+        with pytest.raises(MixedTiles, match="another color profile"):
+            rectify([taken[3], other], tmp_path / "out.tif", RectifySettings(DPI, EXACT), progress=aside)
 
 
 def test_the_command(taken: tuple[Scene, Camera, np.ndarray, Path], tmp_path: Path) -> None:
