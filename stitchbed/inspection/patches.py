@@ -189,22 +189,27 @@ def _peak(line: NDArray[np.float32], at: int) -> float:
     return at + (0.5 * (left - right) / bend if bend < 0 else 0.0)
 
 
-def _slope(at: Array, value: Array) -> float:
-    """Median of the slopes between pairs (Theil-Sen), NaN over too short a way. Reference: Sen (1968), doi
-    10.1080/01621459.1968.10480934.
+def _slope(at: Array, value: Array, near: float = NEAR, far: float = FAR) -> float:
+    """Median of the slopes between pairs (Theil-Sen), NaN over too short a way. near, far : between which they lie from
+    each other. Reference: Sen (1968), doi 10.1080/01621459.1968.10480934.
     """
     run = at[:, None] - at[None]
-    apart = (run > NEAR) & (run < FAR)
+    apart = (run > near) & (run < far)
     if apart.sum() < LEAST_PATCHES:
         return float("nan")
     return float(np.median((value[:, None] - value[None])[apart] / run[apart]))
 
 
 def _sure_slope(at: Array, value: Array) -> float:
-    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch."""
+    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch. A wave
+    of the head is steep for a part of the way; a stretch goes on over all of it, so the lesser of both counts.
+    """
     slope = _slope(at, value)
     error = robust_spread(value - slope * at) / max(1e-9, float(at.std()) * math.sqrt(len(at)))
-    return slope if error < SURE_SLOPE else float("nan")
+    if not error < SURE_SLOPE:
+        return float("nan")
+    whole = _slope(at, value, max(FAR, float(np.ptp(at)) / 2), math.inf)
+    return slope if math.isnan(whole) else float(np.sign(slope) * np.clip(whole * np.sign(slope), 0, abs(slope)))
 
 
 def _jump(at: Array, value: Array) -> tuple[float, float] | None:

@@ -11,21 +11,26 @@ from dataclasses import replace
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.patches import Course
 
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
 HEAD_MM = 0.3
+# The same, of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off.
+# What the head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
+FAR_MM = 0.7
 OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
 HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
 HEAD_GAIN = 0.75  # of what pieces differ by is left once the head is given its share; more is no proof of it
 ALIKE_WAY = 0.1  # of the longest way that pieces are seen over: a shorter one alone makes none another size
+LEAST_DOUBT = 0.001  # of a size, however long the way: paper differs by as much between two scans
 ROUNDS = 12  # of weights for the least sum of absolute differences
 
 
-def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Course, ...]:
+def without_head(courses: Sequence[Course], looks: Sequence[Glance], dpi: Sequence[float]) -> tuple[Course, ...]:
     """The courses of a set with what is the pieces' alone: no stretch is known where the scale is another, and what the
     head does along the travel to all scans alike is taken off. That is one stretch of all pairs which see a place at
     rows far from each other, the one by which pieces differ least.
@@ -36,21 +41,34 @@ def without_head(courses: Sequence[Course], looks: Sequence[Glance]) -> tuple[Co
     shown = shown[(ways != 0) & np.isfinite(shown)]
     if len(shown) < 2:  # one pair tells nothing of all
         return courses
-    best, least = courses, HEAD_GAIN * float(np.abs(sizes(len(looks), courses, 1)).sum())
+    unsure = doubts(courses, looks, dpi, 1)
+    best, least = courses, HEAD_GAIN * float(np.abs(sizes(len(looks), courses, unsure, 1)).sum())
     for head in np.unique(np.quantile(shown, HEAD_TRIED, method="nearest")):
         shares = np.outer(ways * head, (0, 1))
         without = tuple(replace(one, stretch=one.stretch - share) for one, share in zip(courses, shares, strict=True))
-        left = float(np.abs(sizes(len(looks), without, 1)).sum())
+        left = float(np.abs(sizes(len(looks), without, unsure, 1)).sum())
         best, least = (without, left) if left < least else (best, least)
     return best
 
 
-def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
-    """(count,) size of each piece over the middle one along an axis, by the least sum of absolute differences, each
-    counted by the way that it is seen over. Few pieces differ: each size counts as a difference too, of ALIKE_WAY, so
-    that a short way which errs does not turn what most pieces have into the exception.
+def doubts(courses: Sequence[Course], looks: Sequence[Glance], dpi: Sequence[float], axis: int) -> Array:
+    """(N,) by how much, as a share, two good scans differ along an axis over the way that each pair shows: what a head
+    or a lifted side moves, over that way. dpi : of each tile."""
+    ways = np.array([course.ways[axis] / dpi[course.a] for course in courses]) * MM_PER_INCH
+    far = np.array([axis == 1 and seen_elsewhere(course, looks) for course in courses], bool)
+    return np.where(far, FAR_MM, HEAD_MM) / np.maximum(ways, 1e-9)
+
+
+def sizes(count: int, courses: Sequence[Course], unsure: Array, axis: int) -> Array:
+    """(count,) size of each piece over the middle one along an axis, by the least sum of what pairs differ from it in
+    parts of their doubts (`unsure`): what is within them speaks for nothing and counts by its square, the rest by how
+    much it is. Few pieces differ: each size counts as a difference too, of ALIKE_WAY, so that a short way which errs
+    does not turn what most pieces have into the exception.
+
+    Reference: Huber (1964), doi 10.1214/aoms/1177703732.
     """
-    used = [course for course in courses if np.isfinite(course.stretch[axis])]
+    known = np.array([np.isfinite(course.stretch[axis]) for course in courses], bool)
+    used = [course for course, told in zip(courses, known, strict=True) if told]
     if not used:
         return np.zeros(count)
     between = np.zeros((len(used), count))
@@ -58,16 +76,19 @@ def sizes(count: int, courses: Sequence[Course], axis: int) -> Array:
     between[np.arange(len(used)), [course.a for course in used]] = -1.0
     rows = np.vstack([between, np.eye(count)])
     values = np.append([course.stretch[axis] for course in used], np.zeros(count))
-    ways = np.minimum([course.ways[axis] for course in used], 1e6)
-    weights = ways = np.append(ways / max(1e-9, float(ways.max())), np.full(count, ALIKE_WAY))
+    doubt = np.maximum(unsure[known], LEAST_DOUBT)
+    prior = np.full(count, ALIKE_WAY / float(doubt.min()))
+    weights = np.append(1 / doubt**2, prior / LEAST_DOUBT)
     solved = np.zeros(count)
     for _ in range(ROUNDS):
         root = np.sqrt(weights)
         solved = np.linalg.lstsq(root[:, None] * rows, root * values, rcond=None)[0]
-        weights = ways / np.maximum(np.abs(rows @ solved - values), 1e-4)
-    known = np.abs(between).sum(0) > 0
-    solved[known] -= np.median(solved[known])
-    solved[~known] = 0.0
+        off = np.abs(rows @ solved - values)
+        told, own = off[: len(used)], off[len(used) :]
+        weights = np.append(1 / (doubt * np.maximum(doubt, told)), prior / np.maximum(own, 1e-4))
+    seen = np.abs(between).sum(0) > 0
+    solved[seen] -= np.median(solved[seen])
+    solved[~seen] = 0.0
     return np.asarray(solved)
 
 
@@ -80,10 +101,11 @@ def head_way(course: Course, looks: Sequence[Glance]) -> int:
 
 def seen_elsewhere(course: Course, looks: Sequence[Glance]) -> bool:
     """True where two scans show the same places at rows far from each other, as also where one lies turned by half."""
-    if head_way(course, looks) != 0:
-        return True
+    if head_way(course, looks) != 0 or len(course.slips) == 0:
+        return head_way(course, looks) != 0
     shares = course.slips[:, :2] / [looks[index].shape[0] for index in (course.a, course.b)]
-    return len(shares) > 0 and float(np.median(np.abs(shares[:, 0] - shares[:, 1]))) > HEAD_ROWS
+    own, other = (shares - shares.mean(0)).T
+    return float(own @ other) < 0 or float(np.median(np.abs(shares[:, 0] - shares[:, 1]))) > HEAD_ROWS
 
 
 def _of_other_scale(course: Course) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import HEAD_MM, head_way
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
-from stitchbed.inspection.patches import PATCH, Course
+from stitchbed.inspection.patches import LEAST_BESIDE, PATCH, WAVE_WAY, Course
 
 # Like HEAD_MM, of what two scans show of one place at rows far from each other, where no third scan tells: two sigma of
 # two readings, each .17 mm rms off.
@@ -87,11 +87,17 @@ def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[f
         if index in (course.a, course.b):
             end = (course.a, course.b).index(index)
             first, last = course.spans[end]
-            if first + near < row < last - near:
+            told = any(abs(jump[end] - row) < near for jump in course.jumps)
+            if first + near < row < last - near and (told or _followed(course, end, row, look.reduction)):
                 reach += 1
-                told = any(abs(jump[end] - row) < near for jump in course.jumps)
                 agree += told or _step(course, end, row, PATCH / 2 * look.reduction) > abs(height) / 2
     return agree / max(1, reach), agree
+
+
+def _followed(course: Course, end: int, row: float, reduction: float) -> bool:
+    """True where a pair was followed on both sides of a row, near enough to tell a jump there from a wave."""
+    away = (course.slips[:, end] - row) / reduction
+    return all(int(((side * away > 0) & (np.abs(away) < WAVE_WAY)).sum()) >= LEAST_BESIDE for side in (-1, 1))
 
 
 def _step(course: Course, end: int, row: float, beside: float) -> float:

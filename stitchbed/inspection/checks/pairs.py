@@ -10,8 +10,9 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.inspection.checks.head import HEAD_MM, seen_elsewhere, sizes
+from stitchbed.inspection.checks.head import doubts, sizes
 from stitchbed.inspection.checks.jumps import MOST_PAIRS, STILL, jumped, jumps_of_either
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
@@ -21,9 +22,6 @@ from stitchbed.inspection.patches import Course
 from stitchbed.inspection.specks import LEAST_DUST
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
-# Like HEAD_MM, of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off.
-# What the head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
-FAR_MM = 0.7
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
@@ -74,10 +72,10 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     courses = evidence.courses
     found: list[tuple[int, float]] = []
     while True:
-        both = [sizes(len(evidence.tiles), courses, k) for k in (0, 1)]
+        both = [sizes(len(evidence.tiles), courses, _doubts(evidence, courses, k), k) for k in (0, 1)]
         uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
         lone = _lone_courses(courses, axis)
-        telling = [one for one in courses if _tells(evidence, one, axis) and not any(one is other for other in lone)]
+        telling = [one for one in _telling(evidence, courses, axis) if not any(one is other for other in lone)]
         shown = {index for course in telling for index in (course.a, course.b)}
         named = shown & set(np.flatnonzero((np.abs(both[axis]) > STRETCHED) & uneven_way).tolist())
         if not named:
@@ -87,12 +85,14 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
         courses = tuple(course for course in courses if worst not in (course.a, course.b))
 
 
-def _tells(evidence: Pairs, course: Course, axis: int) -> bool:
-    """True where a pair differs by more than two good scans do over the way that it shows."""
-    way = course.ways[axis] / believed_dpi(evidence.tiles)[course.a] * MM_PER_INCH
-    apart = abs(float(course.stretch[axis]))
-    head = FAR_MM if axis == 1 and seen_elsewhere(course, evidence.looks) else HEAD_MM
-    return way > 0 and apart > STRETCHED + head / way
+def _telling(evidence: Pairs, courses: Sequence[Course], axis: int) -> list[Course]:
+    """Those that differ by more than two good scans do over the way that they show."""
+    least = STRETCHED + _doubts(evidence, courses, axis)
+    return [one for one, bound in zip(courses, least, strict=True) if abs(float(one.stretch[axis])) > bound]
+
+
+def _doubts(evidence: Pairs, courses: Sequence[Course], axis: int) -> Array:
+    return doubts(courses, evidence.looks, believed_dpi(evidence.tiles), axis)
 
 
 def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
@@ -106,10 +106,10 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
     found = []
     for axis, way in WAYS:
-        for course in _lone_courses(evidence.courses, axis):
+        for course in _telling(evidence, _lone_courses(evidence.courses, axis), axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
-            if _tells(evidence, course, axis) and not abs(apart - other) <= STRETCHED / 2:
+            if not abs(apart - other) <= STRETCHED / 2:
                 names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
                 why = f"{names}: one of the two is {100 * abs(apart):.1f} % too long or too short {way}"
                 found.append(Finding("stretched", "redo", why, LYING, {"percent": round(100 * apart, 2)}))

@@ -26,7 +26,9 @@ from stitchbed.inspection.smears import Smear
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
 LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
-FACING = 0.3  # of what the other one loses in the same overlap: beside its dark side the rest seems darker as well
+# Of what the other one loses in the same overlap: beside its dark side the rest seems darker as well. At a corner, so
+# much of a side or less, little else tells the light, and only the darker one is lifted.
+FACING, CORNER_LENGTH = 0.3, 0.3
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 # Standard errors over the places, pieces, places: what is drawn differs from place to place too.
 SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
@@ -126,7 +128,9 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
         for index, other, losses, over in both:
             # a scan with cut-off ends shows no true light to compare with
             true = other not in cut | odd and index not in unfit
-            for loss in losses if true and worst[index] > FACING * worst[other] else ():
+            for loss in losses if true else ():
+                if worst[index] <= (1.0 if loss.length < CORNER_LENGTH else FACING) * worst[other]:
+                    continue
                 # a corner that lies in another piece's lift has that one's light for its own
                 left = replace(loss, loss=loss.loss - max(0.0, over), sure=loss.sure - max(0.0, over))
                 before = sides.get((index, left.side))

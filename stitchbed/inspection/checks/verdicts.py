@@ -17,7 +17,7 @@ from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
 from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
 from stitchbed.inspection.checks.sets import set_findings, unlike_most
-from stitchbed.inspection.findings import Evidence, Finding, worst
+from stitchbed.inspection.findings import Evidence, Finding, believed_dpi, worst
 from stitchbed.inspection.overlaps import drifts, suspects
 
 
@@ -25,7 +25,7 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     """Findings and verdicts per piece and for the set; the set is as good as its worst piece, and what could not be
     read (`unread`) is missing from it.
     """
-    evidence = replace(evidence, courses=without_head(evidence.courses, evidence.looks))
+    evidence = replace(evidence, courses=without_head(evidence.courses, evidence.looks, believed_dpi(evidence.tiles)))
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]

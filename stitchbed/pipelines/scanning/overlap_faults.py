@@ -51,7 +51,7 @@ def overlap_faults(
         on_glass = pool.submit(_on_glass, tiles, looks, places)
         seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
         differences = tuple(difference for _, difference in seen if difference is not None)
-        courses = without_head([course for course, _ in seen], looks)
+        courses = without_head([course for course, _ in seen], looks, dpi)
         evidence = PairEvidence(tuple(tiles), looks, (), courses, differences)
         odd = [index for index, tile in enumerate(tiles) if tile.name in unlike]
         found = pair_findings(evidence, odd)
