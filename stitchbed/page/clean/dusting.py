@@ -38,7 +38,7 @@ from stitchbed.page.sheet.white import PaperSettings, paper_small, survey
 from stitchbed.reading.formats import open_windows
 
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
-KINDS = ("alone", "on_strokes", "in_ink")
+KINDS = ("alone", "on_strokes", "in_ink", "fibers")
 KEEP_MM = 1.0  # round a place to keep; it is read off a picture by hand
 LEAST_SECOND = 0.15  # of full ink, or of light in ink; less is the noise of either scan
 LISTED, PICTURED = 40, 8  # places told in the record, and shown
@@ -186,7 +186,7 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
     page, finds, count = desk.page, seen.finds, int(judge.sum())
     factor = reduction_to(page.dpi, LOOK_DPI)
     area = desk.area.height * desk.area.width
-    kinds = np.bincount(finds.kind[judge], minlength=3)
+    kinds = np.bincount(finds.kind[judge], minlength=len(KINDS))
     largest = float(finds.extent[judge].max()) if count else None
     words = f"{count} specks taken" + (f", the largest {largest:.2f} mm" if largest else "")
     if doubt.any():
@@ -246,7 +246,7 @@ def _too_long(wish: DustSettings, settings: DustSettings) -> list[str]:
     if wish.largest <= settings.largest:
         return []
     return [
-        f"of one scan of ink, marks longer than {settings.largest:g} mm were left, though dust up to "
+        f"of one scan of ink, marks longer than {settings.largest:g} mm were left, but for hairs, though dust up to "
         f"{wish.largest:g} mm was asked for: they look like drawn strokes; --second SCAN tells them apart, --dust "
         "eager takes them, and dots with them"
     ]

@@ -2,7 +2,8 @@
 
 In: the amount of ink 0..1 in a window. Out: a `Finds` table with the pixels of each find.
 
-Three looks: small dark things standing alone, grays that black ink on white paper cannot explain, holes in solid ink.
+Four looks: small dark things standing alone, grays that black ink on white paper cannot explain, holes in solid ink,
+and marks as long and thin as fibers.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from scipy.special import erf
 from stitchbed.core.arrays import Floats, Labels, Mask
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import mean_of
-from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds, joined
+from stitchbed.page.dust.fibers import STROKE, thin_marks
+from stitchbed.page.dust.finds import ALONE, FIBER, GRAY, HOLE, Finds, joined
 from stitchbed.page.dust.spread import SPREAD
 from stitchbed.page.ink import InkTraits, components, grown, short, softened, softening, unbroken, unexplained
 
@@ -27,6 +29,7 @@ BARE_MM = 2.0  # the neighborhood that tells whether a find stands by itself
 RING_MM = 0.2  # solid ink wanted round a hole: more than half a usual pen, so that the inside of a small "o" stays
 SOLID = 0.88  # of full ink; lighter places within solid ink are holes
 LARGE = 40  # times the square of the longest side of dust: paper shut in by lines, which would be listed px by px
+FAINT_SHARE = 0.6  # of the faintest mark: so pale a hair still hangs together
 FAINTEST = 5.0  # of the paper's noise; a sheet of 10 million px then shows about none by chance
 
 
@@ -86,9 +89,16 @@ def finds_in(ink: Floats, traits: InkTraits, scale: Scale, core: Box) -> Finds:
     holes, far = _holes(look)
     mine = _begun_in(holes, core)
     third = _measured(HOLE, _chosen(holes, mine), 1 - mean, 1 - soft, look)
-    return joined(
-        [first, _hosted(second, alone, mean, look), replace(third, alone=far[np.flatnonzero(mine)].astype(np.float32))]
-    )
+    third = replace(third, alone=far[np.flatnonzero(mine)].astype(np.float32))
+    return joined([first, _hosted(second, alone, mean, look), third, _fibers(mean, traits.blur, look, faintest, core)])
+
+
+def _fibers(mean: Floats, blur: float, look: Look, faintest: float, core: Box) -> Finds:
+    """The long thin marks, with what they look like as strokes."""
+    thin = thin_marks(mean, look.soft, FAINT_SHARE * faintest, px_per_mm=look.scale.px_per_mm, blur=blur, core=core)
+    found = _measured(FIBER, thin.labels, mean, look.soft, look)
+    found = replace(found, stroke=thin.strokes)
+    return replace(found, kin=_kin(found, look, faintest)) if len(found.kind) else found
 
 
 def _begun_in(labels: Labels, core: Box) -> Mask:
@@ -209,6 +219,7 @@ def _measured(kind: int, labels: Labels, mass: Floats, height: Floats, look: Loo
         "width": size / look.scale.px_per_mm,
         "beside": np.zeros(n),
         "spread": np.zeros((n, len(SPREAD))),
+        "stroke": np.zeros((n, len(STROKE))),
     }
     columns: dict[str, Any] = {key: np.asarray(value, np.float32) for key, value in floats.items()}
     places = {"owner": owner, "rows": rows, "cols": cols}

@@ -20,6 +20,7 @@ from stitchbed.core.settings import Setting
 from stitchbed.matching.robust import robust_spread
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import APART, COLORED, lone
+from stitchbed.page.dust.fibers import FiberLimits, pens_are_wider
 from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
 from stitchbed.page.dust.surroundings import odds_among
 from stitchbed.page.ink import InkTraits, softening
@@ -33,7 +34,8 @@ class DustSettings:
     """strength : "careful" takes specks that stand on bare paper and are too gray, or too small, to be drawn, and on
     pages in pencil or paint none; "normal" also grays that touch a drawing; "eager" is less particular in all of that.
     The default is the one that harms nothing. largest : mm; the default is a grain of dust seen without a glass;
-    in ink more counts for eager, or beside a second scan, only.
+    in ink more counts for eager, or beside a second scan, only. Hairs that are thinner than any pen are taken up to
+    3.4 mm, unless less than the default is asked for.
     smallest_dot : mm; the finest dot the pen makes: nothing as large and as black is taken, nor, in ink, anything as
     large and as white. The default, .12, is a fine liner's. keep : (x, y) mm from the clean page's top left: a speck
     within 1 mm stays. spare : (x, y, width, height) mm of places where nothing is taken. in_ink : also fill light
@@ -44,7 +46,9 @@ class DustSettings:
     strength: Annotated[
         str, Setting("careful: only what cannot have been drawn.", option="dust", choices=STRENGTHS)
     ] = "careful"
-    largest: Annotated[float, Setting("Largest dust.", unit="mm", low=0.05, high=3)] = LEARNED_MM
+    largest: Annotated[
+        float, Setting("Largest dust; hairs thinner than any pen may be longer.", unit="mm", low=0.05, high=3)
+    ] = LEARNED_MM
     smallest_dot: Annotated[float, Setting("The pen's finest dot.", unit="mm", low=0, high=5)] = 0.12
     in_ink: Annotated[
         bool,
@@ -84,7 +88,7 @@ class Limits:
     beside : ink that touches it at most.
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
-    peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing.
+    peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing. fiber : of hairs.
     """
 
     odds: float
@@ -93,14 +97,15 @@ class Limits:
     shape: float
     spreads: float
     strange: float
+    fiber: FiberLimits
 
 
 BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(3.0, 0.4, BESIDE, np.inf, 5.0, np.inf),
-    "normal": Limits(2.0, 0.3, BESIDE, 0.12, 5.0, 0.2),
-    "eager": Limits(1.5, 0.15, np.inf, 0.05, 3.0, 0.05),
+    "careful": Limits(3.0, 0.4, BESIDE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.3, 0.14, 0.3, 0.6, 0.35, 0.4)),
+    "normal": Limits(2.0, 0.3, BESIDE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 0.16, 0.3, 1.0, 0.35, 0.8)),
+    "eager": Limits(1.5, 0.15, np.inf, 0.05, 3.0, 0.05, FiberLimits(0.75, 0.75, 0.25, 0.1, 2.0, 0.5, np.inf)),
 }
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
 COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
@@ -193,7 +198,9 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
     white = (finds.alone > 0.5) & (finds.size < settings.smallest_dot)
     hole = white | ((finds.peak < GRAY_HOLE) & (finds.size < settings.largest / 2))
     hole &= settings.in_ink & (company(finds, HOLE, scale) < COMPANY[HOLE])
-    return np.asarray(small & np.choose(finds.kind, [lone, gray, hole]))
+    fiber = pens_are_wider(finds, scale.px_per_mm, limits.fiber, settings.smallest_dot)
+    fiber &= (settings.largest >= LEARNED_MM) | (finds.stroke[:, 0] <= settings.largest)
+    return np.asarray(fiber | small & np.choose(finds.kind, [lone, gray, hole, fiber]))
 
 
 def palest_dot(finds: Finds, limits: Limits) -> float:

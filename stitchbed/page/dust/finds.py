@@ -13,27 +13,28 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats, Labels
 
-ALONE, GRAY, HOLE = 0, 1, 2
+ALONE, GRAY, HOLE, FIBER = 0, 1, 2, 3
 
 
 @dataclass(frozen=True)
 class Finds:
     """Measured candidates, one row each.
 
-    kind : ALONE, GRAY or HOLE. row, col : center px. size : mm, diameter of a disc of solid ink as dark in sum.
+    kind : ALONE, GRAY, HOLE or FIBER. row, col : center px. size : mm, diameter of a disc of solid ink as dark in sum.
     peak : largest amount of ink (of light, in a hole). shape : peak over that of a solid disc of `size` seen through
     the same optics: about 1 for drawn dots, less for grays and rags. alone : share of the peak no stroke explains; of a
     hole 1 when it lies deep in solid ink, else 0.
     gray : ink that black and white cannot explain, in units of the blur's area. extent : mm, longest side at half peak.
     hue : 0 neutral .. 1 one channel only. host : `shape` of the ALONE find a GRAY one lies in, or 0.
     bare : share of what lies within BARE_MM of an ALONE find that is paper, the find itself left out.
-    kin : mm of pale strokes about as dark as an ALONE or GRAY find and near it, as of a pencil's writing.
+    kin : mm of pale strokes about as dark as a find and near it, but for holes, as of a pencil's writing.
     shut : of a GRAY find, how much darker than it the ink on all sides of it is: a light mark in ink, blurred, or dust
     in one.
     dark, gain : darkness 0..1 fitted to a small lone mark, and how much better it fits than solid ink: half the drop of
     chi squared (`solidity`); 1 and 0 where that was not asked. width : mm, of the stroke of solid ink that would look
     most like it; `size` where that was not asked. beside : the darkest ink that touches it and is not its own, as it is
     beside the end of a stroke, or what lies against one. spread : (n, 7), see `spread`. Both 0 where not asked.
+    stroke : (n, 7) of a FIBER find, see `fibers`; 0 of others.
     owner, rows, cols : (m,) pixels with the row number of their find.
     """
 
@@ -56,6 +57,7 @@ class Finds:
     width: Floats
     beside: Floats
     spread: Floats
+    stroke: Floats
     owner: Labels
     rows: Labels
     cols: Labels

@@ -21,6 +21,7 @@ from stitchbed.imaging.gray import mean_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.candidates import Scale, finds_in
+from stitchbed.page.dust.fibers import shown_whole
 from stitchbed.page.dust.finds import Finds, joined, moved
 from stitchbed.page.dust.solidity import solidity
 from stitchbed.page.dust.spread import spread_of
@@ -97,7 +98,7 @@ def sweep(
         full = Box(window.row * factor, window.col * factor, window.height * factor, window.width * factor)
         ink = amount(shrunk(relative(ground, full), factor), traits.black)
         found = finds_in(ink, traits, scale, shifted(at, -window.row, -window.col))
-        return moved(found, window.row, window.col)
+        return shown_whole(moved(found, window.row, window.col), Box(top, left, bottom - top, right - left))
 
     parts: list[Finds] = []
     count = 0

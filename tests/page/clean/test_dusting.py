@@ -119,7 +119,9 @@ def test_no_longer_marks_are_looked_at_than_were_learned_from(begun: tuple[Clean
     dust(framed, plan, DustSettings(largest=2.5), long)
     assert long.numbers == usual.numbers
     (words,) = set(long.warnings) - set(usual.warnings)
-    assert words.startswith("of one scan of ink, marks longer than 0.6 mm were left, though dust up to 2.5 mm")
+    assert words.startswith(
+        "of one scan of ink, marks longer than 0.6 mm were left, but for hairs, though dust up to 2.5 mm"
+    )
 
 
 def test_longer_dust_is_believed_where_more_tells_of_it() -> None:
