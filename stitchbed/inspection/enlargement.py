@@ -21,6 +21,7 @@ ALONG_BOTH, LONE_AXIS = 1.5, 2.0
 # How far a period stays in step, along the axis and in the order of differences that shows it best: enlarged scans .81
 # to 1, printed screens whose period is the same to a window .1 to .7.
 LOCKED = 0.76
+QUIET_LOCKED = 0.6  # the same of a scan with far less noise than others of its set: interpolation takes noise, too
 FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
 ROUNDING = 1 / 12  # gray levels squared: what rounding to whole levels leaves in every band
@@ -30,9 +31,12 @@ BLOCKS = 5.0  # standard deviations; natural scans stay below 3.5
 SIMPLE = dict(zip(PERIODS, (2.0, 1.5, 4 / 3, 1.25, 5 / 3)))  # period frequency -> factor of the enlargement
 
 
-def enlargement_of(look: Look) -> float | None:
+def enlargement_of(look: Look, *, quiet: bool = False) -> float | None:
     """By how much a scan was enlarged after the sensor, None when nothing says so. It leaves its period along both
     axes; what has one along a single axis may be lines of lettering, unless that is stronger by far than all else.
+
+    quiet : far less noise than most of its set have. Then other periods of the sheet, which all of them show, do not
+    speak against it.
     """
     least = max(TRACE, 1 + CHANCE / np.sqrt(look.windows))
     for frequency, factor in SIMPLE.items():
@@ -42,8 +46,10 @@ def enlargement_of(look: Look) -> float | None:
         )
         other = _other_periods(look, frequency)
         along_both = weaker > ALONG_BOTH and weaker + stronger > 1.5 * least
-        shown = stronger > other and (along_both or stronger > LONE_AXIS * max(least, other))
-        if shown and _locked(look, frequency):
+        shown = (stronger > other and (along_both or stronger > LONE_AXIS * max(least, other))) or (
+            quiet and along_both
+        )
+        if shown and _locked(look, frequency, QUIET_LOCKED if quiet else LOCKED):
             made_up = frequency == 0.5 or not _reaches_the_end(look)  # repeated pixels have edges up to the end
             return _with_cutoff(look, frequency, factor) if made_up else None
     fine, half = ends_of(look.bands_calm)
@@ -75,10 +81,10 @@ def _other_periods(look: Look, frequency: float) -> float:
     return max(others, default=0.0)
 
 
-def _locked(look: Look, frequency: float) -> bool:
+def _locked(look: Look, frequency: float, least: float) -> bool:
     """True of a period that lies the same to the pixels all over the picture, which a printed screen's does not."""
     near = [t.locked for t in look.traces if is_near(t, frequency) and t.strength > ALONG_BOTH]
-    return max(near, default=0.0) > LOCKED
+    return max(near, default=0.0) > least
 
 
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:

@@ -234,3 +234,13 @@ def test_grains_are_found_where_they_lie_and_drawing_is_not() -> None:
     clean = [gray_of(captures.good_set(seed, 1, 1)[0].pixels) for seed in range(4)]
     assert grains(clean) == []
     assert grains(views[:2]) == []  # two scans cannot tell dust from drawing
+
+
+def test_of_a_scan_quieter_than_its_set_a_period_on_a_printed_sheet_is_made_up() -> None:
+    """All pieces show the screen, and only the enlarged one the other period, which it blurs out of step."""
+    screen = [quality.Trace(axis, 0.209, 7.0, 1.0) for axis in (0, 1)]
+    traces = (*screen, quality.Trace(0, 0.3349, 3.4, 0.68), quality.Trace(1, 0.3349, 2.4, 0.68))
+    told = replace(look(), windows=13.5, traces=traces)
+    assert enlargement_of(told) is None
+    assert enlargement_of(told, quiet=True) == 1.5
+    assert enlargement_of(replace(told, traces=tuple(screen)), quiet=True) is None

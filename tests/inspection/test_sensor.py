@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
+from stitchbed.inspection.checks.pieces import cut_off_finding
 from stitchbed.inspection.sensor.bands import banded
 from stitchbed.inspection.sensor.ends import black_end
 from stitchbed.inspection.sensor.lines import streaks, stuck
@@ -60,6 +61,12 @@ def test_a_scan_that_broke_off_within_black_drawing_is_told() -> None:
     page[600:] = 0
     assert black_end(page) == ("bottom", pytest.approx(120 / ROWS))
     assert black_end(np.zeros((ROWS, COLS), np.float32)) == ("top", 1.0)
+
+
+def test_a_narrow_black_strip_may_be_the_frame_of_the_bed() -> None:
+    narrow, broad = (cut_off_finding("top", share) for share in (0.02, 0.1))
+    assert "or the frame of the bed lies there" in narrow.why and "beside the sheet" in narrow.change
+    assert broad.why == "black from the top over 10 % of its length: the scan broke off"
 
 
 def test_the_waves_of_a_printed_screen_laid_down_along_the_bed_are_no_line() -> None:

@@ -39,6 +39,7 @@ BLUR_ALONE = 0.30  # without neighbors
 QUIET, FINEST, EMPTY = 0.7, 0.5, 0.5
 LEAST_OTHERS = 2  # pieces that tell what is usual
 DPI_APART = 0.02  # relative
+FRAME_SHARE = 0.04  # of a length: so much of what the bed's frame or a black lid covers may be seen beside a sheet
 
 
 def piece_findings(evidence: Evidence) -> list[list[Finding]]:
@@ -46,7 +47,7 @@ def piece_findings(evidence: Evidence) -> list[list[Finding]]:
     found = []
     for index, (tile, look) in enumerate(zip(evidence.tiles, evidence.looks, strict=True)):
         lossy = _lossy(evidence.formats[index], tile.raster.lost, look)
-        made_up = [] if lossy else _interpolated(look, declared_dpi(tile))
+        made_up = [] if lossy else _interpolated(look, declared_dpi(tile), quiet=_quiet(evidence, index))
         blur = [] if lossy or made_up else _blurred(evidence, index)
         lost = 1.0 if lossy or made_up else _finest(evidence, index)
         if lost < FINEST:
@@ -186,6 +187,9 @@ def cut_off_finding(side: str, share: float) -> Finding:
     """What is said of a scan that is black from a side over a share of its length."""
     why = f"black from the {side} over {100 * share:.0f} % of its length: the scan broke off"
     change = "scan it again; look at the cable and the free disk space"
+    if share < FRAME_SHARE:
+        why += ", or the frame of the bed lies there"
+        change = f"nothing, where that is beside the sheet; else {change}"
     return Finding("cut off", "redo", why, change, {"share": round(share, 3)})
 
 
@@ -204,9 +208,9 @@ def _lossy(format_name: str, lost: tuple[str, ...], look: Look) -> list[Finding]
     return []
 
 
-def _interpolated(look: Look, dpi: float | None) -> list[Finding]:
+def _interpolated(look: Look, dpi: float | None, *, quiet: bool) -> list[Finding]:
     """Resolution that was made up by the driver or a program."""
-    factor = enlargement_of(look)
+    factor = enlargement_of(look, quiet=quiet)
     if factor is None:
         return []
     real = f" ({dpi / factor:.0f} of the {dpi:.0f} dpi are real at most)" if dpi else ""
@@ -225,12 +229,17 @@ def _finest(evidence: Evidence, index: int) -> float:
     optics leave the noise of the sensor alone, and grain of the paper loses both.
     """
     ends = np.array([ends_of(np.maximum(look.bands_calm - ROUNDING, ROUNDING / 8)) for look in evidence.looks])
-    others = np.delete(ends, index, axis=0)
-    noise = np.array([look.noise for look in evidence.looks])
-    if len(others) < LEAST_OTHERS or noise[index] >= QUIET * np.median(np.delete(noise, index)):
+    if not _quiet(evidence, index):
         return 1.0
-    fine, half = ends[index] / np.median(others, axis=0)
+    fine, half = ends[index] / np.median(np.delete(ends, index, axis=0), axis=0)
     return float(fine) if fine < EMPTY * half else 1.0
+
+
+def _quiet(evidence: Evidence, index: int) -> bool:
+    """True of a piece with far less noise than the others have, where several tell what is usual."""
+    noise = np.array([look.noise for look in evidence.looks])
+    others = np.delete(noise, index)
+    return len(others) >= LEAST_OTHERS and bool(noise[index] < QUIET * np.median(others))
 
 
 def _dpi(evidence: Evidence, tile: Tile) -> list[Finding]:
