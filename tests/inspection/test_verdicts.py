@@ -20,6 +20,7 @@ from stitchbed.inspection.differences import Difference, Sight, Stripes
 from stitchbed.inspection.findings import LEVELS, Evidence, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
 from stitchbed.inspection.overlaps import Comparison, SideLoss
+from stitchbed.inspection.sensor.lines import Streak
 from stitchbed.inspection.sensor.whole import Sensed
 from stitchbed.inspection.specks import LEAST_DUST
 from stitchbed.mosaic.registration.pose_graph import Layout
@@ -166,6 +167,17 @@ def test_a_side_is_soft_where_it_is_in_every_piece(look: Look) -> None:
     # washes beside strokes: as soft on the right in most pieces, but by what is drawn there
     drawn = judged(evidence([piece(1.4 if k < 4 else 3.0, 2.9) for k in range(6)], pairs))
     assert [f.fault for f in drawn["set"]["findings"] if f.level != "note"] == []
+
+
+def test_beside_a_dead_sensor_cell_the_rest_of_the_bed_is_not_soft(look: Look) -> None:
+    places = [(x, y, 2.9 if x == 200 else 1.8) for x in (200.0, 1000.0, 1800.0) for y in (50.0, 150.0, 250.0)]
+    dead = Sensed((Streak(1, round(210 / look.reduction), 90.0),), None, None)
+    for sensed, told in ((look.sensed, True), (dead, False)):
+        piece = replace(look, shape=(SIDE, 2000), sharpness=tuple(Sharpness(*one) for one in places), sensed=sensed)
+        row = evidence([piece] * 6)
+        across = {f"t{k}": np.array([[1, 0, 1000.0 * k], [0, 1, 0], [0, 0, 1.0]]) for k in range(6)}
+        verdict = judged(replace(row, layouts=(replace(row.layouts[0], sheet_from_tile=across),)))
+        assert ("soft side" in [one.fault for one in verdict["set"]["findings"]]) == told
 
 
 def test_a_third_of_the_bed_that_shows_one_part_of_the_sheet_only_is_not_called_soft(look: Look) -> None:

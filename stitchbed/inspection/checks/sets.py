@@ -21,6 +21,7 @@ from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE, noise_f
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
+from stitchbed.inspection.quality import WINDOW
 from stitchbed.inspection.smears import Smear
 
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
@@ -267,9 +268,13 @@ def _places(evidence: Evidence, axis: int) -> list[list[int]]:
 
 
 def _thirds(look: Look, axis: int) -> list[float]:
-    """Median log edge ratio of a piece in each third across (axis 0) or down; NaN where too little is drawn."""
+    """Median log edge ratio of a piece in each third across (axis 0) or down; NaN where too little is drawn, and of
+    nothing that a dead sensor cell goes through, which is as sharp as can be."""
+    dead = [(one.at + 0.5) * look.reduction for one in look.sensed.streaks if one.axis == 1]
     parts: list[list[float]] = [[], [], []]
     for item in look.sharpness:
+        if any(abs(item.x - column) < WINDOW / 2 for column in dead):
+            continue
         share = (item.x / look.shape[1], item.y / look.shape[0])[axis]
         parts[min(2, int(3 * share))].append(math.log(item.ratio))
     return [float(np.median(part)) if len(part) >= 2 else math.nan for part in parts]
