@@ -31,6 +31,7 @@ RIM_SHARE = 0.012  # of the long side: the outermost strip, where a lifted sheet
 UNREST = 0.10  # relative spread of light in a cell's surround beyond which a cell is drawing, not paper
 NEUTRAL = 1.5  # of a channel's light over another's: ways to make gray of it differ by less than .03
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # of linear light, IEC 61966-2-1
+LIT, DARK_SHEET, LIT_OF_DARK = 0.02, 0.06, 0.006  # of white: what is compared; on the whole; what is compared there
 LEAST_CELLS, DRAWN_CELLS = 25, 400  # for a comparison of light: of paper, and where all is drawn
 SURE_GAIN = 0.02  # log of light; two good scans differ by as much
 SURE, ALIKE_CELLS = 2.0, 4.0  # standard errors; cells of one stroke or shade, which err alike
@@ -213,11 +214,17 @@ def _shared(own: Glance, other: Glance, other_from_own: Array) -> _Shared:
     unrest, unrest_other = unrest_of(own.light), look_up(unrest_of(other.light), cells)
     depth_other = _depth(there, other.shape).reshape(h, w)
     ratio, known = _ratio(own.light, light)
-    bright = np.minimum(own.light.min(2), light.min(2)) > 0.02
+    bright = np.minimum(own.light.min(2), light.min(2)) > _least_light(own, other)
     seen = depth_other > 0
     lit = bright & known & seen
     flat = (unrest_other < UNREST) & lit
     return _Shared(ratio, flat & (unrest < UNREST), flat, lit, seen, _depth(xy, own.shape).reshape(h, w), depth_other)
+
+
+def _least_light(own: Glance, other: Glance) -> float:
+    """Light above which two scans are compared: ink tells little of it, but on black board all is as dark."""
+    dark = max(float(np.median(look.light)) for look in (own, other)) < DARK_SHEET
+    return LIT_OF_DARK if dark else LIT
 
 
 def _ratio(own: Floats, other: Floats) -> tuple[Floats, Mask]:
