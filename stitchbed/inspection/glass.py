@@ -24,6 +24,7 @@ special = late("scipy.special")
 
 SPECK_PX = 7  # of the view; about 1 mm on an A4 piece, more is no grain
 LEAST_DEPTH = 7.0  # gray levels a speck is darker than what is around it, in the reduced view
+DARK_SHEET = 56.0  # gray levels of most of what is seen; dust is about 80
 LEVELS = 1.0, 2.5, 6.0  # times LEAST_DEPTH, at each of which a speck may stand alone
 CHANCE, MOST_CHANCE = 0.002, 0.3  # that chance brings as many grains; share of them it may have brought
 MOST_GRAINS = 300  # on a bed; more are a pattern
@@ -49,6 +50,8 @@ def grains(views: Sequence[Floats]) -> list[Grain]:
     """Grains seen at one place by most of the views (h, w), gray 0..255; at least three views are needed."""
     if len(views) < 3:
         return []
+    if float(np.median([np.median(view) for view in views])) < DARK_SHEET:
+        views = [255 - view for view in views]  # on black board dust is what is light
     lone = _agreed([speck_depth(view) for view in views], 3, AREAS[:1])
     return lone or _agreed([_dot_depth(view) for view in views], 1, AREAS)
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Bytes
+from stitchbed.inspection.glass import grains
 from stitchbed.inspection.smears import smear
 
 ROWS, COLS, PITCH = 720, 600, 14  # view px; from line to line of the lettering
@@ -55,6 +57,23 @@ def test_a_print_is_seen_on_the_paper_between_bold_lines_and_is_lighter_than_wha
     found = smear([scanned(seed, veil) for seed in range(6)])
     assert found is not None and np.hypot(found.x - 320, found.y - 380) < 40
     assert smear([scanned(seed, 0 * veil) for seed in range(6)]) is None
+
+
+@pytest.mark.parametrize("board", [False, True])
+def test_grains_are_dark_on_paper_and_light_on_black_board(board: bool) -> None:
+    rng = np.random.default_rng(3)
+    places = rng.integers(20, (COLS - 20, ROWS - 20), (10, 2))
+
+    def scanned(seed: int, *, dusty: bool) -> NDArray[np.float32]:
+        page = 255.0 - _inked(seed) if board else _inked(seed).astype(np.float64)
+        for x, y in places if dusty else ():
+            page[y - 1 : y + 2, x - 1 : x + 2] = 90
+        return np.asarray(page + np.random.default_rng(seed).normal(0, 1, page.shape), np.float32)
+
+    found = grains([scanned(seed, dusty=True) for seed in range(5)])
+    away = [float(np.hypot(*(places - (grain.x, grain.y)).T).min()) for grain in found]
+    assert len(found) >= 3 and max(away) < 2  # the others lie on lines
+    assert grains([scanned(seed, dusty=False) for seed in range(5)]) == []
 
 
 def test_light_lines_on_dark_paper_leave_no_place_that_could_show_a_print() -> None:

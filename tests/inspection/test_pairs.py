@@ -857,6 +857,20 @@ def test_a_dark_scan_of_a_print_that_shows_no_paper_is_told_by_what_is_drawn() -
     assert compare([scan(1.0, 2.0), scan(0.55, 2.0)], (0, 1), np.eye(3)).log_gain is None  # too scattered to tell
 
 
+@pytest.mark.parametrize(
+    ("board", "told"), [(0.024, True), (0.002, False)]
+)  # black board; ink, of which flare tells most
+def test_light_is_compared_on_a_sheet_that_is_dark_all_over(board: float, told: bool) -> None:
+    def scan(gain: float) -> Glance:
+        return Glance(
+            (200, 280), 2, np.zeros((100, 140), np.uint8), np.full((100, 140, 3), board * gain, np.float32), 2.0
+        )
+
+    gain = compare([scan(1.0), scan(0.6)], (0, 1), np.eye(3)).log_gain
+    assert (gain is not None) == told
+    assert gain is None or gain == pytest.approx(np.full(3, -np.log(0.6)), abs=0.01)
+
+
 def test_a_line_of_the_sensor_is_told_among_rough_strokes_that_end_at_it() -> None:
     gray = np.full((12 * 40, SIDE), 230.0, np.float32)
     for segment in range(12):

@@ -112,7 +112,7 @@ def test_what_else_was_seen_stands_below_a_refusal() -> None:
 
 
 def test_of_scans_that_broke_off_the_worst_is_told() -> None:
-    (words,) = together([("a.tif", cut_off_finding("top", 0.02)), ("b.tif", cut_off_finding("left", 0.26))])
+    (words,) = together([("a.tif", cut_off_finding("top", 0.05)), ("b.tif", cut_off_finding("left", 0.26))])
     assert words.startswith("a.tif, b.tif: in the worst of them black from the left over 26 %")
 
 
