@@ -5,7 +5,7 @@ In: a small flat view, where it surely shows table. Out: four lines, and which o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -74,11 +74,19 @@ class Outline:
         return not self.doubtful and self.filled >= LEAST_FILLED
 
 
-def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, tilt: float) -> Outline | None:
+def find_outline(
+    picture: NDArray[np.uint8],
+    keep_out: Mask,
+    table: Mask,
+    *,
+    tilt: float,
+    over: Callable[[Mapping[str, Line]], float] | None = None,
+) -> Outline | None:
     """The rectangle of what lies on the table, or None when the table is not known or nothing rectangular lies on it.
 
     picture : (h, w, channels). keep_out : (h, w) True where cards lie or nothing is seen. table : where it is sure.
-    tilt : rad, how far sides may lean.
+    tilt : rad, how far sides may lean. over : how far a rectangle reaches over what lies beside the work, as cards do;
+    of two the one that does not is the work's.
     """
     edges = edges_of(picture, keep_out)
     found = _outline_of(strangeness(picture, table), picture, keep_out, edges, tilt)
@@ -87,6 +95,9 @@ def find_outline(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, til
         return found
     if found is None or not found.clear:
         return other
+    reach = [0.0 if over is None else over(one.lines) for one in (found, other)]
+    if min(reach) <= 0 < max(reach):
+        return found if reach[0] <= 0 else other
     apart = np.abs(corners_of(other.lines) - corners_of(found.lines)).max()
     return replace(other, at_rim=True) if apart > OTHER_PX else found
 

@@ -30,7 +30,7 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, pla
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
 from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.initial_guess import SidePoints
-from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, papers_of
+from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, overlapped, papers_of
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo, light_of, read_small
 
@@ -51,6 +51,7 @@ WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 ENDS_PX = 3.0  # of that view: how far a shadow's outer end is sought, not as far as its inner one
 SOFTER = 3.0  # times as wide as the sharpest side the end of a shadow is that is surely none of a band of the work
+FAR_OVER_MM = 10.0  # over a card; the faces of works raised by 40 mm reach that far, beside cards as near as a finger
 AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
 LONE = (
     "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
@@ -96,13 +97,16 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
     flat, unseen, used = together(photos, fit, view, density)
     keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
     table = sure_table(keep_out, unseen, fit, papers, (view, density))
-    outline = find_outline(flat, keep_out, table, tilt=MOST_LEAN)
-    clear = outline is not None and outline.clear
-    likely = outline if clear else outline_of_unbroken(flat, keep_out, table, tilt=MOST_LEAN)
-    found = likely.lines if likely is not None else find_sides(flat, keep_out, tilt=MOST_LEAN)
+
+    def over(lines: Mapping[str, Line]) -> float:
+        at = plane_from_canvas(view, corners_of(_in_mm(lines, density)))
+        return max(overlapped(fit, at).values(), default=0.0)
+
+    outline, found = _rectangle(flat, keep_out, table, over)
     if found is None:
         return SidesFound({}, None, view, papers)
-    other = outline.inner if outline is not None and clear else None
+    clear = outline is not None
+    other = None if outline is None else outline.inner
     if inner and other is not None:
         found, other = other, found
     if not inner and not clear:
@@ -124,9 +128,24 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         return SidesFound({}, None, view, papers)
     alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
     doubtful = () if clear or alone else SIDES
-    at_rim = outline is not None and clear and outline.at_rim
+    at_rim = outline is not None and outline.at_rim
     whole = SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
     return replace(whole, sides=_between_ends(whole, fit))
+
+
+def _rectangle(
+    flat: NDArray[np.uint8], keep_out: Mask, table: Mask, over: Callable[[Mapping[str, Line]], float]
+) -> tuple[Outline | None, Mapping[str, Line] | None]:
+    """The outline of what lies on the table where it is clear, and the four sides, or None where none are likely.
+
+    over : mm by which a rectangle reaches over a card. A doubtful one that reaches far is none that cards lie beside.
+    """
+    outline = find_outline(flat, keep_out, table, tilt=MOST_LEAN, over=over)
+    if outline is not None and outline.clear:
+        return outline, outline.lines
+    likely = outline_of_unbroken(flat, keep_out, table, tilt=MOST_LEAN)
+    found = likely.lines if likely is not None else find_sides(flat, keep_out, tilt=MOST_LEAN)
+    return None, None if found is not None and over(found) > FAR_OVER_MM else found
 
 
 def _with_margins(

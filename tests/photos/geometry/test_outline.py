@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import cv2
 import numpy as np
 import pytest
@@ -130,9 +132,16 @@ def test_a_work_whose_half_counts_as_table_where_it_reaches_the_rim_is_found_who
     picture, sure = laid(planks(rng), work + rng.normal(0, 3, work.shape), rng)
     sure[205:310, 120:160] = True
     outline = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2)
-    assert outline is not None and outline.at_rim
+    assert outline is not None and outline.at_rim and over_card(outline.lines) > 0
+    beside = find_outline(picture, np.zeros(SHAPE, bool), sure, tilt=0.2, over=over_card)
+    assert beside is not None and not beside.at_rim and over_card(beside.lines) == 0
     true = [(120, 100), (440, 100), (440, 310), (120, 310)]
     assert np.abs(corners_of(outline.lines) + 0.5 - true).max() < 4
+
+
+def over_card(lines: Mapping[str, Line]) -> float:
+    """How far a rectangle reaches over a card that lies beside the lower part of the same work."""
+    return max(cv2.pointPolygonTest((corners_of(lines) + 0.5).astype(np.float32), (150, 290), True) - 5, 0.0)
 
 
 def test_the_margin_round_a_picture_is_found_in_a_photo_taken_askew() -> None:

@@ -20,6 +20,7 @@ from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
     _between_ends,
+    _rectangle,
     _with_margins,
     left_out_reasons,
     side_reasons,
@@ -99,6 +100,18 @@ def test_a_side_in_a_sharp_shadow_lies_at_either_end_of_it() -> None:
     assert each["right"].other_xy == pytest.approx(np.array([[458.0, 120], [458, 380]]), abs=0.6)
     assert "beyond its right and its top side" in left_out_reasons(["right", "top"])[0]
     assert left_out_reasons({}) == []
+
+
+def test_a_doubtful_rectangle_that_reaches_far_over_a_card_is_none() -> None:
+    """Where too little table is sure to tell what lies on it, all there is are straight edges."""
+    view = np.full((500, 600, 3), 120, np.uint8)
+    view[100:400, 120:480] = 225
+    nothing, table = np.zeros(view.shape[:2], bool), np.zeros(view.shape[:2], bool)
+    table[5:15, 5:15] = True
+    outline, beside = _rectangle(view, nothing, table, lambda _: 0.0)
+    assert outline is None and beside is not None
+    assert corners_of(beside)[0] == pytest.approx([119.5, 99.5], abs=1)
+    assert _rectangle(view, nothing, table, lambda _: 25.0) == (None, None)
 
 
 def test_a_side_taken_at_the_picture_goes_on_to_where_its_margin_ends() -> None:
