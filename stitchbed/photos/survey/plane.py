@@ -48,6 +48,7 @@ from stitchbed.photos.survey.plane_types import (
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
+    FAR_OVER_MM,
     SidesFound,
     between_cards,
     left_out_reasons,
@@ -77,6 +78,10 @@ UNDER = "; where a card lies partly under the work, lay it beside, a finger's wi
 OVER = (
     "the work reaches {mm:.0f} mm over the card {card}: its face lies higher than the cards, so that all comes out too "
     "large (--raised takes that out), or the card lies on or under the work (lay it beside)"
+)
+FAR_OVER = (
+    "it reaches {mm:.0f} mm over the card {card}, so that something beside the work may count as part of it, the card "
+    "lies on or under the work (lay it beside), or its face lies higher than the cards (--raised takes that out)"
 )
 UNSURE = "its sides do not stand out all along from what it lies on, as they would from a plain board"
 HIDDEN_SHARE = 0.05  # of a card's corners; fewer are missed by chance
@@ -280,6 +285,8 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
             f"of two rectangles within each other the outer one was taken (--sides inner takes that of {size[0]:.0f} x "
             f"{size[1]:.0f} mm)"
         )
+    reached = {} if asked.raised_mm else overlapped(fit, solved.corners)
+    reasons += [FAR_OVER.format(card=name, mm=mm) for name, mm in reached.items() if mm > FAR_OVER_MM]
     if (askew := _askew_deg(photos, solved)) > 0:
         reasons.append(f"a corner is {askew:.1f} degrees off square, as where a side is that of something beside it")
     return reasons
@@ -292,7 +299,8 @@ def _doubts(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]
         hidden = any(card.share < 1 - HIDDEN_SHARE for cards in solved.seen for card in cards)
         doubts.append(NO_EDGES + (UNDER if hidden else ""))
     elif not asked.raised_mm:
-        doubts += [OVER.format(card=name, mm=mm) for name, mm in overlapped(fit, solved.corners).items()]
+        over = overlapped(fit, solved.corners)
+        doubts += [OVER.format(card=name, mm=mm) for name, mm in over.items() if mm <= FAR_OVER_MM]
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "

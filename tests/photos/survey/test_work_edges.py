@@ -15,7 +15,7 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.geometry.rectangle import Line, corners_of, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped
-from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _Solved
+from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _Solved
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
@@ -76,6 +76,15 @@ def test_a_card_that_the_work_reaches_over_is_told() -> None:
     raised = WORK.copy()
     raised[0], raised[1, 1], raised[3, 0] = (130, 100), 100, 130
     assert overlapped(laid(1, 2, 3, 4), raised) == {"corner 1": pytest.approx(6, abs=0.1)}
+
+
+def test_a_work_that_reaches_far_over_a_card_may_end_elsewhere() -> None:
+    """By 6 mm a raised face may; by 24 mm a ruler that lies along a side may have been taken for part of the work."""
+    scene = [photo(np.zeros((500, 600, 3), np.uint8))]
+    for mm, told in ((10.0, False), (30.0, True)):
+        corners = WORK - mm * np.array([[1, 1], [0, 1], [0, 0], [1, 0]])
+        taken = replace(solved(corners), found=SidesFound({}, sides_through(corners), VIEW, Papers()))
+        assert [("24 mm over the card corner 1" in reason) for reason in _ends(scene, taken, Asked())] == [True] * told
 
 
 def test_the_side_face_of_a_raised_work_is_told() -> None:
