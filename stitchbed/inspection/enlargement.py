@@ -21,6 +21,7 @@ ALONG_BOTH, LONE_AXIS = 1.5, 2.0
 # How far a period stays in step, along the axis and in the order of differences that shows it best: enlarged scans .81
 # to 1, printed screens whose period is the same to a window .1 to .7.
 LOCKED = 0.76
+SHOWS_WELL = 0.5  # of the strongest that shows a period: a weaker one may be in step by chance
 QUIET_LOCKED = 0.6  # the same of a scan with far less noise than others of its set: interpolation takes noise, too
 FULL = 0.7  # of what is half as fine: interpolation leaves less than half, noise and screens leave all
 FLOOR_LEVEL, FLOOR_DROP = 0.5, 2.2  # gray levels near the finest detail, and how much more there is at half of it
@@ -83,8 +84,9 @@ def _other_periods(look: Look, frequency: float) -> float:
 
 def _locked(look: Look, frequency: float, least: float) -> bool:
     """True of a period that lies the same to the pixels all over the picture, which a printed screen's does not."""
-    near = [t.locked for t in look.traces if is_near(t, frequency) and t.strength > ALONG_BOTH]
-    return max(near, default=0.0) > least
+    near = [trace for trace in look.traces if is_near(trace, frequency)]
+    telling = max(ALONG_BOTH, SHOWS_WELL * max((trace.strength for trace in near), default=0.0))
+    return max((trace.locked for trace in near if trace.strength > telling), default=0.0) > least
 
 
 def _with_cutoff(look: Look, frequency: float, factor: float) -> float:

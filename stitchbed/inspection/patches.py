@@ -31,6 +31,7 @@ LIKE = 0.75  # correlation of a patch found again
 ONE_PLACE = 3  # view px about where a patch is found ...
 PLACE_LEAST, PLACE_NOISE = 0.002, 0.25  # ... and by how much it is less like all others, at least; of what noise takes
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
+GOES_ON = 0.3  # of the slope over a long way that shows nearby too, at least: it is no jump's
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
@@ -201,15 +202,21 @@ def _slope(at: Array, value: Array, near: float = NEAR, far: float = FAR) -> flo
 
 
 def _sure_slope(at: Array, value: Array) -> float:
-    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch. A wave
-    of the head is steep for a part of the way; a stretch goes on over all of it, so the lesser of both counts.
-    """
-    slope = _slope(at, value)
+    """Slope over a way, NaN where its error is more than SURE_SLOPE: a few patches of a corner tell no stretch."""
+    slope = _slope_of_all(at, value)
     error = robust_spread(value - slope * at) / max(1e-9, float(at.std()) * math.sqrt(len(at)))
-    if not error < SURE_SLOPE:
-        return float("nan")
-    whole = _slope(at, value, max(FAR, float(np.ptp(at)) / 2), math.inf)
-    return slope if math.isnan(whole) else float(np.sign(slope) * np.clip(whole * np.sign(slope), 0, abs(slope)))
+    return slope if error < SURE_SLOPE else float("nan")
+
+
+def _slope_of_all(at: Array, value: Array) -> float:
+    """Slope over the whole way, where that is long: a wave of the head is steep for a part of it. What is far apart may
+    have a jump between: where next to none shows nearby, the lesser of both counts.
+    """
+    near, whole = _slope(at, value), _slope(at, value, max(FAR, float(np.ptp(at)) / 2), math.inf)
+    if math.isnan(near) or math.isnan(whole):
+        return near
+    share = near / whole if whole else 0.0
+    return whole if share > GOES_ON else float(np.sign(near)) * (abs(near) if share > 0 else 0.0)
 
 
 def _jump(at: Array, value: Array) -> tuple[float, float] | None:

@@ -132,13 +132,16 @@ def test_a_head_that_one_short_overlap_alone_shows_is_no_stretch() -> None:
 
 
 def test_what_a_head_does_to_a_scan_turned_by_half_is_no_stretch() -> None:
-    """Over 135 mm a head that is .15 mm off at both ends, and .15 mm the other way in the middle, makes .8 %."""
+    """Over 135 mm a head that waves by .25 mm may make .8 %; one that goes evenly does not."""
     rows = np.linspace(0.05, 0.95, 19) * ROWS
     way, still = 135 / MM_PER_INCH * DPI, np.zeros_like(rows)
+    wave = 0.25 / MM_PER_INCH * DPI * np.cos(2 * np.pi * rows / ROWS)
     pair = course(0, 1, along=0.008, ways=(np.inf, way))
-    alike = replace(pair, slips=np.column_stack([rows, rows + 0.02 * ROWS, still]))
-    turned = replace(pair, slips=np.column_stack([rows, ROWS - rows, still]))
-    assert len(stretches_of_either(evidence(2, courses=(alike,)))) == 1
+    alike = replace(pair, slips=np.column_stack([rows, rows + 0.02 * ROWS, wave]))
+    turned = replace(pair, slips=np.column_stack([rows, ROWS - rows, wave]))
+    even = replace(pair, slips=np.column_stack([rows, ROWS - rows, still]))
+    for told in (alike, even):
+        assert len(stretches_of_either(evidence(2, courses=(told,)))) == 1
     assert stretches_of_either(evidence(2, courses=(turned,))) == []
     worse = replace(turned, stretch=np.array([0.0, 0.012]))
     assert len(stretches_of_either(evidence(2, courses=(worse,)))) == 1

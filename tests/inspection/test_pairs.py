@@ -629,6 +629,16 @@ def test_sides_that_lift_in_every_scan_are_no_smear() -> None:
     assert smear([np.clip(np.rint(view), 0, 255).astype(np.uint8) for view in views]) is None
 
 
+def test_a_stretch_goes_on_over_a_long_way_and_neither_a_wave_nor_a_jump_is_one() -> None:
+    rows = np.arange(40.0, 1200, 20)
+    rough = 0.05 * np.cos(rows)
+    wave = 1.0 * np.sin(2 * np.pi * rows / 700)
+    assert _sure_slope(rows, 0.01 * rows + rough) == pytest.approx(0.01, abs=5e-4)
+    assert _sure_slope(rows, 0.01 * rows + wave) == pytest.approx(0.01, abs=0.003)
+    assert abs(_sure_slope(rows, wave + rough)) < 0.003
+    assert not abs(_sure_slope(rows, np.where(rows > 600, 6.0, 0.0) + rough)) > 0.001  # or unknown
+
+
 def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
     at = np.array([10.0, 20, 30, 60, 70, 80, 85, 90])
     noise = np.array([0.3, -0.2, 0.1, -0.3, 0.2, -0.1, 0.3, -0.2])

@@ -244,3 +244,11 @@ def test_of_a_scan_quieter_than_its_set_a_period_on_a_printed_sheet_is_made_up()
     assert enlargement_of(told) is None
     assert enlargement_of(told, quiet=True) == 1.5
     assert enlargement_of(replace(told, traces=tuple(screen)), quiet=True) is None
+
+
+def test_a_weak_trace_that_is_in_step_by_chance_makes_no_paper_s_grain_an_enlargement() -> None:
+    traces = ((0, 0.4016, 4.3, 0.62), (1, 0.4016, 3.8, 0.44), (0, 0.4016, 1.9, 0.78), (0, 0.283, 3.8, 1.0))
+    told = replace(look(), windows=15.7, traces=tuple(starmap(quality.Trace, traces)))
+    assert enlargement_of(told) is None
+    strong = replace(told, traces=(quality.Trace(0, 0.4016, 4.3, 0.9), *told.traces[1:]))
+    assert enlargement_of(strong) == pytest.approx(5 / 3)

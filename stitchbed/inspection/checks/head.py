@@ -14,6 +14,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.looks import Glance
 from stitchbed.inspection.patches import Course
+from stitchbed.matching.robust import robust_spread
 
 # What else a length may differ by: a head goes unevenly, the same in all scans, .04 to .17 mm rms (ACRS 1997, see
 # DEVELOPERS.md), and a lifted side is seen shifted.
@@ -21,6 +22,9 @@ HEAD_MM = 0.3
 # The same, of what two scans show at rows far from each other: two sigma of four readings, each .17 mm rms off.
 # What the head does there to all scans alike is taken off before, but not what it does to rows some mm aside.
 FAR_MM = 0.7
+# A way over which waves show, and patches on it; what its ends may be off by, over what a middle patch strays: two
+# sigma of a slope that four stretches of a wave tell, each alone.
+WAVES_MM, WAVE_PATCHES, STRAYED = 50.0, 12, 3.0
 OTHER_SCALE = 0.02  # more than that both ways is a wrong dpi
 HEAD_ROWS = 0.3  # of a scan's length between the rows at which two show one place: the head may go otherwise there
 HEAD_TRIED = np.linspace(0.1, 0.9, 9)  # quantiles of what such pairs show
@@ -55,8 +59,22 @@ def doubts(courses: Sequence[Course], looks: Sequence[Glance], dpi: Sequence[flo
     """(N,) by how much, as a share, two good scans differ along an axis over the way that each pair shows: what a head
     or a lifted side moves, over that way. dpi : of each tile."""
     ways = np.array([course.ways[axis] / dpi[course.a] for course in courses]) * MM_PER_INCH
-    far = np.array([axis == 1 and seen_elsewhere(course, looks) for course in courses], bool)
-    return np.where(far, FAR_MM, HEAD_MM) / np.maximum(ways, 1e-9)
+    far = [axis == 1 and seen_elsewhere(course, looks) for course in courses]
+    moved = [
+        _far_mm(course, way, dpi[course.a]) if elsewhere else HEAD_MM
+        for course, way, elsewhere in zip(courses, ways, far, strict=True)
+    ]
+    return np.array(moved) / np.maximum(ways, 1e-9)
+
+
+def _far_mm(course: Course, way: float, dpi: float) -> float:
+    """What the head moves, mm, of what two scans show at rows far from each other: by how far patches stray from a line
+    where there are many all along a way (mm) that waves of the head fit into."""
+    if way < WAVES_MM or len(course.slips) < WAVE_PATCHES:
+        return FAR_MM
+    rows, slips = course.slips[:, 0], course.slips[:, 2]
+    strayed = robust_spread(slips - np.polyval(np.polyfit(rows, slips, 1), rows)) / dpi * MM_PER_INCH
+    return float(np.clip(STRAYED * strayed, HEAD_MM, FAR_MM))
 
 
 def sizes(count: int, courses: Sequence[Course], unsure: Array, axis: int) -> Array:
