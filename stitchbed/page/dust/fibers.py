@@ -24,7 +24,11 @@ from stitchbed.page.ink import softening
 # columns of `Thin.strokes`
 STROKE = ("length", "width", "widest", "broad", "gap", "turn", "straight")
 SHORTEST_MM, LONGEST_MM = 0.5, 3.4  # longest side; shorter ones are lone marks, of longer ones a window shows bits
-MOST_INK = 0.24  # mm^2 per mm of the longest side: of a fiber that is curled up
+# mm^2 of ink, and of all that is not paper, per mm of the longest side: of a fiber that is curled up
+MOST_INK, MOST_AREA = 0.24, 0.8
+WIDEST_MM = 0.18  # of solid ink across a mark, measured roughly
+MOST_MARKS = 8  # in a cm^2; as many are a texture, and none of them is measured
+OTHER = 1.67  # times the least ink of a mark: what is paler beside one is the paper's own
 WIDE_MM = 0.1  # the wide blur, one sd: wider than a fiber, narrower than its bends
 RIDGE, LEAST_RIDGE = 0.93, 0.3  # of the highest near it, and of the mark's highest: there is its ridge
 GAP_MM = 0.6  # how far round a fiber other marks are looked for
@@ -37,7 +41,7 @@ LIKE_WIDTH, LIKE_LENGTH, LIKE_TURN = 1.6, 3.0, np.deg2rad(20)
 BESIDE_MM, LIKE_MM, LIKE = 1.5, 5.0, 2
 TEXTURE_MM, TEXTURE = 10.0, 15  # 5 to the cm^2; common practice, no source
 SOME_DRAWN = 2  # marks as thin that may look drawn by chance
-NARROW_MM, FINE_PX = 0.085, 20.0  # as it lies: no pen is as narrow, however pale; px per mm from which on that shows
+NARROW_MM, FINE_PX = 0.1, 20.0  # as it lies: no pen is as narrow, however pale; px per mm from which on that shows
 LEAST_MM, LONG_MM = 0.012, 0.6  # of solid ink across it: less is the paper's own; of the length itself
 STRAIGHT = 0.95  # its longest side over its length: ruled, or drawn with one pull
 
@@ -81,26 +85,38 @@ def thin_marks(ink: Floats, soft: Floats, least: float, *, px_per_mm: float, blu
     _, every, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8, ltype=cv2.CV_32S)
     extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
     long = (extent > SHORTEST_MM) & (extent < LONGEST_MM)
+    long &= stats[:, cv2.CC_STAT_AREA] < MOST_AREA * extent * px_per_mm**2
     long[0] = False
-    labels, strokes = np.zeros(marked.shape, np.int32), []
+    labels, strokes, places = np.zeros(marked.shape, np.int32), [], {}
     for label in np.flatnonzero(long).tolist():
         left, top, wide, high = stats[label, :4].tolist()
         own = every[top : top + high, left : left + wide] == label
-        inside = core.row <= top < core.bottom and core.col <= left + int(own[0].argmax()) < core.right
-        mass = float(ink[top : top + high, left : left + wide][own].sum())
-        if not inside or mass > MOST_INK * extent[label] * px_per_mm**2:
+        if not (core.row <= top < core.bottom and core.col <= left + int(own[0].argmax()) < core.right):
             continue
-        if not _in_one_piece(soft[top : top + high, left : left + wide], own, NOISE * least):
-            continue
-        around = grown(Box(top, left, high, wide), int(np.ceil(GAP_MM * px_per_mm)) + 1)
+        here = Box(top, left, high, wide)
+        if _narrow(ink[here.slices], own, px_per_mm) and _in_one_piece(soft[here.slices], own, NOISE * least):
+            places[label] = grown(here, int(np.ceil(GAP_MM * px_per_mm)) + 1)
+    many = len(places) > MOST_MARKS * core.height * core.width / (10 * px_per_mm) ** 2
+    for label, around in places.items() if not many else ():
         place = clipped(around, Box(0, 0, *marked.shape)).slices
         mine, others = every[place] == label, every[place] > 0
         others &= ~mine
         whole = (cv2.dilate(mine.astype(np.uint8), _disc(int(np.ceil(2.2 * blur)))) > 0) & ~others
-        strokes.append(_stroke(np.where(whole, ink[place], 0).astype(np.float32), mine, others, px_per_mm, blur))
+        mass = np.where(whole, ink[place], 0).astype(np.float32)
+        strokes.append(_stroke(mass, mine, others & (soft[place] > OTHER * least), px_per_mm, blur))
         labels[place][whole & (labels[place] == 0)] = len(strokes)
         labels[place][mine] = len(strokes)
     return Thin(labels, np.array(strokes, np.float32).reshape(-1, len(STROKE)))
+
+
+def _narrow(ink: Floats, own: Mask, px_per_mm: float) -> bool:
+    """Whether a mark has as little ink as a thin stroke, all in all and by its breadth where it is deepest."""
+    mass = float(ink[own].sum()) / px_per_mm
+    if mass > MOST_INK * max(own.shape):
+        return False
+    framed = cv2.copyMakeBorder(own.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    breadth = 2 * float(cv2.distanceTransform(framed, cv2.DIST_L2, 3).max()) - 1
+    return mass * breadth < WIDEST_MM * int(own.sum())
 
 
 def _in_one_piece(soft: Floats, own: Mask, noise: float) -> bool:
