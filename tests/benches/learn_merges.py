@@ -73,7 +73,7 @@ class Book:
         """Of each border, 1 where it parts nothing, 0 where it does, -1 where nobody says; those that are known are
         kept."""
         size = np.bincount(into, sample.graph.areas[:, FREE])
-        owner = _most(into, sample.owner, sample.graph.areas[:, FREE])
+        owner = most_of(into, sample.owner, sample.graph.areas[:, FREE])
         one, two = joined_graph(sample.graph, into).pairs.T
         known, same = (owner[one] > 0) & (owner[two] > 0), owner[one] == owner[two]
         main = (size > 0.5 * np.bincount(owner, size)[owner]) & (size * sample.cell**2 > LEAST_MM2)
@@ -99,7 +99,8 @@ class Book:
 def main(out: Path, share: float) -> None:
     """Draw, look, learn and write."""
     rows = list(listed())
-    samples = [sample_of(_page(law, seed), way, seed) for law, seed, way in rows[: max(1, round(share * len(rows)))]]
+    some = rows[: max(1, round(share * len(rows)))]
+    samples = [sample_of(drawn_page_of(law, seed), way, seed) for law, seed, way in some]
     out.write_text(written(taught(samples)), encoding="utf-8")
 
 
@@ -118,7 +119,8 @@ def listed() -> Iterator[tuple[str, int, str]]:
     yield from dict.fromkeys(rows + worn + framed + [(f"plain {law}", 1, "300") for law in PLAIN])
 
 
-def _page(law: str, seed: int) -> DrawnPage:
+def drawn_page_of(law: str, seed: int) -> DrawnPage:
+    """The page of one of the laws listed."""
     if law == "frames":
         return framed_page(seed)
     if law.startswith("plain "):
@@ -141,7 +143,7 @@ def sample_of(page: DrawnPage, way: str, seed: int) -> Sample:
     spread_under(labels)
     labels -= 1
     graph, free = graph_of(labels, 1 - line, drawn, cell), line == 0
-    return Sample(graph, _most(labels[free], truth[free], np.ones(int(free.sum())), len(graph.areas)), cell)
+    return Sample(graph, most_of(labels[free], truth[free], np.ones(int(free.sum())), len(graph.areas)), cell)
 
 
 def taught(samples: list[Sample]) -> Trees:
@@ -173,7 +175,7 @@ def _guided(page: int, sample: Sample, book: Book, rng: np.random.Generator) -> 
     )
 
 
-def _most(group: Ints, owner: Ints, weight: Array, count: int | None = None) -> Ints:
+def most_of(group: Ints, owner: Ints, weight: Array, count: int | None = None) -> Ints:
     """(n,) the owner most of the weight of each group has."""
     span = int(owner.max()) + 1
     code, place = np.unique(group.astype(np.int64) * span + owner, return_inverse=True)

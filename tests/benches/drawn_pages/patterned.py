@@ -1,7 +1,8 @@
 """I draw pages of large things with a pattern or folds on them: scales, courses, quilts, folds, strands of hair.
 
 In: a seed. Out: a page; each thing is one area, however many cells its pattern closes in. Patterns are drawn with a
-finer pen than outlines: of one pen, nobody could say which is which.
+finer pen than outlines: of one pen, nobody could say which is which. Panes of leaded glass, plots within a block and
+the squares of a board are drawn with a finer pen too, and are areas each: they are larger than a pattern is, or unlike.
 """
 
 from __future__ import annotations
@@ -10,8 +11,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 
+import cv2
 import numpy as np
 from drawn_pages.pages import DrawnPage, seen
+from drawn_pages.plain import nearest
 from drawn_pages.sheet import Area, K, Points, Sheet, runs
 from drawn_pages.things import ANY, box, bulging, detail, mirrored, oval, shape, window
 from drawn_pages.toned import any_hand
@@ -190,6 +193,40 @@ def _shelves(sheet: Sheet, area: Area) -> None:
         _turned(sheet, area, np.linspace((first, y), (last, y + rng.normal(0, 0.15)), 160), turn)
 
 
+def _panes(sheet: Sheet, area: Area) -> None:
+    """Areas of their own within the thing, uneven ones or squares; every third board has dark squares."""
+    rng = sheet.rng
+    high, wide = area.mask.shape
+    y, x = np.mgrid[0:high, 0:wide].astype(np.float32) / K
+    if even := sheet.chance(0.4):
+        turn, pitch = rng.normal(0, 0.3), rng.uniform(3.5, 9, 2)
+        along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        col, row = (np.floor(of / step).astype(np.int64) for of, step in zip((along, across), pitch, strict=True))
+        part = (row - row.min()) * (np.ptp(col) + 1) + col - col.min()
+    else:
+        apart = float(rng.uniform(2.8, 9))
+        points = rng.uniform((-apart, -apart), (wide / K + apart, high / K + apart), (400, 2))
+        kept = [points[0]]
+        for point in points[1:]:
+            if np.hypot(*(np.array(kept) - point).T).min() > apart:
+                kept.append(point)
+        part = nearest(np.array(kept), x * float(rng.uniform(0.6, 1)), y)
+    edge = np.ones((high, wide), np.uint8)
+    edge[:, 1:][part[:, 1:] != part[:, :-1]] = 0
+    edge[1:][part[1:] != part[:-1]] = 0
+    pen = sheet.hand.pen * float(rng.uniform(0.45, 1.0))
+    away = cv2.distanceTransform(edge, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    line = np.rint(255 * np.clip(pen * K / 2 + 0.5 - away, 0, 1) * area.mask).astype(np.uint8)
+    place = slice(area.top, area.top + high), slice(area.left, area.left + wide)
+    inside = area.mask > 0
+    if even and sheet.chance(0.33):
+        line[((col + row) % 2 == 0) & inside] = 255
+    np.maximum(sheet.ink[place], line, out=sheet.ink[place])
+    sheet.shape[place][inside] = (sheet.count + 1 + part)[inside]
+    sheet.count += int(part.max()) + 1
+
+
 PATTERNS: dict[str, Callable[[Sheet, Area], None]] = {
     "scales": _scales, "courses": _courses, "quilt": _quilt, "strands": _strands, "folds": _folds, "shelves": _shelves,
+    "panes": _panes,
 }  # fmt: skip

@@ -21,7 +21,8 @@ from scipy.sparse.csgraph import connected_components
 from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
 from stitchbed.page.line_art.merging.graph import Graph, graph_of, joined_graph
 from stitchbed.page.line_art.merging.looks import looks
-from stitchbed.page.line_art.merging.trees import Trees, asked, learned
+from stitchbed.page.line_art.merging.patterns import joined_patterns
+from stitchbed.page.line_art.merging.trees import PATTERNS, Trees, asked, learned
 from stitchbed.page.line_art.outlines import Outlines
 from stitchbed.page.line_art.regions import renumbered
 from stitchbed.page.line_art.slivers import join_slivers
@@ -61,7 +62,9 @@ def join_strokes(
         tick()
         return weighed(trees, seen)
 
-    renumbered(labels, np.asarray(settled_rounds(graph, cell_mm, weigh) + 1, np.int32))
+    into = settled_rounds(graph, cell_mm, weigh)
+    into = joined_patterns(joined_graph(graph, into), cell_mm, learned(PATTERNS))[into]
+    renumbered(labels, np.asarray(into + 1, np.int32))
     join_slivers(labels, free, outlines.tone, smallest)
     tick()
 

@@ -1,6 +1,7 @@
-"""I weigh what is seen of a border by small trees of questions, each of which was learned on what the ones before left.
+"""I weigh what is seen of a border, or of many, by small trees of questions, each learned on what those before left.
 
-In: what is seen, by name; the numbers of `merges.txt`. Out: the log of the odds that the border parts nothing.
+In: what is seen, by name; the numbers of `merges.txt`, or of `patterns.txt`. Out: the log of the odds that the border
+parts nothing, that the cells are one area.
 
 Reference: Friedman, Greedy function approximation: a gradient boosting machine, Annals of Statistics 29(5):1189-1232,
 2001.
@@ -15,6 +16,8 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Ints
 from stitchbed.imaging.compiled import compiled
+
+MERGES, PATTERNS = "merges.txt", "patterns.txt"
 
 
 @dataclass(frozen=True)
@@ -51,9 +54,9 @@ def _ask(columns: Array, about: Ints, bounds: Array, says: Array, odds: Array) -
             odds[n] += says[tree, at - questions]
 
 
-def learned() -> Trees:
-    """The trees as they were learned: names, the constant; then of each what it asks about, bounds, what it says."""
-    text = files("stitchbed.page.line_art.merging").joinpath("merges.txt").read_text(encoding="utf-8")
+def learned(name: str = MERGES) -> Trees:
+    """The trees of a file: names, the constant; then of each tree what it asks about, its bounds, what it says."""
+    text = files("stitchbed.page.line_art.merging").joinpath(name).read_text(encoding="utf-8")
     names, constant, *rows = [line.split() for line in text.splitlines() if line and not line.startswith("#")]
     about, bounds, says = (rows[part::3] for part in range(3))
     return Trees(
