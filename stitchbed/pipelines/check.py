@@ -36,14 +36,14 @@ from stitchbed.inspection.smears import Smear, smear_shown, usual_sized
 from stitchbed.matching.features import detect
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, sight_of
-from stitchbed.mosaic.islands.groups import Compared, all_joined
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
-from stitchbed.mosaic.survey.implied_overlaps import settled, shared
+from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.implied_overlaps import shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import CheckRecord
-from stitchbed.pipelines.scanning.lone_pieces import SURE, mirrored_pieces, thinly_held
-from stitchbed.pipelines.scanning.seen import EVIDENCE, FEATURES, SIGHT_SIDE, Seen, link_between
+from stitchbed.pipelines.scanning.laying import laid_as_joined
+from stitchbed.pipelines.scanning.lone_pieces import SURE, held_by_mirrored, thinly_held
+from stitchbed.pipelines.scanning.seen import FEATURES, SIGHT_SIDE, Seen, link_between
 from stitchbed.pipelines.scanning.softness import sharper_of_pairs
 from stitchbed.reading.base.faults import shown
 from stitchbed.reading.base.tile import Tile
@@ -129,11 +129,13 @@ def check_again(
         links = _links(tiles, views, pool, kept)
         progress("compare", 1, 1)
         looks = [one.look for one in seen]
-        layouts = _laid(tiles, views, links)
+        layouts, mirrored = laid_as_joined(
+            tiles, views, links, profile=profile, memory=settings.memory, workers=workers
+        )
         named = [{"name": tile.name, "path": tile.path} for tile in tiles]
         laid(dict(plain({"pieces": named, "placements": _placements(tiles, layouts)})))
         evidence = _evidence(tiles, looks, layouts, settings.memory, pool)
-        mirrored, beside = mirrored_pieces(tiles, looks, views, evidence.layouts, pool)
+        beside = held_by_mirrored(tiles, looks, views, (evidence.layouts, mirrored), pool)
         thin = thinly_held(tiles, looks, evidence.layouts, mirrored | beside.keys(), pool)
         evidence = replace(evidence, mirrored=mirrored, beside_mirrored=beside, thin=thin)
     record = {
@@ -259,20 +261,6 @@ def _implied(
         if shared(places, sizes, one.name, other.name) > IMPLIED_SHARE:
             found.append(((a, b), between(places[one.name], places[other.name])))
     return found
-
-
-def _laid(tiles: Sequence[Tile], views: Sequence[PieceView], links: Sequence[Link]) -> list[Layout]:
-    """Pieces that hang together as a join lays them out, the largest group first, all that they imply asked."""
-    sizes = {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in tiles}
-    details = {tile.name: view.detail for tile, view in zip(tiles, views, strict=True)}
-
-    def laid(known: Sequence[Link], _: Sequence[tuple[Link, str]] = ()) -> list[Layout]:
-        parts = lay_out(sizes, known, GraphSettings(), np.random.default_rng(0))
-        checked = [one for part in parts for one in settled(part, sizes, details, EVIDENCE)]
-        return sorted(checked, key=lambda one: -len(one.sheet_from_tile))
-
-    dpi = {tile.name: value for tile, value in zip(tiles, believed_dpi(tiles), strict=True)}
-    return all_joined(laid(links), Compared(sizes, details, dpi, BeliefSettings(), EVIDENCE), laid)
 
 
 def _on_glass(looks: Sequence[Look]) -> tuple[tuple[Grain, ...], Smear | None]:

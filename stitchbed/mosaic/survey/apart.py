@@ -21,7 +21,7 @@ from stitchbed.matching.overlap_evidence import Detail
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
+from stitchbed.mosaic.survey.judgment import PieceView, judged_link, pair_scale
 from stitchbed.mosaic.survey.preview import Preview
 
 SIDES = ("top", "right", "bottom", "left")  # in the order of `corners`
@@ -76,7 +76,7 @@ def _bare(layer: Layer) -> bool:
     return bool(count - 1 <= BARE_MARKS and longest <= BARE_MM)
 
 
-def mirrored(context: SurveyContext, previews: Sequence[Preview], layouts: Sequence[Layout]) -> list[str]:
+def mirrored(context: SurveyContext, previews: Sequence[PieceView], layouts: Sequence[Layout]) -> list[str]:
     """Pieces of the smaller groups that fit a piece of another group when flipped left to right. Those that fit the
     largest group first: what fits nothing but a mirrored piece is none itself."""
     index = {tile.name: i for i, tile in enumerate(context.tiles)}
@@ -128,7 +128,7 @@ def numbering_gaps(names: Sequence[str]) -> str:
     return _listed([str(number) for number in missing], most=99)
 
 
-def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) -> Preview:
+def _flipped(context: SurveyContext, previews: Sequence[PieceView], index: int) -> PieceView:
     """What would be seen of a piece flipped left to right."""
     own, tile = previews[index], context.tiles[index]
     view = context.shelf.view(tile, own.keypoints.reduction)[:, ::-1]
@@ -142,7 +142,7 @@ def _flipped(context: SurveyContext, previews: Sequence[Preview], index: int) ->
     return replace(own, keypoints=points, sight=sight, detail=detail)
 
 
-def _fits(context: SurveyContext, one: Preview, two: Preview, pair: tuple[int, int]) -> bool:
+def _fits(context: SurveyContext, one: PieceView, two: PieceView, pair: tuple[int, int]) -> bool:
     scale, wishes = pair_scale(context.dpi, pair), context.settings
     sure = replace(wishes.belief, least=wishes.belief.sure)  # lines of writing, mirrored, fit others to .77
     got = judged_link((one, two), scale, wishes.links, belief=sure, evidence=wishes.evidence)

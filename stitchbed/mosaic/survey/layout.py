@@ -47,7 +47,7 @@ class Laid:
     by_grid: LaidByGrid | None = None
 
 
-def lay_pieces(context: SurveyContext, previews: Sequence[Preview], links: Sequence[Link]) -> Laid:
+def lay_pieces(context: SurveyContext, previews: Sequence[PieceView], links: Sequence[Link]) -> Laid:
     """All pieces laid out by their links and what a person said of them, after a second look where needed."""
     pieces = _pieces(context, previews)
     hints = context.hints
@@ -130,7 +130,7 @@ def _with_dropped(layouts: Sequence[Layout], dropped: Sequence[tuple[Link, str]]
     return [replace(layouts[0], dropped=(*layouts[0].dropped, *dropped)), *layouts[1:]]
 
 
-def _pieces(context: SurveyContext, previews: Sequence[Preview]) -> Pieces:
+def _pieces(context: SurveyContext, previews: Sequence[PieceView]) -> Pieces:
     """What hints are judged by."""
     sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
     details = details_of(previews)

@@ -62,7 +62,7 @@ class Preview(PieceView):
     picture: NDArray[np.uint8]
 
 
-def details_of(previews: Sequence[Preview]) -> dict[str, Detail]:
+def details_of(previews: Sequence[PieceView]) -> dict[str, Detail]:
     """What each piece shows, by its name."""
     return {preview.keypoints.tile: preview.detail for preview in previews}
 

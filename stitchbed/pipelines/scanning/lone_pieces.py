@@ -24,37 +24,36 @@ from stitchbed.reading.base.tile import Tile
 SURE = BeliefSettings(least=GraphSettings().alone)  # of a link that nothing else confirms
 
 
-def mirrored_pieces(
+def held_by_mirrored(
     tiles: Sequence[Tile],
     looks: Sequence[Look],
     views: Sequence[PieceView],
-    layouts: Sequence[Layout],
+    known: tuple[Sequence[Layout], frozenset[str]],
     pool: ThreadPoolExecutor,
-) -> tuple[frozenset[str], dict[str, str]]:
-    """Pieces outside the largest group whose mirror image links to one of it; others that such an image links to, and
-    those that hang together with these -> the piece it is of."""
-    main = [index for index, tile in enumerate(tiles) if tile.name in layouts[0].sheet_from_tile]
-    lone = [index for index in range(len(tiles)) if index not in main] if len(main) > 1 else []
+) -> dict[str, str]:
+    """Pieces outside the largest group that the image of a mirrored one links to, and those that hang together with
+    these -> the piece it is of. known : groups, the largest first; mirrored pieces."""
+    layouts, mirrored = known
+    lone = [index for index, tile in enumerate(tiles) if tile.name not in layouts[0].sheet_from_tile]
     dpi = believed_dpi(tiles)
-    images = dict(zip(lone, pool.map(lambda index: _image(tiles[index], looks[index], dpi[index]), lone), strict=True))
-
-    def fits(index: int, others: Sequence[int]) -> bool:
-        pairs = ((images[index], views[k], dpi[k] / dpi[index]) for k in others)
-        return any(link_between((image, view), (scale,), SURE) is not None for image, view, scale in pairs)
-
-    told = list(pool.map(lambda index: fits(index, main), lone))
-    found = [index for index, mirrored in zip(lone, told, strict=True) if mirrored]
+    found = [index for index in lone if tiles[index].name in mirrored]
+    images = dict(
+        zip(found, pool.map(lambda index: _image(tiles[index], looks[index], dpi[index]), found), strict=True)
+    )
     pairs = [(index, one) for index in lone if index not in found for one in found]
-    held = pool.map(lambda pair: fits(pair[1], pair[:1]), pairs)
+
+    def fits(pair: tuple[int, int]) -> bool:
+        own, other = pair[1], pair[0]
+        return link_between((images[own], views[other]), (dpi[other] / dpi[own],), SURE) is not None
+
+    held = pool.map(fits, pairs)
     holders = {tiles[index].name: tiles[one].name for (index, one), holds in zip(pairs, held, strict=True) if holds}
-    mirrored = frozenset(tiles[index].name for index in found)
-    beside = {
+    return {
         name: holders[one]
         for layout in layouts[1:]
         for one in sorted(holders.keys() & layout.sheet_from_tile.keys())
         for name in layout.sheet_from_tile.keys() - mirrored
     }
-    return mirrored, beside
 
 
 def _image(tile: Tile, look: Look, dpi: float) -> PieceView:

@@ -13,8 +13,11 @@ from made_evidence import evidence
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.lying import _overlaps
 from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.pipelines.check import _see
-from stitchbed.pipelines.scanning.lone_pieces import mirrored_pieces
+from stitchbed.pipelines.scanning.laying import laid_as_joined
+from stitchbed.pipelines.scanning.lone_pieces import held_by_mirrored
+from stitchbed.pipelines.scanning.seen import link_between
 from stitchbed.reading.intake import take_in
 
 
@@ -43,8 +46,12 @@ def test_of_a_row_with_one_mirrored_piece_the_one_that_it_alone_holds_is_told_ap
     looks, views = [one.look for one in seen], [one.at(150.0) for one in seen]
     layouts = [_layout("0.tif", "1.tif"), _layout("2.tif"), _layout("3.tif")]
     with ThreadPoolExecutor(2) as pool:
-        told = mirrored_pieces(tiles, looks, views, layouts, pool)
-    assert told == ({"2.tif"}, {"3.tif": "2.tif"})
+        held = held_by_mirrored(tiles, looks, views, (layouts, frozenset({"2.tif"})), pool)
+    assert held == {"3.tif": "2.tif"}
+    link = link_between((views[0], views[1]), (1.0,), BeliefSettings())
+    assert link is not None
+    laid, mirrored = laid_as_joined(tiles, views, [link], profile=None, memory=2**28, workers=2)
+    assert set(laid[0].sheet_from_tile) == {"0.tif", "1.tif"} and mirrored == {"2.tif"}
 
 
 def test_what_only_a_mirrored_piece_holds_is_to_be_kept() -> None:
