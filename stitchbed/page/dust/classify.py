@@ -21,7 +21,7 @@ from stitchbed.matching.robust import robust_spread
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import APART, COLORED, lone
 from stitchbed.page.dust.fibers import FiberLimits, pens_are_wider
-from stitchbed.page.dust.finds import ALONE, GRAY, HOLE, Finds
+from stitchbed.page.dust.finds import ALONE, FIBER, GRAY, HOLE, Finds, closed
 from stitchbed.page.dust.surroundings import odds_among
 from stitchbed.page.ink import InkTraits, softening
 
@@ -103,9 +103,9 @@ class Limits:
 BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
-    "careful": Limits(3.0, 0.4, BESIDE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.3, 0.14, 0.3, 0.6, 0.35, 0.4)),
-    "normal": Limits(2.0, 0.3, BESIDE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 0.16, 0.3, 1.0, 0.35, 0.8)),
-    "eager": Limits(1.5, 0.15, np.inf, 0.05, 3.0, 0.05, FiberLimits(0.75, 0.75, 0.25, 0.1, 2.0, 0.5, np.inf)),
+    "careful": Limits(3.0, 0.4, BESIDE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.3, 1.8, 0.14, 0.3, 0.6, 0.35, 0.4)),
+    "normal": Limits(2.0, 0.3, BESIDE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 1.4, 0.16, 0.3, 1.0, 0.35, 0.8)),
+    "eager": Limits(1.5, 0.15, np.inf, 0.05, 3.0, 0.05, FiberLimits(0.75, 0.75, 0.0, 0.25, 0.1, 2.0, 0.5, np.inf)),
 }
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
 COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
@@ -200,7 +200,8 @@ def _judged(finds: Finds, traits: InkTraits, scale: Scale, settings: DustSetting
     hole &= settings.in_ink & (company(finds, HOLE, scale) < COMPANY[HOLE])
     fiber = pens_are_wider(finds, scale.px_per_mm, limits.fiber, settings.smallest_dot)
     fiber &= (settings.largest >= LEARNED_MM) | (finds.stroke[:, 0] <= settings.largest)
-    return np.asarray(fiber | small & np.choose(finds.kind, [lone, gray, hole, fiber]))
+    dust = fiber | small & np.choose(finds.kind, [lone, gray, hole, fiber])
+    return np.asarray(dust & ~closed(finds, dust & np.isin(finds.kind, (ALONE, FIBER))))
 
 
 def palest_dot(finds: Finds, limits: Limits) -> float:

@@ -48,13 +48,15 @@ STRAIGHT = 0.95  # its longest side over its length: ruled, or drawn with one pu
 
 @dataclass(frozen=True)
 class FiberLimits:
-    """bent, straight : most mm of solid ink across it, in units of the pen's finest dot. broad : mm it lies wide at
-    most. gap : mm it lies away from all else at least. kin, hue : of the find, at most. drawn : of marks as thin that
-    somebody drew, at most, for each that lies alone.
+    """bent, straight : most mm of solid ink across it, in units of the pen's finest dot. pale : times as wide it lies
+    at least, where that shows, as what is paler than ink does: a fine pen's line is as thin, and black. broad : mm it
+    lies wide at most. gap : mm it lies away from all else at least. kin, hue : of the find, at most. drawn : of marks
+    as thin that somebody drew, at most, for each that lies alone.
     """
 
     bent: float
     straight: float
+    pale: float
     broad: float
     gap: float
     kin: float
@@ -158,12 +160,14 @@ def _axis(ink: Floats) -> tuple[float, float]:
 
 def pens_are_wider(finds: Finds, px_per_mm: float, limits: FiberLimits, pen: float) -> Mask:
     """(n,) FIBER finds that no pen drew, as far as one scan tells. pen : mm, the finest dot of the page's pen."""
-    length, _, widest, broad, gap, _, straight = finds.stroke.T.astype(np.float64)
+    length, width, widest, broad, gap, _, straight = finds.stroke.T.astype(np.float64)
     ruled = (straight > STRAIGHT) & ((broad > NARROW_MM) | (px_per_mm < FINE_PX))
     most = np.where(ruled, limits.straight, limits.bent) * pen
     marks = (finds.kind == FIBER) & (widest < limits.bent * pen) & (widest > LEAST_MM) & (length > LONG_MM)
     drawn = marks & ((broad > limits.broad) | (_like(finds, px_per_mm) > 0))
-    thin = marks & ~drawn & (widest < most) & (gap > limits.gap) & (finds.kin < limits.kin) & (finds.hue < limits.hue)
+    pale = (broad > limits.pale * width) | (px_per_mm < FINE_PX)
+    thin = marks & ~drawn & pale & (widest < most) & (gap > limits.gap)
+    thin &= (finds.kin < limits.kin) & (finds.hue < limits.hue)
     thin &= ~_many(finds, thin, px_per_mm)
     # whoever draws with a gray pen or a hard pencil here does so beside
     return thin & (float(drawn.sum()) <= SOME_DRAWN + limits.drawn * max(int(thin.sum()), 1))

@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Floats, Labels
+from stitchbed.core.arrays import Floats, Labels, Mask
 
 ALONE, GRAY, HOLE, FIBER = 0, 1, 2, 3
+HOLE_PX = 2  # a single pixel of paper within a pale grain is noise
 
 
 @dataclass(frozen=True)
@@ -79,3 +81,19 @@ def joined(parts: Sequence[Finds]) -> Finds:
     starts = np.cumsum([0, *(len(p.kind) for p in parts)]).tolist()
     shifted = [replace(p, owner=p.owner + np.int32(s)) for p, s in zip(parts, starts[:-1], strict=True)]
     return Finds(**{f.name: np.concatenate([getattr(p, f.name) for p in shifted]) for f in fields(Finds)})
+
+
+def closed(finds: Finds, which: Mask) -> Mask:
+    """(n,) those of `which` that close in HOLE_PX px and more: rings and letters, and no grain of dust is one."""
+    told = np.zeros(len(finds.kind), bool)
+    mine = np.flatnonzero(which[finds.owner])
+    mine = mine[np.argsort(finds.owner[mine], kind="stable")]
+    begins = np.flatnonzero(np.diff(finds.owner[mine], prepend=-1))
+    for part in np.split(mine, begins[1:]) if len(begins) else ():
+        row, col = (at[part] - at[part].min() + 1 for at in (finds.rows, finds.cols))
+        bare = np.ones((int(row.max()) + 2, int(col.max()) + 2), np.uint8)
+        bare[row, col] = 0
+        count, _, stats, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
+        shut = count > 2 and int(np.sort(stats[1:, cv2.CC_STAT_AREA])[-2]) >= HOLE_PX
+        told[finds.owner[part[0]]] = shut
+    return told

@@ -14,7 +14,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import LIMITS, DustSettings, judged
 from stitchbed.page.dust.fibers import STROKE, Thin, pens_are_wider, shown_whole, thin_marks
-from stitchbed.page.dust.finds import FIBER, Finds
+from stitchbed.page.dust.finds import FIBER, Finds, closed
 from stitchbed.page.ink import InkTraits, softened
 
 PX, BLUR, FINER = 12.0, 0.7, 8  # px per mm, px of one sd, samples to the pixel
@@ -79,8 +79,8 @@ def test_the_gap_is_that_to_the_nearest_mark() -> None:
     assert set(np.unique(thin.labels)) == {0, 1}
 
 
-def told(*rows: dict[str, float], limits: str = "careful") -> list[bool]:
-    return pens_are_wider(table(*rows), PX, LIMITS[limits].fiber, 0.12).tolist()
+def told(*rows: dict[str, float], limits: str = "careful", px: float = PX) -> list[bool]:
+    return pens_are_wider(table(*rows), px, LIMITS[limits].fiber, 0.12).tolist()
 
 
 @pytest.mark.parametrize(
@@ -97,6 +97,13 @@ def test_what_a_pen_may_have_drawn_stays(other: dict[str, float]) -> None:
 
 def test_a_thin_straight_one_goes_where_it_is_thinner_than_a_gray_pen() -> None:
     assert told({**FIBER_ROW, "straight": 1.0, "widest": 0.03}) == [True]
+
+
+def test_at_600_dpi_what_is_as_black_as_ink_may_be_a_fine_pen_s() -> None:
+    """A line of .05 mm, of which .04 mm are ink; a hair of twice the breadth and no more ink."""
+    assert told(FIBER_ROW, px=2 * PX) == [False]
+    assert told({**FIBER_ROW, "broad": 0.09}, px=2 * PX) == [True]
+    assert told(FIBER_ROW, px=2 * PX, limits="eager") == [True]
 
 
 def test_strokes_in_company_stay() -> None:
@@ -134,3 +141,13 @@ def test_the_largest_dust_asked_for_bounds_fibers_only_where_it_is_less_than_usu
     assert judged(finds, traits, scale, DustSettings(largest=0.4)).tolist() == [False]
     assert judged(finds, traits, scale, DustSettings(smallest_dot=0.05)).tolist() == [False]
     assert judged(finds, traits, scale, DustSettings(), medium="pencil").tolist() == [False]
+
+
+@pytest.mark.parametrize("ring", [True, False])
+def test_a_small_ring_is_drawn_however_thin_it_is(ring: bool) -> None:
+    """As bubbles are; an arc as long may be lint."""
+    turn = np.linspace(0, 2 * np.pi * (1 if ring else 0.7), 200)
+    rows, cols = (np.rint(7 * part(turn)).astype(np.int32) + 20 for part in (np.sin, np.cos))
+    find = replace(table({}), rows=rows, cols=cols, owner=np.zeros(len(rows), np.int32))
+    assert closed(find, np.array([True])).tolist() == [ring]
+    assert closed(find, np.array([False])).tolist() == [False]

@@ -35,10 +35,7 @@ from stitchbed.page.line_art.merging.trees import Trees, asked
 BOLD = 0.9  # of all lines by length, below which lies the page's bold pen
 WIDTHS = tuple(round(0.32 + 0.05 * n, 2) for n in range(13))  # of the bold pen
 SLACK = 0.15  # cells, half a line's width
-UNEVEN, APART = (
-    0.4,
-    3.0,
-)  # cells: least unevenness of a line, and how far apart along it widths are by chance
+UNEVEN, APART = 0.4, 3.0  # cells: least unevenness of a line, and how far apart along it widths are by chance
 MOSTLY = 0.5  # of a border
 CELL_MM2, CELLS = 0.3, 6  # of a cell that counts, and how many a pattern has at least
 MANY = 40.0  # cells, and more, are as many
