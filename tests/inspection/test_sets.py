@@ -45,7 +45,17 @@ def test_a_corner_that_lies_in_another_piece_s_lift_makes_no_lift_of_the_piece_s
         assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
 
 
-@pytest.mark.parametrize(("facing", "told"), [(0.28, [1]), (0.09, [0, 1])])
+@pytest.mark.parametrize(("sure", "length", "told"), [(0.06, 0.15, []), (0.1, 0.15, [0]), (0.06, 0.6, [0])])
+def test_a_corner_alone_tells_no_slight_lift(sure: float, length: float, told: list[int]) -> None:
+    side = SideLoss("left", sure + 0.01, 40.0, length, sure)
+    pairs = (
+        Comparison(0, 1, np.zeros(3), (side,), (), 0.03, 60.0),
+        *(Comparison(a, b, np.zeros(3), (), (), 0.2, 100.0) for a, b in ((0, 2), (1, 2))),
+    )
+    assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
+
+
+@pytest.mark.parametrize(("facing", "told"), [(0.28, [1]), (0.14, [1]), (0.09, [0, 1])])
 def test_beside_a_side_that_lifts_far_more_the_facing_one_only_seems_to(facing: float, told: list[int]) -> None:
     """What lies beside the dark strip seems darker than the strip makes the rest."""
     own, other = SideLoss("right", 0.051, 40.0, 0.6, 0.05), SideLoss("left", facing + 0.01, 60.0, 0.6, facing)

@@ -42,16 +42,25 @@ def jumps_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone reach a row at which one of the two jumps: nothing tells which of them."""
     claims = _jump_claims(evidence)
     found = []
+    for a, b in jumping_pairs(evidence):
+        names = " or ".join(evidence.tiles[index].name for index in (a, b))
+        px = abs(round(claims[a][3]))
+        where = f"row {claims[a][2]:.0f} of the first or row {claims[b][2]:.0f} of the second"
+        why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
+        found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
+    return found
+
+
+def jumping_pairs(evidence: Pairs) -> list[tuple[int, int]]:
+    """Pieces one of which jumps, and nothing tells which of them."""
+    claims = _jump_claims(evidence)
+    found = []
     for course in evidence.courses:
         own, other = claims.get(course.a), claims.get(course.b)
         if not (course.jumps and own and other and own[:2] == other[:2] == (1.0, 1)):
             continue
         if not _the_heads(evidence, course, (own[2], other[2]), own[3], STEP_MM):
-            names = " or ".join(evidence.tiles[index].name for index in (course.a, course.b))
-            px = abs(round(own[3]))
-            where = f"row {own[2]:.0f} of the first or row {other[2]:.0f} of the second"
-            why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
-            found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
+            found.append((course.a, course.b))
     return found
 
 

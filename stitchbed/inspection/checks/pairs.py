@@ -13,7 +13,7 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import doubts, sizes
-from stitchbed.inspection.checks.jumps import MOST_PAIRS, STILL, jumped, jumps_of_either
+from stitchbed.inspection.checks.jumps import MOST_PAIRS, STILL, jumped, jumping_pairs, jumps_of_either
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
@@ -41,8 +41,9 @@ def pair_findings(evidence: Pairs, unlike: Collection[int] = ()) -> list[tuple[i
 
 
 def misfitting(evidence: Pairs) -> frozenset[int]:
-    """Pieces that are stretched or jump: what lies on them is seen beside its place."""
-    return frozenset(index for part in (_stretched, jumped) for index, _ in part(evidence))
+    """Pieces that are stretched or jump, or may: what lies on them is seen beside its place."""
+    either = {index for pair in jumping_pairs(evidence) for index in pair}
+    return frozenset(index for part in (_stretched, jumped) for index, _ in part(evidence)) | either
 
 
 def uneven(evidence: Pairs, index: int) -> Finding:

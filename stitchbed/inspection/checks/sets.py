@@ -28,8 +28,8 @@ EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join lev
 CAST = 0.06  # log between channels
 LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
 # Of what the other one loses in the same overlap: beside its dark side the rest seems darker as well. At a corner, so
-# much of a side or less, little else tells the light, and only the darker one is lifted.
-FACING, CORNER_LENGTH = 0.3, 0.3
+# much of a side or less, little else tells the light: only the darker one is lifted, and by no less than that.
+FACING, CORNER_LENGTH, CORNER_LIFT = 0.45, 0.3, 0.08
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 # Standard errors over the places, pieces, places: what is drawn differs from place to place too.
 SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
@@ -139,12 +139,17 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
                     sides[index, left.side] = left
     found = []
     for index, look in enumerate(evidence.looks):
-        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.sure > LIFT]
+        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.sure > _least(loss)]
         if mine:
             widest = max(loss.reach for loss in mine)
             redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
             found.append((index, _lift_finding(mine, length_words(evidence, index, widest), redo=redo)))
     return found
+
+
+def _least(loss: SideLoss) -> float:
+    """Of light that a lift takes at least."""
+    return LIFT if loss.length >= CORNER_LENGTH else CORNER_LIFT
 
 
 def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
