@@ -45,14 +45,22 @@ def test_a_corner_that_lies_in_another_piece_s_lift_makes_no_lift_of_the_piece_s
         assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
 
 
-@pytest.mark.parametrize(("sure", "length", "told"), [(0.06, 0.15, []), (0.1, 0.15, [0]), (0.06, 0.6, [0])])
-def test_a_corner_alone_tells_no_slight_lift(sure: float, length: float, told: list[int]) -> None:
-    side = SideLoss("left", sure + 0.01, 40.0, length, sure)
+@pytest.mark.parametrize(("sure", "shared", "told"), [(0.06, 0.03, []), (0.1, 0.03, [0]), (0.06, 0.2, [0])])
+def test_a_corner_alone_tells_no_slight_lift(sure: float, shared: float, told: list[int]) -> None:
+    side = SideLoss("left", sure + 0.01, 40.0, 0.2, sure)
     pairs = (
-        Comparison(0, 1, np.zeros(3), (side,), (), 0.03, 60.0),
+        Comparison(0, 1, np.zeros(3), (side,), (), shared, 60.0),
         *(Comparison(a, b, np.zeros(3), (), (), 0.2, 100.0) for a, b in ((0, 2), (1, 2))),
     )
     assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
+
+
+@pytest.mark.parametrize(("shared", "told"), [(0.03, [1]), (0.3, [0, 1])])
+def test_at_a_corner_only_the_darker_of_two_is_lifted(shared: float, told: list[int]) -> None:
+    """Both hang over the frame where they lie side by side, however little of the sides shows paper."""
+    sides = SideLoss("right", 0.33, 16.0, 0.29, 0.32), SideLoss("left", 0.34, 20.0, 0.35, 0.33)
+    pair = Comparison(0, 1, np.zeros(3), sides[:1], sides[1:], shared, 60.0)
+    assert [index for index, _ in _lifted(evidence(2, comparisons=(pair,)))] == told
 
 
 @pytest.mark.parametrize(("facing", "told"), [(0.28, [1]), (0.14, [1]), (0.09, [0, 1])])

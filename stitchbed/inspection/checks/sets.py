@@ -27,9 +27,10 @@ from stitchbed.inspection.smears import Smear
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
 LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
-# Of what the other one loses in the same overlap: beside its dark side the rest seems darker as well. At a corner, so
-# much of a side or less, little else tells the light: only the darker one is lifted, and by no less than that.
-FACING, CORNER_LENGTH, CORNER_LIFT = 0.45, 0.3, 0.08
+FACING = 0.45  # of what the other one loses in the same overlap: beside its dark side the rest seems darker as well
+# Where two touch at a corner, and share no more of a piece than that, little else tells the light: only the darker one
+# is lifted, and by no less than that.
+CORNER_SHARED, CORNER_LIFT = 0.1, 0.08
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 # Standard errors over the places, pieces, places: what is drawn differs from place to place too.
 SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
@@ -126,30 +127,24 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
         apart = 0.0 if item.log_gain is None else float(item.log_gain.mean() - (light[item.a] - light[item.b]))
         both = (item.a, item.b, item.losses_a, apart), (item.b, item.a, item.losses_b, -apart)
         worst = {index: max((loss.sure for loss in losses), default=0.0) for index, _, losses, _ in both}
+        least, facing = (CORNER_LIFT, 1.0) if item.shared < CORNER_SHARED else (LIFT, FACING)
         for index, other, losses, over in both:
             # a scan with cut-off ends shows no true light to compare with
             true = other not in cut | odd and index not in unfit
-            for loss in losses if true else ():
-                if worst[index] <= (1.0 if loss.length < CORNER_LENGTH else FACING) * worst[other]:
-                    continue
+            for loss in losses if true and worst[index] > facing * worst[other] else ():
                 # a corner that lies in another piece's lift has that one's light for its own
                 left = replace(loss, loss=loss.loss - max(0.0, over), sure=loss.sure - max(0.0, over))
                 before = sides.get((index, left.side))
-                if before is None or left.loss > before.loss:
+                if left.sure > least and (before is None or left.loss > before.loss):
                     sides[index, left.side] = left
     found = []
     for index, look in enumerate(evidence.looks):
-        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index and loss.sure > _least(loss)]
+        mine = [loss for (piece, _), loss in sorted(sides.items()) if piece == index]
         if mine:
             widest = max(loss.reach for loss in mine)
             redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
             found.append((index, _lift_finding(mine, length_words(evidence, index, widest), redo=redo)))
     return found
-
-
-def _least(loss: SideLoss) -> float:
-    """Of light that a lift takes at least."""
-    return LIFT if loss.length >= CORNER_LENGTH else CORNER_LIFT
 
 
 def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
