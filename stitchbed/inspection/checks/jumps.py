@@ -40,27 +40,26 @@ def jumped(evidence: Pairs) -> list[tuple[int, Finding]]:
 
 def jumps_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone reach a row at which one of the two jumps: nothing tells which of them."""
-    claims = _jump_claims(evidence)
     found = []
-    for a, b in jumping_pairs(evidence):
-        names = " or ".join(evidence.tiles[index].name for index in (a, b))
-        px = abs(round(claims[a][3]))
-        where = f"row {claims[a][2]:.0f} of the first or row {claims[b][2]:.0f} of the second"
+    for pair, (row, other, height) in jumping_pairs(evidence).items():
+        names = " or ".join(evidence.tiles[index].name for index in pair)
+        px = abs(round(height))
+        where = f"row {row:.0f} of the first or row {other:.0f} of the second"
         why = f"one of the two jumps by {px} px, at {where}, and no third piece shows in which"
         found.append(Finding("jump", "redo", f"{names}: {why}", STILL, {"px": px}))
     return found
 
 
-def jumping_pairs(evidence: Pairs) -> list[tuple[int, int]]:
-    """Pieces one of which jumps, and nothing tells which of them."""
+def jumping_pairs(evidence: Pairs) -> dict[tuple[int, int], tuple[float, float, float]]:
+    """Pieces one of which jumps, and nothing tells which of them -> row in the first, row in the second, px."""
     claims = _jump_claims(evidence)
-    found = []
+    found = {}
     for course in evidence.courses:
         own, other = claims.get(course.a), claims.get(course.b)
         if not (course.jumps and own and other and own[:2] == other[:2] == (1.0, 1)):
             continue
         if not _the_heads(evidence, course, (own[2], other[2]), own[3], STEP_MM):
-            found.append((course.a, course.b))
+            found[course.a, course.b] = own[2], other[2], own[3]
     return found
 
 
