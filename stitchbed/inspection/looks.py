@@ -65,13 +65,15 @@ class Glance:
 
 @dataclass(frozen=True)
 class Look(Glance):
-    """sharpness : of the windows with edges. noise : gray levels of 255. black, white : clipped shares.
+    """sharpness : of the windows with edges. noise : gray levels of 255. sure_noise : what of it is no trace of a
+    printed screen. black, white : clipped shares.
     bands_calm, bands_detail : see `quality.noise_bands`, the less noisy axis. blocks, traces : see `quality`.
     windows : how many windows' worth of different pixels the traces come from. sensed : see `sensor`.
     """
 
     sharpness: tuple[Sharpness, ...]
     noise: float
+    sure_noise: float
     black: float
     white: float
     bands_calm: NDArray[np.float64]
@@ -91,7 +93,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
     detail, calm = (_read(windows, _boxes(gray, reduction, (rows, cols), calm=calm)) for calm in (False, True))
     grays = [gray_of(pixels) for _, pixels in detail]
     bands = _bands([_green(pixels) for _, pixels in calm])
-    noise = quality.calm_noise([gray_of(pixels) for _, pixels in calm])
+    noise, sure_noise = quality.calm_noise([gray_of(pixels) for _, pixels in calm])
     noise = min(noise, float(np.sqrt(bands.min())))  # it is in every band, the dots of a printed screen are not
     ends = np.mean([quality.clipped(pixels) for _, pixels in detail], axis=0)
     greens = [_green(pixels) for _, pixels in detail]
@@ -104,6 +106,7 @@ def look_at(windows: PictureWindows, transfer: Transfer) -> Look:
         cell,
         tuple(_sharpness([box for box, _ in detail], grays, noise)),
         noise,
+        min(noise, sure_noise),
         float(ends[0]),
         float(ends[1]),
         bands,

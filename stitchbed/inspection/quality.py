@@ -34,6 +34,9 @@ ROUNDED = 0.6  # cycles over a picture: its size is a whole number of px before 
 TRIMMED = 1.5576  # sigma over the mean of the lower nine tenths of |x| of a Gaussian (numerically)
 SECOND = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)  # a second difference in both directions
 CALMER = 25  # percentile of calm windows: drawing and grain are more
+LEFT_OF_DOTS = (
+    0.02  # of what a screen of dots differs by in a window its weakest wave has; screens made elsewhere: .01-.03
+)
 
 
 @dataclass(frozen=True)
@@ -86,11 +89,13 @@ def noise_level(gray: Floats) -> float:
     return float(kept.mean() * TRIMMED / 6.0)
 
 
-def calm_noise(windows: Sequence[Floats]) -> float:
+def calm_noise(windows: Sequence[Floats]) -> tuple[float, float]:
     """The same of several calm windows of one scan, in some of which there is drawing or grain after all, and in each a
-    printed screen of dots may be.
+    printed screen of dots may be; and what of it is no trace of such dots for sure.
     """
-    return float(np.percentile([min(noise_level(one), _beside_screen(one)) for one in windows], CALMER))
+    noise = np.array([min(noise_level(one), _beside_screen(one)) for one in windows])
+    sure = np.maximum(noise - LEFT_OF_DOTS * np.array([float(one.std()) for one in windows]), 0)
+    return float(np.percentile(noise, CALMER)), float(np.percentile(sure, CALMER))
 
 
 def _beside_screen(gray: Floats) -> float:

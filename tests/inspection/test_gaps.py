@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from made_evidence import evidence, look
 
-from stitchbed.inspection.checks.lying import _parts, gap_findings
+from stitchbed.inspection.checks.gaps import _parts, gap_findings
 from stitchbed.inspection.findings import Evidence
 from stitchbed.mosaic.registration.pose_graph import Layout
 

@@ -20,7 +20,8 @@ from click.testing import CliRunner
 
 from stitchbed.cli.commands.check import command
 from stitchbed.core.errors import UnreadableTile
-from stitchbed.inspection.checks.lying import _place_words, _quarters
+from stitchbed.inspection.checks.gaps import _place_words
+from stitchbed.inspection.checks.lying import _quarters
 from stitchbed.inspection.overlaps import Comparison, gains
 from stitchbed.pipelines.check import check
 from stitchbed.pipelines.texts.check import summary as check_summary

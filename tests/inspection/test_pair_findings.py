@@ -298,6 +298,8 @@ def test_a_piece_that_leans_one_way_beside_most_neighbors_was_shaken() -> None:
     assert either.fault == "shaken" and "one of the two" in either.why
     striped = replace(CLEAN, stripes=Stripes(3.0, 15.0, "", sure=False))
     assert pair_findings(evidence(2, differences=(replace(seen_alone(0, 1, striped), leaning=0.9),))) == []
+    lost = evidence(2, differences=shown(0.8))  # beside steps of few tones a good one leans
+    assert of_either(lost) and not of_either(lost, unlike={1}) and pair_findings(lost, unlike={1}) == []
     # rows that lie aside tell also where nothing leans, or a screen hides it
     rows = (replace(seen_alone(0, 1, striped), jagged=0.5), replace(seen_alone(1, 2), leaning=0.0, jagged=0.3))
     assert [(k, one.fault) for k, one in pair_findings(evidence(3, differences=rows))] == [(1, "shaken")]
@@ -360,7 +362,8 @@ def test_a_smear_is_a_patch_of_cells_soft_beside_a_clean_neighbor() -> None:
     assert (index, finding.fault, finding.numbers) == (1, "smear", {"cells": SMEAR_CELLS})
     few = replace(CLEAN, smeared=SMEAR_CELLS - 1)
     assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=few),))) == []
-    assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),)), unlike={0}) == []
+    for beside in ({"unlike": {0}}, {"blurred": {0}}):
+        assert pair_findings(evidence(2, differences=(seen_alone(0, 1, own_b=soft),)), **beside) == []
     for area, told in ((10 * CM2, []), (50 * CM2, ["smear"])):  # beside dust; beside as many specks on far more paper
         grainy = replace(CLEAN, specks=8, area=area)
         found = pair_findings(evidence(2, differences=(seen_alone(0, 1, grainy, soft),)))

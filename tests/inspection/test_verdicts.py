@@ -120,7 +120,7 @@ def test_a_side_lifted_as_broadly_as_it_overlaps_is_no_uneven_light(look: Look) 
 def test_a_set_is_as_good_as_its_worst_piece(look: Look) -> None:
     pairs = tuple(alike(a, b) for a, b in ((0, 1), (1, 2), (0, 2)))
     fine = judged(evidence([look] * 3, pairs))
-    noisy = judged(evidence([look, look, replace(look, noise=9.0)], pairs))
+    noisy = judged(evidence([look, look, replace(look, noise=9.0, sure_noise=9.0)], pairs))
     assert [piece["verdict"] for piece in noisy["pieces"]] == [*(p["verdict"] for p in fine["pieces"][:2]), "redo"]
     assert noisy["verdict"] == "redo" != fine["verdict"]
     assert "noise" in [finding.fault for finding in noisy["pieces"][2]["findings"]]
@@ -139,7 +139,7 @@ def test_odd_light_is_told_where_nothing_else_is(look: Look) -> None:
     seen = tuple(alike(a, b, discord=0.3 if 4 in (a, b) else 0.005) for a, b in pairs)
     faults = [[f.fault for f in piece["findings"]] for piece in judged(evidence([look] * 5, seen))["pieces"]]
     assert "uneven light" in faults[4] and not any("uneven light" in other for other in faults[:4])
-    noisy = [look] * 4 + [replace(look, noise=9.0)]
+    noisy = [look] * 4 + [replace(look, noise=9.0, sure_noise=9.0)]
     faults = [[f.fault for f in piece["findings"]] for piece in judged(evidence(noisy, seen))["pieces"]]
     assert "uneven light" not in faults[4]
 
@@ -262,3 +262,22 @@ def test_what_the_head_does_to_all_scans_is_no_stretch_of_a_piece(look: Look) ->
     pairs = [course(k, k + 1, along=-0.012, spans=rows, ways=(np.inf, 60 / MM_PER_INCH * 300)) for k in range(3)]
     told = judged(replace(evidence([look] * 4), courses=tuple(pairs)))
     assert all(one.fault != "stretched" for piece in told["pieces"] for one in piece["findings"])
+
+
+def test_a_piece_alone_is_not_blamed_while_a_spoiled_one_may_be_why(look: Look) -> None:
+    """Three of four hang together, and the fourth's place is one of what they leave out."""
+    seen = evidence([look] * 4, (alike(0, 1), alike(1, 2), alike(0, 2)))
+    places = {"t0": (0, 0), "t1": (200, 0), "t2": (0, 200)}
+    laid = {name: np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) for name, (x, y) in places.items()}
+    at_corner = Layout("t0", laid, (), ()), Layout("t3", {"t3": np.eye(3)}, (), ())
+    told = judged(replace(seen, layouts=at_corner))
+    assert [(one.fault, one.level) for one in told["pieces"][3]["findings"]] == [("alone", "redo")]
+    assert "gap" in [one.fault for one in told["set"]["findings"]]
+    cut = replace(look, white=0.3)
+    told = judged(replace(seen, layouts=at_corner, looks=(look, look, cut, look)))
+    (finding,) = told["pieces"][3]["findings"]
+    assert (finding.fault, finding.level) == ("alone", "note") and "what is wrong with t2 may be why" in finding.why
+    assert told["verdict"] == "redo" and "gap" not in [one.fault for one in told["set"]["findings"]]
+    # that one itself is to be scanned again all the same
+    told = judged(replace(seen, layouts=at_corner, looks=(look, look, look, cut)))
+    assert ("alone", "redo") in [(one.fault, one.level) for one in told["pieces"][3]["findings"]]

@@ -7,18 +7,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array, Mask
+from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
-from stitchbed.inspection.glass import small_parts
-from stitchbed.inspection.overlaps import RIM_SHARE, UNREST, unrest_of
 from stitchbed.mosaic.registration.pose_graph import corners
 
 SKEW_DEG = (
@@ -28,12 +25,7 @@ THIN_SHARE = 0.05  # of the bed's long side: 15 mm on A4, what a lifted edge tak
 SAME_SHARE = 0.9  # of a piece seen by another
 SAME_MM = 2.0  # between their sides: laid down once and scanned twice
 WORSE = 0.05  # log of the edge ratio: less is within what two scans of one place differ by
-GAP_SHARE = 0.1  # of the long side: width of a hole that counts
-CORNER_SHARE = 0.35  # of the short side: a narrower one at a corner is beyond the sheet, where a piece reaches over it
-# Of the short side, as much as neighbors share: a missing piece leaves a deeper hole along the rim, and what is less
-# deep is the sheet's only where something is drawn as far out; cells of it.
-UNEVEN_SHARE, DRAWN_CELLS = 0.2, 5
-GRAIN_CELLS = 4  # of a piece's map of light: a grain between two makes all beside them restless
+LYING = ("alone", "mirrored", "thin overlap")  # faults of how a piece lies, not of what it shows
 MOST_NAMED = 6  # pieces; more names tell no more
 
 
@@ -98,6 +90,10 @@ def _overlaps(evidence: Evidence) -> list[tuple[int, Finding]]:
     return found
 
 
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:MOST_NAMED]) + (f" and {len(names) - MOST_NAMED} more" * (len(names) > MOST_NAMED))
+
+
 def _thin(other: str, width: str, px: float, level: str) -> Finding:
     change = "scan again with at least 25 mm shared; the outer centimeter may be lifted"
     return Finding("thin overlap", level, f"shares only {width} with {other}", change, {"overlap_px": round(px)})
@@ -110,10 +106,20 @@ def _lone(others: Sequence[str], *, mirrored: bool) -> Finding:
         return Finding("mirrored", "redo", why, "switch mirroring off in the driver and scan it again")
     why = "no other piece shows a part of the same drawing"
     if others:
-        few = ", ".join(others[:MOST_NAMED]) + (f" and {len(others) - MOST_NAMED} more" * (len(others) > MOST_NAMED))
-        why = f"only {few} show{'s' * (len(others) == 1)} a part of the same drawing, the other pieces do not"
+        why = f"only {_few(others)} show{'s' * (len(others) == 1)} a part of the same drawing, the other pieces do not"
     change = "scan it again with a fifth of its width shared, or add the piece that is missing between"
     return Finding("alone", "redo", why, change)
+
+
+def spoils(finding: Finding) -> bool:
+    """True of what may keep a good piece beside it from being linked."""
+    return finding.level == "redo" and finding.fault not in LYING
+
+
+def left_alone(finding: Finding, spoiled: Sequence[str]) -> Finding:
+    """The same of a good piece, where others are to be scanned again anyway, which may be why it is alone."""
+    why = f"{finding.why}; what is wrong with {_few(spoiled)} may be why"
+    return replace(finding, level="note", why=why, change="scan these again first, then look at this one once more")
 
 
 def _held_by_mirrored(other: str) -> Finding:
@@ -165,19 +171,31 @@ def _bridges(box: Array, shared: Array) -> bool:
 
 def _upright_boxes(evidence: Evidence) -> dict[str, Array]:
     """Piece -> (2, 2) low and high corner of where it lies, the set turned upright, px of the sheet frame."""
-    return {name: np.array(_span([quad])) for name, quad in _upright_quads(evidence).items()}
+    return {name: np.array(span([quad])) for name, quad in upright_quads(evidence).items()}
 
 
-def _upright_quads(evidence: Evidence) -> dict[str, Array]:
+def upright_quads(evidence: Evidence) -> dict[str, Array]:
     """Piece -> (4, 2) corners of where it lies, the set turned upright, px of the sheet frame."""
-    layout, sizes = evidence.layouts[0], _sizes_of(evidence)
+    layout, sizes = evidence.layouts[0], sizes_of(evidence)
     turns = [math.degrees(turn_of(m)) for m in layout.sheet_from_tile.values()]
     upright = -math.radians(float(np.median(_quarters(turns)[1])))
     turn = np.array([[math.cos(upright), -math.sin(upright)], [math.sin(upright), math.cos(upright)]])
     return {name: moved(motion, corners(sizes[name])) @ turn.T for name, motion in layout.sheet_from_tile.items()}
 
 
-def _sizes_of(evidence: Evidence) -> dict[str, tuple[int, int]]:
+def span(quads: list[Array]) -> tuple[Array, Array]:
+    """Corners of the rectangle the pieces span, each laid straight first: a skewed corner is not the sheet's corner."""
+    ends = []
+    for quad in quads:
+        across, down = quad[1] - quad[0], quad[3] - quad[0]
+        lying = abs(across[0]) >= abs(across[1])
+        width, height = (float(np.hypot(*side)) for side in ((across, down) if lying else (down, across)))
+        half = np.array([width, height]) / 2
+        ends.append((quad.mean(0) - half, quad.mean(0) + half))
+    return np.min([end[0] for end in ends], axis=0), np.max([end[1] for end in ends], axis=0)
+
+
+def sizes_of(evidence: Evidence) -> dict[str, tuple[int, int]]:
     return {tile.name: (tile.raster.shape[0], tile.raster.shape[1]) for tile in evidence.tiles}
 
 
@@ -206,138 +224,3 @@ def _shift(evidence: Evidence, a: int, b: int) -> float:
         return math.inf
     dpi = usual_dpi(evidence.tiles)
     return float(np.abs(boxes[names[0]] - boxes[names[1]]).max()) * (MM_PER_INCH / dpi if dpi else 1.0)
-
-
-def gap_findings(evidence: Evidence) -> list[Finding]:
-    """A hole in the rectangle that the placed pieces span, which is no mirrored piece's."""
-    if len(evidence.layouts[0].sheet_from_tile) < 3 or evidence.mirrored:
-        return []
-    for where, size, sheet in sorted(_holes(evidence), key=lambda hole: not hole[2]):
-        wide, numbers = f"about {length_words(evidence, 0, size)} wide", {"width_px": round(size)}
-        if not sheet:
-            why = f"pieces end unevenly at the {where}: a strip {wide} there is seen by none"
-            change = "nothing, where that is beside the sheet; if the sheet reaches there, scan that part too"
-            return [Finding("uneven rim", "note", why, change, numbers)]
-        why = f"no piece shows a part of the sheet at its {where}, {wide}"
-        return [Finding("gap", "redo", why, "scan the missing part, overlapping its neighbors by a fifth", numbers)]
-    return []
-
-
-def _holes(evidence: Evidence) -> list[tuple[str, float, bool]]:
-    """(where, px wide, does the sheet go on there as far as is known) of holes, the largest first."""
-    quads, reference = _upright_quads(evidence), _sizes_of(evidence)[evidence.layouts[0].reference]
-    low, high = _span(list(quads.values()))
-    cell = max(reference) * GAP_SHARE / 10
-    shape = np.ceil((high - low)[::-1] / cell).astype(int) + 1
-    covered = np.zeros(shape, np.uint8)
-    for quad in quads.values():
-        cv2.fillConvexPoly(covered, np.round((quad - low) / cell).astype(np.int32), 1)
-    # a hole is what a disk of GAP_SHARE fits into; ragged outer edges are not
-    bare = cv2.morphologyEx(1 - covered, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11)))
-    side = min(reference) / cell
-    found = []
-    for hole, middle, width in sorted(_parts(bare, UNEVEN_SHARE * side), key=lambda one: -one[0][cv2.CC_STAT_AREA]):
-        strip = _outer_strip(hole, bare.shape, side)
-        if not _beyond(hole, bare.shape, CORNER_SHARE * side):
-            place = middle / (shape[::-1] - 1)
-            sheet = strip is None or int(_drawn(evidence, quads, (low, cell), bare.shape)[strip].sum()) >= DRAWN_CELLS
-            found.append((_place_words(float(place[0]), float(place[1])), cell * width, sheet))
-    return found
-
-
-def _parts(bare: NDArray[np.uint8], shallow: float) -> list[tuple[Array, Array, float]]:
-    """(bounds and area, middle, width) in cells of what hangs together of each of `_by_rims`; the width is that of the
-    largest disk in the whole hole it is a part of."""
-    away = cv2.distanceTransform(np.pad(bare, 1), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
-    count, wholes = cv2.connectedComponents(bare)
-    widest = np.zeros(count)
-    np.maximum.at(widest, wholes, 2 * away - 1)  # from the middle of a cell to that of the next one outside
-    found = []
-    for part in _by_rims(bare, shallow):
-        number, labels, stats, middles = cv2.connectedComponentsWithStats(part)
-        found += [(stats[k], middles[k], float(widest[wholes[labels == k][0]])) for k in range(1, number)]
-    return found
-
-
-def _by_rims(bare: NDArray[np.uint8], shallow: float) -> list[NDArray[np.uint8]]:
-    """A map of what nobody sees in three: strips along the left or right rim no deeper than `shallow` cells, such along
-    the top or bottom one, and the rest. Two strips that meet at a corner are no deep hole."""
-    across, down = np.zeros(bare.shape, bool), np.zeros(bare.shape, bool)
-    for part, whole in ((across, bare), (down.T, bare.T)):
-        for strip, cells in ((part, whole), (part[:, ::-1], whole[:, ::-1])):
-            run = np.logical_and.accumulate(cells > 0, axis=1)
-            strip |= run & (run.sum(1, keepdims=True) < shallow)
-    down &= ~across
-    return [np.asarray(bare * mask, np.uint8) for mask in (across, down, ~(across | down))]
-
-
-def _beyond(hole: Array, shape: tuple[int, ...], least: float) -> bool:
-    """True of a narrow hole at a corner of a map of (rows, cols): a turned piece shows the lid beside it.
-
-    hole : left, top, width, height cells. least : cells a missing piece leaves there at least.
-    """
-    across, down = _touched(hole, shape)
-    return across == 1 and down == 1 and min(int(hole[2]), int(hole[3])) < least
-
-
-def _touched(hole: Array, shape: tuple[int, ...]) -> tuple[int, int]:
-    """How many sides of a map a hole reaches, of left and right, of top and bottom."""
-    left, top, width, height = (int(value) for value in hole[:4])
-    return (left == 0) + (left + width == shape[1]), (top == 0) + (top + height == shape[0])
-
-
-def _outer_strip(hole: Array, shape: tuple[int, ...], side: float) -> tuple[slice, slice] | None:
-    """All along the rim that a hole lies at, as far in as half its depth; None of a hole that is no shallow one at one
-    rim. side : the short one of a piece, cells."""
-    across, down = _touched(hole, shape)
-    left, top, width, height = (int(value) for value in hole[:4])
-    depth = width if across else height
-    if across + down != 1 or depth >= UNEVEN_SHARE * side:
-        return None
-    first, end = (left, shape[1]) if across else (top, shape[0])
-    outer = slice(0, -(-depth // 2)) if first == 0 else slice(end - -(-depth // 2), end)
-    return (slice(None), outer) if across else (outer, slice(None))
-
-
-def _drawn(evidence: Evidence, quads: Mapping[str, Array], grid: tuple[Array, float], shape: tuple[int, ...]) -> Mask:
-    """(rows, cols) True where a piece shows drawing, or the sheet's edge, and no grain on the lid beside it.
-
-    quads : where pieces lie. grid : the first corner, the size of a cell.
-    """
-    seen = np.zeros(shape, bool)
-    for tile, look in zip(evidence.tiles, evidence.looks, strict=True):
-        if tile.name in quads:
-            restless = _without_rim(unrest_of(look.light) > UNREST)
-            rows, cols = np.nonzero(restless & ~small_parts(restless, GRAIN_CELLS))
-            shares = (np.column_stack([cols, rows]) + 0.5) * look.light_cell / look.shape[::-1]
-            first, across, _, down = quads[tile.name]
-            at = first + shares[:, :1] * (across - first) + shares[:, 1:] * (down - first)
-            col, row = ((at - grid[0]) / grid[1]).round().astype(int).T
-            inside = (row >= 0) & (row < shape[0]) & (col >= 0) & (col < shape[1])
-            seen[row[inside], col[inside]] = True
-    return seen
-
-
-def _without_rim(restless: Mask) -> Mask:
-    """A map of restless cells without the outermost: where a sheet lifts, it and the lid beside it grow dark."""
-    rim = 1 + math.ceil(RIM_SHARE * max(restless.shape))  # a cell is restless by what lies beside it
-    return np.pad(restless[rim:-rim, rim:-rim], rim)
-
-
-def _span(quads: list[Array]) -> tuple[Array, Array]:
-    """Corners of the rectangle the pieces span, each laid straight first: a skewed corner is not the sheet's corner."""
-    ends = []
-    for quad in quads:
-        across, down = quad[1] - quad[0], quad[3] - quad[0]
-        lying = abs(across[0]) >= abs(across[1])
-        width, height = (float(np.hypot(*side)) for side in ((across, down) if lying else (down, across)))
-        half = np.array([width, height]) / 2
-        ends.append((quad.mean(0) - half, quad.mean(0) + half))
-    return np.min([end[0] for end in ends], axis=0), np.max([end[1] for end in ends], axis=0)
-
-
-def _place_words(x: float, y: float) -> str:
-    """Where on the sheet, in words."""
-    down = "top" if y < 1 / 3 else "bottom" if y > 2 / 3 else "middle"
-    across = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
-    return f"{down} {across}".strip()

@@ -33,11 +33,15 @@ DUST_DOUBT = 1.5  # standard errors of their number, which goes by its root: a f
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
 
-def pair_findings(evidence: Pairs, unlike: Collection[int] = ()) -> list[tuple[int, Finding]]:
-    """(tile, finding). unlike : tiles that show other tones than most do, beside which a good one may look soft."""
+def pair_findings(
+    evidence: Pairs, unlike: Collection[int] = (), blurred: Collection[int] = ()
+) -> list[tuple[int, Finding]]:
+    """(tile, finding). unlike : tiles that show other tones than most do, beside which a good one may look soft.
+    blurred : what such a tile leaves of fine drawing differs from place to place."""
     stripes = striped(evidence)
-    smears = _smeared(evidence, {*unlike, *(index for index, _ in stripes)})
-    return [*_stretched(evidence), *jumped(evidence), *stripes, *dusty(evidence), *_shaken(evidence), *smears]
+    smears = _smeared(evidence, {*unlike, *blurred, *(index for index, _ in stripes)})
+    shaken = _shaken(evidence, unlike)
+    return [*_stretched(evidence), *jumped(evidence), *stripes, *dusty(evidence), *shaken, *smears]
 
 
 def misfitting(evidence: Pairs) -> frozenset[int]:
@@ -117,9 +121,9 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     return found
 
 
-def of_either(evidence: Pairs) -> list[Finding]:
-    """What one piece of a pair has, and no third piece tells which."""
-    return [*stretches_of_either(evidence), *jumps_of_either(evidence), *_shaken_of_either(evidence)]
+def of_either(evidence: Pairs, unlike: Collection[int] = ()) -> list[Finding]:
+    """What one piece of a pair has, and no third piece tells which. unlike : see `pair_findings`."""
+    return [*stretches_of_either(evidence), *jumps_of_either(evidence), *_shaken_of_either(evidence, unlike)]
 
 
 def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
@@ -208,11 +212,11 @@ def _smeared(evidence: Pairs, unlike: Collection[int]) -> list[tuple[int, Findin
     return found
 
 
-def _shaken(evidence: Pairs) -> list[tuple[int, Finding]]:
+def _shaken(evidence: Pairs, unlike: Collection[int]) -> list[tuple[int, Finding]]:
     """Pieces that most of their neighbors show finer across or less jagged down, and that none of these has more pairs
     to be at fault by.
     """
-    claims = _shaken_claims(evidence)
+    claims = _shaken_claims(evidence, unlike)
     why = "beside its neighbors it is soft across or jagged along its rows: something shook while it was scanned"
     found = []
     for index, (share, count, rivals) in claims.items():
@@ -221,9 +225,9 @@ def _shaken(evidence: Pairs) -> list[tuple[int, Finding]]:
     return found
 
 
-def _shaken_of_either(evidence: Pairs) -> list[Finding]:
+def _shaken_of_either(evidence: Pairs, unlike: Collection[int]) -> list[Finding]:
     """Of pairs of which one shook, where no third piece tells which."""
-    claims = _shaken_claims(evidence)
+    claims = _shaken_claims(evidence, unlike)
     found = []
     for index, (share, count, (other, *_)) in claims.items():
         if (share, count) == (1.0, 1) == claims[other][:2] and index < other:
@@ -233,14 +237,14 @@ def _shaken_of_either(evidence: Pairs) -> list[Finding]:
     return found
 
 
-def _shaken_claims(evidence: Pairs) -> dict[int, tuple[float, int, list[int]]]:
+def _shaken_claims(evidence: Pairs, unlike: Collection[int]) -> dict[int, tuple[float, int, list[int]]]:
     """Piece -> (share and number of its pairs in which it, or the other one, shook; the others of these). What one way
-    stripes add to one of a pair tells nothing, nor do rows that lie aside along the travel too.
+    stripes add to one of a pair tells nothing, nor do steps of few tones, nor rows that lie aside along the travel too.
     """
     misfit = {(one.a, one.b) for one in evidence.courses if one.jumps or (np.abs(one.stretch) > STRETCHED).any()}
     known: dict[int, list[tuple[int, bool]]] = {}
     for item in evidence.differences:
-        one_way = item.own_a.stripes or item.own_b.stripes
+        one_way = item.own_a.stripes or item.own_b.stripes or {item.a, item.b} & set(unlike)
         told = [] if one_way or item.leaning is None else [abs(item.leaning) > SHAKEN]
         told += [] if item.jagged is None or (item.a, item.b) in misfit else [item.jagged > JAGGED]
         for index, other in ((item.a, item.b), (item.b, item.a)) if told else ():

@@ -108,7 +108,7 @@ def _blur_finding(ratio: float, below: float, beside: float | None) -> Finding:
 
 
 def _noisy(evidence: Evidence, index: int) -> list[Finding]:
-    found = noise_finding(evidence.looks[index].noise, [look.noise for look in evidence.looks])
+    found = noise_finding(evidence.looks[index].sure_noise, [look.sure_noise for look in evidence.looks])
     return [found] if found else []
 
 

@@ -15,7 +15,8 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
-from stitchbed.inspection.checks.lying import gap_findings, lying_findings
+from stitchbed.inspection.checks.gaps import gap_findings
+from stitchbed.inspection.checks.lying import lying_findings
 from stitchbed.inspection.checks.pairs import misfitting, striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE, noise_finding
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
@@ -169,14 +170,14 @@ def unlike_most(evidence: Evidence) -> frozenset[int]:
     """Pieces that lost tones at an end, between steps or under lines, are noisy, or are of other channels, where most
     are not: a good one beside them shows something that seems to be its own."""
     cut, looks = _cut_off(evidence), evidence.looks
-    noise = [look.noise for look in looks]
+    noise = [look.sure_noise for look in looks]
     marks = [
         (
             k in cut,
             look.sensed.tones is not None,
             bool(look.sensed.streaks),
             tile.raster.shape[2],
-            noise_finding(look.noise, noise) is not None,
+            noise_finding(look.sure_noise, noise) is not None,
         )
         for k, (look, tile) in enumerate(zip(looks, evidence.tiles, strict=True))
     ]

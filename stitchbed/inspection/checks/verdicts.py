@@ -14,6 +14,7 @@ import numpy as np
 from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
 from stitchbed.inspection.checks.head import without_head
+from stitchbed.inspection.checks.lying import left_alone, spoils
 from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
 from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
 from stitchbed.inspection.checks.sets import set_findings, unlike_most
@@ -29,18 +30,23 @@ def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[st
     alone = piece_findings(evidence)
     together, whole = set_findings(evidence)
     whole = [*(Finding("unreadable", "redo", one.found, one.attempt) for one in unread), *whole]
-    whole += of_either(evidence)
-    for index, finding in pair_findings(evidence, unlike_most(evidence)):
-        blurred = any(one.fault == "blurred" for one in alone[index])
-        if not (blurred and finding.fault == "shaken"):  # lines out of focus may lean a way
+    unlike = unlike_most(evidence)
+    blurred = [index for index, own in enumerate(alone) if any(one.fault == "blurred" for one in own)]
+    whole += of_either(evidence, unlike)
+    for index, finding in pair_findings(evidence, unlike, blurred):
+        if not (index in blurred and finding.fault == "shaken"):  # lines out of focus may lean a way
             together[index].append(finding)
     for index in sorted(suspects(evidence.comparisons)):
         if worst([*alone[index], *together[index]]) == "good" and drifts(evidence.comparisons, index):
             together[index].append(uneven(evidence, index))
-    pieces = [
-        _piece(evidence, index, [*own, *joint]) for index, (own, joint) in enumerate(zip(alone, together, strict=True))
-    ]
-    everything = [finding for part in (*alone, *together, whole) for finding in part]
+    every = [[*own, *joint] for own, joint in zip(alone, together, strict=True)]
+    spoiled = [tile.name for tile, own in zip(evidence.tiles, every, strict=True) if any(map(spoils, own))]
+    for index, own in enumerate(every if spoiled else ()):
+        if [one.fault for one in own if one.level != "note"] == ["alone"]:
+            every[index] = [left_alone(one, spoiled) if one.fault == "alone" else one for one in own]
+            whole = [one for one in whole if one.fault != "gap"]  # it may lie there
+    pieces = [_piece(evidence, index, own) for index, own in enumerate(every)]
+    everything = [finding for part in (*every, whole) for finding in part]
     return {
         "verdict": worst(everything),
         "pieces": pieces,

@@ -94,7 +94,7 @@ def cut_off(read: Sequence[Pixels]) -> tuple[float, float]:
 
 
 def _band_noise(read: Sequence[Pixels]) -> float | None:
-    """Of the calmest squares of `bands`, but for those at an end of the range, where noise is cut off."""
+    """Surely, of the calmest squares of `bands`, but for those at an end of the range, where noise is cut off."""
     found = []
     for band in read:
         squares = _squares(band)
@@ -103,7 +103,7 @@ def _band_noise(read: Sequence[Pixels]) -> float | None:
         step = max(1, -(-len(grays) // CALM_IN))
         for start in range(0, len(grays), step):
             found.append(grays[start + int(spreads[start : start + step].argmin())])
-    return calm_noise(found) if found else None
+    return calm_noise(found)[1] if found else None
 
 
 def _squares(band: Pixels) -> Pixels:

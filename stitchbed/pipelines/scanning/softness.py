@@ -113,7 +113,7 @@ def _faint(differences: Sequence[Difference]) -> set[int]:
 
 def _near(look: Glance, read: Callable[[Sequence[Box]], list[Pixels]]) -> _Near:
     detail, calm = (read(detail_boxes(look, calm=calm)) for calm in (False, True))
-    noise = quality.calm_noise([gray_of(pixels) for pixels in calm])
+    noise, _ = quality.calm_noise([gray_of(pixels) for pixels in calm])
     ratios = sharpness_in(detail, noise)
     return _Near(noise, float(np.median(np.log(ratios))) if ratios else None, few_tones([*detail, *calm]))
 
