@@ -115,6 +115,22 @@ def outline_of_unbroken(picture: NDArray[np.uint8], keep_out: Mask, table: Mask,
     return found if found is not None and found.filled >= LEAST_FILLED else None
 
 
+def outline_at_rim(picture: NDArray[np.uint8], keep_out: Mask, table: Mask, *, tilt: float) -> Outline | None:
+    """The same for a work that lies so near an end of the view that it counts as table there: by what the table looks
+    like elsewhere. Arguments as above.
+    """
+    h, w = table.shape
+    edges = edges_of(picture, keep_out)
+    best: Outline | None = None
+    for part in np.s_[: h // 3, :], np.s_[-h // 3 :, :], np.s_[:, : w // 3], np.s_[:, -w // 3 :]:
+        elsewhere = table.copy()
+        elsewhere[part] = False
+        found = _outline_of(strangeness(picture, elsewhere), picture, keep_out, edges, tilt)
+        if found is not None and found.clear and (best is None or found.filled > best.filled):
+            best = found
+    return None if best is None else replace(best, at_rim=True)
+
+
 def _outline_of(
     strange: Floats | None, picture: NDArray[np.uint8], keep_out: Mask, edges: tuple[Array, Array], tilt: float
 ) -> Outline | None:

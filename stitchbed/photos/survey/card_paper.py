@@ -1,6 +1,7 @@
 """I know the paper round each card: cut along its lines, or still the whole sheet it was printed on.
 
-In: a plane by cards, open photos. Out: how far the paper of each card goes, and which plane points lie on it.
+In: a plane by cards, open photos. Out: how far the paper of each card goes, which plane points lie on it, and where
+cards laid round a work show that the table must lie.
 """
 
 from __future__ import annotations
@@ -14,7 +15,13 @@ import numpy as np
 from stitchbed.card.board import Piece, all_pieces
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.output_frame import Facing, canvas_from_plane, inside_photo
+from stitchbed.photos.geometry.output_frame import (
+    Facing,
+    canvas_from_plane,
+    facing_around,
+    inside_photo,
+    plane_from_canvas,
+)
 from stitchbed.photos.geometry.plane_pose import (
     SIGMAS_95_IN_PLANE,
     PlaneFit,
@@ -33,6 +40,7 @@ STEP_MM = 0.5
 LIKE_PAPER = 0.06  # stored values, share of full scale: paper differs less from itself over some centimeters
 MOSTLY = 0.7  # share of a rim along which paper goes on
 OVER_MM = 2.0  # by which a card's nominal rim may reach into the work that it lies beside: both are cut by hand
+RIM_SHARE = 0.03  # of a flat view, along the end of what is seen: table, or the work is not whole in the photo
 AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
 
 
@@ -196,3 +204,35 @@ def _margins_on(paper: str, smallest: float) -> dict[str, Array]:
         right, down = size - [one.x + one.piece.width, one.y + one.piece.height]
         found[one.piece.name] = np.array([one.x, one.y, right, down]) + more
     return found
+
+
+def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
+    """(h, w) True where a flat view surely shows table: near the end of what is seen, and beyond corner cards.
+
+    frame : the view's, and its px per mm.
+    """
+    view, density = frame
+    shape = keep_out.shape
+    seen = np.pad(~unseen, 1).astype(np.uint8)
+    rim = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1] <= RIM_SHARE * max(shape)
+    if laid_round(fit, papers):
+        hull = _between(fit, view)
+        between = cv2.convexHull((canvas_from_plane(view, hull) * density - 0.5).astype(np.float32))
+        inner = np.zeros(shape, np.uint8)
+        cv2.fillConvexPoly(inner, np.rint(between).astype(np.int32), 1)
+        rim = rim | (inner == 0)
+    return np.asarray(rim & ~keep_out)
+
+
+def _between(fit: PlaneFit, view: Facing) -> Array:
+    """(N, 2) plane mm, all that lies round what corner cards bound; three cards tell where the fourth would lie."""
+    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
+    if len(fit.poses) > 3:
+        return outlines
+    box = facing_around(outlines, view.turn, 0.0)
+    return plane_from_canvas(box, np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]]))
+
+
+def laid_round(fit: PlaneFit, papers: Papers) -> bool:
+    """True when three or four corner cards lie round the work, not on one uncut sheet."""
+    return sum(name.startswith("corner") and name not in papers.uncut for name in fit.poses) >= 3

@@ -26,7 +26,7 @@ from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of,
 from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
-from stitchbed.photos.survey.card_paper import Papers
+from stitchbed.photos.survey.card_paper import RIM_SHARE, Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
@@ -34,7 +34,6 @@ from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
     FLAT_LONG_PX,
-    RIM_SHARE,
     Way,
     left_out_reasons,
     measured,

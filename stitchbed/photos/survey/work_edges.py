@@ -5,17 +5,22 @@ In: open photos, a plane by cards. Out: measured sides, and the corners where th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
 from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.outline import Outline, find_outline, outline_of_unbroken, sides_beyond
+from stitchbed.photos.geometry.outline import (
+    Outline,
+    find_outline,
+    outline_at_rim,
+    outline_of_unbroken,
+    sides_beyond,
+)
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
@@ -30,7 +35,16 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, pla
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
 from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.initial_guess import SidePoints
-from stitchbed.photos.survey.card_paper import Papers, card_outline, cards_in, on_card, overlapped, papers_of
+from stitchbed.photos.survey.card_paper import (
+    Papers,
+    card_outline,
+    cards_in,
+    laid_round,
+    on_card,
+    overlapped,
+    papers_of,
+    sure_table,
+)
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo, light_of, read_small
 
@@ -39,7 +53,6 @@ Way = Callable[[Array], Array]
 ENDS_OF = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}  # corners, from left or top
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
 ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
-RIM_SHARE = 0.03  # of the view, along the end of what is seen: table, or the work is not whole in the photo
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
 AGAIN_PX = 4.0  # of that view: how far sides are sought from where they were found
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
@@ -102,50 +115,59 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         at = plane_from_canvas(view, corners_of(_in_mm(lines, density)))
         return max(overlapped(fit, at).values(), default=0.0)
 
-    outline, found = _rectangle(flat, keep_out, table, over)
-    if found is None:
-        return SidesFound({}, None, view, papers)
-    clear = outline is not None
-    other = None if outline is None else outline.inner
-    if inner and other is not None:
-        found, other = other, found
-    if not inner and not clear:
-        found = _with_margins(found, flat, keep_out, density)
-    shaded = {} if inner else out_of_shadow(flat, keep_out, found)
-    maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
-    found = {**found, **{name: one.line for name, one in shaded.items()}}
-    lines = _in_mm(found, density)
+    def taken(outline: Outline | None, found: Mapping[str, Line]) -> SidesFound | None:
+        clear = outline is not None
+        other = None if outline is None else outline.inner
+        if inner and other is not None:
+            found, other = other, found
+        if not inner and not clear:
+            found = _with_margins(found, flat, keep_out, density)
+        shaded = {} if inner else out_of_shadow(flat, keep_out, found)
+        maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
+        found = {**found, **{name: one.line for name, one in shaded.items()}}
+        lines = _in_mm(found, density)
 
-    def near(rough: Mapping[str, Line], reach_px: float) -> dict[int, dict[str, Side]]:
-        return _measured_in(photos[:used], fit, papers, (view, rough), reach_px / density)
+        def near(rough: Mapping[str, Line], reach_px: float) -> dict[int, dict[str, Side]]:
+            return _measured_in(photos[:used], fit, papers, (view, rough), reach_px / density)
 
-    sides = near(lines, 4.0)
-    maybe = {name: one for name, one in maybe.items() if not softer(sides, near({**lines, name: one}, ENDS_PX), name)}
-    shares: dict[str, float] = {}
-    for each in sides.values():
-        shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
-    if sum(share >= (CLEAR_PARTED if clear else CLEAR_SHARE) for share in shares.values()) < 3:
-        return SidesFound({}, None, view, papers)
-    alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
-    doubtful = () if clear or alone else SIDES
-    at_rim = outline is not None and outline.at_rim
-    whole = SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
-    return replace(whole, sides=_between_ends(whole, fit))
+        sides = near(lines, 4.0)
+        ends = {name: near({**lines, name: one}, ENDS_PX) for name, one in maybe.items()}
+        maybe = {name: one for name, one in maybe.items() if not softer(sides, ends[name], name)}
+        shares: dict[str, float] = {}
+        for each in sides.values():
+            shares |= {name: max(side.share, shares.get(name, 0.0)) for name, side in each.items()}
+        if sum(share >= (CLEAR_PARTED if clear else CLEAR_SHARE) for share in shares.values()) < 3:
+            return None
+        alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
+        doubtful = () if clear or alone else SIDES
+        at_rim = outline is not None and outline.at_rim
+        return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
+
+    for outline, found in _rectangles(flat, keep_out, table, over):
+        if (whole := taken(outline, found)) is not None:
+            return replace(whole, sides=_between_ends(whole, fit))
+    return SidesFound({}, None, view, papers)
 
 
-def _rectangle(
+def _rectangles(
     flat: NDArray[np.uint8], keep_out: Mask, table: Mask, over: Callable[[Mapping[str, Line]], float]
-) -> tuple[Outline | None, Mapping[str, Line] | None]:
-    """The outline of what lies on the table where it is clear, and the four sides, or None where none are likely.
+) -> Iterator[tuple[Outline | None, Mapping[str, Line]]]:
+    """Rectangles that may be the work, the likeliest first: the outline of what lies on the table where it is clear,
+    and the four sides.
 
     over : mm by which a rectangle reaches over a card. A doubtful one that reaches far is none that cards lie beside.
     """
     outline = find_outline(flat, keep_out, table, tilt=MOST_LEAN, over=over)
     if outline is not None and outline.clear:
-        return outline, outline.lines
+        yield outline, outline.lines
+        return
     likely = outline_of_unbroken(flat, keep_out, table, tilt=MOST_LEAN)
     found = likely.lines if likely is not None else find_sides(flat, keep_out, tilt=MOST_LEAN)
-    return None, None if found is not None and over(found) > FAR_OVER_MM else found
+    if found is not None and over(found) <= FAR_OVER_MM:
+        yield None, found
+    last = outline_at_rim(flat, keep_out, table, tilt=MOST_LEAN)
+    if last is not None and over(last.lines) <= FAR_OVER_MM:
+        yield last, last.lines
 
 
 def _with_margins(
@@ -201,33 +223,6 @@ def sides_again(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> Si
     chosen = [photos[number] for number in found.sides]
     again = replace(found, sides=_measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
     return replace(again, sides=_between_ends(again, fit))
-
-
-def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
-    """(h, w) True where a flat view surely shows table: near the end of what is seen, and beyond corner cards.
-
-    frame : the view's, and its px per mm.
-    """
-    view, density = frame
-    shape = keep_out.shape
-    seen = np.pad(~unseen, 1).astype(np.uint8)
-    rim = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1] <= RIM_SHARE * max(shape)
-    if _laid_round(fit, papers):
-        hull = _between(fit, view)
-        between = cv2.convexHull((canvas_from_plane(view, hull) * density - 0.5).astype(np.float32))
-        inner = np.zeros(shape, np.uint8)
-        cv2.fillConvexPoly(inner, np.rint(between).astype(np.int32), 1)
-        rim = rim | (inner == 0)
-    return np.asarray(rim & ~keep_out)
-
-
-def _between(fit: PlaneFit, view: Facing) -> Array:
-    """(N, 2) plane mm, all that lies round what corner cards bound; three cards tell where the fourth would lie."""
-    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
-    if len(fit.poses) > 3:
-        return outlines
-    box = facing_around(outlines, view.turn, 0.0)
-    return plane_from_canvas(box, np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]]))
 
 
 def _measured_in(
@@ -318,7 +313,7 @@ def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) ->
 def between_cards(fit: PlaneFit, found: SidesFound) -> Array:
     """(4, 2) plane mm: corners of the area that corner cards bound, or of all that is seen beside a single card."""
     box = found.view
-    if _laid_round(fit, found.papers):
+    if laid_round(fit, found.papers):
         box = facing_around(np.concatenate([card_outline(fit, name) for name in fit.poses]), box.turn, 0.0)
     rim = np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]])
     return plane_from_canvas(box, rim)
@@ -333,17 +328,12 @@ def _to_mm(line: Line, density: float) -> float:
     return float(line.offset + 0.5 * (np.cos(line.angle) + np.sin(line.angle))) / density
 
 
-def _laid_round(fit: PlaneFit, papers: Papers) -> bool:
-    """True when three or four corner cards lie round the work, not on one uncut sheet."""
-    return sum(name.startswith("corner") and name not in papers.uncut for name in fit.poses) >= 3
-
-
 def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Facing:
     """Round three or four corner cards; else all that the photos show of the plane, within reason."""
     h, w = photos[0].size
     turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
     outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
-    if _laid_round(fit, papers):
+    if laid_round(fit, papers):
         return facing_around(outlines, turn, ROUND_CARDS_MM)
     seen = np.concatenate([plane_from_photo(fit, number, rim_of(photo.size)) for number, photo in enumerate(photos)])
     reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())

@@ -8,7 +8,13 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.outline import LEAST_FILLED, find_outline, margin_round, outline_of_unbroken
+from stitchbed.photos.geometry.outline import (
+    LEAST_FILLED,
+    find_outline,
+    margin_round,
+    outline_at_rim,
+    outline_of_unbroken,
+)
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of
 from stitchbed.photos.geometry.table import strangeness, unbroken
 
@@ -63,6 +69,22 @@ def test_the_outermost_sides_are_found_on_a_pattern(kind: object, margin: int) -
     assert outline is not None and outline.clear
     true = [(120, 100), (440, 100), (440, 310), (120, 310)]
     assert np.abs(corners_of(outline.lines) + 0.5 - true).max() < 2.5
+
+
+def test_a_work_beside_an_end_of_the_view_is_found_by_the_table_elsewhere() -> None:
+    """White paper reaches the strip that else counts as table, all along one of its sides."""
+    shape = (240, 320)
+    rng = np.random.default_rng(7)
+    picture = np.full((*shape, 3), (150.0, 120, 90)) + rng.normal(0, 3, (*shape, 3))
+    picture[30:205, 10:200] = 235
+    picture = np.clip(np.rint(cv2.GaussianBlur(picture, (0, 0), 0.8)), 0, 255).astype(np.uint8)
+    nothing, sure = np.zeros(shape, bool), np.ones(shape, bool)
+    sure[25:-25, 25:-25] = False
+    told = find_outline(picture, nothing, sure, tilt=0.2)
+    assert told is None or not told.clear
+    outline = outline_at_rim(picture, nothing, sure, tilt=0.2)
+    assert outline is not None and outline.clear and outline.at_rim
+    assert np.abs(corners_of(outline.lines) + 0.5 - [(10, 30), (200, 30), (200, 205), (10, 205)]).max() < 2
 
 
 def test_a_work_like_the_table_is_not_sure() -> None:

@@ -14,18 +14,17 @@ from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.geometry.rectangle import Line, corners_of, sides_through
-from stitchbed.photos.survey.card_paper import Papers, overlapped
+from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
 from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _Solved
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
     SidesFound,
     _between_ends,
-    _rectangle,
+    _rectangles,
     _with_margins,
     left_out_reasons,
     side_reasons,
     softer,
-    sure_table,
 )
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
@@ -117,10 +116,10 @@ def test_a_doubtful_rectangle_that_reaches_far_over_a_card_is_none() -> None:
     view[100:400, 120:480] = 225
     nothing, table = np.zeros(view.shape[:2], bool), np.zeros(view.shape[:2], bool)
     table[5:15, 5:15] = True
-    outline, beside = _rectangle(view, nothing, table, lambda _: 0.0)
-    assert outline is None and beside is not None
+    outline, beside = next(_rectangles(view, nothing, table, lambda _: 0.0))
+    assert outline is None
     assert corners_of(beside)[0] == pytest.approx([119.5, 99.5], abs=1)
-    assert _rectangle(view, nothing, table, lambda _: 25.0) == (None, None)
+    assert list(_rectangles(view, nothing, table, lambda _: 25.0)) == []
 
 
 def test_a_side_taken_at_the_picture_goes_on_to_where_its_margin_ends() -> None:
