@@ -49,6 +49,10 @@ ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
 OTHER_PX = 8.0  # of the view: corners farther apart than that are another rectangle's
 CLOSED_PX = 15  # gaps up to that between what is strange and what is bare belong to both
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
+CORNER_PX = np.arange(4.0, 14.0, 2.0)  # from a corner inwards along both sides, of the view: some 3 to 8 mm
+LIKE_TABLE, UNLIKE_TABLE = 0.5, 0.8  # mean strangeness of a corner that shows table, and of one that does not
+LEAST_PLACES = 10  # of a corner that must be seen
+MOST_LEFT_OUT = 0.12  # of what is filled, given up for corners that show no table: a ruler along a side
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,7 @@ class Outline:
     inner : sides of another rectangle within, as a picture in its white margin has; None without.
     widened : the lines are those of a one-toned margin round what stands out from the table.
     at_rim : another rectangle is found where what the view's rim shows in one place only counts as no table.
+    beside : something that lies against a side was left out, as a ruler: with it the rectangle has table in a corner.
     """
 
     lines: Mapping[str, Line]
@@ -67,6 +72,7 @@ class Outline:
     inner: Mapping[str, Line] | None = None
     widened: bool = False
     at_rim: bool = False
+    beside: bool = False
 
     @property
     def clear(self) -> bool:
@@ -138,17 +144,27 @@ def _outline_of(
         return None
     strange = np.asarray(cv2.medianBlur((255 * strange).astype(np.uint8), 5), np.float32) / np.float32(255)
     lines = _candidates(strange, keep_out, edges, tilt)
-    best = _fullest(lines, strange, keep_out)
-    if best is None:
+    rectangles = _filled(lines, strange, keep_out)
+    if not rectangles:
         return None
-    filled, rectangle = best
-    sides = dict(zip(SIDES, rectangle, strict=True))
-    sides = {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
+    filled, rectangle = max(rectangles, key=lambda one: one[0])
+    sides = _settled(rectangle, edges)
     doubtful = _doubtful(sides, strange, ~keep_out)
+    alone = _without_table(rectangles, strange, keep_out, edges)
+    if alone is not None:
+        without = _settled(alone[1], edges)
+        kept = {name for name, a, b in zip(SIDES, alone[1], rectangle, strict=True) if a == b}
+        if kept and not kept.intersection(_doubtful(without, strange, ~keep_out)):
+            return Outline(without, (), alone[0], beside=True)
     outer = _nested(sides, edges, picture, ~keep_out, outward=True)
     if outer is not None:
         return Outline(outer, doubtful, filled, sides, True)
     return Outline(sides, doubtful, filled, _nested(sides, edges, picture, ~keep_out, outward=False))
+
+
+def _settled(rectangle: Rectangle, edges: tuple[Array, Array]) -> dict[str, Line]:
+    sides = dict(zip(SIDES, rectangle, strict=True))
+    return {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
 
 
 def margin_round(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line]) -> dict[str, Line] | None:
@@ -244,32 +260,66 @@ def _crests(parts: Array, axis: int) -> Array:
     return np.asarray((parts >= 0.5) & (parts >= cv2.dilate(parts, kernel)), dtype=np.float64)
 
 
-def _fullest(lines: Sequence[Sequence[Line]], strange: Floats, keep_out: Mask) -> tuple[float, Rectangle] | None:
-    """The rectangle that holds most of what is strange and least of what is not."""
+def _filled(lines: Sequence[Sequence[Line]], strange: Floats, keep_out: Mask) -> list[tuple[float, Rectangle]]:
+    """Rectangles, and how much each holds of what is strange, less what it holds of what is not, over all of it."""
     h, w = strange.shape
     size = (w // SHRINK, h // SHRINK)
     seen = cv2.resize((~keep_out).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     worth = (cv2.resize(strange, size, interpolation=cv2.INTER_AREA) - np.float32(0.5)) * seen
     total = float(np.maximum(worth, 0).sum())
-    best: tuple[float, Rectangle] | None = None
     if total <= 0:
-        return None
+        return []
     rectangles = [(top, right, bottom, left) for top, right, bottom, left in product(*lines)]
-    corners = corners_of_all(
-        np.reshape([[(side.angle, side.offset) for side in one] for one in rectangles], (-1, 4, 2))
-    )
+    corners = _corners_of_each(rectangles)
     x, y = np.moveaxis(corners, -1, 0)
     area = (np.roll(x, 1, 1) * y - x * np.roll(y, 1, 1)).sum(
         axis=1
     ) / 2  # below zero where sides lie the wrong way round
     whole = np.all((corners >= 0) & (corners <= [w - 1, h - 1]), axis=(1, 2))
+    found = []
     for number in np.flatnonzero(whole & (area >= LEAST_AREA * strange.size)):
         inside = np.zeros(worth.shape, np.uint8)
         cv2.fillConvexPoly(inside, np.rint((corners[number] + 0.5) / SHRINK - 0.5).astype(np.int32), 1)
-        filled = float(worth[inside > 0].sum()) / total
-        if best is None or filled > best[0]:
-            best = (filled, rectangles[number])
-    return best
+        found.append((float(worth[inside > 0].sum()) / total, rectangles[number]))
+    return found
+
+
+def _corners_of_each(rectangles: Sequence[Rectangle]) -> Array:
+    """(N, 4, 2) px."""
+    lines = [[(side.angle, side.offset) for side in one] for one in rectangles]
+    return corners_of_all(np.reshape(lines, (-1, 4, 2)))
+
+
+def _without_table(
+    rectangles: Sequence[tuple[float, Rectangle]], strange: Floats, keep_out: Mask, edges: tuple[Array, Array]
+) -> tuple[float, Rectangle] | None:
+    """Where the fullest rectangle shows table, or a card, in a corner the fullest that shows neither and leaves out
+    little, else None. Sides may also lie at the next edge within.
+
+    What lies against a side, as a ruler, is seldom as long as that side, so that beside its ends there is table.
+    """
+    most, fullest = max(rectangles, key=lambda one: one[0])
+    if np.all(_at_corners(_corners_of_each([fullest]), strange, ~keep_out) >= LIKE_TABLE):
+        return None
+    sides, near = dict(zip(SIDES, fullest, strict=True)), thickened(edges)
+    within = [_edge_beside(name, sides, near[k % 2], ~keep_out, outward=False)[1] for k, name in enumerate(SIDES)]
+    more = _filled(list(zip(fullest, within, strict=True)), strange, keep_out)
+    likely = [one for one in [*rectangles, *more] if one[0] >= most - MOST_LEFT_OUT]
+    corners = _at_corners(_corners_of_each([one for _, one in likely]), strange, ~keep_out)
+    shown = np.all(corners >= UNLIKE_TABLE, axis=1)
+    return max((one for one, own in zip(likely, shown, strict=True) if own), key=lambda one: one[0], default=None)
+
+
+def _at_corners(corners: Array, strange: Floats, visible: Mask) -> Array:
+    """(N, 4) mean strangeness just within the corners (N, 4, 2) of rectangles; NaN where too little is visible."""
+    ways = [np.roll(corners, step, axis=1) - corners for step in (1, -1)]
+    along = [way / np.linalg.norm(way, axis=-1, keepdims=True) for way in ways]
+    a, b = (step.reshape(-1, 1) for step in np.meshgrid(CORNER_PX, CORNER_PX))
+    at = corners[..., None, :] + a * along[0][..., None, :] + b * along[1][..., None, :]
+    x, y = np.moveaxis(np.clip(np.rint(at), 0, np.array(strange.shape)[::-1] - 1).astype(np.intp), -1, 0)
+    seen = visible[y, x]
+    total = np.where(seen, strange[y, x], 0).sum(axis=-1)
+    return np.asarray(np.where(seen.sum(axis=-1) >= LEAST_PLACES, total / np.maximum(seen.sum(axis=-1), 1), np.nan))
 
 
 def _doubtful(sides: Mapping[str, Line], strange: Floats, visible: Mask) -> tuple[str, ...]:

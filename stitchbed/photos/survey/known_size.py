@@ -33,6 +33,7 @@ from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
+    BESIDE,
     FLAT_LONG_PX,
     Way,
     left_out_reasons,
@@ -275,7 +276,7 @@ def _sides_in(view: NDArray[np.uint8], unseen: Mask, *, inner: bool) -> tuple[Ma
         if found is None or edge_beyond(view, unseen, found):
             return found, [] if found is None else [UNSURE_SIDES]
         return found, [MAYBE_MARGIN] if _in_margin(view, found) else []
-    reasons = [AT_RIM] if outline.at_rim else []
+    reasons = [*([AT_RIM] if outline.at_rim else []), *([BESIDE] if outline.beside else [])]
     if inner and outline.inner is not None:
         return outline.inner, reasons
     if outline.inner is not None:

@@ -48,6 +48,7 @@ from stitchbed.photos.survey.plane_types import (
 from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
+    BESIDE,
     FAR_OVER_MM,
     SidesFound,
     between_cards,
@@ -278,6 +279,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
         return []
     reasons = [SIDES_SEEN] if asked.raised_mm and asked.corners is None else []
     reasons += [UNSURE] if found.doubtful else [AT_RIM] if found.at_rim else []
+    reasons += [BESIDE] if found.beside else []
     if asked.corners is None and asked.sides == "auto":
         reasons += [*left_out_reasons(found.left_out), *side_reasons(photos, fit, found.papers, solved.corners)]
     if found.widened and (size := _size_of(found.other)) is not None:

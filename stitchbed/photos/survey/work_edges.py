@@ -66,6 +66,7 @@ ENDS_PX = 3.0  # of that view: how far a shadow's outer end is sought, not as fa
 SOFTER = 3.0  # times as wide as the sharpest side the end of a shadow is that is surely none of a band of the work
 FAR_OVER_MM = 10.0  # over a card; the faces of works raised by 40 mm reach that far, beside cards as near as a finger
 AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
+BESIDE = "something that lies against one of its sides was left out, as a ruler, and may be part of it"
 LONE = (
     "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
     "the table, or the foot of a raised work"
@@ -81,8 +82,8 @@ class SidesFound:
     doubtful : sides that neither part the table from the work all along nor are the only edges there. papers : of the
     cards.
     other : (4, 2) plane mm, corners of the other rectangle there is. widened : the lines are those of a margin that
-    looks like the table. at_rim : as of `Outline`. left_out : of sides beyond which a strip was taken for their shadow
-    and may be of the work, the side that they would be else.
+    looks like the table. at_rim, beside : as of `Outline`. left_out : of sides beyond which a strip was taken for their
+    shadow and may be of the work, the side that they would be else.
     """
 
     sides: Mapping[int, Mapping[str, Side]]
@@ -94,6 +95,7 @@ class SidesFound:
     widened: bool = False
     at_rim: bool = False
     left_out: Mapping[str, Line] = field(default_factory=dict)
+    beside: bool = False
 
 
 def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None, *, inner: bool = False) -> SidesFound:
@@ -140,8 +142,9 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
             return None
         alone = min(shares.get(name, 0.0) for name in SIDES) >= WHOLE_SHARE and not edge_beyond(flat, keep_out, found)
         doubtful = () if clear or alone else SIDES
-        at_rim = outline is not None and outline.at_rim
-        return SidesFound(sides, lines, view, papers, doubtful, *_others(view, other, density, outline), at_rim, maybe)
+        others = _others(view, other, density, outline)
+        at_rim, beside = (False, False) if outline is None else (outline.at_rim, outline.beside)
+        return SidesFound(sides, lines, view, papers, doubtful, *others, at_rim, maybe, beside)
 
     for outline, found in _rectangles(flat, keep_out, table, over):
         if (whole := taken(outline, found)) is not None:

@@ -87,6 +87,23 @@ def test_a_work_beside_an_end_of_the_view_is_found_by_the_table_elsewhere() -> N
     assert np.abs(corners_of(outline.lines) + 0.5 - [(10, 30), (200, 30), (200, 205), (10, 205)]).max() < 2
 
 
+def test_a_ruler_along_a_side_is_left_out_and_told() -> None:
+    """It lies against most of the lower side; beside its ends the table is seen."""
+    shape = (240, 320)
+    rng = np.random.default_rng(8)
+    picture = np.full((*shape, 3), (150.0, 120, 90)) + rng.normal(0, 3, (*shape, 3))
+    picture[50:170, 70:260] = rng.uniform(190, 240, (6, 10, 3)).repeat(20, axis=0).repeat(19, axis=1)
+    with_ruler = picture.copy()
+    with_ruler[171:188, 88:240] = 60
+    nothing, sure = np.zeros(shape, bool), np.ones(shape, bool)
+    sure[25:-25, 25:-25] = False
+    for drawn, told in ((picture, False), (with_ruler, True)):
+        soft = np.clip(np.rint(cv2.GaussianBlur(drawn, (0, 0), 0.8)), 0, 255).astype(np.uint8)
+        outline = find_outline(soft, nothing, sure, tilt=0.2)
+        assert outline is not None and outline.beside == told
+        assert np.abs(corners_of(outline.lines) + 0.5 - [(70, 50), (260, 50), (260, 170), (70, 170)]).max() < 2
+
+
 def test_a_work_like_the_table_is_not_sure() -> None:
     rng = np.random.default_rng(3)
     table = checks(rng)
