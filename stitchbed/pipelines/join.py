@@ -47,6 +47,7 @@ from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of
 from stitchbed.pipelines.contract.records import JoinRecord
 from stitchbed.pipelines.scanning.first_calls import first_calls
+from stitchbed.pipelines.scanning.moving import with_error
 from stitchbed.pipelines.scanning.overlap_faults import glass_faults, overlap_faults
 from stitchbed.pipelines.scanning.own_faults import light_faults, own_faults, seen_alone, unlike_most
 from stitchbed.reading.base.tile import Tile
@@ -196,7 +197,9 @@ def _joined(
         about["warnings"] = [*doubts, *own_faults(context, seen.result(), placed), *about["warnings"]]
         unlike = unlike_most(context.tiles, seen.result())
         about["warnings"] += light_faults(plan.tiles, plan.levels)
-        about["warnings"] += overlap_faults(context, plan.tiles, plan.places, unlike)
+        shown = overlap_faults(context, plan.tiles, plan.places, unlike)
+        about["warnings"] += shown.words
+        about["accuracy"] = with_error(about["accuracy"], shown.off_px)
         about["steps"] += _written(plan, context, output, (folder, mark), settings)
     _tidy(folder, mark)
     about["canvas"] = _canvas(output, plan, settings)

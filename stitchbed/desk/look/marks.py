@@ -40,7 +40,7 @@ def _places(finding: Mapping[str, Any], numbers: Mapping[str, Any], facts: Facts
         side = facts.width if across else facts.height
         begins = [px / side - LEAST / 2 for px in said["px"]]
         return [(one, 0, LEAST, 1) if across else (0, one, 1, LEAST) for one in begins]
-    if finding["fault"] == "jump" and facts.height:
+    if finding["fault"] in ("jump", "moved") and facts.height:
         return [(0, float(said["row"]) / facts.height - LEAST / 2, 1, LEAST)]
     return []
 

@@ -17,9 +17,10 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.gaps import gap_findings
 from stitchbed.inspection.checks.lying import lying_findings
+from stitchbed.inspection.checks.moved import moved_findings, moved_sheets
 from stitchbed.inspection.checks.pairs import misfitting, striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE, noise_finding
-from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi, usual_profile
+from stitchbed.inspection.findings import Evidence, Finding, believed_dpi, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
 from stitchbed.inspection.quality import WINDOW
@@ -40,7 +41,7 @@ SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
 def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
     """(per tile, for the set)."""
     pieces: list[list[Finding]] = [[] for _ in evidence.tiles]
-    for part in (_light, _lifted, lying_findings):
+    for part in (_light, _lifted, lying_findings, _moved):
         for index, finding in part(evidence):
             pieces[index].append(finding)
     whole = [
@@ -52,6 +53,11 @@ def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]
         *_no_profile(evidence),
     ]
     return pieces, whole
+
+
+def _moved(evidence: Evidence) -> list[tuple[int, Finding]]:
+    dpi = believed_dpi(evidence.tiles)
+    return moved_findings(moved_sheets(evidence.looks, dpi), dpi)
 
 
 def _light(evidence: Evidence) -> list[tuple[int, Finding]]:

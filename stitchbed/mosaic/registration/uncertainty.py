@@ -92,11 +92,13 @@ def uncertainty(
     local = _local_error(
         ties, alignment.residual, (alignment.weight > 0.25) | folded, near_px=wishes.near_mm * px_per_mm
     )
-    shown = _shown(places, wishes.across)
+    shown = shown_places(places, wishes.across)
     moves = _as_matrices(motion(places, shown, system.columns, frame, settings[0]), system.columns.total)
     sheet = np.concatenate([to_sheet(places[i], xy[None]) for i, xy in zip(*shown, strict=True)])
     whole, known = _drawn(_as_shown(system, frame, settings), moves, local=local, settings=wishes)
-    error, shown_error = (_bound(_left(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known))
+    error, shown_error = (
+        _bound(without_whole(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known)
+    )
     fold = float(np.quantile(np.hypot(*alignment.residual[folded].T), wishes.share)) if folded.any() else 0.0
     error, shown_error = float(np.hypot(error, fold)), float(np.hypot(shown_error, fold))
     return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
@@ -167,7 +169,7 @@ def _local_error(ties: Ties, residual: Array, kept_ties: Mask, *, near_px: float
     return float(np.sqrt(max(0.0, every.mean() / 2))) if len(every) else 0.0
 
 
-def _shown(places: Sequence[Placement], across: int) -> tuple[NDArray[np.intp], Array]:
+def shown_places(places: Sequence[Placement], across: int = 9) -> tuple[NDArray[np.intp], Array]:
     """Index of the tile and (N, 2) px in it: places over all tiles where no other tile sees deeper."""
     index, points = [], []
     for i, place in enumerate(places):
@@ -213,14 +215,14 @@ def _of_pieces(errors: Array, sheet: Array, index: NDArray[np.intp], count: int,
     """
     weight = np.ones(len(sheet))
     for _ in range(2):
-        left = _left(errors, sheet, weight)
+        left = without_whole(errors, sheet, weight)
         spread = [float((left[index == i] ** 2).mean()) if (index == i).any() else np.inf for i in range(count)]
         weight = (min(spread) / np.array(spread))[index] ** 2
     worst = [left[index == i].max(axis=0, initial=0) for i in range(count)]
     return tuple(float(px) for px in np.quantile(worst, share, axis=1))
 
 
-def _left(errors: Array, sheet: Array, weight: Array) -> Array:
+def without_whole(errors: Array, sheet: Array, weight: Array) -> Array:
     """(N, draws) px that are left of `errors` (2 N, draws) without the whole's own move, turn and size, fitted to the
     places by `weight` (N,)."""
     whole, root = _whole_motion(sheet), np.sqrt(np.tile(weight, 2))[:, None]

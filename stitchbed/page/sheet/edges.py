@@ -50,7 +50,7 @@ def edge_of(view: Floats, is_paper: Callable[[Floats], bool], px_per_mm: float) 
     is_paper : says of a color (c,) whether the sheet shows it as bare paper. From outside in, everything up to the edge
     is uniform, gray and no paper.
     """
-    lines = _lines(_steps(view, px_per_mm), view.shape[1], px_per_mm)
+    lines = lines_along(view, px_per_mm)
     previous, best, found = Line(-1.0, 0.0), None, ""
     for number, line in enumerate(lines):
         level, uniform = _between(view, previous, line, px_per_mm)
@@ -72,7 +72,7 @@ def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float
 
     Returns also one sd px of the steps about it and the share of places that agree.
     """
-    depths = np.array([_crossing(p) for p in profiles]) + np.rint(guess) - round(half)
+    depths = np.array([crossing(p) for p in profiles]) + np.rint(guess) - round(half)
     known = np.isfinite(depths)
     if known.sum() < 8:
         return None, 0.0, 0.0
@@ -89,7 +89,12 @@ def measured(along: Array, guess: Array, profiles: Sequence[Floats], half: float
     return Line(float(offset), float(slope)), sd, float(near.mean())
 
 
-def _crossing(profile: Floats) -> float:
+def lines_along(view: Floats, px_per_mm: float) -> list[Line]:
+    """Straight lines along the upper edge of a (h, w, c) view on which light steps, from outside in."""
+    return _lines(_steps(view, px_per_mm), view.shape[1], px_per_mm)
+
+
+def crossing(profile: Floats) -> float:
     """Depth px where (n, c) light is half way from outside to inside, next to the steepest place; NaN where none is."""
     smooth = cv2.GaussianBlur(profile[:, None], (1, 5), 0).reshape(profile.shape)
     step = np.abs(np.diff(smooth, axis=0)).sum(axis=1)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 
@@ -16,6 +16,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.transforms import between
 from stitchbed.inspection.checks.head import without_head
 from stitchbed.inspection.checks.lying import SAME_SHARE
+from stitchbed.inspection.checks.moved import moved_findings, moved_sheets
 from stitchbed.inspection.checks.pairs import of_either, pair_findings
 from stitchbed.inspection.checks.sets import smear_finding
 from stitchbed.inspection.differences import Difference, difference_of
@@ -27,6 +28,7 @@ from stitchbed.inspection.smears import LEAST_SIDE, LEAST_VIEWS, smear_shown, us
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import shared
+from stitchbed.pipelines.scanning.moving import error_of
 from stitchbed.pipelines.scanning.own_faults import glance, said, together
 from stitchbed.pipelines.scanning.softness import soft_pieces
 from stitchbed.reading.base.tile import Tile
@@ -36,19 +38,28 @@ TOLD_APART = 3  # pieces with one fault, each of which is told where it is
 MOST_ALIKE = 24  # pieces looked at for what the glass does to all: more tell no more, and take time
 
 
+@dataclass(frozen=True)
+class Faults:
+    """words : of what is to be scanned again. off_px : px of the sheet by which most places may be off for it."""
+
+    words: list[str]
+    off_px: float = 0.0
+
+
 def overlap_faults(
     context: SurveyContext, tiles: Sequence[Tile], places: Sequence[Placement], unlike: Collection[str] = ()
-) -> list[str]:
-    """What pieces show in their overlaps that none of their neighbors shows, in words. unlike : names of those beside
-    which a good one may look soft."""
+) -> Faults:
+    """What pieces show in their overlaps that none of their neighbors shows, and what no overlap reaches. unlike :
+    names of those beside which a good one may look soft."""
     pairs = _pairs(places)
     if not pairs:
-        return []
+        return Faults([])
     dpi = believed_dpi(tiles)
     followed = [(pair, _motion(places, pair)) for pair in pairs]
     with ThreadPoolExecutor(context.workers) as pool:
         looks = tuple(pool.map(lambda tile: glance(context, tile), tiles))
         on_glass = pool.submit(_on_glass, tiles, looks, places)
+        moving = pool.submit(moved_sheets, looks, dpi)
         seen = list(pool.map(lambda at: _compared(looks, dpi, *at), followed))
         differences = tuple(difference for _, difference in seen if difference is not None)
         courses = without_head([course for course, _ in seen], looks, dpi)
@@ -62,9 +73,11 @@ def overlap_faults(
         read = partial(_read, context, tiles)
         dusty = {index for index, finding in found if finding.fault == "dust"}
         found += soft_pieces(looks, followed, differences, dusty, read, pool)
+        moved = moving.result()
+        found += moved_findings(moved, dpi)
     either = [f"{finding.why}; {finding.change}" for finding in of_either(evidence)]
     told = together([(tiles[index].name, finding) for index, finding in found], TOLD_APART)
-    return [*told, *either, *on_glass.result()]
+    return Faults([*told, *either, *on_glass.result()], error_of(moved, places, pairs) if moved else 0.0)
 
 
 def glass_faults(context: SurveyContext) -> list[str]:

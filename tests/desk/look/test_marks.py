@@ -41,6 +41,7 @@ def test_streaks_run_along_their_axis_and_jumps_across() -> None:
     assert columns == [pytest.approx((0.5 - LEAST / 2, 0, LEAST, 1)), pytest.approx((-LEAST / 2, 0, LEAST, 1))]
     assert marks("streak", {"axis": "row", "px": [500]}) == [pytest.approx((0, 0.25 - LEAST / 2, 1, LEAST))]
     assert marks("jump", {"row": 1500, "px": 4}) == [pytest.approx((0, 0.75 - LEAST / 2, 1, LEAST))]
+    assert marks("moved", {"row": 1500}) == [pytest.approx((0, 0.75 - LEAST / 2, 1, LEAST))]
 
 
 def test_findings_without_a_place_have_no_mark() -> None:

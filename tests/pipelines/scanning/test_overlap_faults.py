@@ -71,7 +71,7 @@ def _told(folder: Path, fault: str, *, laid: bool = True) -> list[str]:
     with Shelf(tiles, 2**26, folder, memory=2**28) as shelf:
         dpi = np.full(3, 300.0)
         context = SurveyContext(tuple(tiles), dpi, shelf, kind, SurveySettings(), 1, silent)
-        return overlap_faults(context, tiles, places) if laid else glass_faults(context)
+        return overlap_faults(context, tiles, places).words if laid else glass_faults(context)
 
 
 @pytest.mark.parametrize(
