@@ -38,6 +38,7 @@ UNSTEADY = 0.2  # log of contrast that a px to a side takes from a cell
 FILE, ROWS_NEAR, ROWS_ASIDE = 48, 15, 0.3
 EDGES_SETTLED, LIGHT_PX = 0.8, 31  # view px: sigma over which edges are taken; what is broader is light
 LEAST_SLOPE, ROW_SURE, LEAST_ROWS = 1.0, 0.2, 60  # gray levels a px; view px of doubt; rows that tell
+UPRIGHT = 1.0  # of the slope down, squared, the slope across: a slanted line a little higher or lower seems far aside
 VEILED, VEILED_OVER = 0.08, 4.0  # log of contrast a veil takes; times the spread over the cells
 
 
@@ -110,7 +111,7 @@ def _power_each_way(view: Floats) -> tuple[Floats, Floats]:
 
 def jagged(laid: Overlay) -> float | None:
     """0..1: the share of what differs between two views that rows explain which lie aside across from the rows near
-    them; 0 where they hardly do; None where too little is drawn.
+    them; 0 where they hardly do; None where too little is drawn that stands upright.
 
     Least squares of what differs on the slope across, row by row in files of FILE px; rows whose place is in doubt by
     more than ROW_SURE tell nothing.
@@ -120,13 +121,14 @@ def jagged(laid: Overlay) -> float | None:
     if not files:
         return None
     a, b = (_without_light(view) for view in (laid.a, laid.b))
-    slope = np.where(both, cv2.filter2D(a + b, cv2.CV_32F, np.array([[-0.25, 0, 0.25]], np.float32)), 0)
+    across = np.array([[-0.25, 0, 0.25]], np.float32)
+    slope, down = (np.where(both, cv2.filter2D(a + b, cv2.CV_32F, way), 0) for way in (across, across.T))
     apart = np.where(both, a - b, 0)
-    parts = (slope * slope, slope * apart, apart * apart, both.astype(np.float32))
-    steep, moved, power, seen = (_in_files(part, files) for part in parts)
+    parts = (slope * slope, slope * apart, apart * apart, both.astype(np.float32), down * down)
+    steep, moved, power, seen, level = (_in_files(part, files) for part in parts)
     aside = moved / np.maximum(steep, 1e-3)
     doubt = np.sqrt(np.maximum(power - moved * aside, 0) / np.maximum(seen - 1, 1) / np.maximum(steep, 1e-3))
-    known = (seen > 0.9 * FILE) & (doubt < ROW_SURE) & (steep > LEAST_SLOPE * FILE)
+    known = (seen > 0.9 * FILE) & (doubt < ROW_SURE) & (steep > np.maximum(LEAST_SLOPE * FILE, UPRIGHT * level))
     weight = np.where(known, np.maximum(doubt, 0.05) ** -2, 0)
     near = (1, 2 * ROWS_NEAR + 1)
     usual = cv2.blur(weight * aside, near) / np.maximum(cv2.blur(weight, near), 1e-9)

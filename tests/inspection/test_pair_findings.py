@@ -229,6 +229,21 @@ def test_a_jump_that_most_of_a_piece_s_neighbors_deny_is_not_given_to_it() -> No
     assert pair_findings(evidence(4, courses=(seen, *silent))) == []
 
 
+@pytest.mark.parametrize(("others", "told"), [(4.0, []), (-4.0, [1]), (0.0, [1])])
+def test_a_step_that_other_pairs_show_between_the_same_rows_is_the_head_s(others: float, told: list[int]) -> None:
+    """Two columns of two pieces: the head slips at one place of the bed in every scan, or one of them does."""
+    rows = np.linspace(0.7 * ROWS, 0.98 * ROWS, 40)
+
+    def below(a: int, b: int, px: float) -> Course:
+        slips = np.column_stack([rows, rows - 0.68 * ROWS, np.where(rows > 0.84 * ROWS, px, 0.0)])
+        jumps = ((0.84 * ROWS, 0.16 * ROWS, px),) if px == 5.0 else ()
+        return course(a, b, spans=((0.7 * ROWS, 0.98 * ROWS), (0.02 * ROWS, 0.3 * ROWS)), slips=slips, jumps=jumps)
+
+    beside = course(2, 3, spans=((0.0, 0.5 * ROWS), (0.0, 0.5 * ROWS)))
+    seen = evidence(4, courses=(below(0, 1, 5.0), below(2, 3, others), course(0, 2), beside))
+    assert [index for index, _ in pair_findings(seen)] == told
+
+
 def test_a_step_the_head_may_make_at_rows_far_from_each_other_is_no_jump() -> None:
     """Nobody else reaches the row at the beginning of the lower piece; 3 px are .25 mm."""
     assert DPI == 300

@@ -19,6 +19,8 @@ from stitchbed.inspection.patches import LEAST_BESIDE, PATCH, WAVE_WAY, Course
 STEP_MM = 0.5
 HEAD_SLOPE = 0.1  # mm a mm: waves of .06 mm every 4 mm are as steep
 SAME_ROW = 0.03  # of a scan's length
+SAME_ROWS = 0.06  # the same, between the two rows of one place
+LIKE_OWN = 0.4  # of the step that one pair shows, what another shows of it
 NEAR_ROW = 1.5 * PATCH  # view px: no jump is placed better than by the patches beside it
 STEP_OF = 6  # patches on each side of a row
 MOST_PAIRS = 0.6  # of a piece's pairs, of those that reach a row for a jump, that have to agree
@@ -71,6 +73,8 @@ def _jump_claims(evidence: Pairs) -> dict[int, tuple[float, int, float, float]]:
             if _the_heads(evidence, course, (row_a, row_b), height):
                 continue
             for index, row in ((course.a, row_a), (course.b, row_b)):
+                if _shown_by_others(evidence, course, (row_a, row_b), index):
+                    continue
                 share, count = _agreeing(evidence, index, row, height)
                 best = claims.get(index)
                 if best is None or (share, count) > best[:2]:
@@ -86,6 +90,25 @@ def _the_heads(evidence: Pairs, course: Course, at: tuple[float, float], height:
     return abs(height) / px_per_mm < min(most, HEAD_SLOPE * beside)
 
 
+def _shown_by_others(evidence: Pairs, course: Course, at: tuple[float, float], index: int) -> bool:
+    """True of a step between rows far from each other which most pairs without a piece show between the same two rows:
+    the head goes that way in every scan. at : the rows of the pair that shows it."""
+    way, look = head_way(course, evidence.looks), evidence.looks[course.a]
+    beside, apart = PATCH / 2 * look.reduction, at[1] - at[0]
+    own = _step(course, 0, at[0], beside)
+    if way == 0 or own == 0:
+        return False
+    others = [
+        one
+        for one in evidence.courses
+        if index not in (one.a, one.b) and head_way(one, evidence.looks) == way
+        if _followed(one, 0, at[0], look.reduction)
+        if abs(float(np.median(one.slips[:, 1] - one.slips[:, 0])) - apart) < SAME_ROWS * look.shape[0]
+    ]
+    alike = [_step(one, 0, at[0], beside) / own > LIKE_OWN for one in others]
+    return len(alike) > 0 and sum(alike) >= MOST_PAIRS * len(alike)
+
+
 def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[float, int]:
     """(share, count) of a piece's pairs that reach over a row and show a jump there, of about such a height (px)."""
     look = evidence.looks[index]
@@ -98,7 +121,7 @@ def _agreeing(evidence: Pairs, index: int, row: float, height: float) -> tuple[f
             told = any(abs(jump[end] - row) < near for jump in course.jumps)
             if first + near < row < last - near and (told or _followed(course, end, row, look.reduction)):
                 reach += 1
-                agree += told or _step(course, end, row, PATCH / 2 * look.reduction) > abs(height) / 2
+                agree += told or abs(_step(course, end, row, PATCH / 2 * look.reduction)) > abs(height) / 2
     return agree / max(1, reach), agree
 
 
@@ -109,14 +132,14 @@ def _followed(course: Course, end: int, row: float, reduction: float) -> bool:
 
 
 def _step(course: Course, end: int, row: float, beside: float) -> float:
-    """Px between what the patches next to a row show before and after it, in the piece at an `end` of a pair. beside :
-    px from the row at which a patch lies on one side of it."""
+    """Px from what the patches next to a row show before it to what they show after it, in the piece at an `end` of a
+    pair. beside : px from the row at which a patch lies on one side of it."""
     away, slips = course.slips[:, end] - row, course.slips[:, 2]
     sides = []
     for side in (-1, 1):
         there = np.flatnonzero(side * away > beside)
         sides.append(slips[there[np.argsort(np.abs(away[there]), kind="stable")][:STEP_OF]])
-    return abs(float(np.median(sides[1]) - np.median(sides[0]))) if all(map(len, sides)) else 0.0
+    return float(np.median(sides[1]) - np.median(sides[0])) if all(map(len, sides)) else 0.0
 
 
 def _jump_partners(evidence: Pairs, index: int) -> set[int]:
