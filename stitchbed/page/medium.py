@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Ints, Labels, Mask
 from stitchbed.core.settings import Setting
 from stitchbed.imaging.gray import least_of, most_of
 from stitchbed.page.page import luminance
@@ -27,13 +28,16 @@ FLAT_MM, FLAT = 0.3, 0.22  # tones that differ by less within so much are no edg
 BROAD_MM = 0.8  # an area that wide is painted, not drawn with a pencil's point
 COLORED = 0.12  # spread of the channels, of the paper's light
 LEAST_MARKED = 500  # px; fewer say nothing
-# of what is drawn in tones between: pages in ink showed up to .013, in pencil or paint .36 and more, 300 and 600 dpi
-MOST_TONES = 0.05
+# of what is drawn in tones between: 55 pages in ink, most with dust, showed up to .022, a dense one in dots .081;
+# pencil .046 and more, but for pencil that is as black as ink; 300 and 600 dpi
+MOST_TONES = 0.03
 NEAR_MM, PALE = 0.15, 0.5  # a mark with nothing darker than that share of the page's ink so near is pale
 LONG_MM = 1.0  # of a mark; smaller ones may be dust, which is pale on ink pages too
 # long, of what is marked, or paleness says nothing: fibers among dots had .03-.07, strokes of any kind .88 and more
 LEAST_LONG = 0.2
-MOST_PALE = 0.08  # of what is drawn; 66 pages in ink showed up to .034, in pencil with much black in it .15 and more
+# of full ink across a mark, on the mean: hairs are thinner. Strokes of a pencil have more like them so near
+HAIR_MM, HAIRS_MM, MOST_HAIRS = 0.1, 3.0, 3
+MOST_PALE = 0.06  # of what is drawn; the same pages in ink showed up to .059, hair lines .095, in pencil .1 and more
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
 
@@ -56,12 +60,12 @@ class Medium:
 
 def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") -> Medium:
     """The medium of (h, w, c) windows of light relative to paper, or the one wished for with the shares measured."""
-    counts = np.zeros(4)
-    for light in samples:
-        counts += _counted(light, px_per_mm)
-    tones, areas, colored = (float(count / max(counts[0], 1)) for count in counts[1:])
-    pale = _pale([luminance(light) for light in samples], px_per_mm, float(counts[0]))
-    name = _named(tones, areas, colored, pale) if counts[0] >= LEAST_MARKED else "ink"
+    missing = [1 - luminance(light) for light in samples]
+    drawn, long = _drawn([_marks(m, px_per_mm) for m in missing])
+    counts = sum((_counted(*each, px_per_mm) for each in zip(samples, drawn, strict=True)), np.zeros(5))
+    tones, areas, colored = (float(counts[n] / max(counts[of], 1)) for n, of in ((1, 0), (2, 0), (3, 4)))
+    pale = _pale(missing, long, counts[0], px_per_mm)
+    name = _named(tones, areas, colored, pale) if counts[4] >= LEAST_MARKED else "ink"
     return Medium(name if wish == "found" else wish, tones, areas, colored, pale, asked=wish != "found")
 
 
@@ -71,35 +75,71 @@ def _named(tones: float, areas: float, colored: float, pale: float) -> str:
     return "paint" if colored > MOST_COLOR or areas > PAINTED * tones else "pencil"
 
 
-def _counted(light: Floats, px_per_mm: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """(4,) px that are marked, in tones between, in broad areas of those, colored."""
-    missing = 1 - cv2.GaussianBlur(luminance(light), (0, 0), max(0.5, 0.05 * px_per_mm))
+def _counted(light: Floats, drawn: Mask, px_per_mm: float) -> Array:
+    """(5,) px that are drawn, of those in tones between and in broad areas of these; colored, marked in all."""
+    missing = _softened(1 - luminance(light), px_per_mm)
     marked = missing > FAINT
-    between = marked & (missing < DARK) & ~_steep(missing, px_per_mm)
+    between = drawn & (missing < DARK) & ~_steep(missing, px_per_mm)
     spread = (most_of(light) - least_of(light)) > COLORED
     broad = _opened(between, BROAD_MM * px_per_mm)
-    return np.array([m.sum() for m in (marked, between, broad, spread & marked)], np.float64)
+    return np.array([m.sum() for m in (drawn, between, broad, spread & marked, marked)], np.float64)
 
 
-def _pale(samples: Sequence[Floats], px_per_mm: float, marked: float) -> float:
-    """Share of what is drawn in (h, w) windows of light that is pale, measured by the darkest that is drawn.
+def _softened(missing: Floats, px_per_mm: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(missing, (0, 0), max(0.5, 0.05 * px_per_mm)), np.float32)
 
-    marked : px in all. Where most of it lies in dots, what is long is fibers of dust: none is pale.
+
+def _pale(missing: Sequence[Floats], long: Sequence[Mask], drawn: float, px_per_mm: float) -> float:
+    """Share of what is drawn in long marks that is pale, measured by the darkest of it; 0 where most lies in dots.
+
+    drawn : px in all.
     """
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(NEAR_MM * px_per_mm) + 1,) * 2)
-    darkest = [cv2.dilate(1 - light, disc)[_drawn(1 - light, px_per_mm)] for light in samples]
+    darkest = [cv2.dilate(m, disc)[where] for m, where in zip(missing, long, strict=True)]
     every = np.concatenate(darkest) if darkest else np.zeros(0, np.float32)
-    told = every.size > LEAST_LONG * marked
+    told = every.size > LEAST_LONG * drawn
     return float((every < PALE * np.percentile(every, 98)).mean()) if told else 0.0
 
 
-def _drawn(missing: Floats, px_per_mm: float) -> Mask:
-    """What is marked, in marks too long to be dust."""
-    marked = (cv2.GaussianBlur(missing, (0, 0), max(0.5, 0.05 * px_per_mm)) > FAINT).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(marked, connectivity=8)
-    long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) > LONG_MM * px_per_mm
-    long[0] = False
-    return np.asarray(long[labels])
+@dataclass(frozen=True)
+class _Marks:
+    """labels : (h, w) of what is marked. size : (n + 1,) px of each; of what is not, 0. long, hair : (n + 1,) too long
+    for a grain of dust; such a one, but with no more ink for its length than a hair has, and few like it near.
+    """
+
+    labels: Labels
+    size: Ints
+    long: Mask
+    hair: Mask
+
+
+def _marks(missing: Floats, px_per_mm: float) -> _Marks:
+    marked = (_softened(missing, px_per_mm) > FAINT).astype(np.uint8)
+    count, labels, stats, places = cv2.connectedComponentsWithStats(marked, connectivity=8, ltype=cv2.CV_32S)
+    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
+    mass = np.bincount(labels.ravel(), missing.ravel(), count) / px_per_mm**2
+    size = stats[:, cv2.CC_STAT_AREA].astype(np.int64)
+    size[0] = 0
+    long = (extent > LONG_MM) & (size > 0)
+    hair = np.flatnonzero(long & (mass < HAIR_MM * extent))
+    kept = np.zeros(count, bool)
+    if hair.size:
+        near = cKDTree(places[hair] / px_per_mm)
+        kept[hair] = np.asarray(near.query_ball_point(near.data, HAIRS_MM, return_length=True)) <= MOST_HAIRS
+    return _Marks(labels, size, long, kept)
+
+
+def _drawn(marks: Sequence[_Marks]) -> tuple[list[Mask], list[Mask]]:
+    """(h, w) each: what was drawn, and what of it lies in long marks.
+
+    Dust is pale on ink pages too: what looks like its grains and hairs counts only where most of what is marked does.
+    """
+    sure = [m.long & ~m.hair for m in marks]
+    most = sum(int(m.size[s].sum()) for m, s in zip(marks, sure, strict=True))
+    if 2 * most < sum(int(m.size.sum()) for m in marks):
+        return [m.labels > 0 for m in marks], [m.long[m.labels] for m in marks]
+    found = [np.asarray(s[m.labels]) for m, s in zip(marks, sure, strict=True)]
+    return found, found
 
 
 def _steep(missing: Floats, px_per_mm: float) -> Mask:

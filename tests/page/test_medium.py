@@ -106,3 +106,20 @@ def test_gray_fibers_make_no_drawing_in_dots_pale() -> None:
         cv2.line(sheet, (at, at + 4), (at + 30, at + 20), (float(light),) * 3, 1, cv2.LINE_AA)
     found = medium_of([cv2.GaussianBlur(sheet, (0, 0), 0.7)], K)
     assert dots.name == found.name == "ink" and found.pale == 0
+
+
+def hairs(sheet: np.ndarray, rows: range, cols: range, light: float) -> np.ndarray:
+    """The sheet with gray hairs 1.5 mm long."""
+    for row in rows:
+        for col in cols:
+            cv2.line(sheet, (col, row), (col + 18, row + 6), (light,) * 3, 1, cv2.LINE_AA)
+    return cv2.GaussianBlur(sheet, (0, 0), 0.7)
+
+
+def test_hairs_far_from_each_other_make_no_outline_in_ink_a_pencil_page() -> None:
+    outline = paper()
+    cv2.circle(outline, (SIDE // 2, SIDE // 2), 60, (0.04,) * 3, 5, cv2.LINE_AA)
+    far = medium_of([hairs(outline.copy(), range(10, SIDE, 80), range(20, 130, 60), 0.6)], K)
+    near = medium_of([hairs(outline.copy(), range(10, 130, 8), range(10, 40, 24), 0.6)], K)
+    assert far.name == "ink" and far.pale < 0.01 and far.tones < 0.01
+    assert near.name == "pencil" and near.pale > 0.15
