@@ -47,6 +47,14 @@ def test_a_gray_mark_against_a_stroke_is_left_but_for_who_is_less_particular() -
         assert judged(table({**row, "beside": 0.5}), INK, AT_300, settings).tolist() == [taken]
 
 
+def test_a_mark_with_a_black_middle_is_a_small_star_and_stays() -> None:
+    row = {"row": 300.0, "col": 300.0, **GRAIN, **RAGGED}
+    for rise, taken in ((0.0, True), (0.2, False)):
+        mark = {**row, "peak": row["dark"] + rise}
+        assert judged(table(mark), INK, AT_300, DustSettings()).tolist() == [taken]
+    assert judged(table({**row, "peak": 0.65, "gain": 2.0}), INK, AT_300, DustSettings("normal")).tolist() == [True]
+
+
 def test_small_birds_far_from_all_stay_at_600_dpi() -> None:
     sheet = blank(30, 30, 600)
     stroke(sheet, [(2, 25), (28, 25)], 0.4)
