@@ -85,7 +85,8 @@ class Limits:
     """What one strength means.
 
     odds, coarse : log of the odds from which a lone mark is dust, and what is added to it at 300 dpi. clear : share of
-    what lies round it that must be paper. beside : ink that touches it at most.
+    what lies round it that must be paper. beside : ink that touches it at most. piece : that ink over its own peak: a
+    bit of a thin pale stroke goes on as dark.
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
     peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing. fiber : of hairs.
@@ -95,21 +96,27 @@ class Limits:
     coarse: float
     clear: float
     beside: float
+    piece: float
     shape: float
     spreads: float
     strange: float
     fiber: FiberLimits
 
 
-CORE = (0.06, 0.1)  # of full ink, at 300 and 600 dpi, by which a middle is darker; measured on crosses and on dust
+PIECE = 0.6  # measured on lines thinner than a pixel; the paper's grain beside pale dust makes .3 of it
+CORE = (0.04, 0.1)  # of full ink, at 300 and 600 dpi, by which a middle is darker; measured on crosses and on dust
 BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
     "careful": Limits(
-        3.0, 1.0, 0.4, BESIDE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.3, 1.8, 0.14, 0.3, 0.6, 0.35, 0.4)
+        3.0, 1.0, 0.4, BESIDE, PIECE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.4, 1.8, 0.14, 0.3, 0.6, 0.35, 0.4)
     ),
-    "normal": Limits(2.0, 0.0, 0.3, BESIDE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 1.4, 0.16, 0.3, 1.0, 0.35, 0.8)),
-    "eager": Limits(1.5, 0.0, 0.15, np.inf, 0.05, 3.0, 0.05, FiberLimits(0.75, 0.75, 0.0, 0.25, 0.1, 2.0, 0.5, np.inf)),
+    "normal": Limits(
+        2.0, 0.0, 0.3, BESIDE, PIECE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 1.4, 0.16, 0.3, 1.0, 0.35, 0.8)
+    ),
+    "eager": Limits(
+        1.5, 0.0, 0.15, np.inf, np.inf, 0.05, 3.0, 0.05, FiberLimits(0.75, 0.75, 0.0, 0.25, 0.1, 2.0, 0.5, np.inf)
+    ),
 }
 COMPANY_MM = 2.0  # how far a dot's company may stand; stippling is closer than this, common practice, no source
 COMPANY = {GRAY: 4, HOLE: 4}  # this many alike within COMPANY_MM are a texture that somebody drew
@@ -227,10 +234,11 @@ def _leeway(finds: Finds, traits: InkTraits, scale: Scale) -> Floats:
 
 def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSettings) -> Mask:
     """Marks that stand alone, on paper, and are too gray, too thin or too far from all drawing to be drawn."""
-    apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear) & (finds.beside < limits.beside)
-    least = limits.odds + limits.coarse * (1 - fineness(scale))
-    dust = apart & (odds_among(finds, scale, settings.smallest_dot) > least) & ~_cored(finds, scale)
-    dust &= company(finds, ALONE, scale) < PALE_COMPANY
+    apart = lone(finds, scale) & (finds.kin < KIN) & (finds.bare > limits.clear)
+    apart &= finds.beside < np.minimum(limits.beside, limits.piece * finds.peak)
+    apart &= (company(finds, ALONE, scale) < PALE_COMPANY) & ~_cored(finds, scale)
+    seen = odds_among(finds, scale, settings.smallest_dot)
+    dust = apart & (seen > limits.odds + limits.coarse * (1 - fineness(scale)))
     # letters stand by letters as pale as they are; dust beside black dots is no writing
     written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE, among=dust) >= LETTERS
     return np.asarray(dust & ~written)

@@ -55,6 +55,12 @@ def test_a_mark_with_a_black_middle_is_a_small_star_and_stays() -> None:
     assert judged(table({**row, "peak": 0.65, "gain": 2.0}), INK, AT_300, DustSettings("normal")).tolist() == [True]
 
 
+def test_a_bit_of_a_stroke_that_goes_on_as_pale_stays() -> None:
+    row = {"row": 300.0, "col": 300.0, **GRAIN, **RAGGED}
+    assert judged(table({**row, "beside": 0.1}), INK, AT_300, DustSettings()).tolist() == [True]
+    assert judged(table({**row, "beside": 0.2}), INK, AT_300, DustSettings()).tolist() == [False]
+
+
 def test_small_birds_far_from_all_stay_at_600_dpi() -> None:
     sheet = blank(30, 30, 600)
     stroke(sheet, [(2, 25), (28, 25)], 0.4)

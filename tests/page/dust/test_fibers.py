@@ -86,8 +86,8 @@ def told(*rows: dict[str, float], limits: str = "careful", px: float = PX) -> li
 @pytest.mark.parametrize(
     "other",
     [
-        {"widest": 0.09}, {"broad": 0.2}, {"gap": 0.2}, {"straight": 0.99}, {"length": 0.5}, {"kin": 1.0}, {"hue": 0.5},
-        {"widest": 0.005}, {"kind": 0},
+        {"widest": 0.09}, {"broad": 0.2}, {"gap": 0.2}, {"length": 0.5}, {"kin": 1.0}, {"hue": 0.5},
+        {"straight": 0.99, "widest": 0.06}, {"widest": 0.005}, {"kind": 0},
     ],
 )  # fmt: skip
 def test_what_a_pen_may_have_drawn_stays(other: dict[str, float]) -> None:
