@@ -32,6 +32,7 @@ ONE_PLACE = 3  # view px about where a patch is found ...
 PLACE_LEAST, PLACE_NOISE = 0.002, 0.25  # ... and by how much it is less like all others, at least; of what noise takes
 NEAR, FAR = 45, 220  # view px between two patches whose shifts give a slope: far apart, but seldom over a jump
 GOES_ON = 0.3  # of the slope over a long way that shows nearby too, at least: it is no jump's
+LITTLE = 0.002  # of a slope nearby that is next to none
 SURE_SLOPE = 0.001  # standard error of a slope that is believed
 LEAST_WAY = 140  # view px of an overlap along which a jump is sought
 LEAST_PATCHES = 8
@@ -210,13 +211,16 @@ def _sure_slope(at: Array, value: Array) -> float:
 
 def _slope_of_all(at: Array, value: Array) -> float:
     """Slope over the whole way, where that is long: a wave of the head is steep for a part of it. What is far apart may
-    have a jump between: where next to none shows nearby, the lesser of both counts.
+    have a jump between: where next to none shows nearby, the lesser of both counts; NaN where some does, but far less,
+    as on both sides of a bare place, where a wave of the head may be what shows.
     """
     near, whole = _slope(at, value), _slope(at, value, max(FAR, float(np.ptp(at)) / 2), math.inf)
     if math.isnan(near) or math.isnan(whole):
         return near
     share = near / whole if whole else 0.0
-    return whole if share > GOES_ON else float(np.sign(near)) * (abs(near) if share > 0 else 0.0)
+    if share > GOES_ON or share <= 0:
+        return whole if share > 0 else 0.0
+    return near if abs(near) < LITTLE else float("nan")
 
 
 def _jump(at: Array, value: Array) -> tuple[float, float] | None:

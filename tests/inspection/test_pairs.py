@@ -637,6 +637,9 @@ def test_a_stretch_goes_on_over_a_long_way_and_neither_a_wave_nor_a_jump_is_one(
     assert _sure_slope(rows, 0.01 * rows + wave) == pytest.approx(0.01, abs=0.003)
     assert abs(_sure_slope(rows, wave + rough)) < 0.003
     assert not abs(_sure_slope(rows, np.where(rows > 600, 6.0, 0.0) + rough)) > 0.001  # or unknown
+    beside = np.concatenate([np.linspace(0, 180, 8), np.linspace(700, 960, 40)])  # 1 %, most of it in a wave
+    waved = np.where(beside < 500, 9.6 - 0.012 * beside, 0.0029 * (960 - beside))
+    assert np.isnan(_sure_slope(beside, waved + np.tile(rough, 2)[:48]))
 
 
 def test_a_few_patches_of_a_corner_tell_no_stretch() -> None:
