@@ -54,6 +54,7 @@ class Alignment:
     """placements in the order given; beds by group; residual (N, 2) sheet px per tie; weight (N,) 0..1 robust weight.
 
     rms, worst : px, `misses` of the ties the robust loss kept (weight > .25). system : for what is uncertain.
+    rivals : other placements that the ties fit as well.
     """
 
     placements: tuple[Placement, ...]
@@ -63,6 +64,7 @@ class Alignment:
     rms: float
     worst: float
     system: System
+    rivals: tuple[tuple[Placement, ...], ...] = ()
 
 
 def adjust_bundle(

@@ -6,7 +6,7 @@ bend, or still are as no bed or paper is.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,9 +25,11 @@ MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is
 UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
 MOST_STRETCH = 0.004  # share, one way against the other; paper from a dry room to a moist one stretches by less
 RARE_STRETCH = 0.002  # and by less than this in one room; what is more must be shown by the overlaps
+NO_STRETCH = 0.0005  # five times what a sheet that lies in one room does
 # Half of what the fit's chi square must fall by per unknown that nearer knots let the ties determine: .75 to .95 where
 # a head steps by .6 to .9 px, 0 to .2 where it does not (measured on 8 sets).
 LEAST_GAIN = 0.5
+MOST_TRIED = 6  # pieces each of which may be the only one that stretched
 CORRELATED = 0.3  # neighboring ties err alike; each counts as this share of one
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
@@ -80,12 +82,45 @@ def solve_within_reason(
     if beyond_prior(found, bed):
         settings = replace(settings, solve_axes=False)
         found = adjust_bundle(places, ties, frame, settings, bed, known=known)
-    strange = len(_stretched(found, RARE_STRETCH))
+    strange = _stretched(found, RARE_STRETCH)
     if not strange:
         return found
-    held = adjust_bundle(places, ties, frame, replace(settings, far_stretch=False), bed, known=known)
-    worse = _misfit(held, settings.cauchy) - _misfit(found, settings.cauchy)
-    return held if worse < BY_CHANCE * strange else found
+
+    def with_only(stretched: tuple[int, ...]) -> tuple[float, Alignment]:
+        only = replace(settings, far_stretch=stretched)
+        tried = adjust_bundle(places, ties, frame, only, bed, known=known)
+        return _misfit(tried, settings.cauchy) - _misfit(found, settings.cauchy), tried
+
+    worse, held = with_only(())
+    if worse < BY_CHANCE * len(strange) and _all_stretch(held) < _all_stretch(found) / 2:
+        return held  # else it only shares out what the ties show all the same
+    one_only = [(i, *with_only((i,))) for i in _may_be_it(places, ties, strange)]
+    alone = [(worse, one) for i, worse, one in one_only if _is_alone(one, i)]
+    return _as_few(found, [(worse, one) for worse, one in alone if worse < BY_CHANCE * len(strange)])
+
+
+def _may_be_it(places: Sequence[Placement], ties: Ties, strange: Mapping[str, float]) -> list[int]:
+    """Pieces one of which may be the only one that stretched: the most `strange`, and those that overlap with it."""
+    names = [place.tile for place in places]
+    most = names.index(max(strange, key=lambda tile: strange[tile]))
+    met = np.bincount(np.r_[ties.b[ties.a == most], ties.a[ties.b == most]], minlength=len(names))
+    return [most, *(int(i) for i in np.argsort(-met, kind="stable")[: MOST_TRIED - 1] if met[i])]
+
+
+def _is_alone(tried: Alignment, index: int) -> bool:
+    """Whether a piece stretched and no other did: where several have, one alone leaves their stretch to all others."""
+    longer = list(_longer(tried.placements).values())
+    return max([0.0, *longer[:index], *longer[index + 1 :]]) < NO_STRETCH
+
+
+def _as_few(found: Alignment, fitting: Sequence[tuple[float, Alignment]]) -> Alignment:
+    """The alignment with one stretched piece alone, where that fits as well (by how much worse, each); and as rivals
+    what fits as well with another: two pieces show only by how much more the one stretched than the other."""
+    if not fitting:
+        return found
+    ordered = sorted(fitting, key=lambda one: one[0])
+    alike = [one for worse, one in ordered if worse < ordered[0][0] + BY_CHANCE]
+    return replace(alike[0], rivals=tuple(one.placements for one in alike[1:]))
 
 
 def _misfit(found: Alignment, cauchy: float) -> float:
@@ -178,15 +213,23 @@ def _stretch_words(solved: Alignment) -> list[str]:
     strange = ", ".join(f"{name} ({100 * share:.1f} %)" for name, share in _stretched(solved, MOST_STRETCH).items())
     if not strange:
         return []
-    return [f"stretched more than paper does: {strange}; something else is wrong there, look at its seams"]
+    others = [max(one, key=lambda tile: one[tile]) for one in map(_longer, solved.rivals)]
+    instead = f", or {' or '.join(others)} instead, which fits as well" if others else ""
+    return [f"stretched more than paper does: {strange}{instead}; something else is wrong there, look at its seams"]
 
 
 def _stretched(solved: Alignment, most: float) -> dict[str, float]:
     """Pieces longer one way than the other by a share of more than `most`, and by which."""
-    longer = {
-        place.tile: 2 * float(np.hypot(*turn_and_stretch(place.sheet_from_tile)[2:])) for place in solved.placements
-    }
-    return {tile: share for tile, share in longer.items() if share > most}
+    return {tile: share for tile, share in _longer(solved.placements).items() if share > most}
+
+
+def _longer(places: Sequence[Placement]) -> dict[str, float]:
+    """By what share each piece is longer one way than the other."""
+    return {place.tile: 2 * float(np.hypot(*turn_and_stretch(place.sheet_from_tile)[2:])) for place in places}
+
+
+def _all_stretch(solved: Alignment) -> float:
+    return sum(_stretched(solved, 0.0).values())
 
 
 def _axes_words(solved: Alignment) -> list[str]:

@@ -100,8 +100,19 @@ def uncertainty(
         _bound(without_whole(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known)
     )
     fold = float(np.quantile(np.hypot(*alignment.residual[folded].T), wishes.share)) if folded.any() else 0.0
-    error, shown_error = float(np.hypot(error, fold)), float(np.hypot(shown_error, fold))
+    besides = float(np.hypot(fold, _rivals_apart(alignment, shown, sheet, wishes.share)))
+    error, shown_error = float(np.hypot(error, besides)), float(np.hypot(shown_error, besides))
     return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
+
+
+def _rivals_apart(alignment: Alignment, shown: tuple[NDArray[np.intp], Array], sheet: Array, share: float) -> float:
+    """Px that `share` of the places lie nearer than to where the farthest of the alignment's rivals puts them."""
+    apart = [0.0]
+    for rival in alignment.rivals:
+        there = np.concatenate([to_sheet(rival[i], xy[None]) for i, xy in zip(*shown, strict=True)])
+        left = without_whole((there - sheet).T.reshape(-1, 1), sheet, np.ones(len(sheet)))
+        apart.append(float(np.quantile(left, share)))
+    return max(apart)
 
 
 def _as_matrices(moves: Motion, total: int) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:

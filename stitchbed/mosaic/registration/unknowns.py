@@ -33,7 +33,7 @@ class AlignmentSettings:
     scale_sigma: how far a tile's scale may differ from the expected one (share); scans of one bed repeat to about 1e-4.
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
-    some do by a permille. far_stretch: False takes those tails away: no piece is believed to have stretched far.
+    some do by a permille. far_stretch: takes those tails away from all pieces but these; None: from none.
     solve_bed: False leaves the bed at zero. solve_axes: False holds its axes whatever shows them.
     least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
@@ -46,7 +46,7 @@ class AlignmentSettings:
     solve_stretch: bool = True
     stretch_sigma: float = 1e-4
     skew_sigma: float = 3e-5
-    far_stretch: bool = True
+    far_stretch: tuple[int, ...] | None = None
     solve_bed: bool = True
     solve_axes: bool = True
     least_ties_bed: int = 40
@@ -199,7 +199,8 @@ def piece_equations(
     normal, right = np.zeros((columns.total, columns.total)), np.zeros(columns.total)
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
         own = slice(PER_TILE * i, PER_TILE * (i + 1))
-        rows, target = _piece_rows(place, far, frame.scales[i], settings)
+        may_stretch = settings.far_stretch is None or i in settings.far_stretch
+        rows, target = _piece_rows(place, far, frame.scales[i], settings, far_stretch=may_stretch)
         normal[own, own], right[own] = rows.T @ rows, rows.T @ target
         if i in (frame.anchor, *frame.held):
             held = _still_rows(place)
@@ -231,12 +232,14 @@ def reach(places: Sequence[Placement]) -> Array:
     return np.array([np.hypot(*place.size) / 2 for place in places])
 
 
-def _piece_rows(place: Placement, far: float, scale: float, settings: AlignmentSettings) -> tuple[Array, Array]:
+def _piece_rows(
+    place: Placement, far: float, scale: float, settings: AlignmentSettings, *, far_stretch: bool
+) -> tuple[Array, Array]:
     """(3, PER_TILE) rows and (3,) right-hand sides of a piece's size and stretches; scale : the expected size."""
     size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
     sigmas = np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
     off = np.array([size / scale - 1, stretch, skew]) / sigmas
-    root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if settings.far_stretch else 1.0
+    root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if far_stretch else 1.0
     rows = np.zeros((3, PER_TILE))
     rows[0, :2] = np.array([np.cos(turn), np.sin(turn)]) / scale
     rows[1, 4] = rows[2, 5] = 1

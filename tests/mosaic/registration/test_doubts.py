@@ -14,6 +14,7 @@ from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sh
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, gathered
+from stitchbed.mosaic.registration.uncertainty import UncertaintySettings, uncertainty
 from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame, turn_and_stretch
 
 SIZE = (400, 400)
@@ -146,3 +147,41 @@ def test_steps_of_the_head_are_not_taken_for_paper_that_stretched() -> None:
         found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
         stretch = 2 * np.hypot(*turn_and_stretch(found.placements[0].sheet_from_tile)[2:])
         assert least <= stretch < most
+
+
+def _column(longer: tuple[float, ...]) -> tuple[list[Placement], Ties, Frame]:
+    """Pieces one below the other, each longer down the sheet by such a share."""
+    rng, rows, places, true = np.random.default_rng(4), [], [], []
+    for i, share in enumerate(longer):
+        place = similarity_matrix(np.array([1.0, 0.0, 0.0, 300.0 * i]))
+        places.append(Placement(f"{i}.tif", SIZE, place))
+        at_middle = np.array([[1, 0, 0], [0, 1 + share, -share * 200], [0, 0, 1]])
+        true.append(replace(places[-1], sheet_from_tile=place @ at_middle))
+    for i in range(len(longer) - 1):
+        xy = rng.uniform([5, 310], [395, 390], (120, 2))
+        there = from_sheet(true[i + 1], to_sheet(true[i], xy)) + rng.normal(0, 0.03, (120, 2))
+        rows += [(i, i + 1, p, q, np.eye(2) / 0.03**2, 0.9) for p, q in zip(xy, there, strict=True)]
+    return places, gathered(rows), Frame(np.ones(len(longer)), np.full(len(longer), -1), {}, 0)
+
+
+def test_one_stretched_piece_is_not_shared_out_among_its_neighbors() -> None:
+    places, ties, frame = _column((0.0, 0.008, 0.0))
+    found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+    ends = [2 * turn_and_stretch(place.sheet_from_tile)[2] for place in found.placements]
+    assert abs(ends[1] + 0.008) < 0.002 and max(abs(ends[0]), abs(ends[2])) < 0.001
+    assert found.rivals == ()
+
+
+def test_where_either_of_two_may_be_the_stretched_one_the_error_told_covers_both() -> None:
+    places, ties, frame = _column((0.0, 0.008))
+    found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+    assert len(found.rivals) == 1
+    settings = (BedSettings(), UncertaintySettings(draws=64))
+    told, alone = (
+        uncertainty(one, ties, frame, 6.0, settings=settings, folded=np.zeros(len(ties.a), bool)).error_px
+        for one in (found, replace(found, rivals=()))
+    )
+    every = np.ones(len(ties.a), bool)
+    (words,) = doubts(found, ties, SCALE, loose=(), off_mm=np.zeros(2), flat=every, folded=~every, settings=SETTINGS)
+    assert "(0.8 %), or " in words and "instead" in words and "0.tif" in words and "1.tif" in words
+    assert told > alone + 0.5  # px: 3 px of its length belong to the one piece or to the other
