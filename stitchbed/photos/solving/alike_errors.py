@@ -5,8 +5,9 @@ In: corners of cards, their errors after solving. Out: what to add to the covari
 A printer's feed and paper that does not lie flat shift whole parts of a card the same way. Such errors bend the plane
 and the lens far more than as many independent ones, and hide there: little of them is left in the residuals, but that
 neighbors agree in what is left gives them away. Gentle bends leave nothing at all: how flat paper lies is believed
-beforehand (`added_by_bends`). Of the rest, two parts of the errors' variance, independent and alike, are told from
-two sums over the residuals, whose expected values follow from the solution.
+beforehand (`added_by_bends`), or to be as bent as what is left tells, where that is more (`lifted_as_seen`). Of the
+rest, two parts of the errors' variance, independent and alike, are told from two sums over the residuals, whose
+expected values follow from the solution.
 Reference: Rao (1971), "Estimation of variance and covariance components - MINQUE theory", J. Multivar. Anal. 1:257-275.
 """
 
@@ -25,6 +26,9 @@ from stitchbed.photos.solving.initial_guess import CardPoints
 
 ALIKE_MM = 40.0  # over which errors stay alike; waves of 25 to 250 mm were tried
 BEND_MM = 60.0  # over which heights of paper stay alike: a card bends as a whole, or its corners lift
+CURLED = (
+    2.25  # mean square height of paper curled to a parabola that touches the table, over the variance of its height
+)
 FOCAL = 0.75  # of the photo's diagonal, where perspective does not tell it: 32 mm on a frame of 24 x 36 mm
 FOCALS = (0.55, 1.6)
 FOCAL_SIGMA = 0.3  # log, of photos taken with 24 to 75 mm on such a frame about that
@@ -33,19 +37,34 @@ NEXT = 1.2  # squares: corners nearer than this are neighbors
 BY_CHANCE = 2.0  # standard errors: what independent errors may show
 
 
-def added_by_alike(cards: Sequence[CardPoints], errors: Array, slopes: Array, inverse: Array) -> Array:
-    """(P, P) covariance that errors alike among neighbors add to `inverse`, that of independent errors of unit size.
+def alike_share(cards: Sequence[CardPoints], errors: Array, slopes: Array, inverse: Array) -> float:
+    """Variance of the part of the errors that neighbors share.
 
-    errors : (2N,) of all corners, card after card, x and y in turn, in sigmas. slopes : (2N, P) of the same.
+    errors : (2N,) of all corners, card after card, x and y in turn, in sigmas. slopes : (2N, P) of the same. inverse :
+    (P, P), covariance of independent errors of unit size.
     """
-    apart = [cdist(points.card_xy, points.card_xy) for points in cards]
-    next_to = _both_axes([(each > 0) & (each < NEXT * SQUARE_MM) for each in apart])
+    near = [((each > 0) & (each < NEXT * SQUARE_MM)).astype(np.float64) for each in _apart(cards)]
+    next_to = _both_axes(near)
     if not next_to.any():
+        return 0.0
+    return alike_variance(errors, next_to, _near(cards), np.eye(len(errors)) - slopes @ inverse @ slopes.T)
+
+
+def added_by_alike(cards: Sequence[CardPoints], share: float, slopes: Array, inverse: Array) -> Array:
+    """(P, P) covariance that errors alike among neighbors, of variance `share`, add to `inverse`. Others as above."""
+    if share == 0:
         return np.zeros_like(inverse)
-    near = _both_axes([np.exp(-each / ALIKE_MM) for each in apart])
-    share = alike_variance(errors, next_to, near, np.eye(len(errors)) - slopes @ inverse @ slopes.T)
     way = inverse @ slopes.T
-    return np.asarray(share * way @ near @ way.T, dtype=np.float64)
+    return np.asarray(share * way @ _near(cards) @ way.T, dtype=np.float64)
+
+
+def _apart(cards: Sequence[CardPoints]) -> list[Array]:
+    return [cdist(points.card_xy, points.card_xy) for points in cards]
+
+
+def _near(cards: Sequence[CardPoints]) -> Array:
+    """(2N, 2N) how far errors of two corners are alike."""
+    return _both_axes([np.exp(-each / ALIKE_MM) for each in _apart(cards)])
 
 
 def alike_variance(errors: Array, next_to: Array, near: Array, left: Array) -> float:
@@ -87,6 +106,15 @@ def added_by_bends(cards: Sequence[CardPoints], lifts: Sequence[Array], slopes: 
         added += way @ heights @ way.T
         at += lift.size
     return added
+
+
+def lifted_as_seen(lifts: Sequence[Array], share: float) -> list[Array]:
+    """Lifts as of `added_by_bends`, larger where the errors that neighbors share tell of paper that lies less flat.
+
+    Bends leave in the errors what they do within a card, not how far it lies above the plane as a whole.
+    """
+    usual = float(np.mean(np.concatenate(lifts) ** 2))
+    return [each * float(np.sqrt(max(1.0, CURLED * share / usual))) for each in lifts]
 
 
 def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:

@@ -36,7 +36,13 @@ from stitchbed.photos.geometry.plane_pose import (
 )
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_size
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
-from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, lifts_of
+from stitchbed.photos.solving.alike_errors import (
+    added_by_alike,
+    added_by_bends,
+    alike_share,
+    lifted_as_seen,
+    lifts_of,
+)
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
 
@@ -326,9 +332,11 @@ def _covariance(problem: _Problem, params: Array) -> Array:
     slopes = slopes / scale
     inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-13)
     corners = sum(points.photo_xy.size for points in problem.cards)
-    added = added_by_alike(problem.cards, residuals[:corners], slopes[:corners], inverse)
+    share = alike_share(problem.cards, residuals[:corners], slopes[:corners], inverse)
+    added = added_by_alike(problem.cards, share, slopes[:corners], inverse)
     if not problem.settings.flat:
-        added = added + added_by_bends(problem.cards, _lifts(problem, params), slopes[:corners], inverse)
+        lifts = lifted_as_seen(_lifts(problem, params), share)
+        added = added + added_by_bends(problem.cards, lifts, slopes[:corners], inverse)
     return np.asarray((chi * inverse + added) / np.outer(scale, scale), dtype=np.float64)
 
 

@@ -9,7 +9,15 @@ import pytest
 from stitchbed.card.board import full_piece, saddles
 from stitchbed.core.arrays import Array
 from stitchbed.photos.geometry.lens import Lens
-from stitchbed.photos.solving.alike_errors import added_by_alike, added_by_bends, larger_by_height, lifts_of
+from stitchbed.photos.solving.alike_errors import (
+    CURLED,
+    added_by_alike,
+    added_by_bends,
+    alike_share,
+    larger_by_height,
+    lifted_as_seen,
+    lifts_of,
+)
 from stitchbed.photos.solving.initial_guess import CardPoints
 
 XY = np.concatenate([saddles(board) for board in full_piece().boards])
@@ -28,10 +36,17 @@ def left(errors: Array) -> Array:
     return errors - slopes @ (inverse @ (slopes.T @ errors))
 
 
+def added(errors: Array) -> float:
+    """To the variance of the mean."""
+    slopes, inverse = of_a_line()
+    share = alike_share([CARD], left(errors), slopes, inverse)
+    return float(added_by_alike([CARD], share, slopes, inverse)[0, 0])
+
+
 def test_independent_errors_add_nothing_and_waves_what_they_do() -> None:
     slopes, inverse = of_a_line()
     rng = np.random.default_rng(3)
-    alone = [added_by_alike([CARD], left(rng.standard_normal(2 * len(XY))), slopes, inverse)[0, 0] for _ in range(20)]
+    alone = [added(rng.standard_normal(2 * len(XY))) for _ in range(20)]
     assert np.median(alone) == 0 and np.mean(np.array(alone) > 0.5 * inverse[0, 0]) < 0.2
     got, told, sizes = [], [], []
     for _ in range(60):  # waves of 60 to 150 mm
@@ -40,8 +55,7 @@ def test_independent_errors_add_nothing_and_waves_what_they_do() -> None:
         errors = np.stack([0.3 * np.sin(phase), np.sin(phase)], 1).ravel() + 0.5 * rng.standard_normal(2 * len(XY))
         sizes.append(np.mean(errors**2))
         got.append((inverse @ (slopes.T @ errors))[0] ** 2)
-        added = added_by_alike([CARD], left(errors), slopes, inverse)[0, 0]
-        told.append(added + 0.25 * inverse[0, 0])
+        told.append(added(errors) + 0.25 * inverse[0, 0])
     assert np.mean(got) > 1.5 * np.mean(sizes) * inverse[0, 0]  # what independent errors of that size would do
     assert 0.6 < np.mean(told) / np.mean(got) < 3
 
@@ -49,7 +63,15 @@ def test_independent_errors_add_nothing_and_waves_what_they_do() -> None:
 def test_four_corners_of_a_work_have_no_neighbors() -> None:
     work = CardPoints(0, "work", np.array([[0, 0], [300, 0], [300, 200], [0, 200.0]]), np.zeros((4, 2)), 3.0)
     slopes = np.ones((8, 1))
-    assert not added_by_alike([work], np.arange(8.0), slopes, np.array([[1 / 8]])).any()
+    assert alike_share([work], np.arange(8.0), slopes, np.array([[1 / 8]])) == 0
+
+
+def test_paper_is_as_bent_as_what_neighbors_share_tells_and_never_flatter_than_believed() -> None:
+    lifts = [np.full((5, 2), 2.0), np.full((3, 2), -2.0)]
+    for share, factor in ((0.0, 1.0), (1.0, 1.0), (16.0, 3.0)):
+        assert lifted_as_seen(lifts, share)[1] == pytest.approx(factor * lifts[1])
+    curled = np.linspace(-1, 1, 2001) ** 2  # touches the table in the middle
+    assert np.mean(curled**2) / curled.var() == pytest.approx(CURLED, rel=0.01)
 
 
 def test_bends_add_what_a_tilt_of_the_whole_paper_would() -> None:
