@@ -114,6 +114,8 @@ def lifted_as_seen(lifts: Sequence[Array], share: float) -> list[Array]:
     Bends leave in the errors what they do within a card, not how far it lies above the plane as a whole.
     """
     usual = float(np.mean(np.concatenate(lifts) ** 2))
+    if usual == 0:  # paper believed to be perfectly flat
+        return list(lifts)
     return [each * float(np.sqrt(max(1.0, CURLED * share / usual))) for each in lifts]
 
 
