@@ -104,7 +104,8 @@ class Limits:
 
 
 PIECE = 0.6  # measured on lines thinner than a pixel; the paper's grain beside pale dust makes .3 of it
-CORE = (0.04, 0.1)  # of full ink, at 300 and 600 dpi, by which a middle is darker; measured on crosses and on dust
+# of full ink, at 300 and 600 dpi, by which a middle is darker; measured on crosses and on dust
+CORE, BLACKEST = (0.04, 0.08), 0.95  # what is as dark as the latter is ink
 BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
@@ -245,9 +246,9 @@ def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSetting
 
 
 def _cored(finds: Finds, scale: Scale) -> Mask:
-    """(n,) marks with a middle darker than the even gray that fits them: small stars and crosses, drawn in black."""
+    """(n,) marks with a middle as dark as ink, or darker than the even gray that fits them: small stars and crosses."""
     core = CORE[0] + (CORE[1] - CORE[0]) * fineness(scale)
-    return np.asarray((finds.peak > finds.dark + core) & (finds.gain > SURE_GAIN))
+    return np.asarray((finds.peak > BLACKEST) | (finds.peak > finds.dark + core) & (finds.gain > SURE_GAIN))
 
 
 def company(

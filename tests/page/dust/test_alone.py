@@ -53,6 +53,7 @@ def test_a_mark_with_a_black_middle_is_a_small_star_and_stays() -> None:
         mark = {**row, "peak": row["dark"] + rise}
         assert judged(table(mark), INK, AT_300, DustSettings()).tolist() == [taken]
     assert judged(table({**row, "peak": 0.65, "gain": 2.0}), INK, AT_300, DustSettings("normal")).tolist() == [True]
+    assert judged(table({**row, "peak": 0.97, "dark": 0.95}), INK, AT_300, DustSettings("normal")).tolist() == [False]
 
 
 def test_a_bit_of_a_stroke_that_goes_on_as_pale_stays() -> None:
