@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -21,8 +22,9 @@ from click.testing import CliRunner
 from stitchbed.cli.commands.check import command
 from stitchbed.core.errors import UnreadableTile
 from stitchbed.inspection.checks.gaps import _place_words
+from stitchbed.inspection.checks.light import gains
 from stitchbed.inspection.checks.lying import _quarters
-from stitchbed.inspection.overlaps import Comparison, gains
+from stitchbed.inspection.overlaps import Comparison
 from stitchbed.pipelines.check import check
 from stitchbed.pipelines.texts.check import summary as check_summary
 
@@ -98,6 +100,14 @@ def test_a_quiet_soft_scanner_is_not_called_interpolated(tmp_path: Path) -> None
     quiet = captures.Scanner(blur=1.0, noise=0.35)
     paths = captures.write_pieces(tmp_path, captures.good_set(63, scanners=dict.fromkeys(range(4), quiet)))
     assert _faults(check(paths)) == {None: {}, **{path.stem: {} for path in paths}}
+
+
+def test_a_pair_that_lies_in_a_lift_tells_less_of_the_light() -> None:
+    """Two by two pieces: what the lower ones share lies mostly in a lifted side, which seems to be the light of one."""
+    pairs = [Comparison(a, b, np.zeros(3), (), (), 0.2, 90.0) for a, b in ((0, 1), (0, 2), (1, 3))]
+    lower = Comparison(2, 3, np.full(3, 0.1), (), (), 0.1, 90.0)
+    assert np.ptp(gains(4, (*pairs, lower))) > 0.02
+    assert np.ptp(gains(4, (*pairs, replace(lower, dark=0.4)))) < 0.005
 
 
 def test_one_piece_alone_is_judged_by_itself(tmp_path: Path) -> None:

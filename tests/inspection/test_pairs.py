@@ -17,13 +17,13 @@ from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.depth import eight_bit
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.inspection.checks.light import compared_parts, gains, suspects
 from stitchbed.inspection.checks.pieces import noise_finding
-from stitchbed.inspection.checks.sets import LIFT
 from stitchbed.inspection.differences import difference_of, lone_stripes
 from stitchbed.inspection.fineness import SMEAR_CELLS
 from stitchbed.inspection.glass import grains, speck_depth
 from stitchbed.inspection.looks import Glance, Look, look_at
-from stitchbed.inspection.overlaps import Comparison, _medians, _side_loss, compare, compared_parts, gains, suspects
+from stitchbed.inspection.overlaps import LIFT, Comparison, _medians, _side_loss, compare
 from stitchbed.inspection.patches import _jump, _sure_slope, course_of, thin_shared
 from stitchbed.inspection.sensor.bands import cut_off
 from stitchbed.inspection.sensor.ends import black_end, few_tones

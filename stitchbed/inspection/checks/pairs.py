@@ -14,10 +14,10 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.inspection.checks.head import doubts, sizes
 from stitchbed.inspection.checks.jumps import MOST_PAIRS, STILL, jumped, jumping_pairs, jumps_of_either
+from stitchbed.inspection.checks.light import suspects
 from stitchbed.inspection.differences import MINE, Sight, Stripes, lone_stripes, strength
 from stitchbed.inspection.findings import Finding, Pairs, believed_dpi
 from stitchbed.inspection.fineness import SMEAR_CELLS
-from stitchbed.inspection.overlaps import suspects
 from stitchbed.inspection.patches import Course
 from stitchbed.inspection.specks import LEAST_DUST
 

@@ -16,19 +16,19 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.gaps import gap_findings
+from stitchbed.inspection.checks.light import compared_parts, gains, suspects
 from stitchbed.inspection.checks.lying import lying_findings
 from stitchbed.inspection.checks.moved import moved_findings, moved_sheets
 from stitchbed.inspection.checks.pairs import misfitting, striped
 from stitchbed.inspection.checks.pieces import BLACK_SHARE, WHITE_SHARE, noise_finding
 from stitchbed.inspection.findings import Evidence, Finding, believed_dpi, length_words, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
-from stitchbed.inspection.overlaps import EDGE_SHARE, Comparison, SideLoss, compared_parts, gains, suspects
+from stitchbed.inspection.overlaps import EDGE_SHARE, LIFT, Comparison, SideLoss
 from stitchbed.inspection.quality import WINDOW
 from stitchbed.inspection.smears import Smear
 
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
-LIFT = 0.04  # sure loss of light toward a side; the fall-off of lamps and noise leave .028 in the worst of 20 good sets
 FACING = 0.45  # of what the other one loses in the same overlap: beside its dark side the rest seems darker as well
 # Where two touch at a corner, and share no more of a piece than that, little else tells the light: only the darker one
 # is lifted, and by no less than that.

@@ -14,12 +14,12 @@ import numpy as np
 from stitchbed.core.errors import StitchbedError
 from stitchbed.inspection import quality
 from stitchbed.inspection.checks.head import without_head
+from stitchbed.inspection.checks.light import drifts, suspects
 from stitchbed.inspection.checks.lying import left_alone, spoils
 from stitchbed.inspection.checks.pairs import of_either, pair_findings, uneven
 from stitchbed.inspection.checks.pieces import own_sharpness, piece_findings
 from stitchbed.inspection.checks.sets import set_findings, unlike_most
 from stitchbed.inspection.findings import Evidence, Finding, believed_dpi, worst
-from stitchbed.inspection.overlaps import drifts, suspects
 
 
 def judged(evidence: Evidence, unread: Sequence[StitchbedError] = ()) -> dict[str, Any]:
