@@ -54,6 +54,9 @@ def test_a_pair_alone_does_not_tell_which_of_the_two_is_stretched() -> None:
     assert finding.why == "0 or 1: one of the two is 1.1 % too long or too short along the travel of the head"
     assert stretches_of_either(evidence(2, courses=(course(0, 1, 0.011, 0.011),))) == []  # another scale
     assert stretches_of_either(evidence(3, courses=(course(0, 1, 0.0, 0.011), course(1, 2)))) == []  # a third tells
+    strip = {"ways": (np.inf, 10 / MM_PER_INCH * DPI), "spans": ((0.8 * ROWS, ROWS), (0.0, 0.2 * ROWS))}
+    below = evidence(3, courses=(course(0, 1, 0.0, 0.011), course(1, 2, **strip)))  # over so short a way it does not
+    assert pair_findings(below) == [] and len(stretches_of_either(below)) == 1
 
 
 def test_what_short_overlaps_differ_by_is_no_vote_against_what_long_ones_show() -> None:

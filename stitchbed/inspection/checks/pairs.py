@@ -22,6 +22,7 @@ from stitchbed.inspection.patches import Course
 from stitchbed.inspection.specks import LEAST_DUST
 
 STRETCHED = 0.004  # of a length: paper between two scans stays below .0015
+TELLS_NONE = 0.02  # of a size: doubt that hides any stretch, as over the short way that one piece shares with one below
 WAYS = ((1, "along the travel of the head"), (0, "across the travel of the head"))
 LYING = "let the sheet lie still, press it so that it does not slip, and scan again"
 SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
@@ -79,7 +80,7 @@ def _stretches(evidence: Pairs, axis: int) -> list[tuple[int, float]]:
     while True:
         both = [sizes(len(evidence.tiles), courses, _doubts(evidence, courses, k), k) for k in (0, 1)]
         uneven_way = np.abs(both[1] - both[0]) > STRETCHED / 2  # the same both ways is another scale
-        lone = _lone_courses(courses, axis)
+        lone = _lone_courses(evidence, courses, axis)
         telling = [one for one in _telling(evidence, courses, axis) if not any(one is other for other in lone)]
         shown = {index for course in telling for index in (course.a, course.b)}
         named = shown & set(np.flatnonzero((np.abs(both[axis]) > STRETCHED) & uneven_way).tolist())
@@ -100,9 +101,11 @@ def _doubts(evidence: Pairs, courses: Sequence[Course], axis: int) -> Array:
     return doubts(courses, evidence.looks, believed_dpi(evidence.tiles), axis)
 
 
-def _lone_courses(courses: Sequence[Course], axis: int) -> list[Course]:
-    """Of pairs neither of which any other piece tells the size of along an axis."""
-    known = [course for course in courses if np.isfinite(course.stretch[axis])]
+def _lone_courses(evidence: Pairs, courses: Sequence[Course], axis: int) -> list[Course]:
+    """Of pairs neither of which any other piece tells the size of along an axis; one over so short a way that any
+    stretch may be the head's tells none."""
+    unsure = _doubts(evidence, courses, axis)
+    known = [one for one, doubt in zip(courses, unsure) if np.isfinite(one.stretch[axis]) and doubt < TELLS_NONE]
     times = Counter(index for course in known for index in (course.a, course.b))
     return [course for course in known if times[course.a] == times[course.b] == 1]
 
@@ -111,7 +114,7 @@ def stretches_of_either(evidence: Pairs) -> list[Finding]:
     """Of pairs that alone tell each other's size: nothing tells which of the two is stretched."""
     found = []
     for axis, way in WAYS:
-        for course in _telling(evidence, _lone_courses(evidence.courses, axis), axis):
+        for course in _telling(evidence, _lone_courses(evidence, evidence.courses, axis), axis):
             apart = float(course.stretch[axis])
             other = float(course.stretch[1 - axis])
             if not abs(apart - other) <= STRETCHED / 2:
