@@ -18,6 +18,7 @@ LETTER_MM = (0.8, 5.0)  # of a letter's longer side; taller ones are drawn to be
 LEAST_IN_ROW = 3
 NEXT = 0.6  # of a letter's height: paper between it and the next
 WORD = 1.5  # of a letter's height: paper between words; a word next to letters on their line is one, however short
+LEADING = 1.3  # of a letter's height: paper between two lines of letters; a word above or below letters is one as well
 ALIKE = 2.0  # times as tall: a capital, a small letter, one with a tail
 ON_LINE = 0.5  # of the smaller one's height they share with the next
 OPEN = 0.28  # of a letter's box its counters may fill; beads and buttons in a row are open wider
@@ -91,7 +92,8 @@ def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: flo
     while any(words):
         found += [n for word in words for n in word]
         short = [row for row, word in zip(short, words, strict=True) if not word]
-        words = [_short_word(row, np.array(found), boxes, rings) for row in short]
+        letters = np.array(found)
+        words = [_short_word(row, letters, boxes, rings) or _next_line(row, letters, boxes) for row in short]
     return np.array(found, np.int64)
 
 
@@ -123,6 +125,20 @@ def _short_word(row: Ints, letters: Ints, boxes: Array, rings: Mask) -> list[int
         return []
     ratio = (own[:, 3] - own[:, 1])[:, None] / (other[:, 3] - other[:, 1])[near]
     found: list[int] = row[(np.maximum(ratio, 1 / ratio) <= RING).any(axis=1)].tolist()
+    return found
+
+
+def _next_line(row: Ints, letters: Ints, boxes: Array) -> list[int]:
+    """The letters of a row too short to be told alone: above or below a line of letters as tall, and over its length.
+    boxes : see `_short_word`."""
+    own, other = boxes[row], boxes[letters]
+    high, tall = own[:, 3] - own[:, 1], other[:, 3] - other[:, 1]
+    usual, middle = float(np.median(high)), (own[:, 0].min() + own[:, 2].max()) / 2
+    apart = np.maximum(own[:, 1].min() - other[:, 3], other[:, 1] - own[:, 3].max())
+    line = other[(apart >= 0) & (apart <= LEADING * usual) & (np.maximum(tall / usual, usual / tall) <= RING)]
+    if len(line) < LEAST_IN_ROW or not line[:, 0].min() <= middle <= line[:, 2].max():
+        return []
+    found: list[int] = row[np.maximum(high / usual, usual / high) <= RING].tolist()
     return found
 
 

@@ -311,6 +311,26 @@ def test_a_short_word_on_a_line_of_letters_is_lettering() -> None:
     assert letters(*LETTER, word[0], (70, 42, 8, 28, 70)).tolist() == [1, 2, 3, 4, 5]  # taller
 
 
+@pytest.mark.parametrize(
+    ("down", "aside", "told"),
+    [
+        (40, 12, True),
+        (-40, 12, True),
+        (46, 12, True),
+        (47, 12, False),
+        (19, 12, False),
+        (40, 34, False),
+        (40, -14, False),
+    ],
+)
+def test_a_short_word_above_or_below_a_line_of_letters_is_lettering(down: int, aside: int, told: int) -> None:
+    """As "OD" below "IPGITG": a line further, 1.3 of a letter's height apart at most, and over its length."""
+    word = [at(RING, aside, down), at(RING, aside + 10, down)]
+    assert letters(*LETTER, *word).tolist() == [1, 2, 3, 4, *([5, 6] if told else [])]
+    taller = [(one[0], 90 if down > 0 else 0, 8, 28, 70) for one in word]
+    assert letters(*LETTER, *taller).tolist() == [1, 2, 3, 4]
+
+
 def test_rings_alone_are_a_word_between_two_others() -> None:
     rings = [at(RING, 60), at(RING, 70)]  # as "do", or two panes
     assert letters(*LETTER, *rings).tolist() == [1, 2, 3, 4]
