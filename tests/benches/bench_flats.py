@@ -6,7 +6,8 @@ By hand: python tests/benches/bench_flats.py [PAGES [HAND ...]], or [PAGES [LAW 
 In: PAGES of each invented hand (3 when none is said), of the hands or of the plain laws named, or of all plain laws:
 their pages know no tone, and show whether what mends the others harms them; or of all laws with tone ("toned map" for
 one of them), each page by a hand of its own and the first five looked at in five ways; or of narrow plots and loose
-nets, every other page with worn lines ("nets": of nets alone); or of plates in worn "frames", or of "patterned" things.
+nets, every other page with worn lines ("nets": of nets alone); or of plates in worn "frames", or of "patterned" things,
+or of shapes "apart".
 Ten seconds of a processor a page. Letters are set in DejaVu, which must be installed. Out: a line for each page and
 each hand. An area is found where nine tenths of its free pixels lie in one region, and nine tenths of that region in
 it. Of the others it is told whether they lie in a region that holds more than them (swallowed), or in pieces. A region
@@ -21,6 +22,7 @@ import search_path  # noqa: F401  # first: the search path
 import sys
 
 import numpy as np
+from drawn_pages.apart import apart_page
 from drawn_pages.frames import framed_page
 from drawn_pages.hands import HANDS
 from drawn_pages.looked_at import WAYS, WORN, looked_at
@@ -38,6 +40,7 @@ from stitchbed.page.page import page_of_array
 from stitchbed.pipelines.flats import FlatsSettings, lines_of, region_map
 
 PAGES = 3
+ALONE = {"frames": framed_page, "patterned": patterned_page, "apart": apart_page}
 IN_COMMON = 0.9
 COUNTS = ("asked for", "found", "swallowed", "in pieces", "too many")
 
@@ -63,8 +66,8 @@ def _page(name: str, seed: int) -> DrawnPage:
     if name in PLOTS:
         page = plotted_page(name, seed)
         return looked_at(page, WORN[seed // 2 % len(WORN)], seed) if seed % 2 else page
-    if name in ("frames", "patterned"):
-        return (framed_page if name == "frames" else patterned_page)(seed)
+    if name in ALONE:
+        return ALONE[name](seed)
     return drawn_page(name, seed) if name in HANDS else plain_page(name, seed)
 
 
