@@ -11,13 +11,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import networkx as nx
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.inspection.checks.moved import Moved
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.uncertainty import shown_places, without_whole
+
+nx = late("networkx")
 
 SHARE = 0.95  # of the places lie below the figure told
 SLIPPED = 2.0  # times what is seen across: half of all directions have more than once that along, one in four 2.4 times
