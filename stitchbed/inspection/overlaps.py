@@ -57,7 +57,8 @@ class Comparison:
     losses_a, losses_b : lifted sides. shared : overlap as a share of the smaller tile. width : narrow side of the
     overlap, px of a. discord : spread of the log ratio of light from place to place, away from the edges, in the
     channel it is widest; 0 where too little paper is seen. paper : whether paper told the gain. drift : the same, less
-    what differs from each place to the next, as where two scans of a printed screen do not quite meet.
+    what differs from each place to the next, as where two scans of a printed screen do not quite meet. dark : share of
+    the overlap that lies within lifted sides.
     """
 
     a: int

@@ -26,9 +26,7 @@ from stitchbed.photos.solving.initial_guess import CardPoints
 
 ALIKE_MM = 40.0  # over which errors stay alike; waves of 25 to 250 mm were tried
 BEND_MM = 60.0  # over which heights of paper stay alike: a card bends as a whole, or its corners lift
-CURLED = (
-    2.25  # mean square height of paper curled to a parabola that touches the table, over the variance of its height
-)
+CURLED = 2.25  # of paper curled to a parabola that touches the table: mean square height over the variance of height
 FOCAL = 0.75  # of the photo's diagonal, where perspective does not tell it: 32 mm on a frame of 24 x 36 mm
 FOCALS = (0.55, 1.6)
 FOCAL_SIGMA = 0.3  # log, of photos taken with 24 to 75 mm on such a frame about that
