@@ -36,6 +36,8 @@ MOST_SHUT = 0.05  # share of clipped light from which a place's mean is off by a
 LEAST_TOLD = 1e-3  # trust in a place that is all clipped: better than none, where no other light ties two tiles
 LEAST_PLACES = 6  # from which an overlap tells two tiles' levels
 FLAT_SHARE = 0.15  # of an overlap's places that must lie flat in both tiles; fewer are what is left of a lift's rims
+RIM_LOSS = 0.2  # log of light that a lifted rim loses, commonly
+DARKEST = 1e-3  # light under which noise and black decide, not tones
 ENOUGH_OPEN = 0.2  # share of an overlap's trust that must lie on unclipped places for the clipped ones to be left out
 
 
@@ -185,18 +187,31 @@ def pairs_of(patches: Patches, weight: Sequence[Array], settings: LevelSettings)
             _, at_i, at_j = np.intersect1d(one.index, two.index, assume_unique=True, return_indices=True)
             trusted = weight[i][at_i] * weight[j][at_j]
             flat = bool(np.count_nonzero(trusted) >= max(LEAST_PLACES, FLAT_SHARE * len(trusted)))
-            trusted = trusted if flat else np.full(len(trusted), LEAST_TOLD)
-            at_i, at_j, trusted = at_i[trusted > 0], at_j[trusted > 0], trusted[trusted > 0]
-            step = max(1, -(-len(at_i) // settings.most_points))
-            at_i, at_j, trusted = at_i[::step], at_j[::step], trusted[::step]
+            dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
+            trusted = _raised(trusted, dark, settings) if flat else np.full(len(trusted), LEAST_TOLD)
+            kept = np.flatnonzero(trusted)
+            kept = kept[:: max(1, -(-len(kept) // settings.most_points))]
+            at_i, at_j, dark, trusted = at_i[kept], at_j[kept], dark[kept], trusted[kept]
             if len(at_i) >= LEAST_PLACES:
                 unrest = one.unrest[at_i] + two.unrest[at_j]
-                dark = np.minimum(one.light[at_i].mean(1), two.light[at_j].mean(1))
                 calm = (1 / (1 + (unrest / 0.15) ** 2) * (dark / (dark + 0.02)) ** 2 * trusted)[:, None]
                 shut = np.minimum(np.maximum(one.shut[at_i], two.shut[at_j]), 1)
                 found.append(Pair(i, j, at_i, at_j, calm * ((1 - shut) ** 2 + LEAST_TOLD), flat))
                 opened.append(calm * np.clip(1 - shut / MOST_SHUT, 0, 1))
     return _telling(found, opened, len(patches.seen))
+
+
+def _raised(trusted: Array, light: Array, settings: LevelSettings) -> Array:
+    """Trust (N,) in an overlap's places, whose least light is (N,), where all of it is small.
+
+    Rims are trusted little because lifted paper loses `RIM_LOSS` of its light there. By how much two scans of one tone
+    may differ for their exponents and blacks says how far that is a reason: on dark tones by more than that.
+    """
+    tone = max(float(np.median(light)), DARKEST)
+    differ = np.sqrt(2) * np.hypot(settings.curve * float(curve_term(np.array(tone))), settings.offset / tone)
+    share = differ**2 / (differ**2 + RIM_LOSS**2)
+    result: Array = trusted / trusted.max() ** share
+    return result
 
 
 def _telling(pairs: Sequence[Pair], opened: Sequence[Array], tiles: int) -> list[Pair]:

@@ -13,8 +13,9 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Ints
 from stitchbed.core.memory import late
+from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import cauchy_weights
-from stitchbed.mosaic.photometry.gain_compensation import bed_index, pairs_of, shading_basis
+from stitchbed.mosaic.photometry.gain_compensation import DARKEST, bed_index, pairs_of, shading_basis
 from stitchbed.mosaic.photometry.level_equations import (
     ALIKE,
     INDEPENDENT,
@@ -63,8 +64,9 @@ def lost_light(
     """Per piece (n,) share 0..1 of its light that lift takes at its points, as far as overlaps tell. group : bed per
     piece.
 
-    Log light is gain and shading, of any sign, less sums of (1 - depth/reach)^1.5, none of which may add light: least
-    squares with Cauchy weights and a price on lift, by non-negative least squares (Lawson and Hanson, 1974).
+    Log light is gain, tone curve, black and shading, of any sign, less sums of (1 - depth/reach)^1.5, none of which may
+    add light: least squares with Cauchy weights and a price on lift, by non-negative least squares (Lawson and Hanson,
+    1974).
     """
     looks = list(zip(sizes, [seen.at for seen in patches.seen], strict=True))
     pairs = pairs_of(patches, [np.ones(len(at)) for _, at in looks], replace(settings, most_points=MOST_POINTS))
@@ -72,10 +74,10 @@ def lost_light(
         return [np.zeros(len(at)) for _, at in looks]
     designs, shared = [shading_basis(*look, settings.bed_degree) for look in looks], bed_index(group)
     profiles = [_profiles(*look, scale) for look, scale in zip(looks, px_per_mm, strict=True)]
-    logs = [np.log(np.maximum(seen.light.mean(1), 1e-4)) for seen in patches.seen]
+    tones = [_tones(np.maximum(seen.light.mean(1), DARKEST)) for seen in patches.seen]
     shades = shading_sizes(len(sizes), max(shared) + 1, settings)
-    expected = np.concatenate([shades, np.full(len(sizes), GAIN)])
-    said = [_said(pair, logs, shading_rows(pair, designs, shared, 0), profiles, len(shades)) for pair in pairs]
+    expected = np.concatenate([shades, np.tile([GAIN, settings.curve, settings.offset], len(sizes))])
+    said = [_said(pair, tones, shading_rows(pair, designs, shared, 0), profiles, len(shades)) for pair in pairs]
     found = np.zeros(len(expected) + len(sizes) * profiles[0].shape[1])
     for agree in AGREE:
         found = _solved(*_system(said, found, agree), expected)
@@ -95,23 +97,26 @@ def _profiles(size: tuple[int, int], at: Array, px_per_mm: float) -> Array:
     return np.column_stack(columns)
 
 
+def _tones(light: Array) -> Array:
+    """(4, N) log of light (N,), then its derivatives by gain, exponent and black: on dark tones, where a lift takes a
+    third of the light, so may these, and they change with the tone where a lift changes with the place."""
+    return np.stack([np.log(light), np.ones_like(light), curve_term(light), 1 / light])
+
+
 def _said(
-    pair: Pair, logs: Sequence[Array], shading: tuple[Array, Ints], profiles: Sequence[Array], first_gain: int
+    pair: Pair, tones: Sequence[Array], shading: tuple[Array, Ints], profiles: Sequence[Array], first_tone: int
 ) -> _Shared:
-    """What one overlap says of shading, gains, and lifts, in this order of unknowns."""
-    one, two, tiles, kinds = pair.i, pair.j, len(logs), profiles[0].shape[1]
-    count, first_lift = len(pair.at_i), first_gain + tiles
-    rows = [
-        shading[0],
-        np.ones((1, count)),
-        -np.ones((1, count)),
-        profiles[one][pair.at_i].T,
-        -profiles[two][pair.at_j].T,
-    ]
-    lifts = [first_lift + tile * kinds + np.arange(kinds) for tile in (one, two)]
-    columns = np.concatenate([shading[1], [first_gain + one, first_gain + two], *lifts])
-    weight = pair.weight.mean(1) * min(ALIKE, INDEPENDENT / count)
-    return _Shared(logs[one][pair.at_i] - logs[two][pair.at_j], np.concatenate(rows), columns, weight)
+    """What one overlap says of shading, levels, and lifts, in this order of unknowns. tones : see `_tones`."""
+    ends, at, kinds = (pair.i, pair.j), (pair.at_i, pair.at_j), profiles[0].shape[1]
+    one, two = (tones[tile][:, points] for tile, points in zip(ends, at, strict=True))
+    shapes = [profiles[tile][points].T for tile, points in zip(ends, at, strict=True)]
+    told = len(one) - 1
+    first_lift = first_tone + len(tones) * told
+    columns = [first_tone + tile * told + np.arange(told) for tile in ends]
+    columns += [first_lift + tile * kinds + np.arange(kinds) for tile in ends]
+    rows = np.concatenate([shading[0], one[1:], -two[1:], shapes[0], -shapes[1]])
+    weight = pair.weight.mean(1) * min(ALIKE, INDEPENDENT / len(pair.at_i))
+    return _Shared(one[0] - two[0], rows, np.concatenate([shading[1], *columns]), weight)
 
 
 def _system(said: Sequence[_Shared], found: Array, agree: float) -> tuple[Array, Array]:
