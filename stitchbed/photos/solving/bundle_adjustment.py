@@ -36,14 +36,9 @@ from stitchbed.photos.geometry.plane_pose import (
 )
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_size
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
-from stitchbed.photos.solving.alike_errors import (
-    added_by_alike,
-    added_by_bends,
-    alike_share,
-    lifted_as_seen,
-    lifts_of,
-)
+from stitchbed.photos.solving.heights import lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
+from stitchbed.photos.solving.loose_paper import Paper, paper_of, weighted
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
@@ -65,7 +60,8 @@ class PlaneSettings:
     center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
     decentering : lens terms p1, p2 at the half diagonal (a few ten-thousandths, from memory of calibrated cameras).
     scale : relative error of the print's size; stretch : half the difference between its axes.
-    bend : mm, how flat cards lie that were pressed or taped down (sigma of the height; from memory, no source).
+    bend : mm, how flat cards lie (sigma of the height; of pressed or taped ones, from memory, no source), unless their
+    corners tell otherwise.
     size_sigma : mm, of width and height that the user gives. shared_lens : one lens for all photos.
     flat : a scan, seen without perspective and without a lens.
     """
@@ -121,7 +117,11 @@ def solve_plane(
     rough = start.params if start is not None else _begun(bare)
     robust = _robust_solution(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)
-    return _finished(kept, _minimize(kept, robust), dropped)
+    alone = _minimize(kept, robust)
+    _check_flat(kept, alone)
+    paper = _paper(kept, alone)
+    params = alone if paper is None else _minimize(kept, alone, paper)
+    return _finished(kept, params, paper, _rms_px(kept, alone), dropped)
 
 
 def _begun(bare: _Problem) -> Array:
@@ -143,15 +143,16 @@ def _begun(bare: _Problem) -> Array:
     return params
 
 
-def _minimize(problem: _Problem, guess: Array, weights: Array | None = None, *, most: int = MOST_LOOKS) -> Array:
-    """Least squares of residuals times weights, by MINPACK's Levenberg-Marquardt, or as far as `most` looks for each
-    unknown lead.
+def _minimize(
+    problem: _Problem, guess: Array, weights: Array | Paper | None = None, *, most: int = MOST_LOOKS
+) -> Array:
+    """Least squares of residuals times weights, or as paper tells how they go together, by MINPACK's
+    Levenberg-Marquardt, or as far as `most` looks for each unknown lead.
     """
-    factor = 1.0 if weights is None else weights
     found = least_squares(
-        lambda params: factor * _residuals(problem, params),
+        lambda params: weighted(weights, _residuals(problem, params)),
         guess,
-        lambda params: np.reshape(factor, (-1, 1)) * _slopes(problem, params),
+        lambda params: weighted(weights, _slopes(problem, params)),
         method="lm",
         x_scale="jac",
         max_nfev=most * len(guess),
@@ -304,45 +305,59 @@ def _robust_sigma(errors: Array) -> float:
     return max(1.0, robust_sigma(errors))
 
 
-def _finished(problem: _Problem, params: Array, dropped: int) -> PlaneFit:
-    frame = problem.frame
-    card = np.concatenate(_card_residuals(problem, params))
-    sigma = np.concatenate([np.repeat(p.sigma, 2 * len(p.photo_xy)) for p in problem.cards])
-    rms = float(np.sqrt(np.mean((card * sigma) ** 2)))
-    limit = WORST_SIGMAS * float(np.median(sigma))
-    lenses = lenses_of(frame, params)
-    if rms > limit or any(folds(lens) for lens in lenses):
+def _check_flat(problem: _Problem, params: Array) -> None:
+    """Raise where no plane explains the corners. params : as if they erred independently."""
+    rms = _rms_px(problem, params)
+    limit = WORST_SIGMAS * float(np.median([points.sigma for points in problem.cards]))
+    if rms > limit or any(folds(lens) for lens in lenses_of(problem.frame, params)):
         raise _no_plane(f"the card corners disagree with one flat plane by {rms:.1f} px (rms)")
-    covariance = _covariance(problem, params)
+
+
+def _rms_px(problem: _Problem, params: Array) -> float:
+    """How far corners lie from where the solution sees them, per axis."""
+    sigma = np.concatenate([np.repeat(points.sigma, points.photo_xy.size) for points in problem.cards])
+    return float(np.sqrt(np.mean((np.concatenate(_card_residuals(problem, params)) * sigma) ** 2)))
+
+
+def _finished(problem: _Problem, params: Array, paper: Paper | None, rms_px: float, dropped: int) -> PlaneFit:
+    frame = problem.frame
+    covariance = _covariance(problem, params, paper)
     poses, stretch = poses_of(frame, params), stretch_of(frame, params)
-    return PlaneFit(views_of(frame, params), lenses, poses, stretch, params, covariance, frame, rms, dropped)
+    views, lenses = views_of(frame, params), lenses_of(frame, params)
+    return PlaneFit(views, lenses, poses, stretch, params, covariance, frame, rms_px, dropped)
 
 
-def _covariance(problem: _Problem, params: Array) -> Array:
+def _covariance(problem: _Problem, params: Array, paper: Paper | None) -> Array:
     """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed.
 
-    Errors that neighboring corners share come on top (`alike_errors`).
+    That all cards lie above the work, which no residual tells, comes on top.
     """
-    slopes = _slopes(problem, params)
-    residuals = _residuals(problem, params)
+    slopes = weighted(paper, _slopes(problem, params))
+    residuals = weighted(paper, _residuals(problem, params))
     data = residuals[: len(residuals) - len(_priors(problem, params))]
     freedom = max(1, len(residuals) - len(params))
     chi = max(1.0, float(np.sum(data**2)) / freedom)
     scale = np.linalg.norm(slopes, axis=0) + 1e-300
     slopes = slopes / scale
     inverse = np.linalg.pinv(slopes.T @ slopes, rcond=1e-13)
-    corners = sum(points.photo_xy.size for points in problem.cards)
-    share = alike_share(problem.cards, residuals[:corners], slopes[:corners], inverse)
-    added = added_by_alike(problem.cards, share, slopes[:corners], inverse)
-    if not problem.settings.flat:
-        lifts = lifted_as_seen(_lifts(problem, params), share)
-        added = added + added_by_bends(problem.cards, lifts, slopes[:corners], inverse)
-    return np.asarray((chi * inverse + added) / np.outer(scale, scale), dtype=np.float64)
+    covariance = chi * inverse
+    if paper is not None:
+        common = weighted(paper, np.append(paper.common, np.zeros(len(slopes) - len(paper.common))))
+        way = inverse @ (slopes.T @ common)
+        covariance = covariance + np.outer(way, way)
+    return np.asarray(covariance / np.outer(scale, scale), dtype=np.float64)
+
+
+def _paper(problem: _Problem, params: Array) -> Paper | None:
+    """How corners err together."""
+    return paper_of(problem.cards, _lifts(problem, params), _residuals(problem, params), _slopes(problem, params))
 
 
 def _lifts(problem: _Problem, params: Array) -> list[Array]:
-    """(N, 2) of each card: how far, in sigmas, its corners are seen elsewhere where its paper lifts as it may."""
-    frame, bend = problem.frame, problem.settings.bend
+    """(N, 2) of each card: how far, in sigmas, its corners are seen elsewhere where its paper lifts as it may; a scan
+    is seen from above, and pressed flat.
+    """
+    frame, bend = problem.frame, 0.0 if problem.settings.flat else problem.settings.bend
     views, lenses = views_of(frame, params), lenses_of(frame, params)
     poses, stretch = poses_of(frame, params), stretch_of(frame, params)
     return [

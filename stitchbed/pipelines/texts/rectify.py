@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob
-from stitchbed.photos.solving.alike_errors import larger_by_height
+from stitchbed.photos.solving.heights import larger_by_height
 from stitchbed.photos.survey.illumination import UNTOLD
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 

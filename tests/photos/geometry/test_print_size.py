@@ -19,7 +19,7 @@ from stitchbed.photos.geometry.print_size import (
     print_size_by,
     size_sigma_mm,
 )
-from stitchbed.photos.solving.alike_errors import height_sigma, larger_by_height
+from stitchbed.photos.solving.heights import height_sigma, larger_by_height
 
 A3 = (420.0, 297.0)
 

@@ -22,6 +22,7 @@ from stitchbed.photos.geometry.plane_pose import (
     shape_covariance,
 )
 from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.heights import lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
 
 SIZE = (600.0, 420.0)
@@ -84,7 +85,7 @@ def test_stated_uncertainty_covers_the_error_of_one_card_at_the_side() -> None:
     held, ratios = 0, []
     piece = full_piece()
     xy = np.concatenate([saddles(board) for board in piece.boards])
-    for seed in range(25):
+    for seed in range(12):
         rng = np.random.default_rng(200 + seed)
         camera = aimed(rng, size=PHOTO, field_mm=(1030, 460), tilt_deg=25)
         seen = photo_from_scene(camera, placed(np.array([312, -128, 0.02]), xy))
@@ -98,7 +99,7 @@ def test_stated_uncertainty_covers_the_error_of_one_card_at_the_side() -> None:
         stated = radius95(shape_covariance(fit, [0] * len(at), at))
         held += bool(np.all(error <= stated))
         ratios.append(float(np.sqrt(np.mean(error**2) / np.mean(stated**2))))
-    assert held >= 0.9 * 25
+    assert held >= 0.9 * 12
     assert 0.1 < np.median(ratios) < 1
 
 
@@ -195,6 +196,28 @@ def test_cards_printed_at_different_sizes_are_refused() -> None:
         points[index] = replace(points[index], photo_xy=wrong)
     with pytest.raises(CardNotFound, match="flat plane"):
         solve_plane([PHOTO], points, settings=EXACT)
+
+
+def lifted(points: CardPoints, camera: Camera, rng: np.random.Generator) -> CardPoints:
+    """The same on paper rolled to a parabola that touches the table, .3 mm high 40 mm beside its axis."""
+    turn = rng.uniform(0, np.pi)
+    across = (points.card_xy - points.card_xy.mean(0)) @ [np.cos(turn), np.sin(turn)]
+    height = 0.3 * (across / 40) ** 2
+    moved = lifts_of(camera.view, camera.lens, placed(np.array(POSES[int(points.card[-1])]), points.card_xy))
+    return replace(points, photo_xy=points.photo_xy + height[:, None] * moved)
+
+
+def test_rolled_cards_are_covered_and_not_much_too_widely() -> None:
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(SIZE) / 2
+    shares = []
+    for seed in range(3):
+        rng = np.random.default_rng(40 + seed)
+        camera = camera_of(rng)
+        points = [lifted(each, camera, rng) for each in corner_points(camera, rng, NOISE_PX)]
+        fit = solve_plane([PHOTO], points, settings=replace(EXACT, bend=0.05))
+        stated = radius95(shape_covariance(fit, [0] * 4, photo_from_scene(camera, corners))).max()
+        shares.append(work_error(fit, camera).max() / stated)
+    assert 0.15 < max(shares) < 1
 
 
 def test_a_photo_without_a_common_card_is_named() -> None:
