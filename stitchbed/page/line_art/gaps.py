@@ -1,9 +1,10 @@
-"""I close open outlines: where a stroke ends, I go on to the end that answers it, or to the line it points at.
+"""I close open outlines: where a stroke ends, I go on to the end that answers it, or to the line it points at,
+or to the page's edge.
 
 In: where outlines are on the small map, the widest gap. Out: where the bridges are.
 
 A bridge joins two ends that point at each other, round a corner at most. Ends in a row, as of strokes of hatching,
-point the same way and are left open.
+point the same way and are left open. To the page's edge goes on what ends shortly before it, alone and amid no tone.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from skimage.morphology import skeletonize
 from stitchbed.core.arrays import Array, Bytes
 from stitchbed.imaging.compiled import compiled
 
+EDGE_MM = 0.8  # from an end to the page's edge, at most: a page that was cut a little beside its lines
+ALONE_MM = 2.2  # along the edge, to the next line there: strokes nearer to each other are tone
 TRACE_MM = 1.0  # of a stroke, to tell which way its end points
 ANSWER = np.cos(np.radians(60))  # of the angle between a bridge and the way an end points
 FAN = np.radians([0, -12, 12, -24, 24])  # ways tried from an end without an answer
@@ -25,10 +28,13 @@ SOLID = 1.5  # half widths of a stroke in lengths of a trace; what is wider is a
 SPUR = 1.2  # times a stroke's half width: shorter branches are roughness of its edge
 
 
-def bridges(outline: Bytes, gap_mm: float, cell_mm: float) -> Bytes:
+def bridges(outline: Bytes, gap_mm: float, cell_mm: float, line: Bytes | None = None) -> Bytes:
     """(h, w) BRIDGE on bridges over gaps up to gap_mm in outlines, LONE on those between an end and a line, END where a
-    stroke ends that none is built from. outline : (h, w) 1 on lines, cells of cell_mm.
+    stroke ends that none is built from.
+
+    outline : (h, w) 1 on outlines, cells of cell_mm. line : 1 on all lines, tone too; None: there is none.
     """
+    line = outline if line is None else line
     ends = stroke_ends(outline, TRACE_MM / cell_mm)
     found, lone, bare = (np.zeros_like(outline) for _ in range(3))
     if not len(ends):
@@ -40,8 +46,8 @@ def bridges(outline: Bytes, gap_mm: float, cell_mm: float) -> Bytes:
     for n in range(len(ends)):
         if n not in answered:
             hit = np.full(2, -1.0)
-            _pointed_at(outline, ends[n], gap_mm / cell_mm, FAN, hit)
-            if hit[0] >= 0:
+            _pointed_at(outline, ends[n], gap_mm / cell_mm, min(gap_mm, EDGE_MM) / cell_mm, FAN, hit)
+            if hit[0] >= 0 and (outline[int(hit[1]), int(hit[0])] or _alone(outline, line, hit, cell_mm)):
                 _draw(lone, ends[n, :2], hit, BRIDGE | LONE)
             else:
                 _draw(bare, ends[n, :2], ends[n, :2], END)
@@ -84,6 +90,18 @@ def _answers(ends: Array, gap: float) -> list[tuple[int, int]]:
     return found
 
 
+def _alone(outline: Bytes, line: Bytes, hit: NDArray[np.float64], cell_mm: float) -> bool:
+    """Whether round a place (x, y) on the map's edge one outline alone comes near the edge, and no tone lies there."""
+    deep, far = (round(mm / cell_mm) + 1 for mm in (EDGE_MM, ALONE_MM))
+    around = tuple(slice(max(0, int(at) - far), int(at) + far + 1) for at in hit[::-1])
+    if (line[around] > outline[around]).any():
+        return False
+    level = hit[1] in (0, len(outline) - 1)
+    rim, (beside, across) = (outline, around) if level else (outline.T, around[::-1])
+    band = (rim[:deep] if beside.start == 0 else rim[-deep:])[:, across].any(axis=0).astype(np.int8)
+    return bool(np.count_nonzero(np.diff(band, prepend=0) == 1) <= 1)
+
+
 def _draw(found: Bytes, start: NDArray[np.float64], end: NDArray[np.float64], bits: int) -> None:
     cv2.line(found, tuple(np.rint(start).astype(int).tolist()), tuple(np.rint(end).astype(int).tolist()), bits, 2)
 
@@ -121,8 +139,8 @@ def _trace(bones: Bytes, half: NDArray[np.float32], row: int, col: int, trace: f
 
 
 @compiled
-def _pointed_at(outline: Bytes, end: Array, gap: float, fan: Array, hit: Array) -> None:
-    """The nearest place of another line, or of the same one further on, that an end points at."""
+def _pointed_at(outline: Bytes, end: Array, gap: float, edge: float, fan: Array, hit: Array) -> None:
+    """The nearest place of another line, of the same one further on, or of the map's edge, that an end points at."""
     h, w = outline.shape
     best = 1e9
     for k in range(fan.shape[0]):
@@ -133,6 +151,9 @@ def _pointed_at(outline: Bytes, end: Array, gap: float, fan: Array, hit: Array) 
             way += 0.5
             x, y = int(np.rint(end[0] + dx * way)), int(np.rint(end[1] + dy * way))
             if x < 0 or y < 0 or x >= w or y >= h:
+                if left and free <= edge and way < best:
+                    best = way
+                    hit[0], hit[1] = min(max(x, 0), w - 1), min(max(y, 0), h - 1)
                 break
             if outline[y, x] == 0:
                 left = True

@@ -26,6 +26,8 @@ LEVEL, MOST_LEVEL = 0.2, 0.65  # of their height by which most of a row stand on
 PLOT_MM, ON_RIM, MOST_INK = 2.0, 0.88, 0.45  # across a plot in a row; of its hull that is line: of the rim, of all
 SQUARE = 0.9  # of the box round it, turned as it is, that the hull of a plot fills; a letter's is rounder
 RING = 1.35  # times as tall, between an O and its neighbors
+COUNTED = 150  # cells, the longest side of what a mark closes in that is counted
+RUN, COUNTERS = 6.0, 0.2  # times as long as tall, letters that run into each other; of their box their counters fill
 LIGHT_MM = 1.5  # across the widest place of a letter or a star left white in black; wider paper is drawn to be colored
 AROUND_MM, BLACK = 1.2, 0.8  # round it; share of that, its own paper left out, that is ink
 BESIDE_MM, BLACK_MM = 3.0, 1.6  # how far from it black is wider than pens, and how wide
@@ -87,7 +89,7 @@ def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: flo
     rings = holes > OPEN * wide * high
     boxes = np.stack([left, top, left + wide, top + high], axis=1)
     found: list[int] = []
-    short = [np.array(row) for row in rows.values()]
+    short = [np.array(row) for row in rows.values()] + _run_together(wide, high, holes, cell_mm)
     words = [_letters(row, top, high, rings) for row in short]
     while any(words):
         found += [n for word in words for n in word]
@@ -108,6 +110,15 @@ def _letters(row: Ints, top: Array, high: Array, rings: Mask) -> list[int]:
     alike = (high[row] <= RING * tall) & (RING * high[row] >= tall)
     found: list[int] = row[alike | ~rings[row]].tolist() if level >= MOST_LEVEL else []
     return found
+
+
+def _run_together(wide: Array, high: Array, holes: Array, cell_mm: float) -> list[Ints]:
+    """Rows of one mark each: as tall as letters, longer than one, with small counters; words only by other letters."""
+    tall, box = high * cell_mm, np.maximum(wide * high, 1)
+    able = (tall >= LETTER_MM[0]) & (wide * cell_mm > LETTER_MM[1]) & (wide <= np.minimum(RUN * high, COUNTED))
+    able &= (tall <= LETTER_MM[1]) & (holes > 0) & (holes <= COUNTERS * box)
+    able[0] = False
+    return [np.array([n]) for n in np.flatnonzero(able)]
 
 
 def _short_word(row: Ints, letters: Ints, boxes: Array, rings: Mask) -> list[int]:
@@ -148,7 +159,7 @@ def _hole_area(line: Bytes, parts: Labels, count: int) -> NDArray[np.float64]:
     area = np.zeros(count)
     boxes = stats[1:]
     for n, (left, top, wide, high, size) in enumerate(boxes.tolist(), 1):
-        if max(wide, high) > 150 or top == 0 or left == 0:
+        if max(wide, high) > COUNTED or top == 0 or left == 0:
             continue
         row = top + int((free[top : top + high, left] == n).argmax())
         area[parts[row, left - 1]] += size

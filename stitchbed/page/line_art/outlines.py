@@ -50,8 +50,12 @@ def outlines_of(
     strokes = np.concatenate(list(_by_strips(plain, lambda part: hatching(part, cell_mm, tick, workers=workers), 1)))
     drawn = np.asarray(plain & ~(strokes & OWN & ~shape_lines(plain, cell_mm)), np.uint8)
     drawn &= ~marks(drawn, cell_mm)  # what is left of hatching in bits
-    bridged = _by_strips(drawn, lambda part: bridges(part, gap_mm, cell_mm), workers)
-    ways = np.concatenate(list(counted(bridged, "closing gaps", _count(line), progress)))
+    both = np.asarray(drawn | (line << 1), np.uint8)  # so that a strip holds all that bridges look at
+
+    def bridged(part: Bytes) -> Bytes:
+        return bridges(np.asarray(part & 1, np.uint8), gap_mm, cell_mm, np.asarray(part >> 1, np.uint8))
+
+    ways = np.concatenate(list(counted(_by_strips(both, bridged, workers), "closing gaps", _count(line), progress)))
     closed = np.asarray(ways & BRIDGE, np.uint8)
     parting = (line & ~dots(small, cell_mm)) | closed
     series = np.asarray(strokes & (AMID | AT_END), np.uint8)

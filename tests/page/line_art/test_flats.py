@@ -260,6 +260,18 @@ def test_regions_keep_numbers_and_colors_when_the_page_is_cleaned_again(tmp_path
     assert min(n for n in after if n not in {r["number"] for r in before}) > max(r["number"] for r in before)
 
 
+def test_regions_stay_apart_where_lines_end_before_the_page_does() -> None:
+    """Cut .7 mm beside its lines on all sides, a page has but a few regions less than with lines up to its edge."""
+    page, counts = region_page(300, 9, size=(30.0, 24.0)), []
+    for short in (0, 8):
+        alpha = np.zeros_like(page.alpha)
+        inner = np.s_[short : len(alpha) - short, short : alpha.shape[1] - short]
+        alpha[inner] = page.alpha[inner]
+        lines = page_of_array(255 - alpha, 300)
+        counts.append(len(region_map(lines, lines_of(lines, 0.25), FlatsSettings(workers=1))[1]))
+    assert counts[1] >= counts[0] - 4  # open, all along the edge would be one
+
+
 def test_colors_of_before_give_way_where_they_leave_none() -> None:
     """A region amid three of three colors, and a palette of three: one of those round it changes."""
     labels = np.ones((60, 60), np.int32)

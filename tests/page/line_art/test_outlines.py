@@ -109,7 +109,7 @@ def test_an_end_goes_on_to_the_line_it_points_at() -> None:
     assert parts(wall | bridged(wall, 0.5)) == 2
     aslant = drawn((50, 10, 1, 30), (53, 48, 40, 1))  # it begins 3 below what lies straight on: 18 degrees
     assert parts(aslant | bridged(aslant, 1.0)) == 1
-    beyond = drawn((50, 10, 1, 30), (57, 48, 40, 1))  # 38 degrees
+    beyond = drawn((50, 10, 1, 30), (57, 48, 30, 1))  # 38 degrees
     assert not bridged(beyond, 0.85).any()
 
 
@@ -120,6 +120,23 @@ def test_what_bridges_join_and_where_strokes_end_is_told() -> None:
     assert ways[50, 10] == ways[50, 77] == END and not (ways[:, 15:70] & END).any()  # where nothing answers
     wall = bridges(drawn((50, 10, 1, 30), (10, 48, 80, 1)), 1.0, CELL)
     assert wall[50, 44] == BRIDGE | LONE and wall[10, 48] == wall[89, 48] == wall[50, 10] == END
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_an_end_goes_on_to_the_edge_of_the_page_it_points_at(turn: int) -> None:
+    line = np.rot90(drawn((50, 40, 1, 54)), turn).copy()  # .6 mm before the edge
+    assert np.rot90(bridged(line, 0.8), -turn)[50, 94:].all()
+    assert not bridged(line, 0.5).any()
+    aside = np.rot90(drawn((10, 94, 80, 1)), turn).copy()  # along the edge
+    assert not bridged(aside, 0.8).any()
+
+
+def test_strokes_beside_each_other_do_not_go_on_to_the_edge_of_the_page() -> None:
+    two = drawn((50, 40, 1, 54), (30, 40, 1, 54))  # 2 mm from each other
+    assert not bridged(two, 0.8).any()
+    assert bridged(drawn((50, 40, 1, 54), (26, 40, 1, 54)), 0.8)[[26, 50], 94:].all()  # 2.4 mm
+    one = drawn((50, 40, 1, 54))
+    assert not bridges(one, 0.8, CELL, two)[50, 95:].any()  # the other is tone
 
 
 def test_no_ends_no_bridges() -> None:
@@ -329,6 +346,16 @@ def test_a_short_word_above_or_below_a_line_of_letters_is_lettering(down: int, a
     assert letters(*LETTER, *word).tolist() == [1, 2, 3, 4, *([5, 6] if told else [])]
     taller = [(one[0], 90 if down > 0 else 0, 8, 28, 70) for one in word]
     assert letters(*LETTER, *taller).tolist() == [1, 2, 3, 4]
+
+
+def test_letters_that_run_together_are_lettering_on_a_line_of_letters() -> None:
+    """As "ARD" in "BOARD": longer than any letter, as tall as those beside it, with counters small for its length."""
+    run = (45, 50, 60, 20, 120)
+    assert letters(*LETTER, run).tolist() == [1, 2, 3, 4, 5]
+    assert letters(*LETTER[:2], run).tolist() == []
+    for no in ((45, 50, 60, 20, 0), (45, 50, 60, 20, 300), (45, 50, 130, 20, 120), (45, 50, 60, 28, 120)):
+        assert letters(*LETTER, no).tolist() == [1, 2, 3, 4]  # no counter, a wide one, too long, too tall
+    assert letters(*LETTER, (45, 60, 60, 20, 120)).tolist() == [1, 2, 3, 4]  # not on their line
 
 
 def test_rings_alone_are_a_word_between_two_others() -> None:
