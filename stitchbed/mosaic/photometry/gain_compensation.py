@@ -243,6 +243,14 @@ def estimated_pairs(patches: Patches, weight: Sequence[Array], settings: LevelSe
     return [(pair.i, pair.j) for pair in pairs if tied[pair.i] != tied[pair.j]]
 
 
+def untied_tiles(patches: Patches, settings: LevelSettings) -> list[int]:
+    """Tiles that share too few places with the largest group of tiles tied together to compare their light."""
+    trusted = [np.ones(len(seen.index)) for seen in patches.seen]
+    ends = [(pair.i, pair.j) for pair in pairs_of(patches, trusted, settings)]
+    group = _tied(np.array(ends, np.intp).reshape(-1, 2), len(patches.seen))
+    return [int(tile) for tile in np.flatnonzero(group != np.bincount(group).argmax())]
+
+
 def _tied_flat(pairs: Sequence[Pair], tiles: int) -> Ints:
     """(T,) a number that tiles tied by flat places have in common."""
     return _tied(np.array([(pair.i, pair.j) for pair in pairs if pair.flat], np.intp).reshape(-1, 2), tiles)

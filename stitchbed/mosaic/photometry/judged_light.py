@@ -6,12 +6,21 @@ In: what the pieces see at common places. Out: a `Light`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 
 from stitchbed.core.arrays import Array
-from stitchbed.mosaic.photometry.gain_compensation import Level, estimated_pairs, find_gains, no_gain
+from stitchbed.mosaic.photometry.gain_compensation import (
+    DARKEST,
+    LEAST_PLACES,
+    Level,
+    estimated_pairs,
+    find_gains,
+    no_gain,
+    untied_tiles,
+)
 from stitchbed.mosaic.photometry.level_equations import LevelSettings
 from stitchbed.mosaic.photometry.lift import Lift, LiftSettings, find_lift, laid_flat, losses_at, no_lift, trust
 from stitchbed.mosaic.photometry.lift_profiles import lost_light
@@ -20,17 +29,23 @@ from stitchbed.mosaic.registration.placement import Placement, edge_distance
 
 ROUNDS = 2  # of levels and lifts in turn
 MOST_OFF = 1.25  # how far an estimated level is off at most, in shares of the lift's loss (measured: 95 % of 80)
+NARROW_MM = 8.0  # from an edge; what is seen no deeper shows too little of a lift to tell it from an exposure
+UNEVEN = 0.1  # log of light; two scans of one kind differ by less, and of a lift that little does no harm
 RIM_MM = 12.0  # from an edge inward that little is believed at first: there sheets lift and covers shade
 
 
 @dataclass(frozen=True)
 class Light:
     """lifts, levels : one per piece. estimated : pairs of pieces whose light against each other rests on light given
-    back to lifted places alone."""
+    back to lifted places alone. narrow : pairs, and the log of the light that was evened out between them, where an
+    overlap is too narrow to show whether that is exposure or a sheet that leaves the glass. untied : pieces that share
+    too little with the others to compare light at all."""
 
     lifts: list[Lift]
     levels: list[Level]
     estimated: list[tuple[int, int]]
+    narrow: list[tuple[int, int, float]] = field(default_factory=list)
+    untied: list[int] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -87,30 +102,73 @@ def judge_lifts(sight: Sight) -> Lying:
 def judge_light(sight: Sight) -> Light:
     """Where the sheet lifts, then levels without what lifts."""
     lying, names, patches = judge_lifts(sight), sight.names, sight.patches
+    untied = untied_tiles(patches, sight.levels) if sight.levels else []
     if sight.levels is None or not len(patches.xy):
-        return Light(lying.lifts, [no_gain(name, patches.channels) for name in names], [])
-    found, _ = find_gains(names, sight.sizes, lying.flat, lying.weight, group=sight.group, settings=sight.levels)
-    return Light(lying.lifts, found, estimated_pairs(patches, lying.weight, sight.levels))
+        return Light(lying.lifts, [no_gain(name, patches.channels) for name in names], [], untied=untied)
+    found, even = find_gains(names, sight.sizes, lying.flat, lying.weight, group=sight.group, settings=sight.levels)
+    estimated = estimated_pairs(patches, lying.weight, sight.levels)
+    narrow = [pair for pair in _narrow_pairs(sight, even) if pair[:2] not in estimated]
+    return Light(lying.lifts, found, estimated, narrow, untied)
+
+
+def _narrow_pairs(sight: Sight, corrected: Sequence[Array]) -> list[tuple[int, int, float]]:
+    """Pairs that share no place deeper in either than `NARROW_MM`, whose light was evened out by more than `UNEVEN`,
+    and the log of that. corrected : per piece (n, C) light."""
+    found, seen = [], sight.patches.seen
+    rims = _depths(sight.sizes, sight.patches, sight.px_per_mm)
+    given = [
+        np.log(np.maximum(light, DARKEST) / np.maximum(one.light, DARKEST)).mean(1)
+        for light, one in zip(corrected, seen, strict=True)
+    ]
+    for i, j in combinations(range(len(seen)), 2):
+        _, at_i, at_j = np.intersect1d(seen[i].index, seen[j].index, assume_unique=True, return_indices=True)
+        if len(at_i) < LEAST_PLACES or np.maximum(rims[i][at_i], rims[j][at_j]).max() > NARROW_MM:
+            continue
+        between = float(np.median(given[i][at_i] - given[j][at_j]))
+        if abs(between) > UNEVEN:
+            found.append((i, j, between))
+    return found
 
 
 def estimated_words(light: Light) -> list[str]:
-    """A line about pieces whose light against each other no overlap shows."""
-    if not light.estimated:
-        return []
-    lifts = light.lifts
-    listed = "; ".join(
-        f"{lifts[i].tile} and {lifts[j].tile} (by up to {100 * MOST_OFF * max(lifts[i].loss, lifts[j].loss):.0f} %)"
-        for i, j in light.estimated
-    )
-    return [
-        "the sheet leaves the glass all over what two pieces share, so how light one is against the other is an "
-        f"estimate that may be wrong: {listed}. Look at where they meet, or scan one of them again with more overlap"
-    ]
+    """Lines about pieces whose light against each other no overlap shows, or one too narrow to show what it is."""
+    lifts, words = light.lifts, []
+    if light.estimated:
+        listed = "; ".join(
+            f"{lifts[i].tile} and {lifts[j].tile} (by up to {100 * MOST_OFF * max(lifts[i].loss, lifts[j].loss):.0f} %)"
+            for i, j in light.estimated
+        )
+        words.append(
+            "the sheet leaves the glass all over what two pieces share, so how light one is against the other is an "
+            f"estimate that may be wrong: {listed}. Look at where they meet, or scan one of them again with more "
+            "overlap"
+        )
+    if light.narrow:
+        listed = "; ".join(
+            f"{lifts[i].tile} and {lifts[j].tile} ({100 * np.expm1(abs(between)):.0f} %)"
+            for i, j, between in light.narrow
+        )
+        words.append(
+            "two pieces differ in light, and what they share is too narrow to tell another exposure from a sheet that "
+            f"leaves the glass; it was evened out as exposure: {listed}. Look at where they meet, or scan one of them "
+            "again with more overlap"
+        )
+    if light.untied:
+        listed = ", ".join(lifts[i].tile for i in light.untied)
+        words.append(
+            f"too little is shared with the other pieces to tell how light it is against them: {listed}; its light was "
+            "left as scanned. Look at where they meet, or scan again with more overlap"
+        )
+    return words
 
 
 def _rim_weight(sizes: Sequence[tuple[int, int]], patches: Patches, px_per_mm: Sequence[float]) -> list[Array]:
     """Per piece (n,) little trust near its edge, where sheets lift and covers shade."""
-    depths = [
+    return [np.clip(depth / RIM_MM, 0.02, 1) ** 2 for depth in _depths(sizes, patches, px_per_mm)]
+
+
+def _depths(sizes: Sequence[tuple[int, int]], patches: Patches, px_per_mm: Sequence[float]) -> list[Array]:
+    """Per piece (n,) mm from its edge to what it sees."""
+    return [
         edge_distance(size, seen.at) / scale for size, seen, scale in zip(sizes, patches.seen, px_per_mm, strict=True)
     ]
-    return [np.clip(depth / RIM_MM, 0.02, 1) ** 2 for depth in depths]

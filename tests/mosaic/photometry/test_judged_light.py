@@ -93,6 +93,25 @@ def test_other_exponents_on_dark_washes_are_no_lift(draw: int) -> None:
     assert light.estimated == [] and not any(lift.any for lift in light.lifts)
     undone = np.array([level.curve for level in light.levels]) * exponent
     assert np.abs(undone / undone.mean(0) - 1).max() < tol.CURVE
+    # so narrow a strip might look like this under a lift as well
+    assert [pair[:2] for pair in light.narrow] == [(0, 1), (1, 2)]
+    (words,) = estimated_words(light)
+    assert "t0 and t1" in words and "too narrow" in words
+
+
+@pytest.mark.parametrize("step", [480, 440])
+def test_pieces_of_one_exposure_are_not_told_of(step: int) -> None:
+    rng = np.random.default_rng(3)
+    gain = np.exp(np.repeat(rng.normal(0, 0.02, (3, 1)), 3, axis=1))
+    light = _judged(scene(1, 3, rng, gain=gain, step=(STEP[0], step), spacing=6.0))
+    assert light.narrow == [] and light.untied == [] and estimated_words(light) == []
+
+
+def test_pieces_that_share_no_light_are_told() -> None:
+    light = _judged(scene(1, 3, np.random.default_rng(4), step=(STEP[0], 520)))
+    assert light.untied == [1, 2]
+    (words,) = estimated_words(light)
+    assert "t1, t2" in words and "left as scanned" in words
 
 
 def test_what_is_not_wanted_is_not_judged() -> None:
