@@ -23,7 +23,8 @@ SOFT, SMEAR_SHARE = 0.4, 0.5  # of the other's fine power; most of an overlap
 SMEAR_CELLS = 6  # that hang together; good scans: 1 in 152 sights of 19 media, 3 in 178 of sheets made elsewhere
 OFF_FILE = 2  # cells of a patch beside its longest row or column
 RIDGES = 2.5  # view px: the pattern of a fingerprint is finer
-RIDGED, SHOWN, BARE = 1.6, 1.4, 1.2  # times the usual power of calm cells: of what differs, in whom it is, in the other
+# Times the usual power of calm cells: of what differs, in whom it is, in the other; below the last a lift softens it.
+RIDGED, SHOWN, BARE = 1.6, 1.4, (0.7, 1.2)
 LEAST_CALM = 20  # cells
 MOST_CALM = 20.0  # fine power, gray levels squared: grain of paper and noise stay below 15, screens have 30 to 200
 FLAT_SHARE = 0.75  # of a cell that lies away from a side
@@ -214,15 +215,16 @@ def _veiled(contrast: Floats, same: Mask) -> tuple[Mask, Mask]:
 
 
 def _ridged(laid: Overlay, calm: Mask) -> tuple[Mask, Mask]:
-    """Calm cells in which one view shows more than it usually does, the other one does not, and what differs is more
-    than their noise, of each view. The grain of the paper, which both show, is no difference.
+    """Calm cells in which one view shows more than it usually does, the other one neither more nor less, and what
+    differs is more than their noise, of each view. The grain of the paper, which both show, is no difference.
     """
     none = np.zeros_like(calm)
     if calm.sum() < LEAST_CALM:
         return none, none
     fine = [view - cv2.GaussianBlur(view, (0, 0), RIDGES) for view in (laid.a, laid.b)]
     over = [_over(values, calm) for values in (*fine, fine[0] - fine[1])]
-    found = [calm & (over[2] > RIDGED) & (over[own] > SHOWN) & (over[1 - own] < BARE) for own in (0, 1)]
+    bare = [(values > BARE[0]) & (values < BARE[1]) for values in over[:2]]
+    found = [calm & (over[2] > RIDGED) & (over[own] > SHOWN) & bare[1 - own] for own in (0, 1)]
     shares = [float(view.sum()) / float(calm.sum()) for view in found]
     return (found[0] if shares[0] < SMEAR_SHARE else none), (found[1] if shares[1] < SMEAR_SHARE else none)
 

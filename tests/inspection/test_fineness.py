@@ -103,15 +103,17 @@ def test_the_two_ways_of_a_scanner_are_not_compared_with_each_other() -> None:
 
 
 def test_a_pattern_that_one_shows_stronger_is_a_smear_on_paper_and_none_in_a_screen() -> None:
-    """Dots a little stronger in one patch, as where a fine screen meets the pixels otherwise."""
+    """Dots a little stronger in one patch, as where a fine screen meets the pixels otherwise, or a lift softens them in
+    the other scan.
+    """
     x, y = np.meshgrid(*(np.arange(SIDE, dtype=np.float64),) * 2)
     dots = np.cos(2.3 * x + 0.4 * y) + np.cos(2.3 * y - 0.4 * x)
     patch = np.hypot(x - SIDE / 2, y - SIDE / 2) < 90
     rng, whole = np.random.default_rng(5), np.ones((SIDE, SIDE), bool)
-    for strength, told in ((2.0, True), (12.0, False)):
+    for strength, other, told in ((2.0, 1.0, True), (12.0, 1.0, False), (2.0, 0.5, False)):
         a, b = (
             np.asarray(150 + strength * dots * np.where(patch, more, 1) + rng.normal(0, 0.5, dots.shape), np.float32)
-            for more in (1.6, 1.0)
+            for more in (1.6, other)
         )
         (cells, none), _, _ = smeared(Overlay(a, b, whole), (whole, whole))
         assert ((cells >= SMEAR_CELLS), none) == (told, 0)
