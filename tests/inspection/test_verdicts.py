@@ -164,6 +164,10 @@ def test_a_side_is_soft_where_it_is_in_every_piece(look: Look) -> None:
     pairs = tuple(alike(k, k + 1) for k in range(5))
     soft = judged(evidence([piece(1.8 + 0.02 * k, 2.9) for k in range(6)], pairs))
     assert [f.fault for f in soft["set"]["findings"] if f.level != "note"] == ["soft side"]
+    # clouds: a few places agree by chance
+    for loss, told in (((0.3, 0.3, 0.32, 0.28, 0.31, 0.3), True), ((0.55, 0.12, 0.5, 0.3, 0.26, 0.4), False)):
+        clouds = judged(evidence([piece(2.9 * float(np.exp(-one)), 2.9) for one in loss], pairs))
+        assert ("soft side" in [f.fault for f in clouds["set"]["findings"]]) == told, told
     # washes beside strokes: as soft on the right in most pieces, but by what is drawn there
     drawn = judged(evidence([piece(1.4 if k < 4 else 3.0, 2.9) for k in range(6)], pairs))
     assert [f.fault for f in drawn["set"]["findings"] if f.level != "note"] == []
@@ -200,6 +204,18 @@ def test_a_clean_piece_is_not_blurred_beside_a_dusty_one(look: Look) -> None:
     clean, dusty = Sight(None, 0, 3, 4e4, 0), Sight(None, LEAST_DUST + 20, LEAST_DUST + 23, 4e4, 0)
     for own, blurred in ((clean, True), (dusty, False)):
         told = judged(replace(sharper, differences=(Difference(0, 1, clean, own),)))
+        assert ("blurred" in [finding.fault for finding in told["pieces"][0]["findings"]]) == blurred
+
+
+def test_a_good_piece_is_not_blurred_beside_dead_cells_that_it_lacks(look: Look) -> None:
+    dead = Sensed((Streak(1, 20, 90.0),), None, None)
+
+    def piece(ratio: float, sensed: Sensed) -> Look:
+        return replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0, ratio) for k in range(1, 6)), sensed=sensed)
+
+    for own, other, blurred in ((look.sensed, dead, False), (dead, dead, True), (look.sensed, look.sensed, True)):
+        plain = evidence([piece(2.2, own), piece(3.0, other), piece(3.0, other)], (alike(0, 1), alike(1, 2)))
+        told = judged(replace(plain, sharper={(0, 1): -0.4, (1, 2): 0.0}))
         assert ("blurred" in [finding.fault for finding in told["pieces"][0]["findings"]]) == blurred
 
 

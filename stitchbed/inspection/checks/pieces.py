@@ -68,8 +68,10 @@ def _blurred(evidence: Evidence, index: int) -> list[Finding]:
     known = [value for value in others if value is not None]
     if own is None or not known:
         return []
-    # beside specks, as beside steps of few tones, a clean piece looks soft
+    # beside specks, steps of few tones and dead cells, which are as sharp as can be, a clean piece looks soft
     unfit = {k for k, _ in dusty(evidence)} | {k for k, look in enumerate(evidence.looks) if look.sensed.tones}
+    if not evidence.looks[index].sensed.columns:
+        unfit |= {k for k, look in enumerate(evidence.looks) if look.sensed.columns}
     against = [
         value if pair[0] == index else -value
         for pair, value in evidence.sharper.items()

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved
 from stitchbed.inspection.checks.gaps import gap_findings
@@ -27,6 +28,8 @@ from stitchbed.inspection.overlaps import EDGE_SHARE, LIFT, Comparison, SideLoss
 from stitchbed.inspection.quality import WINDOW
 from stitchbed.inspection.smears import Smear
 
+special = late("scipy.special")
+
 EXPOSURE, EXPOSURE_MUCH = 0.10, 0.35  # log of light against the set: a join levels the first, the second costs noise
 CAST = 0.06  # log between channels
 FACING = 0.45  # of what the other one loses in the same overlap: beside its dark side the rest seems darker as well
@@ -34,8 +37,8 @@ FACING = 0.45  # of what the other one loses in the same overlap: beside its dar
 # is lifted, and by no less than that.
 CORNER_SHARED, CORNER_LIFT = 0.1, 0.08
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
-# Standard errors over the places, pieces, places: what is drawn differs from place to place too.
-SURE_TIMES, LEAST_PIECES, LEAST_PLACES = 5.0, 4, 3
+# Of Student's t over the places, pieces, places: what is drawn differs from place to place too, by chance one way in few.
+SURE, LEAST_PIECES, LEAST_PLACES = 0.999, 4, 3
 
 
 def set_findings(evidence: Evidence) -> tuple[list[list[Finding]], list[Finding]]:
@@ -244,7 +247,7 @@ def _soft_side(evidence: Evidence) -> list[Finding]:
                 continue
             means = np.array([part.mean() for part in parts if len(part)])
             loss, doubt = float(np.median(means)), float(means.std(ddof=1)) / math.sqrt(len(means))
-            if loss > SOFT_SIDE and float(means.mean()) > SURE_TIMES * doubt:
+            if loss > SOFT_SIDE and float(means.mean()) > float(special.stdtrit(len(means) - 1, SURE)) * doubt:
                 why = f"all pieces are softer in the {name} third of the bed"
                 change = "clean the glass and the lid there; keep the important parts away from that side"
                 return [Finding("soft side", "usable", why, change, {"below_log": round(loss, 3)})]
@@ -277,7 +280,7 @@ def _places(evidence: Evidence, axis: int) -> list[list[int]]:
 def _thirds(look: Look, axis: int) -> list[float]:
     """Median log edge ratio of a piece in each third across (axis 0) or down; NaN where too little is drawn, and of
     nothing that a dead sensor cell goes through, which is as sharp as can be."""
-    dead = [(one.at + 0.5) * look.reduction for one in look.sensed.streaks if one.axis == 1]
+    dead = [(one.at + 0.5) * look.reduction for one in look.sensed.columns]
     parts: list[list[float]] = [[], [], []]
     for item in look.sharpness:
         if any(abs(item.x - column) < WINDOW / 2 for column in dead):

@@ -26,6 +26,11 @@ class Sensed:
     tones: int | None
     black: tuple[str, float] | None
 
+    @property
+    def columns(self) -> list[Streak]:
+        """Lines along the travel."""
+        return [one for one in self.streaks if one.axis == 1]
+
 
 def sensed(view: Floats, reduction: int, windows: Sequence[NDArray[Any]], bits: int) -> Sensed:
     """All of it. view : (h, w) gray 0..255. windows : of stored pixels (h, w, c). bits : per channel."""
