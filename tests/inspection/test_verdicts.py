@@ -17,7 +17,7 @@ from stitchbed.imaging.box import Box
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.verdicts import judged
 from stitchbed.inspection.differences import Difference, Sight, Stripes
-from stitchbed.inspection.findings import LEVELS, Evidence, worst
+from stitchbed.inspection.findings import LEVELS, Evidence, Finding, worst
 from stitchbed.inspection.looks import Look, Sharpness, look_at
 from stitchbed.inspection.overlaps import Comparison, SideLoss
 from stitchbed.inspection.sensor.lines import Streak
@@ -232,11 +232,14 @@ def test_a_blurred_piece_is_not_called_shaken_too(look: Look) -> None:
 
 
 def test_a_softer_piece_that_no_neighbor_sees_may_be_drawn_softly(look: Look) -> None:
-    ratios = (1.6, 3.0, 3.0)
-    looks = [replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0, r) for k in range(1, 6))) for r in ratios]
-    told = judged(evidence(looks, (alike(1, 2),)))["pieces"][0]["findings"]
-    (blurred,) = [finding for finding in told if finding.fault == "blurred"]
-    assert blurred.level == "usable" and "if what is drawn there is no softer" in blurred.why
+    def blurred(*ratios: float) -> list[Finding]:
+        looks = [replace(look, sharpness=tuple(Sharpness(50.0 * k, 50.0, r) for k in range(1, 6))) for r in ratios]
+        told = judged(evidence(looks, (alike(1, 2),)))["pieces"][0]["findings"]
+        return [finding for finding in told if finding.fault == "blurred"]
+
+    (finding,) = blurred(1.6, 3.0, 3.0)
+    assert finding.level == "usable" and "if what is drawn there is no softer" in finding.why
+    assert not blurred(1.6, 2.2, 3.6, 2.6)  # as clouds are, here more and there less
 
 
 def test_a_piece_that_lost_the_finest_noise_only_was_made_up_though_its_edges_are_no_softer(look: Look) -> None:

@@ -19,6 +19,7 @@ from stitchbed.inspection.enlargement import BLOCKS, ROUNDING, ends_of, enlargem
 from stitchbed.inspection.findings import Evidence, Finding, declared_dpi, usual_dpi, usual_profile
 from stitchbed.inspection.looks import Look
 from stitchbed.inspection.sensor.drawn_lines import is_drawn
+from stitchbed.matching.robust import robust_spread
 from stitchbed.reading.base.tile import Tile
 
 # Bounds. Where a source is named it gives the number; the others were set between what good and faulty synthetic and
@@ -33,7 +34,7 @@ OFF_THE_END = {
 }
 BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same places: sigma 0.5 px becoming about 0.9 px
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
-BLUR_ALONE = 0.30  # without neighbors
+BLUR_ALONE, BLUR_APART = 0.30, 2.0  # without neighbors; and times what the others differ by among themselves
 # Of the others' noise; of the finest that they show, and of that over what is half as fine: enlarged scans keep .3, .17
 # to .22 and .29 to .37, good ones of eight media .8, .64 and .66 at least; blurred ones lose what is coarser as well.
 QUIET, FINEST, EMPTY = 0.7, 0.5, 0.5
@@ -89,7 +90,8 @@ def softer(own: float, others: Sequence[float], against: Sequence[float]) -> Fin
     """
     below = float(np.median(others)) - own
     beside = -float(np.median(against)) if against else None
-    if below > BLUR_ALONE if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
+    alone = max(BLUR_ALONE, BLUR_APART * robust_spread(np.array(others)))
+    if below > alone if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
         return _blur_finding(float(np.exp(own)), below, beside)
     return None
 

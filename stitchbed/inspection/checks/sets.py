@@ -37,7 +37,7 @@ FACING = 0.45  # of what the other one loses in the same overlap: beside its dar
 # is lifted, and by no less than that.
 CORNER_SHARED, CORNER_LIFT = 0.1, 0.08
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
-# Of Student's t over the places, pieces, places: what is drawn differs from place to place too, by chance one way in few.
+# Of Student's t over the places, pieces, places: what is drawn differs from place to place too, and agrees by chance.
 SURE, LEAST_PIECES, LEAST_PLACES = 0.999, 4, 3
 
 
