@@ -299,6 +299,20 @@ def test_what_no_pair_shows_surely_or_at_another_period_confirms_no_stripes() ->
         assert [index for index, _ in pair_findings(evidence(3, differences=pairs))] == told
 
 
+def test_bands_that_pairs_give_to_either_belong_to_the_piece_that_all_these_pairs_have_in_common() -> None:
+    band = replace(CLEAN, stripes=Stripes(3.0, 36.0, "rows", True, 1 / 900))
+    about = replace(CLEAN, stripes=Stripes(2.0, 37.0, "rows", False, 1 / 900))
+    bare = tuple(seen_alone(*pair) for pair in ((0, 2), (2, 3), (0, 3)))
+    around = (seen_alone(0, 1, band), seen_alone(1, 2, own_b=about), seen_alone(1, 3, about, about), *bare)
+    for more, told in (
+        ((seen_alone(1, 4), seen_alone(3, 4)), [1]),
+        ((seen_alone(3, 4, own_b=about),), []),
+        ((seen_alone(1, 4), seen_alone(1, 5), seen_alone(1, 6)), []),
+    ):
+        found = pair_findings(evidence(7, differences=(*around, *more)))
+        assert [(k, one.fault) for k, one in found] == [(index, "banding") for index in told]
+
+
 def test_a_piece_that_leans_one_way_beside_most_neighbors_was_shaken() -> None:
     def shown(*leanings: float | None) -> tuple[Difference, ...]:
         return tuple(replace(seen_alone(k, k + 1), leaning=value) for k, value in enumerate(leanings))

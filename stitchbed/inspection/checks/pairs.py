@@ -30,6 +30,7 @@ SHAKEN = 0.4  # of what is drawn in an overlap; good scans stay below .2
 # reach .21 to .93.
 JAGGED = 0.18
 DUST_PER_CM2 = 0.5  # specks shown alone; a cleaned glass leaves a tenth of it (common practice, no source)
+LEAST_COMMON = 3  # pairs that show one band before what they have in common tells whose it is
 DUST_DOUBT = 1.5  # standard errors of their number, which goes by its root: a few may come together by chance
 DUST_SHARE, DUST_OVER = 0.25, 3.0  # of all its specks; times what the neighbors show alone
 
@@ -139,12 +140,32 @@ def striped(evidence: Pairs) -> list[tuple[int, Finding]]:
             continue
         if strongest and sum(one.sure or one.confirms(strongest) for one in own) >= MOST_PAIRS * len(sights):
             found.append((index, _stripes_finding(evidence, index, strongest)))
+    found += _banded_in_common(evidence) if not found else []
     linked = {index for course in evidence.courses for index in (course.a, course.b)}
     for index in sorted(set(range(len(evidence.tiles))) - linked):
         stripes = lone_stripes(evidence.looks, index)
         if stripes:
             found.append((index, _stripes_finding(evidence, index, stripes)))
     return found
+
+
+def _banded_in_common(evidence: Pairs) -> list[tuple[int, Finding]]:
+    """The piece that all pairs with one band have in common: under much drawing a pair may give it to the wrong one."""
+    waves = {
+        (item.a, item.b): [one for one in (item.own_a.stripes, item.own_b.stripes) if one and one.along == "rows"]
+        for item in evidence.differences
+    }
+    sure = [one for own in waves.values() for one in own if one.sure]
+    if not sure:
+        return []
+    strongest = max(sure, key=lambda one: one.amplitude)
+    alike = {pair for pair, own in waves.items() if any(one.confirms(strongest) for one in own)}
+    common = set.intersection(*(set(pair) for pair in alike))
+    return [
+        (index, _stripes_finding(evidence, index, strongest))
+        for index in sorted(common)
+        if len(alike) >= max(LEAST_COMMON, MOST_PAIRS * sum(index in pair for pair in waves))
+    ]
 
 
 def _printed(evidence: Pairs, index: int, stripes: Stripes) -> bool:

@@ -34,6 +34,7 @@ OFF_THE_END = {
 }
 BLUR_STEP = 0.15  # log of the edge ratio below the neighbors' at the same places: sigma 0.5 px becoming about 0.9 px
 BLUR_OWN = 0.10  # and below what the set shows on the whole, so that a lifted overlap is not called blur
+BLUR_ADDED = 1.0  # or so many px, sigma, and the log above: where drawing is soft anyway such a blur takes little of it
 BLUR_ALONE, BLUR_APART = 0.30, 2.0  # without neighbors; and times what the others differ by among themselves
 # Of the others' noise; of the finest that they show, and of that over what is half as fine: enlarged scans keep .3, .17
 # to .22 and .29 to .37, good ones of eight media .8, .64 and .66 at least; blurred ones lose what is coarser as well.
@@ -90,10 +91,17 @@ def softer(own: float, others: Sequence[float], against: Sequence[float]) -> Fin
     """
     below = float(np.median(others)) - own
     beside = -float(np.median(against)) if against else None
-    alone = max(BLUR_ALONE, BLUR_APART * robust_spread(np.array(others)))
-    if below > alone if beside is None else (beside > BLUR_STEP and below > BLUR_OWN):
-        return _blur_finding(float(np.exp(own)), below, beside)
-    return None
+    if beside is None:
+        told = below > max(BLUR_ALONE, BLUR_APART * robust_spread(np.array(others)))
+    else:
+        told = min(beside, below) > BLUR_OWN and (beside > BLUR_STEP or _added(own, beside) > BLUR_ADDED)
+    return _blur_finding(float(np.exp(own)), below, beside) if told else None
+
+
+def _added(own: float, beside: float) -> float:
+    """Sigma px of the blur that makes edges whose log ratio was `own` + `beside` as soft as `own`."""
+    soft, sharp = (quality.blur_of(float(np.exp(value))) for value in (own, own + beside))
+    return float(np.sqrt(max(soft**2 - sharp**2, 0.0)))
 
 
 def _blur_finding(ratio: float, below: float, beside: float | None) -> Finding:
