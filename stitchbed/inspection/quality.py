@@ -25,6 +25,7 @@ FINE, COARSE = 0.8, 2.0  # px; the two blurs whose ratio tells how sharp an edge
 EDGE_SHARE = 0.04  # of the pixels of a window that count as edge: the steepest
 LEAST_EDGES = 60  # px; fewer say nothing
 CLIP_MARGIN = 0.004  # of the range: one 8-bit code
+OPEN_PX, OPEN_LEVEL = 5, 0.75  # px about a white one in which nothing is darker than that share of white
 STEEP_LIMIT = 12.0  # gray levels (of 255): a step of a drawing, not of a block border
 BLOCK = 8  # px; ITU-T T.81
 BANDS = 16
@@ -160,7 +161,8 @@ def noise_bands(windows: Sequence[Floats], axis: int) -> NDArray[np.float64]:
 def clipped(stored: NDArray[Any]) -> tuple[float, float]:
     """(black, white) shares of pixels at the very ends where they pile up, worst channel.
 
-    Pixels that merely reach an end are not counted: the last code must hold three times what the next ones hold.
+    Pixels that merely reach an end are not counted: the last code must hold three times what the next ones hold. Nor
+    are white ones beside a line, to which a scanner's sharpening lifts paper that has room above it: nothing is lost.
     """
     black, white = clipped_each(stored[None])[0].tolist()
     return black, white
@@ -173,9 +175,11 @@ def clipped_each(squares: NDArray[Any]) -> NDArray[np.float64]:
     worst = np.zeros((len(squares), 2))
     for channel in range(squares.shape[3]):
         values = squares[..., channel].astype(np.int32)
-        for end, distance in enumerate((values, top - values)):
-            last = (distance < step).sum((1, 2))
-            near = ((distance >= step) & (distance < 4 * step)).sum((1, 2)) / 3
+        darkest = [cv2.erode(square, np.ones((OPEN_PX, OPEN_PX))) for square in squares[..., channel]]
+        open_ = np.array(darkest).reshape(values.shape) > OPEN_LEVEL * top
+        for end, (distance, there) in enumerate(((values, np.ones_like(open_)), (top - values, open_))):
+            last = ((distance < step) & there).sum((1, 2))
+            near = ((distance >= step) & (distance < 4 * step) & there).sum((1, 2)) / 3
             share = np.where(last > 3 * near, last / (squares.shape[1] * squares.shape[2]), 0.0)
             worst[:, end] = np.maximum(worst[:, end], share)
     return worst

@@ -132,6 +132,19 @@ def test_cut_ends_are_told_from_ends_that_are_reached(dtype: str) -> None:
     assert quality.clipped(dark)[1] == 0
 
 
+def test_white_to_which_sharpening_lifts_paper_beside_lines_is_not_cut_off() -> None:
+    drawn = 238 + _rng(4).normal(0, 1.5, (256, 256))
+    for col in range(8, 256, 12):
+        cv2.line(drawn, (col, 0), (col - 6, 255), 40.0, 2, cv2.LINE_AA)
+    sharp = drawn + 1.2 * (drawn - cv2.GaussianBlur(drawn, (0, 0), 1.2))
+    for gain, least, most in ((1.0, 0, 0), (1.1, 0.2, 1)):
+        white = np.rint(np.clip(gain * sharp, 0, 255)).astype(np.uint8)
+        assert (white == 255).mean() > 0.05
+        share = quality.clipped(white[..., None])[1]
+        assert least <= share <= most
+    assert quality.clipped_each(np.zeros((0, 8, 8, 1), np.uint8)).shape == (0, 2)
+
+
 # ------------------------------------------------------------------ history
 
 
