@@ -35,6 +35,7 @@ BRIGHTER = 0.08  # share of white that is told; watercolor paper scatters by a t
 DARKER, MOST_DARKER = 0.03, 0.05  # share of white by which darks may lie below what was added to them; share of places
 MOST_COLORED = 0.35  # of what is found, by which red, green and blue may differ in it
 MOST_GRAINY = 0.04  # of their tone, by which neighbors may differ that show one thing; more, and any law fits
+GRAINIER = 0.1  # of what is found, by which they may differ besides: a strong reflection stands out from coarse paint
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,8 @@ def sheen_on(flat: Floats, density: float) -> Sheen | None:
     off = by_channel - by_channel.mean(axis=0) - (added - added.mean())[:, None]
     colored = float(np.sqrt(np.mean(off**2))) / max(float(added.std()), 1e-9)
     too_dark = float(np.mean(tones[0].min(axis=-1) < lift - DARKER))
-    if colored > MOST_COLORED or too_dark > MOST_DARKER or spread > MOST_GRAINY * pairs.mean.mean():
+    most_grainy = (MOST_GRAINY + GRAINIER * float(lift.max())) * float(pairs.mean.mean())
+    if colored > MOST_COLORED or too_dark > MOST_DARKER or spread > most_grainy:
         return None
     mask = lift > BRIGHTER
     if not mask.any():

@@ -79,6 +79,15 @@ def test_sheen_is_told_on_colors_and_on_black(draw: int) -> None:
         assert box["x"] < 200 < box["x"] + box["width"] and box["y"] < 67 < box["y"] + box["height"]
 
 
+@pytest.mark.parametrize("draw", range(2))
+def test_a_strong_reflection_is_told_on_coarse_paint(draw: int) -> None:
+    coarse = np.random.default_rng(20 + draw).standard_normal((60, 90, 1)).astype(np.float32)
+    rough = painted(draw) * np.exp(0.06 * cv2.resize(coarse, SHAPE[::-1], interpolation=cv2.INTER_LINEAR))[..., None]
+    assert sheen_on(rough, DENSITY) is None
+    found = sheen_on(rough + spot(0.3, 25), DENSITY)
+    assert found is not None and found.strength > 0.25
+
+
 def test_a_light_cloud_in_grainy_paint_is_no_sheen() -> None:
     """What is drawn differs from place to place by more than any law of light could tell."""
     coarse = np.random.default_rng(5).standard_normal((60, 90)).astype(np.float32)
