@@ -10,7 +10,7 @@ nothing observes makes the result uncertain, not wrong in silence.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -18,74 +18,41 @@ from scipy.optimize import least_squares
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import CardNotFound
 from stitchbed.matching.robust import robust_sigma, soft_l1_weights
-from stitchbed.photos.geometry.lens import distorted, folds, plain_lens, undistorted
+from stitchbed.photos.geometry.lens import folds, plain_lens, undistorted
 from stitchbed.photos.geometry.plane_pose import (
-    LENS_TERMS,
     UNIT_MM,
     Frame,
     PlaneFit,
     inverted,
     lenses_of,
-    line_of,
     placed,
     poses_of,
-    px_per_mm,
     stretch_of,
     through,
     views_of,
 )
-from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_size
-from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
 from stitchbed.photos.solving.heights import lifts_of
-from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess, in_sigmas
+from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, chosen, first_guess
 from stitchbed.photos.solving.loose_paper import Paper, paper_of, weighted
-from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
+from stitchbed.photos.solving.plane_equations import (
+    NOTHING,
+    PlaneSettings,
+    Problem,
+    card_residuals,
+    priors,
+    residuals_at,
+    side_residuals,
+    slopes_at,
+    tie_residuals,
+)
 
 ROBUST_SIGMAS = 3.0  # residuals beyond are pulled down (soft L1); common practice, no source
 ROBUST_ROUNDS = 2
 OUTLIER_SIGMAS = 4.5  # robust sigmas beyond which a point is left out of the last round; common practice, no source
 MOST_DROPPED = 0.3  # share of card corners that may be left out before the solution counts as none
 BEGUN_LOOKS, MOST_LOOKS = 3, 600  # for each unknown; a first solution without a lens lies in a long valley
-STEP = 1e-6  # of lines, rad and UNIT_MM: lengths between them bend so little that slopes are true to nine digits
-NOTHING, ANYTHING = 1e-8, 1e3  # widths of a belief that holds a value at zero, and of one that says nothing
 NO_PLANE = "flat cards in the plane of the artwork, none moved or bent, printed from one file"  # is expected
 WORST_SIGMAS = 12.0  # rms over the corners' sigma (.05 px); curled paper leaves some tenths; beyond this is no plane
-
-
-@dataclass(frozen=True)
-class PlaneSettings:
-    """Widths (standard deviations) of what is believed before looking.
-
-    k1, k2 : lens terms at the half diagonal; .06 and .02 cover hand cameras (common practice, no source).
-    center : offset of the optical center, share of the half diagonal (about 1 %; from memory).
-    decentering : lens terms p1, p2 at the half diagonal (a few ten-thousandths, from memory of calibrated cameras).
-    scale : relative error of the print's size; stretch : half the difference between its axes.
-    bend : mm, how flat cards lie (sigma of the height; of pressed or taped ones, from memory, no source), unless their
-    corners tell otherwise.
-    size_sigma : mm, of width and height that the user gives. shared_lens : one lens for all photos.
-    flat : a scan, seen without perspective and without a lens.
-    """
-
-    k1: float = 0.06
-    k2: float = 0.02
-    center: float = 0.01
-    decentering: float = 0.0006
-    scale: float = 0.003
-    stretch: float = 0.0005
-    bend: float = 0.05
-    size_sigma: float = SIZE_SIGMA_MM
-    shared_lens: bool = True
-    flat: bool = False
-
-
-@dataclass(frozen=True)
-class _Problem:
-    frame: Frame
-    cards: tuple[CardPoints, ...]
-    sides: tuple[SidePoints, ...]
-    ties: tuple[TiePoints, ...]
-    settings: PlaneSettings
-    size_mm: tuple[float, float] | None = None
 
 
 def solve_plane(
@@ -112,7 +79,7 @@ def solve_plane(
     names = tuple(dict.fromkeys(points.card for points in cards))
     free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
     frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
-    problem = _Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings, size_mm)
+    problem = Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings, size_mm)
     bare = replace(problem, frame=replace(frame, sides=()), sides=(), size_mm=None)
     rough = start.params if start is not None else _begun(bare)
     robust = _robust_solution(problem, _with_lines(problem, rough))
@@ -124,7 +91,7 @@ def solve_plane(
     return _finished(kept, params, paper, _rms_px(kept, alone), dropped)
 
 
-def _begun(bare: _Problem) -> Array:
+def _begun(bare: Problem) -> Array:
     """A first solution from cards alone: with a plain lens, then with a centered one, then freely.
 
     All at once the lens may run off to the side and mimic a tilt (1 of 150 synthetic photos did).
@@ -143,16 +110,14 @@ def _begun(bare: _Problem) -> Array:
     return params
 
 
-def _minimize(
-    problem: _Problem, guess: Array, weights: Array | Paper | None = None, *, most: int = MOST_LOOKS
-) -> Array:
+def _minimize(problem: Problem, guess: Array, weights: Array | Paper | None = None, *, most: int = MOST_LOOKS) -> Array:
     """Least squares of residuals times weights, or as paper tells how they go together, by MINPACK's
     Levenberg-Marquardt, or as far as `most` looks for each unknown lead.
     """
     found = least_squares(
-        lambda params: weighted(weights, _residuals(problem, params)),
+        lambda params: weighted(weights, residuals_at(problem, params)),
         guess,
-        lambda params: weighted(weights, _slopes(problem, params)),
+        lambda params: weighted(weights, slopes_at(problem, params)),
         method="lm",
         x_scale="jac",
         max_nfev=most * len(guess),
@@ -160,103 +125,18 @@ def _minimize(
     return np.asarray(found.x, dtype=np.float64)
 
 
-def _robust_solution(problem: _Problem, guess: Array) -> Array:
+def _robust_solution(problem: Problem, guess: Array) -> Array:
     """The same with residuals beyond ROBUST_SIGMAS pulled down (soft L1 by reweighting); beliefs keep their weight."""
     params = guess
     for _ in range(ROBUST_ROUNDS):
-        residuals = _residuals(problem, params)
+        residuals = residuals_at(problem, params)
         weights = np.sqrt(soft_l1_weights(residuals, ROBUST_SIGMAS))
-        weights[len(residuals) - len(_priors(problem, params)) :] = 1
+        weights[len(residuals) - len(priors(problem, params)) :] = 1
         params = _minimize(problem, params, weights)
     return params
 
 
-def _residuals(problem: _Problem, params: Array) -> Array:
-    """Card corners, side points, ties, beliefs; each divided by its sigma."""
-    seen = [*_card_residuals(problem, params), *_side_residuals(problem, params), *_tie_residuals(problem, params)]
-    parts = [*seen, _priors(problem, params)]
-    return np.nan_to_num(np.concatenate(parts), nan=1e6, posinf=1e6, neginf=-1e6)
-
-
-def _slopes(problem: _Problem, params: Array) -> Array:
-    """(rows, P) of `_residuals`."""
-    frame = problem.frame
-    parts = [
-        *(card_slopes(frame, params, points) for points in problem.cards),
-        *(side_slopes(frame, params, side) for side in problem.sides),
-        *(tie_slopes(frame, params, tie) for tie in problem.ties),
-        _prior_slopes(problem, params),
-    ]
-    return np.nan_to_num(np.concatenate(parts), nan=0.0, posinf=0.0, neginf=0.0)
-
-
-def _card_residuals(problem: _Problem, params: Array) -> list[Array]:
-    frame = problem.frame
-    views, lenses = views_of(frame, params), lenses_of(frame, params)
-    poses, stretch = poses_of(frame, params), stretch_of(frame, params)
-    parts = []
-    for points in problem.cards:
-        plane = placed(poses[points.card], points.card_xy * stretch)
-        seen = distorted(lenses[points.photo], through(views[points.photo], plane))
-        parts.append(((seen - points.photo_xy) / points.sigma).ravel())
-    return parts
-
-
-def _side_residuals(problem: _Problem, params: Array) -> list[Array]:
-    frame = problem.frame
-    views, lenses = views_of(frame, params), lenses_of(frame, params)
-    parts = []
-    for side in problem.sides:
-        view = views[side.photo]
-        plane = through(inverted(view), undistorted(lenses[side.photo], side.photo_xy))
-        a, b, c = line_of(frame, params, side.side) if side.line is None else side.line
-        parts.append((plane @ np.array([a, b]) - c) * px_per_mm(view, plane.mean(0)) / side.sigma)
-    return parts
-
-
-def _tie_residuals(problem: _Problem, params: Array) -> list[Array]:
-    frame = problem.frame
-    views, lenses = views_of(frame, params), lenses_of(frame, params)
-    parts = []
-    for tie in problem.ties:
-        plane = through(inverted(views[tie.a]), undistorted(lenses[tie.a], tie.xy_a))
-        seen = distorted(lenses[tie.b], through(views[tie.b], plane))
-        parts.append(in_sigmas(tie, seen).ravel())
-    return parts
-
-
-def _priors(problem: _Problem, params: Array) -> Array:
-    return np.concatenate([_beliefs(problem, params), _size_errors(problem, params)])
-
-
-def _beliefs(problem: _Problem, params: Array) -> Array:
-    s, frame = problem.settings, problem.frame
-    lens = params[frame.starts[0] : frame.starts[1]].reshape(-1, LENS_TERMS)
-    views = params[: frame.starts[0]].reshape(-1, 8)[:, 6:]
-    widths = np.full(LENS_TERMS, NOTHING) if s.flat else np.array([s.k1, s.k2, *[s.center] * 2, *[s.decentering] * 2])
-    printed = params[frame.starts[3] :] / np.array([s.scale, s.stretch])
-    perspective = views.ravel() / (NOTHING if s.flat else ANYTHING)
-    return np.concatenate([(lens / widths).ravel(), printed, perspective])
-
-
-def _size_errors(problem: _Problem, params: Array) -> Array:
-    """How far the work that the four sides bound is off its size, in sigmas; nothing where no size is known."""
-    if problem.size_mm is None:
-        return np.empty(0)
-    own = params[problem.frame.starts[2] : problem.frame.starts[3]].reshape(-1, 2) * (1.0, UNIT_MM)
-    round_work = own[[problem.frame.sides.index(name) for name in SIDES]]
-    return off_size(corners_of_all(round_work), problem.size_mm, problem.settings.size_sigma)
-
-
-def _prior_slopes(problem: _Problem, params: Array) -> Array:
-    """(rows, P): what is believed is a share of each unknown by itself; a size is one of the lines round the work."""
-    of_each = np.eye(len(params))
-    beliefs = [_beliefs(problem, unit) for unit in of_each]
-    size = [_size_errors(problem, params + STEP * u) - _size_errors(problem, params - STEP * u) for u in of_each]
-    return np.concatenate([np.stack(beliefs, axis=1), np.stack(size, axis=1) / (2 * STEP)])
-
-
-def _with_lines(problem: _Problem, bare: Array) -> Array:
+def _with_lines(problem: Problem, bare: Array) -> Array:
     """The bare solution's unknowns with free lines fitted through the side points it puts on the plane."""
     frame = problem.frame
     bare_frame = replace(frame, sides=())
@@ -271,10 +151,10 @@ def _with_lines(problem: _Problem, bare: Array) -> Array:
     return np.concatenate([bare[:at], lines, bare[at:]])
 
 
-def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
+def _without_outliers(problem: Problem, params: Array) -> tuple[Problem, int]:
     """The problem without the points the robust solution does not explain, and how many went."""
     cards, sides, dropped, total = [], [], 0, 0
-    errors = [np.hypot(*part.reshape(-1, 2).T) for part in _card_residuals(problem, params)]
+    errors = [np.hypot(*part.reshape(-1, 2).T) for part in card_residuals(problem, params)]
     limit = OUTLIER_SIGMAS * _robust_sigma(np.concatenate(errors))
     for points, error in zip(problem.cards, errors, strict=True):
         good = error <= limit
@@ -283,7 +163,7 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
             cards.append(replace(points, card_xy=points.card_xy[good], photo_xy=points.photo_xy[good]))
     if dropped > MOST_DROPPED * total or {p.card for p in cards} != set(problem.frame.cards):
         raise _no_plane(f"{dropped} of {total} card corners do not fit one flat plane")
-    for side, part in zip(problem.sides, _side_residuals(problem, params), strict=True):
+    for side, part in zip(problem.sides, side_residuals(problem, params), strict=True):
         good = np.abs(part) <= OUTLIER_SIGMAS * _robust_sigma(np.abs(part))
         sides.append(replace(side, photo_xy=side.photo_xy[good]))
         dropped += int((~good).sum())
@@ -291,10 +171,10 @@ def _without_outliers(problem: _Problem, params: Array) -> tuple[_Problem, int]:
     return replace(problem, cards=tuple(cards), sides=tuple(sides), ties=ties), dropped
 
 
-def _agreeing_ties(problem: _Problem, params: Array) -> tuple[TiePoints, ...]:
+def _agreeing_ties(problem: Problem, params: Array) -> tuple[TiePoints, ...]:
     """Ties without those the solution does not explain: other things look alike, relief shifts with the camera."""
     kept = []
-    for tie, part in zip(problem.ties, _tie_residuals(problem, params), strict=True):
+    for tie, part in zip(problem.ties, tie_residuals(problem, params), strict=True):
         away = np.hypot(*part.reshape(-1, 2).T)
         kept.append(chosen(tie, away <= OUTLIER_SIGMAS * _robust_sigma(away)))
     return tuple(kept)
@@ -305,7 +185,7 @@ def _robust_sigma(errors: Array) -> float:
     return max(1.0, robust_sigma(errors))
 
 
-def _check_flat(problem: _Problem, params: Array) -> None:
+def _check_flat(problem: Problem, params: Array) -> None:
     """Raise where no plane explains the corners. params : as if they erred independently."""
     rms = _rms_px(problem, params)
     limit = WORST_SIGMAS * float(np.median([points.sigma for points in problem.cards]))
@@ -313,13 +193,13 @@ def _check_flat(problem: _Problem, params: Array) -> None:
         raise _no_plane(f"the card corners disagree with one flat plane by {rms:.1f} px (rms)")
 
 
-def _rms_px(problem: _Problem, params: Array) -> float:
+def _rms_px(problem: Problem, params: Array) -> float:
     """How far corners lie from where the solution sees them, per axis."""
     sigma = np.concatenate([np.repeat(points.sigma, points.photo_xy.size) for points in problem.cards])
-    return float(np.sqrt(np.mean((np.concatenate(_card_residuals(problem, params)) * sigma) ** 2)))
+    return float(np.sqrt(np.mean((np.concatenate(card_residuals(problem, params)) * sigma) ** 2)))
 
 
-def _finished(problem: _Problem, params: Array, paper: Paper | None, rms_px: float, dropped: int) -> PlaneFit:
+def _finished(problem: Problem, params: Array, paper: Paper | None, rms_px: float, dropped: int) -> PlaneFit:
     frame = problem.frame
     covariance = _covariance(problem, params, paper)
     poses, stretch = poses_of(frame, params), stretch_of(frame, params)
@@ -327,14 +207,14 @@ def _finished(problem: _Problem, params: Array, paper: Paper | None, rms_px: flo
     return PlaneFit(views, lenses, poses, stretch, params, covariance, frame, rms_px, dropped)
 
 
-def _covariance(problem: _Problem, params: Array, paper: Paper | None) -> Array:
+def _covariance(problem: Problem, params: Array, paper: Paper | None) -> Array:
     """(P, P): inverse normal matrix, widened where the residuals are larger than the stated sigmas, never narrowed.
 
     That all cards lie above the work, which no residual tells, comes on top.
     """
-    slopes = weighted(paper, _slopes(problem, params))
-    residuals = weighted(paper, _residuals(problem, params))
-    data = residuals[: len(residuals) - len(_priors(problem, params))]
+    slopes = weighted(paper, slopes_at(problem, params))
+    residuals = weighted(paper, residuals_at(problem, params))
+    data = residuals[: len(residuals) - len(priors(problem, params))]
     freedom = max(1, len(residuals) - len(params))
     chi = max(1.0, float(np.sum(data**2)) / freedom)
     scale = np.linalg.norm(slopes, axis=0) + 1e-300
@@ -348,12 +228,12 @@ def _covariance(problem: _Problem, params: Array, paper: Paper | None) -> Array:
     return np.asarray(covariance / np.outer(scale, scale), dtype=np.float64)
 
 
-def _paper(problem: _Problem, params: Array) -> Paper | None:
+def _paper(problem: Problem, params: Array) -> Paper | None:
     """How corners err together."""
-    return paper_of(problem.cards, _lifts(problem, params), _residuals(problem, params), _slopes(problem, params))
+    return paper_of(problem.cards, _lifts(problem, params), residuals_at(problem, params), slopes_at(problem, params))
 
 
-def _lifts(problem: _Problem, params: Array) -> list[Array]:
+def _lifts(problem: Problem, params: Array) -> list[Array]:
     """(N, 2) of each card: how far, in sigmas, its corners are seen elsewhere where its paper lifts as it may; a scan
     is seen from above, and pressed flat.
     """

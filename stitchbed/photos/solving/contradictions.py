@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from stitchbed.core.errors import CardNotFound
-from stitchbed.photos.solving.bundle_adjustment import NO_PLANE, PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import NO_PLANE, solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 
 LEFT_LYING = "photos of one work whose cards stay where they lie until the last photo is taken"
 

@@ -24,8 +24,9 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
 from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, sides_through
 from stitchbed.photos.geometry.shadow import out_of_shadow
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.card_paper import RIM_SHARE, Papers
 from stitchbed.photos.survey.flat_views import together
 from stitchbed.photos.survey.photo import Photo

@@ -32,9 +32,10 @@ from stitchbed.photos.geometry.print_size import (
     size_sigma_mm,
 )
 from stitchbed.photos.geometry.rectangle import SIDES
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.heights import height_sigma, larger_by_height
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.card_paper import overlapped
 from stitchbed.photos.survey.known_size import survey_by_size
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of

@@ -23,9 +23,10 @@ from stitchbed.matching.robust import robust_sigma
 from stitchbed.matching.similarity_links import Sight, agreement, sight_of
 from stitchbed.matching.subpixel import Sought, information, locate
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.contradictions import refusal_of
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints, in_sigmas
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
 

@@ -21,8 +21,9 @@ from stitchbed.color.cielab import chroma_of
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.plane_pose import PlaneFit, card_on_plane, photo_from_plane
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.photo import Photo, full_px, gray_of
 
 CHARTS = ("own", "24", "chart")

@@ -21,9 +21,10 @@ from stitchbed.photos.geometry.plane_pose import (
     radius95,
     shape_covariance,
 )
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.heights import lifts_of
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 
 SIZE = (600.0, 420.0)
 PHOTO = (6000, 4000)

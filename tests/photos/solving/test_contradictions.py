@@ -12,9 +12,10 @@ from synthetic_camera import Camera, aimed, photo_from_scene
 from stitchbed.card.board import corner_piece, saddles
 from stitchbed.core.errors import CardNotFound
 from stitchbed.photos.geometry.plane_pose import placed
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.contradictions import refusal_of
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 
 PHOTO = (3000, 2000)
 LEFT = {1: (-405.0, -225.0, 0.02), 4: (-400.0, 150.0, 0.0)}

@@ -7,12 +7,12 @@ import pytest
 
 from stitchbed.photos.geometry.lens import plain_lens
 from stitchbed.photos.geometry.plane_pose import Frame
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, _Problem, _residuals
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
+from stitchbed.photos.solving.plane_equations import PlaneSettings, Problem, residuals_at
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
 
 
-def problem(shared_lens: bool, rng: np.random.Generator) -> tuple[_Problem, np.ndarray]:
+def problem(shared_lens: bool, rng: np.random.Generator) -> tuple[Problem, np.ndarray]:
     """Two photos, two cards, a free and a known side, ties with and without whiteners; unknowns anywhere."""
     frame = Frame((plain_lens(600, 400), plain_lens(400, 600)), ("a", "b"), ("top",), shared_lens)
     xy = rng.uniform(0, 180, (7, 2))
@@ -26,7 +26,7 @@ def problem(shared_lens: bool, rng: np.random.Generator) -> tuple[_Problem, np.n
     )
     for start in (0, 8):
         params[start : start + 8] += [0.3, 0.02, -0.2, -0.03, 0.32, -0.1, 0.01, 0.02]
-    return _Problem(frame, cards, sides, ties, PlaneSettings()), params
+    return Problem(frame, cards, sides, ties, PlaneSettings()), params
 
 
 @pytest.mark.parametrize("shared_lens", [True, False])
@@ -39,7 +39,7 @@ def test_slopes_are_those_of_small_steps(shared_lens: bool) -> None:
         + [tie_slopes(frame, params, tie) for tie in made.ties]
     )
     steps = [
-        (_residuals(made, params + step * unit) - _residuals(made, params - step * unit)) / (2 * step)
+        (residuals_at(made, params + step * unit) - residuals_at(made, params - step * unit)) / (2 * step)
         for unit in np.eye(len(params))
     ]
     expected = np.stack(steps, 1)[: len(found)]  # beliefs come last

@@ -11,8 +11,9 @@ from synthetic_camera import Camera, aimed, photo_from_scene
 
 from stitchbed.card.board import corner_piece, saddles
 from stitchbed.photos.geometry.plane_pose import PlaneFit, placed
-from stitchbed.photos.solving.bundle_adjustment import PlaneSettings, solve_plane
+from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints, in_sigmas
+from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.plane import _loose
 from stitchbed.photos.survey.tie_points import believed, fine_ties, overlaps_of, strongest
 
