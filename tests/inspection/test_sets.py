@@ -55,6 +55,20 @@ def test_a_corner_alone_tells_no_slight_lift(sure: float, shared: float, told: l
     assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
 
 
+@pytest.mark.parametrize(("loss", "length", "told"), [(0.0, 0.56, []), (0.09, 0.56, [0]), (0.0, 0.2, [0])])
+def test_a_corner_tells_no_lift_of_a_side_that_a_broad_overlap_shows_flat(
+    loss: float, length: float, told: list[int]
+) -> None:
+    """Something printed dark that lies a px aside at the corner takes light from there."""
+    corner, broad = (SideLoss("right", *one) for one in ((0.126, 36.0, 0.15, 0.1), (loss, 30.0, length, loss)))
+    pairs = (
+        Comparison(0, 1, np.zeros(3), (corner,), (), 0.06, 60.0),
+        Comparison(0, 2, np.zeros(3), (broad,), (), 0.24, 100.0),
+        Comparison(1, 2, np.zeros(3), (), (), 0.2, 100.0),
+    )
+    assert [index for index, _ in _lifted(evidence(3, comparisons=pairs))] == told
+
+
 @pytest.mark.parametrize(("shared", "told"), [(0.03, [1]), (0.3, [0, 1])])
 def test_at_a_corner_only_the_darker_of_two_is_lifted(shared: float, told: list[int]) -> None:
     """Both hang over the frame where they lie side by side, however little of the sides shows paper."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Hashable, Sequence
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -36,6 +36,8 @@ FACING = 0.45  # of what the other one loses in the same overlap: beside its dar
 # Where two touch at a corner, and share no more of a piece than that, little else tells the light: only the darker one
 # is lifted, and by no less than that.
 CORNER_SHARED, CORNER_LIFT = 0.1, 0.08
+# Share of a side that a broad overlap shows, and of a corner's loss that it shows there at least: else the corner errs.
+SIDE_SEEN, SEEN_OF = 0.4, 0.25
 SOFT_SIDE = 0.25  # log of the edge ratio of a third of the bed under the whole
 # Of Student's t over the places, pieces, places: what is drawn differs from place to place too, and agrees by chance.
 SURE, LEAST_PIECES, LEAST_PLACES = 0.999, 4, 3
@@ -145,7 +147,8 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
                 # a corner that lies in another piece's lift has that one's light for its own
                 left = replace(loss, loss=loss.loss - max(0.0, over), sure=loss.sure - max(0.0, over))
                 before = sides.get((index, left.side))
-                if left.sure > least and (before is None or left.loss > before.loss):
+                flat = item.shared < CORNER_SHARED and _seen_flat(evidence, index, left, cut | odd)
+                if left.sure > least and not flat and (before is None or left.loss > before.loss):
                     sides[index, left.side] = left
     found = []
     for index, look in enumerate(evidence.looks):
@@ -155,6 +158,20 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
             redo = widest > 2 * EDGE_SHARE * max(look.shape) * 0.95
             found.append((index, _lift_finding(mine, length_words(evidence, index, widest), redo=redo)))
     return found
+
+
+def _seen_flat(evidence: Evidence, index: int, corner: SideLoss, unfit: Collection[int]) -> bool:
+    """True where a broad overlap with a fit piece shows next to nothing of what a corner shows of a piece's side."""
+    broad = [one for one in evidence.comparisons if one.shared >= CORNER_SHARED]
+    shown = [
+        loss
+        for one in broad
+        for own, other, losses in ((one.a, one.b, one.losses_a), (one.b, one.a, one.losses_b))
+        if own == index and other not in unfit
+        for loss in losses
+        if loss.side == corner.side and loss.length > SIDE_SEEN
+    ]
+    return any(loss.loss < SEEN_OF * corner.loss for loss in shown)
 
 
 def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
