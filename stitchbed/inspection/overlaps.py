@@ -73,6 +73,11 @@ class Comparison:
     drift: float = math.inf
     dark: float = 0.0
 
+    @property
+    def each_way(self) -> tuple[tuple[int, int, tuple[SideLoss, ...]], tuple[int, int, tuple[SideLoss, ...]]]:
+        """(own index, the other's, own lifted sides) of both."""
+        return (self.a, self.b, self.losses_a), (self.b, self.a, self.losses_b)
+
 
 @dataclass(frozen=True)
 class _Shared:

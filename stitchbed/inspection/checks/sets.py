@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Collection, Hashable, Sequence
 from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 
@@ -137,10 +138,9 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
     cut, light = _cut_off(evidence), gains(len(evidence.tiles), evidence.comparisons).mean(1)
     for item in evidence.comparisons:
         apart = 0.0 if item.log_gain is None else float(item.log_gain.mean() - (light[item.a] - light[item.b]))
-        both = (item.a, item.b, item.losses_a, apart), (item.b, item.a, item.losses_b, -apart)
-        worst = {index: max((loss.sure for loss in losses), default=0.0) for index, _, losses, _ in both}
+        worst = {index: max((loss.sure for loss in losses), default=0.0) for index, _, losses in item.each_way}
         least, facing = (CORNER_LIFT, 1.0) if item.shared < CORNER_SHARED else (LIFT, FACING)
-        for index, other, losses, over in both:
+        for (index, other, losses), over in zip(item.each_way, (apart, -apart), strict=True):
             # a scan with cut-off ends shows no true light to compare with
             true = other not in cut | odd and index not in unfit
             for loss in losses if true and worst[index] > facing * worst[other] else ():
@@ -163,15 +163,9 @@ def _lifted(evidence: Evidence) -> list[tuple[int, Finding]]:
 def _seen_flat(evidence: Evidence, index: int, corner: SideLoss, unfit: Collection[int]) -> bool:
     """True where a broad overlap with a fit piece shows next to nothing of what a corner shows of a piece's side."""
     broad = [one for one in evidence.comparisons if one.shared >= CORNER_SHARED]
-    shown = [
-        loss
-        for one in broad
-        for own, other, losses in ((one.a, one.b, one.losses_a), (one.b, one.a, one.losses_b))
-        if own == index and other not in unfit
-        for loss in losses
-        if loss.side == corner.side and loss.length > SIDE_SEEN
-    ]
-    return any(loss.loss < SEEN_OF * corner.loss for loss in shown)
+    sides = [losses for one in broad for own, other, losses in one.each_way if own == index and other not in unfit]
+    shown = [loss.loss for loss in chain(*sides) if loss.side == corner.side and loss.length > SIDE_SEEN]
+    return any(loss < SEEN_OF * corner.loss for loss in shown)
 
 
 def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
@@ -179,7 +173,7 @@ def _dark_along_a_side(comparisons: Sequence[Comparison]) -> set[int]:
     be it as broad as the overlaps."""
     sides: dict[int, list[str]] = {}
     for item in comparisons:
-        for index, losses in ((item.a, item.losses_a), (item.b, item.losses_b)):
+        for index, _, losses in item.each_way:
             sides.setdefault(index, []).extend(loss.side for loss in losses if loss.sure > LIFT)
     return {index for index, dark in sides.items() if len(dark) > 1 and len(set(dark)) == 1}
 

@@ -236,18 +236,15 @@ def _telling(pairs: Sequence[Pair], opened: Sequence[Array], tiles: int) -> list
     ]
 
 
-def estimated_pairs(patches: Patches, weight: Sequence[Array], settings: LevelSettings) -> list[tuple[int, int]]:
-    """Every two tiles that see no place flat together and are not tied by others that do. weight : see `find_gains`."""
-    pairs = pairs_of(patches, weight, settings)
-    tied = _tied_flat(pairs, len(patches.seen))
+def estimated_pairs(pairs: Sequence[Pair], tiles: int) -> list[tuple[int, int]]:
+    """Every two tiles that see no place flat together and are not tied by others that do. pairs : see `pairs_of`."""
+    tied = _tied_flat(pairs, tiles)
     return [(pair.i, pair.j) for pair in pairs if tied[pair.i] != tied[pair.j]]
 
 
-def untied_tiles(patches: Patches, settings: LevelSettings) -> list[int]:
+def untied_tiles(pairs: Sequence[Pair], tiles: int) -> list[int]:
     """Tiles that share too few places with the largest group of tiles tied together to compare their light."""
-    trusted = [np.ones(len(seen.index)) for seen in patches.seen]
-    ends = [(pair.i, pair.j) for pair in pairs_of(patches, trusted, settings)]
-    group = _tied(np.array(ends, np.intp).reshape(-1, 2), len(patches.seen))
+    group = _tied(np.array([(pair.i, pair.j) for pair in pairs], np.intp).reshape(-1, 2), tiles)
     return [int(tile) for tile in np.flatnonzero(group != np.bincount(group).argmax())]
 
 

@@ -7,21 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import combinations
 
 import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.mosaic.photometry.gain_compensation import (
     DARKEST,
-    LEAST_PLACES,
     Level,
     estimated_pairs,
     find_gains,
     no_gain,
+    pairs_of,
     untied_tiles,
 )
-from stitchbed.mosaic.photometry.level_equations import LevelSettings
+from stitchbed.mosaic.photometry.level_equations import LevelSettings, Pair
 from stitchbed.mosaic.photometry.lift import Lift, LiftSettings, find_lift, laid_flat, losses_at, no_lift, trust
 from stitchbed.mosaic.photometry.lift_profiles import lost_light
 from stitchbed.mosaic.photometry.overlap_samples import Patches
@@ -102,27 +101,31 @@ def judge_lifts(sight: Sight) -> Lying:
 def judge_light(sight: Sight) -> Light:
     """Where the sheet lifts, then levels without what lifts."""
     lying, names, patches = judge_lifts(sight), sight.names, sight.patches
-    untied = untied_tiles(patches, sight.levels) if sight.levels else []
-    if sight.levels is None or not len(patches.xy):
-        return Light(lying.lifts, [no_gain(name, patches.channels) for name in names], [], untied=untied)
+    unchanged = [no_gain(name, patches.channels) for name in names]
+    if sight.levels is None:
+        return Light(lying.lifts, unchanged, [])
+    pairs = pairs_of(patches, lying.weight, sight.levels)
+    untied = untied_tiles(pairs, len(names))
+    if not len(patches.xy):
+        return Light(lying.lifts, unchanged, [], untied=untied)
     found, even = find_gains(names, sight.sizes, lying.flat, lying.weight, group=sight.group, settings=sight.levels)
-    estimated = estimated_pairs(patches, lying.weight, sight.levels)
-    narrow = [pair for pair in _narrow_pairs(sight, even) if pair[:2] not in estimated]
+    estimated = estimated_pairs(pairs, len(names))
+    narrow = [pair for pair in _narrow_pairs(sight, pairs, even) if pair[:2] not in estimated]
     return Light(lying.lifts, found, estimated, narrow, untied)
 
 
-def _narrow_pairs(sight: Sight, corrected: Sequence[Array]) -> list[tuple[int, int, float]]:
-    """Pairs that share no place deeper in either than `NARROW_MM`, whose light was evened out by more than `UNEVEN`,
-    and the log of that. corrected : per piece (n, C) light."""
+def _narrow_pairs(sight: Sight, pairs: Sequence[Pair], corrected: Sequence[Array]) -> list[tuple[int, int, float]]:
+    """Of `pairs`, those that share no place deeper in either than `NARROW_MM`, whose light was evened out by more than
+    `UNEVEN`, and the log of that. corrected : per piece (n, C) light."""
     found, seen = [], sight.patches.seen
     rims = _depths(sight.sizes, sight.patches, sight.px_per_mm)
     given = [
         np.log(np.maximum(light, DARKEST) / np.maximum(one.light, DARKEST)).mean(1)
         for light, one in zip(corrected, seen, strict=True)
     ]
-    for i, j in combinations(range(len(seen)), 2):
+    for i, j in ((pair.i, pair.j) for pair in pairs):
         _, at_i, at_j = np.intersect1d(seen[i].index, seen[j].index, assume_unique=True, return_indices=True)
-        if len(at_i) < LEAST_PLACES or np.maximum(rims[i][at_i], rims[j][at_j]).max() > NARROW_MM:
+        if np.maximum(rims[i][at_i], rims[j][at_j]).max() > NARROW_MM:
             continue
         between = float(np.median(given[i][at_i] - given[j][at_j]))
         if abs(between) > UNEVEN:
