@@ -1,6 +1,7 @@
 """I list the flats of an artwork as layers: one for each color, or for each family of colors, with plain names.
 
-In: an artwork. Out: layers, each with its colors, its box and its name; of a painting also where on the page it lies.
+In: an artwork. Out: layers, each with its colors, its box, and a name that tells its color, where on the page it
+lies and how much of that it covers.
 """
 
 from __future__ import annotations
@@ -78,9 +79,12 @@ def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> l
         for part in [[c] for c in members] if len(extents) <= MOST_LAYERS else [members]:
             whole = _together([extents[c] for c in part])
             box = Box(whole.top, whole.left, whole.bottom - whole.top, whole.right - whole.left)
-            place = _place(whole, art) if art.painted else ""
-            layers.append(FlatLayer(np.array(part, np.int64), box, _called(name, place, len(part))))
-    return _numbered(layers)
+            named = ", ".join(word for word in (f"{name[0].upper()}{name[1:]}", _place(whole, art)) if word)
+            layers.append((FlatLayer(np.array(part, np.int64), box, named), _extent_words(whole, art, len(part))))
+    return [
+        replace(layer, name=f"{layer.name} ({extent})")
+        for layer, extent in zip(_numbered([layer for layer, _ in layers]), [words for _, words in layers], strict=True)
+    ]
 
 
 def strips(art: Artwork) -> list[Box]:
@@ -95,10 +99,11 @@ def packed(codes: Pixels) -> Ints:
     return np.asarray((wide[..., 0] << 32) | (wide[..., 1] << 16) | wide[..., 2])
 
 
-def _called(family: str, place: str, count: int) -> str:
-    """What a layer is called: its color's family, where it lies, and how many colors it holds."""
-    name = f"{family[0].upper()}{family[1:]}{place and ', '}{place}"
-    return f"{name} ({count} colors)" if count > 1 else name
+def _extent_words(extent: _Extent, art: Artwork, count: int) -> str:
+    """How many colors a layer holds, where there are several, and how much of the page it covers."""
+    share = extent.px / (art.first.width * art.first.height)
+    covers = f"{100 * share:.0f} % of the page" if share >= 0.01 else "under 1 % of the page"
+    return f"{count} colors, {covers}" if count > 1 else covers
 
 
 def _numbered(layers: Sequence[FlatLayer]) -> list[FlatLayer]:

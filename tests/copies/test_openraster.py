@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -137,7 +138,7 @@ def test_one_layer_for_each_color_but_the_papers(written: Path) -> None:
         flats = [layer for layer in image.iter("layer") if "flat" in layer.attrib["src"]]
         names = [layer.attrib["name"] for layer in flats]
         assert len(names) == len(set(names)) == len(COLORS[:-1])
-        assert all(name.replace(" ", "").isalnum() and "#" not in name for name in names)
+        assert all(re.fullmatch(r"[A-Za-z0-9, ]+ \((\d+|under 1) % of the page\)", name) for name in names)
         for layer in flats:
             picture = _png(archive.read(layer.attrib["src"]))
             assert set(np.unique(picture[..., 3])) <= {0, np.iinfo(picture.dtype).max}
@@ -157,11 +158,13 @@ def test_an_independent_reader_agrees(written: Path) -> None:
     assert [layer.name for layer in project.children_recursive][-1] == "Paper"
 
 
-def test_many_colors_are_grouped(drawn: RegionPage, tmp_path: Path) -> None:
+def test_many_colors_are_grouped(tmp_path: Path) -> None:
+    drawn = region_page(300, 1, size=(70.0, 50.0))
     art = _art(drawn, colors=40)
     layers = flat_layers(art, 1)
-    assert len(layers) <= MOST_LAYERS
+    assert len(layers) <= MOST_LAYERS < len(np.unique(drawn.truth % 40))
     assert sum(len(layer.colors) for layer in layers) == len(np.unique(drawn.truth % 40))
+    assert any(re.search(r"\(\d+ colors, (\d+|under 1) % of the page\)$", layer.name) for layer in layers)
     write_layers(tmp_path / "a.ora", art, bits=8)
     with zipfile.ZipFile(tmp_path / "a.ora") as archive:
         assert np.abs(_composed(archive) * 255 - _png(archive.read("mergedimage.png"))).max() <= 1
@@ -233,7 +236,11 @@ def test_a_painting_comes_with_areas_to_select_by(tmp_path: Path) -> None:
     with zipfile.ZipFile(tmp_path / "sea.ora") as archive:
         stack = ElementTree.fromstring(archive.read("stack.xml"))
         layers = stack.findall(f".//stack[@name='{AREAS}']/layer")
-        assert [layer.attrib["name"] for layer in layers] == ["Yellow, top right", "Light blue, top", "Blue, bottom"]
+        assert [layer.attrib["name"] for layer in layers] == [
+            "Yellow, top right (3 % of the page)",
+            "Light blue, top (33 % of the page)",
+            "Blue, bottom (46 % of the page)",
+        ]
         for layer, number in zip(layers, (3, 1, 2), strict=True):
             x, y = int(layer.attrib["x"]), int(layer.attrib["y"])
             alpha = _png(archive.read(layer.attrib["src"]))[..., 3]
