@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import turn_of
@@ -21,6 +22,7 @@ from stitchbed.mosaic.compositing.plan import Plan, Spot
 from stitchbed.mosaic.compositing.seams import SeamMap, find_seams
 from stitchbed.mosaic.compositing.told_changes import ChangedPlace, change_words, changed_places, step_words
 from stitchbed.mosaic.hints.sizes import Sized
+from stitchbed.mosaic.photometry.dark_overlaps import dark_overlaps, dark_words
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.judged_light import Light, Sight, estimated_words, judge_lifts, judge_light
 from stitchbed.mosaic.photometry.lift import Lift
@@ -63,13 +65,12 @@ def make_plan(
     frame = (context.tiles, canvas, tuple(places), tuple(levels), seams)
     plan = Plan(*frame, kind.channels, kind.dtype, kind.icc, kind.alpha, kind.paper, tuple(spots))
     told, steps = changed_places(changes, plan.places, canvas), step_words(changes, plan.places, canvas)
-    return (
-        plan,
-        lifts,
-        plain,
-        told,
-        [*words, *_lifted_words(context, plan, lifts), *estimated_words(light), *change_words(told, canvas), *steps],
-    )
+    words += [
+        *_lifted_words(context, plan, lifts),
+        *estimated_words(light),
+        *_dark_words(context, previews, plan, light),
+    ]
+    return plan, lifts, plain, told, [*words, *change_words(told, canvas), *steps]
 
 
 def held_turn(context: SurveyContext, places: Sequence[Placement]) -> float | None:
@@ -161,6 +162,15 @@ def _colored(small: Small, channels: int) -> Small:
         return small
     light, mixed, shut = (np.repeat(part, channels, axis=2) for part in (small.light, small.mixed, small.shut))
     return replace(small, light=light, mixed=mixed, shut=shut, gray=True)
+
+
+def _dark_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan, light: Light) -> list[str]:
+    """Overlaps that are darker than the paper beside them, of those whose light is not told to be doubtful already."""
+    if not context.settings.solve_levels:
+        return []
+    scale, told = plan.canvas.dpi / MM_PER_INCH, {*light.estimated, *((i, j) for i, j, _ in light.narrow)}
+    found = dark_overlaps(plan.places, promoted(context, previews), plan.levels, light.lifts, scale)
+    return dark_words([one for one in found if one[:2] not in told], [place.tile for place in plan.places])
 
 
 def _lifted_words(context: SurveyContext, plan: Plan, lifts: Sequence[Lift]) -> list[str]:
