@@ -2,11 +2,12 @@
 
 By hand: python tests/benches/learn_patterns.py OUT.txt [SHARE]
 
-In: SHARE of the pages (1 when none is said), some fifteen minutes of a processor for all. Out: OUT.txt. The pages are
-those that `learn_merges.py` learns from, and pages of `drawn_pages.patterned`, where scales, bricks, quilts and strands
-are one area, and panes and squares, in as fine lines, are areas each. Borders are weighed one by one first, as `flats`
+In: SHARE of the pages (1 when none is said), some twenty minutes of a processor for all. Out: OUT.txt. The pages are
+those that `learn_merges.py` learns from; pages of `drawn_pages.patterned`, where scales, bricks, quilts and strands are
+one area, and panes and squares, in as fine lines, are areas each; and of `drawn_pages.apart`, where a few strokes go
+from side to side of a shape. Borders are weighed one by one first, as `flats`
 does; what hangs together then is learned on. What was learned is judged on what it never saw, by `bench_flats.py`: the
-seven invented hands, plain laws, and pages of `patterned` from seed 200 on.
+seven invented hands, plain laws, and pages of `patterned` and of `apart` from seed 200 on.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from drawn_pages.apart import apart_page
 from drawn_pages.boosting import Growing, grown, written
 from drawn_pages.looked_at import WAYS
 from drawn_pages.patterned import patterned_page
@@ -31,11 +33,11 @@ from stitchbed.page.line_art.merging.patterns import parties
 from stitchbed.page.line_art.merging.rounds import settled_rounds, weighed
 from stitchbed.page.line_art.merging.trees import Trees, learned
 
-PATTERNED = 140
+PATTERNED, LYING_APART = 140, 80
 HARM = 6.0  # weight of a party of several areas: an artist joins two by one click, and parts none
 PURE, LEAST_MM2 = 0.9, 1.0  # of a party of one area; of an area that counts
 USUAL = 30.0  # parties on a page; where there are more, each counts less
-HOW = Growing(count=70, deep=3, least=6.0, tamed=6.0)
+HOW = Growing(count=150, deep=4, least=6.0, tamed=6.0)
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,8 @@ def _samples(share: float) -> Iterator[Sample]:
         yield sample_of(drawn_page_of(law, seed), way, seed)
     for seed in range(1, 1 + max(1, round(share * PATTERNED))):
         yield sample_of(patterned_page(seed), WAYS[seed % len(WAYS)], seed)
+    for seed in range(1, 1 + max(1, round(share * LYING_APART))):
+        yield sample_of(apart_page(seed), WAYS[seed % len(WAYS)], seed)
 
 
 def taught(samples: list[Sample]) -> Trees:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from stitchbed.core.arrays import Bytes
 from stitchbed.page.line_art.merging.graph import FREE, Graph, graph_of, joined_graph
-from stitchbed.page.line_art.merging.patterns import CELLS, joined_patterns, parties
+from stitchbed.page.line_art.merging.patterns import joined_patterns, parties
 from stitchbed.page.line_art.merging.trees import PATTERNS, Trees, learned
 from stitchbed.page.line_art.outlines import Outlines
 from stitchbed.page.line_art.spread import spread_under
+from stitchbed.page.page import page_of_array
+from stitchbed.pipelines.flats import FlatsSettings, lines_of, region_map
 
 CELL = 25.4 / 300
 WALL, COURSE, BRICK, BOLD = 240, 20, 40, 9  # cells
@@ -76,12 +79,46 @@ def test_only_what_is_told_to_be_one_is_joined() -> None:
     assert len(np.unique(joined_patterns(graph, CELL, told("bolder", 1.5)))) == 2
 
 
-def test_few_cells_are_no_pattern() -> None:
+def sheet_with(*strokes: tuple[slice, slice]) -> tuple[Graph, int]:
+    """A bold box with fine strokes in it, each a box of the sheet."""
     line = np.zeros((120, 200), np.uint8)
     line[20:100, 20:180] = 1
     line[29:91, 29:171] = 0
-    line[29:91, 60:63] = 1
-    graph, count = graph_of_lines(line)
-    assert count == 3 < CELLS
+    for stroke in strokes:
+        line[29:91, 29:171][stroke] = 1
+    return graph_of_lines(line)
+
+
+UPRIGHT = [(slice(None), slice(at, at + 3)) for at in (30, 60, 90)]
+LEVEL = [(slice(at, at + 3), slice(None)) for at in (15, 35)]
+
+
+def test_a_shape_without_strokes_is_no_pattern() -> None:
+    graph, count = sheet_with()
+    assert count == 2
     assert not list(parties(graph, CELL))
-    assert joined_patterns(graph, CELL, told("bolder", 0.0)).tolist() == [0, 1, 2]
+    assert joined_patterns(graph, CELL, told("bolder", 0.0)).tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(("strokes", "one_way"), [(UPRIGHT, 1.0), (UPRIGHT + LEVEL, 0.57)])
+def test_ways_of_straight_strokes_are_seen(strokes: list[tuple[slice, slice]], one_way: float) -> None:
+    graph, _ = sheet_with(*strokes)
+    _, which, seen = next(iter(parties(graph, CELL)))
+    assert len(which) == 1
+    assert seen["straight"][0] == pytest.approx(1, abs=0.02)
+    assert seen["one_way"][0] == pytest.approx(one_way, abs=0.05)
+    assert seen["two_ways"][0] == pytest.approx(1, abs=0.02)
+
+
+@pytest.mark.parametrize("reach", [(170, 110), (80, 60)])
+def test_wide_strokes_from_side_to_side_are_hatching(reach: tuple[int, int]) -> None:
+    """Of a fine pen, 2 mm apart, in an oval drawn by a bold one."""
+    dpi, oval, strokes = 300.0, *np.zeros((2, 420, 520), np.uint8)
+    cv2.ellipse(oval, (260, 210), reach, 12, 0, 360, 255, -1)
+    for at in range(40, 460, 24):
+        cv2.line(strokes, (at, 60), (at + 60, 360), 255, 3, cv2.LINE_AA)
+    drawn = np.where(oval > 0, strokes, 0).astype(np.uint8)
+    cv2.ellipse(drawn, (260, 210), reach, 12, 0, 360, 255, 9, cv2.LINE_AA)
+    page = page_of_array(255 - drawn, dpi)
+    _, regions = region_map(page, lines_of(page, 0.25), FlatsSettings(workers=1))
+    assert len(regions) == 2

@@ -20,18 +20,21 @@ from stitchbed.page.line_art import gaps, hatching
 from stitchbed.page.line_art.outlines import Outlines
 from stitchbed.page.line_art.regions import STRIP
 
-# of a border: sums over the places that touch; the first nine after its length are bits of what lies there
-LENGTH, OPEN, BRIDGE, TONE, DRAWN, MARK, AMID, AT_END, LONE, END, HALF, HALF_SQUARED = range(12)
-BITS = 9
+# of a border: sums over the places that touch; the first nine after its length are bits of what lies there; then the
+# line's half width and its square; columns, rows, and their squares and product, cells
+LENGTH, OPEN, BRIDGE, TONE, DRAWN, MARK, AMID, AT_END, LONE, END = range(10)
+HALF, HALF_SQUARED, AT, DOWN, AT2, DOWN2, BOTH = range(10, 17)
+BITS, SUMS = 9, 17
 # of an area: cells, mm, mm2; cells at the page's edge; ends of strokes that nothing answers
 FREE, LINE, TONED, X, Y, XX, YY, XY, RIM, ENDS = range(10)
+SOLID_MM = 0.5  # half the width of what lies on a border, from which on it is no stroke but black
 
 Kinds = NDArray[np.uint16]
 
 
 @dataclass(frozen=True)
 class Graph:
-    """pairs : (m, 2) areas that touch, the lower first. borders : (m, 12) sums. areas : (n, 10) sums. wide : (n,) mm of
+    """pairs : (m, 2) areas that touch, the lower first. borders : (m, SUMS). areas : (n, 10) sums. wide : (n,) mm of
     free paper across. parts : (n,) areas joined into each. drawn, tone : cells, half the pen of outlines and of tone.
     """
 
@@ -108,7 +111,7 @@ def _borders(labels: Labels, kinds: Kinds, half: Floats, workers: int) -> tuple[
 
     def strip(top: int) -> tuple[Ints, Array]:
         rows = slice(top, top + STRIP + 1)
-        return _strip_borders(labels[rows], kinds[rows], half[rows], span)
+        return _strip_borders(labels[rows], kinds[rows], half[rows], span, top)
 
     with ThreadPoolExecutor(workers) as pool:
         codes, sums = zip(*pool.map(strip, range(0, len(labels), STRIP)), strict=True)
@@ -116,27 +119,39 @@ def _borders(labels: Labels, kinds: Kinds, half: Floats, workers: int) -> tuple[
     return np.stack([found // span, found % span], axis=1), _summed(np.concatenate(sums), place, len(found))
 
 
-def _strip_borders(labels: Labels, kinds: Kinds, half: Floats, span: int) -> tuple[Ints, Array]:
-    """Codes of the pairs that touch in a strip's first STRIP rows, and their sums."""
+def _strip_borders(labels: Labels, kinds: Kinds, half: Floats, span: int, top: int) -> tuple[Ints, Array]:
+    """Codes of the pairs that touch in the first STRIP rows of a strip, and their sums. top : row of the strip."""
     most = sum(int(np.count_nonzero(np.diff(labels, axis=axis))) for axis in (0, 1))
     code, kind, thick = np.empty(most, np.int64), np.empty(most, np.uint16), np.empty(most, np.float32)
-    count = _touching(labels, kinds, half, STRIP, span, code, kind, thick)
+    place_of = np.empty(most, np.int64)
+    count = _touching(labels, kinds, half, STRIP, span, code, kind, thick, place_of)
     found, place = np.unique(code[:count], return_inverse=True)
     wide = thick[:count].astype(np.float64)
-    sums = np.empty((len(found), 12))
+    down, at = np.divmod(place_of[:count], labels.shape[1])
+    down += top
+    sums = np.empty((len(found), SUMS))
     sums[:, LENGTH] = np.bincount(place, minlength=len(found))
     for bit in range(BITS):
         sums[:, OPEN + bit] = np.bincount(place, kind[:count] >> bit & 1, len(found))
-    sums[:, HALF], sums[:, HALF_SQUARED] = (np.bincount(place, of, len(found)) for of in (wide, wide**2))
+    for column, of in enumerate((wide, wide**2, at, down, at**2, down**2, at * down), HALF):
+        sums[:, column] = np.bincount(place, of, len(found))
     return found, sums
 
 
 @compiled
 def _touching(
-    labels: Labels, kinds: Kinds, half: Floats, rows: int, span: int, code: Ints, kind: Kinds, thick: Floats
+    labels: Labels,
+    kinds: Kinds,
+    half: Floats,
+    rows: int,
+    span: int,
+    code: Ints,
+    kind: Kinds,
+    thick: Floats,
+    places: Ints,
 ) -> int:
-    """Fill in the pair, what lies there and half the line's width, for each place of the first `rows` rows that touches
-    another area to the right or below; how many."""
+    """Fill in the pair, what lies there, half the line's width and the flat place, for each place of the first `rows`
+    rows that touches another area to the right or below; how many."""
     count = 0
     for row in range(min(rows, labels.shape[0])):
         for col in range(labels.shape[1]):
@@ -149,6 +164,7 @@ def _touching(
                     # beside a line of one cell is no opening
                     kind[count] = both & ~np.uint16(1) if both & 0b1110 else both
                     thick[count] = max(half[row, col], half[down, right])
+                    places[count] = row * labels.shape[1] + col
                     count += 1
     return count
 

@@ -1,8 +1,9 @@
-"""I join the cells of a pattern, of scales or bricks: many that fine lines part and a bolder one closes in.
+"""I join the cells of a pattern, of scales, bricks or hatching: what fine lines part and a bolder one closes in.
 
 In: the graph of areas that is left when borders were weighed one by one. Out: what each area is joined into.
 
-No border of such a cell differs from an outline; that there are many alike, and a bolder line round them all, tells.
+No border of such a cell differs from an outline; that there are many alike, or straight strokes that run one or two
+ways between them, and a bolder line round them all, tells.
 So what hangs together by lines up to a width is judged as a whole, for one width after the other, the boldest first.
 The numbers in `patterns.txt` were learned on drawn pages whose areas are known (`tests/benches/learn_patterns.py`).
 """
@@ -19,15 +20,24 @@ from scipy.sparse.csgraph import connected_components
 from stitchbed.core.arrays import Array, Ints, Mask
 from stitchbed.page.line_art.merging.graph import (
     AMID,
+    AT,
+    AT2,
+    BOTH,
     BRIDGE,
+    DOWN,
+    DOWN2,
     DRAWN,
+    ENDS,
     FREE,
     HALF,
     HALF_SQUARED,
     LENGTH,
+    LINE,
     OPEN,
     RIM,
+    SOLID_MM,
     TONE,
+    TONED,
     Graph,
 )
 from stitchbed.page.line_art.merging.trees import Trees, asked
@@ -37,16 +47,17 @@ WIDTHS = tuple(round(0.32 + 0.05 * n, 2) for n in range(13))  # of the bold pen
 SLACK = 0.15  # cells, half a line's width
 UNEVEN, APART = 0.4, 3.0  # cells: least unevenness of a line, and how far apart along it widths are by chance
 MOSTLY = 0.5  # of a border
-CELL_MM2, CELLS = 0.3, 6  # of a cell that counts, and how many a pattern has at least
+CELL_MM2, CELLS = 0.3, 2  # of a cell that counts, and how many a pattern has at least
 MANY = 40.0  # cells, and more, are as many
-LARGEST = 0.35  # of a pattern, in one cell at most: what has folds or buttons is none
 # of an outline between cells that hang together elsewhere: times the lines within; cells, longer than crossings; share
 # of the rim
 SEAM, SEAM_LENGTH, MOST_SEAM = 1.4, 4, 0.03
 BOLDER = 1.15  # times the lines within is the line round a pattern, at least
-ODDS = 0.3  # log of them, from which on all is joined
+ODDS = 1.3  # log of them, from which on all is joined; high, as two areas are soon joined and hardly parted
 THIN = 0.3  # cells, half the width; what is less is no line
 AS_FINE, NEARLY = 1.2, 1.4  # times the lines within
+BENT = (0.6, 0.02)  # cells, and share of its length, that a straight line is off itself
+WAYS = 16  # directions counted in half a turn
 
 
 @dataclass(frozen=True)
@@ -84,7 +95,7 @@ def parties(graph: Graph, cell_mm: float) -> Iterator[tuple[Ints, Ints, dict[str
         return
     lines, one, two = _lines(graph), *graph.pairs.T
     for width in reversed(WIDTHS):
-        hung = lines.drawn & (lines.sure <= width * lines.bold + SLACK)
+        hung = lines.drawn & (lines.sure <= min(width * lines.bold + SLACK, SOLID_MM / cell_mm))
         links = coo_array(
             (np.ones(int(hung.sum())), (one[hung], two[hung])),
             shape=(len(graph.areas),) * 2,
@@ -93,7 +104,7 @@ def parties(graph: Graph, cell_mm: float) -> Iterator[tuple[Ints, Ints, dict[str
         cells = np.bincount(party, graph.areas[:, FREE] * cell_mm**2 > CELL_MM2)
         if (cells >= CELLS).any():
             seen = _seen(graph, lines, party, cell_mm)
-            like = (seen["bolder"] > BOLDER) & (seen["share"] < LARGEST) & (seen["seam"] < MOST_SEAM)
+            like = (seen["bolder"] > BOLDER) & (seen["seam"] < MOST_SEAM)
             which = np.flatnonzero((cells >= CELLS) & like)
             if len(which):
                 yield party, which, {name: value[which] for name, value in seen.items()}
@@ -148,8 +159,35 @@ def _seen(graph: Graph, lines: Lines, party: Ints, cell_mm: float) -> dict[str, 
         "fine": fine * cell_mm,
         "rim": bold * cell_mm,
         "bold": bold / lines.bold,
+        "ends": np.log1p(np.bincount(party, graph.areas[:, ENDS], count)),
+        "strokes": np.bincount(party, graph.areas[:, TONED], count)
+        / np.maximum(np.bincount(party, graph.areas[:, FREE] + graph.areas[:, LINE], count), 1),
+        "across": within(ink * np.minimum(graph.wide[one], graph.wide[two])) / inner,
+        **_ways(graph, ink, party, count),
         **_sizes(graph.areas[:, FREE] * cell_mm**2, party, count),
     }
+
+
+def _ways(graph: Graph, ink: Array, party: Ints, count: int) -> dict[str, Array]:
+    """(p,) each, by name: of the lines within each party, the share that is straight, that runs one way, or one of two
+    ways. ink : (m,) cells of line of each border."""
+    one, two = party[graph.pairs].T
+    length = graph.borders[:, LENGTH]
+    at, down, at2, down2, both = graph.borders[:, [AT, DOWN, AT2, DOWN2, BOTH]].T / length
+    across, high, mixed = at2 - at**2, down2 - down**2, both - at * down
+    middle, reach = (across + high) / 2, np.hypot((across - high) / 2, mixed)
+    bent = np.sqrt(np.maximum(middle - reach, 0))
+    straight = (one == two) & (bent < BENT[0] + BENT[1] * np.sqrt(12 * (middle + reach)))
+    angle = np.arctan2(mixed, (across - high) / 2) / (2 * np.pi) % 1 * WAYS
+    way = np.minimum(angle.astype(np.int64), WAYS - 1)
+    whole = np.maximum(np.bincount(one[one == two], ink[one == two], count), 1e-3)
+    straight_ink = np.bincount(one[straight] * WAYS + way[straight], ink[straight], count * WAYS)
+    shares = straight_ink.reshape(count, WAYS) / whole[:, None]
+    pairs = shares + np.roll(shares, -1, axis=1)
+    first = pairs.argmax(axis=1)
+    off = (np.arange(WAYS) - first[:, None]) % WAYS
+    second = np.where((off > 1) & (off < WAYS - 1), pairs, 0).max(axis=1)
+    return {"straight": shares.sum(axis=1), "one_way": pairs.max(axis=1), "two_ways": pairs.max(axis=1) + second}
 
 
 def _sizes(area: Array, party: Ints, count: int) -> dict[str, Array]:

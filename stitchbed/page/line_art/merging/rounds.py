@@ -19,7 +19,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
-from stitchbed.page.line_art.merging.graph import Graph, graph_of, joined_graph
+from stitchbed.page.line_art.merging.graph import SOLID_MM, Graph, graph_of, joined_graph
 from stitchbed.page.line_art.merging.looks import looks
 from stitchbed.page.line_art.merging.patterns import joined_patterns
 from stitchbed.page.line_art.merging.trees import PATTERNS, Trees, asked, learned
@@ -32,7 +32,6 @@ SURE = (0.95, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)
 ALL_DRAWN, MOST_OPEN, MOST_AMID = 0.85, 0.1, 0.3  # of a border that is outline all along
 ROOM_MM2, ROOM_MM = 1.2, 1.0  # of an area that is no paper between strokes
 LETTERED, COUNTER_MM2 = 0.9, 10.0  # of all that lies round an area within a letter; the largest such area
-SOLID_MM = 0.5  # half the width of what lies on a border, from which on it is no stroke but black
 ROUNDS = 60  # at most; pages take some thirty
 TICKS = ROUNDS + 4
 
