@@ -106,6 +106,7 @@ class Limits:
 PIECE = 0.6  # measured on lines thinner than a pixel; the paper's grain beside pale dust makes .3 of it
 # of full ink, at 300 and 600 dpi, by which a middle is darker; measured on crosses and on dust
 CORE, BLACKEST = (0.04, 0.08), 0.95  # what is as dark as the latter is ink
+INKY = 0.7  # of full ink: a paler middle is a flake's own mottle; at 600 dpi, where that shows
 BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mark is the end of a stroke, or lies by one
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
@@ -248,7 +249,8 @@ def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSetting
 def _cored(finds: Finds, scale: Scale) -> Mask:
     """(n,) marks with a middle as dark as ink, or darker than the even gray that fits them: small stars and crosses."""
     core = CORE[0] + (CORE[1] - CORE[0]) * fineness(scale)
-    return np.asarray((finds.peak > BLACKEST) | (finds.peak > finds.dark + core) & (finds.gain > SURE_GAIN))
+    darker = (finds.peak > np.maximum(finds.dark + core, INKY * fineness(scale))) & (finds.gain > SURE_GAIN)
+    return np.asarray((finds.peak > BLACKEST) | darker)
 
 
 def company(

@@ -12,14 +12,15 @@ from ink_pages import blank, seen, stroke
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.dust import sweep as sweeping
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.classify import DustSettings, asked, judged
+from stitchbed.page.dust.classify import LIMITS, DustSettings, asked, judged
+from stitchbed.page.dust.surroundings import odds_among
 from stitchbed.page.ground import Ground
 from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.white import PaperSettings, survey
 
 INK = InkTraits(0.05, True, 0.8, 0.01, 0.0, 0.01)
-AT_300 = Scale(300 / MM_PER_INCH, 0.6)
+AT_300, AT_600 = (Scale(dpi / MM_PER_INCH, 0.6) for dpi in (300, 600))
 GRAIN = {"size": 0.13, "peak": 0.3, "shape": 0.75, "dark": 0.45, "gain": 12.0, "width": 0.1, "bare": 0.99}
 RAGGED = {"top": 0.4, "long": 0.006, "short": 0.003, "compact": 0.6, "tail": 0.9, "fourth": 0.7, "uneven": 0.4}
 
@@ -54,6 +55,16 @@ def test_a_mark_with_a_black_middle_is_a_small_star_and_stays() -> None:
         assert judged(table(mark), INK, AT_300, DustSettings()).tolist() == [taken]
     assert judged(table({**row, "peak": 0.65, "gain": 2.0}), INK, AT_300, DustSettings("normal")).tolist() == [True]
     assert judged(table({**row, "peak": 0.97, "dark": 0.95}), INK, AT_300, DustSettings("normal")).tolist() == [False]
+
+
+def test_a_pale_flake_with_a_mottled_middle_goes_at_600_dpi_and_a_star_stays() -> None:
+    row = {"row": 300.0, "col": 300.0, **GRAIN, **RAGGED, "dark": 0.35}
+    for peak, taken in ((0.5, True), (0.65, True), (0.75, False), (0.9, False)):
+        mark = table({**row, "peak": peak})
+        assert odds_among(mark, AT_600, DustSettings().smallest_dot)[0] > LIMITS["careful"].odds
+        assert judged(mark, INK, AT_600, DustSettings()).tolist() == [taken]
+    # a coarse scan evens the mottle out: there a middle that is seen is drawn
+    assert judged(table({**row, "peak": 0.5}), INK, AT_300, DustSettings()).tolist() == [False]
 
 
 def test_a_bit_of_a_stroke_that_goes_on_as_pale_stays() -> None:
