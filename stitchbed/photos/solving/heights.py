@@ -17,7 +17,7 @@ TOLD = 4e-4  # fourth power of the sine of a tilt from which perspective tells i
 
 
 def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:
-    """(N, 2) px per mm of height above the plane at its points (N, 2) mm, either way; lens bending left aside.
+    """(N, 2) px per mm of height above the plane, towards the camera, at its points (N, 2) mm; lens bending left aside.
 
     The focal length is told by the perspective of the view, as by two orthogonal vanishing points, as far as it tells
     it. Reference: Zhang (2000), IEEE Trans. Pattern Anal. 22:1330-1334, equations 3 and 4.
@@ -26,7 +26,7 @@ def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:
     focal = _focal_length(h / np.sqrt(abs(np.linalg.det(h[:2, :2]))))
     rays = h / np.array([[focal], [focal], [1]])
     rays = rays / np.sqrt(np.linalg.norm(rays[:, 0]) * np.linalg.norm(rays[:, 1]))
-    up = np.cross(rays[:, 0], rays[:, 1])
+    up = -np.sign(np.linalg.det(rays)) * np.cross(rays[:, 0], rays[:, 1])
     seen = np.column_stack([plane_xy, np.ones(len(plane_xy))]) @ rays.T
     lift = focal * (up[:2] - seen[:, :2] / seen[:, 2:] * up[2]) / seen[:, 2:]
     return np.asarray(lens.radius * lift, dtype=np.float64)
@@ -39,7 +39,7 @@ def larger_by_height(view: Array, lens: Lens, corners: Array) -> float:
     back = np.column_stack([seen[:, :2] / seen[:, 2:] + lift, np.ones(len(corners))]) @ np.linalg.inv(view).T
     raised = back[:, :2] / back[:, 2:]
     across = np.linalg.norm(raised[:2] - raised[2:], axis=1) / np.linalg.norm(corners[:2] - corners[2:], axis=1)
-    return float(np.abs(across - 1).mean())  # either way: the plane may be seen as in a mirror
+    return float((across - 1).mean())
 
 
 def height_sigma(view: Array, lens: Lens) -> float:
