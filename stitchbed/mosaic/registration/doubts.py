@@ -15,11 +15,11 @@ from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import two_digits
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
 from stitchbed.mosaic.registration.holding import HoldSettings
-from stitchbed.mosaic.registration.placement import Placement
+from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, with_finer_knots
 from stitchbed.mosaic.registration.tie_points import Ties, chosen
-from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame, axes_shown, turn_and_stretch
+from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame, axes_shown, middles, turn_and_stretch
 
 MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
 UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
@@ -31,6 +31,8 @@ NO_STRETCH = 0.0005  # five times what a sheet that lies in one room does
 LEAST_GAIN = 0.5
 MOST_TRIED = 6  # pieces each of which may be the only one that stretched
 CORRELATED = 0.3  # neighboring ties err alike; each counts as this share of one
+ACROSS, ALONG = 2, 1  # numbers of a bed's splines x(u) and y(v)
+LEAST_BOW = 0.001  # share by which the ends of a bed differ, under which what it hides is less than is told anyway
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
 
@@ -55,7 +57,57 @@ def solve_as_fine_as_shown(
     tried = solve_within_reason(places, ties, frame, settings, finer, known=known)
     gained = _misfit(found, settings.cauchy) - _misfit(tried, settings.cauchy)
     more = _determined(tried) - _determined(found)
-    return (tried, finer) if gained > LEAST_GAIN * more else (found, bed)
+    found, bed = (tried, finer) if gained > LEAST_GAIN * more else (found, bed)
+    return _or_stretched_rows(found, places, ties, frame, settings, bed, known=known), bed
+
+
+def _or_stretched_rows(
+    found: Alignment,
+    places: Sequence[Placement],
+    ties: Ties,
+    frame: Frame,
+    settings: AlignmentSettings,
+    bed: BedSettings,
+    *,
+    known: int,
+) -> Alignment:
+    """`found`, with more rivals where its bed bows so that a row of pieces that stretched alike would look the same.
+
+    The far end of one row is seen beside the near end of the next only: that paper became longer there or that the
+    head's way bows shows as one and the same, and the bow is what the alignment takes it for.
+    """
+    rivals = []
+    for axis, spline in ((0, ACROSS), (1, ALONG)):
+        if _bow(found, axis) < LEAST_BOW or axes_shown(found.placements):
+            continue
+        for row in _two_rows(found, axis):
+            only = replace(settings, free_stretch=row, far_stretch=())
+            tried = adjust_bundle(places, ties, frame, only, replace(bed, no_bows=(spline,)), known=known)
+            if _misfit(tried, settings.cauchy) - _misfit(found, settings.cauchy) < BY_CHANCE * len(places):
+                rivals.append(tried.placements)
+    return replace(found, rivals=(*found.rivals, *rivals)) if rivals else found
+
+
+def _bow(found: Alignment, axis: int) -> float:
+    """By what share the last quarter of a bed is longer or shorter than its first one, the most of all beds."""
+    most = 0.0
+    for bed in found.beds.values():
+        shift = bed.warp.shift
+        way = shift[shift.shape[0] // 2, :, 0] if axis == 0 else shift[:, shift.shape[1] // 2, 1]
+        end = max(2, len(way) // 4)
+        first, last = (np.polyfit(np.arange(end), one, 1)[0] for one in (way[:end], way[-end:]))
+        most = max(most, abs(float(last - first)) / bed.warp.spacing)
+    return most
+
+
+def _two_rows(found: Alignment, axis: int) -> list[tuple[int, ...]]:
+    """Indices of the pieces on either side of the widest gap between middles, along x (axis 0) or y of the pieces."""
+    turn = turn_and_stretch(found.placements[0].sheet_from_tile)[1]
+    way = np.array([np.cos(turn), np.sin(turn)] if axis == 0 else [-np.sin(turn), np.cos(turn)])
+    at = np.array([to_sheet(p, m[None])[0] @ way for p, m in zip(found.placements, middles(found.placements))])
+    order = np.argsort(at, kind="stable")
+    gap = int(np.argmax(np.diff(at[order]))) + 1
+    return [tuple(int(i) for i in row) for row in (order[:gap], order[gap:])]
 
 
 def _determined(found: Alignment) -> float:
@@ -210,10 +262,12 @@ def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: 
 
 
 def _stretch_words(solved: Alignment) -> list[str]:
-    strange = ", ".join(f"{name} ({100 * share:.1f} %)" for name, share in _stretched(solved, MOST_STRETCH).items())
-    if not strange:
+    beyond = _stretched(solved, MOST_STRETCH)
+    if not beyond:
         return []
-    others = [max(one, key=lambda tile: one[tile]) for one in map(_longer, solved.rivals)]
+    strange = ", ".join(f"{name} ({100 * share:.1f} %)" for name, share in beyond.items())
+    likely = dict.fromkeys(max(one, key=lambda tile: one[tile]) for one in map(_longer, solved.rivals))
+    others = [name for name in likely if name not in beyond]
     instead = f", or {' or '.join(others)} instead, which fits as well" if others else ""
     return [f"stretched more than paper does: {strange}{instead}; something else is wrong there, look at its seams"]
 

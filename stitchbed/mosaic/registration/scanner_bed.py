@@ -19,6 +19,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration.placement import Warp
 
 STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
+BOW_DEGREE = 5  # polynomials up to this one bow; waves shorter than half of the bed's length are beyond them
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class BedSettings:
     a bend along which side, is not told: each of the six gets an equal part of the square of the middle, .105 mm.
     amplitude_mm: expected size of each of the four splines. travel_bend_mm, sensor_bend_mm: expected second difference
     between neighboring knots. axis: expected axis error (share of length).
+    no_bows: which of the four splines may not bow over much of the bed's length; waves are left to them.
     """
 
     travel_knot_mm: float = 4.0
@@ -38,6 +40,7 @@ class BedSettings:
     sensor_bend_mm: float = 0.05
     axis: float = 0.0008
     finer: float = 2.0
+    no_bows: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,11 +121,12 @@ def prior(shape: BedShape, settings: BedSettings) -> Array:
     across = (shape.size[1], settings.sensor_knot_mm * shape.px_per_mm)
     blocks = []
     wave, bow = settings.travel_bend_mm, settings.sensor_bend_mm
-    for side, bend_mm in ((along, wave), (along, wave), (across, bow), (across, bow)):
+    for n, (side, bend_mm) in enumerate(((along, wave), (along, wave), (across, bow), (across, bow))):
+        degree = BOW_DEGREE if n in settings.no_bows else 1
         count = _count(*side)
         amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
         bend = np.diff(np.eye(count), 2, axis=0) / (bend_mm * shape.px_per_mm)
-        blocks.append(np.concatenate([amplitude, bend, _straight(*side) / (STRAIGHT_MM * shape.px_per_mm)]))
+        blocks.append(np.concatenate([amplitude, bend, _smooth(*side, degree) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))
     full[0, 0] = full[1, 1] = 1 / settings.axis
@@ -174,13 +178,16 @@ def described(shape: BedShape, solution: Array, covariance: Array, settings: Bed
     )
 
 
-def _straight(length: int, spacing: float) -> Array:
-    """(2, K) mean of a spline over its range, and its slope (least squares) as the rise from the middle to an end."""
+def _smooth(length: int, spacing: float, degree: int) -> Array:
+    """(degree + 1, K) shares of Legendre's polynomials in a spline (least squares): its mean over its range, its slope
+    as the rise from the middle to an end, and so on. Reference: NIST DLMF, 18.3."""
     along = np.linspace(-1, 1, 4 * _count(length, spacing))
     columns, weights = _spline((along + 1) / 2 * length, length, spacing)
     values = np.zeros((len(along), _count(length, spacing)))
     np.put_along_axis(values, columns, weights, axis=1)
-    return np.stack([values.mean(axis=0), along @ values / (along @ along)])
+    shapes = np.polynomial.legendre.legvander(along, degree).T
+    shares: Array = shapes @ values / (shapes**2).sum(axis=1, keepdims=True)
+    return shares
 
 
 def _evaluate(shape: BedShape, xy: Array, solution: Array, settings: BedSettings) -> Array:

@@ -34,6 +34,7 @@ class AlignmentSettings:
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
     some do by a permille. far_stretch: takes those tails away from all pieces but these; None: from none.
+    free_stretch: pieces that may stretch along one side by paper_stretch (share) as well as not at all.
     solve_bed: False leaves the bed at zero. solve_axes: False holds its axes whatever shows them.
     least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
@@ -47,6 +48,8 @@ class AlignmentSettings:
     stretch_sigma: float = 1e-4
     skew_sigma: float = 3e-5
     far_stretch: tuple[int, ...] | None = None
+    free_stretch: tuple[int, ...] = ()
+    paper_stretch: float = 0.005
     solve_bed: bool = True
     solve_axes: bool = True
     least_ties_bed: int = 40
@@ -199,8 +202,11 @@ def piece_equations(
     normal, right = np.zeros((columns.total, columns.total)), np.zeros(columns.total)
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
         own = slice(PER_TILE * i, PER_TILE * (i + 1))
-        may_stretch = settings.far_stretch is None or i in settings.far_stretch
-        rows, target = _piece_rows(place, far, frame.scales[i], settings, far_stretch=may_stretch)
+        own_settings, may_stretch = settings, settings.far_stretch is None or i in settings.far_stretch
+        if i in settings.free_stretch:
+            free = settings.paper_stretch
+            own_settings, may_stretch = replace(settings, scale_sigma=free, stretch_sigma=free), False
+        rows, target = _piece_rows(place, far, frame.scales[i], own_settings, far_stretch=may_stretch)
         normal[own, own], right[own] = rows.T @ rows, rows.T @ target
         if i in (frame.anchor, *frame.held):
             held = _still_rows(place)

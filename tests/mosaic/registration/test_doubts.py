@@ -8,7 +8,7 @@ import numpy as np
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
-from stitchbed.mosaic.registration.doubts import beyond_prior, doubts, solve_within_reason
+from stitchbed.mosaic.registration.doubts import beyond_prior, doubts, solve_as_fine_as_shown, solve_within_reason
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
@@ -185,3 +185,50 @@ def test_where_either_of_two_may_be_the_stretched_one_the_error_told_covers_both
     (words,) = doubts(found, ties, SCALE, loose=(), off_mm=np.zeros(2), flat=every, folded=~every, settings=SETTINGS)
     assert "(0.8 %), or " in words and "instead" in words and "0.tif" in words and "1.tif" in words
     assert told > alone + 0.5  # px: 3 px of its length belong to the one piece or to the other
+
+
+def test_a_row_that_stretched_alike_is_a_rival_of_a_bed_that_bows() -> None:
+    """Two pieces below two others, longer than they by .4 % down the sheet: the bed's own bow shows the same, so what
+    is told covers either. Where nothing stretched no rival is made up."""
+    for longer in (0.0, 0.004):
+        places, ties, frame = _two_rows(longer)
+        found, bed = solve_as_fine_as_shown(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+        ends = [[2 * turn_and_stretch(place.sheet_from_tile)[2] for place in one] for one in found.rivals]
+        assert len(ends) == (2 if longer else 0)
+        if not longer:
+            continue
+        assert max(abs(share) for share in ends[0][2:] + ends[1][:2]) < 1e-3
+        assert min(abs(share) for share in ends[0][:2] + ends[1][2:]) > 2e-3
+        whole = [
+            uncertainty(
+                one,
+                ties,
+                frame,
+                TALL_SCALE,
+                settings=(bed, UncertaintySettings(draws=64)),
+                folded=np.zeros(len(ties.a), bool),
+            )
+            for one in (found, replace(found, rivals=()))
+        ]
+        assert whole[0].error_px > whole[1].error_px + 0.5
+
+
+TALL_SCALE = 3.937  # px per mm
+
+
+def _two_rows(longer: float) -> tuple[list[Placement], Ties, Frame]:
+    """Two pieces side by side and two below them, which are longer down the sheet by such a share."""
+    rng, rows, places, true, size = np.random.default_rng(7), [], [], [], (900, 700)
+    for i, (x, y) in enumerate(((0.0, 0.0), (560.0, 0.0), (0.0, 700.0), (560.0, 700.0))):
+        place = similarity_matrix(np.array([1.0, 0.0, x, y]))
+        share = longer if y else 0.0
+        places.append(Placement(f"{i}.tif", size, place))
+        at_middle = np.array([[1, 0, 0], [0, 1 + share, -share * 450], [0, 0, 1]])
+        true.append(replace(places[-1], sheet_from_tile=place @ at_middle))
+    for a, b in ((0, 1), (2, 3), (0, 2), (1, 3)):
+        xy = rng.uniform((5, 5), (695, 895), (900, 2))
+        there = from_sheet(true[b], to_sheet(true[a], xy))
+        seen = ((there > 5) & (there < (695, 895))).all(1)
+        noisy = there + rng.normal(0, 0.06, there.shape)
+        rows += [(a, b, p, q, np.eye(2) / 0.06**2, 0.9) for p, q in zip(xy[seen], noisy[seen], strict=True)]
+    return places, gathered(rows), Frame(np.ones(4), np.zeros(4, np.intp), {0: BedShape(size, TALL_SCALE)}, 0)
