@@ -26,7 +26,7 @@ from stitchbed.page.sheet.white import White, over_white
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
 from stitchbed.page.underneath.pencil import HUES, LEAST_SEEN, Pencil, hue_of, pencil_of, ratio, remaining
 from stitchbed.page.underneath.stains import stains_of
-from stitchbed.page.underneath.under import EVEN_MM, EVEN_PX, Under, steadied, without
+from stitchbed.page.underneath.under import DEEP, EVEN_MM, EVEN_PX, Under, deep_at_rim, steadied, without
 
 POINT_MM = 0.8  # round the point named: a hand points no finer
 SURE_Q = (0.012, 0.03)  # of the ratio, mean of a cell: from no pencil to pencil
@@ -132,7 +132,8 @@ def under_of(
     """
     ink = ink_color(samples, traits)
     even = max(EVEN_PX, EVEN_MM / MM_PER_INCH * page.dpi)
-    bare = Under(ink, area.row, area.col, 1, noise=traits.grain, even=even)
+    at_rim = deep_at_rim(ink_spread(samples, traits, ink))
+    bare = Under(ink, area.row, area.col, 1, noise=traits.grain, even=even, at_rim=at_rim)
     pencils = _pencils(samples, bare, hue) if hue != "" else ()
     if pencils:
         bare = replace(bare, tint=_tint(samples, bare, pencils[0]))
@@ -190,9 +191,20 @@ def ink_color(samples: Sequence[Floats], traits: InkTraits) -> Floats:
     """(3,) light of solid ink relative to paper; black where the page shows none."""
     if not traits.found:
         return np.zeros(3, np.float32)
+    solid = _solid(samples, traits)
+    return np.asarray(np.median(solid, axis=0) if len(solid) > 50 else np.full(3, traits.black), np.float32)
+
+
+def ink_spread(samples: Sequence[Floats], traits: InkTraits, ink: Floats) -> float:
+    """One sd of solid ink, of the way from `ink` to paper; DEEP, which believes nothing, where too little shows."""
+    solid = _solid(samples, traits) if traits.found else np.zeros((0, 3), np.float32)
+    return robust_spread(remaining(solid, ink).max(axis=1)) if len(solid) > 50 else DEEP
+
+
+def _solid(samples: Sequence[Floats], traits: InkTraits) -> Floats:
+    """(n, 3) pixels about as dark as the page's ink."""
     pixels = np.concatenate([s.reshape(-1, 3) for s in samples])
-    solid = np.abs(luminance(pixels[None])[0] - traits.black) < 0.02
-    return np.asarray(np.median(pixels[solid], axis=0) if solid.sum() > 50 else np.full(3, traits.black), np.float32)
+    return np.asarray(pixels[np.abs(luminance(pixels[None])[0] - traits.black) < 0.02], np.float32)
 
 
 def busiest(under: Under) -> tuple[float, float] | None:

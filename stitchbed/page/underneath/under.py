@@ -26,6 +26,11 @@ STEP = 0.004  # of full light: noise and steps of codes that do not fade with th
 SURE, LEAST_ERROR = 3.0, 0.004  # errors by which a ratio is told from none; the least error believed
 SHOWS = (0.03, 0.07)  # of the ratio: from no pencil to pencil, where pixels themselves are asked
 DEEP = 0.025  # of the way from ink to paper: darker pixels are ink, and ever less is done to them
+DEEP_AT_RIM, UNEVEN = (
+    0.006,
+    4.0,
+)  # the same at the rim of ink so even: there pencil shows until it is whole
+RIM, RIM_EVENS = (0.04, 0.12), 2  # of the same way: a rim has so light a pixel near, within so many sd of EVEN_MM
 FAINT = 0.07  # of full ink: what is left of pencil by noise; a stroke has darker pixels near
 UNLIKE = 0.09  # of light by which the middle channel may stray from the pencil's curve; more is another color
 
@@ -37,7 +42,7 @@ class Under:
     pencils : to drop. present : (gh, gw, 1) 0..1, where any of them is. near : (gh, gw, 1) 0..1, where it may be that a
     pixel shows it which lies between lines too close for the map; nowhere else if None. stains : (gh, gw, 3) share of
     light left by them. noise : one sd of a pixel of paper. tint : of one channel of it against another, or of edges
-    where no pencil is. even : px, one sd of EVEN_MM.
+    where no pencil is. even : px, one sd of EVEN_MM. at_rim : DEEP at the rim of strokes, see `deep_at_rim`.
     """
 
     ink: Floats
@@ -51,6 +56,7 @@ class Under:
     noise: float = 0.0
     tint: float = 0.01
     even: float = EVEN_PX
+    at_rim: float = DEEP
 
 
 def bared(light: Floats, under: Under, box: Box) -> Floats:
@@ -58,7 +64,7 @@ def bared(light: Floats, under: Under, box: Box) -> Floats:
     share = remaining(light, under.ink)
     if under.stains is not None:
         left = remaining(grid_at(under.stains, under.row, under.col, under.cell, box), under.ink)
-        share = share / left ** _gate(share)
+        share = share / left ** _gate(share, under)
     if under.present is not None:
         there = grid_at(under.present, under.row, under.col, under.cell, box)
         near = there if under.near is None else grid_at(under.near, under.row, under.col, under.cell, box)
@@ -77,16 +83,27 @@ def without(share: Floats, under: Under) -> Floats:
         new, stray = _without(share, pencil, under)
         best = np.where((stray < least)[..., None], new, best)
         least = np.minimum(stray, least)
-    like = np.exp(-(np.minimum(least, 9) ** 4))[..., None] * _gate(share)
+    like = np.exp(-(np.minimum(least, 9) ** 4))[..., None] * _gate(share, under)
     return np.asarray(
         share + like * (_cleared(best, under.noise, max((p.rough for p in under.pencils), default=0.0)) - share),
         np.float32,
     )
 
 
-def _gate(share: Floats) -> Floats:
+def deep_at_rim(spread: float) -> float:
+    """Share of the way from ink to paper from which pixels at a stroke's rim are more than ink.
+
+    spread : one sd of solid ink, of the same way; what is lighter in uneven ink need not be a rim.
+    """
+    return float(np.clip(UNEVEN * spread, DEEP_AT_RIM, DEEP))
+
+
+def _gate(share: Floats, under: Under) -> Floats:
     """(h, w, 1) 0 in solid ink .. 1 well off it: there noise would be all that is divided."""
-    depth = np.clip(share.max(axis=2, keepdims=True) / DEEP, 0, 1)
+    light = share.max(axis=2)
+    reach = 2 * round(RIM_EVENS * under.even) + 1
+    rim = np.clip((cv2.dilate(light, np.ones((reach, reach), np.uint8)) - RIM[0]) / (RIM[1] - RIM[0]), 0, 1)
+    depth = np.clip(light / (DEEP + rim * (under.at_rim - DEEP)), 0, 1)[..., None]
     return np.asarray(depth * depth * (3 - 2 * depth), np.float32)
 
 

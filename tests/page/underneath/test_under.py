@@ -13,12 +13,14 @@ import pytest
 
 from stitchbed.core.arrays import Floats
 from stitchbed.imaging.box import Box
-from stitchbed.page.page import page_of_array
+from stitchbed.page.ink import InkTraits
+from stitchbed.page.page import luminance, page_of_array
 from stitchbed.page.sheet.white import White
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
+from stitchbed.page.underneath.found import ink_spread
 from stitchbed.page.underneath.pencil import Pencil, left_by, ratio
 from stitchbed.page.underneath.stains import stains_of
-from stitchbed.page.underneath.under import Under, bared, steadied, without
+from stitchbed.page.underneath.under import DEEP, DEEP_AT_RIM, Under, bared, deep_at_rim, steadied, without
 
 INK = np.array([0.04, 0.05, 0.06], np.float32)
 # takes most of red, least of blue: density .5 and .2 for each 1 of q
@@ -52,6 +54,25 @@ def test_solid_ink_is_left_alone() -> None:
     wanted = INK + 0.0125 / np.sqrt(left) * (1 - INK)
     found = bared(np.broadcast_to(light, (40, 40, 3)).astype(np.float32), under, BOX)
     assert np.allclose(found, wanted, atol=1e-5)
+
+
+def test_the_rim_of_even_ink_shows_the_pencil_and_the_middle_stays() -> None:
+    under = Under(INK, 0, 0, 100, pencils=(PENCIL,), present=field([1.0]), at_rim=deep_at_rim(0.001))
+    light, wanted = covered(shaded(-0.8), 0.988), covered(np.ones(3, np.float32), 0.988)
+    light[:, 21:], wanted[:, 21:] = shaded(-0.8), 1.0
+    rim = bared(light, under, BOX)[20, 20]
+    assert np.allclose(rim, wanted[20, 20], atol=2e-3)
+    assert np.abs(bared(light, replace(under, at_rim=DEEP), BOX)[20, 20] - wanted[20, 20]).max() > 2.5e-3
+    before, after = (bared(light, replace(under, at_rim=depth), BOX)[:, :8] for depth in (DEEP, DEEP_AT_RIM))
+    assert np.array_equal(before, after)
+
+
+def test_uneven_ink_has_no_rim_of_its_own() -> None:
+    rng = np.random.default_rng(4)
+    for sd, wanted in ((0.0005, DEEP_AT_RIM), (0.008, DEEP)):
+        light = INK + np.float32(sd) * rng.standard_normal((60, 60, 1), dtype=np.float32)
+        traits = InkTraits(float(luminance(INK[None, None])[0, 0]), True, 0.8, 0.01, 0.0, 0.01)
+        assert deep_at_rim(ink_spread([light], traits, INK)) == pytest.approx(wanted)
 
 
 def test_nothing_under_changes_nothing() -> None:
