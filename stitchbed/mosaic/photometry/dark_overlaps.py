@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations, groupby
 
 import numpy as np
 
@@ -57,13 +58,14 @@ def dark_overlaps(
     places : on the canvas. levels : as rendered. px_per_mm : of the canvas. The paper of a part of an overlap is its
     bright calm cells; told is what is darker over several parts that follow each other, and as gray as the paper.
     """
-    found = []
-    for i in range(len(places)):
-        for j in range(i + 1, len(places)):
-            view = _seen(i, j, (places, smalls, levels, lifts), px_per_mm)
-            lost = _missing(view) if view is not None else 0.0
-            if lost > DARKER:
-                found.append((i, j, float(-np.expm1(-lost))))
+    corners, found = [outline(place) for place in places], []
+    for i, j in combinations(range(len(places)), 2):
+        shared = _side_by_side(corners[i], corners[j])
+        if shared is None:
+            continue
+        lost = _missing(_seen((i, j), shared, (places, smalls, levels, lifts), px_per_mm))
+        if lost > DARKER:
+            found.append((i, j, float(-np.expm1(-lost))))
     return found
 
 
@@ -79,30 +81,34 @@ def dark_words(found: Sequence[tuple[int, int, float]], names: Sequence[str]) ->
     ]
 
 
+def _side_by_side(one: Array, two: Array) -> tuple[Array, Array, int] | None:
+    """Of two pieces' corners (4, 2) px: the top left and bottom right of what they share, and the axis from one to the
+    other; None where they are no neighbors side by side."""
+    low, high = np.maximum(one.min(0), two.min(0)), np.minimum(one.max(0), two.max(0))
+    axis = int(np.argmin(high - low))
+    shorter = min(float(np.ptp(corners[:, 1 - axis])) for corners in (one, two))
+    return (low, high, axis) if (high > low).all() and (high - low)[1 - axis] >= 0.5 * shorter else None
+
+
 def _seen(
-    i: int,
-    j: int,
+    pair: tuple[int, int],
+    shared: tuple[Array, Array, int],
     pieces: tuple[Sequence[Placement], Sequence[Small], Sequence[Level], Sequence[Lift]],
     px_per_mm: float,
-) -> _View | None:
-    """What the canvas shows in an overlap of two neighbors side by side and beside it; None for others."""
+) -> _View:
+    """What the canvas shows in what two neighbors share, and beside it."""
     places, smalls, levels, lifts = pieces
-    corners = [outline(places[k]) for k in (i, j)]
-    low, high = np.max([c.min(0) for c in corners], 0), np.min([c.max(0) for c in corners], 0)
-    axis = int(np.argmin(high - low))
-    shorter = min(c[:, 1 - axis].max() - c[:, 1 - axis].min() for c in corners)
-    if (high <= low).any() or (high - low)[1 - axis] < 0.5 * shorter:
-        return None
+    low, high, axis = shared
     grown = BESIDE_MM[1] * px_per_mm * (np.arange(2) == axis)
     steps = [np.arange(low[k] - grown[k], high[k] + grown[k], GRID_MM * px_per_mm) for k in range(2)]
     xy = np.stack(np.meshgrid(*steps), -1).reshape(-1, 2)
     rank, light, calm = (
         np.full(len(xy), -np.inf),
-        np.zeros((len(xy), smalls[i].light.shape[2])),
+        np.zeros((len(xy), smalls[pair[0]].light.shape[2])),
         np.zeros(len(xy), bool),
     )
     count = np.zeros(len(xy), int)
-    for k in (i, j):
+    for k in pair:
         at = from_sheet(places[k], xy)
         depth = edge_distance(places[k].size, at)
         here = depth > 2 * smalls[k].cell
@@ -137,7 +143,7 @@ def _missing(view: _View) -> float:
     parts = [_part(view, number == n, (apart[0], apart[1], view.shared & view.calm), whole) for n in np.unique(number)]
     told = np.array([part for part in parts if part is not None])
     dark = (told > DARKER) & (told < MOST)
-    run = max((len(one) for one in "".join("x" if each else " " for each in dark).split()), default=0)
+    run = max((len(list(some)) for each, some in groupby(dark.tolist()) if each), default=0)
     if run < PARTS or dark.mean() < MOSTLY or (told < -DARKER).any():
         return 0.0
     return float(np.percentile(told[dark], 90))
