@@ -58,7 +58,7 @@ class _Extent:
 
 def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> list[FlatLayer]:
     """The flats' colors, each with the box it fills: a layer for each color, or where there are more than MOST_LAYERS
-    for each family of colors."""
+    for each family of colors; of several with one name all but the first are numbered."""
     if art.flats is None:
         return []
     extents: dict[int, _Extent] = {}
@@ -73,18 +73,20 @@ def flat_layers(art: Artwork, workers: int, *, progress: Progress = silent) -> l
     families: dict[str, list[int]] = {}
     for color in sorted(extents):
         families.setdefault(_family(color, art), []).append(color)
-    layers = []
+    layers: list[FlatLayer] = []
+    seen: dict[str, int] = {}
     for name, members in sorted(families.items(), key=lambda one: (_hue(one[1][0], art), one[0])):
         members.sort(key=lambda c: -_covers(extents[c]))
         for part in [[c] for c in members] if len(extents) <= MOST_LAYERS else [members]:
             whole = _together([extents[c] for c in part])
             box = Box(whole.top, whole.left, whole.bottom - whole.top, whole.right - whole.left)
             named = ", ".join(word for word in (f"{name[0].upper()}{name[1:]}", _place(whole, art)) if word)
-            layers.append((FlatLayer(np.array(part, np.int64), box, named), _extent_words(whole, art, len(part))))
-    return [
-        replace(layer, name=f"{layer.name} ({extent})")
-        for layer, extent in zip(_numbered([layer for layer, _ in layers]), [words for _, words in layers], strict=True)
-    ]
+            seen[named] = number = seen.get(named, 0) + 1
+            numbered = named if number == 1 else f"{named} {number}"
+            layers.append(
+                FlatLayer(np.array(part, np.int64), box, f"{numbered} ({_extent_words(whole, art, len(part))})")
+            )
+    return layers
 
 
 def strips(art: Artwork) -> list[Box]:
@@ -104,16 +106,6 @@ def _extent_words(extent: _Extent, art: Artwork, count: int) -> str:
     share = extent.px / (art.first.width * art.first.height)
     covers = f"{100 * share:.0f} % of the page" if share >= 0.01 else "under 1 % of the page"
     return f"{count} colors, {covers}" if count > 1 else covers
-
-
-def _numbered(layers: Sequence[FlatLayer]) -> list[FlatLayer]:
-    """The layers, of several with one name all but the first numbered."""
-    seen: dict[str, int] = {}
-    named = []
-    for layer in layers:
-        seen[layer.name] = number = seen.get(layer.name, 0) + 1
-        named.append(layer if number == 1 else replace(layer, name=f"{layer.name} {number}"))
-    return named
 
 
 def _place(extent: _Extent, art: Artwork) -> str:

@@ -35,6 +35,16 @@ MOSTLY = 0.35  # share of all judged parts
 
 
 @dataclass(frozen=True)
+class _Piece:
+    """Where a piece lies on the canvas, its small picture, its level as rendered, and where it lifts."""
+
+    place: Placement
+    small: Small
+    level: Level
+    lift: Lift
+
+
+@dataclass(frozen=True)
 class _View:
     """A pair seen from the first piece to the second. across, along : (N,) mm from the middle of the overlap. shared :
     (N,) where both see. light : (N, C) what the canvas shows. calm : (N,) bare."""
@@ -56,14 +66,16 @@ def dark_overlaps(
     """Pairs of pieces with the share 0..1 of light that their overlap lacks against the same paper on both its sides.
 
     places : on the canvas. levels : as rendered. px_per_mm : of the canvas. The paper of a part of an overlap is its
-    bright calm cells; told is what is darker over several parts that follow each other, and as gray as the paper.
+    bright calm cells; told is what is darker over several parts that follow each other (those that show no paper are
+    left out), and as gray as the paper.
     """
+    pieces = [_Piece(*one) for one in zip(places, smalls, levels, lifts, strict=True)]
     corners, found = [outline(place) for place in places], []
-    for i, j in combinations(range(len(places)), 2):
+    for i, j in combinations(range(len(pieces)), 2):
         shared = _side_by_side(corners[i], corners[j])
         if shared is None:
             continue
-        lost = _missing(_seen((i, j), shared, (places, smalls, levels, lifts), px_per_mm))
+        lost = _missing(_seen((pieces[i], pieces[j]), shared, px_per_mm))
         if lost > DARKER:
             found.append((i, j, float(-np.expm1(-lost))))
     return found
@@ -90,34 +102,25 @@ def _side_by_side(one: Array, two: Array) -> tuple[Array, Array, int] | None:
     return (low, high, axis) if (high > low).all() and (high - low)[1 - axis] >= 0.5 * shorter else None
 
 
-def _seen(
-    pair: tuple[int, int],
-    shared: tuple[Array, Array, int],
-    pieces: tuple[Sequence[Placement], Sequence[Small], Sequence[Level], Sequence[Lift]],
-    px_per_mm: float,
-) -> _View:
+def _seen(pair: tuple[_Piece, _Piece], shared: tuple[Array, Array, int], px_per_mm: float) -> _View:
     """What the canvas shows in what two neighbors share, and beside it."""
-    places, smalls, levels, lifts = pieces
     low, high, axis = shared
     grown = BESIDE_MM[1] * px_per_mm * (np.arange(2) == axis)
     steps = [np.arange(low[k] - grown[k], high[k] + grown[k], GRID_MM * px_per_mm) for k in range(2)]
     xy = np.stack(np.meshgrid(*steps), -1).reshape(-1, 2)
-    rank, light, calm = (
-        np.full(len(xy), -np.inf),
-        np.zeros((len(xy), smalls[pair[0]].light.shape[2])),
-        np.zeros(len(xy), bool),
-    )
+    light = np.zeros((len(xy), pair[0].small.light.shape[2]))
+    rank, calm = np.full(len(xy), -np.inf), np.zeros(len(xy), bool)
     count = np.zeros(len(xy), int)
-    for k in pair:
-        at = from_sheet(places[k], xy)
-        depth = edge_distance(places[k].size, at)
-        here = depth > 2 * smalls[k].cell
+    for piece in pair:
+        at, small = from_sheet(piece.place, xy), piece.small
+        depth = edge_distance(piece.place.size, at)
+        here = depth > 2 * small.cell
         count += here
-        order = np.where(here, depth - 1e6 * inside(lifts[k], at), -np.inf)
+        order = np.where(here, depth - 1e6 * inside(piece.lift, at), -np.inf)
         taken = order > rank
         rank[taken] = order[taken]
-        light[taken] = _light(smalls[k], levels[k], at[taken])
-        calm[taken] = sample(smalls[k].unrest[..., None], at[taken], smalls[k].cell)[:, 0] < CALM
+        light[taken] = _light(small, piece.level, at[taken])
+        calm[taken] = sample(small.unrest[..., None], at[taken], small.cell)[:, 0] < CALM
     middle = (low + high) / 2
     across, along = (xy[:, k] - middle[k] for k in (axis, 1 - axis))
     return _View(across / px_per_mm, along / px_per_mm, count == 2, np.log(np.maximum(light, 1e-3)), calm & (count > 0))

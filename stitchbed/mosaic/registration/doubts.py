@@ -7,7 +7,8 @@ bend, or still are as no bed or paper is.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -36,54 +37,57 @@ LEAST_BOW = 0.001  # share by which the ends of a bed differ, under which what i
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
 
-def solve_as_fine_as_shown(
-    places: Sequence[Placement],
-    ties: Ties,
-    frame: Frame,
-    settings: AlignmentSettings,
-    bed: BedSettings,
-    *,
-    known: int,
-) -> tuple[Alignment, BedSettings]:
+@dataclass(frozen=True)
+class Given:
+    """What places are solved from, as `adjust_bundle` takes it: first places, ties (the last `known` of them not
+    measured), what is told of the tiles, what is expected of pieces and of beds."""
+
+    places: Sequence[Placement]
+    ties: Ties
+    frame: Frame
+    settings: AlignmentSettings
+    bed: BedSettings
+    known: int = 0
+
+    def solved(self, **expected: Any) -> Alignment:
+        """The alignment. expected : fields of `settings` that are otherwise."""
+        settings = replace(self.settings, **expected)
+        return adjust_bundle(self.places, self.ties, self.frame, settings, self.bed, known=self.known)
+
+
+def solve_as_fine_as_shown(given: Given) -> tuple[Alignment, BedSettings]:
     """`solve_within_reason` with knots along the travel as near as the ties carry, and the bed's settings it is by.
 
     A head that steps shows as a fit that gains by nearer knots far more than unknowns gain by noise; where it does not,
     nearer knots only follow noise.
     """
-    found = solve_within_reason(places, ties, frame, settings, bed, known=known)
+    found = solve_within_reason(given)
     if not found.system.columns.solved:
-        return found, bed
-    finer = with_finer_knots(bed)
-    tried = solve_within_reason(places, ties, frame, settings, finer, known=known)
-    gained = _misfit(found, settings.cauchy) - _misfit(tried, settings.cauchy)
+        return found, given.bed
+    finer = replace(given, bed=with_finer_knots(given.bed))
+    tried, cauchy = solve_within_reason(finer), given.settings.cauchy
+    gained = _misfit(found, cauchy) - _misfit(tried, cauchy)
     more = _determined(tried) - _determined(found)
-    found, bed = (tried, finer) if gained > LEAST_GAIN * more else (found, bed)
-    return _or_stretched_rows(found, places, ties, frame, settings, bed, known=known), bed
+    found, given = (tried, finer) if gained > LEAST_GAIN * more else (found, given)
+    return _or_stretched_rows(found, given), given.bed
 
 
-def _or_stretched_rows(
-    found: Alignment,
-    places: Sequence[Placement],
-    ties: Ties,
-    frame: Frame,
-    settings: AlignmentSettings,
-    bed: BedSettings,
-    *,
-    known: int,
-) -> Alignment:
+def _or_stretched_rows(found: Alignment, given: Given) -> Alignment:
     """`found`, with more rivals where its bed bows so that a row of pieces that stretched alike would look the same.
 
     The far end of one row is seen beside the near end of the next only: that paper became longer there or that the
     head's way bows shows as one and the same, and the bow is what the alignment takes it for.
     """
-    rivals = []
+    if axes_shown(found.placements):
+        return found
+    rivals, cauchy = [], given.settings.cauchy
     for axis, spline in ((0, ACROSS), (1, ALONG)):
-        if _bow(found, axis) < LEAST_BOW or axes_shown(found.placements):
+        if _bow(found, axis) < LEAST_BOW:
             continue
+        straight = replace(given, bed=replace(given.bed, no_bows=(spline,)))
         for row in _two_rows(found, axis):
-            only = replace(settings, free_stretch=row, far_stretch=())
-            tried = adjust_bundle(places, ties, frame, only, replace(bed, no_bows=(spline,)), known=known)
-            if _misfit(tried, settings.cauchy) - _misfit(found, settings.cauchy) < BY_CHANCE * len(places):
+            tried = straight.solved(free_stretch=row, far_stretch=())
+            if _misfit(tried, cauchy) - _misfit(found, cauchy) < BY_CHANCE * len(given.places):
                 rivals.append(tried.placements)
     return replace(found, rivals=(*found.rivals, *rivals)) if rivals else found
 
@@ -119,34 +123,25 @@ def _determined(found: Alignment) -> float:
     return float(np.trace(np.linalg.solve(shown + others, shown)))
 
 
-def solve_within_reason(
-    places: Sequence[Placement],
-    ties: Ties,
-    frame: Frame,
-    settings: AlignmentSettings,
-    bed: BedSettings,
-    *,
-    known: int,
-) -> Alignment:
+def solve_within_reason(given: Given) -> Alignment:
     """All tiles at once (`adjust_bundle`), but axes no bed has are held, and so are stretches that paper rarely has
     where the overlaps fit as well without: an error of the bed that repeats can look like a stretch of one piece."""
-    found = adjust_bundle(places, ties, frame, settings, bed, known=known)
-    if beyond_prior(found, bed):
-        settings = replace(settings, solve_axes=False)
-        found = adjust_bundle(places, ties, frame, settings, bed, known=known)
+    found = given.solved()
+    if beyond_prior(found, given.bed):
+        given = replace(given, settings=replace(given.settings, solve_axes=False))
+        found = given.solved()
     strange = _stretched(found, RARE_STRETCH)
     if not strange:
         return found
 
     def with_only(stretched: tuple[int, ...]) -> tuple[float, Alignment]:
-        only = replace(settings, far_stretch=stretched)
-        tried = adjust_bundle(places, ties, frame, only, bed, known=known)
-        return _misfit(tried, settings.cauchy) - _misfit(found, settings.cauchy), tried
+        tried, cauchy = given.solved(far_stretch=stretched), given.settings.cauchy
+        return _misfit(tried, cauchy) - _misfit(found, cauchy), tried
 
     worse, held = with_only(())
     if worse < BY_CHANCE * len(strange) and _all_stretch(held) < _all_stretch(found) / 2:
         return held  # else it only shares out what the ties show all the same
-    one_only = [(i, *with_only((i,))) for i in _may_be_it(places, ties, strange)]
+    one_only = [(i, *with_only((i,))) for i in _may_be_it(given.places, given.ties, strange)]
     alone = [(worse, one) for i, worse, one in one_only if _is_alone(one, i)]
     return _as_few(found, [(worse, one) for worse, one in alone if worse < BY_CHANCE * len(strange)])
 

@@ -22,6 +22,7 @@ from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 
 PER_TILE = 6
 HOLD = 1e4  # weight of the rows that hold the anchor tile still
+FREE_STRETCH = 0.005  # share by which pieces said to have stretched may have
 SHOWN_BY = np.sin(np.pi / 6)  # pieces turned against each other by 30 to 150 degrees show a bed's axes
 
 
@@ -34,7 +35,7 @@ class AlignmentSettings:
     solve_stretch: False leaves pieces rigid. stretch_sigma, skew_sigma: expected stretch of a piece's paper (share),
     longer against across and askew; with scale_sigma in one heavy-tailed prior, for most pieces do not stretch and
     some do by a permille. far_stretch: takes those tails away from all pieces but these; None: from none.
-    free_stretch: pieces that may stretch along one side by paper_stretch (share) as well as not at all.
+    free_stretch: pieces that may stretch along one side by FREE_STRETCH as well as not at all.
     solve_bed: False leaves the bed at zero. solve_axes: False holds its axes whatever shows them.
     least_ties_bed: ties under which a bed is left alone.
     lattice_mm: spacing of the displacement lattice.
@@ -49,7 +50,6 @@ class AlignmentSettings:
     skew_sigma: float = 3e-5
     far_stretch: tuple[int, ...] | None = None
     free_stretch: tuple[int, ...] = ()
-    paper_stretch: float = 0.005
     solve_bed: bool = True
     solve_axes: bool = True
     least_ties_bed: int = 40
@@ -204,8 +204,8 @@ def piece_equations(
         own = slice(PER_TILE * i, PER_TILE * (i + 1))
         own_settings, may_stretch = settings, settings.far_stretch is None or i in settings.far_stretch
         if i in settings.free_stretch:
-            free = settings.paper_stretch
-            own_settings, may_stretch = replace(settings, scale_sigma=free, stretch_sigma=free), False
+            own_settings = replace(settings, scale_sigma=FREE_STRETCH, stretch_sigma=FREE_STRETCH)
+            may_stretch = False
         rows, target = _piece_rows(place, far, frame.scales[i], own_settings, far_stretch=may_stretch)
         normal[own, own], right[own] = rows.T @ rows, rows.T @ target
         if i in (frame.anchor, *frame.held):

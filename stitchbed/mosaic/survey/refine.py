@@ -19,7 +19,7 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, misses
-from stitchbed.mosaic.registration.doubts import doubts, solve_as_fine_as_shown, solve_within_reason
+from stitchbed.mosaic.registration.doubts import Given, doubts, solve_as_fine_as_shown, solve_within_reason
 from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
@@ -135,11 +135,8 @@ def _solved(
     told of the measured only. coarse : places were good to a few pixels, too few to show steps of the head."""
     measured, held = ties
     both = together([measured, held])
-    settings, bed, known = context.settings.alignment, context.settings.bed, len(held.a)
-    if coarse:
-        solved = solve_within_reason(places, both, frame, settings, bed, known=known)
-    else:
-        solved, bed = solve_as_fine_as_shown(places, both, frame, settings, bed, known=known)
+    given = Given(places, both, frame, context.settings.alignment, context.settings.bed, known=len(held.a))
+    solved, bed = (solve_within_reason(given), given.bed) if coarse else solve_as_fine_as_shown(given)
     count = len(measured.a)
     return replace(solved, residual=solved.residual[:count], weight=solved.weight[:count]), bed
 

@@ -33,10 +33,8 @@ LOOSE = (1.5, 2.0)  # cells
 RIM = 3  # strokes on one side of the last of a series
 AT_RIM, SURELY = 0.6, 0.5  # of a stroke that lies at the rim or in a series, or surely in one
 BOLDER = 1.3  # times as wide: outlines drawn with another pen than hatching
-NEARER, SHORTER = (
-    0.35,
-    0.4,
-)  # of the way from pen to pen in width, and of its strokes' length, up to which it is hatching
+NEARER = 0.35  # of the way from pen to pen in width, up to which a stroke is hatching
+SHORTER = 0.4  # of the length of hatching's strokes, the same
 LEAST_AMID = 0.12  # of a stroke of hatching that lies in its series; of an outline it is less
 
 

@@ -37,6 +37,7 @@ NEAR_CELLS = 10  # round those that show pencil; a hand's stroke goes on behind 
 MOST_PENCILS = 3  # of one hue on a page; each is learned from what the ones before left
 MUCH = 0.1  # of the pencil's cells: so many left colored are another pencil
 WIDE = 0.4  # of the page's cells; an under-drawing covers less
+LEAST_SOLID = 50  # px of solid ink that tell its color
 INK_HUE = 0.06  # of light by which an ink of the pencil's own hue is told
 
 
@@ -130,9 +131,10 @@ def under_of(
 
     samples : (h, w, 3) windows of light relative to paper that show ink and color. hue : as for `pencil_of`, or "".
     """
-    ink = ink_color(samples, traits)
+    solid = solid_ink(samples, traits)
+    ink = ink_color(solid, traits)
     even = max(EVEN_PX, EVEN_MM / MM_PER_INCH * page.dpi)
-    at_rim = deep_at_rim(ink_spread(samples, traits, ink))
+    at_rim = deep_at_rim(ink_spread(solid, ink))
     bare = Under(ink, area.row, area.col, 1, noise=traits.grain, even=even, at_rim=at_rim)
     pencils = _pencils(samples, bare, hue) if hue != "" else ()
     if pencils:
@@ -187,22 +189,23 @@ def _present(cells: Cells) -> Floats:
     return np.asarray(cv2.dilate(sure, np.ones((side, side), np.uint8))[..., None])
 
 
-def ink_color(samples: Sequence[Floats], traits: InkTraits) -> Floats:
-    """(3,) light of solid ink relative to paper; black where the page shows none."""
+def ink_color(solid: Floats, traits: InkTraits) -> Floats:
+    """(3,) light of solid ink (n, 3) relative to paper; black where the page shows none."""
     if not traits.found:
         return np.zeros(3, np.float32)
-    solid = _solid(samples, traits)
-    return np.asarray(np.median(solid, axis=0) if len(solid) > 50 else np.full(3, traits.black), np.float32)
+    return np.asarray(np.median(solid, axis=0) if len(solid) > LEAST_SOLID else np.full(3, traits.black), np.float32)
 
 
-def ink_spread(samples: Sequence[Floats], traits: InkTraits, ink: Floats) -> float:
-    """One sd of solid ink, of the way from `ink` to paper; DEEP, which believes nothing, where too little shows."""
-    solid = _solid(samples, traits) if traits.found else np.zeros((0, 3), np.float32)
-    return robust_spread(remaining(solid, ink).max(axis=1)) if len(solid) > 50 else DEEP
+def ink_spread(solid: Floats, ink: Floats) -> float:
+    """One sd of solid ink (n, 3), of the way from `ink` to paper; DEEP, which believes nothing, where too little
+    shows."""
+    return robust_spread(remaining(solid, ink).max(axis=1)) if len(solid) > LEAST_SOLID else DEEP
 
 
-def _solid(samples: Sequence[Floats], traits: InkTraits) -> Floats:
-    """(n, 3) pixels about as dark as the page's ink."""
+def solid_ink(samples: Sequence[Floats], traits: InkTraits) -> Floats:
+    """(n, 3) pixels about as dark as the page's ink; none where it shows none."""
+    if not traits.found:
+        return np.zeros((0, 3), np.float32)
     pixels = np.concatenate([s.reshape(-1, 3) for s in samples])
     return np.asarray(pixels[np.abs(luminance(pixels[None])[0] - traits.black) < 0.02], np.float32)
 

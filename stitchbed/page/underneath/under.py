@@ -26,10 +26,8 @@ STEP = 0.004  # of full light: noise and steps of codes that do not fade with th
 SURE, LEAST_ERROR = 3.0, 0.004  # errors by which a ratio is told from none; the least error believed
 SHOWS = (0.03, 0.07)  # of the ratio: from no pencil to pencil, where pixels themselves are asked
 DEEP = 0.025  # of the way from ink to paper: darker pixels are ink, and ever less is done to them
-DEEP_AT_RIM, UNEVEN = (
-    0.006,
-    4.0,
-)  # the same at the rim of ink so even: there pencil shows until it is whole
+DEEP_AT_RIM = 0.006  # the same at the rim of even ink: there pencil shows until it is whole
+UNEVEN = 4.0  # sd of solid ink to which that goes at least
 RIM, RIM_EVENS = (0.04, 0.12), 2  # of the same way: a rim has so light a pixel near, within so many sd of EVEN_MM
 FAINT = 0.07  # of full ink: what is left of pencil by noise; a stroke has darker pixels near
 UNLIKE = 0.09  # of light by which the middle channel may stray from the pencil's curve; more is another color

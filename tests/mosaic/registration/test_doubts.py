@@ -8,7 +8,13 @@ import numpy as np
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
-from stitchbed.mosaic.registration.doubts import beyond_prior, doubts, solve_as_fine_as_shown, solve_within_reason
+from stitchbed.mosaic.registration.doubts import (
+    Given,
+    beyond_prior,
+    doubts,
+    solve_as_fine_as_shown,
+    solve_within_reason,
+)
 from stitchbed.mosaic.registration.holding import HoldSettings
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
@@ -144,7 +150,7 @@ def test_steps_of_the_head_are_not_taken_for_paper_that_stretched() -> None:
     frame = Frame(np.ones(3), np.zeros(3, np.intp), {0: BedShape(TALL, 3.937)}, 0)
     for longer, least, most in ((0.0, 0.0, 5e-4), (0.012, 0.01, 0.02)):
         places, ties = _on_worn_bed(longer=longer)
-        found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+        found = solve_within_reason(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
         stretch = 2 * np.hypot(*turn_and_stretch(found.placements[0].sheet_from_tile)[2:])
         assert least <= stretch < most
 
@@ -166,7 +172,7 @@ def _column(longer: tuple[float, ...]) -> tuple[list[Placement], Ties, Frame]:
 
 def test_one_stretched_piece_is_not_shared_out_among_its_neighbors() -> None:
     places, ties, frame = _column((0.0, 0.008, 0.0))
-    found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+    found = solve_within_reason(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
     ends = [2 * turn_and_stretch(place.sheet_from_tile)[2] for place in found.placements]
     assert abs(ends[1] + 0.008) < 0.002 and max(abs(ends[0]), abs(ends[2])) < 0.001
     assert found.rivals == ()
@@ -174,7 +180,7 @@ def test_one_stretched_piece_is_not_shared_out_among_its_neighbors() -> None:
 
 def test_where_either_of_two_may_be_the_stretched_one_the_error_told_covers_both() -> None:
     places, ties, frame = _column((0.0, 0.008))
-    found = solve_within_reason(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+    found = solve_within_reason(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
     assert len(found.rivals) == 1
     settings = (BedSettings(), UncertaintySettings(draws=64))
     told, alone = (
@@ -192,7 +198,7 @@ def test_a_row_that_stretched_alike_is_a_rival_of_a_bed_that_bows() -> None:
     is told covers either. Where nothing stretched no rival is made up."""
     for longer in (0.0, 0.004):
         places, ties, frame = _two_rows(longer)
-        found, bed = solve_as_fine_as_shown(places, ties, frame, AlignmentSettings(), BedSettings(), known=0)
+        found, bed = solve_as_fine_as_shown(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
         ends = [[2 * turn_and_stretch(place.sheet_from_tile)[2] for place in one] for one in found.rivals]
         assert len(ends) == (2 if longer else 0)
         if not longer:

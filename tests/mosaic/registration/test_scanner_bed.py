@@ -12,7 +12,7 @@ from scipy.interpolate import BSpline
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.registration import scanner_bed as beds
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
-from stitchbed.mosaic.registration.doubts import solve_as_fine_as_shown
+from stitchbed.mosaic.registration.doubts import Given, solve_as_fine_as_shown
 from stitchbed.mosaic.registration.placement import Placement, Warp, from_sheet, shift_at, to_sheet
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
 from stitchbed.mosaic.registration.tie_points import Ties, gathered, residuals_of
@@ -118,7 +118,7 @@ def test_knots_are_nearer_where_the_head_steps_and_nowhere_else() -> None:
     for warp, nearer in ((steps, True), (_true_bed(wave=0.8), False), (_true_bed(), False)):
         places = _places([0.0, 180.4, -0.3, 0.2, 179.8, -0.5], warp)
         ties, plain = _ties(places, np.random.default_rng(5)), [replace(p, warp=None) for p in places]
-        found, bed = solve_as_fine_as_shown(plain, ties, frame, settings, SETTINGS, known=0)
+        found, bed = solve_as_fine_as_shown(Given(plain, ties, frame, settings, SETTINGS))
         assert bed.travel_knot_mm == (SETTINGS.travel_knot_mm / SETTINGS.finer if nearer else SETTINGS.travel_knot_mm)
         usual = adjust_bundle(plain, ties, frame, settings, SETTINGS)
         lost = [int((one.weight < 0.25).sum()) for one in (found, usual)]  # ties that do not fit count for little

@@ -17,7 +17,7 @@ from stitchbed.page.ink import InkTraits
 from stitchbed.page.page import luminance, page_of_array
 from stitchbed.page.sheet.white import White
 from stitchbed.page.underneath.cells import Cells, bridged, cells_of
-from stitchbed.page.underneath.found import ink_spread
+from stitchbed.page.underneath.found import ink_spread, solid_ink
 from stitchbed.page.underneath.pencil import Pencil, left_by, ratio
 from stitchbed.page.underneath.stains import stains_of
 from stitchbed.page.underneath.under import DEEP, DEEP_AT_RIM, Under, bared, deep_at_rim, steadied, without
@@ -72,7 +72,7 @@ def test_uneven_ink_has_no_rim_of_its_own() -> None:
     for sd, wanted in ((0.0005, DEEP_AT_RIM), (0.008, DEEP)):
         light = INK + np.float32(sd) * rng.standard_normal((60, 60, 1), dtype=np.float32)
         traits = InkTraits(float(luminance(INK[None, None])[0, 0]), True, 0.8, 0.01, 0.0, 0.01)
-        assert deep_at_rim(ink_spread([light], traits, INK)) == pytest.approx(wanted)
+        assert deep_at_rim(ink_spread(solid_ink([light], traits), INK)) == pytest.approx(wanted)
 
 
 def test_nothing_under_changes_nothing() -> None:

@@ -100,6 +100,27 @@ def joined_graph(graph: Graph, into: Ints) -> Graph:
     )
 
 
+@dataclass(frozen=True)
+class Ellipse:
+    """Of the same spread as a set of places, (n,) each: large, small : variance along and across it. way : (n, 2) its
+    direction, twice the angle; of length 0 where it has none.
+    """
+
+    large: Array
+    small: Array
+    way: Array
+
+
+def ellipses(means: Array) -> Ellipse:
+    """means : (n, 5) of x, y, their squares and their product. Reference: Hu (1962), Visual Pattern Recognition by
+    Moment Invariants, IRE Trans. Information Theory 8."""
+    x, y, xx, yy, xy = means.T
+    across, down, both = xx - x**2, yy - y**2, xy - x * y
+    middle, reach = (across + down) / 2, np.hypot((across - down) / 2, both)
+    way = np.stack([(across - down) / 2, both], axis=1) / np.maximum(reach, 1e-9)[:, None]
+    return Ellipse(middle + reach, np.maximum(middle - reach, 0), way)
+
+
 def _summed(rows: Array, place: Ints, count: int) -> Array:
     """(count, k) sums of the rows that belong to each place."""
     return np.stack([np.bincount(place, column, count) for column in rows.T], axis=1)

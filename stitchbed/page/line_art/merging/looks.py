@@ -37,6 +37,7 @@ from stitchbed.page.line_art.merging.graph import (
     Graph,
     X,
     Y,
+    ellipses,
 )
 
 LEAST_MM = 0.03  # across an area; less is rounding
@@ -167,14 +168,12 @@ def _around(graph: Graph, of: Array, round_: Array) -> Array:
 def _shape(areas: Array, wide: Array, cell_mm: float) -> Shape:
     """areas : (n, 9) sums. wide : (n,) mm across."""
     cells = np.maximum(areas[:, FREE] + areas[:, LINE], 1)
-    x, y, xx, yy, xy = (areas[:, column] / cells for column in (X, Y, XX, YY, XY))
-    across, down, both = xx - x**2, yy - y**2, xy - x * y
-    middle, reach = (across + down) / 2, np.sqrt(np.maximum((across - down) ** 2 / 4 + both**2, 0))
-    large, small = middle + reach, np.maximum(middle - reach, cell_mm**2 / 12)
+    ellipse = ellipses(areas[:, [X, Y, XX, YY, XY]] / cells[:, None])
+    large, small = ellipse.large, np.maximum(ellipse.small, cell_mm**2 / 12)
     return Shape(
         np.log(np.maximum(areas[:, FREE], 0.5) * cell_mm**2),
         np.log(np.maximum(wide, LEAST_MM)),
         np.sqrt(np.maximum(large / small, 1)),
         cells * cell_mm**2 / (4 * np.pi * np.sqrt(np.maximum(large * small, 0)) + MM2),
-        np.stack([(across - down) / 2, both], axis=1) / np.maximum(reach, 1e-9)[:, None],
+        ellipse.way,
     )

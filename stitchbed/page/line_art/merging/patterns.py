@@ -39,6 +39,7 @@ from stitchbed.page.line_art.merging.graph import (
     TONE,
     TONED,
     Graph,
+    ellipses,
 )
 from stitchbed.page.line_art.merging.trees import Trees, asked
 
@@ -63,13 +64,16 @@ WAYS = 16  # directions counted in half a turn
 @dataclass(frozen=True)
 class Lines:
     """Of each border, (m,), in cells: half the line's width; how long the line is; whether one is there mostly; half
-    the width it may have, as it is measured. bold : half the page's bold pen.
+    the width it may have, as it is measured; whether it is straight; which of WAYS it runs. bold : half the page's bold
+    pen.
     """
 
     half: Array
     ink: Array
     drawn: Mask
     sure: Array
+    straight: Mask
+    way: Ints
     bold: float
 
 
@@ -121,7 +125,16 @@ def _lines(graph: Graph) -> Lines:
     # a short border may look finer than it is by chance
     error = np.maximum(uneven, UNEVEN) / np.sqrt(np.maximum(ink, 1) / APART)
     drawn = (ink >= MOSTLY * length) & (graph.borders[:, BRIDGE] <= MOSTLY * length)
-    return Lines(half, ink, drawn, half + np.minimum(error, 1), max(float(bold), 0.5))
+    sure, (straight, way) = half + np.minimum(error, 1), _courses(graph)
+    return Lines(half, ink, drawn, sure, straight, way, max(float(bold), 0.5))
+
+
+def _courses(graph: Graph) -> tuple[Mask, Ints]:
+    """(m,) of each border: whether it is straight; which of WAYS it runs."""
+    course = ellipses(graph.borders[:, [AT, DOWN, AT2, DOWN2, BOTH]] / graph.borders[:, [LENGTH]])
+    straight = np.sqrt(course.small) < BENT[0] + BENT[1] * np.sqrt(12 * course.large)
+    angle = np.arctan2(course.way[:, 1], course.way[:, 0]) / (2 * np.pi) % 1 * WAYS
+    return np.asarray(straight), np.minimum(angle.astype(np.int64), WAYS - 1)
 
 
 def _seen(graph: Graph, lines: Lines, party: Ints, cell_mm: float) -> dict[str, Array]:
@@ -163,25 +176,19 @@ def _seen(graph: Graph, lines: Lines, party: Ints, cell_mm: float) -> dict[str, 
         "strokes": np.bincount(party, graph.areas[:, TONED], count)
         / np.maximum(np.bincount(party, graph.areas[:, FREE] + graph.areas[:, LINE], count), 1),
         "across": within(ink * np.minimum(graph.wide[one], graph.wide[two])) / inner,
-        **_ways(graph, ink, party, count),
+        **_ways(graph, lines, party, count),
         **_sizes(graph.areas[:, FREE] * cell_mm**2, party, count),
     }
 
 
-def _ways(graph: Graph, ink: Array, party: Ints, count: int) -> dict[str, Array]:
+def _ways(graph: Graph, lines: Lines, party: Ints, count: int) -> dict[str, Array]:
     """(p,) each, by name: of the lines within each party, the share that is straight, that runs one way, or one of two
-    ways. ink : (m,) cells of line of each border."""
+    ways."""
     one, two = party[graph.pairs].T
-    length = graph.borders[:, LENGTH]
-    at, down, at2, down2, both = graph.borders[:, [AT, DOWN, AT2, DOWN2, BOTH]].T / length
-    across, high, mixed = at2 - at**2, down2 - down**2, both - at * down
-    middle, reach = (across + high) / 2, np.hypot((across - high) / 2, mixed)
-    bent = np.sqrt(np.maximum(middle - reach, 0))
-    straight = (one == two) & (bent < BENT[0] + BENT[1] * np.sqrt(12 * (middle + reach)))
-    angle = np.arctan2(mixed, (across - high) / 2) / (2 * np.pi) % 1 * WAYS
-    way = np.minimum(angle.astype(np.int64), WAYS - 1)
-    whole = np.maximum(np.bincount(one[one == two], ink[one == two], count), 1e-3)
-    straight_ink = np.bincount(one[straight] * WAYS + way[straight], ink[straight], count * WAYS)
+    within, ink = one == two, lines.ink
+    straight = within & lines.straight
+    whole = np.maximum(np.bincount(one[within], ink[within], count), 1e-3)
+    straight_ink = np.bincount(one[straight] * WAYS + lines.way[straight], ink[straight], count * WAYS)
     shares = straight_ink.reshape(count, WAYS) / whole[:, None]
     pairs = shares + np.roll(shares, -1, axis=1)
     first = pairs.argmax(axis=1)
