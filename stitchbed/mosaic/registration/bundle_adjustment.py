@@ -54,7 +54,8 @@ class Alignment:
     """placements in the order given; beds by group; residual (N, 2) sheet px per tie; weight (N,) 0..1 robust weight.
 
     rms, worst : px, `misses` of the ties the robust loss kept (weight > .25). system : for what is uncertain.
-    rivals : other placements that the ties fit as well.
+    rivals : other placements that the ties fit as well. uneven : the ties do not fit without what these differ by, a
+    stretch of paper or a bow of the bed.
     """
 
     placements: tuple[Placement, ...]
@@ -65,6 +66,7 @@ class Alignment:
     worst: float
     system: System
     rivals: tuple[tuple[Placement, ...], ...] = ()
+    uneven: bool = False
 
 
 def adjust_bundle(

@@ -20,7 +20,15 @@ from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, with_finer_knots
 from stitchbed.mosaic.registration.tie_points import Ties, chosen
-from stitchbed.mosaic.registration.unknowns import AlignmentSettings, Frame, axes_shown, middles, turn_and_stretch
+from stitchbed.mosaic.registration.unknowns import (
+    PER_TILE,
+    AlignmentSettings,
+    Frame,
+    axes_shown,
+    middles,
+    strain_of_pieces,
+    turn_and_stretch,
+)
 
 MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
 UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
@@ -34,6 +42,9 @@ MOST_TRIED = 6  # pieces each of which may be the only one that stretched
 CORRELATED = 0.3  # neighboring ties err alike; each counts as this share of one
 ACROSS, ALONG = 2, 1  # numbers of a bed's splines x(u) and y(v)
 LEAST_BOW = 0.001  # share by which the ends of a bed differ, under which what it hides is less than is told anyway
+# Rivals that put places farther apart are named: up to .22 mm where nothing stretched, .3 to .8 mm where rows had.
+RIVAL_MM = 0.25
+UNEVEN = 12.0  # by how much less likely all must be without a stretched row: 2 to 9 by chance, 15 to 240 where one had
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
 
@@ -80,16 +91,20 @@ def _or_stretched_rows(found: Alignment, given: Given) -> Alignment:
     """
     if axes_shown(found.placements):
         return found
-    rivals, cauchy = [], given.settings.cauchy
+    rivals, uneven, cauchy = [], found.uneven, given.settings.cauchy
     for axis, spline in ((0, ACROSS), (1, ALONG)):
         if _bow(found, axis) < LEAST_BOW:
             continue
-        straight = replace(given, bed=replace(given.bed, no_bows=(spline,)))
-        for row in _two_rows(found, axis):
-            tried = straight.solved(free_stretch=row, far_stretch=())
-            if _misfit(tried, cauchy) - _misfit(found, cauchy) < BY_CHANCE * len(given.places):
-                rivals.append(tried.placements)
-    return replace(found, rivals=(*found.rivals, *rivals)) if rivals else found
+        even, rows = replace(given, bed=replace(given.bed, no_bows=(spline,))), _two_rows(found, axis)
+        tried = {row: even.solved(free_stretch=row, far_stretch=()) for row in rows}
+        most = _misfit(found, cauchy) + BY_CHANCE * len(given.places)
+        fitting = {row: one for row, one in tried.items() if _misfit(one, cauchy) < most}
+        rivals += [one.placements for one in fitting.values()]
+        if fitting and not uneven:
+            fitting[()] = even.solved(far_stretch=())
+            *ways, neither = (_unlikely(one, even, free_stretch=row, far_stretch=()) for row, one in fitting.items())
+            uneven = neither - min(ways) > UNEVEN
+    return replace(found, rivals=(*found.rivals, *rivals), uneven=uneven) if rivals else found
 
 
 def _bow(found: Alignment, axis: int) -> float:
@@ -167,7 +182,17 @@ def _as_few(found: Alignment, fitting: Sequence[tuple[float, Alignment]]) -> Ali
         return found
     ordered = sorted(fitting, key=lambda one: one[0])
     alike = [one for worse, one in ordered if worse < ordered[0][0] + BY_CHANCE]
-    return replace(alike[0], rivals=tuple(one.placements for one in alike[1:]))
+    return replace(alike[0], rivals=tuple(one.placements for one in alike[1:]), uneven=True)
+
+
+def _unlikely(found: Alignment, given: Given, **expected: Any) -> float:
+    """`_misfit`, and by how much beds and pieces are off what is expected of them: minus the log of its likelihood.
+    expected : as of `Given.solved`."""
+    system, settings = found.system, replace(given.settings, **expected)
+    own = slice(PER_TILE * system.columns.tiles, None)
+    bends = system.solution[own]
+    strain = float(bends @ system.of_priors[own, own] @ bends) / 2
+    return _misfit(found, settings.cauchy) + strain + strain_of_pieces(found.placements, given.frame, settings)
 
 
 def _misfit(found: Alignment, cauchy: float) -> float:
@@ -182,17 +207,18 @@ def doubts(
     *,
     loose: Sequence[int],
     off_mm: Array,
+    rival_mm: Array,
     flat: Mask,
     folded: Mask,
     settings: tuple[HoldSettings, FoldSettings],
 ) -> list[str]:
-    """Warnings. loose : pieces held by the layout only. off_mm : (T,) how far off each piece may be. flat, folded :
-    (N,) ties where no sheet lifts, at folds."""
+    """Warnings. loose : pieces held by the layout only. off_mm : (T,) how far off each piece may be. rival_mm : how far
+    apart each of the rivals puts places. flat, folded : (N,) ties where no sheet lifts, at folds."""
     names = [place.tile for place in solved.placements]
     return [
         *_held_words(names, (chosen(ties, flat), chosen(ties, ~flat)), loose, off_mm, settings[0]),
         *_fold_words(names, chosen(ties, folded), px_per_mm, settings[1]),
-        *_stretch_words(solved),
+        *(_stretch_words(solved) or _rival_words(solved, rival_mm)),
         *_axes_words(solved),
     ]
 
@@ -265,6 +291,26 @@ def _stretch_words(solved: Alignment) -> list[str]:
     others = [name for name in likely if name not in beyond]
     instead = f", or {' or '.join(others)} instead, which fits as well" if others else ""
     return [f"stretched more than paper does: {strange}{instead}; something else is wrong there, look at its seams"]
+
+
+def _rival_words(solved: Alignment, rival_mm: Array) -> list[str]:
+    """What may have stretched as well as what was taken for it, where overlaps show that something did, and where that
+    matters to a person."""
+    far = [one for one, apart in zip(solved.rivals, rival_mm, strict=True) if apart > RIVAL_MM]
+    if not far or not solved.uneven:
+        return []
+    taken = _stretched(solved, RARE_STRETCH)
+    rows = [", ".join(taken)] if taken else []
+    for one in far:
+        longer = _longer(one)
+        most = max(longer.values())
+        rows.append(f"{', '.join(tile for tile, share in longer.items() if share > most / 2)} ({100 * most:.1f} %)")
+    either = " or instead of ".join(dict.fromkeys(rows))
+    return [
+        f"the paper of {either} may have stretched, or the scanner's scale changes over its glass: the overlaps do not "
+        f"show which, and places may be off by {two_digits(float(rival_mm.max()))} mm for it. One of these pieces "
+        "scanned once more, turned by a quarter, shows it"
+    ]
 
 
 def _stretched(solved: Alignment, most: float) -> dict[str, float]:

@@ -62,12 +62,14 @@ class Uncertainty:
 
     error_px : of the whole. shown_px : the same if the beds' axes were known. local_px : one sd per axis of errors no
     unknown stands for. piece_px : (T,) the same as shown_px of each tile's worst place, 0 where it shows nothing.
+    rival_px : how far from each of the alignment's rivals 95 % of the places lie at most; it is part of the bounds.
     """
 
     error_px: float
     shown_px: float
     local_px: float
     piece_px: tuple[float, ...]
+    rival_px: tuple[float, ...] = ()
 
 
 def uncertainty(
@@ -100,19 +102,23 @@ def uncertainty(
         _bound(without_whole(errors, sheet, np.ones(len(sheet))), wishes.share) for errors in (whole, known)
     )
     fold = float(np.quantile(np.hypot(*alignment.residual[folded].T), wishes.share)) if folded.any() else 0.0
-    besides = float(np.hypot(fold, _rivals_apart(alignment, shown, sheet, wishes.share)))
+    rival_px = _rivals_apart(alignment, shown, sheet, wishes.share)
+    besides = float(np.hypot(fold, max(rival_px, default=0.0)))
     error, shown_error = float(np.hypot(error, besides)), float(np.hypot(shown_error, besides))
-    return Uncertainty(error, shown_error, local, _of_pieces(known, sheet, shown[0], len(places), wishes.share))
+    of_pieces = _of_pieces(known, sheet, shown[0], len(places), wishes.share)
+    return Uncertainty(error, shown_error, local, of_pieces, rival_px)
 
 
-def _rivals_apart(alignment: Alignment, shown: tuple[NDArray[np.intp], Array], sheet: Array, share: float) -> float:
-    """Px that `share` of the places lie nearer than to where the farthest of the alignment's rivals puts them."""
-    apart = [0.0]
+def _rivals_apart(
+    alignment: Alignment, shown: tuple[NDArray[np.intp], Array], sheet: Array, share: float
+) -> tuple[float, ...]:
+    """Px that `share` of the places lie nearer than to where each of the alignment's rivals puts them."""
+    apart = []
     for rival in alignment.rivals:
         there = np.concatenate([to_sheet(rival[i], xy[None]) for i, xy in zip(*shown, strict=True)])
         left = without_whole((there - sheet).T.reshape(-1, 1), sheet, np.ones(len(sheet)))
         apart.append(float(np.quantile(left, share)))
-    return max(apart)
+    return tuple(apart)
 
 
 def _as_matrices(moves: Motion, total: int) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:

@@ -202,16 +202,24 @@ def piece_equations(
     normal, right = np.zeros((columns.total, columns.total)), np.zeros(columns.total)
     for i, (place, far) in enumerate(zip(places, reach(places), strict=True)):
         own = slice(PER_TILE * i, PER_TILE * (i + 1))
-        own_settings, may_stretch = settings, settings.far_stretch is None or i in settings.far_stretch
-        if i in settings.free_stretch:
-            own_settings = replace(settings, scale_sigma=FREE_STRETCH, stretch_sigma=FREE_STRETCH)
-            may_stretch = False
+        own_settings, may_stretch = _expected_of(i, settings)
         rows, target = _piece_rows(place, far, frame.scales[i], own_settings, far_stretch=may_stretch)
         normal[own, own], right[own] = rows.T @ rows, rows.T @ target
         if i in (frame.anchor, *frame.held):
             held = _still_rows(place)
             normal[own, own] += held.T @ held
     return normal, right
+
+
+def strain_of_pieces(places: Sequence[Placement], frame: Frame, settings: AlignmentSettings) -> float:
+    """Half of the sum of squares, in sigmas, by which pieces miss the sizes and stretches expected of them; less where
+    a heavy-tailed prior takes large ones for likelier."""
+    total = 0.0
+    for i, (place, scale) in enumerate(zip(places, frame.scales, strict=True)):
+        own_settings, may_stretch = _expected_of(i, settings)
+        square, cauchy = float((_off(place, scale, own_settings) ** 2).sum()), settings.cauchy
+        total += cauchy**2 / 2 * float(np.log1p(square / cauchy**2)) if may_stretch else square / 2
+    return total
 
 
 def stepped(places: Sequence[Placement], step: Array) -> list[Placement]:
@@ -238,18 +246,34 @@ def reach(places: Sequence[Placement]) -> Array:
     return np.array([np.hypot(*place.size) / 2 for place in places])
 
 
+def _expected_of(index: int, settings: AlignmentSettings) -> tuple[AlignmentSettings, bool]:
+    """The settings of one piece, and whether it may stretch by far more than most do."""
+    if index in settings.free_stretch:
+        return replace(settings, scale_sigma=FREE_STRETCH, stretch_sigma=FREE_STRETCH), False
+    return settings, settings.far_stretch is None or index in settings.far_stretch
+
+
 def _piece_rows(
     place: Placement, far: float, scale: float, settings: AlignmentSettings, *, far_stretch: bool
 ) -> tuple[Array, Array]:
     """(3, PER_TILE) rows and (3,) right-hand sides of a piece's size and stretches; scale : the expected size."""
-    size, turn, stretch, skew = turn_and_stretch(place.sheet_from_tile)
-    sigmas = np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
-    off = np.array([size / scale - 1, stretch, skew]) / sigmas
+    turn, off = turn_and_stretch(place.sheet_from_tile)[1], _off(place, scale, settings)
     root = np.sqrt(cauchy_weights((off**2).sum(), settings.cauchy)) if far_stretch else 1.0
     rows = np.zeros((3, PER_TILE))
     rows[0, :2] = np.array([np.cos(turn), np.sin(turn)]) / scale
     rows[1, 4] = rows[2, 5] = 1
-    return rows * (root / far / sigmas)[:, None], -off * root
+    return rows * (root / far / _sigmas(settings))[:, None], -off * root
+
+
+def _off(place: Placement, scale: float, settings: AlignmentSettings) -> Array:
+    """(3,) by how many sigmas a piece's size, stretch and skew are off what is expected."""
+    size, _, stretch, skew = turn_and_stretch(place.sheet_from_tile)
+    off: Array = np.array([size / scale - 1, stretch, skew]) / _sigmas(settings)
+    return off
+
+
+def _sigmas(settings: AlignmentSettings) -> Array:
+    return np.array([settings.scale_sigma, settings.stretch_sigma, settings.skew_sigma])
 
 
 def _still_rows(place: Placement) -> Array:

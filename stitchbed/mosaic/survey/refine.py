@@ -97,9 +97,17 @@ def measure_places(
     numbers |= {"travel_seen": _travel_seen(frame, solved), "ties_at_folds": int(folded.sum())}
     loose = [i for group in groups if reference not in group for i in sorted(group)]
     both = (holding, context.settings.folds)
-    off_mm = np.array(about.piece_px) * MM_PER_INCH / dpi
+    off_mm, rival_mm = (np.array(px) * MM_PER_INCH / dpi for px in (about.piece_px, about.rival_px))
     warnings = doubts(
-        solved, ties, context.px_per_mm, loose=loose, off_mm=off_mm, flat=flat, folded=folded, settings=both
+        solved,
+        ties,
+        context.px_per_mm,
+        loose=loose,
+        off_mm=off_mm,
+        rival_mm=rival_mm,
+        flat=flat,
+        folded=folded,
+        settings=both,
     )
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
 

@@ -51,12 +51,21 @@ def _words(
     *,
     loose: tuple[int, ...] = (),
     off_mm: tuple[float, float] = (0.01, 0.02),
+    rival_mm: tuple[float, ...] = (),
     flat: int = 300,
     folded: int = 0,
 ) -> list[str]:
     rows, off = np.arange(300), np.array(off_mm)
     return doubts(
-        found, ties, SCALE, loose=loose, off_mm=off, flat=rows < flat, folded=rows < folded, settings=SETTINGS
+        found,
+        ties,
+        SCALE,
+        loose=loose,
+        off_mm=off,
+        rival_mm=np.array(rival_mm),
+        flat=rows < flat,
+        folded=rows < folded,
+        settings=SETTINGS,
     )
 
 
@@ -188,7 +197,17 @@ def test_where_either_of_two_may_be_the_stretched_one_the_error_told_covers_both
         for one in (found, replace(found, rivals=()))
     )
     every = np.ones(len(ties.a), bool)
-    (words,) = doubts(found, ties, SCALE, loose=(), off_mm=np.zeros(2), flat=every, folded=~every, settings=SETTINGS)
+    (words,) = doubts(
+        found,
+        ties,
+        SCALE,
+        loose=(),
+        off_mm=np.zeros(2),
+        rival_mm=np.ones(1),
+        flat=every,
+        folded=~every,
+        settings=SETTINGS,
+    )
     assert "(0.8 %), or " in words and "instead" in words and "0.tif" in words and "1.tif" in words
     assert told > alone + 0.5  # px: 3 px of its length belong to the one piece or to the other
 
@@ -201,6 +220,7 @@ def test_a_row_that_stretched_alike_is_a_rival_of_a_bed_that_bows() -> None:
         found, bed = solve_as_fine_as_shown(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
         ends = [[2 * turn_and_stretch(place.sheet_from_tile)[2] for place in one] for one in found.rivals]
         assert len(ends) == (2 if longer else 0)
+        assert found.uneven == (longer > 0)
         if not longer:
             continue
         assert max(abs(share) for share in ends[0][2:] + ends[1][:2]) < 1e-3
@@ -217,6 +237,21 @@ def test_a_row_that_stretched_alike_is_a_rival_of_a_bed_that_bows() -> None:
             for one in (found, replace(found, rivals=()))
         ]
         assert whole[0].error_px > whole[1].error_px + 0.5
+        assert whole[1].rival_px == () and min(whole[0].rival_px) > 0.5
+
+
+def test_rows_that_may_have_stretched_are_named_where_a_person_would_see_it() -> None:
+    """With how far off places may be for it and what shows which it is; the least that is told lies above what good
+    sets leave open."""
+    found, ties = _solved(0.5, np.eye(2))
+    left, right = found.placements
+    longer = replace(right, sheet_from_tile=right.sheet_from_tile @ np.diag([1.004, 1, 1]))
+    either = replace(found, rivals=((left, longer),), uneven=True)
+    (words,) = _words(either, ties, rival_mm=(0.512,))
+    assert "the paper of right.tif (0.4 %) may have stretched" in words and "left.tif" not in words
+    assert "off by 0.51 mm" in words and "turned by a quarter" in words
+    assert _words(either, ties, rival_mm=(0.2,)) == []
+    assert _words(replace(either, uneven=False), ties, rival_mm=(0.512,)) == []
 
 
 TALL_SCALE = 3.937  # px per mm

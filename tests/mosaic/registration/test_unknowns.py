@@ -19,6 +19,7 @@ from stitchbed.mosaic.registration.unknowns import (
     columns_of,
     motion,
     stepped,
+    strain_of_pieces,
     turn_and_stretch,
 )
 
@@ -141,3 +142,14 @@ def test_held_axes_are_counted_as_uncertain() -> None:
     expected, both = np.sqrt(np.diag(covariance)), (apart + by_axes).std(axis=1)
     np.testing.assert_allclose(both[expected > 1e-6], expected[expected > 1e-6], rtol=0.1)
     assert not apart[first].any() and by_axes[first].std() == pytest.approx(BedSettings().axis, rel=0.1)
+
+
+def test_a_large_stretch_strains_less_where_a_piece_may_stretch() -> None:
+    places = [_piece(0, 0.0), _piece(1, 0.0, (0.002, -0.002))]
+    frame = Frame(np.ones(2), np.zeros(2, np.intp), {0: SHAPE}, 0)
+    none, tails, free = (
+        strain_of_pieces(places, frame, replace(AlignmentSettings(), **changes))
+        for changes in ({"far_stretch": ()}, {}, {"far_stretch": (), "free_stretch": (1,)})
+    )
+    assert none == pytest.approx((0.002 / 1e-4) ** 2 / 2, rel=0.02) and none > tails > free > 0
+    assert strain_of_pieces([places[0]] * 2, frame, AlignmentSettings()) == pytest.approx(0)
