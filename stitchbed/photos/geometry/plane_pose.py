@@ -115,6 +115,22 @@ def shape_covariance(fit: PlaneFit, photos: Sequence[int], photo_xy: Array) -> A
     return np.asarray(shape @ fit.covariance @ shape.T, dtype=np.float64)
 
 
+def taper_sigmas(fit: PlaneFit, corners: Array, cut_mm: float) -> float:
+    """Root mean square, in sigmas, of how much opposite sides of a work seem to differ in length in the first photo.
+
+    corners : (4, 2) plane mm, in turn. cut_mm : sigma of one side's length, as works are cut.
+    """
+    covariance = shape_covariance(fit, [0] * len(corners), photo_from_plane(fit, 0, corners))
+    sides = np.roll(corners, -1, axis=0) - corners
+    lengths = np.linalg.norm(sides, axis=1)
+    slopes = np.zeros((4, 4, 2))
+    each = np.arange(4)
+    slopes[each, (each + 1) % 4], slopes[each, each] = sides / lengths[:, None], -sides / lengths[:, None]
+    apart = (slopes[:2] - slopes[2:]).reshape(2, 8)
+    variances = np.einsum("ij,jk,ik->i", apart, covariance, apart) + 2 * cut_mm**2
+    return float(np.sqrt(np.mean((lengths[:2] - lengths[2:]) ** 2 / variances)))
+
+
 def without_print(fit: PlaneFit) -> Array:
     """(P, P) covariance as if the size of the print were known."""
     known = fit.covariance.copy()

@@ -104,8 +104,14 @@ def off_size(corners: Array, size_mm: tuple[float, float], sigma_mm: float = SIZ
     corners : (4, 2) mm, top left first, clockwise. Two readings of a ruler, at either of two sides, differ as sides do.
     """
     lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    mean, apart = (lengths[:2] + lengths[2:]) / 2, lengths[:2] - lengths[2:]
-    return np.concatenate([mean - size_mm, apart / np.sqrt(2)]) / sigma_mm
+    mean = (lengths[:2] + lengths[2:]) / 2
+    return np.concatenate([(mean - size_mm) / sigma_mm, off_alike(corners, sigma_mm)])
+
+
+def off_alike(corners: Array, sigma_mm: float) -> Array:
+    """(2,) sigmas by which opposite sides differ. corners : (4, 2) mm in turn. sigma_mm : of the length of one side."""
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    return np.asarray((lengths[:2] - lengths[2:]) / (np.sqrt(2) * sigma_mm), dtype=np.float64)
 
 
 def print_size_below(raised_mm: float, share: float, share_sigma: float, believed: PrintSize) -> PrintSize:

@@ -64,12 +64,14 @@ def solve_plane(
     start: PlaneFit | None = None,
     ties: Sequence[TiePoints] = (),
     size_mm: tuple[float, float] | None = None,
+    alike: bool = False,
 ) -> PlaneFit:
     """Solve everything together; the first card named fixes the plane's frame.
 
     sizes : (width, height) px of each photo. start : a solution of the same cards without sides to begin from.
     ties : places that two photos share; they also place photos that show no card. size_mm : width and height of the
-    rectangle whose four sides are among `sides`, as far as a size that the user gives is sure.
+    rectangle whose four sides are among `sides`, as far as a size that the user gives is sure. alike : of a
+    size that is not known, but of sides alike long as works are cut.
 
     Raises
     ------
@@ -79,8 +81,8 @@ def solve_plane(
     names = tuple(dict.fromkeys(points.card for points in cards))
     free = tuple(dict.fromkeys(side.side for side in sides if side.line is None))
     frame = Frame(tuple(plain_lens(*size) for size in sizes), names, free, settings.shared_lens)
-    problem = Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings, size_mm)
-    bare = replace(problem, frame=replace(frame, sides=()), sides=(), size_mm=None)
+    problem = Problem(frame, tuple(cards), tuple(sides), tuple(ties), settings, size_mm, alike)
+    bare = replace(problem, frame=replace(frame, sides=()), sides=(), size_mm=None, alike=False)
     rough = start.params if start is not None else _begun(bare)
     robust = _robust_solution(problem, _with_lines(problem, rough))
     kept, dropped = _without_outliers(problem, robust)

@@ -26,7 +26,7 @@ from stitchbed.photos.geometry.plane_pose import (
     through,
     views_of,
 )
-from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_size
+from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_alike, off_size
 from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, in_sigmas
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
@@ -45,7 +45,8 @@ class PlaneSettings:
     scale : relative error of the print's size; stretch : half the difference between its axes.
     bend : mm, how flat cards lie (sigma of the height; of pressed or taped ones, from memory, no source), unless their
     corners tell otherwise.
-    size_sigma : mm, of width and height that the user gives. shared_lens : one lens for all photos.
+    size_sigma : mm, of width and height that the user gives. cut : mm, of one side's length as works are cut; from
+    memory: knives and frames keep within a millimeter or two. shared_lens : one lens for all photos.
     flat : a scan, seen without perspective and without a lens.
     """
 
@@ -57,13 +58,17 @@ class PlaneSettings:
     stretch: float = 0.0005
     bend: float = 0.05
     size_sigma: float = SIZE_SIGMA_MM
+    cut: float = 0.7
     shared_lens: bool = True
     flat: bool = False
 
 
 @dataclass(frozen=True)
 class Problem:
-    """What a plane is solved from. size_mm : width and height of the rectangle that `sides` bound, where known."""
+    """What a plane is solved from. size_mm : width and height of the rectangle that `sides` bound, where known.
+
+    alike : opposite sides of the work are believed to be alike long, of any size.
+    """
 
     frame: Frame
     cards: tuple[CardPoints, ...]
@@ -71,6 +76,7 @@ class Problem:
     ties: tuple[TiePoints, ...]
     settings: PlaneSettings
     size_mm: tuple[float, float] | None = None
+    alike: bool = False
 
 
 def residuals_at(problem: Problem, params: Array) -> Array:
@@ -146,12 +152,17 @@ def _beliefs(problem: Problem, params: Array) -> Array:
 
 
 def _size_errors(problem: Problem, params: Array) -> Array:
-    """How far the work that the four sides bound is off its size, in sigmas; nothing where no size is known."""
-    if problem.size_mm is None:
+    """How far the work that the four sides bound is off its size, or off a rectangle of any, in sigmas; nothing where
+    neither is believed.
+    """
+    if problem.size_mm is None and not problem.alike:
         return np.empty(0)
     own = params[problem.frame.starts[2] : problem.frame.starts[3]].reshape(-1, 2) * (1.0, UNIT_MM)
     round_work = own[[problem.frame.sides.index(name) for name in SIDES]]
-    return off_size(corners_of_all(round_work), problem.size_mm, problem.settings.size_sigma)
+    corners = corners_of_all(round_work)
+    if problem.size_mm is None:
+        return off_alike(corners, problem.settings.cut)
+    return off_size(corners, problem.size_mm, problem.settings.size_sigma)
 
 
 def _prior_slopes(problem: Problem, params: Array) -> Array:

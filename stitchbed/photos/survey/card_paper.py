@@ -1,7 +1,7 @@
 """I know the paper round each card: cut along its lines, or still the whole sheet it was printed on.
 
 In: a plane by cards, open photos. Out: how far the paper of each card goes, which plane points lie on it, and where
-cards laid round a work show that the table must lie.
+cards laid round a work show that the table must lie; corners of cards as they were printed.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from stitchbed.card.board import Piece, all_pieces
+from stitchbed.card.board import SQUARE_MM, Piece, all_pieces
+from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.output_frame import (
@@ -30,8 +31,11 @@ from stitchbed.photos.geometry.plane_pose import (
     photo_from_plane,
     placed,
 )
-from stitchbed.photos.survey.photo import Photo, read_small
+from stitchbed.photos.geometry.print_size import PrintSize
+from stitchbed.photos.solving.initial_guess import CardPoints
+from stitchbed.photos.survey.photo import Photo, full_px, read_small
 
+PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
 CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
 SHADOW_MM = 2.5  # kept out of besides, where sides are sought: the paper's edge and its shadow
 QUIET_MM = (1.0, 3.0)  # within each card's rim lies bare paper, which shows the paper's tone
@@ -236,3 +240,16 @@ def _between(fit: PlaneFit, view: Facing) -> Array:
 def laid_round(fit: PlaneFit, papers: Papers) -> bool:
     """True when three or four corner cards lie round the work, not on one uncut sheet."""
     return sum(name.startswith("corner") and name not in papers.uncut for name in fit.poses) >= 3
+
+
+def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], believed: PrintSize) -> list[CardPoints]:
+    """Card corners as the solver wants them, nominal mm corrected by the measured print."""
+    scale = (believed.across, believed.down)
+    points = []
+    for number, (photo, cards) in enumerate(zip(photos, seen, strict=True)):
+        for card in cards:
+            printed = PRINTED_MM * card.square_px / SQUARE_MM
+            sigma = float(np.hypot(CORNER_SIGMA_PX, printed)) * photo.reduction
+            at = full_px(photo, card.photo_xy)
+            points.append(CardPoints(number, card.piece, card.card_xy * scale, at, sigma))
+    return points

@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stitchbed.card.board import SQUARE_MM
-from stitchbed.card.detection import CORNER_SIGMA_PX, NO_CARD, SeenCard, find_cards
+from stitchbed.card.detection import NO_CARD, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
@@ -21,6 +20,7 @@ from stitchbed.photos.geometry.plane_pose import (
     plane_from_photo,
     radius95,
     shape_covariance,
+    taper_sigmas,
     without_print,
 )
 from stitchbed.photos.geometry.print_size import (
@@ -34,11 +34,11 @@ from stitchbed.photos.geometry.print_size import (
 from stitchbed.photos.geometry.rectangle import SIDES
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.heights import height_sigma, larger_by_height
-from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints
+from stitchbed.photos.solving.initial_guess import SidePoints, TiePoints
 from stitchbed.photos.solving.plane_equations import PlaneSettings
-from stitchbed.photos.survey.card_paper import overlapped
+from stitchbed.photos.survey.card_paper import card_points, overlapped
 from stitchbed.photos.survey.known_size import survey_by_size
-from stitchbed.photos.survey.photo import Photo, full_px, gray_of
+from stitchbed.photos.survey.photo import Photo, gray_of
 from stitchbed.photos.survey.plane_types import (
     Asked,
     Found,
@@ -63,10 +63,10 @@ from stitchbed.photos.survey.work_edges import (
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
 LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
-PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
 RAISED = "--raised for several photos, a scan, or a photo without a card"
 SIDES_SEEN = "a raised work may show one of its side faces, which is no part of it"
 LEVEL = "lay the cards as high as the work's face, as on books of its thickness, and leave --raised away"
+FEW_CARDS = 3  # these and more tell how their plane leans, wherever they lie
 SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: give the card's check "
@@ -123,6 +123,7 @@ class _Solved:
     """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos.
 
     seen : cards of each photo. solve : solves anew with these sides, and a size of the work (mm, and its sigma).
+    askew_deg : as of `_askew_deg`, by the cards alone.
     """
 
     believed: PrintSize
@@ -131,7 +132,8 @@ class _Solved:
     corners: Array
     ties: Sequence[TiePoints]
     seen: Sequence[Sequence[SeenCard]]
-    solve: Callable[[Sequence[SidePoints], tuple[float, float] | None, float], PlaneFit]
+    solve: Callable[[Sequence[SidePoints], tuple[float, float] | None, float, bool], PlaneFit]
+    askew_deg: float = 0.0
 
 
 def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
@@ -143,23 +145,52 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
     bare, ties = solved_with_ties(photos, points, settings, tie=_cards_alone_are_too_few(seen))
 
     def solve(
-        sides: Sequence[SidePoints], size_mm: tuple[float, float] | None = None, sigma_mm: float = SIZE_SIGMA_MM
+        sides: Sequence[SidePoints],
+        size_mm: tuple[float, float] | None = None,
+        sigma_mm: float = SIZE_SIGMA_MM,
+        alike: bool = False,
     ) -> PlaneFit:
         as_read = replace(settings, size_sigma=sigma_mm)
-        fit = solve_plane(sizes, points, sides, settings=as_read, start=bare, ties=ties, size_mm=size_mm)
+        fit = solve_plane(sizes, points, sides, settings=as_read, start=bare, ties=ties, size_mm=size_mm, alike=alike)
         return _as_printed(fit, believed)
 
     fit = _as_printed(bare, believed)
     found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner")
-    for again in (True, False):
-        fine = _fine(fit, found)
-        if fine:
-            fit = solve(fine)
-        if not (fine and again and found.lines is not None and len(fit.poses) < 3):
-            break
+    fine = _fine(fit, found)
+    if fine:
+        fit = solve(fine)
+    if fine and found.lines is not None and len(fit.poses) < FEW_CARDS:
         found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
+        again = _fine(fit, found)
+        fit = solve(again) if again else fit
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
-    return _Solved(believed, fit, found, corners, ties, seen, solve)
+    solved = _Solved(believed, fit, found, corners, ties, seen, solve)
+    return solved if found.lines is None else _squarer(replace(solved, askew_deg=_askew_deg(photos, solved)))
+
+
+def _squarer(solved: _Solved) -> _Solved:
+    """The same with opposite sides believed to be alike long, which tells what a card by itself hardly does: how its
+    plane leans, where its paper is bent. Not of sides that may not be the work's. What the card and the work contradict
+    each other by, neither is sure of.
+
+    Reference: Birge (1932), doi 10.1103/PhysRev.40.207.
+    """
+    fit, found = solved.fit, solved.found
+    sides = _fine(fit, found)
+    told = len(fit.poses) >= FEW_CARDS or len(fit.views) > 1  # or a work that no one photo shows as a whole
+    if told or found.doubtful or solved.askew_deg > 0 or {s.side for s in sides} < set(SIDES):
+        return solved
+    apart = max(1.0, taper_sigmas(fit, solved.corners, PlaneSettings.cut))
+    alike = solved.solve(sides, None, SIZE_SIGMA_MM, True)
+    return _on(solved, replace(alike, covariance=alike.covariance * apart**2))
+
+
+def _on(solved: _Solved, fit: PlaneFit) -> _Solved:
+    """The same sides in another solution of the plane."""
+    found, other = solved.found, solved.found.other
+    moved = None if other is None else plane_from_photo(fit, 0, photo_from_plane(solved.fit, 0, other))
+    corners = work_corners(fit, found, found.lines or {})
+    return replace(solved, fit=fit, found=replace(found, other=moved), corners=corners)
 
 
 def _fine(fit: PlaneFit, found: SidesFound) -> list[SidePoints]:
@@ -208,11 +239,7 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
     sides = _fine(solved.fit, solved.found)
     if solved.found.lines is None or {one.side for one in sides} < set(SIDES):
         return _solved(photos, seen, asked, better)
-    fit = solved.solve(sides, size, size_sigma_mm(size, measured, sure_mm, solved.believed))
-    other = solved.found.other
-    moved = None if other is None else plane_from_photo(fit, 0, photo_from_plane(solved.fit, 0, other))
-    corners = work_corners(fit, solved.found, solved.found.lines)
-    return replace(solved, fit=fit, found=replace(solved.found, other=moved), corners=corners)
+    return _on(solved, solved.solve(sides, size, size_sigma_mm(size, measured, sure_mm, solved.believed), False))
 
 
 def _measured(solved: _Solved) -> tuple[float, float]:
@@ -290,7 +317,7 @@ def _ends(photos: Sequence[Photo], solved: _Solved, asked: Asked) -> list[str]:
         )
     reached = {} if asked.raised_mm else overlapped(fit, solved.corners)
     reasons += [FAR_OVER.format(card=name, mm=mm) for name, mm in reached.items() if mm > FAR_OVER_MM]
-    if (askew := _askew_deg(photos, solved)) > 0:
+    if (askew := solved.askew_deg) > 0:
         reasons.append(f"a corner is {askew:.1f} degrees off square, as where a side is that of something beside it")
     return reasons
 
@@ -339,16 +366,3 @@ def _check_corners(photo: Photo, asked: Asked) -> None:
             expected="corners of the work as pixels x,y of that photo",
             attempt="read them off the photo at full size",
         )
-
-
-def card_points(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], believed: PrintSize) -> list[CardPoints]:
-    """Card corners as the solver wants them, nominal mm corrected by the measured print."""
-    scale = (believed.across, believed.down)
-    points = []
-    for number, (photo, cards) in enumerate(zip(photos, seen, strict=True)):
-        for card in cards:
-            printed = PRINTED_MM * card.square_px / SQUARE_MM
-            sigma = float(np.hypot(CORNER_SIGMA_PX, printed)) * photo.reduction
-            at = full_px(photo, card.photo_xy)
-            points.append(CardPoints(number, card.piece, card.card_xy * scale, at, sigma))
-    return points

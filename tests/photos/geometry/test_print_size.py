@@ -13,6 +13,7 @@ from stitchbed.photos.geometry.print_size import (
     RULER_MM,
     SIZE_SIGMA_MM,
     PrintSize,
+    off_alike,
     off_size,
     print_size,
     print_size_below,
@@ -81,6 +82,7 @@ def test_sides_are_off_a_size_on_average_and_against_each_other() -> None:
     width, height, across, down = off_size(wide, A3) * SIZE_SIGMA_MM
     assert (width, height) == pytest.approx((1, 0), abs=0.01)
     assert across == pytest.approx(2 / np.sqrt(2)) and down == pytest.approx(0)
+    assert off_alike(wide, 0.5) == pytest.approx([np.sqrt(2) * 2, 0])
 
 
 def test_a_measured_print_and_a_size_are_weighed() -> None:

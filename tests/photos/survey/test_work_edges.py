@@ -11,13 +11,14 @@ from flat_photos import fit_of, photo, scaled
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.output_frame import Facing
-from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, placed
+from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, placed
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.geometry.rectangle import Line, corners_of, sides_through
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
-from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _Solved
+from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _Solved, _squarer
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
+    ENDS_OF,
     SidesFound,
     _between_ends,
     _rectangles,
@@ -67,6 +68,31 @@ def test_a_work_that_comes_out_askew_is_doubted() -> None:
     hardly = WORK.copy()
     hardly[0, 1] += 310 * np.tan(np.deg2rad(0.9 * SQUARE_DEG))
     assert _askew_deg(picture, solved(hardly)) == 0
+
+
+def squared(
+    numbers: tuple[int, ...], names: tuple[str, ...] = SIDES, *, askew: float = 0.0, doubtful: tuple[str, ...] = ()
+) -> bool:
+    """Whether opposite sides of a work beside these cards count as alike long."""
+    fit, asked = laid(*numbers), []
+    ends = photo_from_plane(fit, 0, WORK)
+    sides = {name: Side(name, ends[list(ENDS_OF[name])], 0.1, 1.0) for name in names}
+
+    def solve(*how: object) -> PlaneFit:
+        asked.append(how[-1])
+        return fit
+
+    found = SidesFound({0: sides}, sides_through(WORK), VIEW, Papers(), doubtful)
+    _squarer(replace(solved(WORK), fit=fit, found=found, askew_deg=askew, solve=solve))
+    return asked == [True]
+
+
+def test_sides_count_as_alike_long_where_a_card_alone_tells_less() -> None:
+    """Four cards tell how long they are; a side that is askew, doubtful or not measured may not be the work's."""
+    assert squared((1,)) and squared((1, 2)) and not squared((1, 2, 3))
+    assert not squared((1,), SIDES[:3])
+    assert not squared((1,), askew=0.9)
+    assert not squared((1,), doubtful=SIDES)
 
 
 def test_a_card_that_the_work_reaches_over_is_told() -> None:
