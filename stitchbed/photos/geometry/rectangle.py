@@ -34,6 +34,9 @@ LEAST_VISIBLE = 0.3  # share of a side that no card hides
 BUSY_PX, LEAST_CALM = 11, 0.2  # where the drawing's strokes count as busy, and what an edge among them still counts
 BESIDE_PX, LEAST_STEP = (4.0, 9.0), 4.0  # where tones within and beyond a side are compared; gray levels that differ
 LEAST_PARTED = 0.6  # share of a side at which they must
+MORE_LINES = 30  # candidates for each side of a rectangle whose size is known
+OFF_SQUARE = float(np.deg2rad(1.5))  # of its sides, as straight as a small view tells them
+SAME_PX, OUTDOES = 8.0, 0.9  # corners farther apart are another rectangle, to be covered clearly worse
 EDGE_PX = 1.5  # an edge pixel belongs to a line when it is this near
 
 
@@ -69,6 +72,39 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
         return None
     sides = dict(zip(SIDES, best, strict=True))
     return {name: settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
+
+
+def sides_of_size(
+    picture: NDArray[np.uint8], keep_out: Mask, size_px: tuple[float, float], *, tilt: float, sure: float
+) -> Mapping[str, Line] | None:
+    """The four sides of the best covered rectangle of a size, or None when none or more than one is seen well enough.
+
+    size_px : (width, height) in the picture. sure : share of them that they may be off. Others as of `find_sides`.
+    """
+    edges = edges_of(picture, keep_out)
+    near = thickened(edges, round(EDGE_PX))
+    pairs = [_apart(edges[k], (np.pi / 2, 0.0)[k], tilt, size_px[1 - k], sure) for k in (0, 1)]
+    soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5)).reshape(*picture.shape[:2], -1).astype(np.float64)
+    found: list[tuple[float, Rectangle]] = []
+    for (top, bottom), (left, right) in product(*pairs):
+        rectangle = (top, right, bottom, left)
+        if abs((top.angle + bottom.angle - left.angle - right.angle) / 2 - np.pi / 2) > OFF_SQUARE:
+            continue
+        corners = _corners(rectangle)
+        lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).reshape(2, 2).mean(0)
+        if np.any(np.abs(lengths - size_px) > sure * np.array(size_px) + SETTLE_PX):
+            continue
+        judged = _judged(rectangle, near, keep_out)
+        if judged is not None and not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
+            found.append((judged[0], rectangle))
+    if not found:
+        return None
+    best, rectangle = max(found, key=lambda one: one[0])
+    others = [cover for cover, one in found if np.abs(_corners(one) - _corners(rectangle)).max() > SAME_PX]
+    if max(others, default=0.0) > OUTDOES * best:
+        return None
+    sides = dict(zip(SIDES, rectangle, strict=True))
+    return {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
 
 
 def crossings(angle_a: Array, offset_a: Array, angle_b: Array, offset_b: Array) -> Array:
@@ -171,6 +207,17 @@ def lines_along(edges: Array, middle: float, tilt: float, most: int = BEST_LINES
         lines.append(Line(float(angles[row]), float(column - reach)))
         votes[max(0, row - turned) : row + turned + 1, max(0, column - apart) : column + apart + 1] = 0
     return lines
+
+
+def _apart(edges: Array, middle: float, tilt: float, px: float, sure: float) -> list[tuple[Line, Line]]:
+    """Pairs of lines that run alike at a distance."""
+    lines = lines_along(edges, middle, tilt, MORE_LINES)
+    room = px * (sure + OFF_SQUARE) + SETTLE_PX  # lines that lean lie nearer to each other on one side
+    return [
+        (a, b)
+        for a, b in product(lines, lines)
+        if abs(b.offset - a.offset - px) < room and abs(a.angle - b.angle) < OFF_SQUARE
+    ]
 
 
 def _best_rectangle(

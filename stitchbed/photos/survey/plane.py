@@ -5,7 +5,7 @@ In: open photos, what the user said. Out: a `PlaneSurvey`; nothing is rendered y
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from stitchbed.card.detection import NO_CARD, SeenCard, find_cards
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings, CardNotFound
-from stitchbed.photos.geometry.output_frame import facing_of_corners, inside_photo
+from stitchbed.photos.geometry.output_frame import facing_of_corners
 from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
     photo_from_plane,
@@ -42,11 +42,11 @@ from stitchbed.photos.survey.photo import Photo, gray_of
 from stitchbed.photos.survey.plane_types import (
     Asked,
     Found,
-    Overlap,
     PlaneSurvey,
+    check_corners,
     plane_survey_of,
 )
-from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
+from stitchbed.photos.survey.tie_points import loose_overlaps, overlaps_of, solved_with_ties
 from stitchbed.photos.survey.work_edges import (
     AT_RIM,
     BESIDE,
@@ -62,11 +62,11 @@ from stitchbed.photos.survey.work_edges import (
 )
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
-LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
 RAISED = "--raised for several photos, a scan, or a photo without a card"
 SIDES_SEEN = "a raised work may show one of its side faces, which is no part of it"
 LEVEL = "lay the cards as high as the work's face, as on books of its thickness, and leave --raised away"
 FEW_CARDS = 3  # these and more tell how their plane leans, wherever they lie
+NAMED_SHARE = 0.003  # of a size read off a ruler, that a rectangle of a small view may be off besides
 SQUARE_DEG = 0.5  # works are cut and stretched squarer than that, common practice: 2 mm over 230
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: give the card's check "
@@ -98,7 +98,7 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     cannot be.
     """
     believed = print_size(asked.printed_mm)
-    _check_corners(photos[0], asked)
+    check_corners(photos[0], asked)
     looked = _cards_in_any(photos, asked)
     if asked.raised_mm and (looked is None or asked.scan or len(photos) > 1):
         raise BadSettings(RAISED, expected="one photo, with cards that lie lower than the work's face", attempt=LEVEL)
@@ -108,10 +108,10 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     solved = _solved(photos, seen, asked, believed)
     if asked.raised_mm:
         solved = _solved(photos, seen, asked, _below(solved, asked.raised_mm))
-    if asked.size_mm is not None and solved.found.lines is not None:
+    if asked.size_mm is not None:
         solved = _of_size(photos, seen, asked, solved)
     overlaps = tuple(overlaps_of(solved.fit, solved.ties))
-    warnings += [*_doubts(photos, solved, asked), *_loose(photos, overlaps), *_print_notes(asked)]
+    warnings += [*_doubts(photos, solved, asked), *loose_overlaps(photos, overlaps), *_print_notes(asked)]
     found = solved.found
     own, ends = found.lines is not None, tuple(_ends(photos, solved, asked))
     rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, _size_of(found.other), ends)
@@ -136,7 +136,14 @@ class _Solved:
     askew_deg: float = 0.0
 
 
-def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, believed: PrintSize) -> _Solved:
+def _solved(
+    photos: Sequence[Photo],
+    seen: Sequence[Sequence[SeenCard]],
+    asked: Asked,
+    believed: PrintSize,
+    *,
+    named: tuple[float, float, float] | None = None,
+) -> _Solved:
     points = card_points(photos, seen, believed)
     sizes = [(photo.size[1], photo.size[0]) for photo in photos]
     settings = PlaneSettings(
@@ -155,7 +162,7 @@ def _solved(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
         return _as_printed(fit, believed)
 
     fit = _as_printed(bare, believed)
-    found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner")
+    found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner", named=named)
     fine = _fine(fit, found)
     if fine:
         fit = solve(fine)
@@ -214,20 +221,16 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
 
     Raises
     ------
-    BadSettings : the size fits neither the work as the cards measure it nor another rectangle round or within it.
+    BadSettings : the size fits neither the work as the cards measure it nor another rectangle that is seen.
     """
     size = asked.size_mm or (0.0, 0.0)
-    measured, sure_mm = _measured(solved), _shape_95(photos, solved)
-    better = print_size_by(size, measured, sure_mm, solved.believed)
-    if better is None and asked.sides == "auto" and solved.found.other is not None:
-        asked = replace(asked, sides="inner")
-        inner = _solved(photos, seen, asked, solved.believed)
-        within, sure_within_mm = _measured(inner), _shape_95(photos, inner)
-        better = print_size_by(size, within, sure_within_mm, inner.believed)
-        if better is not None:
-            solved, measured, sure_mm = inner, within, sure_within_mm
-    if better is None:
-        width, height = measured
+    likely = _may_be_of_size(photos, seen, asked, solved)
+    fitting = ((each, better) for each in likely if (better := _better(photos, size, each[2])) is not None)
+    first = next(fitting, None)
+    if first is None:
+        if solved.found.lines is None:
+            return solved
+        width, height = _measured(solved)
         raise BadSettings(
             f"--size {size[0]:g}x{size[1]:g}mm for a work that measures {width:.1f} x {height:.1f} mm by the cards",
             expected="the size of what is seen, width first, as it lies in the photo"
@@ -236,10 +239,37 @@ def _of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked:
             "canvas's face lies (--raised); "
             "leave --size away to go by the cards alone",
         )
-    sides = _fine(solved.fit, solved.found)
-    if solved.found.lines is None or {one.side for one in sides} < set(SIDES):
-        return _solved(photos, seen, asked, better)
-    return _on(solved, solved.solve(sides, size, size_sigma_mm(size, measured, sure_mm, solved.believed), False))
+    (asked, named, one), better = first
+    sides = _fine(one.fit, one.found)
+    if {side.side for side in sides} < set(SIDES):
+        return _solved(photos, seen, asked, better, named=named)
+    read_mm = size_sigma_mm(size, _measured(one), _shape_95(photos, one), one.believed)
+    return _on(one, one.solve(sides, size, read_mm, False))
+
+
+def _better(photos: Sequence[Photo], size_mm: tuple[float, float], solved: _Solved) -> PrintSize | None:
+    """What a size of the work tells of the print; None when the two contradict each other."""
+    return print_size_by(size_mm, _measured(solved), _shape_95(photos, solved), solved.believed)
+
+
+def _may_be_of_size(
+    photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: Asked, solved: _Solved
+) -> Iterator[tuple[Asked, tuple[float, float, float] | None, _Solved]]:
+    """Rectangles that the size may be of, the likeliest first, and how each was asked for: that found without it, the
+    one within, and the one that is seen best of all of that size.
+    """
+    if solved.found.lines is not None:
+        yield asked, None, solved
+    if asked.sides != "auto":
+        return
+    if solved.found.other is not None:
+        inner = replace(asked, sides="inner")
+        yield inner, None, _solved(photos, seen, inner, solved.believed)
+    if asked.corners is None and asked.size_mm is not None:
+        named = (*asked.size_mm, 2 * solved.believed.scale + NAMED_SHARE)
+        other = _solved(photos, seen, asked, solved.believed, named=named)
+        if other.found.lines is not None:
+            yield asked, named, other
 
 
 def _measured(solved: _Solved) -> tuple[float, float]:
@@ -347,22 +377,3 @@ def _askew_deg(photos: Sequence[Photo], solved: _Solved) -> float:
     askew = float(np.rad2deg(np.abs(np.arcsin(cosines)).max()))
     unsure = float(np.rad2deg(2 * _shape_95(photos, solved) / lengths.min()))
     return askew if askew > SQUARE_DEG + unsure else 0.0
-
-
-def _loose(photos: Sequence[Photo], overlaps: Sequence[Overlap]) -> list[str]:
-    """Overlaps that do not fit as a flat work's should."""
-    return [
-        f"{photos[one.a].tile.name} and {photos[one.b].tile.name} fit each other only to {one.rms_px:.1f} px: look at "
-        "the result there; the work may not be flat, or may have moved between the photos"
-        for one in overlaps
-        if one.rms_px > LOOSE_PX
-    ]
-
-
-def _check_corners(photo: Photo, asked: Asked) -> None:
-    if asked.corners is not None and not inside_photo(asked.corners, photo.size).all():
-        raise BadSettings(
-            f"--corners outside of {photo.tile.name}, which is {photo.size[1]} x {photo.size[0]} px",
-            expected="corners of the work as pixels x,y of that photo",
-            attempt="read them off the photo at full size",
-        )

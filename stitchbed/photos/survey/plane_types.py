@@ -15,10 +15,11 @@ import numpy as np
 from stitchbed.card.corners import corner_points, printed_lines
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array
+from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
 from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side
-from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners
+from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
     photo_from_plane,
@@ -155,6 +156,21 @@ class Found:
     papers: Papers = field(default_factory=Papers)
     other_mm: tuple[float, float] | None = None
     ends: tuple[str, ...] = ()
+
+
+def check_corners(photo: Photo, asked: Asked) -> None:
+    """Refuse corners that the user gave outside of the photo.
+
+    Raises
+    ------
+    BadSettings : one of them lies there.
+    """
+    if asked.corners is not None and not inside_photo(asked.corners, photo.size).all():
+        raise BadSettings(
+            f"--corners outside of {photo.tile.name}, which is {photo.size[1]} x {photo.size[0]} px",
+            expected="corners of the work as pixels x,y of that photo",
+            attempt="read them off the photo at full size",
+        )
 
 
 def plane_survey_of(

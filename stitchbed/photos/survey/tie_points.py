@@ -30,6 +30,7 @@ from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Overlap
 
+LOOSE_PX = 0.7  # rms per axis; a flat work leaves .01 to .1, points without windows a quarter px of their view
 VIEW_SIDE = 2000  # px; finer than for scans, since three photos are few and shares small
 POINTS = 3000
 ROUGH_PX = 0.25  # sigma of a point, in px of that view (median .06 to .2 measured on scans; perspective adds)
@@ -132,6 +133,16 @@ def overlaps_of(fit: PlaneFit, ties: Sequence[TiePoints]) -> tuple[Overlap, ...]
         rms = float(np.sqrt(np.mean(away**2) / 2)) if good.any() else 0.0
         found.append(Overlap(tie.a, tie.b, int(good.sum()), rms))
     return tuple(found)
+
+
+def loose_overlaps(photos: Sequence[Photo], overlaps: Sequence[Overlap]) -> list[str]:
+    """Overlaps that do not fit as a flat work's should."""
+    return [
+        f"{photos[one.a].tile.name} and {photos[one.b].tile.name} fit each other only to {one.rms_px:.1f} px: look at "
+        "the result there; the work may not be flat, or may have moved between the photos"
+        for one in overlaps
+        if one.rms_px > LOOSE_PX
+    ]
 
 
 def _well_known(tie: TiePoints) -> Mask:

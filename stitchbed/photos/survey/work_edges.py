@@ -32,7 +32,7 @@ from stitchbed.photos.geometry.output_frame import (
     to_photo,
 )
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo, px_per_mm
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_of_size, sides_through
 from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.initial_guess import SidePoints
 from stitchbed.photos.survey.card_paper import (
@@ -98,10 +98,18 @@ class SidesFound:
     beside: bool = False
 
 
-def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None, *, inner: bool = False) -> SidesFound:
+def sides_by_cards(
+    photos: Sequence[Photo],
+    fit: PlaneFit,
+    corners: Array | None,
+    *,
+    inner: bool = False,
+    named: tuple[float, float, float] | None = None,
+) -> SidesFound:
     """Sides of the work in the photos of a fit. corners : (4, 2) px of the first photo where the user picked them.
 
-    inner : of two rectangles, one within the other, take the inner one.
+    inner : of two rectangles, one within the other, take the inner one. named : width and height, mm, of the only
+    rectangle to look for, and the share of them that they may be off.
     """
     papers = papers_of(photos, fit)
     view = _rough_facing(photos, fit, papers)
@@ -122,9 +130,9 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         other = None if outline is None else outline.inner
         if inner and other is not None:
             found, other = other, found
-        if not inner and not clear:
+        if not inner and not clear and named is None:
             found = _with_margins(found, flat, keep_out, density)
-        shaded = {} if inner else out_of_shadow(flat, keep_out, found)
+        shaded = {} if inner or named is not None else out_of_shadow(flat, keep_out, found)
         maybe = _in_mm({name: found[name] for name, one in shaded.items() if not one.sure}, density)
         found = {**found, **{name: one.line for name, one in shaded.items()}}
         lines = _in_mm(found, density)
@@ -146,7 +154,8 @@ def sides_by_cards(photos: Sequence[Photo], fit: PlaneFit, corners: Array | None
         at_rim, beside = (False, False) if outline is None else (outline.at_rim, outline.beside)
         return SidesFound(sides, lines, view, papers, doubtful, *others, at_rim, maybe, beside)
 
-    for outline, found in _rectangles(flat, keep_out, table, over):
+    likely = _rectangles(flat, keep_out, table, over) if named is None else _named(flat, keep_out, density, named)
+    for outline, found in likely:
         if (whole := taken(outline, found)) is not None:
             return replace(whole, sides=_between_ends(whole, fit))
     return SidesFound({}, None, view, papers)
@@ -171,6 +180,16 @@ def _rectangles(
     last = outline_at_rim(flat, keep_out, table, tilt=MOST_LEAN)
     if last is not None and over(last.lines) <= FAR_OVER_MM:
         yield last, last.lines
+
+
+def _named(
+    flat: NDArray[np.uint8], keep_out: Mask, density: float, named: tuple[float, float, float]
+) -> Iterator[tuple[None, Mapping[str, Line]]]:
+    """The rectangle of a size that was named."""
+    width, height, sure = named
+    found = sides_of_size(flat, keep_out, (width * density, height * density), tilt=MOST_LEAN, sure=sure)
+    if found is not None:
+        yield None, found
 
 
 def _with_margins(

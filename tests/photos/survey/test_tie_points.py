@@ -14,8 +14,7 @@ from stitchbed.photos.geometry.plane_pose import PlaneFit, placed
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints, in_sigmas
 from stitchbed.photos.solving.plane_equations import PlaneSettings
-from stitchbed.photos.survey.plane import _loose
-from stitchbed.photos.survey.tie_points import believed, fine_ties, overlaps_of, strongest
+from stitchbed.photos.survey.tie_points import believed, fine_ties, loose_overlaps, overlaps_of, strongest
 
 PHOTO = (3000, 2000)
 EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)
@@ -87,7 +86,7 @@ def test_overlaps_are_told_as_they_are(solved: tuple[PlaneFit, list[TiePoints]])
         assert one.points > 140 and 0.1 < one.rms_px < 0.2
     assert wrong.rms_px > 20
     named = [Named(name) for name in ("left.jpg", "middle.jpg", "right.jpg")]
-    (said,) = _loose([Shot(name) for name in named], [wrong, *right])  # type: ignore[misc, list-item]
+    (said,) = loose_overlaps([Shot(name) for name in named], [wrong, *right])  # type: ignore[misc, list-item]
     assert said.startswith("left.jpg and right.jpg fit each other only to")
 
 

@@ -8,14 +8,16 @@ import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
 
+from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, placed
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, sides_through
+from stitchbed.photos.survey import plane
 from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
-from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _Solved, _squarer
+from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _of_size, _Solved, _squarer
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.work_edges import (
     ENDS_OF,
@@ -93,6 +95,31 @@ def test_sides_count_as_alike_long_where_a_card_alone_tells_less() -> None:
     assert not squared((1,), SIDES[:3])
     assert not squared((1,), askew=0.9)
     assert not squared((1,), doubtful=SIDES)
+
+
+def test_a_size_that_the_first_rectangle_has_not_is_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines of a patterned table offer rectangles too; the work's is the one of the size that was named."""
+    scene, looked = [photo(np.zeros((500, 600, 3), np.uint8))], []
+    found = SidesFound({}, sides_through(WORK), VIEW, Papers())
+    right = replace(solved(WORK), found=found)
+    wrong = replace(right, corners=WORK.mean(0) + 0.7 * (WORK - WORK.mean(0)))
+    nothing = replace(wrong, found=SidesFound({}, None, VIEW, Papers()))
+
+    def again(*how: object, named: tuple[float, ...] | None = None) -> _Solved:
+        looked.append(named and named[:2])
+        return right if named is not None and named[0] == 310 else nothing
+
+    monkeypatch.setattr(plane, "_solved", again)
+    asked = Asked(size_mm=(310.0, 260.0))
+    for first in (wrong, nothing):
+        assert _of_size(scene, (), asked, first) is right
+        assert (310.0, 260.0) in looked
+    looked.clear()
+    _of_size(scene, (), asked, right)
+    assert looked == [None]  # as the print is known better now
+    with pytest.raises(BadSettings, match="measures 217"):
+        _of_size(scene, (), Asked(size_mm=(400.0, 260.0)), wrong)
+    assert _of_size(scene, (), Asked(size_mm=(400.0, 260.0)), nothing) is nothing
 
 
 def test_a_card_that_the_work_reaches_over_is_told() -> None:
