@@ -15,7 +15,7 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import two_digits
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
-from stitchbed.mosaic.registration.holding import HoldSettings
+from stitchbed.mosaic.registration.holding import HoldSettings, held_words
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, with_finer_knots
@@ -31,7 +31,6 @@ from stitchbed.mosaic.registration.unknowns import (
 )
 
 MOST_SIGMAS = 10.0  # a bed's axis farther from its prior says that the model is wrong, not the bed
-UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
 MOST_STRETCH = 0.004  # share, one way against the other; paper from a dry room to a moist one stretches by less
 RARE_STRETCH = 0.002  # and by less than this in one room; what is more must be shown by the overlaps
 NO_STRETCH = 0.0005  # five times what a sheet that lies in one room does
@@ -45,6 +44,7 @@ LEAST_BOW = 0.001  # share by which the ends of a bed differ, under which what i
 # Rivals that put places farther apart are named: up to .22 mm where nothing stretched, .3 to .8 mm where rows had.
 RIVAL_MM = 0.25
 UNEVEN = 12.0  # by how much less likely all must be without a stretched row: 2 to 9 by chance, 15 to 240 where one had
+ALIKE = 2  # pieces that stretched, from which on it may as well be all others: one alone is by itself
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
 
@@ -80,7 +80,30 @@ def solve_as_fine_as_shown(given: Given) -> tuple[Alignment, BedSettings]:
     gained = _misfit(found, cauchy) - _misfit(tried, cauchy)
     more = _determined(tried) - _determined(found)
     found, given = (tried, finer) if gained > LEAST_GAIN * more else (found, given)
-    return _or_stretched_rows(found, given), given.bed
+    return _or_all_others(_or_stretched_rows(found, given)), given.bed
+
+
+def _or_all_others(found: Alignment) -> Alignment:
+    """`found`, and where several pieces stretched, the rival that these lie true and it is all others that did not: the
+    overlaps show by how much the ones differ from the others only, and one day's scans stretch alike."""
+    stretched = [place for place in found.placements if _longer([place])[place.tile] > RARE_STRETCH]
+    if len(stretched) < ALIKE:
+        return found
+    true = np.linalg.inv(np.mean([_grown(place) for place in stretched], axis=0))
+    rival = []
+    for place in found.placements:
+        matrix = place.sheet_from_tile.copy()
+        matrix[:2] = true @ matrix[:2]
+        rival.append(replace(place, sheet_from_tile=matrix))
+    return replace(found, rivals=(*found.rivals, tuple(rival)), uneven=True)
+
+
+def _grown(place: Placement) -> Array:
+    """(2, 2) by what a piece is longer one way than the other, along x and y of the sheet."""
+    size, turn = turn_and_stretch(place.sheet_from_tile)[:2]
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    result: Array = place.sheet_from_tile[:2, :2] @ back / size
+    return result
 
 
 def _or_stretched_rows(found: Alignment, given: Given) -> Alignment:
@@ -216,9 +239,10 @@ def doubts(
     apart each of the rivals puts places. flat, folded : (N,) ties where no sheet lifts, at folds."""
     names = [place.tile for place in solved.placements]
     return [
-        *_held_words(names, (chosen(ties, flat), chosen(ties, ~flat)), loose, off_mm, settings[0]),
+        *held_words(names, (chosen(ties, flat), chosen(ties, ~flat)), loose, off_mm, settings[0]),
         *_fold_words(names, chosen(ties, folded), px_per_mm, settings[1]),
-        *(_stretch_words(solved) or _rival_words(solved, rival_mm)),
+        *_stretch_words(solved),
+        *_rival_words(solved, rival_mm),
         *_axes_words(solved),
     ]
 
@@ -227,43 +251,6 @@ def beyond_prior(solved: Alignment, settings: BedSettings) -> bool:
     """True when a bed's solved axes are so far from what beds are that they must stand for something else."""
     off = [value for bed in solved.beds.values() for value in (bed.axis_ratio - 1, bed.shear_rad)]
     return bool(np.abs(off).max(initial=0) > MOST_SIGMAS * settings.axis)
-
-
-def _held_words(
-    names: Sequence[str], ties: tuple[Ties, Ties], loose: Sequence[int], off_mm: Array, settings: HoldSettings
-) -> list[str]:
-    """Warnings of pieces that hang by little: by the survey's layout only, by edges that lift, or by what is drawn
-    along one line, which does not tell how far along it they lie. ties : where sheets lie flat, and where they lift."""
-    words = []
-    if loose:
-        listed, most = _with_most(names, loose, off_mm, 2 * settings.layout_mm)
-        words.append(
-            f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
-            f"{most} mm. More overlap, with drawing in it that lies flat, would mend it"
-        )
-    flat, lifts = (np.bincount(np.concatenate([one.a, one.b]), minlength=len(names)) for one in ties)
-    lifted = [int(i) for i in np.flatnonzero((flat < settings.least_ties) & (lifts > 0)) if i not in set(loose)]
-    if lifted:
-        listed, most = _with_most(names, lifted, off_mm, 2 * settings.lifted_mm)
-        words.append(
-            f"{listed}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
-            f"about {most} mm. More overlap would mend it"
-        )
-    rest = [int(i) for i in np.flatnonzero(off_mm > UNHELD_MM) if i not in {*loose, *lifted}]
-    if rest:
-        listed, most = _with_most(names, rest, off_mm, 0.0)
-        words.append(
-            f"{listed}: what its overlaps show does not hold it firmly, as lines that run one way only; it may be off "
-            f"by {most} mm. More overlap would mend it"
-        )
-    return words
-
-
-def _with_most(names: Sequence[str], which: Sequence[int], off_mm: Array, least: float) -> tuple[str, str]:
-    """Names of pieces, and mm that the worst of them may be off, `least` at least, rounded up to two digits."""
-    most = max(least, *(float(off_mm[i]) for i in which))
-    digits = 10.0 ** (np.floor(np.log10(most)) - 1)
-    return ", ".join(names[i] for i in which), two_digits(float(np.ceil(most / digits - 1e-9) * digits))
 
 
 def _fold_words(names: Sequence[str], folded: Ties, px_per_mm: Array, settings: FoldSettings) -> list[str]:
@@ -287,7 +274,8 @@ def _stretch_words(solved: Alignment) -> list[str]:
     if not beyond:
         return []
     strange = ", ".join(f"{name} ({100 * share:.1f} %)" for name, share in beyond.items())
-    likely = dict.fromkeys(max(one, key=lambda tile: one[tile]) for one in map(_longer, solved.rivals))
+    alone = [tiles for tiles, _ in map(_most_stretched, solved.rivals) if len(tiles) == 1]
+    likely = dict.fromkeys(tiles[0] for tiles in alone)
     others = [name for name in likely if name not in beyond]
     instead = f", or {' or '.join(others)} instead, which fits as well" if others else ""
     return [f"stretched more than paper does: {strange}{instead}; something else is wrong there, look at its seams"]
@@ -296,21 +284,25 @@ def _stretch_words(solved: Alignment) -> list[str]:
 def _rival_words(solved: Alignment, rival_mm: Array) -> list[str]:
     """What may have stretched as well as what was taken for it, where overlaps show that something did, and where that
     matters to a person."""
-    far = [one for one, apart in zip(solved.rivals, rival_mm, strict=True) if apart > RIVAL_MM]
-    if not far or not solved.uneven:
-        return []
+    far = [_most_stretched(one) for one, apart in zip(solved.rivals, rival_mm, strict=True) if apart > RIVAL_MM]
     taken = _stretched(solved, RARE_STRETCH)
+    if not solved.uneven or not far or (_stretched(solved, MOST_STRETCH) and all(len(tiles) == 1 for tiles, _ in far)):
+        return []  # or of single pieces that are told already
     rows = [", ".join(taken)] if taken else []
-    for one in far:
-        longer = _longer(one)
-        most = max(longer.values())
-        rows.append(f"{', '.join(tile for tile, share in longer.items() if share > most / 2)} ({100 * most:.1f} %)")
+    rows += [f"{', '.join(tiles)} ({100 * most:.1f} %)" for tiles, most in far]
     either = " or instead of ".join(dict.fromkeys(rows))
     return [
         f"the paper of {either} may have stretched, or the scanner's scale changes over its glass: the overlaps do not "
         f"show which, and places may be off by {two_digits(float(rival_mm.max()))} mm for it. One of these pieces "
         "scanned once more, turned by a quarter, shows it"
     ]
+
+
+def _most_stretched(places: Sequence[Placement]) -> tuple[list[str], float]:
+    """Pieces that stretched by more than half of what any did, and what that is."""
+    longer = _longer(places)
+    most = max(longer.values())
+    return [tile for tile, share in longer.items() if share > most / 2], most
 
 
 def _stretched(solved: Alignment, most: float) -> dict[str, float]:

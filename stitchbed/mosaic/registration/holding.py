@@ -1,7 +1,7 @@
 """I hold what too few good ties hold: by ties where the sheet lifts, weighed less, and last by the survey's layout.
 
-In: places, ties, which of them lie where a sheet lifts. Out: ties whose information says how little they are worth, and
-ties made from the layout for pieces that hang by nothing measured.
+In: places, ties, which of them lie where a sheet lifts. Out: ties whose information says how little they are worth,
+ties made from the layout for pieces that hang by nothing measured, and warnings that name what hangs by little.
 """
 
 from __future__ import annotations
@@ -15,10 +15,13 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
+from stitchbed.core.quantities import two_digits
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, outline, to_sheet
 from stitchbed.mosaic.registration.tie_points import Ties, gathered
 
 nx = late("networkx")
+
+UNHELD_MM = 1.0  # a piece that may lie farther off than this is named; twice that is a piece at the wrong place
 
 
 @dataclass(frozen=True)
@@ -103,3 +106,40 @@ def _corners_of_both(one: Placement, two: Placement) -> Array:
         return np.asarray(cv2.boxPoints(cv2.minAreaRect(shared)), np.float64)
     arms = min(one.size) / 4 * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
     return np.asarray((outlines[0].mean(axis=0) + outlines[1].mean(axis=0)) / 2 + arms, np.float64)
+
+
+def held_words(
+    names: Sequence[str], ties: tuple[Ties, Ties], loose: Sequence[int], off_mm: Array, settings: HoldSettings
+) -> list[str]:
+    """Warnings of pieces that hang by little: by the survey's layout only, by edges that lift, or by what is drawn
+    along one line, which does not tell how far along it they lie. ties : where sheets lie flat, and where they lift."""
+    words = []
+    if loose:
+        listed, most = _with_most(names, loose, off_mm, 2 * settings.layout_mm)
+        words.append(
+            f"few or no measurable places in the overlaps of {listed}: placed by links only, which may be off by "
+            f"{most} mm. More overlap, with drawing in it that lies flat, would mend it"
+        )
+    flat, lifts = (np.bincount(np.concatenate([one.a, one.b]), minlength=len(names)) for one in ties)
+    lifted = [int(i) for i in np.flatnonzero((flat < settings.least_ties) & (lifts > 0)) if i not in set(loose)]
+    if lifted:
+        listed, most = _with_most(names, lifted, off_mm, 2 * settings.lifted_mm)
+        words.append(
+            f"{listed}: lies flat nowhere together with a neighbor and was placed by edges that lift, to "
+            f"about {most} mm. More overlap would mend it"
+        )
+    rest = [int(i) for i in np.flatnonzero(off_mm > UNHELD_MM) if i not in {*loose, *lifted}]
+    if rest:
+        listed, most = _with_most(names, rest, off_mm, 0.0)
+        words.append(
+            f"{listed}: what its overlaps show does not hold it firmly, as lines that run one way only; it may be off "
+            f"by {most} mm. More overlap would mend it"
+        )
+    return words
+
+
+def _with_most(names: Sequence[str], which: Sequence[int], off_mm: Array, least: float) -> tuple[str, str]:
+    """Names of pieces, and mm that the worst of them may be off, `least` at least, rounded up to two digits."""
+    most = max(least, *(float(off_mm[i]) for i in which))
+    digits = 10.0 ** (np.floor(np.log10(most)) - 1)
+    return ", ".join(names[i] for i in which), two_digits(float(np.ceil(most / digits - 1e-9) * digits))

@@ -254,6 +254,19 @@ def test_rows_that_may_have_stretched_are_named_where_a_person_would_see_it() ->
     assert _words(replace(either, uneven=False), ties, rival_mm=(0.512,)) == []
 
 
+def test_where_several_stretched_it_may_be_all_others_that_did() -> None:
+    """Three pieces of seven in a column were scanned on another day; that these lie true fits as well."""
+    places, ties, frame = _column((0.0, 0.005, 0.0, 0.005, 0.005, 0.0, 0.0))
+    frame = replace(frame, group=np.zeros(7, np.intp), shapes={0: BedShape(SIZE, 6.0)})
+    found, _ = solve_as_fine_as_shown(Given(places, ties, frame, AlignmentSettings(), BedSettings()))
+    ends = [
+        np.abs([2 * turn_and_stretch(p.sheet_from_tile)[2] for p in one])
+        for one in (found.placements, found.rivals[-1])
+    ]
+    assert found.uneven and all(ends[0][[1, 3, 4]] > 0.004) and all(ends[0][[0, 2, 5, 6]] < 0.001)
+    assert all(ends[1][[1, 3, 4]] < 0.001) and all(ends[1][[0, 2, 5, 6]] > 0.004)
+
+
 TALL_SCALE = 3.937  # px per mm
 
 
