@@ -84,18 +84,23 @@ def solve_as_fine_as_shown(given: Given) -> tuple[Alignment, BedSettings]:
 
 
 def _or_all_others(found: Alignment) -> Alignment:
-    """`found`, and where several pieces stretched, the rival that these lie true and it is all others that did not: the
-    overlaps show by how much the ones differ from the others only, and one day's scans stretch alike."""
-    stretched = [place for place in found.placements if _longer([place])[place.tile] > RARE_STRETCH]
+    """`found`, and where several pieces stretched, the rival that it is all others that did."""
+    others = _all_others(found.placements)
+    return replace(found, rivals=(*found.rivals, others), uneven=True) if others else found
+
+
+def _all_others(places: Sequence[Placement]) -> tuple[Placement, ...]:
+    """Where several pieces stretched, the places if these lie true: the overlaps show by how much the ones differ from
+    the others only, and one day's scans stretch alike. Else none."""
+    stretched = [place for place in places if _longer([place])[place.tile] > RARE_STRETCH]
     if len(stretched) < ALIKE:
-        return found
-    true = np.linalg.inv(np.mean([_grown(place) for place in stretched], axis=0))
-    rival = []
-    for place in found.placements:
+        return ()
+    true, others = np.linalg.inv(np.mean([_grown(place) for place in stretched], axis=0)), []
+    for place in places:
         matrix = place.sheet_from_tile.copy()
         matrix[:2] = true @ matrix[:2]
-        rival.append(replace(place, sheet_from_tile=matrix))
-    return replace(found, rivals=(*found.rivals, tuple(rival)), uneven=True)
+        others.append(replace(place, sheet_from_tile=matrix))
+    return tuple(others)
 
 
 def _grown(place: Placement) -> Array:
@@ -118,16 +123,17 @@ def _or_stretched_rows(found: Alignment, given: Given) -> Alignment:
     for axis, spline in ((0, ACROSS), (1, ALONG)):
         if _bow(found, axis) < LEAST_BOW:
             continue
-        even, rows = replace(given, bed=replace(given.bed, no_bows=(spline,))), _two_rows(found, axis)
-        tried = {row: even.solved(free_stretch=row, far_stretch=()) for row in rows}
+        even = replace(given, bed=replace(given.bed, no_bows=(spline,)))
+        ways: list[dict[str, Any]] = [{"free_stretch": row, "far_stretch": ()} for row in _two_rows(found, axis)]
         most = _misfit(found, cauchy) + BY_CHANCE * len(given.places)
-        fitting = {row: one for row, one in tried.items() if _misfit(one, cauchy) < most}
-        rivals += [one.placements for one in fitting.values()]
+        tried = [(even.solved(**way), way) for way in (*ways, {})]
+        fitting = [(one, way) for one, way in tried if _misfit(one, cauchy) < most]
+        rivals += [one.placements for one, _ in fitting]
+        rivals += [_all_others(one.placements) for one, way in fitting if not way]
         if fitting and not uneven:
-            fitting[()] = even.solved(far_stretch=())
-            *ways, neither = (_unlikely(one, even, free_stretch=row, far_stretch=()) for row, one in fitting.items())
-            uneven = neither - min(ways) > UNEVEN
-    return replace(found, rivals=(*found.rivals, *rivals), uneven=uneven) if rivals else found
+            neither = _unlikely(even.solved(far_stretch=()), even, far_stretch=())
+            uneven = neither - min(_unlikely(one, even, **way) for one, way in fitting) > UNEVEN
+    return replace(found, rivals=(*found.rivals, *filter(None, rivals)), uneven=uneven)
 
 
 def _bow(found: Alignment, axis: int) -> float:
