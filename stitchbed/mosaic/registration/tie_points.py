@@ -88,6 +88,12 @@ def overlaps(places: Sequence[Placement], least_px: float) -> list[tuple[int, in
     return found
 
 
+def width_shared(one: Placement, two: Placement) -> float:
+    """Sheet px across what two tiles share, the shorter way; 0 where they share nothing."""
+    _, shared = cv2.intersectConvexConvex(outline(one).astype(np.float32), outline(two).astype(np.float32))
+    return float(min(cv2.minAreaRect(shared)[1])) if shared is not None else 0.0
+
+
 def spots(
     places: tuple[Placement, Placement], texture: Texture, count: int, *, margin_px: float, shy_px: float
 ) -> Array:

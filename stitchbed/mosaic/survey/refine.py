@@ -24,7 +24,16 @@ from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lift
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
-from stitchbed.mosaic.registration.tie_points import ReadGray, Ties, measure, overlaps, spots, together
+from stitchbed.mosaic.registration.tie_points import (
+    ReadGray,
+    Ties,
+    chosen,
+    measure,
+    overlaps,
+    spots,
+    together,
+    width_shared,
+)
 from stitchbed.mosaic.registration.uncertainty import Uncertainty, uncertainty
 from stitchbed.mosaic.registration.unknowns import Frame
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -35,6 +44,7 @@ FLAT_SHY_MM = 2.0  # and after: covers still shade the outermost millimeters
 LEAST_OVERLAP_MM = 6.0
 # of ties in strips: px of a window's side at least, px from where it should lie, likeness, windows per overlap
 LEAST_WINDOW, STRIP_REACH, STRIP_ALIKE, MOST_STRIP = 16, 4, 0.7, 60
+TRUSTED_MM = 10.0  # across an overlap: most of it lies flat, though sheets lift at their edges
 SETTLED_PX = 0.08  # a round that moves nothing by more than this is the last: the next would move it by a tenth of that
 
 
@@ -227,36 +237,45 @@ def measure_ties(
         jobs = _without_lifted(context, places, lifts, jobs)
     read, sides = _reader(context), {"window_px": window, "reach_px": reach}
     ties = measure(places, jobs, read, **sides, settings=settings, workers=context.workers, near=not first)
-    strips = _strips(context, previews, places, jobs, window // 2)
-    if strips:
-        side = max(LEAST_WINDOW, window // 4 * 2)
-        alike = replace(settings, least_correlation=STRIP_ALIKE)
-        more = measure(places, strips, _reader(context), window_px=side, reach_px=STRIP_REACH, settings=alike)
-        ties = together([ties, more])
+    ties = together([ties, _strip_ties(context, previews, places, jobs, window)])
     if lifts is None:
         return ties
     return lifted_weighed_less(ties, _in_lift(lifts, ties), context.px_per_mm, context.settings.holding)
 
 
-def _strips(
+def _strip_ties(
     context: SurveyContext,
     previews: Sequence[Preview],
     places: Sequence[Placement],
     jobs: Mapping[tuple[int, int], Array],
-    half: int,
-) -> dict[tuple[int, int], Array]:
-    """Spots for windows of half the usual size, in overlaps too narrow for whole ones between pieces that a person has
-    said to be neighbors: where nothing was said, the edges of sheets are not trusted so far."""
+    window: int,
+) -> Ties:
+    """Ties by windows of half the usual size, in overlaps too narrow for whole ones: of pieces of few dpi, for there
+    windows take more of the sheet; and of those that a person has said to be neighbors, however near to an edge and
+    however few. Where nothing was said, the edges of sheets are not trusted so far."""
+    least, edge = context.settings.holding.least_ties, TRUSTED_MM * float(np.median(context.px_per_mm))
+    said = _said_neighbors(context, places)
+    few = {pair for pair in said & jobs.keys() if len(jobs[pair]) < least}
+    narrow = {(i, j) for (i, j), xy in jobs.items() if not len(xy) and width_shared(places[i], places[j]) > edge}
+    side = max(LEAST_WINDOW, window // 4 * 2)
+    room = max(LEAST_WINDOW, window // 2) / 2 + STRIP_REACH + 9
+    strips = {
+        (i, j): spots((places[i], places[j]), previews[i].texture, MOST_STRIP, margin_px=room, shy_px=room + 1)
+        for i, j in sorted(few | narrow)
+    }
+    alike = replace(context.settings.ties, least_correlation=STRIP_ALIKE)
+    found = measure(places, strips, _reader(context), window_px=side, reach_px=STRIP_REACH, settings=alike)
+    counts = counted(found)
+    held = [pair in said or counts[pair] >= least for pair in zip(found.a.tolist(), found.b.tolist(), strict=True)]
+    return chosen(found, np.array(held, bool))
+
+
+def _said_neighbors(context: SurveyContext, places: Sequence[Placement]) -> set[tuple[int, int]]:
+    """Indices of pieces that a person has said to be neighbors."""
     hints, index = context.hints, {place.tile: i for i, place in enumerate(places)}
     said = [(one.a, one.b) for one in hints.same_point] + [(one.a, one.b) for one in hints.together]
     said += [(one.piece, one.of) for one in hints.beside]
-    pairs = {(min(index[a], index[b]), max(index[a], index[b])) for a, b in said if a in index and b in index}
-    room = max(LEAST_WINDOW, half) / 2 + STRIP_REACH + 9
-    return {
-        (i, j): spots((places[i], places[j]), previews[i].texture, MOST_STRIP, margin_px=room, shy_px=room + 1)
-        for i, j in sorted(jobs)
-        if (i, j) in pairs and len(jobs[i, j]) < context.settings.holding.least_ties
-    }
+    return {(min(index[a], index[b]), max(index[a], index[b])) for a, b in said if a in index and b in index}
 
 
 def _reader(context: SurveyContext) -> ReadGray:

@@ -6,8 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
+import truth
 
 from stitchbed.imaging.transfer import transfer_of
+from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
@@ -58,3 +61,19 @@ def test_what_the_overlaps_do_not_show_is_counted(pieces: list[Path]) -> None:
     found = _measured(pieces, lifted=False, ties=replace(SETTINGS.ties, per_pair=20))
     assert found.numbers["travel_seen"] == 0
     assert found.numbers["error_px"] > found.numbers["error_px_axes_known"] > found.numbers["rms_px"] > 0
+
+
+@pytest.mark.parametrize(("shared", "measured"), [(50, True), (36, False)])
+def test_narrow_overlaps_of_few_dpi_are_measured_where_they_are_no_mere_edges(
+    tmp_path: Path, shared: int, measured: bool
+) -> None:
+    """At 100 dpi no window of the usual size has room in 13 mm; half of one has. In 9 mm sheets may lift all along."""
+    shape = (300, 360)
+    sheet = truth.paint_sheet(340, 760, 3)
+    poses = [similarity_matrix(np.array([1.0, 0.0, 12 + k * (360 - shared), 14.0])) for k in range(2)]
+    found = _measured(truth.write_set(tmp_path, truth.cut_tiles(sheet, poses, shape=shape), 100.0), lifted=False)
+    assert found.ties is not None and (len(found.ties.a) >= 12) == measured
+    assert any("placed by links only" in words for words in found.warnings) != measured
+    if measured:
+        right, left = (one.sheet_from_tile[:2, 2] for one in found.places[::-1])
+        assert np.abs(right - left - (360 - shared, 0)).max() < 0.1
