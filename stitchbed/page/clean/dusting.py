@@ -26,8 +26,8 @@ from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.classify import DustSettings, asked, believed, judged
-from stitchbed.page.dust.finds import HOLE, Finds
+from stitchbed.page.dust.classify import LEARNED_MM, DustSettings, asked, believed, judged
+from stitchbed.page.dust.finds import ALONE, FIBER, HOLE, Finds
 from stitchbed.page.dust.second_sight import MISSING, SHOWN, Second, registered, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
@@ -40,7 +40,7 @@ from stitchbed.reading.formats import open_windows
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink", "fibers")
 KEEP_MM = 1.0  # round a place to keep; it is read off a picture by hand
-LEAST_SECOND = 0.15  # of full ink, or of light in ink; less is the noise of either scan
+LEAST_SECOND, LEAST_PALE = 0.15, 0.08  # of full ink, of light in ink the former; less is the noise of either scan
 LISTED, PICTURED = 40, 8  # places told in the record, and shown
 FAR_MM = 5.0  # from anything drawn, on pages in pencil or paint
 # on pages in pencil or paint: which finds may be taken, from which are near to what is drawn
@@ -165,7 +165,11 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     dust = judged(seen.finds, seen.traits, seen.scale, settings, twice=seen.twice, medium=plan.medium.name)
     if plan.medium.name != "ink":
         dust = dust & SOFT_PAGES[settings.strength](seen.near)
-    small = (seen.finds.extent <= settings.largest) & (seen.finds.peak > LEAST_SECOND)
+    small = seen.finds.extent <= settings.largest
+    # what one scan alone shows was not drawn, so that a hair may be longer than a grain
+    small |= (seen.finds.kind == FIBER) & (settings.largest >= LEARNED_MM)
+    dark = np.isin(seen.finds.kind, (ALONE, FIBER))
+    small &= seen.finds.peak > np.where(dark, LEAST_PALE, LEAST_SECOND)
     return np.asarray(dust & (seen.second != SHOWN) | (seen.second == MISSING) & small)
 
 

@@ -21,8 +21,9 @@ from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.homography_links import PhotoLinkSettings, link_photos
 from stitchbed.matching.similarity_links import NoLink
+from stitchbed.page.dust.apart import held_there
 from stitchbed.page.dust.candidates import Scale
-from stitchbed.page.dust.finds import HOLE, Finds
+from stitchbed.page.dust.finds import GRAY, HOLE, Finds
 from stitchbed.page.dust.sweep import LOOK_DPI
 from stitchbed.page.ground import Ground, relative
 from stitchbed.page.ink import amount
@@ -120,6 +121,9 @@ def _told(
         mine = (1 - here[r, c]) if hole else here[r, c]
         strong = mine >= 0.7 * mine.max()
         theirs = float((lightest if hole else darkest)[r, c][strong].max()) / max(float(mine.max()), 1e-3)
+        if theirs >= ABSENT and finds.kind[find] not in (HOLE, GRAY):
+            share = held_there(here, there, (r, c), reach)  # a stroke beside it is not the mark
+            theirs = theirs if share is None else share
         told[n] = MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
     return told
 

@@ -109,3 +109,35 @@ def test_another_sheet_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadSettings, match="does not show what the page shows"):
         clean(tmp_path / "page.tif", tmp_path / "out.tif", settings)
     assert not (tmp_path / "out.tif").exists()
+
+
+def test_dust_close_beside_strokes_and_pale_hairs_goes_and_the_strokes_stay(tmp_path: Path) -> None:
+    scale = K * FINE
+    light = np.full((round(SIDE * K) * FINE,) * 2, 0.84, np.float32)
+    rng = np.random.default_rng(11)
+    for n in range(12):
+        row = 4 + 3.5 * n
+        line = np.array([(x, row + 0.5 * np.sin(x / 3)) for x in np.linspace(4, 46, 60)]) * scale
+        cv2.polylines(light, [np.rint(line).astype(np.int32)], False, 0.03, round(0.25 * scale))
+    for x, y in rng.uniform(3, SIDE - 3, (30, 2)):
+        cv2.circle(light, (round(x * scale), round(y * scale)), round(0.2 * scale), 0.03, -1)
+    dusty, specks = light.copy(), []
+    for n in range(12):
+        x = rng.uniform(8, 42)
+        y = 4 + 3.5 * n + 0.5 * np.sin(x / 3) + 0.4
+        cv2.circle(dusty, (round(x * scale), round(y * scale)), round(0.08 * scale), 0.2, -1)
+        specks.append((x, y))
+    hair = np.rint(np.array([(10, 5.6), (12, 5.7), (14, 5.5)]) * scale).astype(np.int32)
+    cv2.polylines(dusty, [hair], False, 0.3, round(0.03 * scale))
+    specks.append((12, 5.7))
+    _scan(tmp_path / "page.tif", dusty, 3)
+    _scan(tmp_path / "other.tif", light, 5, degrees=0.7, gain=0.93)
+    _scan(tmp_path / "truth.tif", light, 3)
+    settings = CleanSettings(
+        steps=("dust",), pictures=False, workers=1, medium="ink", dust=DustSettings(second=tmp_path / "other.tif")
+    )
+    clean(tmp_path / "page.tif", tmp_path / "clean.tif", settings)
+    made, truth = (tifffile.imread(tmp_path / f"{name}.tif").astype(float) for name in ("clean", "truth"))
+    assert sum(np.abs(_near(made, x, y) - _near(truth, x, y)).max() > 40 for x, y in specks) <= 3
+    drawn = truth < 60
+    assert np.abs(made - truth)[drawn].max() < 40

@@ -1,0 +1,51 @@
+"""I check that a mark beside other ink is held missing only where the other scan shows the ink without it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from stitchbed.page.dust.apart import held_there
+
+REACH = 3
+
+
+def _ink(*, mark: bool, shift: int = 0, seed: int = 0) -> np.ndarray:
+    """(80, 80) a bent stroke, and a mark 6 px beside it."""
+    ink = np.zeros((80, 80), np.float32)
+    points = np.array([(10, 40), (40, 40), (70, 25)]) + shift
+    cv2.polylines(ink, [points.astype(np.int32)], False, 1.0, 3)
+    if mark:
+        cv2.circle(ink, (38 + shift, 48 + shift), 2, 0.9, -1)
+    noise = 0.02 * np.random.default_rng(seed).standard_normal(ink.shape)
+    return np.asarray(cv2.GaussianBlur(ink, (0, 0), 0.8) + noise, np.float32)
+
+
+def _own() -> tuple[np.ndarray, np.ndarray]:
+    rows, cols = np.mgrid[45:52, 35:42]
+    return rows.ravel().astype(np.int32), cols.ravel().astype(np.int32)
+
+
+@pytest.mark.parametrize("shift", [0, 1, 2])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_stroke_beside_it_is_not_the_mark(shift: int, seed: int) -> None:
+    here = _ink(mark=True, seed=seed)
+    shown = held_there(here, _ink(mark=True, shift=shift, seed=seed + 9), _own(), REACH)
+    missing = held_there(here, _ink(mark=False, shift=shift, seed=seed + 9), _own(), REACH)
+    assert shown is not None
+    assert shown > 0.8
+    assert missing is not None
+    assert missing < 0.25
+
+
+def test_where_the_ink_beside_it_does_not_fit_nothing_is_said() -> None:
+    here = _ink(mark=True)
+    elsewhere = np.roll(_ink(mark=False), 12, axis=0)
+    assert held_there(here, elsewhere, _own(), REACH) is None
+
+
+def test_a_mark_far_from_all_other_ink_is_not_asked_about() -> None:
+    here = np.zeros((80, 80), np.float32)
+    cv2.circle(here, (38, 47), 2, 0.9, -1)
+    assert held_there(here, np.zeros_like(here), _own(), REACH) is None
