@@ -22,7 +22,7 @@ from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import APART, COLORED, SURE_GAIN, fineness, lone
 from stitchbed.page.dust.fibers import FiberLimits, pens_are_wider
 from stitchbed.page.dust.finds import ALONE, FIBER, GRAY, HOLE, Finds, closed
-from stitchbed.page.dust.surroundings import odds_among
+from stitchbed.page.dust.surroundings import in_field, odds_among
 from stitchbed.page.ink import InkTraits, softening
 
 STRENGTHS = ("careful", "normal", "eager")
@@ -90,6 +90,7 @@ class Limits:
     shape, spreads : a find whose `shape` is more than this, and more than so many of the page's own spreads, below that
     of the page's dots is too gray or ragged to be ink. strange : least product of how far the unexplained gray and its
     peak rise above what acute crossings of clean strokes leave, for dust that touches a drawing. fiber : of hairs.
+    fields : what may be one of a field of dots stays.
     """
 
     odds: float
@@ -101,6 +102,7 @@ class Limits:
     spreads: float
     strange: float
     fiber: FiberLimits
+    fields: bool = False
 
 
 PIECE = 0.6  # measured on lines thinner than a pixel; the paper's grain beside pale dust makes .3 of it
@@ -111,7 +113,7 @@ BESIDE = 0.3  # of full ink that touches a mark and is not its own: then the mar
 # measured on own pages and printed drawings with dust, 300 and 600 dpi
 LIMITS = {
     "careful": Limits(
-        3.0, 1.0, 0.4, BESIDE, PIECE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.4, 1.8, 0.14, 0.3, 0.6, 0.35, 0.4)
+        3.0, 1.0, 0.4, BESIDE, PIECE, np.inf, 5.0, np.inf, FiberLimits(0.65, 0.4, 1.8, 0.14, 0.3, 0.6, 0.35, 0.4), True
     ),
     "normal": Limits(
         2.0, 0.0, 0.3, BESIDE, PIECE, 0.12, 5.0, 0.2, FiberLimits(0.65, 0.5, 1.4, 0.16, 0.3, 1.0, 0.35, 0.8)
@@ -241,6 +243,8 @@ def _lone_dust(finds: Finds, limits: Limits, scale: Scale, settings: DustSetting
     apart &= (company(finds, ALONE, scale) < PALE_COMPANY) & ~_cored(finds, scale)
     seen = odds_among(finds, scale, settings.smallest_dot)
     dust = apart & (seen > limits.odds + limits.coarse * (1 - fineness(scale)))
+    if limits.fields:
+        dust &= ~in_field(finds, seen, scale, settings.smallest_dot)
     # letters stand by letters as pale as they are; dust beside black dots is no writing
     written = company(finds, ALONE, scale, within=LETTER_MM, alike=PALE_ALIKE, among=dust) >= LETTERS
     return np.asarray(dust & ~written)

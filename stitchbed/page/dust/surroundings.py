@@ -19,8 +19,9 @@ from importlib.resources import files
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
-from stitchbed.core.arrays import Array
+from stitchbed.core.arrays import Array, Mask
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.evidence import COARSE_DPI, FINE_DPI, PEN_MM, fineness, lone, odds, seen_alone
 from stitchbed.page.dust.finds import Finds
@@ -34,6 +35,11 @@ SURER = 1.0  # log odds; at 600 dpi other kinds of page than those learned from 
 BOUND = 4.0  # spreads by which a number may be off its mean; farther, nothing was learned
 # of the sizes that are looked at; beyond, they say no more
 BOUNDS = {"long": (-3.0, 30.0), "short": (-3.0, 15.0), "compact": (0.0, 2.0), "tail": (0.0, 3.0), "uneven": (0.0, 2.0)}
+# a field of dots, measured on star fields, and on dust, at 300 dpi: a mark in it is a dot of it where gray fits it no
+# better than ink, by less than FIELD_GAIN, and it is as large and as wide as the finest dot shows; so many that are
+# most likely ink lie as near, and so many small ones in the field
+FIELD_GAIN, FIELD_SIZE, FIELD_WIDTH = 2.0, 0.79, 0.46  # the last two of the pen's finest dot
+FIELD_NEAR_MM, FIELD_NEAR, FIELD_MM, FIELD_SMALL, SMALL = 10.0, 4, 40.0, 15, 1.7
 
 
 @dataclass(frozen=True)
@@ -60,6 +66,28 @@ def odds_among(finds: Finds, scale: Scale, smallest_dot: float) -> Array:
     seen, fine = seen_among(finds, alone, scale, smallest_dot), fineness(scale)
     shares = ((COARSE_DPI, 1 - fine, 0.0), (FINE_DPI, fine, SURER))
     return np.asarray(sum(share * (asked(learned(dpi), seen) + more) for dpi, share, more in shares if share > 0))
+
+
+def in_field(finds: Finds, odds: Array, scale: Scale, smallest_dot: float) -> Mask:
+    """(n,) small lone marks that lie in a field of drawn dots and may be one: the smallest stars among stars.
+
+    odds : (n,) as `odds_among` has them. Only at about COARSE_DPI, where the smallest dot is a pixel and no more shows.
+    """
+    told = np.zeros(len(odds), bool)
+    if fineness(scale) > 0.5 or not len(odds):
+        return told
+    inky = lone(finds, scale) & (odds < 0)
+    small = inky & (finds.size < SMALL * smallest_dot)
+    fits = lone(finds, scale) & (finds.gain < FIELD_GAIN) & (finds.size > FIELD_SIZE * smallest_dot)
+    which = np.flatnonzero(fits & (finds.width > FIELD_WIDTH * smallest_dot) & ~inky)
+    places = np.stack([finds.row, finds.col], axis=1).astype(np.float64) / scale.px_per_mm
+    told[which] = True
+    for kind, within, enough in ((inky, FIELD_NEAR_MM, FIELD_NEAR), (small, FIELD_MM, FIELD_SMALL)):
+        if not kind.any():
+            return np.zeros(len(odds), bool)
+        near = cKDTree(places[kind]).query_ball_point(places[which], within, return_length=True)
+        told[which] &= near >= enough
+    return told
 
 
 def asked(network: Network, seen: dict[str, Array]) -> Array:

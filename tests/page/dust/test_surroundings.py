@@ -10,10 +10,12 @@ from finds_table import table
 
 from stitchbed.core.arrays import Array
 from stitchbed.page.dust.candidates import Scale
+from stitchbed.page.dust.classify import LIMITS, DustSettings, judged
 from stitchbed.page.dust.evidence import COARSE_DPI, FINE_DPI, odds
 from stitchbed.page.dust.finds import Finds
 from stitchbed.page.dust.spread import SPREAD
-from stitchbed.page.dust.surroundings import SURER, Network, asked, learned, odds_among, seen_among
+from stitchbed.page.dust.surroundings import SURER, Network, asked, in_field, learned, odds_among, seen_among
+from stitchbed.page.ink import InkTraits
 
 AT_300, AT_600 = Scale(300 / 25.4, 0.5), Scale(600 / 25.4, 0.5)
 PEN = 0.12
@@ -104,3 +106,39 @@ def _said(finds: Finds, scale: Scale, dpi: float) -> Array:
 
 def test_no_finds_no_odds() -> None:
     assert odds_among(table(), AT_300, PEN).shape == (0,)
+
+
+def small(x: float, y: float, **said: float) -> dict[str, float]:
+    """A black dot of .1 mm, which at 300 dpi is a pixel and no darker than a grain."""
+    spread = {"top": 0.4, "long": 0.001, "short": 0.001, "compact": 1.0, "tail": 0.8, "fourth": 0.4, "uneven": 0.1}
+    look = {"size": 0.11, "peak": 0.3, "shape": 0.95, "dark": 1.0, "gain": 0.0, "width": 0.07, "bare": 0.995}
+    return at(x, y, **{**spread, **look, "extent": 0.17, **said})
+
+
+FIELD = [black(5 + 5 * (n % 6), 5 + 5 * (n // 6), size=0.19) for n in range(24)]
+
+
+def test_the_smallest_of_a_field_of_dots_is_a_dot_of_it() -> None:
+    finds = table(*FIELD, small(17.5, 12.5), small(17.5, 60), gray(12.5, 17.5), small(12.5, 12.5, size=0.06))
+    told = in_field(finds, np.array([-3.0] * 24 + [6.0] * 4), AT_300, PEN)
+    assert told[24]
+    assert not told[25:].any()  # far from all dots; gray; smaller than any pen's dot
+
+
+def test_a_few_dots_are_no_field_and_at_600_dpi_more_shows() -> None:
+    few = table(*FIELD[:10], small(7.5, 7.5))
+    assert not in_field(few, np.array([-3.0] * 10 + [6.0]), AT_300, PEN).any()
+    finds = table(*FIELD, small(17.5, 12.5))
+    said = np.array([-3.0] * 24 + [6.0])
+    assert in_field(finds, said, AT_300, PEN).sum() == 1
+    assert not in_field(finds, said, AT_600, PEN).any()
+    assert not in_field(finds, np.full(25, 6.0), AT_300, PEN).any()
+    assert in_field(table(), np.zeros(0), AT_300, PEN).shape == (0,)
+
+
+def test_careful_leaves_the_smallest_of_a_field_and_takes_it_elsewhere() -> None:
+    finds = table(*FIELD, small(17.5, 12.5), small(17.5, 60))
+    ink = InkTraits(black=0.04, found=True, blur=0.6, noise=0.01, level=0.0)
+    assert (odds_among(finds, AT_300, PEN)[24:] > LIMITS["careful"].odds + LIMITS["careful"].coarse).all()
+    dust = judged(finds, ink, AT_300, DustSettings())
+    assert list(np.flatnonzero(dust)) == [25]
