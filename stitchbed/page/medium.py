@@ -38,6 +38,12 @@ LEAST_LONG = 0.2
 # of full ink across a mark, on the mean: hairs are thinner. Strokes of a pencil have more like them so near
 HAIR_MM, HAIRS_MM, MOST_HAIRS = 0.1, 3.0, 3
 MOST_PALE = 0.06  # of what is drawn; the same pages in ink showed up to .059, hair lines .095, in pencil .1 and more
+# what lies that deep in dark marks, and how far round it its own level is taken; so many px, or it says nothing
+CORE_MM, LEVEL_MM, LEAST_CORE = 0.085, 0.3, 400
+MOST_UNEVEN = (
+    0.04  # of the paper's light, between quarters: ink showed up to .026, graphite, which catches on the tooth
+)
+# of the paper, .041 and more, however dark it is; 300 dpi
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
 
@@ -47,7 +53,8 @@ class Medium:
     """name : one of MEDIA. tones : share 0..1 of what is drawn that is neither ink nor paper nor an edge between them.
 
     areas : share in tones at least BROAD_MM wide. colored : share of what is drawn that is colored. pale : share with
-    nothing as dark near it as ink would be. asked : told by the user, not found.
+    nothing as dark near it as ink would be. asked : told by the user, not found. uneven : of the paper's light,
+    how much the middle of dark marks goes up and down, half of it within that.
     """
 
     name: str
@@ -56,6 +63,7 @@ class Medium:
     colored: float
     pale: float
     asked: bool = False
+    uneven: float = 0.0
 
 
 def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") -> Medium:
@@ -65,12 +73,15 @@ def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") 
     counts = sum((_counted(*each, px_per_mm) for each in zip(samples, drawn, strict=True)), np.zeros(5))
     tones, areas, colored = (float(counts[n] / max(counts[of], 1)) for n, of in ((1, 0), (2, 0), (3, 4)))
     pale = _pale(missing, long, counts[0], px_per_mm)
-    name = _named(tones, areas, colored, pale) if counts[4] >= LEAST_MARKED else "ink"
-    return Medium(name if wish == "found" else wish, tones, areas, colored, pale, asked=wish != "found")
+    uneven = _uneven(missing, px_per_mm)
+    name = _named(tones, areas, colored, max(pale / MOST_PALE, uneven / MOST_UNEVEN))
+    name = name if counts[4] >= LEAST_MARKED else "ink"
+    return Medium(name if wish == "found" else wish, tones, areas, colored, pale, wish != "found", uneven)
 
 
-def _named(tones: float, areas: float, colored: float, pale: float) -> str:
-    if tones <= MOST_TONES and pale <= MOST_PALE:
+def _named(tones: float, areas: float, colored: float, gray: float) -> str:
+    """gray : over 1 where marks are paler than ink, or not as even."""
+    if tones <= MOST_TONES and gray <= 1:
         return "ink"
     return "paint" if colored > MOST_COLOR or areas > PAINTED * tones else "pencil"
 
@@ -99,6 +110,19 @@ def _pale(missing: Sequence[Floats], long: Sequence[Mask], drawn: float, px_per_
     every = np.concatenate(darkest) if darkest else np.zeros(0, np.float32)
     told = every.size > LEAST_LONG * drawn
     return float((every < PALE * np.percentile(every, 98)).mean()) if told else 0.0
+
+
+def _uneven(missing: Sequence[Floats], px_per_mm: float) -> float:
+    """How far half of what lies deep in dark marks is off the level round it; 0 where too little does."""
+    deep, side = (2 * round(reach * px_per_mm) + 1 for reach in (CORE_MM, LEVEL_MM))
+    off = []
+    for m in missing:
+        core = (cv2.erode(m, np.ones((deep, deep), np.uint8)) > PALE).astype(np.float32)
+        share = cv2.blur(core, (side, side))
+        level = cv2.blur(m * core, (side, side)) / np.maximum(share, 1e-6)
+        off.append((m - level)[core > 0])
+    every = np.concatenate(off) if off else np.zeros(0, np.float32)
+    return float(np.ptp(np.percentile(every, (25, 75)))) if every.size >= LEAST_CORE else 0.0
 
 
 @dataclass(frozen=True)

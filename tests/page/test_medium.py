@@ -123,3 +123,24 @@ def test_hairs_far_from_each_other_make_no_outline_in_ink_a_pencil_page() -> Non
     near = medium_of([hairs(outline.copy(), range(10, 130, 8), range(10, 40, 24), 0.6)], K)
     assert far.name == "ink" and far.pale < 0.01 and far.tones < 0.01
     assert near.name == "pencil" and near.pale > 0.15
+
+
+def graphite(dark: float) -> np.ndarray:
+    """Sharp lines of one width whose darkness goes with the tooth of smooth paper, nowhere down to bare paper."""
+    tooth = cv2.GaussianBlur(np.random.default_rng(6).standard_normal((SIDE, SIDE)), (0, 0), 0.7)
+    light = 10 ** (-dark * np.clip(0.8 + 0.45 * tooth / tooth.std(), 0.35, 1.3))
+    sheet = np.where(strokes(0, 0.4) < 0.5, light[..., None].astype(np.float32), paper())
+    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 0.5), np.float32)
+
+
+@pytest.mark.parametrize("dark", [0.6, 0.9, 1.3])
+def test_lines_of_dark_graphite_are_no_ink_for_they_are_uneven(dark: float) -> None:
+    found = medium_of([graphite(dark)], K)
+    assert found.name == "pencil" and found.uneven > 0.05 and found.tones < 0.03
+
+
+def test_two_inks_are_each_even() -> None:
+    sheet = strokes(0.04, 0.4)
+    sheet[SIDE // 2 :][sheet[SIDE // 2 :].mean(axis=2) < 0.5] = (0.5, 0.1, 0.12)
+    found = medium_of([cv2.GaussianBlur(sheet, (0, 0), 0.6)], K)
+    assert found.name == "ink" and found.uneven < 0.02

@@ -163,7 +163,8 @@ def _boxes_there(desk: CleanContext, other: Page, motion: Array) -> list[Box]:
 
 def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     dust = judged(seen.finds, seen.traits, seen.scale, settings, twice=seen.twice, medium=plan.medium.name)
-    if plan.medium.name != "ink":
+    # where nothing is as dark as ink, what is drawn may be as gray as dust
+    if plan.medium.name != "ink" or not (seen.traits.found or plan.medium.asked):
         dust = dust & SOFT_PAGES[settings.strength](seen.near)
     small = seen.finds.extent <= settings.largest
     # what one scan alone shows was not drawn, so that a hair may be longer than a grain
@@ -239,6 +240,8 @@ def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen, settings: DustSet
     if plan.medium.name != "ink":
         told = "you said" if plan.medium.asked else "it looks like"
         said.append(f"{told} {plan.medium.name}, where a speck and a drawn dot look the same: {taken}")
+    elif not seen.traits.found and not plan.medium.asked:
+        said.append(f"no solid ink was found: {taken}, --medium ink too, where it is thin ink")
     elif not seen.traits.found:
         said.append("no solid ink was found, so only specks far from everything drawn were taken for dust")
     if desk.page.dpi < COARSE_DPI:

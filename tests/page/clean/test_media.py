@@ -102,6 +102,33 @@ def test_soft_pages_without_dust_stay(tmp_path: Path, draw: object, seed: int) -
     assert (changed > 2 * 257).sum() == 0
 
 
+def _gray_lines() -> np.ndarray:
+    """(h, w, 3) hair lines, nowhere as dark as ink, and gray dots far from them."""
+    rng = np.random.default_rng(8)
+    gray = np.zeros((round(50 * K), round(60 * K)), np.float32)
+    for row in range(12):
+        points = np.array([(x, 3 + 2 * row + rng.normal(0, 0.1)) for x in np.linspace(3, 57, 40)]) * K
+        cv2.polylines(gray, [np.rint(points * 16).astype(np.int32)], False, 1.0, 1, cv2.LINE_AA, 4)
+    for n in range(10):
+        at = np.array([6 + 10 * (n % 5), 36 + 8 * (n // 5)]) * K
+        cv2.circle(gray, np.rint(at * 16).astype(int).tolist(), round(0.12 * K * 16), 1.0, -1, cv2.LINE_AA, 4)
+    return np.asarray(np.repeat((1 - 0.62 * cv2.GaussianBlur(gray, (0, 0), 0.6))[..., None], 3, axis=2), np.float32)
+
+
+def test_where_nothing_is_as_dark_as_ink_no_speck_goes_unless_it_is_said_to_be_ink(tmp_path: Path) -> None:
+    _written(tmp_path / "page.tif", _gray_lines(), 1)
+    taken, told = [], []
+    for medium in ("found", "ink"):
+        settings = CleanSettings(steps=("dust",), pictures=False, workers=1, medium=medium)
+        record = clean(tmp_path / "page.tif", tmp_path / f"{medium}.tif", settings)
+        (step,) = record["numbers"]["steps"]
+        taken.append(step["numbers"]["dust"])
+        told.append("; ".join(step["warnings"]))
+    assert taken == [0, 10]
+    assert "--medium ink" in told[0]
+    assert "--medium ink" not in told[1]
+
+
 def test_pencil_is_not_stretched(tmp_path: Path) -> None:
     source, target = tmp_path / "a.tif", tmp_path / "b.tif"
     light = _pencil(4)
