@@ -21,7 +21,7 @@ from stitchbed.imaging.transforms import moved
 from stitchbed.matching.features import FeatureSettings, Keypoints, detect
 from stitchbed.matching.homography_links import PhotoLinkSettings, link_photos
 from stitchbed.matching.similarity_links import NoLink
-from stitchbed.page.dust.apart import held_there
+from stitchbed.page.dust.apart import SOFT, held_there
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.finds import GRAY, HOLE, Finds
 from stitchbed.page.dust.sweep import LOOK_DPI
@@ -110,7 +110,10 @@ def _told(
     there, known = _moved_ink(second, box, factor)
     there, known = _aligned(here, there, known, FURTHEST_MM * scale.px_per_mm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
-    darkest, lightest = cv2.dilate(there, disc), 1 - cv2.erode(there, disc)
+    # scans differ in sharpness, and a dot of a pixel in how dark it then is: compared as they are, and softened alike
+    soft_here, soft_there = (cv2.GaussianBlur(ink, (0, 0), SOFT * reach) for ink in (here, there))
+    looks = ((here, there), (soft_here, soft_there))
+    extremes = [(mine, cv2.dilate(ink, disc), 1 - cv2.erode(ink, disc)) for mine, ink in looks]
     sure = cv2.erode(known, disc)
     told = np.zeros(len(group), np.int8)
     for n, (find, own) in enumerate(zip(group.tolist(), pixels, strict=True)):
@@ -118,14 +121,20 @@ def _told(
         if not sure[r, c].all():
             continue
         hole = finds.kind[find] == HOLE
-        mine = (1 - here[r, c]) if hole else here[r, c]
-        strong = mine >= 0.7 * mine.max()
-        theirs = float((lightest if hole else darkest)[r, c][strong].max()) / max(float(mine.max()), 1e-3)
+        theirs = max(_share(look, r, c, hole=hole) for look in extremes)
         if theirs >= ABSENT and finds.kind[find] not in (HOLE, GRAY):
             share = held_there(here, there, (r, c), reach)  # a stroke beside it is not the mark
             theirs = theirs if share is None else share
         told[n] = MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
     return told
+
+
+def _share(look: tuple[Floats, Floats, Floats], r: NDArray[np.int32], c: NDArray[np.int32], *, hole: bool) -> float:
+    """Of a mark's own strength, what the other scan shows near. look : ink here; darkest and lightest near there."""
+    here, darkest, lightest = look
+    mine = (1 - here[r, c]) if hole else here[r, c]
+    strong = mine >= 0.7 * mine.max()
+    return float((lightest if hole else darkest)[r, c][strong].max()) / max(float(mine.max()), 1e-3)
 
 
 def _ink(ground: Ground, box: Box, factor: int, black: float) -> Floats:
