@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.page.dust.apart import held_there
+from stitchbed.page.dust.second_sight import held_there
 
 REACH = 3
 
