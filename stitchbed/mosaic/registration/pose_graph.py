@@ -8,7 +8,7 @@ most links agree wins. A false link (a repeated motif, dust that lies on the gla
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -37,13 +37,16 @@ SAID = 1e6  # trust in what a person said; of pictures it is some ten
 class GraphSettings:
     """loop_px: how far (tile px per 1000 px of tile) a loop may miss before a link in it is doubted;
     6 covers uncorrected axis errors of .3 % and survey noise. trees: spanning trees tried in doubtful sets.
-    alone: probability that a link needs which no loop confirms. sure: probability from which a link that disagrees is
-    no chance but a thing drawn twice: lines of writing and screens of dots showed up to .98, one motif on a grid .994.
+    alone: probability that a link needs which no loop confirms; alone_there: the same of pieces that fit at several
+    places, as others of their links show, for there a wrong place is nearly as alike as the true one.
+    sure: probability from which a link that disagrees is no chance but a thing drawn twice: lines of writing and
+    screens of dots showed up to .98, one motif on a grid .994.
     """
 
     loop_px: float = 6.0
     trees: int = 60
     alone: float = 0.7
+    alone_there: float = 0.9
     sure: float = 0.985
 
 
@@ -162,7 +165,8 @@ def _settled(
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     kept.add_nodes_from(graph.nodes)
     dropped += _cut_repeats(kept, [item for item, _ in dropped], settings.sure)
-    dropped += _cut_bridges(kept, settings.alone)
+    several = frozenset(name for item, _ in dropped if item.ambiguous for name in (item.a, item.b))
+    dropped += _cut_bridges(kept, several, settings)
     parts = sorted(nx.connected_components(kept), key=lambda part: (-len(part), min(part)))
     return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
 
@@ -186,9 +190,14 @@ def _cut_repeats(kept: nx.Graph, disagreeing: Sequence[Link], sure: float) -> li
     return [(links[e], REPEATED) for e in loose]
 
 
-def _cut_bridges(kept: nx.Graph, alone: float) -> list[tuple[Link, str]]:
-    """Take out links that hold two parts together with no loop to confirm them, unless they are sure by themselves."""
-    doubtful = [e for e in nx.bridges(kept) if kept.edges[e]["link"].probability < alone]
+def _cut_bridges(kept: nx.Graph, several: Set[str], settings: GraphSettings) -> list[tuple[Link, str]]:
+    """Take out links that hold two parts together with no loop to confirm them, unless they are sure by themselves.
+    several : pieces that fit at several places."""
+
+    def least(one: str, two: str) -> float:
+        return settings.alone_there if one in several or two in several else settings.alone
+
+    doubtful = [e for e in nx.bridges(kept) if kept.edges[e]["link"].probability < least(*e)]
     cut = [(kept.edges[e]["link"], "too doubtful to hold two groups together alone") for e in sorted(doubtful)]
     kept.remove_edges_from(doubtful)
     return cut

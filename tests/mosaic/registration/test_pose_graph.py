@@ -256,3 +256,16 @@ def test_sure_links_that_contradict_each_other_hold_nothing() -> None:
     assert max(len(part.sheet_from_tile) for part in parts) < 4
     doubtful = [replace(item, probability=0.5) for item in far[:2]]
     assert len(lay_out(_sizes(places), [*true, *doubtful], SETTINGS, _rng())[0].sheet_from_tile) == 4
+
+
+def test_where_pieces_fit_at_several_places_a_link_alone_must_be_surer() -> None:
+    rng = _rng()
+    places = _grid(1, 3, rng)
+    likely = replace(_link(places, "t0", "t1", rng, noise=0.0), probability=0.8)
+    repeated = replace(_link(places, "t1", "t2", rng, noise=0.0), ambiguous=True)
+
+    def islands(*links: Link) -> int:
+        return len(lay_out(_sizes(places), links, SETTINGS, _rng()))
+
+    assert islands(likely, repeated) == 3 and islands(replace(likely, probability=0.95), repeated) == 2
+    assert islands(likely, replace(repeated, ambiguous=False)) == 1
