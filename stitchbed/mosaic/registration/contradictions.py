@@ -22,7 +22,7 @@ from stitchbed.core.memory import late
 from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import DISAGREES, Layout, corners
+from stitchbed.mosaic.registration.pose_graph import DISAGREES, REPEATED, Layout, corners
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -58,6 +58,26 @@ def contradictions(layout: Layout, sizes: Mapping[str, tuple[int, int]], against
         if reason == DISAGREES and (chain := _chain(graph, item, layout, against))
     ]
     return sorted(found, key=lambda one: (-one.off_px, one.pieces))
+
+
+def placed_aside(layout: Layout, sizes: Mapping[str, tuple[int, int]], least_px: float) -> list[Contradiction]:
+    """Pieces that were placed although what links of theirs show is drawn several times, all in one, and how far off
+    the worst of those links would put them; none where they are off by least_px (of the sheet) at most."""
+    cut = [item for item, reason in layout.dropped if reason == REPEATED]
+    within = [item for item in cut if {item.a, item.b} <= layout.sheet_from_tile.keys()]
+    far = [(off, item) for item in within if (off := _missed(item, layout, sizes)) > least_px]
+    names = sorted({name for _, item in far for name in (item.a, item.b)})
+    return [Contradiction(tuple(names), max(off for off, _ in far))] if far else []
+
+
+def aside_words(found: Sequence[Contradiction], px_per_mm: float) -> list[str]:
+    """Warnings of `placed_aside`. px_per_mm : of the sheet."""
+    return [
+        f"{', '.join(one.pieces)} share what is drawn several times on the sheet, and little else says where they lie: "
+        f"they may be at another of its places, {two_digits(one.off_px / px_per_mm)} mm off. Look at their seams; a "
+        "scan with something in the overlap that is drawn once would tell"
+        for one in found
+    ]
 
 
 def contradiction_words(found: Sequence[Contradiction], px_per_mm: float) -> list[str]:

@@ -40,7 +40,8 @@ class GraphSettings:
     alone: probability that a link needs which no loop confirms; alone_there: the same of pieces that fit at several
     places, as others of their links show, for there a wrong place is nearly as alike as the true one.
     sure: probability from which a link that disagrees is no chance but a thing drawn twice: lines of writing and
-    screens of dots showed up to .98, one motif on a grid .994.
+    screens of dots showed up to .98, one motif on a grid .994. repeated: share of links that fit elsewhere, or of sure
+    ones that disagree, from which the sheet repeats itself: writing showed .1 of the former, none of the latter.
     """
 
     loop_px: float = 6.0
@@ -48,6 +49,7 @@ class GraphSettings:
     alone: float = 0.7
     alone_there: float = 0.9
     sure: float = 0.985
+    repeated: float = 0.33
 
 
 @dataclass(frozen=True)
@@ -164,24 +166,30 @@ def _settled(
     dropped = [(graph.edges[e]["link"], DISAGREES) for e in _sorted_edges(graph) if e not in agreeing]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     kept.add_nodes_from(graph.nodes)
-    dropped += _cut_repeats(kept, [item for item, _ in dropped], settings.sure)
+    dropped += _cut_repeats(kept, [item for item, _ in dropped], settings)
     several = frozenset(name for item, _ in dropped if item.ambiguous for name in (item.a, item.b))
     dropped += _cut_bridges(kept, several, settings)
     parts = sorted(nx.connected_components(kept), key=lambda part: (-len(part), min(part)))
     return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
 
 
-def _cut_repeats(kept: nx.Graph, disagreeing: Sequence[Link], sure: float) -> list[tuple[Link, str]]:
+def _cut_repeats(kept: nx.Graph, disagreeing: Sequence[Link], settings: GraphSettings) -> list[tuple[Link, str]]:
     """Take out links that only a motif drawn several times may hold.
 
-    Those are links that would fit as well elsewhere, where no other link holds the same pieces together; and every one
-    where sure links contradict each other as often as they agree. What a person said stays.
+    Those are links that would fit as well elsewhere, where no other link holds the same pieces together, and only a
+    sure one does where many fit elsewhere; and every one where sure links contradict each other as often as they agree,
+    or several of them nearly so. What a person said stays.
     """
     links = {e: kept.edges[e]["link"] for e in _sorted_edges(kept)}
     firm = [e for e, item in links.items() if item.said or not item.ambiguous]
-    contradicted = sum(item.probability >= sure for item in disagreeing)
-    if 0 < contradicted >= sum(links[e].probability >= sure and not links[e].said for e in firm):
+    sure = [e for e in firm if not links[e].said and links[e].probability >= settings.sure]
+    contradicted = sum(item.probability >= settings.sure for item in disagreeing)
+    fitting = sum(item.ambiguous for item in (*links.values(), *disagreeing))
+    several = contradicted > 1 and contradicted >= settings.repeated * len(sure)
+    if several or 0 < contradicted >= len(sure):
         firm = [e for e in firm if links[e].said]
+    elif fitting > 1 and fitting >= settings.repeated * (len(links) + len(disagreeing)):
+        firm = [e for e in firm if e in sure or links[e].said]
     alone = nx.Graph(firm)
     alone.add_nodes_from(kept.nodes)
     part = {name: number for number, names in enumerate(nx.connected_components(alone)) for name in names}

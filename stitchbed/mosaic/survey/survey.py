@@ -32,7 +32,13 @@ from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment
 from stitchbed.mosaic.registration.canvas import mean_turn
-from stitchbed.mosaic.registration.contradictions import Contradiction, contradiction_words, contradictions
+from stitchbed.mosaic.registration.contradictions import (
+    Contradiction,
+    aside_words,
+    contradiction_words,
+    contradictions,
+    placed_aside,
+)
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import Ties
@@ -134,7 +140,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         previews = _looked_again(context, previews, before)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
         against = _against(context, layout, measured, previews)
-        measured_step.numbers = measured.numbers | _at_least(against, layout, measured)
+        aside = _aside(context, layout, measured)
+        measured_step.numbers = measured.numbers | _at_least([*against, *aside], layout, measured)
     with recording("plan", context.settings.seams) as planned:
         turn = held_turn(context, measured.places)
         turn = mean_turn(measured.places) if turn is None else turn
@@ -155,6 +162,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         (
             *warnings,
             *contradiction_words(against, measured.dpi / MM_PER_INCH),
+            *aside_words(aside, measured.dpi / MM_PER_INCH),
             *doubts,
             *measured.warnings,
             *quarreling,
@@ -178,6 +186,12 @@ def _against(
     doubtful = outvoted_only(layout, places, details, evidence)
     asked = spoken_against(layout, sizes, details, belief=belief, evidence=evidence)
     return contradictions(doubtful, sizes, asked)
+
+
+def _aside(context: SurveyContext, layout: Layout, measured: Measured) -> list[Contradiction]:
+    """Pieces that may lie one motif aside."""
+    sizes = {place.tile: place.size for place in measured.places}
+    return placed_aside(layout, sizes, context.settings.belief.apart_mm * measured.dpi / MM_PER_INCH)
 
 
 def _at_least(against: Sequence[Contradiction], layout: Layout, measured: Measured) -> dict[str, float]:

@@ -10,8 +10,8 @@ import pytest
 
 from stitchbed.core.arrays import Array
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.contradictions import contradiction_words, contradictions
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout, lay_out
+from stitchbed.mosaic.registration.contradictions import aside_words, contradiction_words, contradictions, placed_aside
+from stitchbed.mosaic.registration.pose_graph import REPEATED, GraphSettings, Layout, lay_out
 
 SIZE = (400, 500)
 SIZES = dict.fromkeys("abcd", SIZE)
@@ -79,3 +79,14 @@ def test_a_link_whose_layout_the_pictures_speak_against_contradicts_nothing() ->
     across = {pairs - {("c", "d"), ("a", "d")}: x for x, pairs in asked}
     assert across[frozenset({("a", "b")})] == pytest.approx([400, 380, 780])
     assert across[frozenset({("b", "d")})] == pytest.approx([780, 380, 780])
+
+
+def test_pieces_placed_although_what_they_share_is_drawn_several_times_may_lie_elsewhere() -> None:
+    laid = _laid(_link("a", "b"), _link("b", "d"), _link("d", "c"))
+    cut = [(_link("a", "b", off=180.0), REPEATED), (_link("b", "d", off=8.0), REPEATED)]
+    doubtful = replace(laid, dropped=tuple(cut))
+    (found,) = placed_aside(doubtful, SIZES, 30.0)
+    assert found.pieces == ("a", "b") and found.off_px == pytest.approx(180.0)
+    (words,) = aside_words([found], 6.0)
+    assert "a, b" in words and "30 mm" in words and "several times" in words
+    assert placed_aside(doubtful, SIZES, 200.0) == placed_aside(laid, SIZES, 30.0) == aside_words([], 6.0) == []

@@ -269,3 +269,29 @@ def test_where_pieces_fit_at_several_places_a_link_alone_must_be_surer() -> None
 
     assert islands(likely, repeated) == 3 and islands(replace(likely, probability=0.95), repeated) == 2
     assert islands(likely, replace(repeated, ambiguous=False)) == 1
+
+
+def test_where_many_links_fit_elsewhere_only_sure_ones_hold() -> None:
+    """Printed wallpaper: all six agree in a layout one motif aside, and none of them is sure."""
+    rng = _rng()
+    places = _grid(2, 3, rng)
+    true = [_link(places, a, b, rng, noise=0.0) for a, b in _neighbors(2, 3)]
+    likely = [replace(item, probability=0.95, ambiguous=n % 2 == 0) for n, item in enumerate(true)]
+
+    def largest(links: list[Link]) -> int:
+        return max(len(part.sheet_from_tile) for part in lay_out(_sizes(places), links, SETTINGS, _rng()))
+
+    assert largest(likely) == 1
+    assert largest([replace(item, ambiguous=n == 0) for n, item in enumerate(likely)]) == 6
+    assert largest([replace(item, probability=0.99) for item in likely[1::2]] + likely[::2]) > 1
+
+
+def test_several_sure_links_that_contradict_the_others_leave_none_believed() -> None:
+    rng = _rng()
+    places = _grid(2, 3, rng)
+    true = [_link(places, a, b, rng, noise=0.0) for a, b in _neighbors(2, 3)]
+    aside = [_linked("t0", "t4", _turn(0, 90, 0), rng), _linked("t1", "t5", _turn(0, -150, 0), rng)]
+    more = [*aside, _linked("t2", "t4", _turn(0, 200, 0), rng)]
+    assert [len(part.sheet_from_tile) for part in lay_out(_sizes(places), [*true, *aside], SETTINGS, _rng())] == [6]
+    parts = lay_out(_sizes(places), [*true, *more], SETTINGS, _rng())
+    assert len(parts) == 6 and repeated_in(parts) == set(places)
