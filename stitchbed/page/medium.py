@@ -40,10 +40,9 @@ HAIR_MM, HAIRS_MM, MOST_HAIRS = 0.1, 3.0, 3
 MOST_PALE = 0.06  # of what is drawn; the same pages in ink showed up to .059, hair lines .095, in pencil .1 and more
 # what lies that deep in dark marks, and how far round it its own level is taken; so many px, or it says nothing
 CORE_MM, LEVEL_MM, LEAST_CORE = 0.085, 0.3, 400
-MOST_UNEVEN = (
-    0.04  # of the paper's light, between quarters: ink showed up to .026, graphite, which catches on the tooth
-)
-# of the paper, .041 and more, however dark it is; 300 dpi
+# of the paper's light, between quarters: ink showed up to .026, graphite, which catches on the tooth of the paper, .041
+# and more, however dark it is; 300 dpi
+MOST_UNEVEN = 0.04
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
 
