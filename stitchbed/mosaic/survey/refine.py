@@ -264,7 +264,8 @@ def _strip_ties(
         for i, j in sorted(few | narrow)
     }
     alike = replace(context.settings.ties, least_correlation=STRIP_ALIKE)
-    found = measure(places, strips, _reader(context), window_px=side, reach_px=STRIP_REACH, settings=alike)
+    read, workers = _reader(context), context.workers
+    found = measure(places, strips, read, window_px=side, reach_px=STRIP_REACH, settings=alike, workers=workers)
     counts = counted(found)
     held = [pair in said or counts[pair] >= least for pair in zip(found.a.tolist(), found.b.tolist(), strict=True)]
     return chosen(found, np.array(held, bool))

@@ -12,6 +12,7 @@ import numpy as np
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
+from stitchbed.photos.geometry.rectangle import side_lengths
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
 RULER_MM = 0.1  # the ruler's own, alike in all it reads: class I of directive 2014/32/EU allows .2 mm (from memory)
@@ -103,14 +104,14 @@ def off_size(corners: Array, size_mm: tuple[float, float], sigma_mm: float = SIZ
 
     corners : (4, 2) mm, top left first, clockwise. Two readings of a ruler, at either of two sides, differ as sides do.
     """
-    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    lengths = side_lengths(corners)
     mean = (lengths[:2] + lengths[2:]) / 2
     return np.concatenate([(mean - size_mm) / sigma_mm, off_alike(corners, sigma_mm)])
 
 
 def off_alike(corners: Array, sigma_mm: float) -> Array:
     """(2,) sigmas by which opposite sides differ. corners : (4, 2) mm in turn. sigma_mm : of the length of one side."""
-    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    lengths = side_lengths(corners)
     return np.asarray((lengths[:2] - lengths[2:]) / (np.sqrt(2) * sigma_mm), dtype=np.float64)
 
 

@@ -91,7 +91,7 @@ def sides_of_size(
         if abs((top.angle + bottom.angle - left.angle - right.angle) / 2 - np.pi / 2) > OFF_SQUARE:
             continue
         corners = _corners(rectangle)
-        lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).reshape(2, 2).mean(0)
+        lengths = side_lengths(corners).reshape(2, 2).mean(0)
         if np.any(np.abs(lengths - size_px) > sure * np.array(size_px) + SETTLE_PX):
             continue
         judged = _judged(rectangle, near, keep_out)
@@ -112,6 +112,11 @@ def crossings(angle_a: Array, offset_a: Array, angle_b: Array, offset_b: Array) 
     x = offset_a * np.sin(angle_b) - offset_b * np.sin(angle_a)
     y = offset_b * np.cos(angle_a) - offset_a * np.cos(angle_b)
     return np.stack([x, y], axis=-1) / np.sin(angle_b - angle_a)[..., None]  # Cramer's rule
+
+
+def side_lengths(corners: Array) -> Array:
+    """(4,) lengths of a rectangle's sides, from its corners (4, 2) in turn."""
+    return np.asarray(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1), dtype=np.float64)
 
 
 def corners_of(sides: Mapping[str, Line]) -> Array:

@@ -22,7 +22,7 @@ from stitchbed.photos.geometry.outline import find_outline, margin_round
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
-from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, sides_through
+from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, side_lengths, sides_through
 from stitchbed.photos.geometry.shadow import out_of_shadow
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
@@ -257,7 +257,7 @@ def _corners(photo: Photo, asked: Asked) -> tuple[Array, list[str]]:
 def _seen_askew(corners: Array) -> bool:
     """Whether four corners may be those of a rectangle in a photo taken by hand: about as long on one side as on the
     other. Lines of a patterned table make slivers."""
-    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    sides = side_lengths(corners)
     pairs = sides[:2] / sides[2:]
     convex = cv2.isContourConvex(corners.astype(np.float32))
     return bool(convex and np.all((pairs < MOST_KEYSTONE) & (pairs > 1 / MOST_KEYSTONE)))
