@@ -31,12 +31,12 @@ from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode
 from stitchbed.photos.compositing.illumination import LightField
 from stitchbed.photos.compositing.render import FaceJob, FaceSource, corners_in_photo, render
 from stitchbed.photos.geometry.output_frame import canvas_size, inside_photo, to_photo
+from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.survey.clipping import Headroom, cut_off_note, headroom_of
 from stitchbed.photos.survey.glare import Highlights, highlights_of, sheen_note
 from stitchbed.photos.survey.illumination import LIGHTS, survey_light
 from stitchbed.photos.survey.parts import highlights_in_parts, in_parts, survey_light_in_parts
 from stitchbed.photos.survey.photo import Photo, opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.photos.targets.contrast import contrast_of, with_straight_tones
 from stitchbed.photos.targets.figures import grades, photo_figures

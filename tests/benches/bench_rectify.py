@@ -35,8 +35,8 @@ from synthetic_camera import (
 from stitchbed.core.errors import StitchbedError
 from stitchbed.imaging.transfer import to_linear, transfer_of
 from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
+from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.survey.photo import opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 

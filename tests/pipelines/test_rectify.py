@@ -40,8 +40,8 @@ from stitchbed.photos.compositing.render import FaceJob, FaceSource, render
 from stitchbed.photos.geometry.lens import Lens
 from stitchbed.photos.geometry.plane_pose import placed, plane_from_photo
 from stitchbed.photos.geometry.print_size import print_size
+from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.survey.photo import opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked, PlaneSurvey
 from stitchbed.pipelines.rectify import RectifySettings, rectify
 from stitchbed.pipelines.texts.rectify import _sure_line

@@ -15,6 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.photos.geometry.lens import Lens, distorted, undistorted
+from stitchbed.photos.sides.lines import side_lengths
 
 UNIT_MM = 100.0  # plane lengths among the unknowns are counted in this, so that all unknowns are of like size
 LENS_TERMS = 6  # k1, k2, center x and y, p1, p2
@@ -121,8 +122,7 @@ def taper_sigmas(fit: PlaneFit, corners: Array, cut_mm: float) -> float:
     corners : (4, 2) plane mm, in turn. cut_mm : sigma of one side's length, as works are cut.
     """
     covariance = shape_covariance(fit, [0] * len(corners), photo_from_plane(fit, 0, corners))
-    sides = np.roll(corners, -1, axis=0) - corners
-    lengths = np.linalg.norm(sides, axis=1)
+    sides, lengths = np.roll(corners, -1, axis=0) - corners, side_lengths(corners)
     slopes = np.zeros((4, 4, 2))
     each = np.arange(4)
     slopes[each, (each + 1) % 4], slopes[each, each] = sides / lengths[:, None], -sides / lengths[:, None]

@@ -12,7 +12,7 @@ import numpy as np
 from stitchbed.card.board import LINE_ACROSS_MM, LINE_DOWN_MM
 from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.geometry.rectangle import side_lengths
+from stitchbed.photos.sides.lines import side_lengths
 
 MEASURED_MM = 0.1  # a ruler read to a tenth
 RULER_MM = 0.1  # the ruler's own, alike in all it reads: class I of directive 2014/32/EU allows .2 mm (from memory)

@@ -27,7 +27,7 @@ from stitchbed.photos.geometry.plane_pose import (
     views_of,
 )
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, off_alike, off_size
-from stitchbed.photos.geometry.rectangle import SIDES, corners_of_all
+from stitchbed.photos.sides.lines import SIDES, corners_of_all
 from stitchbed.photos.solving.initial_guess import CardPoints, SidePoints, TiePoints, in_sigmas
 from stitchbed.photos.solving.plane_slopes import card_slopes, side_slopes, tie_slopes
 

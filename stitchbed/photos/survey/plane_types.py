@@ -18,7 +18,6 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.errors import BadSettings
 from stitchbed.core.quantities import length_mm, size_mm
 from stitchbed.core.settings import Setting
-from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side
 from stitchbed.photos.geometry.output_frame import Facing, facing_around, facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import (
     PlaneFit,
@@ -28,7 +27,8 @@ from stitchbed.photos.geometry.plane_pose import (
     shape_covariance,
     together95,
 )
-from stitchbed.photos.geometry.rectangle import SIDES
+from stitchbed.photos.sides.edge_points import SIDE_FREEDOM, Side
+from stitchbed.photos.sides.lines import SIDES
 from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 

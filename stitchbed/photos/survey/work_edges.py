@@ -5,74 +5,53 @@ In: open photos, a plane by cards. Out: measured sides, and the corners where th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.edge_points import SIDE_FREEDOM, Side, measure_side
-from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.outline import (
-    Outline,
-    find_outline,
-    outline_at_rim,
-    outline_of_unbroken,
-    sides_beyond,
-)
 from stitchbed.photos.geometry.output_frame import (
     Facing,
     canvas_from_plane,
     facing_around,
-    facing_of_corners,
-    inside_photo,
     photo_turn,
     plane_from_canvas,
     to_photo,
 )
-from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane, plane_from_photo, px_per_mm
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, find_sides, sides_of_size, sides_through
-from stitchbed.photos.geometry.shadow import out_of_shadow
-from stitchbed.photos.solving.initial_guess import SidePoints
+from stitchbed.photos.geometry.plane_pose import PlaneFit, plane_from_photo
+from stitchbed.photos.sides.edge_points import Side
+from stitchbed.photos.sides.lines import SIDES, Line, corners_of, sides_through
+from stitchbed.photos.sides.margins import edge_beyond, short_sides
+from stitchbed.photos.sides.nested import sides_beyond
+from stitchbed.photos.sides.outline import Outline, find_outline, outline_at_rim, outline_of_unbroken
+from stitchbed.photos.sides.rectangle import find_sides, sides_of_size
+from stitchbed.photos.sides.shadow import out_of_shadow
 from stitchbed.photos.survey.card_paper import (
     Papers,
     card_outline,
     cards_in,
     laid_round,
-    on_card,
     overlapped,
     papers_of,
     sure_table,
 )
 from stitchbed.photos.survey.flat_views import together
-from stitchbed.photos.survey.photo import Photo, light_of, read_small
+from stitchbed.photos.survey.measured_sides import ENDS_OF, measured_in, rim_of, softer
+from stitchbed.photos.survey.photo import Photo
 
-Way = Callable[[Array], Array]
-
-ENDS_OF = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}  # corners, from left or top
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
 ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
 AGAIN_PX = 4.0  # of that view: how far sides are sought from where they were found
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
-SIDE_STRAIGHT_MM = 0.15  # how straight a cut sheet's or a panel's side is; common practice, no source
-SIDE_NOISE_PX = 0.3
 CLEAR_SHARE = 0.6  # of a side's places must lie on one line, for three sides; lines among strokes do not get there
 # Of four sides that are surely a rectangle's where no edge runs beyond them; .93 is the most of a wrong one.
 WHOLE_SHARE = 0.95
 CLEAR_PARTED = 0.35  # the same where the sides part table and work all along
 ENDS_PX = 3.0  # of that view: how far a shadow's outer end is sought, not as far as its inner one
-SOFTER = 3.0  # times as wide as the sharpest side the end of a shadow is that is surely none of a band of the work
 FAR_OVER_MM = 10.0  # over a card; the faces of works raised by 40 mm reach that far, beside cards as near as a finger
-AT_RIM = "something that differs from the table reaches the rim of the photo, and may be part of the work"
-BESIDE = "something that lies against one of its sides was left out, as a ruler, and may be part of it"
-LONE = (
-    "{away:.0f} mm within its {side} side another edge runs all along, as that of the work where the side is a line of "
-    "the table, or the foot of a raised work"
-)
-SHADED = "what looks like the table in shadow beyond its {} side was left out, and may be a band of the work"
-MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
 @dataclass(frozen=True)
@@ -116,7 +95,7 @@ def sides_by_cards(
     density = FLAT_LONG_PX / max(view.width, view.height)
     if corners is not None:
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
-        return SidesFound(_measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
+        return SidesFound(measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
     flat, unseen, used = together(photos, fit, view, density)
     keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
     table = sure_table(keep_out, unseen, fit, papers, (view, density))
@@ -138,7 +117,7 @@ def sides_by_cards(
         lines = _in_mm(found, density)
 
         def near(rough: Mapping[str, Line], reach_px: float) -> dict[int, dict[str, Side]]:
-            return _measured_in(photos[:used], fit, papers, (view, rough), reach_px / density)
+            return measured_in(photos[:used], fit, papers, (view, rough), reach_px / density)
 
         sides = near(lines, 4.0)
         ends = {name: near({**lines, name: one}, ENDS_PX) for name, one in maybe.items()}
@@ -205,17 +184,6 @@ def _with_margins(
     return {**lines, **sides_beyond(flat, keep_out, lines, short)}
 
 
-def softer(sides: Mapping[int, Mapping[str, Side]], ends: Mapping[int, Mapping[str, Side]], name: str) -> bool:
-    """Whether the outer end of what lies beside a side is much softer than a cut edge in all photos that show it.
-
-    sides, ends : by photo and name, what was measured at the sides and at that outer end.
-    """
-    of_end = {number: each[name].shape for number, each in ends.items() if name in each}
-    cut = {number: [side.shape.width for side in sides[number].values() if side.shape is not None] for number in of_end}
-    told = [shape.width > SOFTER * min(cut[number]) for number, shape in of_end.items() if shape and cut[number]]
-    return bool(told) and all(told)
-
-
 def _others(
     view: Facing, other: Mapping[str, Line] | None, density: float, outline: Outline | None
 ) -> tuple[Array | None, bool]:
@@ -243,82 +211,8 @@ def sides_again(photos: Sequence[Photo], fit: PlaneFit, found: SidesFound) -> Si
     lines = sides_through(canvas_from_plane(found.view, work_corners(fit, found, found.lines)))
     reach = AGAIN_PX * max(found.view.width, found.view.height) / FLAT_LONG_PX
     chosen = [photos[number] for number in found.sides]
-    again = replace(found, sides=_measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
+    again = replace(found, sides=measured_in(chosen, fit, found.papers, (found.view, lines), reach), lines=lines)
     return replace(again, sides=_between_ends(again, fit))
-
-
-def _measured_in(
-    photos: Sequence[Photo], fit: PlaneFit, papers: Papers, rough: tuple[Facing, Mapping[str, Line]], reach: float
-) -> dict[int, dict[str, Side]]:
-    """Sides near rough lines (in mm of a frame) in each photo, where it sees them and no card lies."""
-    view, lines = rough
-    sides = {}
-    for number, photo in enumerate(photos):
-        go = to_photo(view, fit, number)
-
-        def hidden(xy: Array, go: Way = go, size: tuple[int, int] = photo.size) -> Mask:
-            return on_card(fit, papers, plane_from_canvas(view, xy)) | ~inside_photo(go(xy), size)
-
-        sides[number] = measured(photo, lines, go, reach=reach, hidden=hidden)
-    return sides
-
-
-def measured(
-    photo: Photo, lines: Mapping[str, Line], go: Way, *, reach: float, hidden: Callable[[Array], Mask] | None = None
-) -> dict[str, Side]:
-    """Those of the four sides that are seen well enough near their rough lines."""
-    corners = corners_of(lines)
-    sides = {}
-    for name, ends in ENDS_OF.items():
-        side = measure_side(
-            name,
-            corners[list(ends)],
-            go,
-            lambda xy: read_small(photo, xy),
-            reach=reach,
-            hidden=hidden,
-            light_of=lambda stored: light_of(photo, stored),
-        )
-        if side is not None:
-            sides[name] = side
-    return sides
-
-
-def side_points(side: Side, fit: PlaneFit, line: Array | None, photo: int = 0) -> SidePoints:
-    """A side for the solver: many points that share few independent deviations count as few."""
-    middle = plane_from_photo(fit, photo, side.photo_xy).mean(0)
-    straight = SIDE_STRAIGHT_MM * px_per_mm(fit.views[photo], middle)
-    sigma = float(np.hypot(straight, SIDE_NOISE_PX) * np.sqrt(max(1.0, len(side.photo_xy) / SIDE_FREEDOM)))
-    return SidePoints(photo, side.name, side.photo_xy, sigma, line)
-
-
-def left_out_reasons(sides: Iterable[str]) -> list[str]:
-    """Of sides beyond which a strip was taken for their shadow that may be of the work."""
-    return [SHADED.format(" and its ".join(sides))] if sides else []
-
-
-def side_reasons(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
-    """Why sides of the work may lie farther out, or farther in, as photos show them. corners : (4, 2) plane mm."""
-
-    def read(xy: Array) -> Array:
-        at = photo_from_plane(fit, 0, xy)
-        seen = inside_photo(at, photos[0].size) & ~on_card(fit, papers, xy)
-        values = read_small(photos[0], at)
-        return np.where(seen[:, None], values.reshape(len(xy), -1), np.nan)
-
-    short = short_sides(corners, read)
-    within = [LONE.format(side=side, away=away) for side, away in _edges_within(photos, fit, papers, corners).items()]
-    return [*([MORE_MARGIN.format(" and its ".join(short))] if short else []), *within]
-
-
-def _edges_within(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> dict[str, float]:
-    """Side -> mm within it where another edge runs all along, in a view of the work alone."""
-    view = facing_of_corners(corners, 0.0)
-    density = FLAT_LONG_PX / max(view.width, view.height)
-    flat, unseen, _ = together(photos, fit, view, density)
-    keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
-    found = lone_edges(flat, keep_out, sides_through(canvas_from_plane(view, corners) * density - 0.5))
-    return {name: away / density for name, away in found.items()}
 
 
 def work_corners(fit: PlaneFit, found: SidesFound, lines: Mapping[str, Line]) -> Array:
@@ -361,13 +255,6 @@ def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Fac
     reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
     middle = outlines.mean(0)
     return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
-
-
-def rim_of(size: tuple[int, int]) -> Array:
-    """(36, 2) px along a photo's edges."""
-    h, w = size
-    rim = np.linspace(0, 1, 9)[:, None] * [w - 1, h - 1]
-    return np.concatenate([rim * [1, 0], rim * [0, 1], rim * [1, 0] + [0, h - 1], rim * [0, 1] + [w - 1, 0]])
 
 
 def _line_through(points: Array, name: str) -> Line:

@@ -13,12 +13,12 @@ from stitchbed.card.patches import patch_corners
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.drawing.raster import pixels_of
 from stitchbed.photos.geometry.plane_pose import card_on_plane, photo_from_plane, plane_from_photo
+from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints
 from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.card_paper import CUT_MM, on_card, papers_of
 from stitchbed.photos.survey.photo import gray_of, opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
 
 PX_PER_MM = 4.0

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
 
-from stitchbed.photos.geometry.edge_points import Side
-from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.plane_pose import radius95, together95
+from stitchbed.photos.sides.edge_points import Side
+from stitchbed.photos.sides.edge_shape import EdgeShape
 from stitchbed.photos.survey.plane_types import Found, _edge_covariance, _sharpest, off_line
 
 ALONG = np.linspace(0.05, 0.95, 60)

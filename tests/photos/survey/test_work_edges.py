@@ -9,26 +9,21 @@ import pytest
 from flat_photos import fit_of, photo, scaled
 
 from stitchbed.core.errors import BadSettings
-from stitchbed.photos.geometry.edge_points import Side
-from stitchbed.photos.geometry.edge_shape import EdgeShape
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, placed
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, sides_through
-from stitchbed.photos.survey import plane
+from stitchbed.photos.plane import named_size
+from stitchbed.photos.plane.doubts import ends_elsewhere
+from stitchbed.photos.plane.named_size import of_size
+from stitchbed.photos.plane.solution import SQUARE_DEG, Solution, askew_deg, squarer
+from stitchbed.photos.sides.edge_points import Side
+from stitchbed.photos.sides.edge_shape import EdgeShape
+from stitchbed.photos.sides.lines import SIDES, Line, corners_of, sides_through
 from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
-from stitchbed.photos.survey.plane import SQUARE_DEG, _askew_deg, _ends, _of_size, _Solved, _squarer
+from stitchbed.photos.survey.measured_sides import ENDS_OF, softer
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
-from stitchbed.photos.survey.work_edges import (
-    ENDS_OF,
-    SidesFound,
-    _between_ends,
-    _rectangles,
-    _with_margins,
-    left_out_reasons,
-    side_reasons,
-    softer,
-)
+from stitchbed.photos.survey.side_doubts import left_out_reasons, side_reasons
+from stitchbed.photos.survey.work_edges import SidesFound, _between_ends, _rectangles, _with_margins
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
 DENSITY = 1.0  # px/mm
@@ -54,22 +49,22 @@ def test_three_cards_leave_the_work_at_the_fourth_corner_no_table(missing: int) 
         assert table[:30].all() and table[-20:].all() and table[:, :30].all() and table[:, -20:].all()
 
 
-def solved(corners: np.ndarray) -> _Solved:
+def solved(corners: np.ndarray) -> Solution:
     found = SidesFound({}, None, VIEW, Papers())
     fit = laid(1, 2, 3)
-    return _Solved(print_size((160.0, 160.0)), fit, found, corners, (), (), lambda *_: fit)
+    return Solution(print_size((160.0, 160.0)), fit, found, corners, (), (), lambda *_: fit)
 
 
 def test_a_work_that_comes_out_askew_is_doubted() -> None:
     picture = [photo(np.zeros((500, 600, 3), np.uint8))]
-    assert _askew_deg(picture, solved(WORK)) == 0
-    assert _askew_deg(picture, solved(placed(np.array([5.0, 3.0, 0.2]), WORK))) == 0  # turned is not askew
+    assert askew_deg(picture, solved(WORK)) == 0
+    assert askew_deg(picture, solved(placed(np.array([5.0, 3.0, 0.2]), WORK))) == 0  # turned is not askew
     lower = WORK.copy()
     lower[0, 1] += 10  # mm over 310: 1.85 degrees
-    assert _askew_deg(picture, solved(lower)) == pytest.approx(1.85, abs=0.01)
+    assert askew_deg(picture, solved(lower)) == pytest.approx(1.85, abs=0.01)
     hardly = WORK.copy()
     hardly[0, 1] += 310 * np.tan(np.deg2rad(0.9 * SQUARE_DEG))
-    assert _askew_deg(picture, solved(hardly)) == 0
+    assert askew_deg(picture, solved(hardly)) == 0
 
 
 def squared(
@@ -85,7 +80,7 @@ def squared(
         return fit
 
     found = SidesFound({0: sides}, sides_through(WORK), VIEW, Papers(), doubtful)
-    _squarer(replace(solved(WORK), fit=fit, found=found, askew_deg=askew, solve=solve))
+    squarer(replace(solved(WORK), fit=fit, found=found, askew_deg=askew, solve=solve))
     return asked == [True]
 
 
@@ -105,21 +100,21 @@ def test_a_size_that_the_first_rectangle_has_not_is_looked_for(monkeypatch: pyte
     wrong = replace(right, corners=WORK.mean(0) + 0.7 * (WORK - WORK.mean(0)))
     nothing = replace(wrong, found=SidesFound({}, None, VIEW, Papers()))
 
-    def again(*how: object, named: tuple[float, ...] | None = None) -> _Solved:
+    def again(*how: object, named: tuple[float, ...] | None = None) -> Solution:
         looked.append(named and named[:2])
         return right if named is not None and named[0] == 310 else nothing
 
-    monkeypatch.setattr(plane, "_solved", again)
+    monkeypatch.setattr(named_size, "solved_by_cards", again)
     asked = Asked(size_mm=(310.0, 260.0))
     for first in (wrong, nothing):
-        assert _of_size(scene, (), asked, first) is right
+        assert of_size(scene, (), asked, first) is right
         assert (310.0, 260.0) in looked
     looked.clear()
-    _of_size(scene, (), asked, right)
+    of_size(scene, (), asked, right)
     assert looked == [None]  # as the print is known better now
     with pytest.raises(BadSettings, match="measures 217"):
-        _of_size(scene, (), Asked(size_mm=(400.0, 260.0)), wrong)
-    assert _of_size(scene, (), Asked(size_mm=(400.0, 260.0)), nothing) is nothing
+        of_size(scene, (), Asked(size_mm=(400.0, 260.0)), wrong)
+    assert of_size(scene, (), Asked(size_mm=(400.0, 260.0)), nothing) is nothing
 
 
 def test_a_card_that_the_work_reaches_over_is_told() -> None:
@@ -136,7 +131,9 @@ def test_a_work_that_reaches_far_over_a_card_may_end_elsewhere() -> None:
     for mm, told in ((10.0, False), (30.0, True)):
         corners = WORK - mm * np.array([[1, 1], [0, 1], [0, 0], [1, 0]])
         taken = replace(solved(corners), found=SidesFound({}, sides_through(corners), VIEW, Papers()))
-        assert [("24 mm over the card corner 1" in reason) for reason in _ends(scene, taken, Asked())] == [True] * told
+        assert [("24 mm over the card corner 1" in reason) for reason in ends_elsewhere(scene, taken, Asked())] == [
+            True
+        ] * told
 
 
 def test_the_side_face_of_a_raised_work_is_told() -> None:

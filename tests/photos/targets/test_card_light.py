@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from photos.targets.test_contrast import taken
 
+from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.survey.photo import opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
 from stitchbed.photos.targets.card_light import FEWEST_PATCHES, light_on_patches
 from stitchbed.photos.targets.pairing import card_on, pair_own

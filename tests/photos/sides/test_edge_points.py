@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from stitchbed.imaging.sample import look_up
-from stitchbed.photos.geometry.edge_points import Side, measure_side
-from stitchbed.photos.geometry.rectangle import SIDES
+from stitchbed.photos.sides.edge_points import Side, measure_side
+from stitchbed.photos.sides.lines import SIDES
 
 TRUE = np.array([[59.5, 49.5], [340.5, 49.5], [340.5, 250.5], [59.5, 250.5]])
 ENDS = {"top": (0, 1), "right": (1, 2), "bottom": (3, 2), "left": (0, 3)}

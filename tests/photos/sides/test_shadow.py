@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.rectangle import corners_of, sides_through
-from stitchbed.photos.geometry.shadow import Shaded, out_of_shadow
+from stitchbed.photos.sides.lines import corners_of, sides_through
+from stitchbed.photos.sides.shadow import Shaded, out_of_shadow
 
 WORK = np.array([[80.0, 60], [320, 60], [320, 240], [80, 240]])  # px, corners of the work
 TABLE, BROWN = (0.35, 0.35, 0.35), (0.4, 0.25, 0.12)  # in light

@@ -5,7 +5,7 @@ In: a small flat view, where it surely shows table. Out: four lines, and which o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -14,22 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats, Mask
-from stitchbed.photos.compositing.illumination import polynomial
-from stitchbed.photos.geometry.rectangle import (
+from stitchbed.photos.sides.lines import (
     SIDES,
     Line,
-    Rectangle,
     beside,
     corners_of,
     corners_of_all,
-    cover_of,
-    crossings,
     edges_of,
     lines_along,
     settled,
     thickened,
 )
-from stitchbed.photos.geometry.table import strangeness, unbroken
+from stitchbed.photos.sides.nested import edge_beside, nested
+from stitchbed.photos.sides.rectangle import Rectangle
+from stitchbed.photos.sides.table import strangeness, unbroken
 
 ACROSS_PX = 6.0  # where strangeness within and beyond an edge is compared, to find lines: a patch's half and some
 BESIDE_PX = (6.0, 10.0, 15.0)  # where it is compared along a whole side
@@ -40,12 +38,6 @@ LEAST_AREA = 0.04  # share of the view
 LEAST_PARTED = 0.7  # mean strangeness within less that beyond, for a side that is borne out
 MOST_TABLE_LIKE, MOST_STRANGE = 0.25, 0.2  # shares of a side that may look like table within, and strange beyond
 LEAST_SEEN = 0.1  # share of a side that must be seen
-MARGIN_PX = (5, 90)  # of a picture in its margin, in the view: 4 to 40 mm or more
-WIDEST_PX = 180  # of what lies round a picture that has sides of its own: a mount, or a pad under it
-LEAST_MARGIN_COVER, MEAN_MARGIN_COVER = 0.6, 0.78  # share of each, and of all of a margin's sides that shows an edge
-LEANS = np.array([0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03])  # rad, of a margin's sides against each other
-SETTLES_PX = 3  # beyond the first line that shows an edge, where a better one may be the same edge
-ONE_TONE = 0.08  # how far tones of a margin differ (logarithm), nine of ten
 OTHER_PX = 8.0  # of the view: corners farther apart than that are another rectangle's
 CLOSED_PX = 15  # gaps up to that between what is strange and what is bare belong to both
 LEAST_FILLED = 0.75  # strange area within, less table-like area, over all strange area
@@ -156,86 +148,15 @@ def _outline_of(
         kept = {name for name, a, b in zip(SIDES, alone[1], rectangle, strict=True) if a == b}
         if kept and not kept.intersection(_doubtful(without, strange, ~keep_out)):
             return Outline(without, (), alone[0], beside=True)
-    outer = _nested(sides, edges, picture, ~keep_out, outward=True)
+    outer = nested(sides, edges, picture, ~keep_out, outward=True)
     if outer is not None:
         return Outline(outer, doubtful, filled, sides, True)
-    return Outline(sides, doubtful, filled, _nested(sides, edges, picture, ~keep_out, outward=False))
+    return Outline(sides, doubtful, filled, nested(sides, edges, picture, ~keep_out, outward=False))
 
 
 def _settled(rectangle: Rectangle, edges: tuple[Array, Array]) -> dict[str, Line]:
     sides = dict(zip(SIDES, rectangle, strict=True))
     return {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
-
-
-def margin_round(picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line]) -> dict[str, Line] | None:
-    """Sides of the rectangle round four sides that a margin of one tone ends at; None without. As in `find_outline`."""
-    return _nested(sides, edges_of(picture, keep_out), picture, ~keep_out, outward=True)
-
-
-def sides_beyond(
-    picture: NDArray[np.uint8], keep_out: Mask, sides: Mapping[str, Line], names: Collection[str]
-) -> dict[str, Line]:
-    """Of the named ones of four sides the lines that an edge runs along next beyond them, as where a margin ends."""
-    if not names:
-        return {}
-    near = thickened(edges_of(picture, keep_out))
-    seen = {name: _edge_beside(name, sides, near[SIDES.index(name) % 2], ~keep_out, outward=True) for name in names}
-    return {name: line for name, (cover, line) in seen.items() if cover > 0}
-
-
-def _nested(
-    sides: Mapping[str, Line], edges: tuple[Array, Array], picture: NDArray[np.uint8], visible: Mask, *, outward: bool
-) -> dict[str, Line] | None:
-    """Sides of a rectangle round or within another one, a margin of one tone between them; None without."""
-    near = thickened(edges)
-    corners = corners_of(sides)
-    seen = [_edge_beside(name, sides, near[k % 2], visible, outward=outward) for k, name in enumerate(SIDES)]
-    if min(cover for cover, _ in seen) == 0 or np.mean([cover for cover, _ in seen]) < MEAN_MARGIN_COVER:
-        return None
-    found = {name: line for name, (_, line) in zip(SIDES, seen, strict=True)}
-    if not _one_tone(picture, visible, *((corners_of(found), corners) if outward else (corners, corners_of(found)))):
-        return None
-    return {name: settled(name, found, edges[SIDES.index(name) % 2]) for name in SIDES}
-
-
-def _edge_beside(
-    name: str, sides: Mapping[str, Line], near: Mask, visible: Mask, *, outward: bool
-) -> tuple[float, Line]:
-    """The line nearest to a side, at a margin's distance, that shows an edge all along, and the share that does; the
-    side itself and 0 without. It may lean a little against the side, as in a view that no card has flattened."""
-    index, side = SIDES.index(name), sides[name]
-    sign = (1 if name in ("bottom", "right") else -1) * (1 if outward else -1)
-    away = np.arange(MARGIN_PX[0], MARGIN_PX[1] if outward else WIDEST_PX)
-    middle = corners_of(sides)[[index, (index + 1) % 4]].mean(0)
-    at = middle + sign * away[:, None] * (np.cos(side.angle), np.sin(side.angle))
-    angle = side.angle + LEANS
-    offset = at @ np.array([np.cos(angle), np.sin(angle)])  # of each distance, each angle
-    before_and_after = [sides[SIDES[(index + step) % 4]] for step in (-1, 1)]
-    ends = [crossings(angle, offset, np.asarray(one.angle), np.asarray(one.offset)) for one in before_and_after]
-    whole = np.all([(end >= 0) & (end <= np.array(visible.shape)[::-1] - 1) for end in ends], axis=(0, -1))
-    cover = np.where(whole, cover_of(near, visible, *ends), 0.0)
-    shown = (cover > LEAST_MARGIN_COVER).any(axis=1)
-    if not shown.any():
-        return 0.0, side
-    cover[away > away[shown.argmax()] + SETTLES_PX] = 0
-    row, col = np.unravel_index(int(cover.argmax()), cover.shape)
-    return float(cover[row, col]), Line(float(angle[col]), float(offset[row, col]))
-
-
-def _one_tone(picture: NDArray[np.uint8], visible: Mask, outer: Array, inner: Array) -> bool:
-    """Whether what lies between two rectangles is of one tone, but for a smooth light."""
-    between = np.zeros(visible.shape, np.uint8)
-    cv2.fillConvexPoly(between, np.rint(outer).astype(np.int32), 1)
-    cv2.fillConvexPoly(between, np.rint(inner).astype(np.int32), 0)
-    band = (cv2.erode(between, np.ones((5, 5), np.uint8)) > 0) & visible
-    y, x = np.nonzero(band)
-    if len(x) < 200:
-        return False
-    tones = np.log(picture.reshape(*picture.shape[:2], -1)[y, x].astype(np.float64) / 255 + 0.04)
-    half = np.array(visible.shape)[::-1] / 2
-    design = polynomial(np.stack([x, y], 1) / half - 1, 2)
-    away = np.abs(tones - design @ np.linalg.lstsq(design, tones, rcond=None)[0]).max(axis=1)
-    return bool(np.quantile(away, 0.9) < ONE_TONE)
 
 
 def _candidates(strange: Floats, keep_out: Mask, edges: tuple[Array, Array], tilt: float) -> list[list[Line]]:
@@ -302,7 +223,7 @@ def _without_table(
     if np.all(_at_corners(_corners_of_each([fullest]), strange, ~keep_out) >= LIKE_TABLE):
         return None
     sides, near = dict(zip(SIDES, fullest, strict=True)), thickened(edges)
-    within = [_edge_beside(name, sides, near[k % 2], ~keep_out, outward=False)[1] for k, name in enumerate(SIDES)]
+    within = [edge_beside(name, sides, near[k % 2], ~keep_out, outward=False)[1] for k, name in enumerate(SIDES)]
     more = _filled(list(zip(fullest, within, strict=True)), strange, keep_out)
     likely = [one for one in [*rectangles, *more] if one[0] >= most - MOST_LEFT_OUT]
     corners = _at_corners(_corners_of_each([one for _, one in likely]), strange, ~keep_out)

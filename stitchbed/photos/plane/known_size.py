@@ -16,33 +16,27 @@ from stitchbed.card.detection import SeenCard
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.aspect import aspects_seen
-from stitchbed.photos.geometry.edge_points import Side
-from stitchbed.photos.geometry.margins import edge_beyond
-from stitchbed.photos.geometry.outline import find_outline, margin_round
 from stitchbed.photos.geometry.output_frame import facing_around, inside_photo, plane_from_canvas
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, plane_from_photo, px_per_mm
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM
-from stitchbed.photos.geometry.rectangle import SIDES, Line, beside, corners_of, find_sides, side_lengths, sides_through
-from stitchbed.photos.geometry.shadow import out_of_shadow
+from stitchbed.photos.plane.tie_points import overlaps_of, solved_with_ties
+from stitchbed.photos.sides.edge_points import Side
+from stitchbed.photos.sides.lines import SIDES, Line, beside, corners_of, side_lengths, sides_through
+from stitchbed.photos.sides.margins import edge_beyond
+from stitchbed.photos.sides.nested import margin_round
+from stitchbed.photos.sides.outline import find_outline
+from stitchbed.photos.sides.rectangle import find_sides
+from stitchbed.photos.sides.shadow import out_of_shadow
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints
 from stitchbed.photos.solving.plane_equations import PlaneSettings
 from stitchbed.photos.survey.card_paper import RIM_SHARE, Papers
 from stitchbed.photos.survey.flat_views import together
+from stitchbed.photos.survey.measured_sides import Way, measured, rim_of, side_points
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, best_seen, plane_survey_of
-from stitchbed.photos.survey.tie_points import overlaps_of, solved_with_ties
-from stitchbed.photos.survey.work_edges import (
-    AT_RIM,
-    BESIDE,
-    FLAT_LONG_PX,
-    Way,
-    left_out_reasons,
-    measured,
-    rim_of,
-    side_points,
-    side_reasons,
-)
+from stitchbed.photos.survey.side_doubts import AT_RIM, BESIDE, left_out_reasons, side_reasons
+from stitchbed.photos.survey.work_edges import FLAT_LONG_PX
 
 MOST_LEAN_RAW = float(np.deg2rad(22.0))  # of the work's sides in a photo that no card has flattened
 PICK_SIGMA_PX = 3.0  # a corner picked by hand, or where two sides of a small view meet

@@ -12,21 +12,14 @@ import pytest
 from flat_photos import photo
 
 from stitchbed.core.errors import BadSettings, CardNotFound
-from stitchbed.photos.geometry.edge_points import Side
 from stitchbed.photos.geometry.lens import distorted, plain_lens
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
-from stitchbed.photos.geometry.rectangle import sides_through
-from stitchbed.photos.survey import known_size
-from stitchbed.photos.survey.known_size import (
-    EITHER_WAY,
-    _in_margin,
-    _parted,
-    _seen_askew,
-    _way_reasons,
-    survey_by_size,
-)
+from stitchbed.photos.plane import known_size
+from stitchbed.photos.plane.known_size import EITHER_WAY, _in_margin, _parted, _seen_askew, _way_reasons, survey_by_size
+from stitchbed.photos.plane.survey import survey_plane
+from stitchbed.photos.sides.edge_points import Side
+from stitchbed.photos.sides.lines import sides_through
 from stitchbed.photos.survey.photo import Photo, opened
-from stitchbed.photos.survey.plane import survey_plane
 from stitchbed.photos.survey.plane_types import Asked
 
 WALL = Path("/usr/share/doc/opencv-doc/examples/data")  # Debian package opencv-doc

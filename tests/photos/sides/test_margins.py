@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.margins import edge_beyond, lone_edges, short_sides
-from stitchbed.photos.geometry.rectangle import SIDES, sides_through
+from stitchbed.photos.sides.lines import SIDES, sides_through
+from stitchbed.photos.sides.margins import edge_beyond, lone_edges, short_sides
 
 WIDTH, HEIGHT, MARGIN = 300.0, 200.0, 10.0
 PAPER, PICTURE, TABLE = 0.9, 0.2, 0.4

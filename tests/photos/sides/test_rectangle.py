@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from stitchbed.imaging.sample import look_up
-from stitchbed.photos.geometry.edge_points import measure_side
-from stitchbed.photos.geometry.rectangle import SIDES, corners_of, find_sides, sides_of_size, sides_through
+from stitchbed.photos.sides.edge_points import measure_side
+from stitchbed.photos.sides.lines import SIDES, corners_of, sides_through
+from stitchbed.photos.sides.rectangle import find_sides, sides_of_size
 from stitchbed.photos.survey.work_edges import CLEAR_SHARE
 
 TRUE = np.array([[150.0, 90], [812, 120], [790, 560], [130, 530]])

@@ -8,15 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.photos.geometry.outline import (
-    LEAST_FILLED,
-    find_outline,
-    margin_round,
-    outline_at_rim,
-    outline_of_unbroken,
-)
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of
-from stitchbed.photos.geometry.table import strangeness, unbroken
+from stitchbed.photos.sides.lines import SIDES, Line, corners_of
+from stitchbed.photos.sides.nested import margin_round
+from stitchbed.photos.sides.outline import LEAST_FILLED, find_outline, outline_at_rim, outline_of_unbroken
+from stitchbed.photos.sides.table import strangeness, unbroken
 
 SHAPE = (400, 560)
 WORK = (slice(100, 310), slice(120, 440))  # rows, columns

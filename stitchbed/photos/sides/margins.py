@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, cover_of, edges_of, thickened
-from stitchbed.photos.geometry.table import DARK
+from stitchbed.photos.sides.lines import SIDES, Line, corners_of, cover_of, edges_of, thickened
+from stitchbed.photos.sides.table import DARK
 
 RIM_MM = (1.5, 2.5, 3.5)  # within a side and beyond it; a margin is mostly wider
 ONE_TONE = 0.1  # how far tones of one margin differ round a work (logarithm): its light is uneven

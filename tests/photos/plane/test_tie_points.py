@@ -11,10 +11,10 @@ from synthetic_camera import Camera, aimed, photo_from_scene
 
 from stitchbed.card.board import corner_piece, saddles
 from stitchbed.photos.geometry.plane_pose import PlaneFit, placed
+from stitchbed.photos.plane.tie_points import believed, fine_ties, loose_overlaps, overlaps_of, strongest
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints, TiePoints, in_sigmas
 from stitchbed.photos.solving.plane_equations import PlaneSettings
-from stitchbed.photos.survey.tie_points import believed, fine_ties, loose_overlaps, overlaps_of, strongest
 
 PHOTO = (3000, 2000)
 EXACT = PlaneSettings(scale=1e-7, stretch=1e-7)

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import erf
 
 from stitchbed.imaging.transfer import srgb_decode, srgb_encode
-from stitchbed.photos.geometry.edge_shape import EdgeShape, edge_shape
+from stitchbed.photos.sides.edge_shape import EdgeShape, edge_shape
 
 AWAY = np.arange(-24, 25) / 2  # px
 

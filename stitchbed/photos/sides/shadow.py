@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Mask
-from stitchbed.photos.geometry.rectangle import SIDES, Line, corners_of, cover_of, edges_of, sides_through, thickened
+from stitchbed.photos.sides.lines import SIDES, Line, corners_of, cover_of, edges_of, sides_through, thickened
 
 WITHIN_PX = np.arange(4, 71)  # of the view: how wide a shadow may be
 LEANS_PX = np.arange(-9.0, 10.0, 1.5)  # of its inner end against the outer one, at the side's ends

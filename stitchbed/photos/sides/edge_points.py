@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.matching.robust import robust_sigma
-from stitchbed.photos.geometry.edge_shape import FAR_PX, STEPS_PX, EdgeShape, edge_shape
+from stitchbed.photos.sides.edge_shape import FAR_PX, STEPS_PX, EdgeShape, edge_shape
 
 STATIONS = 90  # places along a side where it is looked for
 INSET = 0.03  # share of the side left out at both ends, where the corner is

@@ -1,0 +1,75 @@
+"""I find the plane of the work in photographs: cards, sides, lens, the frame of the result, and how sure all that is.
+
+In: open photos, what the user said. Out: a `PlaneSurvey`; nothing is rendered yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stitchbed.card.detection import NO_CARD, SeenCard, find_cards
+from stitchbed.core.errors import BadSettings, CardNotFound
+from stitchbed.photos.geometry.print_size import print_size
+from stitchbed.photos.plane.doubts import doubts_of, ends_elsewhere, print_notes, size_of
+from stitchbed.photos.plane.known_size import survey_by_size
+from stitchbed.photos.plane.named_size import of_size
+from stitchbed.photos.plane.solution import below, solved_by_cards
+from stitchbed.photos.plane.tie_points import loose_overlaps, overlaps_of
+from stitchbed.photos.survey.photo import Photo, gray_of
+from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, check_corners, plane_survey_of
+
+RAISED = "--raised for several photos, a scan, or a photo without a card"
+LEVEL = "lay the cards as high as the work's face, as on books of its thickness, and leave --raised away"
+
+
+def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
+    """Find the plane by cards, or by the size of the work and its corners.
+
+    Raises
+    ------
+    CardNotFound : neither cards nor a size; cards that do not fit one plane. BadSettings : a size or a height that
+    cannot be.
+    """
+    believed = print_size(asked.printed_mm)
+    check_corners(photos[0], asked)
+    looked = _cards_in_any(photos, asked)
+    if asked.raised_mm and (looked is None or asked.scan or len(photos) > 1):
+        raise BadSettings(RAISED, expected="one photo, with cards that lie lower than the work's face", attempt=LEVEL)
+    if looked is None:
+        return survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
+    seen, warnings = looked
+    solved = solved_by_cards(photos, seen, asked, believed)
+    if asked.raised_mm:
+        solved = solved_by_cards(photos, seen, asked, below(solved, asked.raised_mm))
+    if asked.size_mm is not None:
+        solved = of_size(photos, seen, asked, solved)
+    overlaps = tuple(overlaps_of(solved.fit, solved.ties))
+    warnings += [*doubts_of(photos, solved, asked), *loose_overlaps(photos, overlaps), *print_notes(asked)]
+    found = solved.found
+    own, ends = found.lines is not None, tuple(ends_elsewhere(photos, solved, asked))
+    rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, size_of(found.other), ends)
+    return plane_survey_of(photos, solved.fit, rest, asked, warnings)
+
+
+def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[SeenCard, ...], ...], list[str]] | None:
+    """Cards of each photo, and warnings; None when no photo shows one and the work's size serves instead."""
+    seen: list[tuple[SeenCard, ...]] = []
+    warnings: list[str] = []
+    left_out: list[tuple[str, str]] = []
+    refused: CardNotFound | None = None
+    for photo in photos:
+        cards: tuple[SeenCard, ...] = ()
+        try:
+            cards, notes = find_cards(gray_of(photo), photo.tile.name)
+            left_out += notes.items()
+        except CardNotFound as error:
+            if NO_CARD not in error.found:  # a part of a work needs none; one that is blurred or mirrored is told
+                warnings.append(f"{error.found}; it is placed by what it shares with the other photos")
+            refused = refused or error
+        seen.append(cards)
+    if any(seen):
+        whole = {card.piece for cards in seen for card in cards}  # a card that another photo shows whole is not missed
+        return tuple(seen), [*warnings, *(note for piece, note in left_out if piece not in whole)]
+    if asked.size_mm is None and refused is not None:
+        raise refused
+    return None
