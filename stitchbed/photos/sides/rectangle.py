@@ -17,7 +17,6 @@ from scipy.ndimage import median_filter
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.sides.lines import (
-    SETTLE_PX,
     SIDES,
     Line,
     beside,
@@ -27,7 +26,6 @@ from stitchbed.photos.sides.lines import (
     goes_on,
     lines_along,
     settled,
-    side_lengths,
     thickened,
 )
 
@@ -39,9 +37,6 @@ LEAST_AREA = 0.04  # share of the picture; smaller rectangles are drawings withi
 BUSY_PX, LEAST_CALM = 11, 0.2  # where the drawing's strokes count as busy, and what an edge among them still counts
 BESIDE_PX, LEAST_STEP = (4.0, 9.0), 4.0  # where tones within and beyond a side are compared; gray levels that differ
 LEAST_PARTED = 0.6  # share of a side at which they must
-MORE_LINES = 30  # candidates for each side of a rectangle whose size is known
-OFF_SQUARE = float(np.deg2rad(1.5))  # of its sides, as straight as a small view tells them
-SAME_PX, OUTDOES = 8.0, 0.9  # corners farther apart are another rectangle, to be covered clearly worse
 EDGE_PX = 1.5  # an edge pixel belongs to a line when it is this near
 
 Rectangle = tuple[Line, Line, Line, Line]  # top, right, bottom, left
@@ -70,39 +65,6 @@ def find_sides(picture: NDArray[np.uint8], keep_out: Mask, *, tilt: float) -> Ma
     return {name: settled(name, sides, across if name in ("top", "bottom") else down) for name in SIDES}
 
 
-def sides_of_size(
-    picture: NDArray[np.uint8], keep_out: Mask, size_px: tuple[float, float], *, tilt: float, sure: float
-) -> Mapping[str, Line] | None:
-    """The four sides of the best covered rectangle of a size, or None when none or more than one is seen well enough.
-
-    size_px : (width, height) in the picture. sure : share of them that they may be off. Others as of `find_sides`.
-    """
-    edges = edges_of(picture, keep_out)
-    near = thickened(edges, round(EDGE_PX))
-    pairs = [_apart(edges[k], (np.pi / 2, 0.0)[k], tilt, size_px[1 - k], sure) for k in (0, 1)]
-    soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5)).reshape(*picture.shape[:2], -1).astype(np.float64)
-    found: list[tuple[float, Rectangle]] = []
-    for (top, bottom), (left, right) in product(*pairs):
-        rectangle = (top, right, bottom, left)
-        if abs((top.angle + bottom.angle - left.angle - right.angle) / 2 - np.pi / 2) > OFF_SQUARE:
-            continue
-        corners = _corners(rectangle)
-        lengths = side_lengths(corners).reshape(2, 2).mean(0)
-        if np.any(np.abs(lengths - size_px) > sure * np.array(size_px) + SETTLE_PX):
-            continue
-        judged = _judged(rectangle, near, keep_out)
-        if judged is not None and not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
-            found.append((judged[0], rectangle))
-    if not found:
-        return None
-    best, rectangle = max(found, key=lambda one: one[0])
-    others = [cover for cover, one in found if np.abs(_corners(one) - _corners(rectangle)).max() > SAME_PX]
-    if max(others, default=0.0) > OUTDOES * best:
-        return None
-    sides = dict(zip(SIDES, rectangle, strict=True))
-    return {name: settled(name, sides, edges[SIDES.index(name) % 2]) for name in SIDES}
-
-
 def _calm(busy: Array, outward: tuple[int, int]) -> Array:
     """1 where nothing goes on just outside of a pixel, down to LEAST_CALM in the midst of strokes.
 
@@ -111,17 +73,6 @@ def _calm(busy: Array, outward: tuple[int, int]) -> Array:
     step = BUSY_PX // 2 + 4
     beyond = np.roll(busy, (-outward[1] * step, -outward[0] * step), axis=(0, 1))
     return np.asarray(np.clip(1 - 6 * beyond, LEAST_CALM, 1), dtype=np.float64)
-
-
-def _apart(edges: Array, middle: float, tilt: float, px: float, sure: float) -> list[tuple[Line, Line]]:
-    """Pairs of lines that run alike at a distance."""
-    lines = lines_along(edges, middle, tilt, MORE_LINES)
-    room = px * (sure + OFF_SQUARE) + SETTLE_PX  # lines that lean lie nearer to each other on one side
-    return [
-        (a, b)
-        for a, b in product(lines, lines)
-        if abs(b.offset - a.offset - px) < room and abs(a.angle - b.angle) < OFF_SQUARE
-    ]
 
 
 def _best_rectangle(
@@ -142,7 +93,7 @@ def _best_rectangle(
         alike = _preferred(found)
         for _, _, rectangle in sorted(alike, key=lambda one: -_contrast(_corners(one[2]), soft) * one[0]):
             corners = _corners(rectangle)
-            if not _holds_cards(corners, keep_out) and _parts_tones(corners, soft, ~keep_out):
+            if not holds_cards(corners, keep_out) and parts_tones(corners, soft, ~keep_out):
                 return rectangle
         found = [one for one in found if one not in alike]
     return None
@@ -172,6 +123,15 @@ def _contrast(corners: Array, soft: Array) -> float:
 def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple[float, float] | None:
     """(mean cover 0..1, area px^2), or None when a side is not seen or goes on beyond its corners."""
     corners = _corners(rectangle)
+    covers = covers_of(corners, near, keep_out)
+    return None if covers is None else (float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32))))
+
+
+def covers_of(corners: Array, near: Sequence[Mask], keep_out: Mask) -> list[float] | None:
+    """How well each side of a rectangle is covered (0..1), or None when one is not seen or goes on beyond its corners.
+
+    corners : (4, 2) px. near : where edges run across and down, as of `thickened`.
+    """
     h, w = keep_out.shape
     if np.any(corners < 0) or np.any(corners > [w - 1, h - 1]):
         return None
@@ -181,12 +141,10 @@ def _judged(rectangle: Rectangle, near: Sequence[Mask], keep_out: Mask) -> tuple
         if cover < LEAST_SIDE_COVER or goes_on(near[index % 2], ~keep_out, corners[a], corners[b]):
             return None
         covers.append(cover)
-    if np.mean(covers) < LEAST_COVER:
-        return None
-    return float(np.mean(covers)), float(cv2.contourArea(corners.astype(np.float32)))
+    return covers if np.mean(covers) >= LEAST_COVER else None
 
 
-def _parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
+def parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
     """True when each side has another tone within than beyond it: a drawn line has the same paper at both sides.
 
     Tones are medians along a quarter of the side, so that strokes and grain do not count.
@@ -202,7 +160,7 @@ def _parts_tones(corners: Array, soft: Array, visible: Mask) -> bool:
     return True
 
 
-def _holds_cards(corners: Array, keep_out: Mask) -> bool:
+def holds_cards(corners: Array, keep_out: Mask) -> bool:
     """True when more than 2 % of the rectangle is to be kept out of."""
     small = cv2.resize(keep_out.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_NEAREST)
     inside = np.zeros(small.shape, np.uint8)

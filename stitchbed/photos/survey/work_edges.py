@@ -25,8 +25,9 @@ from stitchbed.photos.sides.edge_points import Side
 from stitchbed.photos.sides.lines import SIDES, Line, corners_of, sides_through
 from stitchbed.photos.sides.margins import edge_beyond, short_sides
 from stitchbed.photos.sides.nested import sides_beyond
+from stitchbed.photos.sides.of_size import sides_of_size
 from stitchbed.photos.sides.outline import Outline, find_outline, outline_at_rim, outline_of_unbroken
-from stitchbed.photos.sides.rectangle import find_sides, sides_of_size
+from stitchbed.photos.sides.rectangle import find_sides
 from stitchbed.photos.sides.shadow import out_of_shadow
 from stitchbed.photos.survey.card_paper import (
     Papers,

@@ -9,7 +9,7 @@ import pytest
 from stitchbed.imaging.sample import look_up
 from stitchbed.photos.sides.edge_points import measure_side
 from stitchbed.photos.sides.lines import SIDES, corners_of, sides_through
-from stitchbed.photos.sides.rectangle import find_sides, sides_of_size
+from stitchbed.photos.sides.rectangle import find_sides
 from stitchbed.photos.survey.work_edges import CLEAR_SHARE
 
 TRUE = np.array([[150.0, 90], [812, 120], [790, 560], [130, 530]])
@@ -47,32 +47,6 @@ def test_the_outer_sides_are_found(frame: bool, contrast: float) -> None:
     sides = find_sides(view, np.zeros(view.shape[:2], bool), tilt=0.1)
     assert sides is not None
     assert np.abs(corners_of(sides) - TRUE).max() < 2.5  # px; where edge pixels are counted in whole px
-
-
-def checked(*works: tuple[int, int], gray: int = 140) -> np.ndarray:
-    """Gray works of 400 x 280 px, each from its top left corner, on a cloth with checks of 40 px."""
-    y, x = np.mgrid[:640, :960]
-    view = (100.0 + 40 * ((x + 11) // 40 % 2) + 40 * ((y + 5) // 40 % 2))[..., None] * [1.0, 0.8, 0.9]
-    for left, top in works:
-        view[top : top + 280, left : left + 400] = gray
-    view += np.random.default_rng(2).normal(0, 1.5, view.shape)
-    return np.clip(cv2.GaussianBlur(view, (0, 0), 0.8), 0, 255).astype(np.uint8)
-
-
-def test_a_size_tells_the_work_from_the_checks_it_lies_on() -> None:
-    """Lines of the cloth make rectangles as well: of many sizes, but hardly of that one."""
-    view = checked((250, 150))
-    clear = np.zeros(view.shape[:2], bool)
-    sides = sides_of_size(view, clear, (401.0, 279.0), tilt=0.1, sure=0.005)
-    assert sides is not None
-    assert np.abs(corners_of(sides) - ([250, 150] + np.array([[0, 0], [400, 0], [400, 280], [0, 280]]) - 0.5)).max() < 2
-    for wrong in ((401.0, 312.0), (330.0, 279.0)):
-        assert sides_of_size(view, clear, wrong, tilt=0.1, sure=0.005) is None
-
-
-def test_two_works_of_a_size_are_not_told_apart() -> None:
-    view = checked((30, 150), (500, 150))
-    assert sides_of_size(view, np.zeros(view.shape[:2], bool), (400.0, 280.0), tilt=0.1, sure=0.005) is None
 
 
 def test_a_card_in_the_way_hides_a_side_but_is_not_taken_for_it() -> None:
