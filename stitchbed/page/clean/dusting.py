@@ -23,12 +23,13 @@ from stitchbed.imaging.gray import least_of
 from stitchbed.imaging.reduce import reduction_to
 from stitchbed.imaging.transforms import moved
 from stitchbed.page.clean.context import CleanContext
+from stitchbed.page.clean.other_scan import laid_over, spread_mm
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import LEARNED_MM, DustSettings, asked, believed, judged
 from stitchbed.page.dust.finds import ALONE, FIBER, HOLE, Finds
-from stitchbed.page.dust.second_sight import MISSING, SHOWN, Second, registered, shown_there
+from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
 from stitchbed.page.ground import Ground
@@ -49,6 +50,9 @@ SOFT_PAGES: dict[str, Callable[[Mask], Mask]] = {
     "normal": np.logical_not,
     "eager": np.ones_like,
 }
+# one sd of where a mark lies in another scan, from which on that scan is not asked; it is looked for within .12 mm
+FAR_OFF_MM = 0.06
+LOOKED = 24  # places across the page at which that is asked
 MARKED, SMALL_MM = 0.015, 1.2  # of the paper's light; a mark no longer than that may be a speck itself
 
 
@@ -57,7 +61,8 @@ class Seen:
     """finds of the page; their (n, 2) places mm on the clean page; traits and scale they were judged by.
 
     twice : (n,) finds two scans showed, or None. near : (n,) nearer than FAR_MM to what is drawn. second : (n,) what
-    another scan says of each, `second_sight`; UNKNOWN where none was given.
+    another scan says of each, `second_sight`; UNKNOWN where none was given. unsure : share of the page where that scan
+    cannot be laid over exactly enough to be asked.
     """
 
     finds: Finds
@@ -67,6 +72,7 @@ class Seen:
     twice: Mask | None
     near: Mask
     second: NDArray[np.int8]
+    unsure: float = 0.0
 
 
 def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
@@ -128,27 +134,39 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     drawn = _drawn(desk, plan)
     rows = np.clip((y / desk.factor).astype(int), 0, drawn.shape[0] - 1)
     cols = np.clip((x / desk.factor).astype(int), 0, drawn.shape[1] - 1)
-    second = _second(desk, ground, finds, settings, traits, scale)
-    return Seen(finds, places, traits, scale, twice, drawn[rows, cols], second)
+    second, unsure = _second(desk, ground, (finds, np.stack([x, y], axis=1)), settings, traits, scale)
+    return Seen(finds, places, traits, scale, twice, drawn[rows, cols], second, unsure)
 
 
 def _second(
-    desk: CleanContext, ground: Ground, finds: Finds, settings: DustSettings, traits: InkTraits, scale: Scale
-) -> NDArray[np.int8]:
-    """(n,) what the other scan says of each find.
+    desk: CleanContext,
+    ground: Ground,
+    placed: tuple[Finds, Array],
+    settings: DustSettings,
+    traits: InkTraits,
+    scale: Scale,
+) -> tuple[NDArray[np.int8], float]:
+    """(n,) what the other scan says of each find, and the share of the page where it cannot be asked.
+
+    placed : the finds, and (n, 2) px x, y where they lie on the page.
 
     Raises
     ------
     BadSettings : the other scan is too coarse, or shows another sheet. UnreadableTile : it cannot be read.
     """
+    finds, at = placed
     if settings.second is None:
-        return np.zeros(len(finds.kind), np.int8)
+        return np.zeros(len(finds.kind), np.int8), 0.0
     with open_windows(settings.second) as windows:
         other = page_of(windows, dpi=None if windows.raster.dpi else desk.page.dpi)
-        motion = registered(desk.page, other, name=settings.second.name)
+        laid = laid_over(desk.page, other, name=settings.second.name)
+        motion = laid.other_from_page
         theirs = Ground(other, survey(other, other.box, PaperSettings(), workers=desk.workers))
         second = Second(theirs, motion, ink_of(theirs, _boxes_there(desk, other, motion), 1).black)
-        return shown_there(ground, finds, second, traits.black, scale, workers=desk.workers)
+        told = shown_there(ground, finds, second, traits.black, scale, workers=desk.workers)
+    every = np.stack(np.meshgrid(*(np.linspace(0, n - 1, LOOKED) for n in (desk.page.width, desk.page.height))), -1)
+    lost, unsure = (spread_mm(laid, xy, desk.page.dpi) > FAR_OFF_MM for xy in (at, every.reshape(-1, 2)))
+    return np.where(lost, np.int8(UNKNOWN), told), float(unsure.mean())
 
 
 def _boxes_there(desk: CleanContext, other: Page, motion: Array) -> list[Box]:
@@ -207,6 +225,7 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
         "doubtful_places": listed_places(seen.places, finds, doubt),
         "second_shows": int((seen.second == SHOWN).sum()),
         "second_lacks": int((seen.second == MISSING).sum()),
+        "second_unsure_share": seen.unsure,
         "seen_by_two_pieces": int(seen.twice.sum()) if seen.twice is not None else None,
         "dust_per_cm2": count / max(area * (MM_PER_INCH / page.dpi) ** 2 / 100, 1e-9),
         "median_size_mm": float(np.median(finds.size[judge])) if count else None,
@@ -232,6 +251,11 @@ def _first(finds: Finds, chosen: Mask) -> list[int]:
 
 def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen, settings: DustSettings) -> list[str]:
     said = []
+    if seen.unsure:
+        said.append(
+            f"on {max(seen.unsure, 0.01):.0%} of the page too little is drawn to lay the other scan over it exactly: "
+            "nothing was decided by it there"
+        )
     taken = {
         "careful": "no dust was taken; --dust normal takes what lies far from all drawing, --second SCAN what it lacks",
         "normal": "only specks far from everything drawn were taken for dust",

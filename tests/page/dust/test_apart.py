@@ -34,15 +34,36 @@ def test_a_stroke_beside_it_is_not_the_mark(shift: int, seed: int) -> None:
     shown = held_there(here, _ink(mark=True, shift=shift, seed=seed + 9), _own(), REACH)
     missing = held_there(here, _ink(mark=False, shift=shift, seed=seed + 9), _own(), REACH)
     assert shown is not None
-    assert shown > 0.8
+    assert shown.apart
+    assert shown.share > 0.8
     assert missing is not None
-    assert missing < 0.25
+    assert missing.apart
+    assert missing.share < 0.25
 
 
 def test_where_the_ink_beside_it_does_not_fit_nothing_is_said() -> None:
     here = _ink(mark=True)
     elsewhere = np.roll(_ink(mark=False), 12, axis=0)
-    assert held_there(here, elsewhere, _own(), REACH) is None
+    beside = held_there(here, elsewhere, _own(), REACH)
+    assert beside is not None
+    assert not beside.apart
+    assert beside.left_over > 0.25
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_pale_speck_that_touches_a_stroke_is_held_only_where_the_other_scan_has_it(seed: int) -> None:
+    here, bare = _ink(mark=False, seed=seed), _ink(mark=False, shift=1, seed=seed + 9)
+    rows, cols = (part.ravel() + at for part, at in zip(np.mgrid[:3, :3], (43, 32), strict=True))
+    shown = bare.copy()
+    for picture, off in ((here, 0), (shown, 1)):
+        picture[rows + off, cols + off] += 0.35
+    for there, least, most in ((bare, -1.0, 0.3), (shown, 0.6, 2.0)):
+        beside = held_there(here, there, (rows.astype(np.int32), cols.astype(np.int32)), REACH)
+        assert beside is not None
+        assert not beside.apart
+        assert beside.reaches > 0.5
+        assert beside.left_over < 0.1
+        assert least < beside.share < most
 
 
 def test_a_mark_far_from_all_other_ink_is_not_asked_about() -> None:

@@ -140,7 +140,7 @@ def test_dust_close_beside_strokes_and_pale_hairs_goes_and_the_strokes_stay(tmp_
     )
     clean(tmp_path / "page.tif", tmp_path / "clean.tif", settings)
     made, truth = (tifffile.imread(tmp_path / f"{name}.tif").astype(float) for name in ("clean", "truth"))
-    assert sum(np.abs(_near(made, x, y) - _near(truth, x, y)).max() > 40 for x, y in specks) <= 4
+    assert sum(np.abs(_near(made, x, y) - _near(truth, x, y)).max() > 40 for x, y in specks) <= 3
     drawn = truth < 60
     assert np.abs(made - truth)[drawn].max() < 40
 

@@ -10,9 +10,10 @@ import pytest
 
 from stitchbed.core.arrays import Pixels
 from stitchbed.core.errors import BadSettings
+from stitchbed.page.clean.other_scan import laid_over
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.finds import ALONE, HOLE, Finds
-from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, registered, shown_there
+from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, shown_there
 from stitchbed.page.ground import Ground
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.white import White
@@ -121,6 +122,17 @@ def test_marks_of_one_scan_may_lie_a_little_off() -> None:
         assert told[4] == wanted
 
 
+@pytest.mark.parametrize(("gap", "blur"), [(1, 0.4), (2, 0.4), (2, 0.9)])  # px
+def test_a_pale_speck_close_to_a_stroke_is_not_taken_for_shown_by_the_stroke(gap: int, blur: float) -> None:
+    mark, told = (11 + gap, 35), []
+    for there in ({**BOTH, mark: HALF}, BOTH):
+        here = scan({**BOTH, mark: HALF})
+        other = Second(ground(cv2.GaussianBlur(scan(there, at=(1, 0)), (0, 0), blur)), moved_by(1, 0), 0.0)
+        told.append(shown_there(ground(here), found([mark]), other, 0.0, SCALE)[0])
+    assert told[0] != MISSING
+    assert told[1] == MISSING
+
+
 def test_finer_scans_are_asked_at_the_same_fineness() -> None:
     fine = np.kron(scan({**BOTH, (50, 50): 255}), np.ones((2, 2), np.uint8))
     other_from_page = np.array([[2, 0, 0.5], [0, 2, 0.5], [0, 0, 1.0]])
@@ -158,7 +170,9 @@ def test_scans_of_one_sheet_are_laid_on_each_other() -> None:
     away = np.full((540, 540), 240, np.uint8)
     away[12:512, 33:533] = first
     for other, wanted in ((away, moved_by(12, 33)), (away[::-1, ::-1], None)):
-        made = registered(page_of_array(first, DPI), page_of_array(np.ascontiguousarray(other), DPI), name="other.tif")
+        made = laid_over(
+            page_of_array(first, DPI), page_of_array(np.ascontiguousarray(other), DPI), name="other.tif"
+        ).other_from_page
         wanted = np.array([[-1, 0, 506], [0, -1, 527], [0, 0, 1.0]]) if wanted is None else wanted
         corners = np.array([(0, 0, 1), (499, 0, 1), (0, 499, 1), (499, 499, 1)]).T
         assert abs((made @ corners - wanted @ corners)[:2]).max() < 0.6
@@ -167,6 +181,6 @@ def test_scans_of_one_sheet_are_laid_on_each_other() -> None:
 def test_what_is_no_second_sight_is_refused() -> None:
     page = page_of_array(drawing(1), DPI)
     with pytest.raises(BadSettings, match=r"other\.tif of 224 dpi as a second sight of a page of 300 dpi"):
-        registered(page, page_of_array(drawing(1), 224.0), name="other.tif")
+        laid_over(page, page_of_array(drawing(1), 224.0), name="other.tif")
     with pytest.raises(BadSettings, match=r"other\.tif, which does not show what the page shows"):
-        registered(page, page_of_array(drawing(2), 225.0), name="other.tif")
+        laid_over(page, page_of_array(drawing(2), 225.0), name="other.tif")
