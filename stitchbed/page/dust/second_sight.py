@@ -94,6 +94,7 @@ def _told(
     soft_here, soft_there = (cv2.GaussianBlur(ink, (0, 0), SOFT * reach) for ink in (here, there))
     looks = ((here, there), (soft_here, soft_there))
     extremes = [(mine, cv2.dilate(ink, disc), 1 - cv2.erode(ink, disc)) for mine, ink in looks]
+    spread = cv2.dilate(there, np.ones((3, 3), np.uint8))
     sure = cv2.erode(known, disc)
     told = np.zeros(len(group), np.int8)
     for n, (find, own) in enumerate(zip(group.tolist(), pixels, strict=True)):
@@ -106,7 +107,9 @@ def _told(
         if max(sharp, soft) >= ABSENT and finds.kind[find] not in (HOLE, GRAY):
             beside = held_there(here, there, (r, c), reach)  # a stroke beside it is not the mark
         theirs = _believed(sharp, soft, beside)
-        if theirs is not None:
+        if theirs is not None and theirs < ABSENT and not hole and _in_part(here, spread, r, c) >= ABSENT:
+            told[n] = SHOWN  # dust that lies on a drawn dot: what is taken would be both
+        elif theirs is not None:
             told[n] = MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
     return told
 
@@ -187,6 +190,12 @@ def _believed(sharp: float, soft: float, beside: Beside | None) -> float | None:
     if sharp >= ABSENT:
         return sharp
     return max(sharp, beside.share) if beside.left_over <= EXPLAINED else None
+
+
+def _in_part(here: Floats, there: Floats, r: NDArray[np.int32], c: NDArray[np.int32]) -> float:
+    """The darkest that both scans show at one place of a mark, of the mark's own darkest."""
+    mine = here[r, c]
+    return float(np.minimum(mine, there[r, c]).max()) / max(float(mine.max()), 1e-3)
 
 
 def _share(look: tuple[Floats, Floats, Floats], r: NDArray[np.int32], c: NDArray[np.int32], *, hole: bool) -> float:

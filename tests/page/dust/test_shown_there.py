@@ -133,6 +133,15 @@ def test_a_pale_speck_close_to_a_stroke_is_not_taken_for_shown_by_the_stroke(gap
     assert told[1] == MISSING
 
 
+def test_a_drawn_dot_that_dust_lies_on_is_kept_with_it() -> None:
+    dust, dot = (48, 48), (54, 54)
+    here = scan({**BOTH, (50, 50): 255, dust: INK, dot: HALF})
+    for there, wanted in (({dot: HALF}, SHOWN), ({}, MISSING)):
+        other = Second(ground(scan({**BOTH, (50, 50): 255, **there})), moved_by(0, 0), 0.0)
+        told = shown_there(ground(here), found([dust], size=10), other, 0.0, SCALE)
+        assert told[0] == wanted
+
+
 def test_finer_scans_are_asked_at_the_same_fineness() -> None:
     fine = np.kron(scan({**BOTH, (50, 50): 255}), np.ones((2, 2), np.uint8))
     other_from_page = np.array([[2, 0, 0.5], [0, 2, 0.5], [0, 0, 1.0]])
