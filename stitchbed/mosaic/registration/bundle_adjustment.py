@@ -128,6 +128,27 @@ def covariance_of(system: System) -> Array:
     return result
 
 
+def determined(system: System, share: float) -> float:
+    """How many unknowns the ties determine, each of which counts as `share` of one.
+
+    Reference: MacKay (1992), Bayesian Interpolation, Neural Computation 4.
+    """
+    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
+    of_ties, others = (part[np.ix_(free, free)] for part in (system.of_ties, system.of_known + system.of_priors))
+    shown = share * of_ties
+    return float(np.trace(np.linalg.solve(shown + others, shown)))
+
+
+def ruled_out(system: System, share: float) -> float:
+    """Log of by how much the ties, each as `share` of one, narrow down what beds may be; of pieces, for which there
+    is no prior, but for what is the same in all systems of the same pieces. Reference: as of `determined`."""
+    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
+    bends = free[free >= PER_TILE * system.columns.tiles]
+    known = (share * system.of_ties + system.of_known + system.of_priors)[np.ix_(free, free)]
+    after, before = (np.linalg.slogdet(part)[1] for part in (known, system.of_priors[np.ix_(bends, bends)]))
+    return float(after - before) / 2
+
+
 def drawn_errors(system: System, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
     """(total, count) errors of the unknowns with `covariance_of`, in two parts: without, and by, the axes held."""
     normal, free, root = _solved_for(system)

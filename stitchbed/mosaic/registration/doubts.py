@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.quantities import two_digits
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment, adjust_bundle, determined, ruled_out
 from stitchbed.mosaic.registration.holding import HoldSettings, held_words
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.registration.residual_warp import FoldSettings
@@ -43,7 +43,11 @@ ACROSS, ALONG = 2, 1  # numbers of a bed's splines x(u) and y(v)
 LEAST_BOW = 0.001  # share by which the ends of a bed differ, under which what it hides is less than is told anyway
 # Rivals that put places farther apart are named: up to .22 mm where nothing stretched, .3 to .8 mm where rows had.
 RIVAL_MM = 0.25
-UNEVEN = 12.0  # by how much less likely all must be without a stretched row: 2 to 9 by chance, 15 to 240 where one had
+# By how much less likely all must be without a row that stretched by what paper may: 2 to 9 by chance, 18 to 270 where
+# one had; a row that stretched by more must show so much more.
+UNEVEN = 12.0
+# By how much heads may wave more than expected; waves seen in narrow overlaps only look as if a row had stretched.
+WAVES = (1.0, 2.0, 3.0)
 ALIKE = 2  # pieces that stretched, from which on it may as well be all others: one alone is by itself
 BY_CHANCE = 3.9  # half of the chi square that three unknowns (size, stretch, skew) exceed by chance in one of 20 cases
 
@@ -78,7 +82,7 @@ def solve_as_fine_as_shown(given: Given) -> tuple[Alignment, BedSettings]:
     finer = replace(given, bed=with_finer_knots(given.bed))
     tried, cauchy = solve_within_reason(finer), given.settings.cauchy
     gained = _misfit(found, cauchy) - _misfit(tried, cauchy)
-    more = _determined(tried) - _determined(found)
+    more = determined(tried.system, CORRELATED) - determined(found.system, CORRELATED)
     found, given = (tried, finer) if gained > LEAST_GAIN * more else (found, given)
     return _or_all_others(_or_stretched_rows(found, given)), given.bed
 
@@ -131,9 +135,17 @@ def _or_stretched_rows(found: Alignment, given: Given) -> Alignment:
         rivals += [one.placements for one, _ in fitting]
         rivals += [_all_others(one.placements) for one, way in fitting if not way]
         if fitting and not uneven:
-            neither = _unlikely(even.solved(far_stretch=()), even, far_stretch=())
-            uneven = neither - min(_unlikely(one, even, **way) for one, way in fitting) > UNEVEN
+            likeliest, stretch = min((_unlikely(one, even, **way), _most(one)) for one, way in fitting)
+            uneven = _neither(even, spline) - likeliest > UNEVEN * max(1.0, stretch / MOST_STRETCH) ** 2
     return replace(found, rivals=(*found.rivals, *filter(None, rivals)), uneven=uneven)
+
+
+def _neither(even: Given, spline: int) -> float:
+    """How unlikely it is that no row stretched and the bed does not bow: that the head waves remains."""
+    waving = [
+        replace(even, bed=replace(even.bed, head_waves=waves)) for waves in WAVES[: None if spline == ALONG else 1]
+    ]
+    return min(_unlikely(one.solved(far_stretch=()), one, far_stretch=()) for one in waving)
 
 
 def _bow(found: Alignment, axis: int) -> float:
@@ -156,15 +168,6 @@ def _two_rows(found: Alignment, axis: int) -> list[tuple[int, ...]]:
     order = np.argsort(at, kind="stable")
     gap = int(np.argmax(np.diff(at[order]))) + 1
     return [tuple(int(i) for i in row) for row in (order[:gap], order[gap:])]
-
-
-def _determined(found: Alignment) -> float:
-    """How many unknowns the ties determine. Reference: MacKay (1992), Bayesian Interpolation, Neural Computation 4."""
-    system = found.system
-    free = np.setdiff1d(np.arange(system.columns.total), system.columns.held)
-    of_ties, others = (part[np.ix_(free, free)] for part in (system.of_ties, system.of_known + system.of_priors))
-    shown = CORRELATED * of_ties
-    return float(np.trace(np.linalg.solve(shown + others, shown)))
 
 
 def solve_within_reason(given: Given) -> Alignment:
@@ -215,13 +218,15 @@ def _as_few(found: Alignment, fitting: Sequence[tuple[float, Alignment]]) -> Ali
 
 
 def _unlikely(found: Alignment, given: Given, **expected: Any) -> float:
-    """`_misfit`, and by how much beds and pieces are off what is expected of them: minus the log of its likelihood.
-    expected : as of `Given.solved`."""
+    """`_misfit`, by how much beds and pieces are off what is expected of them, and how much of what was expected of
+    beds the ties rule out, which is more where more was: minus the log of its likelihood, but for what all share.
+    expected : as of `Given.solved`. Reference: as of `determined`."""
     system, settings = found.system, replace(given.settings, **expected)
     own = slice(PER_TILE * system.columns.tiles, None)
     bends = system.solution[own]
     strain = float(bends @ system.of_priors[own, own] @ bends) / 2
-    return _misfit(found, settings.cauchy) + strain + strain_of_pieces(found.placements, given.frame, settings)
+    strain += strain_of_pieces(found.placements, given.frame, settings)
+    return _misfit(found, settings.cauchy) + strain + ruled_out(system, CORRELATED)
 
 
 def _misfit(found: Alignment, cauchy: float) -> float:
@@ -319,6 +324,10 @@ def _stretched(solved: Alignment, most: float) -> dict[str, float]:
 def _longer(places: Sequence[Placement]) -> dict[str, float]:
     """By what share each piece is longer one way than the other."""
     return {place.tile: 2 * float(np.hypot(*turn_and_stretch(place.sheet_from_tile)[2:])) for place in places}
+
+
+def _most(solved: Alignment) -> float:
+    return max(_longer(solved.placements).values())
 
 
 def _all_stretch(solved: Alignment) -> float:

@@ -19,6 +19,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.mosaic.registration.placement import Warp
 
 STRAIGHT_MM = 1e-4  # expected size of a straight part of a spline: none
+HEAD = 1  # number of the spline y(v), the way of the head
 BOW_DEGREE = 5  # polynomials up to this one bow; waves shorter than half of the bed's length are beyond them
 
 
@@ -31,6 +32,7 @@ class BedSettings:
     amplitude_mm: expected size of each of the four splines. travel_bend_mm, sensor_bend_mm: expected second difference
     between neighboring knots. axis: expected axis error (share of length).
     no_bows: which of the four splines may not bow over much of the bed's length; waves are left to them.
+    head_waves: how many times larger than that the head's own way y(v) may wave: the worst of heads.
     """
 
     travel_knot_mm: float = 4.0
@@ -41,6 +43,7 @@ class BedSettings:
     axis: float = 0.0008
     finer: float = 2.0
     no_bows: tuple[int, ...] = ()
+    head_waves: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -123,9 +126,9 @@ def prior(shape: BedShape, settings: BedSettings) -> Array:
     wave, bow = settings.travel_bend_mm, settings.sensor_bend_mm
     for n, (side, bend_mm) in enumerate(((along, wave), (along, wave), (across, bow), (across, bow))):
         degree = BOW_DEGREE if n in settings.no_bows else 1
-        count = _count(*side)
-        amplitude = np.eye(count) / (settings.amplitude_mm * shape.px_per_mm)
-        bend = np.diff(np.eye(count), 2, axis=0) / (bend_mm * shape.px_per_mm)
+        count, px = _count(*side), shape.px_per_mm * (settings.head_waves if n == HEAD else 1.0)
+        amplitude = np.eye(count) / (settings.amplitude_mm * px)
+        bend = np.diff(np.eye(count), 2, axis=0) / (bend_mm * px)
         blocks.append(np.concatenate([amplitude, bend, _smooth(*side, degree) / (STRAIGHT_MM * shape.px_per_mm)]))
     total = column_count(shape, settings)
     full = np.zeros((2 + sum(len(b) for b in blocks), total))
