@@ -58,28 +58,55 @@ def quarrels(
     evidence: EvidenceSettings,
     *,
     trusted: frozenset[tuple[str, str]] = frozenset(),
-    exact: bool = False,
-    workers: int = 1,
 ) -> list[Quarrel]:
     """Pairs whose implied overlap contradicts the layout; `trusted` pairs (names in order) are not asked again.
 
-    places : sheet_from_tile 3x3. exact : they are good to a pixel; else the drawing may lie some millimeters off.
+    places : sheet_from_tile 3x3; the drawing may lie some millimeters off.
     """
-
-    def asked(pair: tuple[str, str]) -> Quarrel | None:
-        motion, both = between(places[pair[0]], places[pair[1]]), (details[pair[0]], details[pair[1]])
+    found = []
+    for a, b in _laid(places, sizes):
+        if (a, b) in trusted:
+            continue
+        motion, both = between(places[a], places[b]), (details[a], details[b])
         seen = compare(motion, both, evidence)
-        if not exact and probability(seen, evidence) < QUARREL:
+        if probability(seen, evidence) < QUARREL:
             _, seen = aligned(motion, both, evidence)
-        chance = probability(seen, evidence)
-        if not exact and seen.usual > SAME and seen.odd < MOVED:
-            return None
-        return Quarrel(*pair, chance, seen) if seen.strong >= LEAST_DRAWN and chance < QUARREL else None
+        if seen.usual <= SAME or seen.odd >= MOVED:
+            found += _quarreling(a, b, seen, evidence)
+    return found
 
-    pairs = [pair for pair in combinations(sorted(places), 2) if pair not in trusted]
-    laid = [pair for pair in pairs if shared(places, sizes, *pair) >= LEAST_SHARE]
+
+def seen_there(
+    places: Mapping[str, Array],
+    sizes: Mapping[str, tuple[int, int]],
+    details: Mapping[str, Detail],
+    evidence: EvidenceSettings,
+    workers: int = 1,
+) -> dict[tuple[str, str], Evidence]:
+    """What pairs (names in order) show that lie on each other. places : sheet_from_tile 3x3, good to a pixel."""
+
+    def asked(pair: tuple[str, str]) -> Evidence:
+        a, b = pair
+        return compare(between(places[a], places[b]), (details[a], details[b]), evidence)
+
+    pairs = _laid(places, sizes)
     with ThreadPoolExecutor(workers) as pool:
-        return [one for one in pool.map(asked, laid) if one is not None]
+        return dict(zip(pairs, pool.map(asked, pairs), strict=True))
+
+
+def left_quarrels(seen: Mapping[tuple[str, str], Evidence], evidence: EvidenceSettings) -> list[Quarrel]:
+    """Pairs that show different things at places good to a pixel, by what `seen_there` tells."""
+    return [quarrel for (a, b), one in seen.items() for quarrel in _quarreling(a, b, one, evidence)]
+
+
+def _quarreling(a: str, b: str, seen: Evidence, evidence: EvidenceSettings) -> list[Quarrel]:
+    chance = probability(seen, evidence)
+    return [Quarrel(a, b, chance, seen)] if seen.strong >= LEAST_DRAWN and chance < QUARREL else []
+
+
+def _laid(places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]]) -> list[tuple[str, str]]:
+    """Pairs, names in order, that share more than a rim."""
+    return [pair for pair in combinations(sorted(places), 2) if shared(places, sizes, *pair) >= LEAST_SHARE]
 
 
 def settled(

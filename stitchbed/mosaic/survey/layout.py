@@ -25,11 +25,12 @@ from stitchbed.mosaic.hints.proposing import hint_lines
 from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.islands.two_drawings import told_apart
+from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
 from stitchbed.mosaic.registration.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
-from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, quarrels, settled, shared
+from stitchbed.mosaic.survey.implied_overlaps import doubted, held_by_motifs, left_quarrels, seen_there, settled, shared
 from stitchbed.mosaic.survey.judgment import PieceView, checked_alone
 from stitchbed.mosaic.survey.preview import Preview, details_of
 
@@ -241,16 +242,27 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     return words
 
 
-def quarrel_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
-    """Overlaps of the finished layout in which two pieces show different things."""
+def overlap_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
+    """Overlaps of the finished layout in which two pieces show different things, and pieces of another sheet of the
+    same form."""
     places = {place.tile: place.sheet_from_tile for place in plan.places}
     sizes = {place.tile: place.size for place in plan.places}
-    details = details_of(previews)
-    found = quarrels(places, sizes, details, context.settings.evidence, exact=True, workers=context.workers)
-    if not found:
-        return []
-    listed = "; ".join(doubted(one, places[one.a], plan.canvas.dpi / MM_PER_INCH) for one in found)
-    return [
-        f"pieces that show different things where they lie on each other: {listed}. One of them is misplaced, shows "
-        "another sheet, or the sheet changed between the scans; look at these places"
-    ]
+    evidence, px_per_mm = context.settings.evidence, plan.canvas.dpi / MM_PER_INCH
+    seen = seen_there(places, sizes, details_of(previews), evidence, workers=context.workers)
+    words = []
+    found = left_quarrels(seen, evidence)
+    if found:
+        listed = "; ".join(doubted(one, places[one.a], px_per_mm) for one in found)
+        words.append(
+            f"pieces that show different things where they lie on each other: {listed}. One of them is misplaced, "
+            "shows another sheet, or the sheet changed between the scans; look at these places"
+        )
+    apart = two_sheets(seen, places, px_per_mm, TwoSheetsSettings())
+    if apart:
+        one, other = (", ".join(names) for names in apart)
+        words.append(
+            f"{other} may show another sheet than {one}: what they share is printed alike but differs here and there "
+            "all over, as forms do that were filled in twice. Look at their seams; join each sheet alone if they are "
+            "two"
+        )
+    return words

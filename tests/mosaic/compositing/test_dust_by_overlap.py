@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stitchbed.imaging.box import Box
@@ -75,6 +75,7 @@ def test_a_reduced_view_tells_places_in_full_px() -> None:
     assert np.abs(found.xy[order] - (np.array(SPECKS) * 2 + 0.5)).max() < 0.3  # middle of 2 x 2 px
 
 
+@settings(deadline=None)
 @given(cuts=st.lists(st.integers(1, SIZE[0] - 1), max_size=3, unique=True).map(sorted))
 def test_bands_with_a_halo_find_what_the_whole_finds(cuts: list[int]) -> None:
     gray, halo = dotted(paper(3), [*SPECKS, (30, 5), (270, 236)]), halo_rows(1, K, SETTINGS)
