@@ -147,9 +147,11 @@ def _about(record: Mapping[str, Any], tiles: PageTiles) -> list[Fact]:
         worst = max(number(link.get("worst_px")) for link in used)
         mean = f"{(square / max(points, 1)) ** 0.5:.2f} px"
         facts.append(Fact(mean, f"on average, {worst:.2f} px at worst", "pieces agree to"))
-    error = number(mapping(record.get("accuracy")).get("error_px"))
+    told = mapping(record.get("accuracy"))
+    error, surely = number(told.get("error_px")), told.get("placed_surely", True)
     if error:
-        facts.append(Fact(f"{two_digits(error)} px", "at 95 % of its places, by estimate", "true to"))
+        only = "" if surely else ", if no piece lies wrongly"
+        facts.append(Fact(f"{two_digits(error)} px", f"at 95 % of its places, by estimate{only}", "true to"))
     return facts
 
 

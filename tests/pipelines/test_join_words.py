@@ -20,6 +20,13 @@ def test_axes_are_not_spoken_of_where_they_are_known() -> None:
     assert len(lines) == 2 and "1.9 px (0.33 mm) at 95 %" in lines[1] and "scanner" not in lines[1]
 
 
+def test_the_error_is_told_to_hold_only_if_no_piece_lies_wrongly_where_some_show_different_things() -> None:
+    known = TOLD | {"error_px_axes_known": 1.8}
+    lines = accuracy({"accuracy": known | {"placed_surely": False}})
+    assert len(lines) == 3 and "only if no piece lies wrongly" in lines[2]
+    assert accuracy({"accuracy": known | {"placed_surely": True}}) == lines[:2]
+
+
 def test_a_lone_piece_has_no_accuracy() -> None:
     assert accuracy({"accuracy": {}}) == [] and accuracy({}) == []
 

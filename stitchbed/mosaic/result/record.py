@@ -266,7 +266,8 @@ def _accuracy(found: Survey) -> dict[str, Any]:
     whole apart."""
     numbers = next(step.numbers for step in found.steps if step.step == "measure")
     names = ("rms_px", "p99_px", "error_px", "error_mm", "error_px_axes_known", "local_px", "travel_seen")
-    return plain({name: numbers[name] for name in names if name in numbers})
+    surely = {"placed_surely": bool(numbers.get("placed_surely", True))} if "error_px" in numbers else {}
+    return plain({name: numbers[name] for name in names if name in numbers} | surely)
 
 
 def _lift(found: Survey) -> list[dict[str, Any]]:

@@ -149,6 +149,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         plan, lifts, levels, changes, words = make_plan(context, previews, measured, size)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     quarreling = overlap_words(context, previews, plan)
+    if quarreling:  # a piece that lies wrongly is beyond what any measured place tells of the error
+        measured_step.numbers["placed_surely"] = False
     return Survey(
         context,
         plan,

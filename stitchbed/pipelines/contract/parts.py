@@ -257,7 +257,8 @@ class OutsidePart(TypedDict, total=False):
 
 class AccuracyPart(TypedDict, total=False):
     """How well neighbors agree, and estimates of the error that 95 % of the places keep: with the scanner's own axes
-    (length against width, right angle), and without."""
+    (length against width, right angle), and without. placed_surely : false where pieces show different things on each
+    other, so that one may lie wrongly; the estimates hold only if none does."""
 
     rms_px: float | None
     p99_px: float | None
@@ -266,6 +267,7 @@ class AccuracyPart(TypedDict, total=False):
     error_px_axes_known: float | None
     local_px: float | None
     travel_seen: float | None
+    placed_surely: bool
 
 
 class ChangeRow(TypedDict):

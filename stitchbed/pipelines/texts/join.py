@@ -74,6 +74,11 @@ def accuracy(record: Mapping[str, Any]) -> list[str]:
         ]
     else:
         lines.append(f"True to {two_digits(error)} px ({mm} mm) at 95 % of its places, by estimate.")
+    if told.get("placed_surely") is False:
+        lines.append(
+            "That holds only if no piece lies wrongly: some show different things where they lie on each other, as "
+            "the warnings say."
+        )
     if told["travel_seen"] < SEEN:
         lines.append(
             "A wave or a step of the scanner's travel hardly shows in these overlaps. One piece more, shifted along "

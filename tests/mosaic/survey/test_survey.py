@@ -18,6 +18,7 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.result.record import survey_record
 from stitchbed.mosaic.survey.components import demand_whole
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.refine import bed_groups
@@ -51,6 +52,17 @@ def test_a_survey_ends_in_a_plan_of_all_tiles(pieces: list[Path]) -> None:
     assert {"looking at pieces", "comparing pieces", "measuring"} <= {step for step, _, _ in seen}
     assert all(0 < done <= total for _, done, total in seen)
     assert set(np.unique(found.plan.seams.labels)) >= {0, 1}
+
+
+def test_the_record_says_where_pieces_may_lie_wrongly_for_what_they_show(
+    pieces: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for words in ([], ["pieces that show different things"]):
+        monkeypatch.setattr("stitchbed.mosaic.survey.survey.overlap_words", lambda *_, told=words: told)
+        with _context(pieces) as context:
+            found = survey(context)
+        assert survey_record(found, found.plan)["accuracy"]["placed_surely"] == (not words)
+        assert set(words) <= set(found.warnings)
 
 
 def test_parts_can_be_left_out_to_see_what_they_earn(pieces: list[Path]) -> None:
