@@ -45,6 +45,7 @@ CORE_MM, LEVEL_MM, LEAST_CORE = 0.085, 0.3, 400
 MOST_UNEVEN = 0.04
 PAINTED = 0.6  # of those tones in broad areas; pencil pages showed up to .5, paint .75 and more
 MOST_COLOR = 0.1  # of what is drawn; more is no graphite
+NEARLY = 0.6  # of a limit, or more: other pages like that were the other medium
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,8 @@ class Medium:
 
     areas : share in tones at least BROAD_MM wide. colored : share of what is drawn that is colored. pale : share with
     nothing as dark near it as ink would be. asked : told by the user, not found. uneven : of the paper's light,
-    how much the middle of dark marks goes up and down, half of it within that.
+    how much the middle of dark marks goes up and down, half of it within that. other : what else it may be, "" where it
+    is far from all limits, or told by the user.
     """
 
     name: str
@@ -63,6 +65,7 @@ class Medium:
     pale: float
     asked: bool = False
     uneven: float = 0.0
+    other: str = ""
 
 
 def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") -> Medium:
@@ -73,16 +76,39 @@ def medium_of(samples: Sequence[Floats], px_per_mm: float, wish: str = "found") 
     tones, areas, colored = (float(counts[n] / max(counts[of], 1)) for n, of in ((1, 0), (2, 0), (3, 4)))
     pale = _pale(missing, long, counts[0], px_per_mm)
     uneven = _uneven(missing, px_per_mm)
-    name = _named(tones, areas, colored, max(pale / MOST_PALE, uneven / MOST_UNEVEN))
-    name = name if counts[4] >= LEAST_MARKED else "ink"
-    return Medium(name if wish == "found" else wish, tones, areas, colored, pale, wish != "found", uneven)
+    if wish != "found":
+        return Medium(wish, tones, areas, colored, pale, True, uneven)
+    name, other = "ink", ""
+    if counts[4] >= LEAST_MARKED:
+        name, other = _named(tones, areas, colored, max(pale / MOST_PALE, uneven / MOST_UNEVEN))
+    return Medium(name, tones, areas, colored, pale, False, uneven, other)
 
 
-def _named(tones: float, areas: float, colored: float, gray: float) -> str:
-    """gray : over 1 where marks are paler than ink, or not as even."""
-    if tones <= MOST_TONES and gray <= 1:
-        return "ink"
-    return "paint" if colored > MOST_COLOR or areas > PAINTED * tones else "pencil"
+def doubt_words(medium: Medium) -> list[str]:
+    """What to tell of a page whose medium is not sure: what it was taken for, what else it may be, and what decides."""
+    if not medium.other:
+        return []
+    harm = {
+        "ink": "is ink, of which dust is taken and the darkest made black",
+        "pencil": "is pencil, of which no speck is taken unasked and every gray stays",
+        "paint": "is paint, of which no speck is taken unasked and every tint stays",
+    }
+    return [
+        f"the page was taken for {medium.name}, but may be {medium.other}: look, and say --medium {medium.other} if it "
+        f"{harm[medium.other]}; --medium {medium.name} says that it was taken for the right one"
+    ]
+
+
+def _named(tones: float, areas: float, colored: float, gray: float) -> tuple[str, str]:
+    """The medium, and what else it may be or "". gray : over 1 where marks are paler than ink, or not as even."""
+    unlike_ink = max(tones / MOST_TONES, gray)
+    like_paint = max(colored / MOST_COLOR, areas / max(PAINTED * tones, 1e-9))
+    soft, not_soft = ("paint", "pencil") if like_paint > 1 else ("pencil", "paint")
+    if unlike_ink <= 1:
+        return "ink", soft if unlike_ink >= NEARLY else ""
+    if unlike_ink * NEARLY <= 1:
+        return soft, "ink"
+    return soft, not_soft if NEARLY <= like_paint <= 1 / NEARLY else ""
 
 
 def _counted(light: Floats, drawn: Mask, px_per_mm: float) -> Array:

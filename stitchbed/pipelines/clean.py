@@ -30,7 +30,7 @@ from stitchbed.page.clean.repair_places import RepairSettings
 from stitchbed.page.clean.steps import drop, framed_desk, paper, repair, tone
 from stitchbed.page.dust.classify import DustSettings
 from stitchbed.page.dust.sweep import LOOK_DPI
-from stitchbed.page.medium import MEDIUM
+from stitchbed.page.medium import MEDIUM, doubt_words
 from stitchbed.page.page import Page, page_of
 from stitchbed.page.sheet.border import BorderSettings
 from stitchbed.page.sheet.tone import ToneSettings
@@ -136,7 +136,8 @@ def clean(
             "medium": asdict(plan.medium),
             "steps": [_row(s) for s in steps],
         }
-        record.warnings = [*notes, *windows.notes, *(warning for step in steps for warning in step.warnings)]
+        said = (warning for step in steps for warning in step.warnings)
+        record.warnings = [*notes, *windows.notes, *doubt_words(plan.medium), *said]
     told = told_of(record, "clean", told_in, settings)
     write_json(told_in, told, originals=[source])
     return told

@@ -39,7 +39,7 @@ from stitchbed.page.line_art.ink_layer import (
     solid_ink,
     whitened,
 )
-from stitchbed.page.medium import MEDIUM, Medium
+from stitchbed.page.medium import MEDIUM, Medium, doubt_words
 from stitchbed.page.page import Page, linear, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path
@@ -63,7 +63,13 @@ class LinesSettings:
     records : folder for record and pictures, None: beside the output. full_paths : in the record.
     """
 
-    ink: Annotated[str, Setting("own, black, or a color like #1f3a93.")] = "own"
+    ink: Annotated[
+        str,
+        Setting(
+            "own, black, or a color like #1f3a93. Of own and black the edges of strokes come back over white within "
+            "half a code; black makes solid strokes pure black, however light the page's own ink is."
+        ),
+    ] = "own"
     medium: Annotated[str, MEDIUM] = "found"
     codec: Annotated[str, CODEC] = "deflate"
     dpi: Annotated[float | None, DPI] = None
@@ -125,7 +131,8 @@ def lift_lines(
         backs = in_order(lambda sample: _back(sample, plan.lifting), plan.samples, workers)
         told = list(counted(backs, "trying the lines over white", len(plan.samples), progress))
         record.numbers = _numbers(told, plan)
-        record.warnings = [*notes, *windows.notes, *_doubts(plan.lifting, record.numbers["inked_share"])]
+        doubts = _doubts(plan.lifting, record.numbers["inked_share"])
+        record.warnings = [*notes, *windows.notes, *doubt_words(plan.medium), *doubts]
         if settings.pictures:
             record.outputs |= _show(plan, over_color(told_in), source)
     said = told_of(record, "lines", told_in, settings)

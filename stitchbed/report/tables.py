@@ -26,6 +26,57 @@ PASSING = (
     "started",
     "rows_taken_from_an_earlier_run",
 )  # differ from run to run: the same work gives the same page
+# Numbers of a record in words, by what they belong to; others are told by their key, its unit spelled out.
+IN_WORDS = {
+    "medium": {
+        "tones": "share of what is drawn that is neither ink, paper nor an edge",
+        "areas": "share of what is drawn in tones that spread like a wash",
+        "colored": "share of what is drawn that is colored",
+        "pale": "share of what is drawn with nothing as dark as ink near it",
+        "uneven": "how much the middle of dark marks goes up and down, of the paper's light",
+        "asked": "told by you",
+        "other": "what else it may be",
+    },
+    "dust": {
+        "candidates": "marks looked at",
+        "dust": "specks taken",
+        "dust_alone": "specks alone on paper",
+        "dust_on_strokes": "specks on strokes",
+        "dust_in_ink": "light specks in ink",
+        "dust_fibers": "hairs",
+        "doubtful": "marks in doubt, left",
+        "largest_mm": "the largest speck taken, mm",
+        "second_shows": "marks the other scan shows too",
+        "second_lacks": "marks the other scan lacks",
+        "second_unsure_share": "share of the page where the other scan was not asked",
+        "seen_by_two_pieces": "marks that two pieces of the join show",
+        "median_size_mm": "half of the specks are smaller than, mm",
+        "changed_share": "share of the page that was changed",
+        "excepted": "marks left because you said so",
+    },
+    "": {
+        "corners_px": "corners of the sheet, x and y in pixels of the scan as given",
+        "spread_mm": "how far the side's edge bends, mm",
+        "skew_deg": "askew by, degrees",
+        "paper_linear_rgb": "light the paper sends back, of all: red, green, blue",
+        "paper_lightness": "lightness of the paper, 0 black to 100 white",
+        "cells_of_paper": "share of the sheet's cells that show bare paper",
+        "white_point_lightness": "lightness that became white, of 100",
+        "black_point_lightness": "lightness that became black, of 100",
+        "ink_lightness": "lightness of the ink, of 100",
+        "grain_share": "how much the paper's grain varies, of its light",
+        "jaggedness_soft_px": "how far edges step from smooth lines as scanned, pixels",
+        "jaggedness_hard_px": "how far edges would step if made crisp, pixels",
+        "blur_px": "how soft the scan's edges are, pixels",
+        "size_mm": "as much ink as a dot of, mm",
+        "dust_per_cm2": "specks on a square centimeter",
+        "ink_codes_8bit": "the ink's own color, red, green, blue, 0 to 255",
+        "paper_begins_8bit": "from where on it is paper, 0 to 255",
+        "inked_share": "share of the page that holds ink",
+        "worst_over_white_8bit": "farthest from the page when laid over white, of 255",
+    },
+}
+UNITS = {"px": "pixels", "mm": "mm", "mm2": "square mm", "deg": "degrees", "rad": "radians", "8bit": "of 255"}
 GAP = "\u00a0"  # a space at which no line breaks
 GRADES = ("quantity", "value", "unit", "limit", "grade", "source")
 
@@ -172,13 +223,10 @@ def pixel_kind(channels: float, bits: float) -> str:
     return f"{color}, {bits:g} bits"
 
 
-def listed(value: object) -> Listed:
-    """Any value as nested words: a mapping, a list of more than words, or one text."""
+def listed(value: object, of: str = "") -> Listed:
+    """Any value as nested words: a mapping, a list of more than words, or one text. of : the key it stands under."""
     if isinstance(value, Mapping):
-        kept = {
-            str(key).replace("_", " ").replace("de00", "dE"): one for key, one in value.items() if key not in PASSING
-        }
-        return {key: listed(one) for key, one in kept.items()}
+        return {named(str(key), of): listed(one, str(key)) for key, one in value.items() if key not in PASSING}
     if isinstance(value, list | tuple):
         shown = [listed(one) for one in value[:MOST_LISTED]]
         more = [f"and {len(value) - MOST_LISTED} more, in the record"] if len(value) > MOST_LISTED else []
@@ -187,6 +235,16 @@ def listed(value: object) -> Listed:
     if value is None or isinstance(value, bool):
         return "none" if value is None else "yes" if value else "no"
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def named(key: str, of: str = "") -> str:
+    """What a number of a record is called, its unit spelled out at the end. of : the key of what it belongs to."""
+    told = IN_WORDS.get(of, {}).get(key) or IN_WORDS[""].get(key)
+    if told:
+        return told
+    name, _, unit = key.rpartition("_")
+    words = f"{name}, {UNITS[unit]}" if name and unit in UNITS else key
+    return words.replace("_", " ").replace("de00", "dE")
 
 
 def in_words(numbers: Mapping[str, Any]) -> str:

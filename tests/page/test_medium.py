@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.page.medium import MOST_TONES, medium_of
+from stitchbed.page.medium import MOST_TONES, Medium, doubt_words, medium_of
 
 K = 12.0  # px per mm, 305 dpi
 SIDE = 480  # px
@@ -144,3 +144,34 @@ def test_two_inks_are_each_even() -> None:
     sheet[SIDE // 2 :][sheet[SIDE // 2 :].mean(axis=2) < 0.5] = (0.5, 0.1, 0.12)
     found = medium_of([cv2.GaussianBlur(sheet, (0, 0), 0.6)], K)
     assert found.name == "ink" and found.uneven < 0.02
+
+
+def mottled(sd: float) -> np.ndarray:
+    """Strokes of dark ink whose middles go up and down by `sd` of the paper's light."""
+    tooth = cv2.GaussianBlur(np.random.default_rng(8).standard_normal((SIDE, SIDE)), (0, 0), 1.2)
+    light = 0.2 + sd * tooth / tooth.std()
+    sheet = np.where(strokes(0, 0.6) < 0.5, light[..., None].astype(np.float32), paper())
+    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 0.5), np.float32)
+
+
+def test_near_the_limits_a_page_says_what_else_it_may_be() -> None:
+    found = [medium_of([mottled(sd)], K) for sd in (0.005, 0.026, 0.045, 0.12)]
+    assert [(one.name, one.other) for one in found] == [
+        ("ink", ""), ("ink", "pencil"), ("pencil", "ink"), ("pencil", ""),
+    ]  # fmt: skip
+    assert doubt_words(found[0]) == doubt_words(found[3]) == []
+    assert all("but may be" in doubt_words(one)[0] for one in found[1:3])
+    assert "--medium pencil if it is pencil" in doubt_words(found[1])[0]
+
+
+def test_what_the_user_said_is_in_no_doubt() -> None:
+    told = medium_of([mottled(0.026)], K, "ink")
+    assert told.asked and told.other == "" and doubt_words(told) == []
+
+
+def test_paint_that_is_hardly_colored_may_be_pencil() -> None:
+    words = doubt_words(Medium("paint", 0.5, 0.1, 0.11, 0.3, other="pencil"))
+    assert words[0].startswith("the page was taken for paint, but may be pencil")
+    tinted = strokes(0.85, 0.5)
+    tinted[..., 2] = 1 - (1 - tinted[..., 2]) * 0.15
+    assert medium_of([tinted], K).other in ("", "pencil")

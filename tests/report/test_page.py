@@ -277,7 +277,7 @@ def test_words_are_plain_or_explained() -> None:
     record["settings"] = {"sliver": 0.3, "deep": {"list": [{"a": None}, {"b": [0, 1, 0.5]}]}}
     page = _page(record)
     assert "color, 16 bits" in page and "uint16" not in page
-    assert "by piece 2 values · rms px 0.123457 · ends 2 values · on yes" in page
+    assert "by piece 2 values · rms, pixels 0.123457 · ends 2 values · on yes" in page
     sections = dict(re.findall(r'<section id="(\w+)">(.*?)</section>', page, re.DOTALL))
     for anchor, word in [("links", "rms"), ("color", "dE"), ("color", "Lab"), ("steps", "L*"), ("steps", "sliver")]:
         assert f"<dt>{word}</dt>" in sections[anchor]

@@ -263,7 +263,8 @@ def _warnings(desk: CleanContext, plan: CleanPlan, seen: Seen, settings: DustSet
     }[settings.strength]
     if plan.medium.name != "ink":
         told = "you said" if plan.medium.asked else "it looks like"
-        said.append(f"{told} {plan.medium.name}, where a speck and a drawn dot look the same: {taken}")
+        way = "" if plan.medium.asked else "; --medium ink, if that is what it is, takes dust as of ink"
+        said.append(f"{told} {plan.medium.name}, where a speck and a drawn dot look the same: {taken}{way}")
     elif not seen.traits.found and not plan.medium.asked:
         said.append(f"no solid ink was found: {taken}, --medium ink too, where it is thin ink")
     elif not seen.traits.found:
