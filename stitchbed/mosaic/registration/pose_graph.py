@@ -8,16 +8,17 @@ most links agree wins. A false link (a repeated motif, dust that lies on the gla
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
-from stitchbed.imaging.transforms import moved
+from stitchbed.imaging.transforms import moved, scale_of
 from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.registration.averaging import Trusted, averaged
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -30,6 +31,7 @@ COPY = "shows another drawing of one motif"
 # Trust in a link of faint marks, and in one that whole pictures showed, of one that as many points of the drawing show:
 # two of the latter outvote a few points that lie on another letter of the same shape.
 GRAIN_TRUST, CELLS_TRUST = 0.1, 1.0
+ODD_SIZE = 0.005  # share by which a link's size is another than the pieces' dpi say
 SAID = 1e6  # trust in what a person said; of pictures it is some ten
 
 
@@ -90,6 +92,12 @@ def without(layout: Layout, links: Sequence[Link], reason: str, sizes: Mapping[s
     return [_island(kept.subgraph(part), places, sizes, dropped if k == 0 else []) for k, part in enumerate(parts)]
 
 
+def seen_from(reference: str, places: Mapping[str, Array]) -> dict[str, Array]:
+    """Places on the sheet that one of their tiles makes: its own is the identity, to the bit."""
+    back = np.linalg.inv(places[reference])
+    return {name: np.eye(3) if name == reference else np.asarray(back @ at) for name, at in places.items()}
+
+
 def bridges(layout: Layout) -> list[Link]:
     """Links of a layout that no loop checks: each alone holds two parts together."""
     graph = nx.Graph((item.a, item.b) for item in layout.links)
@@ -101,6 +109,29 @@ def repeated_in(layouts: Sequence[Layout]) -> frozenset[str]:
     """Pieces that fit at several places."""
     cut = [item for layout in layouts for item, reason in layout.dropped if reason in (REPEATED, COPY)]
     return frozenset(name for item in cut for name in (item.a, item.b))
+
+
+def at_sizes(
+    layout: Layout, scales: Mapping[str, float], sizes: Mapping[str, tuple[int, int]], settings: GraphSettings
+) -> Layout:
+    """The layout with pieces magnified as `scales` say, if links that disagree then are trusted less than those that
+    say other sizes, and all pieces still hang together; else as it is."""
+    graph = _graph({name: sizes[name] for name in layout.sheet_from_tile}, layout.links)
+    places = averaged(layout.sheet_from_tile, _trusted(graph, sizes, settings), scales)
+    links = {e: graph.edges[e]["link"] for e in _sorted_edges(graph)}
+    off = [e for e in links if not _fits(graph, e, places, sizes, settings)]
+    odd = [e for e, one in links.items() if abs(scale_of(one.b_from_a) * scales[one.b] / scales[one.a] - 1) > ODD_SIZE]
+    if off and _weight(graph, off) >= _weight(graph, odd):
+        return layout
+    kept = graph.edge_subgraph([e for e in links if e not in off])
+    if set(kept) != set(graph) or not nx.is_connected(kept):
+        return layout
+    return replace(
+        layout,
+        sheet_from_tile=seen_from(layout.reference, places),
+        links=tuple(one for e, one in links.items() if e not in off),
+        dropped=(*layout.dropped, *((links[e], DISAGREES) for e in off)),
+    )
 
 
 def loop_residual(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
@@ -162,7 +193,7 @@ def _settled(
     if graph.number_of_edges() == 0:
         name = min(graph.nodes)
         return [Layout(name, {name: np.eye(3)}, (), ())]
-    places, agreeing = _best_tree(graph, sizes, settings, rng)
+    places, agreeing = _spread(graph, *_best_tree(graph, sizes, settings, rng), sizes, settings)
     dropped = [(graph.edges[e]["link"], DISAGREES) for e in _sorted_edges(graph) if e not in agreeing]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     kept.add_nodes_from(graph.nodes)
@@ -215,8 +246,7 @@ def _island(
     kept: nx.Graph, places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]], dropped: list[tuple[Link, str]]
 ) -> Layout:
     reference = _center(kept, places, sizes)
-    back = np.linalg.inv(places[reference])
-    sheet = {name: np.eye(3) if name == reference else back @ places[name] for name in sorted(kept.nodes)}
+    sheet = seen_from(reference, {name: places[name] for name in sorted(kept.nodes)})
     links = tuple(kept.edges[e]["link"] for e in _sorted_edges(kept))
     return Layout(reference, sheet, links, tuple(dropped))
 
@@ -258,6 +288,33 @@ def _best_tree(
     return best[1], best[2]
 
 
+def _spread(
+    graph: nx.Graph,
+    places: dict[str, Array],
+    agreeing: set[tuple[str, str]],
+    sizes: Mapping[str, tuple[int, int]],
+    settings: GraphSettings,
+) -> tuple[dict[str, Array], set[tuple[str, str]]]:
+    """The same with the errors along the tree spread over all links, where more of them agree then."""
+    edges = _sorted_edges(graph)
+    if len(agreeing) == len(edges):
+        return places, agreeing
+    spread = averaged(places, _trusted(graph, sizes, settings))
+    well = {e for e in edges if _fits(graph, e, spread, sizes, settings)}
+    kept = graph.edge_subgraph(sorted(well))
+    whole = set(kept) == set(graph) and nx.is_connected(kept)
+    return (spread, well) if whole and _weight(graph, well) > _weight(graph, agreeing) else (places, agreeing)
+
+
+def _weight(graph: nx.Graph, edges: Iterable[tuple[str, str]]) -> float:
+    return float(sum(graph.edges[e]["weight"] for e in sorted(edges)))
+
+
+def _trusted(graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings) -> list[Trusted]:
+    edges = _sorted_edges(graph)
+    return [Trusted(graph.edges[e]["link"], graph.edges[e]["weight"], _most(e, sizes, settings)) for e in edges]
+
+
 def _placed(tree: nx.Graph, graph: nx.Graph) -> dict[str, Array]:
     """Chain the links of a tree outward from its middle."""
     root = min(nx.center(tree))
@@ -276,7 +333,12 @@ def _fits(
     sizes: Mapping[str, tuple[int, int]],
     settings: GraphSettings,
 ) -> bool:
-    return _residual(graph, e, places) < settings.loop_px / 1000 * max(sizes[e[0]])
+    return _residual(graph, e, places) < _most(e, sizes, settings)
+
+
+def _most(e: tuple[str, str], sizes: Mapping[str, tuple[int, int]], settings: GraphSettings) -> float:
+    """How far (px) a link may miss and still agree."""
+    return settings.loop_px / 1000 * max(sizes[e[0]])
 
 
 def _residual(graph: nx.Graph, e: tuple[str, str], places: Mapping[str, Array]) -> float:

@@ -26,7 +26,7 @@ from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
-from stitchbed.mosaic.registration.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, without
+from stitchbed.mosaic.registration.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -157,12 +157,7 @@ def _anchored(layout: Layout, hints: Hints) -> Layout:
     held = [one.piece for one in hints.hold if one.piece in layout.sheet_from_tile]
     if not held or layout.reference in held:
         return layout
-    back = np.linalg.inv(layout.sheet_from_tile[held[0]])
-    places = {
-        name: np.eye(3) if name == held[0] else np.asarray(back @ place, np.float64)
-        for name, place in layout.sheet_from_tile.items()
-    }
-    return replace(layout, reference=held[0], sheet_from_tile=places)
+    return replace(layout, reference=held[0], sheet_from_tile=seen_from(held[0], layout.sheet_from_tile))
 
 
 def one_layout(

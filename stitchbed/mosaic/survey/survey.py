@@ -40,7 +40,7 @@ from stitchbed.mosaic.registration.contradictions import (
     placed_aside,
 )
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.registration.pose_graph import Layout, at_sizes
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.broken_off import broken_parts
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -135,7 +135,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
     layout, warnings = one_layout(context, previews, laid, looked.no_links)
     context, previews = _placed_only(_loosened(context, layout), previews, layout)
     with recording("measure", context.settings.ties) as measured_step:
-        before = context.dpi
+        before, layout = context.dpi, _as_declared(context, layout)
         context, places, scales, doubts = first_places(context, layout, previews)
         previews = _looked_again(context, previews, before)
         measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
@@ -212,6 +212,17 @@ def _loosened(context: SurveyContext, layout: Layout) -> SurveyContext:
     loose = max([item.loose_mm / 2 for item in layout.links], default=0.0)
     holding = replace(holding, layout_mm=max(holding.layout_mm, loose))
     return replace(context, settings=replace(context.settings, holding=holding))
+
+
+def _as_declared(context: SurveyContext, layout: Layout) -> Layout:
+    """The layout with pieces as large as dpi say where some are not, if links agree with that about as well: a few
+    narrow overlaps tell sizes no finer."""
+    dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
+    home, sizes = sheet_dpi(layout, dpi), {tile.name: tile.raster.shape[:2] for tile in context.tiles}
+    declared = {name: home / dpi[name] for name in layout.sheet_from_tile}
+    if not agreed_scales(layout, declared)[1]:
+        return layout
+    return at_sizes(layout, declared, sizes, context.settings.graph)
 
 
 def first_places(
