@@ -19,7 +19,7 @@ from stitchbed.inspection.looks import Glance, Look
 from stitchbed.inspection.overlaps import Comparison
 from stitchbed.inspection.patches import Course
 from stitchbed.inspection.smears import Smear
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.reading.base.tile import Tile
 
 LEVELS = ("note", "usable", "redo")

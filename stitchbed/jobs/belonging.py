@@ -24,7 +24,7 @@ from stitchbed.matching.hypotheses import LinkSettings
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, sight_of
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView, judged_link
 from stitchbed.reading.base.tile import Tile
 from stitchbed.reading.formats import open_windows

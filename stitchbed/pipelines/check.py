@@ -36,7 +36,7 @@ from stitchbed.inspection.smears import Smear, smear_shown, usual_sized
 from stitchbed.matching.features import detect
 from stitchbed.matching.pairs import PairSettings, choose
 from stitchbed.matching.similarity_links import Link, sight_of
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.implied_overlaps import shared
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView
 from stitchbed.pipelines.contract.inputs import Inputs, paths_of

@@ -10,7 +10,7 @@ from made_evidence import evidence, look
 
 from stitchbed.inspection.checks.gaps import _parts, gap_findings
 from stitchbed.inspection.findings import Evidence
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 
 CELLS = 60, 40  # of light, on a piece of 3000 x 2000 px
 

@@ -23,7 +23,7 @@ from stitchbed.inspection.overlaps import Comparison, SideLoss
 from stitchbed.inspection.sensor.lines import Streak
 from stitchbed.inspection.sensor.whole import Sensed
 from stitchbed.inspection.specks import LEAST_DUST
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.reading.base.tile import Raster, Tile
 
 SIDE = 300  # px

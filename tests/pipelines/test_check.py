@@ -14,7 +14,7 @@ from stitchbed.imaging.transforms import between, moved
 from stitchbed.matching.features import Keypoints
 from stitchbed.matching.overlap_evidence import detail_of
 from stitchbed.matching.similarity_links import Link, Sight
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.judgment import PieceView
 from stitchbed.pipelines.check import _implied
 from stitchbed.pipelines.scanning.laying import laid_as_joined

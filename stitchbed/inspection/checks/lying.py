@@ -16,7 +16,7 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, turn_of
 from stitchbed.inspection.findings import Evidence, Finding, length_words, usual_dpi
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 SKEW_DEG = (
     2.5  # beyond it an eighth of a bed's width is lost to slanted edges; FADGI 2016 asks for 1 degree at four star

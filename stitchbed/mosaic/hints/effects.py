@@ -17,7 +17,8 @@ from stitchbed.mosaic.hints.following import Pieces, Told
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Grid, Hint, pieces_of
 from stitchbed.mosaic.hints.writing import key_of, to_text
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_SHARE, shared
 
 MOST_NEIGHBORS = 8

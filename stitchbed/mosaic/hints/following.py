@@ -39,9 +39,10 @@ from stitchbed.mosaic.hints.motions import (
     turn_on,
     turn_said,
 )
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.registration.canvas import make_canvas
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
 
 TURN_DEGREES = 20.0  # what is said of a turn is good to this
 USUAL_STEP = 0.8  # of a piece's side, from one to the next in a grid of which nothing else is known

@@ -26,7 +26,7 @@ from stitchbed.matching.overlap_evidence import (
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid_near
 from stitchbed.mosaic.hints.kinds import Beside, Near, SamePoint
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 BELIEVED = 0.5  # probability a motion needs that lies where a person said it would
 KNOWN_PLACE = 1.5  # log odds that being where a person said adds: about one wrong place in five would agree as well

@@ -13,7 +13,7 @@ from stitchbed.matching.similarity_links import NoLink
 from stitchbed.mosaic.hints.following import USUAL_STEP, Pieces
 from stitchbed.mosaic.hints.kinds import Beside
 from stitchbed.mosaic.hints.writing import to_table, toml_of
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 
 MOST = 6  # islands for which lines are written
 

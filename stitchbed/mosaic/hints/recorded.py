@@ -20,7 +20,7 @@ from stitchbed.matching.overlap_evidence import aligned, probability
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid_near
 from stitchbed.mosaic.hints.preparing import flip_of
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 from stitchbed.mosaic.survey.context import Recorded, SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_SHARE, shared
 from stitchbed.mosaic.survey.preview import Preview

@@ -31,7 +31,7 @@ from stitchbed.matching.overlap_evidence import (
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.sliding import SlidingSettings, slid, slid_near
 from stitchbed.mosaic.islands.lattice import holes
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.components import MOST_SLID, SLID_DRAWN, SLID_LEAST
 from stitchbed.mosaic.survey.implied_overlaps import LEAST_DRAWN, LEAST_SHARE, QUARREL, shared
 from stitchbed.mosaic.survey.judgment import ANYWHERE, QUARTERS, BeliefSettings, link_by_cells, outdone

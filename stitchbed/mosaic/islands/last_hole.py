@@ -20,7 +20,7 @@ from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.hints.motions import Sheet, bare_place
 from stitchbed.mosaic.islands.groups import Compared
 from stitchbed.mosaic.islands.lattice import Hole, holes, whole
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.implied_overlaps import shared
 
 MOST_DRAWN = 1.5  # cells of drawing, faint ones and specks of dust too, that hardly anything is

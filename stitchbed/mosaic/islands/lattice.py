@@ -13,7 +13,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import inverse, moved, scale_of, similarity_matrix, turn_of
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 SAME_LINE = 0.3  # share of a piece by which middles of one row or column may differ
 STEP = (0.5, 0.98)  # share of a piece that neighbors lie apart

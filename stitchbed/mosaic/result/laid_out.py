@@ -20,9 +20,10 @@ from stitchbed.core.files import claimed
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.transforms import moved, scale_of, turn_of
 from stitchbed.mosaic.hints.preparing import flip_of
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.registration.canvas import make_canvas
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
 from stitchbed.mosaic.result.layout_picture import LaidPiece, layout_picture
 from stitchbed.mosaic.result.record import link_rows
 from stitchbed.mosaic.survey.context import SurveyContext

@@ -21,9 +21,9 @@ from stitchbed.core.record import VERSION, Record, plain
 from stitchbed.imaging.transforms import scale_of, turn_of
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.hints.preparing import flip_of
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.registration.bundle_adjustment import misses
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
-from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.registration.tie_points import residuals_of
 from stitchbed.mosaic.survey.survey import Survey
 from stitchbed.reading.base.tile import Tile

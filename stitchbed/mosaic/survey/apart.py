@@ -19,7 +19,8 @@ from stitchbed.matching.features import detect
 from stitchbed.matching.laid_over import Layer
 from stitchbed.matching.overlap_evidence import Detail
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import PieceView, judged_link, pair_scale
 from stitchbed.mosaic.survey.preview import Preview

@@ -29,7 +29,7 @@ from stitchbed.matching.similarity_links import Link, NoLink, Sight, proposals, 
 from stitchbed.matching.sliding import SlidingSettings, slid
 from stitchbed.matching.twins import TwinSettings, drawn_once
 from stitchbed.mosaic.islands.lattice import open_pieces
-from stitchbed.mosaic.registration.pose_graph import Layout, repeated_in
+from stitchbed.mosaic.linking.pose_graph import Layout, repeated_in
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.judgment import PieceView, believed, judged_link, link_by_cells, once_alike, pair_scale
 

@@ -27,10 +27,10 @@ from stitchbed.mosaic.compositing.disagreement import ChangeSettings
 from stitchbed.mosaic.compositing.dust_by_overlap import SpeckSettings
 from stitchbed.mosaic.compositing.seams import SeamSettings
 from stitchbed.mosaic.hints.hints import Hints
+from stitchbed.mosaic.linking.pose_graph import GraphSettings
 from stitchbed.mosaic.photometry.level_equations import LevelSettings
 from stitchbed.mosaic.photometry.lift import LiftSettings
 from stitchbed.mosaic.registration.holding import HoldSettings
-from stitchbed.mosaic.registration.pose_graph import GraphSettings
 from stitchbed.mosaic.registration.residual_warp import FieldSettings, FoldSettings
 from stitchbed.mosaic.registration.scanner_bed import BedSettings
 from stitchbed.mosaic.registration.tie_points import TieSettings

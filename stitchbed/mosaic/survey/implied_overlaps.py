@@ -21,7 +21,8 @@ from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettin
 from stitchbed.matching.similarity_links import Link
 from stitchbed.matching.twins import TwinSettings, drawn_once
 from stitchbed.mosaic.islands.lattice import whole
-from stitchbed.mosaic.registration.pose_graph import SAID, Layout, bridges, corners, without
+from stitchbed.mosaic.linking.link_graph import SAID, corners
+from stitchbed.mosaic.linking.pose_graph import Layout, bridges, without
 from stitchbed.mosaic.survey.judgment import BeliefSettings, finer
 
 nx = late("networkx")

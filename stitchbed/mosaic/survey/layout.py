@@ -26,7 +26,7 @@ from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
-from stitchbed.mosaic.registration.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
+from stitchbed.mosaic.linking.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext

@@ -11,8 +11,8 @@ import numpy as np
 
 from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, outline
-from stitchbed.mosaic.registration.pose_graph import Layout
 
 SAME_DPI = 0.03  # pieces whose dpi differ by less are of one dpi: scanners round, pictures are trusted to 1 %
 PICTURE = 0.01  # share by which a picture may miss a piece's size

@@ -27,20 +27,20 @@ from stitchbed.mosaic.hints.effects import contradicted, without_place
 from stitchbed.mosaic.hints.hints import barred_of
 from stitchbed.mosaic.hints.recorded import recorded_links
 from stitchbed.mosaic.hints.sizes import sized
-from stitchbed.mosaic.photometry.gain_compensation import Level
-from stitchbed.mosaic.photometry.lift import Lift
-from stitchbed.mosaic.photometry.overlap_samples import Small
-from stitchbed.mosaic.registration.bundle_adjustment import Alignment
-from stitchbed.mosaic.registration.canvas import mean_turn
-from stitchbed.mosaic.registration.contradictions import (
+from stitchbed.mosaic.linking.contradictions import (
     Contradiction,
     aside_words,
     contradiction_words,
     contradictions,
     placed_aside,
 )
+from stitchbed.mosaic.linking.pose_graph import Layout, at_sizes
+from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.lift import Lift
+from stitchbed.mosaic.photometry.overlap_samples import Small
+from stitchbed.mosaic.registration.bundle_adjustment import Alignment
+from stitchbed.mosaic.registration.canvas import mean_turn
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.pose_graph import Layout, at_sizes
 from stitchbed.mosaic.registration.tie_points import Ties
 from stitchbed.mosaic.survey.broken_off import broken_parts
 from stitchbed.mosaic.survey.context import SurveyContext

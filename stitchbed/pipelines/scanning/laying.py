@@ -12,7 +12,7 @@ import numpy as np
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.findings import believed_dpi
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import Layout, without
+from stitchbed.mosaic.linking.pose_graph import Layout, without
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings
 from stitchbed.mosaic.survey.judgment import PieceView
 from stitchbed.mosaic.survey.layout import lay_pieces

@@ -16,7 +16,7 @@ from stitchbed.inspection.looks import Look
 from stitchbed.inspection.patches import thin_shared
 from stitchbed.matching.features import detect
 from stitchbed.matching.similarity_links import sight_of
-from stitchbed.mosaic.registration.pose_graph import GraphSettings, Layout
+from stitchbed.mosaic.linking.pose_graph import GraphSettings, Layout
 from stitchbed.mosaic.survey.judgment import BeliefSettings, PieceView
 from stitchbed.pipelines.scanning.seen import FEATURES, SIGHT_SIDE, Seen, link_between
 from stitchbed.reading.base.tile import Tile

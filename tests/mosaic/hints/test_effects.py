@@ -13,7 +13,7 @@ from stitchbed.mosaic.hints.effects import _lost, contradicted, effect_rows, row
 from stitchbed.mosaic.hints.following import Told
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Grid, Mirrored, Near, NeverShow, PieceDpi, SamePoint
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 
 PLACES = {"a": (10, 10), "b": (130, 12), "c": (11, 100), "d": (131, 102)}
 FOUR = pieces_at(PLACES)

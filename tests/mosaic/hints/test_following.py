@@ -19,7 +19,7 @@ from stitchbed.mosaic.hints.following import Followed, Told, follow, given_back,
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Apart, Beside, Grid, Hold, Near, SamePoint, Together, Turn
 from stitchbed.mosaic.hints.motions import middle_of
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 PLACES = {"a": (10, 10), "b": (130, 12), "c": (11, 100), "d": (131, 102)}
 FOUR = pieces_at(PLACES)

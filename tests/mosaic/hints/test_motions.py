@@ -26,7 +26,7 @@ from stitchbed.mosaic.hints.motions import (
     turn_on,
     turned_by,
 )
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 PLACES = {"a": (10, 15), "b": (110, 30), "c": (120, 125)}
 BARE = {"a": (265, 15), "b": (350, 20)}  # the drawing ends within a; b holds nothing

@@ -17,7 +17,7 @@ from stitchbed.mosaic.hints.hints import Hints, hints_of
 from stitchbed.mosaic.hints.kinds import Apart, Beside, LeaveOut, Mirrored, Near, PieceDpi, SamePoint
 from stitchbed.mosaic.hints.preparing import demand_even_dpi, flip_of, flipped_names, taking_part, with_said_dpi
 from stitchbed.mosaic.hints.proposing import hint_lines
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.reading.base.tile import Raster, Tile
 
 TILES = [

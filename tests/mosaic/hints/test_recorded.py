@@ -17,7 +17,7 @@ from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Apart
 from stitchbed.mosaic.hints.recorded import recorded_links, recorded_places
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 from stitchbed.mosaic.survey.context import Recorded
 from stitchbed.reading.base.tile import Raster, Tile
 

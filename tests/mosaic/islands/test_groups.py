@@ -14,7 +14,8 @@ from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
 from stitchbed.mosaic.islands.groups import Compared, filled, joined_groups
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.mosaic.survey.layout import link_words
 

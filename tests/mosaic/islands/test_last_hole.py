@@ -11,7 +11,8 @@ from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, detail_of
 from stitchbed.mosaic.islands.groups import Compared
 from stitchbed.mosaic.islands.last_hole import in_the_last_hole
-from stitchbed.mosaic.registration.pose_graph import Layout, corners
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 
 SETTINGS = EvidenceSettings()

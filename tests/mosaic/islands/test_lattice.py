@@ -8,7 +8,7 @@ import pytest
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.mosaic.islands.lattice import holes, open_pieces, whole
-from stitchbed.mosaic.registration.pose_graph import corners
+from stitchbed.mosaic.linking.link_graph import corners
 
 SIZE = (300, 400)
 STEP = np.array([330.0, 240.0])

@@ -14,7 +14,7 @@ from PIL import Image
 from stitchbed.core.errors import Disconnected
 from stitchbed.mosaic.hints.hints import Hints
 from stitchbed.mosaic.hints.kinds import Hold, Mirrored
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.result import laid_out
 from stitchbed.mosaic.result.laid_out import for_page, layout_paths, layout_record
 from stitchbed.mosaic.survey.layout import Laid

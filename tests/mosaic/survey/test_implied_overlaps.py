@@ -12,7 +12,7 @@ import truth
 from stitchbed.imaging.gray import gray_of
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.implied_overlaps import (
     Quarrel,
     doubted,

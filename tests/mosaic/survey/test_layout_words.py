@@ -10,7 +10,7 @@ import pytest
 
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import COPY, DISAGREES, Layout
+from stitchbed.mosaic.linking.pose_graph import COPY, DISAGREES, Layout
 from stitchbed.mosaic.survey.layout import faint_words, link_words
 
 

@@ -16,8 +16,8 @@ import truth
 from stitchbed.core.errors import CanvasTooLarge, Disconnected
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.matching.similarity_links import Link
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.pose_graph import Layout
 from stitchbed.mosaic.result.record import survey_record
 from stitchbed.mosaic.survey.components import demand_whole
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi

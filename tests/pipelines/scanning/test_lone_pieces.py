@@ -12,7 +12,7 @@ from made_evidence import evidence
 
 from stitchbed.imaging.transfer import transfer_of
 from stitchbed.inspection.checks.lying import _overlaps
-from stitchbed.mosaic.registration.pose_graph import Layout
+from stitchbed.mosaic.linking.pose_graph import Layout
 from stitchbed.mosaic.survey.judgment import BeliefSettings
 from stitchbed.pipelines.check import _see
 from stitchbed.pipelines.scanning.laying import laid_as_joined

@@ -22,7 +22,8 @@ from stitchbed.core.memory import late
 from stitchbed.core.quantities import two_digits
 from stitchbed.imaging.transforms import moved
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import DISAGREES, REPEATED, Layout, corners
+from stitchbed.mosaic.linking.link_graph import corners
+from stitchbed.mosaic.linking.pose_graph import DISAGREES, REPEATED, Layout
 
 if TYPE_CHECKING:
     import networkx as nx

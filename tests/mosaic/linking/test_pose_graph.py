@@ -11,15 +11,15 @@ import tolerances as tol
 
 from stitchbed.imaging.transforms import moved, similarity_matrix
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.pose_graph import (
+from stitchbed.mosaic.linking.link_graph import corners, loop_residual
+from stitchbed.mosaic.linking.pose_graph import (
     COPY,
     DISAGREES,
     REPEATED,
     GraphSettings,
     Layout,
-    corners,
+    at_sizes,
     lay_out,
-    loop_residual,
     repeated_in,
     without,
 )
@@ -295,3 +295,48 @@ def test_several_sure_links_that_contradict_the_others_leave_none_believed() -> 
     assert [len(part.sheet_from_tile) for part in lay_out(_sizes(places), [*true, *aside], SETTINGS, _rng())] == [6]
     parts = lay_out(_sizes(places), [*true, *more], SETTINGS, _rng())
     assert len(parts) == 6 and repeated_in(parts) == set(places)
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_true_links_of_many_pieces_are_not_outvoted_by_a_long_chain(draw: int) -> None:
+    """Each link is off by .7 px, and a chain across 42 pieces by more than a loop may miss."""
+    rng = np.random.default_rng([draw, 8])
+    places = _grid(6, 7, rng)
+    links = [_link(places, a, b, rng, noise=0.7) for a, b in _neighbors(6, 7)]
+    (layout,) = lay_out(_sizes(places), links, SETTINGS, _rng())
+    assert layout.dropped == ()
+    assert _wrong_by(layout, places) < 5.0
+
+
+def _sized(size: float, *, truly: bool) -> tuple[Layout, dict[str, tuple[int, int]]]:
+    """A grid of 3 x 4 whose last column two links hold, both saying that it is larger; truly, or each about its own
+    middle, as a few points that are a little off do."""
+    rng = np.random.default_rng(5)
+    places = {f"t{k}": _turn(0.3 * k, 360.0 * (k % 4), 290.0 * (k // 4)) for k in range(12)}
+    larger = {f"t{k}": places[f"t{k}"] @ np.diag([size, size, 1]) for k in (3, 7, 11)}
+    pairs = [pair for pair in _neighbors(3, 4) if pair != ("t6", "t7")]
+    links = [_link(places | larger if truly else places, a, b, rng, noise=0.1) for a, b in pairs]
+    for k, (a, b) in enumerate(pairs):
+        if b in larger and a not in larger and not truly:
+            strip = links[k].xy_a * (0.25, 1) + (370, 0)  # what they share
+            middle = moved(links[k].b_from_a, strip).mean(0) * (1 - 1 / size)
+            motion = _turn(0, *middle, 1 / size) @ links[k].b_from_a
+            links[k] = replace(links[k], b_from_a=motion, xy_a=strip, xy_b=moved(motion, strip))
+    (layout,) = lay_out(_sizes(places), links, SETTINGS, _rng())
+    assert len(layout.links) == len(links)
+    found = [np.hypot(*layout.sheet_from_tile[name][:2, 0]) for name in ("t3", "t2")]
+    assert abs(found[0] / found[1] / size - 1) < 2e-3
+    return layout, _sizes(places)
+
+
+def test_a_size_that_links_need_not_is_the_one_of_the_dpi() -> None:
+    layout, sizes = _sized(1.008, truly=False)
+    held = at_sizes(layout, dict.fromkeys(sizes, 1.0), sizes, SETTINGS)
+    assert held.links == layout.links
+    assert max(abs(np.hypot(*place[:2, 0]) - 1) for place in held.sheet_from_tile.values()) < 1e-6
+    assert np.array_equal(held.sheet_from_tile[held.reference], np.eye(3))
+
+
+def test_a_size_that_links_show_is_believed() -> None:
+    layout, sizes = _sized(1.02, truly=True)
+    assert at_sizes(layout, dict.fromkeys(sizes, 1.0), sizes, SETTINGS) is layout

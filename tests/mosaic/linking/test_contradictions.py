@@ -10,8 +10,8 @@ import pytest
 
 from stitchbed.core.arrays import Array
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.contradictions import aside_words, contradiction_words, contradictions, placed_aside
-from stitchbed.mosaic.registration.pose_graph import REPEATED, GraphSettings, Layout, lay_out
+from stitchbed.mosaic.linking.contradictions import aside_words, contradiction_words, contradictions, placed_aside
+from stitchbed.mosaic.linking.pose_graph import REPEATED, GraphSettings, Layout, lay_out
 
 SIZE = (400, 500)
 SIZES = dict.fromkeys("abcd", SIZE)

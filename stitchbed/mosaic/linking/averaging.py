@@ -11,8 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array
 from stitchbed.imaging.transforms import moved, scale_of
@@ -20,6 +22,7 @@ from stitchbed.matching.similarity_links import Link
 
 WIDTHS = (8.0, 4.0, 2.0, 1.0, 1.0, 1.0)  # of the weights in turn, times what a link may miss
 ONE_SIZE = 0.003  # share by which sizes miss each other that tells a lie as much as points off by what agrees at most
+GROWTH = 1  # column of a piece's growth
 FREE = 1e-9  # of the usual weight: what holds the whole, which no link does
 
 
@@ -43,26 +46,29 @@ def averaged(
     if sizes is not None:
         at = {name: place @ np.diag([*[sizes[name] / scale_of(place)] * 2, 1.0]) for name, place in at.items()}
     columns = {name: 4 * k + np.arange(4) for k, name in enumerate(sorted(at))}
-    held = np.full(4 * len(at), FREE)
-    held[1::4] = FREE if sizes is None else 1 / FREE
+    growths = 4 * np.arange(len(at)) + GROWTH
     for width in WIDTHS:
         normal, right = np.zeros((4 * len(at),) * 2), np.zeros(4 * len(at))
         for one in links:
-            rows, rest = _equations(one, at, by_size=sizes is None)
+            rows, rest = _equations(one, at)
+            if sizes is not None:
+                rows, rest = rows[:-1].copy(), rest[:-1]
+                rows[:, [GROWTH, 4 + GROWTH]] = 0
             weight = one.trust / (1 + (float(np.abs(rest).max()) / (width * one.most)) ** 2)
             mine = np.concatenate([columns[one.link.a], columns[one.link.b]])
             normal[np.ix_(mine, mine)] += weight * rows.T @ rows
             right[mine] -= weight * rows.T @ rest
-        stiffness = np.diag(normal)
-        step = np.linalg.solve(normal + np.diag(held * (stiffness + stiffness.mean())), right)
+        usual = np.diag(normal).mean()
+        normal[np.ix_(growths, growths)] += usual / FREE**0.5  # the smaller all are, the less they miss each other by
+        step = np.linalg.solve(normal + np.diag(FREE * (np.diag(normal) + usual)), right)
         at = {name: _stepped(place, step[columns[name]]) for name, place in at.items()}
     return at
 
 
-def _equations(one: Trusted, at: Mapping[str, Array], *, by_size: bool) -> tuple[Array, Array]:
+def _equations(one: Trusted, at: Mapping[str, Array]) -> tuple[Array, Array]:
     """Derivatives (9, 8) by turn, growth and shift of both pieces (see `_stepped`), and (9,) px by which four points
-    of their overlap miss each other on the sheet, and, where asked for, their sizes, one in `ONE_SIZE` as `most`."""
-    item, per_size = one.link, one.most / ONE_SIZE if by_size else 0.0
+    of their overlap miss each other on the sheet, and their sizes, one in `ONE_SIZE` as much as `most`."""
+    item, per_size = one.link, one.most / ONE_SIZE
     low, high = item.xy_a.min(0), item.xy_a.max(0)
     xy_a = np.array([low, high, (low[0], high[1]), (high[0], low[1])])
     here, there = moved(at[item.a], xy_a), moved(at[item.b], moved(item.b_from_a, xy_a))
@@ -79,7 +85,7 @@ def _by_motion(points: Array, per_size: float) -> Array:
     return np.vstack([rows, [0, per_size, 0, 0]])
 
 
-def _stepped(place: Array, step: Array) -> Array:
+def _stepped(place: Array, step: NDArray[np.floating[Any]]) -> Array:
     """A place after a turn (rad), growth (log) and shift (px) of what it shows, about the sheet's origin."""
     turn, growth, x, y = step
     c, s = np.exp(growth) * np.cos(turn), np.exp(growth) * np.sin(turn)

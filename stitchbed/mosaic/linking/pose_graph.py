@@ -8,7 +8,7 @@ most links agree wins. A false link (a repeated motif, dust that lies on the gla
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,9 @@ from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved, scale_of
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.registration.averaging import Trusted, averaged
+from stitchbed.mosaic.linking.averaging import averaged
+from stitchbed.mosaic.linking.link_graph import corners, fits, link_graph, sorted_edges, trusted, weight_of
+from stitchbed.mosaic.linking.spanning_trees import best_places
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -28,11 +30,7 @@ else:
 DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"
 COPY = "shows another drawing of one motif"
-# Trust in a link of faint marks, and in one that whole pictures showed, of one that as many points of the drawing show:
-# two of the latter outvote a few points that lie on another letter of the same shape.
-GRAIN_TRUST, CELLS_TRUST = 0.1, 1.0
 ODD_SIZE = 0.005  # share by which a link's size is another than the pieces' dpi say
-SAID = 1e6  # trust in what a person said; of pictures it is some ten
 
 
 @dataclass(frozen=True)
@@ -74,7 +72,7 @@ def lay_out(
 
     sizes : (height, width) px per tile.
     """
-    graph = _graph(sizes, links)
+    graph = link_graph(sizes, links, settings.loop_px)
     islands = sorted(nx.connected_components(graph), key=lambda part: (-len(part), min(part)))
     layouts: list[Layout] = []
     for part in islands:
@@ -84,8 +82,11 @@ def lay_out(
 
 def without(layout: Layout, links: Sequence[Link], reason: str, sizes: Mapping[str, tuple[int, int]]) -> list[Layout]:
     """The islands that are left of a layout when some of its links are not believed any more."""
-    kept = _graph(sizes, [item for item in layout.links if not any(item is other for other in links)])
-    kept = kept.subgraph(layout.sheet_from_tile).copy()
+    kept = nx.Graph()
+    kept.add_nodes_from(layout.sheet_from_tile)
+    kept.add_edges_from(
+        (item.a, item.b, {"link": item}) for item in layout.links if not any(item is other for other in links)
+    )
     dropped = [*layout.dropped, *[(item, reason) for item in links]]
     parts = sorted(nx.connected_components(kept), key=lambda part: (-len(part), min(part)))
     places = layout.sheet_from_tile
@@ -116,12 +117,12 @@ def at_sizes(
 ) -> Layout:
     """The layout with pieces magnified as `scales` say, if links that disagree then are trusted less than those that
     say other sizes, and all pieces still hang together; else as it is."""
-    graph = _graph({name: sizes[name] for name in layout.sheet_from_tile}, layout.links)
-    places = averaged(layout.sheet_from_tile, _trusted(graph, sizes, settings), scales)
-    links = {e: graph.edges[e]["link"] for e in _sorted_edges(graph)}
-    off = [e for e in links if not _fits(graph, e, places, sizes, settings)]
+    graph = link_graph({name: sizes[name] for name in layout.sheet_from_tile}, layout.links, settings.loop_px)
+    places = averaged(layout.sheet_from_tile, trusted(graph), scales)
+    links = {e: graph.edges[e]["link"] for e in sorted_edges(graph)}
+    off = [e for e in links if not fits(graph, e, places)]
     odd = [e for e, one in links.items() if abs(scale_of(one.b_from_a) * scales[one.b] / scales[one.a] - 1) > ODD_SIZE]
-    if off and _weight(graph, off) >= _weight(graph, odd):
+    if off and weight_of(graph, off) >= weight_of(graph, odd):
         return layout
     kept = graph.edge_subgraph([e for e in links if e not in off])
     if set(kept) != set(graph) or not nx.is_connected(kept):
@@ -134,58 +135,6 @@ def at_sizes(
     )
 
 
-def loop_residual(links: Sequence[tuple[Link, bool]], size: tuple[int, int]) -> float:
-    """How far (px) the corners of a tile of `size` (h, w) miss themselves after going round a loop.
-
-    links : (link, forward) in order; forward means from link.a to link.b.
-    """
-    trip = np.eye(3)
-    for item, forward in links:
-        trip = (item.b_from_a if forward else np.linalg.inv(item.b_from_a)) @ trip
-    at = corners(size)
-    return float(np.hypot(*(moved(trip, at) - at).T).max())
-
-
-def corners(size: tuple[int, int]) -> Array:
-    """(4, 2) px, centers of the corner pixels of an (h, w) picture, clockwise from the top left."""
-    h, w = size
-    return np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], float)
-
-
-def _graph(sizes: Mapping[str, tuple[int, int]], links: Sequence[Link]) -> nx.Graph:
-    graph = nx.Graph()
-    graph.add_nodes_from(sorted(sizes))
-    for item in links:
-        graph.add_edge(item.a, item.b, link=item, weight=_trust(item))
-    for one, two, data in graph.edges(data=True):
-        data["support"] = data["weight"] * (0.2 + _triangles(graph, one, two, sizes))
-    return graph
-
-
-def _trust(item: Link) -> float:
-    """A single number to sort links by: how much the pictures agree, less where another motion does nearly as well,
-    and less the less probable it is; what a person said is trusted more than all pictures together."""
-    if item.said:
-        return SAID
-    less = CELLS_TRUST if item.by_cells else GRAIN_TRUST if item.weak else 1.0
-    doubt = (1.05 - min(item.rival, 1.0)) * item.probability * less
-    return float(max(item.agreement, 0.01) * np.sqrt(len(item.xy_a)) * doubt)
-
-
-def _triangles(graph: nx.Graph, one: str, two: str, sizes: Mapping[str, tuple[int, int]]) -> int:
-    """Number of triangles through this edge that close."""
-    closing = 0
-    for third in sorted(nx.common_neighbors(graph, one, two)):
-        round_trip = [_directed(graph, one, two), _directed(graph, two, third), _directed(graph, third, one)]
-        closing += loop_residual(round_trip, sizes[one]) < 0.02 * max(sizes[one])
-    return closing
-
-
-def _directed(graph: nx.Graph, one: str, two: str) -> tuple[Link, bool]:
-    item: Link = graph.edges[one, two]["link"]
-    return item, item.a == one
-
-
 def _settled(
     graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings, rng: np.random.Generator
 ) -> list[Layout]:
@@ -193,8 +142,8 @@ def _settled(
     if graph.number_of_edges() == 0:
         name = min(graph.nodes)
         return [Layout(name, {name: np.eye(3)}, (), ())]
-    places, agreeing = _spread(graph, *_best_tree(graph, sizes, settings, rng), sizes, settings)
-    dropped = [(graph.edges[e]["link"], DISAGREES) for e in _sorted_edges(graph) if e not in agreeing]
+    places, agreeing = best_places(graph, settings.trees, rng)
+    dropped = [(graph.edges[e]["link"], DISAGREES) for e in sorted_edges(graph) if e not in agreeing]
     kept = graph.edge_subgraph(sorted(agreeing)).copy()
     kept.add_nodes_from(graph.nodes)
     dropped += _cut_repeats(kept, [item for item, _ in dropped], settings)
@@ -211,7 +160,7 @@ def _cut_repeats(kept: nx.Graph, disagreeing: Sequence[Link], settings: GraphSet
     sure one does where many fit elsewhere; and every one where sure links contradict each other as often as they agree,
     or several of them nearly so. What a person said stays.
     """
-    links = {e: kept.edges[e]["link"] for e in _sorted_edges(kept)}
+    links = {e: kept.edges[e]["link"] for e in sorted_edges(kept)}
     firm = [e for e, item in links.items() if item.said or not item.ambiguous]
     sure = [e for e in firm if not links[e].said and links[e].probability >= settings.sure]
     contradicted = sum(item.probability >= settings.sure for item in disagreeing)
@@ -247,105 +196,8 @@ def _island(
 ) -> Layout:
     reference = _center(kept, places, sizes)
     sheet = seen_from(reference, {name: places[name] for name in sorted(kept.nodes)})
-    links = tuple(kept.edges[e]["link"] for e in _sorted_edges(kept))
+    links = tuple(kept.edges[e]["link"] for e in sorted_edges(kept))
     return Layout(reference, sheet, links, tuple(dropped))
-
-
-def _sorted_edges(graph: nx.Graph) -> list[tuple[str, str]]:
-    return sorted((min(e), max(e)) for e in graph.edges)
-
-
-def _best_tree(
-    graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings, rng: np.random.Generator
-) -> tuple[dict[str, Array], set[tuple[str, str]]]:
-    """The spanning tree with whose places most trust agrees. Stops at once when every link agrees.
-
-    Each tree is a witness for the links it does not hold: a true one agrees with many trees, a false one with hardly
-    any. The second half of the trees is drawn by that, so that several lies at once cannot hide behind each other.
-    """
-    edges = _sorted_edges(graph)
-    total = sum(graph.edges[e]["weight"] for e in edges)
-    best: tuple[float, dict[str, Array], set[tuple[str, str]]] | None = None
-    judged, praised = np.zeros(len(edges)), np.zeros(len(edges))
-    for attempt in range(settings.trees):
-        jitter = rng.uniform(0.25, 1.0, len(edges)) if attempt else np.ones(len(edges))
-        credit = (praised + 0.5) / (judged + 1) if 2 * attempt >= settings.trees else np.ones(len(edges))
-        for e, factor in zip(edges, jitter * credit, strict=True):
-            graph.edges[e]["draw"] = graph.edges[e]["support"] * factor
-        tree = nx.maximum_spanning_tree(graph, weight="draw")
-        places = _placed(tree, graph)
-        agrees = [tree.has_edge(*e) or _fits(graph, e, places, sizes, settings) for e in edges]
-        outside = np.array([not tree.has_edge(*e) for e in edges])
-        judged, praised = judged + outside, praised + (outside & np.array(agrees))
-        agreeing = {e for e, well in zip(edges, agrees, strict=True) if well}
-        score = sum(graph.edges[e]["weight"] for e in agreeing)
-        if best is None or score > best[0] + 1e-9:
-            best = (score, places, agreeing)
-        if best[0] >= total - 1e-9:
-            break
-    if best is None:
-        raise ValueError("settings.trees must be at least 1")
-    return best[1], best[2]
-
-
-def _spread(
-    graph: nx.Graph,
-    places: dict[str, Array],
-    agreeing: set[tuple[str, str]],
-    sizes: Mapping[str, tuple[int, int]],
-    settings: GraphSettings,
-) -> tuple[dict[str, Array], set[tuple[str, str]]]:
-    """The same with the errors along the tree spread over all links, where more of them agree then."""
-    edges = _sorted_edges(graph)
-    if len(agreeing) == len(edges):
-        return places, agreeing
-    spread = averaged(places, _trusted(graph, sizes, settings))
-    well = {e for e in edges if _fits(graph, e, spread, sizes, settings)}
-    kept = graph.edge_subgraph(sorted(well))
-    whole = set(kept) == set(graph) and nx.is_connected(kept)
-    return (spread, well) if whole and _weight(graph, well) > _weight(graph, agreeing) else (places, agreeing)
-
-
-def _weight(graph: nx.Graph, edges: Iterable[tuple[str, str]]) -> float:
-    return float(sum(graph.edges[e]["weight"] for e in sorted(edges)))
-
-
-def _trusted(graph: nx.Graph, sizes: Mapping[str, tuple[int, int]], settings: GraphSettings) -> list[Trusted]:
-    edges = _sorted_edges(graph)
-    return [Trusted(graph.edges[e]["link"], graph.edges[e]["weight"], _most(e, sizes, settings)) for e in edges]
-
-
-def _placed(tree: nx.Graph, graph: nx.Graph) -> dict[str, Array]:
-    """Chain the links of a tree outward from its middle."""
-    root = min(nx.center(tree))
-    places = {root: np.eye(3)}
-    for parent, child in nx.bfs_edges(tree, root, sort_neighbors=sorted):
-        item, forward = _directed(graph, parent, child)
-        step = np.linalg.inv(item.b_from_a) if forward else item.b_from_a
-        places[child] = places[parent] @ step
-    return places
-
-
-def _fits(
-    graph: nx.Graph,
-    e: tuple[str, str],
-    places: Mapping[str, Array],
-    sizes: Mapping[str, tuple[int, int]],
-    settings: GraphSettings,
-) -> bool:
-    return _residual(graph, e, places) < _most(e, sizes, settings)
-
-
-def _most(e: tuple[str, str], sizes: Mapping[str, tuple[int, int]], settings: GraphSettings) -> float:
-    """How far (px) a link may miss and still agree."""
-    return settings.loop_px / 1000 * max(sizes[e[0]])
-
-
-def _residual(graph: nx.Graph, e: tuple[str, str], places: Mapping[str, Array]) -> float:
-    item: Link = graph.edges[e]["link"]
-    implied = np.linalg.inv(places[item.b]) @ places[item.a]
-    at = np.stack([item.xy_a.min(0), item.xy_a.max(0)])
-    return float(np.hypot(*(moved(implied, at) - moved(item.b_from_a, at)).T).max())
 
 
 def _center(graph: nx.Graph, places: Mapping[str, Array], sizes: Mapping[str, tuple[int, int]]) -> str:
