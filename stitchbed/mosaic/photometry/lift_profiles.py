@@ -39,6 +39,7 @@ POWER = 1.5  # of the fall-off towards the edge: paper bends away from the glass
 AGREE = (0.06, 0.02, 0.006)  # log light that counts as agreement, from a first look on
 MOST_POINTS = 300  # of an overlap: enough for shapes as broad as these
 GAIN = 0.1  # expected log gain; what an overlap shows as flat outweighs it at once
+LEAST_WANTED = 1e-6  # of its price, by which a lift is wanted beside others
 PRICE = 10.0  # cost of one whole log of lost light: of two answers the one with less lift is taken
 
 
@@ -51,6 +52,9 @@ class _Shared:
     rows: Array
     columns: Ints
     weight: Array
+
+
+_Block = tuple[Ints, Array]  # unknowns of an overlap, and its normal equations by them
 
 
 def lost_light(
@@ -119,24 +123,57 @@ def _said(
     return _Shared(one[0] - two[0], rows, np.concatenate([shading[1], *columns]), weight)
 
 
-def _system(said: Sequence[_Shared], found: Array, agree: float) -> tuple[Array, Array]:
+def _system(said: Sequence[_Shared], found: Array, agree: float) -> tuple[list[_Block], Array]:
     """Normal equations of all overlaps, weighed by what is left with what was found so far."""
-    normal, right = np.zeros((len(found), len(found))), np.zeros(len(found))
+    blocks, right = [], np.zeros(len(found))
     for one in said:
         left = one.left + found[one.columns] @ one.rows
         weighed = one.rows * (one.weight * cauchy_weights((left / agree) ** 2) / agree**2)
-        normal[np.ix_(one.columns, one.columns)] += weighed @ one.rows.T
+        blocks.append((one.columns, weighed @ one.rows.T))
         right[one.columns] -= weighed @ one.left
-    return normal, right
+    return blocks, right
 
 
-def _solved(normal: Array, right: Array, expected: Array) -> Array:
-    """Terms of any sign, of expected sizes, then lifts of one sign. The first are eliminated."""
-    count = len(expected)
-    factor = linalg.cho_factor(normal[:count, :count] + np.diag(1 / expected**2), lower=True)
-    across = linalg.cho_solve(factor, normal[:count, count:])
-    rest = normal[count:, count:] - normal[count:, :count] @ across + np.eye(len(normal) - count)
-    root = linalg.cholesky(rest, lower=True)
-    wanted = right[count:] - across.T @ right[:count] - PRICE
-    lifts = optimize.nnls(root.T, linalg.solve_triangular(root, wanted, lower=True))[0]
-    return np.concatenate([linalg.cho_solve(factor, right[:count]) - across @ lifts, lifts])
+def _solved(blocks: Sequence[_Block], right: Array, expected: Array) -> Array:
+    """Terms of any sign, of expected sizes, then lifts of one sign. The first are eliminated.
+
+    Few lifts are worth their price: the equations of those alone are solved, and of more as long as some are wanted
+    beside them (what is left out of the solution then is what non-negative least squares of all would leave at 0).
+    """
+    unknowns, terms = np.arange(len(right)), np.arange(len(expected))
+    factor = linalg.cho_factor(_gathered(blocks, terms, terms, len(right)) + np.diag(1 / expected**2), lower=True)
+    found = np.concatenate([linalg.cho_solve(factor, right[terms]), np.zeros(len(right) - len(terms))])
+    tried = np.zeros(len(right), bool)
+    while True:
+        wanted = right - _times(blocks, found) - found - PRICE
+        more = ~tried & (unknowns >= len(terms)) & (wanted > LEAST_WANTED * PRICE)
+        if not more.any():
+            return found
+        tried |= more
+        some = np.flatnonzero(tried)
+        to_terms = _gathered(blocks, terms, some, len(right))
+        across = linalg.cho_solve(factor, to_terms)
+        rest = _gathered(blocks, some, some, len(right)) - to_terms.T @ across + np.eye(len(some))
+        root = linalg.cholesky(rest, lower=True)
+        value = right[some] - across.T @ right[terms] - PRICE
+        found[some] = optimize.nnls(root.T, linalg.solve_triangular(root, value, lower=True))[0]
+        found[terms] = linalg.cho_solve(factor, right[terms]) - across @ found[some]
+
+
+def _times(blocks: Sequence[_Block], found: Array) -> Array:
+    """The normal equations' left side of what was found."""
+    sums = np.zeros(len(found))
+    for columns, block in blocks:
+        sums[columns] += block @ found[columns]
+    return sums
+
+
+def _gathered(blocks: Sequence[_Block], down: Ints, across: Ints, count: int) -> Array:
+    """Some rows and columns of the normal equations of so many unknowns."""
+    row, col = np.full(count, -1), np.full(count, -1)
+    row[down], col[across] = np.arange(len(down)), np.arange(len(across))
+    sums = np.zeros((len(down), len(across)))
+    for columns, block in blocks:
+        rows, cols = (np.flatnonzero(at[columns] >= 0) for at in (row, col))
+        sums[np.ix_(row[columns[rows]], col[columns[cols]])] += block[np.ix_(rows, cols)]
+    return sums
