@@ -1,6 +1,7 @@
 """I find a lamp's reflection on a work in a single photo: light that is added, softly, to whatever is drawn.
 
-In: a flat view in linear light. Out: where, and by how much. Works that are soft all over cannot tell.
+In: a flat view in linear light. Out: where, and by how much. Works that are soft all over tell little, only
+what no pigment can leave bare.
 
 Uneven lamps multiply: neighbors differ by a share of their own tone. A reflection adds: neighbors differ by as much in
 black as in white, and in red, green and blue alike. Both are fitted to the small differences between neighbors, where
@@ -13,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import label
 from scipy.sparse import csr_array, diags_array, hstack, kron
 
 from stitchbed.core.arrays import Array, Floats
@@ -34,6 +36,10 @@ NOWHERE = 0.1  # quantile of what is found that counts as no reflection
 BRIGHTER = 0.08  # share of white that is told; watercolor paper scatters by a third of that
 DARKER, MOST_DARKER = 0.03, 0.05  # share of white by which darks may lie below what was added to them; share of places
 MOST_COLORED = 0.35  # of what is found, by which red, green and blue may differ in it
+MOST_TINTED = 0.12  # of a reflection's light, by which its color may be off a lamp's; a single pigment's is off by more
+MOST_MIXED, WIDE = 0.05, 0.1  # of one color that wide ones must be throughout; share of the view that is wide
+WIDEST, MOST_SPOTS = 0.25, 3  # share of the view, and how many parts, that are bright by half; washes leave more bare
+LEAST_SPOT = 0.1  # of the largest of those parts, to be counted
 MOST_GRAINY = 0.04  # of their tone, by which neighbors may differ that show one thing; more, and any law fits
 GRAINIER = 0.1  # of what is found, by which they may differ besides: a strong reflection stands out from coarse paint
 
@@ -51,7 +57,9 @@ def sheen_on(flat: Floats, density: float) -> Sheen | None:
     """Sheen in a flat view (h, w, channels) of a work at `density` px/mm; None when there is none to be told."""
     cell_mm = max(CELL_MM, max(flat.shape[:2]) / density / MOST_CELLS)
     side = max(2, round(cell_mm * density))
-    tones = _tones(flat, side)
+    light = _tones(flat, side)
+    white = _white(light)
+    tones = light / white
     if min(tones.shape[1:3]) <= KNOT_CELLS:
         return None
     pairs = _pairs(tones)
@@ -66,18 +74,40 @@ def sheen_on(flat: Floats, density: float) -> Sheen | None:
     if colored > MOST_COLORED or too_dark > MOST_DARKER or spread > most_grainy:
         return None
     mask = lift > BRIGHTER
-    if not mask.any():
+    if not mask.any() or _pigment(lift, by_channel, white):
         return None
     return Sheen(float(mask.mean()), float(lift.max()), regions_mm(mask, density / side))
 
 
+def _pigment(lift: Array, by_channel: Array, white: Array) -> bool:
+    """Whether what seems added is where less pigment lies: of a color that is no lamp's, of several colors over a wide
+    area, or over too wide an area or too many parts of it, as paper is that gray washes leave bare.
+
+    lift : (rows, columns) light added. by_channel : (places, channels) by each alone. white : (channels,) its unit.
+    """
+    mask = lift.ravel() > BRIGHTER
+    own, all_in = (by_channel - np.quantile(by_channel, NOWHERE, axis=0))[mask], lift.ravel()[mask]
+    color = all_in @ own / (all_in @ all_in)
+    tinted = min(float(np.std(one)) / max(float(np.mean(one)), 1e-9) for one in (color, color * white))
+    mixed = float(np.sqrt(np.mean((own - np.outer(all_in, color)) ** 2)) / all_in.mean())
+    half = lift > lift.max() / 2
+    parts = np.bincount(label(half)[0].ravel())[1:]
+    wide, spots = float(half.mean()), int(np.sum(parts >= LEAST_SPOT * parts.max()))
+    return tinted > MOST_TINTED or (mixed > MOST_MIXED and wide > WIDE) or wide > WIDEST or spots > MOST_SPOTS
+
+
 def _tones(flat: Floats, side: int) -> Array:
-    """(TONES, rows, columns, channels) light in each whole place, white being 1."""
+    """(TONES, rows, columns, channels) light in each whole place."""
     rows, columns = flat.shape[0] // side, flat.shape[1] // side
     cells = flat[: rows * side, : columns * side].reshape(rows, side, columns, side, -1).swapaxes(1, 2)
     tones = np.quantile(cells.reshape(rows, columns, side * side, -1), TONES, axis=2)
-    white = np.quantile(tones[-1].reshape(rows * columns, -1), WHITE, axis=0)
-    return np.asarray(tones / np.maximum(white, DIMMEST), dtype=np.float64)
+    return np.asarray(tones, dtype=np.float64)
+
+
+def _white(tones: Array) -> Array:
+    """(channels,) light that counts as white."""
+    white = np.quantile(tones[-1].reshape(-1, tones.shape[-1]), WHITE, axis=0)
+    return np.asarray(np.maximum(white, DIMMEST), dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -104,3 +104,17 @@ def test_a_painting_that_is_soft_all_over_tells_nothing() -> None:
     painted = cv2.resize(small, SHAPE[::-1], interpolation=cv2.INTER_CUBIC).clip(0.03, 0.9)
     assert sheen_on(np.asarray(painted), DENSITY) is None
     assert sheen_on(np.full((*SHAPE, 3), 0.03, np.float32) + 0.02 * spot(1.0, 15), DENSITY) is None
+
+
+def washed(draw: int, pigment: tuple[float, float, float], parts: int) -> np.ndarray:
+    """Soft washes that leave some paper bare."""
+    small = np.random.default_rng(draw).standard_normal((parts, parts * 3 // 2)).astype(np.float32)
+    depth = np.clip(0.5 + 0.5 * cv2.resize(small, SHAPE[::-1], interpolation=cv2.INTER_CUBIC), 0, 1)[..., None]
+    return np.asarray(0.85 * (1 - depth * np.array(pigment, np.float32)), np.float32)
+
+
+@pytest.mark.parametrize(("draw", "pigment"), [(0, (0.3, 0.3, 0.3)), (1, (0.3, 0.3, 0.3)), (2, (0.25, 0.3, 0.35))])
+def test_paper_that_washes_leave_bare_is_no_sheen(draw: int, pigment: tuple[float, float, float]) -> None:
+    page = washed(draw, pigment, 8)
+    assert sheen_on(page, DENSITY) is None
+    assert sheen_on(page + spot(0.5, 18), DENSITY) is not None
