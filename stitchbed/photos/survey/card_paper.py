@@ -12,8 +12,10 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from stitchbed.card.board import SQUARE_MM, Piece, all_pieces
+from stitchbed.card.blurred import unread_boards
+from stitchbed.card.board import SQUARE_MM, Piece, all_pieces, saddles
 from stitchbed.card.detection import CORNER_SIGMA_PX, SeenCard
+from stitchbed.card.markers import CORNER_PIECES
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.output_frame import (
@@ -30,10 +32,12 @@ from stitchbed.photos.geometry.plane_pose import (
     card_on_plane,
     photo_from_plane,
     placed,
+    plane_from_photo,
+    px_per_mm,
 )
 from stitchbed.photos.geometry.print_size import PrintSize
 from stitchbed.photos.solving.initial_guess import CardPoints
-from stitchbed.photos.survey.photo import Photo, full_px, read_small
+from stitchbed.photos.survey.photo import Photo, full_px, gray_of, read_small, small_px
 
 PRINTED_MM = 0.015  # how truly a printer sets a corner, from memory: paper feed and dots of 600 dpi (.042 mm)
 CUT_MM = 1.5  # paper beside a card's nominal rim, cut by hand
@@ -45,15 +49,20 @@ LIKE_PAPER = 0.06  # stored values, share of full scale: paper differs less from
 MOSTLY = 0.7  # share of a rim along which paper goes on
 OVER_MM = 2.0  # by which a card's nominal rim may reach into the work that it lies beside: both are cut by hand
 RIM_SHARE = 0.03  # of a flat view, along the end of what is seen: table, or the work is not whole in the photo
+UNREAD_MM = 62.0  # from about the middle of a corner card's board to its farthest corner, however it is turned
 AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
 
 
 @dataclass(frozen=True)
 class Papers:
-    """beside : card -> (4,) mm of paper beyond its left, top, right and bottom rim. uncut : cards on whole sheets."""
+    """beside : card -> (4,) mm of paper beyond its left, top, right and bottom rim. uncut : cards on whole sheets.
+
+    unread : (N, 2) plane mm, about the middles of corner cards of which no marker could be read.
+    """
 
     beside: Mapping[str, Array] = field(default_factory=dict)
     uncut: tuple[str, ...] = ()
+    unread: Array = field(default_factory=lambda: np.empty((0, 2)))
 
 
 def papers_of(photos: Sequence[Photo], fit: PlaneFit) -> Papers:
@@ -71,7 +80,25 @@ def papers_of(photos: Sequence[Photo], fit: PlaneFit) -> Papers:
         beside[name] = np.maximum(seen, CUT_MM)
         if name in sheet or np.count_nonzero(seen > 2 * CUT_MM) >= 3:
             uncut.append(name)
-    return Papers(beside, tuple(uncut))
+    return Papers(beside, tuple(uncut), _unread(photos, fit))
+
+
+def _unread(photos: Sequence[Photo], fit: PlaneFit) -> Array:
+    """(N, 2) plane mm of the middles of boards that are those of corner cards left out."""
+    cards = [piece for piece in all_pieces() if piece.name in fit.poses]
+    missing = len(CORNER_PIECES - fit.poses.keys())
+    if not missing or CORNER_PIECES.isdisjoint(fit.poses):
+        return np.empty((0, 2))
+    corners = [card_on_plane(fit, one.name, np.concatenate([saddles(board) for board in one.boards])) for one in cards]
+    found: list[Array] = []
+    for number, photo in enumerate(photos):
+        middle = np.mean(corners[0], axis=0)
+        square = SQUARE_MM * px_per_mm(fit.views[number], middle) / photo.reduction
+        read = small_px(photo, photo_from_plane(fit, number, np.concatenate([*corners, *found])))
+        boards = unread_boards(gray_of(photo), square, read)[: missing - sum(len(each) for each in found)]
+        if boards:
+            found.append(plane_from_photo(fit, number, full_px(photo, np.array(boards))))
+    return np.concatenate([np.empty((0, 2)), *found])
 
 
 def on_card(fit: PlaneFit, papers: Papers, plane_xy: Array, room: float = 0.0) -> Mask:
@@ -83,6 +110,8 @@ def on_card(fit: PlaneFit, papers: Papers, plane_xy: Array, room: float = 0.0) -
             xy = card_from_plane(fit, name, plane_xy)
             low, high = -beside[:2] - room, np.array([card.width, card.height]) + beside[2:] + room
             covered |= ((xy > low) & (xy < high)).all(axis=1)
+    for middle in papers.unread:
+        covered |= np.linalg.norm(plane_xy - middle, axis=1) < UNREAD_MM + room
     return covered
 
 
@@ -92,6 +121,9 @@ def cards_in(shape: tuple[int, ...], fit: PlaneFit, papers: Papers, view: Facing
     for name, beside in papers.beside.items():
         corners = canvas_from_plane(view, card_outline(fit, name, beside)) * density - 0.5
         cv2.fillConvexPoly(cards, np.rint(corners).astype(np.int32), 1)
+    for middle in papers.unread:
+        x, y = np.rint(canvas_from_plane(view, middle[None])[0] * density - 0.5).astype(int)
+        cv2.circle(cards, (int(x), int(y)), round(UNREAD_MM * density), 1, cv2.FILLED)
     rim = 2 * round(SHADOW_MM * density) + 1
     return np.asarray(cv2.dilate(cards, np.ones((rim, rim), np.uint8)) > 0)
 
@@ -210,16 +242,18 @@ def _margins_on(paper: str, smallest: float) -> dict[str, Array]:
     return found
 
 
-def sure_table(keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float]) -> Mask:
+def sure_table(
+    keep_out: Mask, unseen: Mask, fit: PlaneFit, papers: Papers, frame: tuple[Facing, float], *, rim_only: bool = False
+) -> Mask:
     """(h, w) True where a flat view surely shows table: near the end of what is seen, and beyond corner cards.
 
-    frame : the view's, and its px per mm.
+    frame : the view's, and its px per mm. rim_only : not beyond corner cards, between which the work may reach out.
     """
     view, density = frame
     shape = keep_out.shape
     seen = np.pad(~unseen, 1).astype(np.uint8)
     rim = cv2.distanceTransform(seen, cv2.DIST_L2, 3)[1:-1, 1:-1] <= RIM_SHARE * max(shape)
-    if laid_round(fit, papers):
+    if laid_round(fit, papers) and not rim_only:
         hull = _between(fit, view)
         between = cv2.convexHull((canvas_from_plane(view, hull) * density - 0.5).astype(np.float32))
         inner = np.zeros(shape, np.uint8)

@@ -44,6 +44,8 @@ from stitchbed.photos.survey.photo import Photo
 
 FLAT_LONG_PX = 1100  # the flat view that sides are sought in; finer ones show more strokes, not more sides
 ROUND_CARDS_MM = 30.0  # table shown round the cards in that view
+WIDER = 0.5  # of the cards' longer reach: shown round them where the work may reach out between them
+TWO_CARDS = 1.5  # the same of two: all of a table that a photo shows may be so much that the work is small in it
 FARTHEST_CARDS = 12.0  # of a single card's size: how far a plane is followed from it
 AGAIN_PX = 4.0  # of that view: how far sides are sought from where they were found
 MOST_LEAN = float(np.deg2rad(14.0))  # of the work's sides against the photo's, tilt of the camera included
@@ -93,13 +95,45 @@ def sides_by_cards(
     """
     papers = papers_of(photos, fit)
     view = _rough_facing(photos, fit, papers)
-    density = FLAT_LONG_PX / max(view.width, view.height)
     if corners is not None:
+        density = FLAT_LONG_PX / max(view.width, view.height)
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
         return SidesFound(measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
+    found = _sides_in(photos, fit, papers, view, inner=inner, named=named)
+    if found.lines is None and named is None and (laid_round(fit, papers) or _two_of_four(photos, fit, papers)):
+        # Cards that lie beside the work's sides leave its corners out, and these were taken for table.
+        wider = _in_wide_view(photos, fit, papers, inner)
+        found = found if wider.lines is None else wider
+    return found
+
+
+def _two_of_four(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> bool:
+    """Whether one photo shows two corner cards cut apart, as when the others could not be read."""
+    return len(photos) == 1 and sum(name.startswith("corner") for name in fit.poses.keys() - set(papers.uncut)) == 2
+
+
+def _in_wide_view(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, inner: bool) -> SidesFound:
+    """The sides sought round the cards, neither near nor far; only the rim of that view counts as table."""
+    share = WIDER if laid_round(fit, papers) else TWO_CARDS
+    reach = share * float(np.ptp(np.concatenate([card_outline(fit, name) for name in fit.poses]), axis=0).max())
+    return _sides_in(photos, fit, papers, _seen_facing(photos, fit, reach), inner=inner, named=None, rim_only=True)
+
+
+def _sides_in(
+    photos: Sequence[Photo],
+    fit: PlaneFit,
+    papers: Papers,
+    view: Facing,
+    *,
+    inner: bool,
+    named: tuple[float, float, float] | None,
+    rim_only: bool = False,
+) -> SidesFound:
+    """Sides of the work sought in one view of the plane. rim_only : only the rim of what is seen is surely table."""
+    density = FLAT_LONG_PX / max(view.width, view.height)
     flat, unseen, used = together(photos, fit, view, density)
     keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
-    table = sure_table(keep_out, unseen, fit, papers, (view, density))
+    table = sure_table(keep_out, unseen, fit, papers, (view, density), rim_only=rim_only)
 
     def over(lines: Mapping[str, Line]) -> float:
         at = plane_from_canvas(view, corners_of(_in_mm(lines, density)))
@@ -247,15 +281,25 @@ def _to_mm(line: Line, density: float) -> float:
 
 def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Facing:
     """Round three or four corner cards; else all that the photos show of the plane, within reason."""
-    h, w = photos[0].size
-    turn = photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
     outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
     if laid_round(fit, papers):
-        return facing_around(outlines, turn, ROUND_CARDS_MM)
-    seen = np.concatenate([plane_from_photo(fit, number, rim_of(photo.size)) for number, photo in enumerate(photos)])
-    reach = FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max())
+        return facing_around(outlines, _turn(photos, fit), ROUND_CARDS_MM)
     middle = outlines.mean(0)
-    return facing_around(np.clip(seen, middle - reach, middle + reach), turn, 0.0)
+    return _seen_facing(photos, fit, FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max()), np.stack([middle, middle]))
+
+
+def _seen_facing(photos: Sequence[Photo], fit: PlaneFit, reach: float, box: Array | None = None) -> Facing:
+    """All that the photos show of the plane up to `reach` mm from a box (low and high), or from the cards."""
+    if box is None:
+        outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
+        box = np.stack([outlines.min(0), outlines.max(0)])
+    seen = np.concatenate([plane_from_photo(fit, number, rim_of(photo.size)) for number, photo in enumerate(photos)])
+    return facing_around(np.clip(seen, box[0] - reach, box[1] + reach), _turn(photos, fit), 0.0)
+
+
+def _turn(photos: Sequence[Photo], fit: PlaneFit) -> float:
+    h, w = photos[0].size
+    return photo_turn(fit, 0, np.array([(w - 1) / 2, (h - 1) / 2]))
 
 
 def _line_through(points: Array, name: str) -> Line:

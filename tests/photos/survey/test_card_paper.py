@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from flat_photos import fit_of, photo, scaled
 
+from stitchbed.card.board import SQUARE_MM
 from stitchbed.card.detection import CORNER_SIGMA_PX, find_cards
 from stitchbed.card.patches import patch_corners
 from stitchbed.card.sheet import PAPERS, sheets
 from stitchbed.drawing.raster import pixels_of
-from stitchbed.photos.geometry.plane_pose import card_on_plane, photo_from_plane, plane_from_photo
+from stitchbed.photos.geometry.output_frame import Facing
+from stitchbed.photos.geometry.plane_pose import card_on_plane, on_frame, photo_from_plane, plane_from_photo
 from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.initial_guess import CardPoints
 from stitchbed.photos.solving.plane_equations import PlaneSettings
-from stitchbed.photos.survey.card_paper import CUT_MM, on_card, papers_of
+from stitchbed.photos.survey.card_paper import CUT_MM, cards_in, on_card, papers_of
 from stitchbed.photos.survey.photo import gray_of, opened
 from stitchbed.photos.survey.plane_types import Asked
 
@@ -91,3 +95,28 @@ def test_a_cut_card_ends_at_its_line(tmp_path: Path) -> None:
     beside, uncut, covered = seen(tmp_path / "cut.png", "A4", cut=True)
     assert beside == pytest.approx([CUT_MM] * 4)
     assert uncut == () and not covered.any()
+
+
+def test_a_corner_card_that_cannot_be_read_is_kept_clear_of() -> None:
+    """Three are read, the fourth shows its squares and gray blots for markers; two cards were all that were laid."""
+    density, places = 2.0, {1: (40.0, 40.0), 2: (460.0, 40.0), 3: (460.0, 390.0), 4: (40.0, 390.0)}
+    picture = np.full((1000, 1200, 3), 110, np.uint8)
+    for x, y in places.values():
+        left, top, side = round(density * x), round(density * y), round(density * SQUARE_MM)
+        picture[top : top + round(density * 74), left : left + round(density * 96)] = 230
+        for row in range(5):
+            for column in range(8):
+                at = (top + 16 + row * side, left + 10 + column * side)
+                picture[at[0] : at[0] + side, at[1] : at[1] + side] = 30 if (row + column) % 2 == 0 else 230
+    scene = [photo(picture)]
+    fit = fit_of(scene, [scaled(density)])
+    fit = replace(fit, params=on_frame(replace(fit, params=np.zeros_like(fit.params)), np.eye(3)).params)
+    for read, left_out in (((1, 2, 3), [4]), ((1, 2, 3, 4), [])):
+        laid = replace(fit, poses={f"corner {n}": np.array([*places[n], 0.0]) for n in read})
+        papers = papers_of(scene, laid)
+        middles = np.array([np.add(places[n], (45.0, 33.0)) for n in left_out]).reshape(-1, 2)
+        assert papers.unread == pytest.approx(middles, abs=8.0)
+        clear = cards_in((500, 600), laid, papers, Facing(0.0, 0.0, 0.0, 600.0, 500.0), 1.0)
+        assert clear[40:114, 460:556].all() and clear[395:460, 45:130].all()
+        assert not clear[150:350].any()
+        assert on_card(laid, papers, np.array([[90.0, 420.0], [90.0, 330.0]])).tolist() == [True, False]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from flat_photos import fit_of, photo, scaled
@@ -19,11 +21,19 @@ from stitchbed.photos.plane.solution import SQUARE_DEG, Solution, askew_deg, squ
 from stitchbed.photos.sides.edge_points import Side
 from stitchbed.photos.sides.edge_shape import EdgeShape
 from stitchbed.photos.sides.lines import SIDES, Line, corners_of, sides_through
+from stitchbed.photos.survey import work_edges
 from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
 from stitchbed.photos.survey.measured_sides import ENDS_OF, softer
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.side_doubts import left_out_reasons, side_reasons
-from stitchbed.photos.survey.work_edges import SidesFound, _between_ends, _rectangles, _with_margins
+from stitchbed.photos.survey.work_edges import (
+    SidesFound,
+    _between_ends,
+    _rectangles,
+    _with_margins,
+    sides_by_cards,
+    work_corners,
+)
 
 VIEW = Facing(0.0, 0.0, 0.0, 600.0, 500.0)
 DENSITY = 1.0  # px/mm
@@ -47,6 +57,50 @@ def test_three_cards_leave_the_work_at_the_fourth_corner_no_table(missing: int) 
         table = sure_table(nothing, nothing, laid(*numbers), Papers(), (VIEW, DENSITY))
         assert not table[120:380, 140:450].any()
         assert table[:30].all() and table[-20:].all() and table[:, :30].all() and table[:, -20:].all()
+
+
+def test_a_work_that_reaches_out_between_its_cards_is_found() -> None:
+    """Cards at mid-height of its sides leave two of its corners out of what they bound, which then counts as table."""
+    fine, low, high = 3, np.array([170, 120]), np.array([560, 480])
+    small = np.full((640, 760, 3), 90, np.uint8)
+    small[low[1] : high[1], low[0] : high[0]] = 215
+    cv2.ellipse(small, (300, 420), (80, 50), 0, 0, 360, (150, 110, 140), cv2.FILLED)
+    places = ((200, 30), (580, 160), (580, 270), (60, 260))
+    for x, y in places:
+        small[y : y + 74, x : x + 96] = 235
+    picture = cv2.GaussianBlur(cv2.resize(small, None, fx=fine, fy=fine, interpolation=cv2.INTER_NEAREST), (0, 0), 0.8)
+    grain = np.random.default_rng(4).normal(0, 2, (*picture.shape[:2], 1))
+    scene = [photo(np.clip(picture + grain, 0, 255).astype(np.uint8))]
+    fit = fit_of(scene, [scaled(fine)])
+    params = on_frame(replace(fit, params=np.zeros_like(fit.params)), np.eye(3)).params
+    poses = {f"corner {n}": np.array([*at, 0.0], float) for n, at in enumerate(places, 1)}
+    fit = replace(fit, params=params, poses=poses)
+    found = sides_by_cards(scene, fit, None)
+    assert found.lines is not None and not found.doubtful
+    corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+    assert work_corners(fit, found, found.lines) == pytest.approx(corners, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("numbers", "photos", "looks"), [((1,), 1, 1), ((1, 3), 1, 2), ((1, 3), 2, 1), ((1, 2, 3), 1, 2)]
+)
+def test_what_was_not_found_round_cards_is_sought_once_more(
+    numbers: tuple[int, ...], photos: int, looks: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not beside a single card, nor where several photos show parts: there the work may go on beyond any such view."""
+    views: list[Facing] = []
+
+    def nothing(*how: Any, rim_only: bool = False, **_: object) -> SidesFound:
+        assert rim_only == bool(views)
+        views.append(how[3])
+        return SidesFound({}, None, how[3], Papers())
+
+    monkeypatch.setattr(work_edges, "_sides_in", nothing)
+    monkeypatch.setattr(work_edges, "papers_of", lambda *_: Papers())
+    scene = [photo(np.zeros((500, 600, 3), np.uint8))] * photos
+    fit = fit_of(scene, [scaled(1.0)] * photos)
+    sides_by_cards(scene, replace(fit, poses=laid(*numbers).poses, params=laid(1).params), None)
+    assert len(views) == looks
 
 
 def solved(corners: np.ndarray) -> Solution:
