@@ -26,6 +26,9 @@ NO_EDGES = (
     "the work's own edges were not found, so the result shows all that lies between or beside the cards: give the "
     "work's --corners, or lay it on a plain board"
 )
+UNUSED = (
+    "--size {0:g}x{1:g}mm was not used, since no work of that size was found: all sizes are those that the cards tell"
+)
 UNDER = "; where a card lies partly under the work, lay it beside, a finger's width away"
 OVER = (
     "the work reaches {mm:.0f} mm over the card {card}: its face lies higher than the cards, so that all comes out too "
@@ -52,6 +55,11 @@ def print_notes(asked: Asked) -> list[str]:
     if asked.printed_mm is not None or asked.size_mm is not None:
         return []
     return [NOT_MEASURED]
+
+
+def size_notes(asked: Asked, told: Asked) -> list[str]:
+    """Said of a size that the user gave where no sides were found to measure by it. told : what was made use of."""
+    return [UNUSED.format(*asked.size_mm)] if asked.size_mm is not None and told.size_mm is None else []
 
 
 def ends_elsewhere(photos: Sequence[Photo], solved: Solution, asked: Asked) -> list[str]:

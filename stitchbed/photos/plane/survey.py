@@ -6,11 +6,12 @@ In: open photos, what the user said. Out: a `PlaneSurvey`; nothing is rendered y
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from stitchbed.card.detection import NO_CARD, SeenCard, find_cards
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.plane.doubts import doubts_of, ends_elsewhere, print_notes, size_of
+from stitchbed.photos.plane.doubts import doubts_of, ends_elsewhere, print_notes, size_notes, size_of
 from stitchbed.photos.plane.known_size import survey_by_size
 from stitchbed.photos.plane.named_size import of_size
 from stitchbed.photos.plane.solution import below, solved_by_cards
@@ -41,10 +42,13 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     solved = solved_by_cards(photos, seen, asked, believed)
     if asked.raised_mm:
         solved = solved_by_cards(photos, seen, asked, below(solved, asked.raised_mm))
+    told, by_cards = asked, solved
     if asked.size_mm is not None:
-        solved = of_size(photos, seen, asked, solved)
+        solved = of_size(photos, seen, asked, by_cards)
+        told = replace(asked, size_mm=None) if solved is by_cards else asked
+        warnings += size_notes(asked, told)
     overlaps = tuple(overlaps_of(solved.fit, solved.ties))
-    warnings += [*doubts_of(photos, solved, asked), *loose_overlaps(photos, overlaps), *print_notes(asked)]
+    warnings += [*doubts_of(photos, solved, asked), *loose_overlaps(photos, overlaps), *print_notes(told)]
     found = solved.found
     own, ends = found.lines is not None, tuple(ends_elsewhere(photos, solved, asked))
     rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, size_of(found.other), ends)

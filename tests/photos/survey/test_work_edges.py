@@ -14,7 +14,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, placed
 from stitchbed.photos.geometry.print_size import print_size
-from stitchbed.photos.plane import named_size
+from stitchbed.photos.plane import named_size, survey
 from stitchbed.photos.plane.doubts import ends_elsewhere
 from stitchbed.photos.plane.named_size import of_size
 from stitchbed.photos.plane.solution import SQUARE_DEG, Solution, askew_deg, squarer
@@ -169,6 +169,21 @@ def test_a_size_that_the_first_rectangle_has_not_is_looked_for(monkeypatch: pyte
     with pytest.raises(BadSettings, match="measures 217"):
         of_size(scene, (), Asked(size_mm=(400.0, 260.0)), wrong)
     assert of_size(scene, (), Asked(size_mm=(400.0, 260.0)), nothing) is nothing
+
+
+def test_a_size_that_nothing_was_found_to_measure_by_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a result by the cards alone seemed to have the size that was given."""
+    scene = [photo(np.zeros((500, 600, 3), np.uint8))]
+    nothing = solved(WORK)
+    whole = replace(nothing, found=SidesFound({}, sides_through(WORK), VIEW, Papers()))
+    asked = Asked(size_mm=(310.0, 260.0))
+    monkeypatch.setattr(survey, "_cards_in_any", lambda *_: (((),), []))
+    for first, used in ((nothing, False), (whole, True)):
+        for module in (survey, named_size):
+            monkeypatch.setattr(module, "solved_by_cards", lambda *_, first=first, **__: replace(first))
+        notes = survey.survey_plane(scene, asked).warnings
+        assert [("--size 310x260mm was not used" in note) for note in notes].count(True) == (not used)
+        assert any("the print was not measured" in note for note in notes) == (not used)
 
 
 def test_a_card_that_the_work_reaches_over_is_told() -> None:
