@@ -1,4 +1,5 @@
-"""I lay one small picture of a piece on another's and take away what tells nothing of what both show: slow light, dust.
+"""I lay one small picture of a piece on another's and take away what tells nothing of what both show: slow light, dust,
+and what dead cells of a sensor wrote.
 
 In: pictures of two pieces and a motion. Out: `Overlap`, what both show of the same place.
 """
@@ -6,6 +7,7 @@ In: pictures of two pieces and a motion. Out: `Overlap`, what both show of the s
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -20,6 +22,12 @@ FINE_SIGMA = 4.0  # px of a Gaussian that is as good as a finer one
 # is taken from the picture itself, 12 gray levels at least and 30 at most.
 STRONGER, GRAIN, COARSEST_GRAIN, DEVIATIONS = 1.5, 12.0, 30.0, 3.5
 UNSEEN = -128  # in place of a pixel: a scan that broke off shows nothing from there on
+# Of a line that a sensor's cell writes from end to end: parts of the length that show it, all but one; gray levels; px
+# wide, and as many to where its tone has ended; more such lines are drawn. Every fourth row tells.
+CELL_PARTS, CELL_LEVELS, CELL_WIDE, MOST_CELLS, CELL_ROWS = 12, 3.0, 2, 8, 4
+# Of such a line, from end to end: px that no cell moves by, and standard errors; share of its depth by which the tones
+# of its two sides may differ where it tells of that; parts that must tell.
+CELL_MOVES, SURE, LEVEL, LEAST_SHOWN = 0.04, 3.0, 0.3, 5
 DEAD = 0.5  # gray levels of 255: no lid and no ink is that black all along a row
 
 
@@ -100,6 +108,55 @@ def shown_at(layer: Layer, xy: Array) -> NDArray[np.int8]:
     cols, rows = np.rint((xy + 0.5) / layer.step - 0.5).astype(int).T
     inside = (rows >= 0) & (rows < layer.pixels.shape[0]) & (cols >= 0) & (cols < layer.pixels.shape[1])
     return layer.pixels[rows[inside], cols[inside]]
+
+
+def without_cells(gray: Floats) -> Floats:
+    """A piece (h, w) without the few straight lines that dead cells of its sensor write from its top to its bottom: on
+    bare paper such a line would be all that is drawn there, and in one piece only."""
+    if len(gray) < CELL_PARTS * CELL_ROWS:
+        return gray
+    ends = np.linspace(0, len(gray), CELL_PARTS + 1).astype(int)
+    spans = [slice(first, end) for first, end in pairwise(ends)]
+    parts = np.stack([np.median(gray[span][::CELL_ROWS], axis=0) for span in spans])
+    left, right = (np.roll(parts, aside, axis=1) for aside in (CELL_WIDE, -CELL_WIDE))
+    depth = parts - (left + right) / 2
+    # an edge of the sheet is darker on one side, and so is what lies beside a line
+    depth[np.abs(depth) <= np.maximum(np.abs(left - right), CELL_LEVELS)] = 0
+    depth[:, :CELL_WIDE] = depth[:, -CELL_WIDE:] = 0
+    told = np.abs(np.sign(depth).sum(0)) >= len(parts) - 1
+    lines = np.flatnonzero(np.diff(np.concatenate([[0], told.astype(np.int8), [0]]))).reshape(-1, 2)
+    if not len(lines) or len(lines) > MOST_CELLS or int(np.diff(lines, axis=1).max()) > CELL_WIDE:
+        return gray
+    for first, end in lines:
+        told[first:end] = not leans(parts, int(first), int(end))
+    found = gray.copy()
+    for span, own in zip(spans, depth, strict=True):
+        found[span, told] -= own[told]
+    return found
+
+
+def leans(parts: Floats, first: int, end: int) -> bool:
+    """Whether a dark or light line moves sidewards from the top of a piece to its bottom: it is drawn then, on a sheet
+    that lies a little askew. What a cell of the sensor wrote never leaves its column.
+
+    parts : (n, w) gray levels, middle rows of n parts of the piece. The line takes columns `first` to before `end`.
+    """
+    if first < CELL_WIDE or end - 1 + CELL_WIDE >= parts.shape[1]:
+        return False
+    left, right = parts[:, first - CELL_WIDE], parts[:, end - 1 + CELL_WIDE]
+    own = parts[:, first - 1 : end + 1].astype(np.float64) - (left + right)[:, None] / 2
+    depth = own[:, 1:-1].sum(1)
+    shown = np.flatnonzero((np.abs(depth) > CELL_LEVELS) & (np.abs(left - right) < LEVEL * np.abs(depth)))
+    if len(shown) < LEAST_SHOWN:
+        return False
+    own = np.maximum(own[shown] * np.sign(depth[shown, None]), 0)
+    middle = own @ np.arange(own.shape[1]) / own.sum(1)
+    along = (shown - shown.mean()) / (len(parts) - 1)
+    power = float(along @ along)
+    moves = float(along @ middle) / power
+    strays = middle - middle.mean() - moves * along
+    error = float(np.sqrt(strays @ strays / (len(shown) - 2) / power))
+    return abs(moves) > CELL_MOVES + SURE * error
 
 
 def from_ends(row: Mask) -> tuple[int, int]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -19,7 +18,16 @@ from stitchbed.core.arrays import Array, Floats, Ints
 from stitchbed.imaging.reduce import area_size
 from stitchbed.imaging.transforms import fit_similarity, moved, scale_of, similarity_matrix, similarity_params
 from stitchbed.matching.cell_correlation import correlate
-from stitchbed.matching.laid_over import UNSEEN, Layer, Overlap, leveled, overlap_of, unseen_ends, without_specks
+from stitchbed.matching.laid_over import (
+    UNSEEN,
+    Layer,
+    Overlap,
+    leveled,
+    overlap_of,
+    unseen_ends,
+    without_cells,
+    without_specks,
+)
 
 # Log odds that a motion is true: by likeness, against drawing in one piece only; measured on pairs that share nothing
 # (their best motions reach a likeness of .72, or .18 of bare drawing) and on true neighbors (from .5, under .08).
@@ -41,9 +49,6 @@ MOST_PIXELS = 2**23  # of a layer: an A1 sheet in one piece; larger ones are loo
 TRUE_CELL = 0.5  # likeness over which a cell tells where the second piece lies
 LEAST_SCATTERED = 5  # cells that tell how far they scatter: a motion fits two in any case
 LEAST_UNLIKE, LEAST_SCATTER = 0.01, 0.05  # of one drawing scanned twice; mm
-# Of a line that a sensor's cell writes from end to end: parts of the length that show it, all but one; gray levels; px
-# wide, and as many to where its tone has ended; more such lines are drawn. Every fourth row tells.
-CELL_PARTS, CELL_LEVELS, CELL_WIDE, MOST_CELLS, CELL_ROWS = 12, 3.0, 2, 8, 4
 
 
 @dataclass(frozen=True)
@@ -189,34 +194,11 @@ def detail_reductions(
 
 def detail_from(smalls: Sequence[Floats], width: float, px_per_mm: float, settings: EvidenceSettings) -> Detail:
     """smalls : gray 0..255 of a piece of `width` px and `px_per_mm`, reduced as `detail_reductions` says."""
-    fine = _without_cells(np.asarray(smalls[0], np.float32))
+    fine = without_cells(np.asarray(smalls[0], np.float32))
     strokes = _layer(fine, width, px_per_mm, settings.ground_mm)
     without_dust = cv2.medianBlur(np.asarray(smalls[1], np.float32), 3)  # nor single thin lines
     plain, tones = (_plain(one, width / one.shape[1], px_per_mm) for one in (fine, without_dust))
     return Detail(strokes, tones, plain)
-
-
-def _without_cells(gray: Floats) -> Floats:
-    """A piece (h, w) without the few straight lines that dead cells of its sensor write from its top to its bottom: on
-    bare paper such a line would be all that is drawn there, and in one piece only."""
-    if len(gray) < CELL_PARTS * CELL_ROWS:
-        return gray
-    ends = np.linspace(0, len(gray), CELL_PARTS + 1).astype(int)
-    spans = [slice(first, end) for first, end in pairwise(ends)]
-    parts = np.stack([np.median(gray[span][::CELL_ROWS], axis=0) for span in spans])
-    left, right = (np.roll(parts, aside, axis=1) for aside in (CELL_WIDE, -CELL_WIDE))
-    depth = parts - (left + right) / 2
-    # an edge of the sheet is darker on one side, and so is what lies beside a line
-    depth[np.abs(depth) <= np.maximum(np.abs(left - right), CELL_LEVELS)] = 0
-    depth[:, :CELL_WIDE] = depth[:, -CELL_WIDE:] = 0
-    told = np.abs(np.sign(depth).sum(0)) >= len(parts) - 1
-    lines = np.flatnonzero(np.diff(np.concatenate([[0], told.astype(np.int8), [0]]))).reshape(-1, 2)
-    if not len(lines) or len(lines) > MOST_CELLS or int(np.diff(lines, axis=1).max()) > CELL_WIDE:
-        return gray
-    found = gray.copy()
-    for span, own in zip(spans, depth, strict=True):
-        found[span, told] -= own[told]
-    return found
 
 
 def _plain(small: Floats, step: float, px_per_mm: float) -> Layer:

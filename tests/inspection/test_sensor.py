@@ -111,3 +111,19 @@ def test_the_rim_of_a_dark_sheet_that_a_scanner_sharpens_is_not_cut_off_at_black
         codes = np.clip(np.rint(gray), 0, 255).astype(np.uint8)[..., None]
         told.append(banded(lambda box, codes=codes: codes[box.slices], codes.shape, 8).black)
     assert told[0] == 0 and told[1] > 0.1
+
+
+def test_lines_of_a_printed_grid_that_lies_a_little_askew_are_no_dead_cells() -> None:
+    """They cross black squares here and there, as a cell of one value would, but move by a quarter of a px."""
+    rng = np.random.default_rng(11)
+    x = np.arange(COLS)[None] + 0.25 * np.arange(ROWS)[:, None] / ROWS
+    page = np.full((ROWS, COLS), 224.0)
+    for row in range(0, ROWS, 40):
+        for col in range(20, COLS - 40, 40):
+            if rng.random() < 0.3:
+                page[row : row + 40, col : col + 40] = 58
+    page += (20 - page) * np.clip(1.05 - np.abs((x + 20) % 40 - 20.15), 0, 1)
+    page += rng.normal(0, 1.2, page.shape)
+    assert stuck(page.astype(np.float32), 1) == []
+    page[:, 307] = 20
+    assert [one.at for one in stuck(page.astype(np.float32), 1)] == [307]

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import moved
+from stitchbed.matching.laid_over import without_cells
 from stitchbed.matching.overlap_evidence import (
     Detail,
     Evidence,
@@ -209,3 +210,17 @@ def test_a_dead_cell_of_the_sensor_is_no_drawing_of_one_piece_only() -> None:
     short = two.copy()
     short[:300, 90] = 0  # drawn: it ends on the sheet
     assert probability(compare(np.eye(3), (details[0], detail_of(short, 1, 4.0, SETTINGS)), SETTINGS), SETTINGS) < 0.5
+
+
+def test_a_drawn_line_that_moves_by_part_of_a_pixel_along_a_piece_is_no_dead_cell() -> None:
+    """A ruled line through both pieces: upright but for a third of a px in one, a degree askew in the other."""
+    rng = np.random.default_rng(6)
+    pair = []
+    for moves in (0.3, 8.0):
+        line = 90 + moves * np.arange(480)[:, None] / 480
+        ink = np.clip(1.1 - np.abs(np.arange(360)[None] - line), 0, 1)
+        pair.append(np.asarray(225 - 180 * ink + rng.normal(0, 1.5, ink.shape), np.float32))
+    assert (without_cells(pair[0]) == pair[0]).all()
+    lined = pair[0].copy()
+    lined[:, 200] = 0
+    assert without_cells(lined)[:, 200].min() > 200 and (without_cells(lined)[:, 90] == lined[:, 90]).all()

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Floats
+from stitchbed.matching.laid_over import leans
 from stitchbed.matching.robust import MAD_SIGMA, robust_spread
 
 SEGMENTS = 12  # of the length, in each of which a line of the sensor must show ...
@@ -133,6 +134,7 @@ def stuck(view: Floats, reduction: int) -> list[Streak]:
         if _narrow(parts, without, at, at + 1)
         and _footless(parts[some], without[some], at, at + 1)
         and _lone(parts[some], without[some], at)
+        and not leans(parts, at, at + 1)
     ]
     if len(columns) > MOST_STUCK:
         return []
