@@ -135,7 +135,7 @@ def without_cells(gray: Floats) -> Floats:
     return found
 
 
-def leans(parts: Floats, first: int, end: int) -> bool:
+def leans(parts: Array | Floats, first: int, end: int) -> bool:
     """Whether a dark or light line moves sidewards from the top of a piece to its bottom: it is drawn then, on a sheet
     that lies a little askew. What a cell of the sensor wrote never leaves its column.
 
