@@ -75,3 +75,11 @@ def test_sheets_that_lie_still_are_not_named() -> None:
     torn = [np.interp(ROWS, np.arange(0, HIGH + 20, 20), rng.normal(0, 4, HIGH // 20 + 1)) for _ in range(2)]
     assert _found(straight[0] + torn[0], straight[1] + torn[1]) == []
     assert _found(np.full(HIGH, -50.0), np.full(HIGH, WIDE + 50.0)) == []  # no side is seen
+
+
+@pytest.mark.parametrize(("askew", "at"), [(0.004, 0.25), (0.005, 0.0), (0.005, 0.5)])
+def test_the_saw_that_pixels_make_of_both_sides_alike_is_no_motion(askew: float, at: float) -> None:
+    """Both are found too near to the middles of pixels, and lie a whole number of px apart."""
+    side = at + askew * ROWS
+    side += 0.28 * np.sin(2 * np.pi * side)
+    assert _found(24 + side, 388 + side) == []

@@ -10,6 +10,7 @@ askew; that both are so, at the same height and by the same angle, is the sheet'
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,9 @@ LEAST_BANDS = 20  # that both sides must be seen in
 ENDS = 0.2  # of the bands: nearer to an end nothing tells a bend from a ragged corner
 SLOW = (0.0, 0.15, 0.3)  # shares of the length over which a sheet turns: at once, or while the head goes on
 PLACES = 19  # at which a bend is tried
+# Where an edge goes through a pixel draws what is found of it aside: a saw of one px along a side that lies askew,
+# and of both sides at once where they are a whole number of px apart. One sd of it, px; waves it is made of.
+SAW, WAVES = 0.2, 2
 STRAIGHT_MM = 0.12  # one sd of a side about its line; what is rougher is torn, and tells nothing
 
 
@@ -71,12 +75,28 @@ def bend_of(sides: Sides, px_per_mm: float) -> Bend | None:
     length = float(along[-1] - along[0])
     places = np.linspace(along[0] + ENDS * length, along[-1] - ENDS * length, PLACES)
     tried = [(at, slow * length) for at in places for slow in SLOW]
-    fits = [(_fit(along, across, at, slow), at) for at, slow in tried]
+    bends = [_best(along, across, tried, STRAIGHT_MM * px_per_mm, waves) for waves in (0, WAVES)]
+    plain, sawn = bends
+    # a bend that a saw explains is none
+    return _lesser(plain, sawn) if plain and sawn else None
+
+
+def _best(
+    along: Array, across: Array, tried: Sequence[tuple[float, float]], straight: float, waves: int
+) -> Bend | None:
+    """The bend of those tried (place, px it takes) that fits best; None of sides rougher than `straight` px."""
+    fits = [(_fit(along, across, at, slow, waves), at) for at, slow in tried]
     (left, values, sds), at = min(fits, key=lambda fit: fit[0][0])
-    if not np.isfinite(left) or left > (STRAIGHT_MM * px_per_mm) ** 2:
+    if not np.isfinite(left) or left > straight**2:
         return None
     turn, step = (_both(values[:, k], sds[:, k]) for k in (2, 3))
     return Bend(float(at), turn[0], step[0], turn[1], step[1])
+
+
+def _lesser(one: Bend, other: Bend) -> Bend:
+    """What both say at least, as doubtful as the more doubtful of them."""
+    turn, step = (min(values, key=abs) for values in ((one.turn, other.turn), (one.step, other.step)))
+    return Bend(one.at, turn, step, max(one.turn_sd, other.turn_sd), max(one.step_sd, other.step_sd))
 
 
 def _side(inward: Floats, px_per_mm: float) -> tuple[Array, Array] | None:
@@ -97,22 +117,25 @@ def _side(inward: Floats, px_per_mm: float) -> tuple[Array, Array] | None:
     return along, depths
 
 
-def _fit(along: Array, across: Array, at: float, slow: float) -> tuple[float, Array, Array]:
+def _fit(along: Array, across: Array, at: float, slow: float, waves: int) -> tuple[float, Array, Array]:
     """(misfit, (2, 4) place, slope, turn and step of each side, (2, 4) one sd of each) of a bend at a place that takes
-    `slow` px; misfit in px squared, the larger of both sides."""
+    `slow` px; misfit in px squared, the larger of both sides. waves : of a saw of one px that lies over each side."""
     done = (along > at).astype(float) if slow == 0 else np.clip((along - at) / slow + 0.5, 0, 1)
     design = np.stack([np.ones_like(along), along - at, -done * (along - at), done], axis=1)
     values, sds, misfits = [], [], []
     for side in across:
-        weight = np.ones(len(along))
+        weight, spread, line = np.ones(len(along)), SAW, np.polyval(np.polyfit(along, side, 1), along)
         for _ in range(5):
-            root = np.sqrt(weight)[:, None]
-            found = np.linalg.lstsq(root * design, root[:, 0] * side, rcond=None)[0]
-            rest = side - design @ found
+            saw = 2 * np.pi * line[:, None] * np.arange(1, waves + 1)
+            every = np.concatenate([design, np.sin(saw), np.cos(saw)], axis=1)
+            normal = every.T @ (weight[:, None] * every)
+            normal[range(4, every.shape[1]), range(4, every.shape[1])] += (spread / SAW) ** 2
+            found = np.linalg.solve(normal + 1e-9 * np.eye(len(normal)), every.T @ (weight * side))
+            line, rest = design @ found[:4], side - every @ found
             spread = max(robust_sigma(rest), 0.02)
             weight = tukey_weights(rest / spread)
-        values.append(found)
-        sds.append(spread * np.sqrt(np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))))
+        values.append(found[:4])
+        sds.append(spread * np.sqrt(np.diag(np.linalg.pinv(normal)))[:4])
         misfits.append(float(np.minimum(rest**2, (3 * spread) ** 2).mean()))
     return max(misfits), np.array(values), np.array(sds)
 
