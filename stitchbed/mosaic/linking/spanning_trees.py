@@ -49,18 +49,20 @@ def best_places(graph: nx.Graph, trees: int, rng: np.random.Generator) -> tuple[
     if best is None:
         raise ValueError("settings.trees must be at least 1")
     _, places, agreeing = best
-    return _spread(graph, places, agreeing) if len(agreeing) < len(edges) else (places, agreeing)
+    return _spread(graph, places, agreeing) if len(edges) >= len(places) else (places, agreeing)  # where loops are
 
 
 def _spread(
     graph: nx.Graph, places: dict[str, Array], agreeing: set[tuple[str, str]]
 ) -> tuple[dict[str, Array], set[tuple[str, str]]]:
-    """The same with the errors along the tree spread over all links, where more of them agree then."""
-    spread = averaged(places, trusted(graph))
-    well = {e for e in sorted_edges(graph) if fits(graph, e, spread)}
-    kept = graph.edge_subgraph(sorted(well))
+    """The same with the errors along the tree spread over all links, where as many of them agree then."""
+    spread, kept = places, graph
+    for _ in range(2):  # then without those that still disagree
+        spread = averaged(spread, trusted(kept))
+        well = {e for e in sorted_edges(graph) if fits(graph, e, spread)}
+        kept = graph.edge_subgraph(sorted(well))
     whole = set(kept) == set(graph) and nx.is_connected(kept)
-    return (spread, well) if whole and weight_of(graph, well) > weight_of(graph, agreeing) else (places, agreeing)
+    return (spread, well) if whole and weight_of(graph, well) >= weight_of(graph, agreeing) else (places, agreeing)
 
 
 def _placed(tree: nx.Graph, graph: nx.Graph) -> dict[str, Array]:
