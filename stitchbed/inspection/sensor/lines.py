@@ -84,6 +84,7 @@ def streaks(view: Floats, axis: int) -> list[Streak]:
         and _stays(depth, usual, int(first + np.abs(usual[first:last]).argmax()))
         and _narrow(np.stack(parts), without, int(first), int(last))
         and _footless(np.stack(parts), without, int(first), int(last))
+        and not leans(np.stack(parts), int(first), int(last))
         and _is_alone(np.where(found, 0, usual), int(first), int(last), float(usual[first:last].sum()))
     ]
 
