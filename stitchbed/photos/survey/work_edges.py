@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from stitchbed.card.markers import CORNER_PIECES
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.photos.geometry.output_frame import (
     Facing,
@@ -104,6 +105,8 @@ def sides_by_cards(
         # Cards that lie beside the work's sides leave its corners out, and these were taken for table.
         wider = _in_wide_view(photos, fit, papers, inner)
         found = found if wider.lines is None else wider
+        if len(CORNER_PIECES & fit.poses.keys()) < len(CORNER_PIECES):  # no card bounds them at a corner
+            found = replace(found, doubtful=SIDES if found.lines is not None else ())
     return found
 
 
