@@ -50,6 +50,12 @@ def weight_of(graph: nx.Graph, edges: Iterable[tuple[str, str]]) -> float:
     return float(sum(graph.edges[e]["weight"] for e in sorted(edges)))
 
 
+def hold_all(graph: nx.Graph, edges: Iterable[tuple[str, str]]) -> bool:
+    """True if some links alone hold all tiles together."""
+    kept = graph.edge_subgraph(edges)
+    return set(kept) == set(graph) and nx.is_connected(kept)
+
+
 def trusted(graph: nx.Graph) -> list[Trusted]:
     """All links, with what the graph knows of them."""
     every = [graph.edges[e] for e in sorted_edges(graph)]

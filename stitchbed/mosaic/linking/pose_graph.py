@@ -19,7 +19,7 @@ from stitchbed.core.memory import late
 from stitchbed.imaging.transforms import moved, scale_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.linking.averaging import averaged
-from stitchbed.mosaic.linking.link_graph import corners, fits, link_graph, sorted_edges, trusted, weight_of
+from stitchbed.mosaic.linking.link_graph import corners, fits, hold_all, link_graph, sorted_edges, trusted, weight_of
 from stitchbed.mosaic.linking.spanning_trees import best_places
 
 if TYPE_CHECKING:
@@ -124,8 +124,7 @@ def at_sizes(
     odd = [e for e, one in links.items() if abs(scale_of(one.b_from_a) * scales[one.b] / scales[one.a] - 1) > ODD_SIZE]
     if off and weight_of(graph, off) >= weight_of(graph, odd):
         return layout
-    kept = graph.edge_subgraph([e for e in links if e not in off])
-    if set(kept) != set(graph) or not nx.is_connected(kept):
+    if not hold_all(graph, [e for e in links if e not in off]):
         return layout
     return replace(
         layout,

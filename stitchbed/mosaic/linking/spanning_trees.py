@@ -12,7 +12,7 @@ import numpy as np
 from stitchbed.core.arrays import Array
 from stitchbed.core.memory import late
 from stitchbed.mosaic.linking.averaging import averaged
-from stitchbed.mosaic.linking.link_graph import directed, fits, sorted_edges, trusted, weight_of
+from stitchbed.mosaic.linking.link_graph import directed, fits, hold_all, sorted_edges, trusted, weight_of
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -61,7 +61,7 @@ def _spread(
         spread = averaged(spread, trusted(kept))
         well = {e for e in sorted_edges(graph) if fits(graph, e, spread)}
         kept = graph.edge_subgraph(sorted(well))
-    whole = set(kept) == set(graph) and nx.is_connected(kept)
+    whole = hold_all(graph, sorted(well))
     return (spread, well) if whole and weight_of(graph, well) >= weight_of(graph, agreeing) else (places, agreeing)
 
 

@@ -217,12 +217,18 @@ def _loosened(context: SurveyContext, layout: Layout) -> SurveyContext:
 def _as_declared(context: SurveyContext, layout: Layout) -> Layout:
     """The layout with pieces as large as dpi say where some are not, if links agree with that about as well: a few
     narrow overlaps tell sizes no finer."""
-    dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
-    home, sizes = sheet_dpi(layout, dpi), {tile.name: tile.raster.shape[:2] for tile in context.tiles}
-    declared = {name: home / dpi[name] for name in layout.sheet_from_tile}
+    declared = _declared(context, layout)[1]
     if not agreed_scales(layout, declared)[1]:
         return layout
+    sizes = {tile.name: tile.raster.shape[:2] for tile in context.tiles}
     return at_sizes(layout, declared, sizes, context.settings.graph)
+
+
+def _declared(context: SurveyContext, layout: Layout) -> tuple[float, dict[str, float]]:
+    """The sheet's dpi, and sheet px per px of each piece as declared dpi say."""
+    dpi = {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
+    home = sheet_dpi(layout, dpi)
+    return home, {name: home / one for name, one in dpi.items()}
 
 
 def first_places(
@@ -230,8 +236,7 @@ def first_places(
 ) -> tuple[SurveyContext, list[Placement], dict[str, float], list[str]]:
     """Placements of a layout, the context with the dpi they show, sizes expected of each piece, doubts. What a scan
     that broke off did not see, and what was said not to be used, is barred."""
-    home = sheet_dpi(layout, {tile.name: float(dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)})
-    declared = {tile.name: float(home / dpi) for tile, dpi in zip(context.tiles, context.dpi, strict=True)}
+    home, declared = _declared(context, layout)
     scales, doubts = agreed_scales(layout, declared)
     context = replace(context, dpi=np.round([home / scales[tile.name] for tile in context.tiles], 9))
     broken = broken_parts(layout.sheet_from_tile, details_of(previews))
