@@ -87,9 +87,10 @@ def measure_places(
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
         groups = parts(len(places), counted(ties), holding.least_join)
+        pairs = sorted({*gaps(places, groups), *_hardly_tied(context, places, ties)})
         held = together([
             along,
-            by_layout(places, gaps(places, groups), context.px_per_mm, holding),
+            by_layout(places, pairs, context.px_per_mm, holding),
             said_ties(context.hints.same_point, current, context.px_per_mm, _reader(context), context.settings.ties),
         ])  # fmt: skip
         solved, bed = _solved(context, current, (ties, held), frame, coarse=step == 0)
@@ -120,6 +121,14 @@ def measure_places(
         settings=both,
     )
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
+
+
+def _hardly_tied(context: SurveyContext, places: Sequence[Placement], ties: Ties) -> list[tuple[int, int]]:
+    """Overlaps with too few ties to settle a place. The layout, which links spread over all loops have made, says more
+    there than a chain of such overlaps does, along which what their few ties are off by would add up."""
+    shared = overlaps(places, LEAST_OVERLAP_MM * float(np.median(context.px_per_mm)))
+    counts = counted(ties)
+    return [(i, j) for i, j, _ in shared if counts.get((i, j), 0) < context.settings.holding.least_ties]
 
 
 def _bent(

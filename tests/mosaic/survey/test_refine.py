@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,9 +15,11 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
+from stitchbed.mosaic.registration.tie_points import Ties, chosen
+from stitchbed.mosaic.survey import refine
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.layout import lay_pieces, one_layout
-from stitchbed.mosaic.survey.refine import Measured, measure_places
+from stitchbed.mosaic.survey.refine import Measured, measure_places, measure_ties
 from stitchbed.mosaic.survey.survey import link_all, preview_all
 from stitchbed.reading.intake import take_in
 from stitchbed.reading.shelf import Shelf
@@ -24,8 +28,14 @@ SETTINGS = SurveySettings()
 KIND = Kind(3, "uint8", None, transfer_of(None))
 
 
-def _measured(paths: list[Path], *, lifted: bool, **changes: object) -> Measured:
-    """Places of `paths`, every cell of every piece said to be lifted or flat."""
+def _measured(
+    paths: list[Path],
+    *,
+    lifted: bool,
+    first: Callable[[list[Placement]], list[Placement]] = list,
+    **changes: object,
+) -> Measured:
+    """Places of `paths`, every cell of every piece said to be lifted or flat. first : what is done to first places."""
     tiles, _ = take_in(paths)
     dpi, _ = declared_dpi(tiles, SETTINGS.default_dpi)
     with Shelf(tiles, 2**28) as shelf:
@@ -34,6 +44,7 @@ def _measured(paths: list[Path], *, lifted: bool, **changes: object) -> Measured
         links, none = link_all(context, previews)
         layout, _ = one_layout(context, previews, lay_pieces(context, previews, links), none)
         places = [Placement(t.name, t.raster.shape[:2], layout.sheet_from_tile[t.name]) for t in context.tiles]
+        places = first(places)
         mask = np.full((2, 2), lifted)
         lifts = [Lift(p.tile, mask, float(max(p.size)), 0.2 * lifted, 0.2 * mask) for p in places]
         return measure_places(context, previews, places, {p.tile: 1.0 for p in places}, find_lifts=lambda _: lifts)
@@ -77,3 +88,28 @@ def test_narrow_overlaps_of_few_dpi_are_measured_where_they_are_no_mere_edges(
     if measured:
         right, left = (one.sheet_from_tile[:2, 2] for one in found.places[::-1])
         assert np.abs(right - left - (360 - shared, 0)).max() < 0.1
+
+
+def test_rows_that_no_place_ties_are_held_by_all_their_overlaps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Held by the nearest two pieces alone, a row would turn as far as the first place of one of them was turned."""
+    corners = np.array([(230.0 * k, 240.0 * row) for row in range(2) for k in range(4)])
+    poses = [similarity_matrix(np.array([1.0, 0.0, x + 12, y + 14])) for x, y in corners]
+    cut = truth.cut_tiles(truth.paint_sheet(600, 1020, 5), poses, shape=(300, 300))
+
+    def of_rows(*given: Any) -> Ties:
+        ties = measure_ties(*given)
+        return chosen(ties, ties.a // 4 == ties.b // 4)
+
+    def turned(places: list[Placement]) -> list[Placement]:
+        turns = 0.01 * np.array([0, 0, 0, 0, 1, -1, 1, -1])
+        matrices = [similarity_matrix(np.array([np.cos(a), np.sin(a), 0, 0])) for a in turns]
+        for matrix, corner in zip(matrices, corners, strict=True):
+            matrix[:2, 2] = corner + 150 - matrix[:2, :2] @ (150, 150)
+        return [replace(place, sheet_from_tile=matrix) for place, matrix in zip(places, matrices, strict=True)]
+
+    monkeypatch.setattr(refine, "measure_ties", of_rows)
+    found = _measured(truth.write_set(tmp_path, cut, 150.0), lifted=False, first=turned)
+    off = np.array([to_sheet(place, np.zeros((1, 2)))[0] for place in found.places]) - corners
+    assert np.abs(off).max() < 1
