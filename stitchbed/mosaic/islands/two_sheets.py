@@ -10,7 +10,7 @@ the groups are two sheets. What moved between two scans lies at one place; a sof
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +43,10 @@ class TwoSheetsSettings:
     near_mm: float = 25.0
     at_once: float = 0.65
     less: float = 0.03
+    few: float = 0.8
+    few_bare: float = 0.015
+    few_times: float = 20.0
+    few_overlaps: int = 2
 
 
 @dataclass(frozen=True)
@@ -66,17 +70,28 @@ def two_sheets(
     seen : of pairs that overlap. places : sheet_from_tile 3x3. px_per_mm : of the sheet.
     """
     told = {pair: _seen(one, places[pair[0]], settings.unlike) for pair, one in seen.items()}
+    near_px = settings.near_mm * px_per_mm
+    differing = {pair: one.differs / max(one.drawn * settings.share, 1e-9) for pair, one in told.items()}
+    entered = {pair: one.bare / max(one.drawn * settings.few_bare, 1e-9) for pair, one in told.items()}
+    for doubts, apart in ((differing, _apart), (entered, _apart_by_few)):
+        for sides in _cuts(told, doubts, places):
+            if apart(told, set(sides[0]), near_px, settings):
+                return sides
+    return None
+
+
+def _cuts(
+    told: Mapping[Pair, _Seen], doubts: Mapping[Pair, float], places: Iterable[str]
+) -> Iterator[tuple[list[str], list[str]]]:
+    """Two groups of pieces, the larger first, for each overlap of more doubt than 1: what parts its pieces at the least
+    cost of overlaps without doubt."""
     graph = nx.Graph()
     graph.add_nodes_from(sorted(places))
     for (a, b), one in sorted(told.items()):
-        agrees = max(0.0, 1 - one.differs / max(one.drawn * settings.share, 1e-9))
-        graph.add_edge(a, b, capacity=one.drawn * agrees + 0.01)
-    suspects = sorted(pair for pair, one in told.items() if one.differs > settings.share * one.drawn)
-    for a, b in suspects:
-        sides = sorted((sorted(side) for side in nx.minimum_cut(graph, a, b)[1]), key=len, reverse=True)
-        if _apart(told, set(sides[0]), px_per_mm, settings):
-            return sides[0], sides[1]
-    return None
+        graph.add_edge(a, b, capacity=one.drawn * max(0.0, 1 - doubts[a, b]) + 0.01)
+    for a, b in sorted(pair for pair in told if doubts[pair] > 1):
+        larger, smaller = sorted((sorted(side) for side in nx.minimum_cut(graph, a, b)[1]), key=len, reverse=True)
+        yield larger, smaller
 
 
 def _seen(evidence: Evidence, place: Array, unlike: float) -> _Seen:
@@ -91,12 +106,15 @@ def _seen(evidence: Evidence, place: Array, unlike: float) -> _Seen:
     return _Seen(drawn, float(weight.sum()), evidence.bare * drawn, middle, likeness, weight)
 
 
-def _apart(told: Mapping[Pair, _Seen], side: set[str], px_per_mm: float, settings: TwoSheetsSettings) -> bool:
+def _parted(told: Mapping[Pair, _Seen], side: set[str]) -> tuple[list[_Seen], list[_Seen]]:
+    """Overlaps between a group of pieces and the others, and those within either."""
+    across = [one for pair, one in told.items() if (pair[0] in side) != (pair[1] in side)]
+    return across, [one for pair, one in told.items() if (pair[0] in side) == (pair[1] in side)]
+
+
+def _apart(told: Mapping[Pair, _Seen], side: set[str], near_px: float, settings: TwoSheetsSettings) -> bool:
     """Whether the overlaps between two groups of pieces differ all over, and those within the groups do not."""
-    across, within = (
-        [one for pair, one in told.items() if ((pair[0] in side) != (pair[1] in side)) == crossing]
-        for crossing in (True, False)
-    )
+    across, within = _parted(told, side)
     drawn, inside = (max(sum(one.drawn for one in group), 1e-9) for group in (across, within))
     differs, bare = sum(one.differs for one in across), sum(one.bare for one in across)
     usual = [sum(one.differs for one in within) / inside, sum(one.bare for one in within) / inside]
@@ -106,19 +124,38 @@ def _apart(told: Mapping[Pair, _Seen], side: set[str], px_per_mm: float, setting
         return False
     if bare / drawn < max(settings.bare, settings.times * usual[1]):
         return False
+    return _print_alike(across, within, settings.less) and _at_once(across, near_px) < settings.at_once
+
+
+def _apart_by_few(told: Mapping[Pair, _Seen], side: set[str], near_px: float, settings: TwoSheetsSettings) -> bool:
+    """Whether overlaps between two groups of pieces show at several places what stands in one piece only, and none
+    within the groups does."""
+    across, within = _parted(told, side)
+    drawn, inside = (max(sum(one.drawn for one in group), 1e-9) for group in (across, within))
+    entered = [one for one in across if one.bare > settings.few_bare * one.drawn]
+    bare, usual = sum(one.bare for one in across), sum(one.bare for one in within) / inside
+    if inside < drawn / 2 or len(entered) < settings.few_overlaps or bare < settings.few:
+        return False
+    if bare / drawn < max(settings.few_bare, settings.few_times * usual):
+        return False
+    return _print_alike(across, within, settings.less) and _at_once(entered, near_px) < settings.at_once
+
+
+def _print_alike(across: list[_Seen], within: list[_Seen], less: float) -> bool:
+    """Whether the best of what two groups of pieces share is as alike as what one shares by itself."""
     best, half = (
         np.quantile(np.concatenate([one.likeness for one in group]), part)
         for group, part in ((across, 0.9), (within, 0.5))
     )
-    if best < half - settings.less:
-        return False
-    return _all_over(across, settings.near_mm * px_per_mm) < settings.at_once
+    return bool(best >= half - less)
 
 
-def _all_over(across: list[_Seen], near_px: float) -> float:
-    """Share of what differs that lies near to its middle, 0..1."""
-    middle = np.concatenate([one.middle for one in across])
-    weight = np.concatenate([one.weight for one in across])
+def _at_once(seen: list[_Seen], near_px: float) -> float:
+    """Share of what differs that lies near to its middle, 0..1; 1 where nothing does."""
+    middle = np.concatenate([one.middle for one in seen])
+    weight = np.concatenate([one.weight for one in seen])
+    if not (weight > 0).any():
+        return 1.0
     at = np.median(middle[weight > 0], axis=0)
     near = np.hypot(*(middle - at).T) < near_px
     return float(weight[near].sum() / weight.sum())

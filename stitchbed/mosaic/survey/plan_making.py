@@ -15,6 +15,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.gray import gray_of
 from stitchbed.imaging.transforms import turn_of
+from stitchbed.mosaic.compositing.cut_light import cut_light, cut_light_words
 from stitchbed.mosaic.compositing.disagreement import Disagreements, changed_cells, find_changes, shown_whole
 from stitchbed.mosaic.compositing.dust_by_overlap import find_spots
 from stitchbed.mosaic.compositing.lift_compensation import evened, shown_cells, square_cm
@@ -70,6 +71,8 @@ def make_plan(
         *estimated_words(light),
         *_dark_words(context, previews, plan, light),
     ]
+    cut = cut_light(places, promoted(context, previews), plain, seams, canvas) if context.settings.solve_levels else []
+    words += cut_light_words(cut, [place.tile for place in places], canvas)
     return plan, lifts, plain, told, [*words, *change_words(told, canvas), *steps]
 
 

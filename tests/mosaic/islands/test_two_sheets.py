@@ -15,9 +15,11 @@ CORNERS = {f"{col}{row}": np.array([col * STEP, row * STEP]) for col, row in pro
 PLACES = {name: np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) for name, (x, y) in CORNERS.items()}
 
 
-def _seen(unlike: dict[frozenset[str], np.ndarray], *, soft: str = "none") -> dict[tuple[str, str], Evidence]:
+def _seen(
+    unlike: dict[frozenset[str], np.ndarray], *, soft: str = "none", bare_share: float = 0.4
+) -> dict[tuple[str, str], Evidence]:
     """What pairs show, cell by cell of 8 mm: alike, but at places (n, 2) px of the sheet, of a pair each; and all over
-    somewhat less alike where one of the two is soft."""
+    somewhat less alike where one of the two is soft. bare_share : of what differs, in one of the two only."""
     found, rng = {}, np.random.default_rng(1)
     for a, b in combinations(sorted(CORNERS), 2):
         first, last = np.maximum(CORNERS[a], CORNERS[b]), np.minimum(CORNERS[a], CORNERS[b]) + SIDE
@@ -29,7 +31,7 @@ def _seen(unlike: dict[frozenset[str], np.ndarray], *, soft: str = "none") -> di
         at = unlike.get(frozenset((a, b)), np.zeros((0, 2)))
         other = (np.abs(middle[:, None] - at[None]).max(axis=2) <= 16).any(axis=1)
         drawing, none = np.full(len(middle), 0.8), np.zeros_like(middle)
-        bare = 0.1 if soft in (a, b) else 0.4 * float(other.mean())
+        bare = 0.1 if soft in (a, b) else bare_share * float(other.mean())
         found[a, b] = Evidence(middle - CORNERS[a], np.where(other, 0.6, likeness), drawing, none, bare)
     return found
 
@@ -46,6 +48,15 @@ def test_sheets_of_one_form_are_told_by_what_was_filled_in() -> None:
         for a, top in rows.items()
     }
     assert _apart(_seen(filled)) == (["00", "01"], ["10", "11"])
+
+
+def test_sheets_with_few_entries_are_told_where_none_stands_within_a_sheet() -> None:
+    """Two cells in each row, so that hardly 5 % of what the columns share differs."""
+    few = {frozenset(("00", "10")): np.array([(392.0, 40.0)]), frozenset(("01", "11")): np.array([(392.0, 700.0)])}
+    assert _apart(_seen(few, bare_share=0.6)) == (["00", "01"], ["10", "11"])
+    within = {frozenset(("00", "01")): np.array([(40.0, 392.0)]), frozenset(("10", "11")): np.array([(700.0, 392.0)])}
+    assert _apart(_seen(few | within, bare_share=0.6)) is None
+    assert _apart(_seen(dict([*few.items()][:1]), bare_share=0.6)) is None
 
 
 def test_one_sheet_is_one_though_a_flap_moved_or_a_scan_is_soft() -> None:
