@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 
 from stitchbed.core.quantities import MM_PER_INCH, two_digits
-from stitchbed.matching.overlap_evidence import Detail, EvidenceSettings, compare
+from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, compare
 from stitchbed.matching.similarity_links import Link, NoLink
 from stitchbed.mosaic.compositing.plan import Plan
+from stitchbed.mosaic.compositing.told_changes import ChangedPlace
 from stitchbed.mosaic.hints.effects import contradicted, effect_rows
 from stitchbed.mosaic.hints.following import Followed, Pieces, follow, given_back
 from stitchbed.mosaic.hints.hints import Hints
@@ -26,7 +27,9 @@ from stitchbed.mosaic.islands.groups import Compared, all_joined
 from stitchbed.mosaic.islands.last_hole import LaidByGrid, in_the_last_hole
 from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
+from stitchbed.mosaic.islands.unlike_places import unlike_places, unlike_words
 from stitchbed.mosaic.linking.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
+from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -237,15 +240,21 @@ def link_words(layout: Layout, sizes: Mapping[str, tuple[int, int]]) -> list[str
     return words
 
 
-def overlap_words(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> list[str]:
-    """Overlaps of the finished layout in which two pieces show different things, and pieces of another sheet of the
-    same form."""
+def seen_at_last(context: SurveyContext, previews: Sequence[Preview], plan: Plan) -> dict[tuple[str, str], Evidence]:
+    """What pairs of pieces show that lie on each other in the finished layout."""
     places = {place.tile: place.sheet_from_tile for place in plan.places}
     sizes = {place.tile: place.size for place in plan.places}
-    evidence, px_per_mm = context.settings.evidence, plan.canvas.dpi / MM_PER_INCH
-    seen = seen_there(places, sizes, details_of(previews), evidence, workers=context.workers)
+    evidence = context.settings.evidence
+    return seen_there(places, sizes, details_of(previews), evidence, workers=context.workers)
+
+
+def overlap_words(context: SurveyContext, plan: Plan, seen: Mapping[tuple[str, str], Evidence]) -> list[str]:
+    """Overlaps of the finished layout in which two pieces show different things, and pieces of another sheet of the
+    same form. seen : see `seen_at_last`."""
+    places = {place.tile: place.sheet_from_tile for place in plan.places}
+    px_per_mm = plan.canvas.dpi / MM_PER_INCH
     words = []
-    found = left_quarrels(seen, evidence)
+    found = left_quarrels(seen, context.settings.evidence)
     if found:
         listed = "; ".join(doubted(one, places[one.a], px_per_mm) for one in found)
         words.append(
@@ -261,3 +270,14 @@ def overlap_words(context: SurveyContext, previews: Sequence[Preview], plan: Pla
             "two"
         )
     return words
+
+
+def unlike_of(
+    plan: Plan, seen: Mapping[tuple[str, str], Evidence], lifts: Sequence[Lift], told: Sequence[ChangedPlace]
+) -> list[str]:
+    """Places of the finished layout where pieces that fit show different things, besides those told already."""
+    places = {place.tile: place.sheet_from_tile for place in plan.places}
+    by_name = {place.tile: lift for place, lift in zip(plan.places, lifts, strict=True)}
+    px_per_mm = plan.canvas.dpi / MM_PER_INCH
+    known = [(one.x, one.y, one.width_mm * px_per_mm, one.height_mm * px_per_mm) for one in told if not one.rim]
+    return unlike_words(unlike_places(seen, places, px_per_mm, lifts=by_name, known=known), px_per_mm)

@@ -46,7 +46,7 @@ from stitchbed.mosaic.survey.broken_off import broken_parts
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.implied_overlaps import outvoted_only, spoken_against
 from stitchbed.mosaic.survey.judgment import judged_link, pair_scale
-from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, overlap_words
+from stitchbed.mosaic.survey.layout import Laid, lay_pieces, one_layout, overlap_words, seen_at_last, unlike_of
 from stitchbed.mosaic.survey.plan_making import held_turn, lifts_at, make_plan
 from stitchbed.mosaic.survey.preview import Preview, PreviewStages, details_of, look_reductions, preview_of
 from stitchbed.mosaic.survey.refine import Measured, measure_places
@@ -148,7 +148,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         size = sized(context.hints.distance, measured.places, measured.dpi, turn)
         plan, lifts, levels, changes, words = make_plan(context, previews, measured, size)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
-    quarreling = overlap_words(context, previews, plan)
+    seen = seen_at_last(context, previews, plan)
+    quarreling = overlap_words(context, plan, seen)
     if quarreling:  # a piece that lies wrongly is beyond what any measured place tells of the error
         measured_step.numbers["placed_surely"] = False
     return Survey(
@@ -169,6 +170,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
             *measured.warnings,
             *quarreling,
             *words,
+            *([] if quarreling else unlike_of(plan, seen, lifts, changes)),
             *contradicted(size.rows),
         ),
         tuple(changes),
