@@ -74,7 +74,8 @@ def lay_pieces(context: SurveyContext, previews: Sequence[PieceView], links: Seq
         layouts = _groups_joined(context, pieces, layouts)
         fit = {name for one in layouts if not set(one.sheet_from_tile) <= set(flipped) for name in one.sheet_from_tile}
         flipped = [name for name in flipped if name not in fit]
-    layouts = _motifs_parted(context, pieces, layouts)
+    parted = _motifs_parted(context, pieces, layouts)
+    layouts = _groups_joined(context, pieces, parted) if len(parted) > len(layouts) else layouts
     by_grid = None if flipped or hints.apart else in_the_last_hole(layouts, _compared(context, pieces))
     if by_grid is not None:
         known = [item for layout in layouts for item in layout.links]
