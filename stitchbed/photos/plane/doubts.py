@@ -13,7 +13,7 @@ from stitchbed.photos.plane.solution import Solution
 from stitchbed.photos.survey.card_paper import overlapped
 from stitchbed.photos.survey.photo import Photo
 from stitchbed.photos.survey.plane_types import Asked
-from stitchbed.photos.survey.side_doubts import AT_RIM, BESIDE, left_out_reasons, side_reasons
+from stitchbed.photos.survey.side_doubts import AT_RIM, BESIDE, left_out_reasons, shadow_doubts, side_reasons
 from stitchbed.photos.survey.work_edges import FAR_OVER_MM
 
 CURLED_PX = 0.3  # rms; flat cards leave .02 to .1
@@ -94,6 +94,8 @@ def doubts_of(photos: Sequence[Photo], solved: Solution, asked: Asked) -> list[s
     elif not asked.raised_mm:
         over = overlapped(fit, solved.corners)
         doubts += [OVER.format(card=name, mm=mm) for name, mm in over.items() if mm <= FAR_OVER_MM]
+        if asked.size_mm is None and not asked.scan:  # a size is that of the face, at whatever height it lies
+            doubts += shadow_doubts(photos, fit, found.papers, solved.corners)
     if fit.rms_px > CURLED_PX * max(photo.reduction for photo in photos):
         doubts.append(
             "the cards are not quite flat, not in one plane or not of one print: their corners disagree by "

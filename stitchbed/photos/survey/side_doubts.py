@@ -8,10 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stitchbed.core.arrays import Array
-from stitchbed.photos.geometry.output_frame import canvas_from_plane, facing_of_corners, inside_photo
+from stitchbed.core.arrays import Array, Mask
+from stitchbed.photos.geometry.output_frame import Facing, canvas_from_plane, facing_of_corners, inside_photo
 from stitchbed.photos.geometry.plane_pose import PlaneFit, photo_from_plane
+from stitchbed.photos.sides.cast_shadow import AROUND_MM, cast_shadows
 from stitchbed.photos.sides.lines import sides_through
 from stitchbed.photos.sides.margins import lone_edges, short_sides
 from stitchbed.photos.survey.card_paper import Papers, cards_in, on_card
@@ -26,6 +28,12 @@ LONE = (
     "the table, or the foot of a raised work"
 )
 SHADED = "what looks like the table in shadow beyond its {} side was left out, and may be a band of the work"
+CAST = (
+    "beyond its {} side the table lies in a shadow {mm:.0f} mm wide, as beside a work whose face lies higher than the "
+    "cards, which makes all come out too large: {}"
+)
+TAKEN_OUT = "if it does, --raised takes that out"
+LAID_HIGH = "if it does, lay the cards as high as its face, as on books of its thickness"
 MORE_MARGIN = "beyond its {} side the tone goes on that the margins of the other sides have"
 
 
@@ -48,11 +56,27 @@ def side_reasons(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners
     return [*([MORE_MARGIN.format(" and its ".join(short))] if short else []), *within]
 
 
+def shadow_doubts(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> list[str]:
+    """That the work seems to lie higher than its cards, by the shadow beside it. corners : (4, 2) plane mm."""
+    view = facing_of_corners(corners, AROUND_MM)
+    flat, keep_out, density = _seen(photos, fit, papers, view)
+    cast = cast_shadows(flat, keep_out, sides_through(canvas_from_plane(view, corners) * density - 0.5), density)
+    way = TAKEN_OUT if len(photos) == 1 else LAID_HIGH
+    return [CAST.format(" and its ".join(cast), way, mm=max(cast.values()))] if cast else []
+
+
 def _edges_within(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, corners: Array) -> dict[str, float]:
     """Side -> mm within it where another edge runs all along, in a view of the work alone."""
     view = facing_of_corners(corners, 0.0)
-    density = FLAT_LONG_PX / max(view.width, view.height)
-    flat, unseen, _ = together(photos, fit, view, density)
-    keep_out = unseen | cards_in(flat.shape, fit, papers, view, density)
+    flat, keep_out, density = _seen(photos, fit, papers, view)
     found = lone_edges(flat, keep_out, sides_through(canvas_from_plane(view, corners) * density - 0.5))
     return {name: away / density for name, away in found.items()}
+
+
+def _seen(
+    photos: Sequence[Photo], fit: PlaneFit, papers: Papers, view: Facing
+) -> tuple[NDArray[np.uint8], Mask, float]:
+    """A view (h, w, channels), where cards lie in it or nothing is seen (h, w), and its px per mm."""
+    density = FLAT_LONG_PX / max(view.width, view.height)
+    flat, unseen, _ = together(photos, fit, view, density)
+    return flat, unseen | cards_in(flat.shape, fit, papers, view, density), density
