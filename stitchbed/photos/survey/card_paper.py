@@ -50,6 +50,7 @@ MOSTLY = 0.7  # share of a rim along which paper goes on
 OVER_MM = 2.0  # by which a card's nominal rim may reach into the work that it lies beside: both are cut by hand
 RIM_SHARE = 0.03  # of a flat view, along the end of what is seen: table, or the work is not whole in the photo
 UNREAD_MM = 62.0  # from about the middle of a corner card's board to its farthest corner, however it is turned
+FOURTH_MM = 45.0  # a work may reach out beside a card that lies above or below it, as corner cards are long
 AS_PRINTED_MM, AS_PRINTED_RAD = 1.5, 0.01  # how near cards of an uncut sheet lie to their places on it
 
 
@@ -264,11 +265,24 @@ def sure_table(
 
 def _between(fit: PlaneFit, view: Facing) -> Array:
     """(N, 2) plane mm, all that lies round what corner cards bound; three cards tell where the fourth would lie."""
-    outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
     if len(fit.poses) > 3:
-        return outlines
-    box = facing_around(outlines, view.turn, 0.0)
+        return np.concatenate([card_outline(fit, name) for name in fit.poses])
+    box = round_cards(fit, view.turn)
     return plane_from_canvas(box, np.array([[0, 0], [box.width, 0], [box.width, box.height], [0, box.height]]))
+
+
+def round_cards(fit: PlaneFit, turn: float) -> Facing:
+    """The box round cards. Of three it reaches farther out at the corner of the fourth, where the work may too."""
+    outlines = [card_outline(fit, name) for name in fit.poses]
+    box = facing_around(np.concatenate(outlines), turn, 0.0)
+    size = np.array([box.width, box.height])
+    near = {tuple(canvas_from_plane(box, each).mean(0) < size / 2) for each in outlines}
+    free = [corner for corner in ((True, True), (False, True), (False, False), (True, False)) if corner not in near]
+    if len(outlines) != 3 or len(free) != 1:
+        return box
+    first = np.array(free[0])
+    ends = np.array([np.where(first, -FOURTH_MM, 0.0), np.where(first, size, size + FOURTH_MM)])
+    return facing_around(plane_from_canvas(box, ends), turn, 0.0)
 
 
 def laid_round(fit: PlaneFit, papers: Papers) -> bool:

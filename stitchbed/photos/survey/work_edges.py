@@ -37,6 +37,7 @@ from stitchbed.photos.survey.card_paper import (
     laid_round,
     overlapped,
     papers_of,
+    round_cards,
     sure_table,
 )
 from stitchbed.photos.survey.flat_views import together
@@ -286,7 +287,9 @@ def _rough_facing(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> Fac
     """Round three or four corner cards; else all that the photos show of the plane, within reason."""
     outlines = np.concatenate([card_outline(fit, name) for name in fit.poses])
     if laid_round(fit, papers):
-        return facing_around(outlines, _turn(photos, fit), ROUND_CARDS_MM)
+        box = round_cards(fit, _turn(photos, fit))
+        ends = plane_from_canvas(box, np.array([[0, 0], [box.width, box.height]]))
+        return facing_around(ends, box.turn, ROUND_CARDS_MM)
     middle = outlines.mean(0)
     return _seen_facing(photos, fit, FARTHEST_CARDS * float(np.ptp(outlines, axis=0).max()), np.stack([middle, middle]))
 

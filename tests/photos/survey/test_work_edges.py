@@ -22,7 +22,7 @@ from stitchbed.photos.sides.edge_points import Side
 from stitchbed.photos.sides.edge_shape import EdgeShape
 from stitchbed.photos.sides.lines import SIDES, Line, corners_of, sides_through
 from stitchbed.photos.survey import work_edges
-from stitchbed.photos.survey.card_paper import Papers, overlapped, sure_table
+from stitchbed.photos.survey.card_paper import Papers, overlapped, round_cards, sure_table
 from stitchbed.photos.survey.measured_sides import ENDS_OF, softer
 from stitchbed.photos.survey.plane_types import Asked, Found, plane_survey_of
 from stitchbed.photos.survey.side_doubts import left_out_reasons, side_reasons
@@ -56,7 +56,22 @@ def test_three_cards_leave_the_work_at_the_fourth_corner_no_table(missing: int) 
     for numbers in (three, list(PLACES)):
         table = sure_table(nothing, nothing, laid(*numbers), Papers(), (VIEW, DENSITY))
         assert not table[120:380, 140:450].any()
-        assert table[:30].all() and table[-20:].all() and table[:, :30].all() and table[:, -20:].all()
+        left, top = ({n in numbers for n in pair} == {True} for pair in ((1, 4), (1, 2)))
+        right, bottom = ({n in numbers for n in pair} == {True} for pair in ((2, 3), (3, 4)))
+        assert table[:30, 100:500].all() == top and table[-20:, 100:500].all() == bottom
+        assert table[100:400, :30].all() == left and table[100:400, -20:].all() == right
+
+
+@pytest.mark.parametrize(("missing", "box"), [(1, (-5, -5)), (2, (40, -5)), (3, (40, 40)), (4, (-5, 40))])
+def test_a_work_may_reach_out_at_the_corner_whose_card_is_missing(missing: int, box: tuple[float, float]) -> None:
+    """A margin of 13 mm beside a card laid above the work counted as table: 14 mm cut off the work."""
+    whole = round_cards(laid(*PLACES), 0.0)
+    three = round_cards(laid(*(n for n in PLACES if n != missing)), 0.0)
+    assert (whole.x, whole.y) == (40.0, 40.0)
+    assert (three.x, three.y) == pytest.approx(box)
+    assert (three.width - whole.width, three.height - whole.height) == pytest.approx((45.0, 45.0))
+    two = round_cards(laid(1, 3), 0.0)
+    assert (two.width, two.height) == (whole.width, whole.height)
 
 
 @pytest.mark.parametrize("read", [(1, 2, 3, 4), (1, 2, 4)])
