@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stitchbed.card.board import LINE_ACROSS_MM
 from stitchbed.core.arrays import Array
 from stitchbed.photos.geometry.output_frame import facing_of_corners
 from stitchbed.photos.plane.solution import Solution
@@ -21,6 +22,14 @@ SIDES_SEEN = "a raised work may show one of its side faces, which is no part of 
 NOT_MEASURED = (
     "the print was not measured, so sizes may be off by 5 %, as prints fitted to the page are: give the card's check "
     "lines as a ruler reads them (--printed-mm), or the work's size (--size)"
+)
+BY_SIZE = (
+    "by --size the cards were printed at {percent:.1f} %, so that their check lines read {line:.1f} mm: where they "
+    "read otherwise, --size is wrong, or the work's face lies higher than the cards"
+)
+INSTEAD = (
+    "the rectangle that measures {0:.0f} x {1:.0f} mm by the cards was taken for --size, and not the one of {2:.0f} x "
+    "{3:.0f} mm that is found without it (leave --size away to take it)"
 )
 NO_EDGES = (
     "the work's own edges were not found, so the result shows all that lies between or beside the cards: give the "
@@ -39,6 +48,7 @@ FAR_OVER = (
     "lies on or under the work (lay it beside), or its face lies higher than the cards (--raised takes that out)"
 )
 UNSURE = "its sides do not stand out all along from what it lies on, as they would from a plain board"
+AS_MEANT = 0.01  # of prints at 100 %: twice what paper and printer add
 HIDDEN_SHARE = 0.05  # of a card's corners; fewer are missed by chance
 
 
@@ -50,11 +60,17 @@ def size_of(corners: Array | None) -> tuple[float, float] | None:
     return facing.width, facing.height
 
 
-def print_notes(asked: Asked) -> list[str]:
-    """Said of a print that nothing tells the size of."""
-    if asked.printed_mm is not None or asked.size_mm is not None:
+def print_notes(asked: Asked, share: float) -> list[str]:
+    """Said of a print that nothing tells the size of, or the work's size alone, and another than it was meant to have.
+
+    share : true over meant size, as the size of the work tells it. A size that is off in both directions alike is not
+    told from a print that was fitted to the page.
+    """
+    if asked.printed_mm is not None:
         return []
-    return [NOT_MEASURED]
+    if asked.size_mm is None:
+        return [NOT_MEASURED]
+    return [BY_SIZE.format(percent=100 * share, line=LINE_ACROSS_MM * share)] if abs(share - 1) > AS_MEANT else []
 
 
 def size_notes(asked: Asked, told: Asked) -> list[str]:
@@ -72,13 +88,16 @@ def ends_elsewhere(photos: Sequence[Photo], solved: Solution, asked: Asked) -> l
     reasons += [BESIDE] if found.beside else []
     if asked.corners is None and asked.sides == "auto":
         reasons += [*left_out_reasons(found.left_out), *side_reasons(photos, fit, found.papers, solved.corners)]
-    if found.widened and (size := size_of(found.other)) is not None:
+    outer = asked.sides != "inner" and solved.passed_over is None
+    if found.widened and outer and (size := size_of(found.other)) is not None:
         reasons.append(
             f"of two rectangles within each other the outer one was taken (--sides inner takes that of {size[0]:.0f} x "
             f"{size[1]:.0f} mm)"
         )
     reached = {} if asked.raised_mm else overlapped(fit, solved.corners)
     reasons += [FAR_OVER.format(card=name, mm=mm) for name, mm in reached.items() if mm > FAR_OVER_MM]
+    if solved.passed_over is not None:
+        reasons.append(INSTEAD.format(*solved.passed_over))
     if (askew := solved.askew_deg) > 0:
         reasons.append(f"a corner is {askew:.1f} degrees off square, as where a side is that of something beside it")
     return reasons

@@ -43,11 +43,24 @@ def of_size(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], asked: 
             "leave --size away to go by the cards alone",
         )
     (asked, named, one), better = first
+    one = replace(one, passed_over=_passed_over(solved, one, named is not None))
     sides = fine_sides(one.fit, one.found)
     if {side.side for side in sides} < set(SIDES):
-        return solved_by_cards(photos, seen, asked, better, named=named)
+        again = solved_by_cards(photos, seen, asked, better, named=named)
+        return replace(again, passed_over=one.passed_over)
     read_mm = size_sigma_mm(size, measured_size(one), shape_95(photos, one), one.believed)
     return moved_on(one, one.solve(sides, size, read_mm, False))
+
+
+def _passed_over(by_cards: Solution, taken: Solution, sought: bool) -> tuple[float, float, float, float] | None:
+    """Both sizes, mm, where another rectangle was taken for the named size than the one that is found without it.
+
+    As when a wrong size is about that of a picture in its margin. sought : among all lines; then a rectangle that is
+    doubtful itself says nothing against it.
+    """
+    if taken.found is by_cards.found or by_cards.found.lines is None or (sought and by_cards.found.doubtful):
+        return None
+    return (*measured_size(taken), *measured_size(by_cards))
 
 
 def _better(photos: Sequence[Photo], size_mm: tuple[float, float], solved: Solution) -> PrintSize | None:

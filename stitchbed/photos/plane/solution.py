@@ -44,7 +44,8 @@ class Solution:
     """A plane by cards of one print: corners (4, 2) plane mm of the work, overlaps of the photos.
 
     seen : cards of each photo. solve : solves anew with these sides, and a size of the work (mm, and its sigma).
-    askew_deg : as of `askew_deg`, by the cards alone.
+    askew_deg : as of `askew_deg`, by the cards alone. passed_over : width and height, mm by the cards, of these sides
+    taken for a size, and of those that were found without it; None where they are the same.
     """
 
     believed: PrintSize
@@ -55,6 +56,7 @@ class Solution:
     seen: Sequence[Sequence[SeenCard]]
     solve: Callable[[Sequence[SidePoints], tuple[float, float] | None, float, bool], PlaneFit]
     askew_deg: float = 0.0
+    passed_over: tuple[float, float, float, float] | None = None
 
 
 def solved_by_cards(

@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from stitchbed.card.detection import NO_CARD, SeenCard, find_cards
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.print_size import print_size
@@ -47,8 +49,9 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
         solved = of_size(photos, seen, asked, by_cards)
         told = replace(asked, size_mm=None) if solved is by_cards else asked
         warnings += size_notes(asked, told)
+    share = float(np.mean(solved.fit.stretch / (by_cards.believed.across, by_cards.believed.down)))
     overlaps = tuple(overlaps_of(solved.fit, solved.ties))
-    warnings += [*doubts_of(photos, solved, asked), *loose_overlaps(photos, overlaps), *print_notes(told)]
+    warnings += [*doubts_of(photos, solved, asked), *loose_overlaps(photos, overlaps), *print_notes(told, share)]
     found = solved.found
     own, ends = found.lines is not None, tuple(ends_elsewhere(photos, solved, asked))
     rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, size_of(found.other), ends)

@@ -15,7 +15,7 @@ from stitchbed.photos.geometry.output_frame import Facing
 from stitchbed.photos.geometry.plane_pose import PlaneFit, on_frame, photo_from_plane, placed
 from stitchbed.photos.geometry.print_size import print_size
 from stitchbed.photos.plane import named_size, survey
-from stitchbed.photos.plane.doubts import ends_elsewhere
+from stitchbed.photos.plane.doubts import ends_elsewhere, print_notes
 from stitchbed.photos.plane.named_size import of_size
 from stitchbed.photos.plane.solution import SQUARE_DEG, Solution, askew_deg, squarer
 from stitchbed.photos.sides.edge_points import Side
@@ -180,7 +180,7 @@ def test_a_size_that_the_first_rectangle_has_not_is_looked_for(monkeypatch: pyte
     monkeypatch.setattr(named_size, "solved_by_cards", again)
     asked = Asked(size_mm=(310.0, 260.0))
     for first in (wrong, nothing):
-        assert of_size(scene, (), asked, first) is right
+        assert of_size(scene, (), asked, first).corners is right.corners
         assert (310.0, 260.0) in looked
     looked.clear()
     of_size(scene, (), asked, right)
@@ -188,6 +188,43 @@ def test_a_size_that_the_first_rectangle_has_not_is_looked_for(monkeypatch: pyte
     with pytest.raises(BadSettings, match="measures 217"):
         of_size(scene, (), Asked(size_mm=(400.0, 260.0)), wrong)
     assert of_size(scene, (), Asked(size_mm=(400.0, 260.0)), nothing) is nothing
+
+
+@pytest.mark.parametrize("doubtful", [(), SIDES])
+def test_a_size_for_which_another_rectangle_is_passed_over_is_doubted(
+    monkeypatch: pytest.MonkeyPatch, doubtful: tuple[str, ...]
+) -> None:
+    """A wrong size may be about that of the picture in its margin; a doubtful rectangle speaks against that one only,
+    and against none that was sought among all lines."""
+    scene = [photo(np.zeros((500, 600, 3), np.uint8))]
+    within = WORK.mean(0) + 0.9 * (WORK - WORK.mean(0))
+    whole = replace(solved(WORK), found=SidesFound({}, sides_through(WORK), VIEW, Papers(), doubtful, other=within))
+    inner = replace(solved(within), found=SidesFound({}, sides_through(within), VIEW, Papers()))
+    found = replace(inner.found, other=WORK, widened=True)
+    assert "outer one was taken" in " ".join(ends_elsewhere(scene, replace(inner, found=found), Asked()))
+    inner = replace(inner, found=found)  # here it is the inner one
+    assert ends_elsewhere(scene, inner, Asked(sides="inner")) == []
+    for sides, told in (("inner", True), ("auto", not doubtful)):
+
+        def again(*how: Any, sides: str = sides, named: object = None) -> Solution:
+            return inner if how[2].sides == sides and (named is not None or sides == "inner") else whole
+
+        monkeypatch.setattr(named_size, "solved_by_cards", again)
+        taken = of_size(scene, (), Asked(size_mm=(279.0, 234.0)), whole)
+        said = ends_elsewhere(scene, taken, Asked())
+        reasons = [one for one in said if "was taken for --size" in one]
+        assert len(reasons) == told and (not told or not any("outer one" in one for one in said))
+        assert all("measures 279 x 234 mm" in one and "the one of 310 x 260 mm" in one for one in reasons)
+    kept = of_size(scene, (), Asked(size_mm=(310.0, 260.0)), whole)
+    assert not any("was taken for --size" in one for one in ends_elsewhere(scene, kept, Asked()))
+
+
+def test_a_print_that_the_size_alone_tells_of_is_told_where_it_is_off() -> None:
+    """A size that is wrong in both directions alike looks like a print that was fitted to the page."""
+    assert print_notes(Asked(size_mm=(310.0, 260.0)), 1.008) == []
+    (note,) = print_notes(Asked(size_mm=(310.0, 260.0)), 0.93)
+    assert "printed at 93.0 %" in note and "read 148.8 mm" in note
+    assert print_notes(Asked(size_mm=(310.0, 260.0), printed_mm=(148.8, None)), 1.0) == []
 
 
 def test_a_size_that_nothing_was_found_to_measure_by_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
