@@ -1,9 +1,10 @@
 """I find places where pieces that fit each other all around show different things, and nothing has told so yet.
 
-In: what overlaps show cell by cell, where pieces lie, what is known to have changed or to lift. Out: places, words.
+In: what overlaps show cell by cell, where pieces lie, what is known to have changed. Out: places, words.
 
 Cells of one drawing scanned twice are alike; where most of an overlap is and a cell is not at all, something stands in
 one of two scans only: it was drawn, filled in, moved or put there between them. The canvas shows what one of them does.
+A sheet that lifts is darker and softer, but as alike; what was drawn with dark strokes along an edge looks lifted.
 """
 
 from __future__ import annotations
@@ -15,13 +16,13 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
-from stitchbed.imaging.transforms import inverse, moved
+from stitchbed.imaging.transforms import moved
 from stitchbed.matching.overlap_evidence import SPECK, Evidence
-from stitchbed.mosaic.photometry.lift import Lift, inside
 
 nx, spatial = late("networkx"), late("scipy.spatial")
 
-# Of 74 sets of one sheet none had such a cell, but for those with a flap, a crumb, a fold or unlike lids in them.
+# Of 98 sets of one sheet (16 with lifted edges) none had such a cell but those with a flap, a crumb, a fold, a hair or
+# unlike lids in them.
 ALIKE, UNLIKE, LESS = 0.85, 0.5, 0.35  # likeness of an overlap's upper quarter; of a cell; that it has less, at least
 LEAST_BARE = 0.1  # cells' worth of drawing in one piece only, without specks: a fiber on the glass is dust, and goes
 LEAST_CELLS = 3  # with drawing, of an overlap that tells what is usual in it
@@ -44,25 +45,18 @@ class UnlikePlace:
 
 
 def unlike_places(
-    seen: Mapping[Pair, Evidence],
-    places: Mapping[str, Array],
-    px_per_mm: float,
-    *,
-    lifts: Mapping[str, Lift],
-    known: Sequence[Frame],
+    seen: Mapping[Pair, Evidence], places: Mapping[str, Array], px_per_mm: float, known: Sequence[Frame] = ()
 ) -> list[UnlikePlace]:
     """The places, those of most cells first.
 
-    places : canvas_from_tile 3x3. px_per_mm : of the canvas. lifts : a place that lifts in either piece is softer and
-    darker there. known : middle x, y, width, height canvas px of what is told to have changed.
+    places : canvas_from_tile 3x3. px_per_mm : of the canvas. known : middle x, y, width, height canvas px of what is
+    told to have changed.
     """
     pairs: list[Pair] = []
     middles = [np.zeros((0, 2))]
     for pair, evidence in sorted(seen.items()):
         at = moved(places[pair[0]], evidence.middle[_unlike(evidence)])
         at = at[~_known(at, known, CELL_MM * px_per_mm)]
-        for name in pair:
-            at = at[~_lifted(lifts[name], moved(inverse(places[name]), at), CELL_MM / 2 * px_per_mm)]
         pairs += [pair] * len(at)
         middles.append(at)
     middle = np.concatenate(middles)
@@ -89,8 +83,8 @@ def unlike_words(found: Sequence[UnlikePlace], px_per_mm: float) -> list[str]:
     more = f" and {len(found) - NAMED} more" if len(found) > NAMED else ""
     return [
         f"{len(found)} place{'s' if len(found) != 1 else ''} where one piece shows what another one does not, though "
-        f"they fit all around: {listed}{more}. Look whether the canvas shows them as they should be; if the sheet was "
-        "changed between the scans, or these are two sheets, scan one state of it"
+        f"they fit all around: {listed}{more}. Something moved, lay on the glass or was drawn between the scans: look "
+        "whether the canvas shows it as it should be, and scan these places again if not"
     ]
 
 
@@ -109,13 +103,4 @@ def _known(at: Array, known: Sequence[Frame], room: float) -> Mask:
     found = np.zeros(len(at), bool)
     for x, y, width, height in known:
         found |= (np.abs(at - (x, y)) <= np.array([width, height]) / 2 + room).all(axis=1)
-    return found
-
-
-def _lifted(lift: Lift, at: Array, reach: float) -> Mask:
-    """(n,) points px of a piece that lie in, or within `reach` px beside, where it lifts."""
-    if not lift.any or not len(at):
-        return np.zeros(len(at), bool)
-    steps = np.array([(x, y) for x in (-1, 0, 1) for y in (-1, 0, 1)]) * reach
-    found: Mask = np.any([inside(lift, at + step) for step in steps], axis=0)
     return found

@@ -29,7 +29,6 @@ from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
 from stitchbed.mosaic.islands.unlike_places import unlike_places, unlike_words
 from stitchbed.mosaic.linking.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
-from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -273,12 +272,9 @@ def overlap_words(context: SurveyContext, plan: Plan, seen: Mapping[tuple[str, s
     return words
 
 
-def unlike_of(
-    plan: Plan, seen: Mapping[tuple[str, str], Evidence], lifts: Sequence[Lift], told: Sequence[ChangedPlace]
-) -> list[str]:
+def unlike_of(plan: Plan, seen: Mapping[tuple[str, str], Evidence], told: Sequence[ChangedPlace]) -> list[str]:
     """Places of the finished layout where pieces that fit show different things, besides those told already."""
     places = {place.tile: place.sheet_from_tile for place in plan.places}
-    by_name = {place.tile: lift for place, lift in zip(plan.places, lifts, strict=True)}
     px_per_mm = plan.canvas.dpi / MM_PER_INCH
     known = [(one.x, one.y, one.width_mm * px_per_mm, one.height_mm * px_per_mm) for one in told if not one.rim]
-    return unlike_words(unlike_places(seen, places, px_per_mm, lifts=by_name, known=known), px_per_mm)
+    return unlike_words(unlike_places(seen, places, px_per_mm, known), px_per_mm)

@@ -170,7 +170,7 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
             *measured.warnings,
             *quarreling,
             *words,
-            *([] if quarreling else unlike_of(plan, seen, lifts, changes)),
+            *unlike_of(plan, seen, changes),
             *contradicted(size.rows),
         ),
         tuple(changes),

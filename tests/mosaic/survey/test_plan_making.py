@@ -17,6 +17,8 @@ from stitchbed.imaging.transfer import transfer_of
 from stitchbed.mosaic.compositing.seams import NOBODY
 from stitchbed.mosaic.hints.sizes import Sized
 from stitchbed.mosaic.photometry.gain_compensation import no_gain
+from stitchbed.mosaic.photometry.judged_light import Light
+from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.registration.placement import Placement, to_sheet
 from stitchbed.mosaic.survey.context import Kind, SurveyContext, SurveySettings, declared_dpi
 from stitchbed.mosaic.survey.plan_making import judged_light, make_plan, promoted, specks_of
@@ -67,6 +69,26 @@ def test_a_plan_holds_every_piece_where_it_was_placed(begun: Begun) -> None:
     assert shape == (-(-plan.canvas.height // plan.seams.cell), -(-plan.canvas.width // plan.seams.cell))
     assert len(plan.levels) == len(lifts) == 2 and not changes
     assert not any("leaves the glass" in word for word in words)
+
+
+def test_a_lift_is_told_where_it_is_shown_and_takes_light_that_tells(
+    begun: Begun, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    context, previews, found = begun
+
+    def told(loss: float) -> list[str]:
+        def lifted(*about: Any) -> Light:
+            light = judged_light(*about)
+            height, width = context.tiles[0].raster.shape[:2]
+            mask = np.ones((-(-height // 20), -(-width // 20)), bool)
+            lift = Lift(context.tiles[0].name, mask, 20.0, loss, np.full(mask.shape, loss))
+            return replace(light, lifts=[lift, *light.lifts[1:]])
+
+        monkeypatch.setattr("stitchbed.mosaic.survey.plan_making.judged_light", lifted)
+        return [word for word in make_plan(context, previews, found, SIZE)[-1] if "leaves the glass" in word]
+
+    assert len(told(0.1)) == 1 and context.tiles[0].name in told(0.1)[0]
+    assert told(0.02) == []  # as much as a lamp changes by
 
 
 def test_what_is_not_wanted_is_not_sought(begun: Begun) -> None:
