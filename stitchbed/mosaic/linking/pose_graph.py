@@ -30,6 +30,7 @@ else:
 DISAGREES = "disagrees with the other links around a loop"
 REPEATED = "fits as well elsewhere: what is drawn there is drawn several times"
 COPY = "shows another drawing of one motif"
+AGREES = 0.5  # correlation of the views that a link lays on each other, from which it tells a turn
 ODD_SIZE = 0.005  # share by which a link's size is another than the pieces' dpi say
 
 
@@ -104,6 +105,15 @@ def bridges(layout: Layout) -> list[Link]:
     graph = nx.Graph((item.a, item.b) for item in layout.links)
     alone = {frozenset(e) for e in nx.bridges(graph)}
     return [item for item in layout.links if frozenset((item.a, item.b)) in alone]
+
+
+def looped(layout: Layout) -> dict[str, int]:
+    """Piece -> a number that those have in common which loops of links tie together; none for a piece in no loop. Links
+    along which hardly any drawing agrees are left out: how far a piece turns there is next to unknown."""
+    graph = nx.Graph((item.a, item.b) for item in layout.links if item.agreement > AGREES)
+    graph.remove_edges_from(list(nx.bridges(graph)))
+    groups = sorted(sorted(part) for part in nx.connected_components(graph) if len(part) > 1)
+    return {name: number for number, part in enumerate(groups) for name in part}
 
 
 def repeated_in(layouts: Sequence[Layout]) -> frozenset[str]:

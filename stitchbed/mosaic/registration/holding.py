@@ -84,6 +84,15 @@ def gaps(places: Sequence[Placement], groups: Sequence[set[int]]) -> list[tuple[
     return sorted(data["pair"] for _, _, data in nx.minimum_spanning_edges(nearest, weight="far"))
 
 
+def hardly_tied(
+    checked: Sequence[tuple[int, int]], counts: Mapping[tuple[int, int], int], least: int
+) -> list[tuple[int, int]]:
+    """Overlaps with too few ties to settle a place, of those of pieces that loops of links check. The layout, which
+    these links have made, says more there than a chain of such overlaps does, along which what their few ties are off
+    by would add up; where no loop checks it, it may be off by far more than ties are."""
+    return [pair for pair in checked if counts.get(pair, 0) < least]
+
+
 def by_layout(
     places: Sequence[Placement], pairs: Sequence[tuple[int, int]], px_per_mm: Array, settings: HoldSettings
 ) -> Ties:

@@ -20,7 +20,15 @@ from stitchbed.mosaic.hints.ties import said_ties
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.bundle_adjustment import Alignment, misses
 from stitchbed.mosaic.registration.doubts import Given, doubts, solve_as_fine_as_shown, solve_within_reason
-from stitchbed.mosaic.registration.holding import by_layout, counted, gaps, lifted_weighed_less, part_of, parts
+from stitchbed.mosaic.registration.holding import (
+    by_layout,
+    counted,
+    gaps,
+    hardly_tied,
+    lifted_weighed_less,
+    part_of,
+    parts,
+)
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, to_sheet
 from stitchbed.mosaic.registration.residual_warp import folds_at, with_fields, with_folds
 from stitchbed.mosaic.registration.scanner_bed import BedSettings, BedShape
@@ -68,9 +76,11 @@ def measure_places(
     scales: Mapping[str, float],
     *,
     find_lifts: Callable[[Sequence[Placement]], Sequence[Lift]],
+    looped: Mapping[str, int],
 ) -> Measured:
     """Measure and solve up to `rounds` times, fields after the last; the first round brings ties within reach.
 
+    looped : see `pose_graph.looped`.
     find_lifts : where the sheet leaves the glass, given places good to a pixel; no ties are taken there.
     """
     reference = next(i for i, p in enumerate(places) if np.array_equal(p.sheet_from_tile, np.eye(3)))
@@ -84,10 +94,13 @@ def measure_places(
     current, lifts = list(places), None
     singles = gaps(places, [{i} for i in range(len(places))])
     along = by_layout(places, singles, context.px_per_mm, replace(holding, layout_mm=holding.along_mm))
+    shared = overlaps(places, LEAST_OVERLAP_MM * float(np.median(context.px_per_mm)))
+    loops = [looped.get(place.tile, -1 - i) for i, place in enumerate(places)]
+    checked = [(i, j) for i, j, _ in shared if loops[i] == loops[j]]
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
         groups = parts(len(places), counted(ties), holding.least_join)
-        pairs = sorted({*gaps(places, groups), *_hardly_tied(context, places, ties)})
+        pairs = sorted({*gaps(places, groups), *hardly_tied(checked, counted(ties), holding.least_ties)})
         held = together([
             along,
             by_layout(places, pairs, context.px_per_mm, holding),
@@ -121,14 +134,6 @@ def measure_places(
         settings=both,
     )
     return Measured(tuple(current), solved, ties, dpi, numbers, tuple(warnings))
-
-
-def _hardly_tied(context: SurveyContext, places: Sequence[Placement], ties: Ties) -> list[tuple[int, int]]:
-    """Overlaps with too few ties to settle a place. The layout, which links spread over all loops have made, says more
-    there than a chain of such overlaps does, along which what their few ties are off by would add up."""
-    shared = overlaps(places, LEAST_OVERLAP_MM * float(np.median(context.px_per_mm)))
-    counts = counted(ties)
-    return [(i, j) for i, j, _ in shared if counts.get((i, j), 0) < context.settings.holding.least_ties]
 
 
 def _bent(

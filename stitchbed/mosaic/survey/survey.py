@@ -34,7 +34,7 @@ from stitchbed.mosaic.linking.contradictions import (
     contradictions,
     placed_aside,
 )
-from stitchbed.mosaic.linking.pose_graph import Layout, at_sizes
+from stitchbed.mosaic.linking.pose_graph import Layout, at_sizes, looped
 from stitchbed.mosaic.photometry.gain_compensation import Level
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small
@@ -138,7 +138,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         before, layout = context.dpi, _as_declared(context, layout)
         context, places, scales, doubts = first_places(context, layout, previews)
         previews = _looked_again(context, previews, before)
-        measured = measure_places(context, previews, places, scales, find_lifts=partial(lifts_at, context, previews))
+        lifts_found = partial(lifts_at, context, previews)
+        measured = measure_places(context, previews, places, scales, find_lifts=lifts_found, looped=looped(layout))
         against = _against(context, layout, measured, previews)
         aside = _aside(context, layout, measured)
         measured_step.numbers = measured.numbers | _at_least([*against, *aside], layout, measured)

@@ -20,6 +20,7 @@ from stitchbed.mosaic.linking.pose_graph import (
     Layout,
     at_sizes,
     lay_out,
+    looped,
     repeated_in,
     without,
 )
@@ -340,3 +341,14 @@ def test_a_size_that_links_need_not_is_the_one_of_the_dpi() -> None:
 def test_a_size_that_links_show_is_believed() -> None:
     layout, sizes = _sized(1.02, truly=True)
     assert at_sizes(layout, dict.fromkeys(sizes, 1.0), sizes, SETTINGS) is layout
+
+
+def test_pieces_in_loops_of_links_that_agree_are_told() -> None:
+    """A ring of four, a tail, and a second ring, that one link hangs on the first."""
+    rng = _rng()
+    ring = [("a", "b"), ("b", "c"), ("c", "d"), ("d", "a"), ("d", "e"), ("f", "g"), ("g", "h"), ("h", "f"), ("e", "f")]
+    links = [_linked(one, two, np.eye(3), rng) for one, two in ring]
+    layout = Layout("a", {name: np.eye(3) for name in "abcdefgh"}, tuple(links), ())
+    assert looped(layout) == {"a": 0, "b": 0, "c": 0, "d": 0, "f": 1, "g": 1, "h": 1}
+    faint = _linked("a", "b", np.eye(3), rng, agreement=0.3)
+    assert looped(replace(layout, links=(faint, *links[1:]))) == {"f": 0, "g": 0, "h": 0}
