@@ -28,6 +28,7 @@ class Artwork:
 
     paper : 8-bit sRGB of the paper; flats of that color are bare paper. All have one size; at least one is there.
     painted : the page is a painting no flats stand for; it shows, and lines over it would double its own.
+    medium : one of `medium.MEDIA` that the page was cleaned as, "" where that is not known.
     """
 
     page: Page | None
@@ -35,6 +36,7 @@ class Artwork:
     flats: Page | None
     paper: tuple[int, int, int] = (255, 255, 255)
     painted: bool = False
+    medium: str = ""
 
     @property
     def first(self) -> Page:
@@ -86,9 +88,16 @@ def check_sizes(art: Artwork) -> None:
 
 def is_painted(art: Artwork, *, workers: int = 1, progress: Progress = silent) -> bool:
     """Whether the page is a painting that no flats stand for."""
-    if art.page is None or art.lines is None or art.flats is not None:
+    if art.lines is None or art.flats is not None:
         return False
-    return medium_found(art.page, workers=workers, progress=progress) == "paint"
+    return looks_painted(art, workers=workers, progress=progress)
+
+
+def looks_painted(art: Artwork, *, workers: int = 1, progress: Progress = silent) -> bool:
+    """Whether there is a page, and it is painted."""
+    if art.page is None:
+        return False
+    return (art.medium or medium_found(art.page, workers=workers, progress=progress)) == "paint"
 
 
 def line_layer(art: Artwork, box: Box) -> Pixels:

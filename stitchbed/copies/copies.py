@@ -14,7 +14,7 @@ import numpy as np
 
 from stitchbed.color.convert import to_srgb
 from stitchbed.color.profiles import srgb_profile
-from stitchbed.copies.artwork import Artwork, flattened, page_codes, without_paper
+from stitchbed.copies.artwork import Artwork, flattened, looks_painted, page_codes, without_paper
 from stitchbed.copies.openraster import write_layers
 from stitchbed.copies.resizing import resized, sharpened
 from stitchbed.core.arrays import Floats, Pixels
@@ -30,7 +30,6 @@ from stitchbed.imaging.transfer import to_linear, to_stored, transfer_of
 from stitchbed.output.png import PngRows, PngSpec
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
 from stitchbed.page.figure import cut_out, figure_of
-from stitchbed.page.found_medium import medium_found
 
 STRIP_PX = 2 * 2**20
 READ_PX = 4 * 2**20  # of the artwork, read at once to be made smaller: some 100 MiB in linear light
@@ -246,7 +245,7 @@ def _bare(task: Task) -> tuple[Callable[[Box], Pixels], dict[str, Any]]:
     if art.page is None or not art.page_shows:
         return lambda box: without_paper(art, box), {"cut": "layers"}
     if cut == "found":
-        painted = art.painted or medium_found(art.page, workers=task.workers, progress=task.progress) == "paint"
+        painted = art.painted or looks_painted(art, workers=task.workers, progress=task.progress)
         cut = "figure" if painted else "tones"
     if cut == "tones":
         return lambda box: without_paper(replace(art, lines=None), box), {"cut": cut}

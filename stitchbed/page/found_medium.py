@@ -1,26 +1,42 @@
-"""I tell what a clean page was made with, from samples of it.
+"""I tell what a clean page was made with: as what it was cleaned, or from samples of it.
 
 In: a page that is white where it is bare. Out: the name of its medium.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
 
 import numpy as np
 
 from stitchbed.core.arrays import Floats
+from stitchbed.core.files import read_file
 from stitchbed.core.progress import Progress, counted, silent
 from stitchbed.core.quantities import MM_PER_INCH
+from stitchbed.core.record import found_notes
 from stitchbed.imaging.box import Box
 from stitchbed.imaging.reduce import reduction_to, shrunk
 from stitchbed.page.dust.sweep import sampled
-from stitchbed.page.medium import Medium, medium_of
+from stitchbed.page.medium import MEDIA, Medium, medium_of
 from stitchbed.page.page import Page, linear, luminance, overview
 
 VIEW_DPI, VIEW_PX = 75.0, 1200  # of the page seen small, to find where something is drawn
 MEDIUM_DPI = 300.0  # at which ink is told from pencil and paint
 DRAWN = 0.9  # of white; darker cells of the small view show something drawn
+
+
+def medium_told(page: Path, sha256: str) -> str:
+    """As what a page was cleaned, by the record of the clean that wrote it; "" of any other file, and of one that was
+    changed since. A page near a limit may look like another medium once its paper is white. sha256 : of the file."""
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):  # any JSON may stand there
+        record = json.loads(read_file(found_notes(page)))
+        name = str(record["numbers"]["medium"]["name"])
+        if record["command"] == "clean" and record["outputs"][page.name] == sha256 and name in MEDIA:
+            return name
+    return ""
 
 
 def medium_found(page: Page, *, workers: int = 1, progress: Progress = silent) -> str:

@@ -24,6 +24,7 @@ from stitchbed.core.quantities import listed
 from stitchbed.core.record import found_notes, notes_of, recording
 from stitchbed.core.settings import DPI, Setting, check
 from stitchbed.output.room import demand_free
+from stitchbed.page.found_medium import medium_told
 from stitchbed.page.page import Page, page_of
 from stitchbed.pipelines.contract.claims import claim_outputs
 from stitchbed.pipelines.contract.inputs import Inputs, one_path, paths_of
@@ -108,6 +109,7 @@ def export(
         record.warnings += notes
         demand_free(told_in, len(wanted) * art.first.height * art.first.width * MOST_BYTES, "the copies")
         record.inputs = {path.name: sha256_of(path) for path in originals}
+        art = replace(art, medium=medium_told(page, record.inputs[page.name]) if page else "")
         art = replace(art, painted=is_painted(art, workers=workers, progress=progress))
         record.warnings += [PAINTED] if art.painted else []
         for done, (name, path) in enumerate(paths.items()):

@@ -28,7 +28,7 @@ from stitchbed.imaging.gray import mean_of, most_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.output.room import demand_room
 from stitchbed.output.tiff_master import BLOCK, EncodedBlock, MasterSpec, encode_block, write_master
-from stitchbed.page.found_medium import told_by
+from stitchbed.page.found_medium import medium_told, told_by
 from stitchbed.page.line_art.ink_layer import (
     SOLID_HALO,
     InkSettings,
@@ -122,14 +122,16 @@ def lift_lines(
         open_windows(source, memory=settings.memory) as windows,
         recording("lines", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
-        plan = _planned(page_of(windows, dpi=settings.dpi), settings, workers, progress)
+        digest = sha256_of(source)
+        plan = _planned(page_of(windows, dpi=settings.dpi), _as_cleaned(settings, source, digest), workers, progress)
         demand_room(plan.spec, target, settings.memory)
         count = block_count(plan.spec.height, plan.spec.width, BLOCK)
         layer = counted(_blocks(plan, workers), "lifting lines", count, progress)
         write_master(target, plan.spec, layer, originals=[source])
-        record.inputs, record.outputs = {source.name: sha256_of(source)}, {target.name: sha256_of(target)}
+        record.inputs, record.outputs = {source.name: digest}, {target.name: sha256_of(target)}
         backs = in_order(lambda sample: _back(sample, plan.lifting), plan.samples, workers)
         told = list(counted(backs, "trying the lines over white", len(plan.samples), progress))
+        plan = replace(plan, medium=replace(plan.medium, asked=settings.medium != "found"))
         record.numbers = _numbers(told, plan)
         doubts = _doubts(plan.lifting, record.numbers["inked_share"])
         record.warnings = [*notes, *windows.notes, *doubt_words(plan.medium), *doubts]
@@ -138,6 +140,12 @@ def lift_lines(
     said = told_of(record, "lines", told_in, settings)
     write_json(told_in, said, originals=[source])
     return said
+
+
+def _as_cleaned(settings: LinesSettings, source: Path, digest: str) -> LinesSettings:
+    """With the medium the page was cleaned as, unless the settings name one. digest : sha256 of the source."""
+    found = medium_told(source, digest) if settings.medium == "found" else ""
+    return replace(settings, medium=found) if found else settings
 
 
 def _planned(page: Page, settings: LinesSettings, workers: int, progress: Progress) -> LinesPlan:
