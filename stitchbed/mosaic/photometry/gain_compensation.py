@@ -23,6 +23,7 @@ from stitchbed.mosaic.photometry.level_equations import (
     Pair,
     Seen,
     Unknown,
+    level_order,
     logs_of,
     one_step,
     orders,
@@ -103,9 +104,10 @@ def find_gains(
     pivot = float(curve_term(np.array(np.median(np.concatenate(tones))))) if pairs else 0.0
     shared = bed_index(group)
     shading = [shading_rows(pair, designs, shared, channels) for pair in pairs]
-    seen = Seen(patches, pairs, designs, shared, _tied_flat(pairs, len(names)), shading, pivot)
     none = np.zeros((len(names), channels))
-    beds = np.zeros((max(seen.shared, default=-1) + 1, designs[0][1].shape[1]))
+    beds = np.zeros((max(shared, default=-1) + 1, designs[0][1].shape[1]))
+    order = level_order(len(names), channels, beds.size, pairs)
+    seen = Seen(patches, pairs, designs, shared, _tied_flat(pairs, len(names)), shading, pivot, order)
     state = _solved(Unknown(none, none, none, np.zeros((len(names), OWN_TERMS)), beds), seen, settings)
     levels = [_level(i, names[i], sizes[i], state, seen, settings) for i in range(len(names))]
     return levels, [np.exp(logs_of(state, seen, i)) for i in range(len(names))]

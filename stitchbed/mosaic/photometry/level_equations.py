@@ -13,12 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitchbed.core.arrays import Array, Ints
-from stitchbed.core.memory import late
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import cauchy_weights
+from stitchbed.mosaic.photometry.banded_equations import Equations, Order, no_equations, order_of, solution
 from stitchbed.mosaic.photometry.overlap_samples import Patches
-
-linalg = late("scipy.linalg")
 
 Designs = Sequence[tuple[Array, Array]]  # per tile: own and bed shading terms at its points
 OWN_TERMS = 5
@@ -94,6 +92,7 @@ class Seen:
     """What the solution is made from. shared : bed number per tile, -1 for none. tied : per tile a number that tiles
     tied by flat places have in common. shading : per pair, see `shading_rows`. pivot : `curve_term` of the commonest
     tone: measured from there, curves are told apart from gains, and stay at 1 where an overlap holds a single tone.
+    order : of the unknowns.
     """
 
     patches: Patches
@@ -103,6 +102,7 @@ class Seen:
     tied: Ints
     shading: Sequence[tuple[Array, Ints]]
     pivot: float
+    order: Order
 
 
 def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
@@ -110,7 +110,7 @@ def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
     tiles, channels = state.gain.shape
     own_start = 3 * tiles * channels
     own_end = own_start + state.own.size
-    normal, right = _prior(state, seen.tied, settings)
+    equations, held = _prior(state, seen, settings)
     logs = [logs_of(state, seen, i) for i in range(tiles)]
     slopes = [_slopes(state, seen, i, curves=settings.solve_curves) for i in range(tiles)]
     for pair, shading in zip(seen.pairs, seen.shading, strict=True):
@@ -118,13 +118,13 @@ def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
         robust = pair.weight * cauchy_weights((rest / settings.agree) ** 2) / settings.agree**2
         robust = robust * min(ALIKE, INDEPENDENT / len(rest))
         _add_pair(
-            (normal, right),
+            equations,
             _own_rows(pair, slopes),
             shading if settings.solve_shading and pair.flat else None,
             robust,
             rest,
         )
-    step = linalg.cho_solve(linalg.cho_factor(normal, lower=True, overwrite_a=True, check_finite=False), right)
+    step = solution(equations, held)
     by_tile = step[:own_start].reshape(3, tiles, channels)
     return Unknown(
         state.gain + by_tile[0],
@@ -136,7 +136,7 @@ def one_step(state: Unknown, seen: Seen, settings: LevelSettings) -> Unknown:
 
 
 def _add_pair(
-    system: tuple[Array, Array],
+    equations: Equations,
     own: tuple[Array, Ints],
     shading: tuple[Array, Ints] | None,
     robust: Array,
@@ -144,21 +144,20 @@ def _add_pair(
 ) -> None:
     """Add what one overlap tells to the normal equations. own, shading : derivatives and columns, see `_own_rows` and
     `shading_rows`. robust, rest : (N, C) weights, and what is left."""
-    (normal, right), (rows, columns) = system, own
+    rows, columns = own
     weighted, kinds, width = rows * robust.T[:, None], columns.shape[1], columns.size
     part, at = shading if shading is not None else (np.zeros((0, len(rest))), np.zeros(0, np.intp))
     block = np.zeros((width + len(at), width + len(at)))
     for c in range(len(columns)):
         mine = slice(c * kinds, (c + 1) * kinds)
         block[mine, mine] = weighted[c] @ rows[c].T
-        right[columns[c]] -= weighted[c] @ rest[:, c]
+        equations.add_right(columns[c], -weighted[c] @ rest[:, c])
     if len(at):  # the same for all channels: their weights are added up first
         block[:width, width:] = weighted.reshape(-1, len(rest)) @ part.T
         block[width:, :width] = block[:width, width:].T
         block[width:, width:] = (part * robust.sum(1)) @ part.T
-        right[at] -= part @ (robust * rest).sum(1)
-    every = np.concatenate([columns.ravel(), at])
-    normal[every[:, None], every] += block
+        equations.add_right(at, -part @ (robust * rest).sum(1))
+    equations.add(np.concatenate([columns.ravel(), at]), block)
 
 
 def _own_rows(pair: Pair, slopes: Sequence[Array]) -> tuple[Array, NDArray[np.intp]]:
@@ -185,37 +184,44 @@ def shading_rows(pair: Pair, designs: Designs, shared: Sequence[int], channels: 
     return np.concatenate(rows), np.concatenate(columns)
 
 
-def _prior(state: Unknown, tied: Ints, settings: LevelSettings) -> tuple[Array, Array]:
-    """Expected sizes; mean log gain held at zero (the gauge), and mean offset and mean curve of tiles tied together:
-    one exponent for all of them would bring them nearer to each other at no cost."""
+def level_order(tiles: int, channels: int, shared: int, pairs: Sequence[Pair]) -> Order:
+    """The order of all unknowns. shared : terms of all beds."""
+    tile = np.arange(tiles)
+    own = (np.tile(np.repeat(tile, channels), 3), np.repeat(tile, OWN_TERMS), np.full(shared, -1))
+    return order_of(np.concatenate(own), np.array([(pair.i, pair.j) for pair in pairs], np.intp).reshape(-1, 2))
+
+
+def _prior(state: Unknown, seen: Seen, settings: LevelSettings) -> tuple[Equations, list[tuple[Ints, float]]]:
+    """Expected sizes; and what is held: the mean log gain at zero (the gauge), and mean offset and mean curve of tiles
+    tied together: one exponent for all of them would bring them nearer to each other at no cost."""
     tiles, channels = state.gain.shape
-    shading = shading_sizes(tiles, len(state.bed), settings)
-    value = np.concatenate([part.ravel() for part in (state.gain, state.offset, state.curve, state.own, state.bed)])
-    normal = np.zeros((len(value), len(value)))
-    normal[-len(shading) :, -len(shading) :] = np.diag(1 / shading**2)
+    equations, held = no_equations(seen.order), []
     # exposure, stray light and a program's exponent are mostly the same for all channels
-    for kind, size, tint in (
-        (0, settings.gain, settings.tint_gain),
-        (1, settings.offset, settings.tint_offset),
-        (2, settings.curve, settings.tint_curve),
-    ):
-        stiff = np.linalg.inv(np.full((channels, channels), size**2) + np.eye(channels) * tint**2)
-        for tile in range(tiles):
-            columns = slice((kind * tiles + tile) * channels, (kind * tiles + tile + 1) * channels)
-            normal[columns, columns] = stiff
-    right = -normal @ value
+    sizes = (
+        (state.gain, settings.gain, settings.tint_gain),
+        (state.offset, settings.offset, settings.tint_offset),
+        (state.curve, settings.curve, settings.tint_curve),
+    )
+    for kind, (current, size, tint) in enumerate(sizes):
+        stiff: Array = np.asarray(
+            np.linalg.inv(np.full((channels, channels), size**2) + np.eye(channels) * tint**2), np.float64
+        )
+        columns = kind * tiles * channels + np.arange(tiles * channels).reshape(tiles, channels)
+        equations.add(columns, stiff)
+        equations.add_right(columns.ravel(), -(current @ stiff).ravel())
+    shading = 1 / shading_sizes(tiles, len(state.bed), settings) ** 2
+    columns = 3 * tiles * channels + np.arange(len(shading))
+    equations.add(columns[:, None], shading[:, None, None])
+    equations.add_right(columns, -shading * np.concatenate([state.own.ravel(), state.bed.ravel()]))
     together = np.zeros(tiles, np.intp)
-    for start, current, hold, groups in (
-        (0, state.gain, 1e3, together),
-        (1, state.offset, 1e5, tied),
-        (2, state.curve, 1e4, tied),
-    ):
-        for group, c in product(np.unique(groups), range(channels)):
-            members = np.flatnonzero(groups == group)
-            columns = start * tiles * channels + members * channels + c
-            normal[np.ix_(columns, columns)] += hold**2 / len(members)
-            right[columns] -= hold**2 / len(members) * current[members, c].sum()
-    return normal, right
+    groups = ((state.gain, 1e3, together), (state.offset, 1e5, seen.tied), (state.curve, 1e4, seen.tied))
+    for kind, (current, hold, group) in enumerate(groups):
+        for number, c in product(np.unique(group), range(channels)):
+            members = np.flatnonzero(group == number)
+            columns, information = (kind * tiles + members) * channels + c, hold**2 / len(members)
+            held.append((columns, information))
+            equations.add_right(columns, np.full(len(members), -information * current[members, c].sum()))
+    return equations, held
 
 
 def logs_of(state: Unknown, seen: Seen, i: int) -> Array:
