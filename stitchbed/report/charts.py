@@ -127,7 +127,7 @@ def bed_chart(bed: Mapping[str, Any]) -> Chart | None:
         for curve in _curve(axes, (travel, values), _seen(bed, name, len(travel)), f"line{index}")
     )
     words = {"offset_y": "along the bed", "offset_x": "across"}
-    legend = tuple((LEFT + 8 + 150 * index, f"line{index}", words[name]) for index, name in enumerate(lines))
+    legend = tuple((LEFT + 8 + 210 * index, f"line{index}", words[name]) for index, name in enumerate(lines))
     names = ("Error of the bed along the travel of its head", "travel of the head, mm", "error, µm")
     return Chart(*names, axes.x_ticks(".0f"), axes.y_ticks(), curves=curves, legend=legend)
 
