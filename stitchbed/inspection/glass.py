@@ -166,8 +166,9 @@ def speck_depth(view: Floats, least: float = LEAST_DEPTH, levels: Sequence[float
     around = cv2.morphologyEx(view, cv2.MORPH_CLOSE, np.ones((4 * SPECK_PX,) * 2, np.uint8)) - view
     result: Floats = np.zeros(view.shape, np.float32)
     for level in levels:
-        lone = small_parts(around > level * least, SPECK_PX)
-        np.copyto(result, depth, where=lone & (depth > level * least))
+        deep = depth > level * least
+        if deep.any():
+            np.copyto(result, depth, where=small_parts(around > level * least, SPECK_PX) & deep)
     return result
 
 

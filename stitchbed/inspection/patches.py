@@ -175,13 +175,13 @@ def _corners(laid: Overlay, reach: int) -> list[tuple[int, int]]:
     found = []
     for row in range(reach, laid.a.shape[0] - PATCH - reach, STEP):
         for col in range(reach, laid.a.shape[1] - PATCH - reach, STEP):
-            if laid.both[row - reach : row - reach + side, col - reach : col - reach + side].all():
-                contrast = float(laid.a[row : row + PATCH, col : col + PATCH].std())
-                if contrast > LEAST_CONTRAST:
-                    found.append((contrast, row, col))
+            patch = laid.a[row : row + PATCH, col : col + PATCH]
+            seen = laid.both[row - reach : row - reach + side, col - reach : col - reach + side].all()
+            if seen and cv2.meanStdDev(patch)[1][0, 0] > LEAST_CONTRAST:
+                found.append((row, col))
     # an even choice along the overlap: what is drawn strongest in one place says nothing of the rest
     step = max(1, -(-len(found) // MOST_PATCHES))
-    return [(row, col) for _, row, col in found[::step]]
+    return found[::step]
 
 
 def _peak(line: NDArray[np.float32], at: int) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -105,12 +106,17 @@ def _beside_screen(gray: Floats) -> float:
     Reference: powers of white noise are independent and exponential, Brockwell & Davis (1991), "Time Series:
     Theory and Methods", sec. 10.3.
     """
-    rows, cols = (np.hanning(side + 2)[1:-1] for side in gray.shape)
-    window = rows[:, None] * cols
+    window, fine = _of_second(gray.shape)
     power = np.abs(np.fft.fft2((gray - gray.mean()) * window)) ** 2 / (window**2).sum()
-    told = np.abs(np.fft.fft2(SECOND, gray.shape))
-    fine = power[told > np.median(told)]
-    return float(np.sqrt(np.quantile(fine, WEAKER) / OF_MEAN))
+    return float(np.sqrt(np.quantile(power[fine], WEAKER) / OF_MEAN))
+
+
+@cache
+def _of_second(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """(h, w) a taper, and the waves that second differences show more than they do most."""
+    rows, cols = (np.hanning(side + 2)[1:-1] for side in shape)
+    told = np.abs(np.fft.fft2(SECOND, shape))
+    return rows[:, None] * cols, np.asarray(told > np.median(told))
 
 
 def edge_ratio(gray: Floats, noise: float) -> tuple[float, int] | None:

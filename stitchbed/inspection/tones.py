@@ -10,7 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from stitchbed.core.arrays import Floats, Mask
+from stitchbed.core.arrays import Array, Floats, Ints, Mask
 from stitchbed.inspection.patches import Overlay
 
 TONE = 5.0  # gray levels added before a ratio of tones is taken, so that black is none
@@ -30,11 +30,11 @@ def exposed_alike(laid: Overlay) -> Overlay:
     """
     both = laid.both & (np.maximum(laid.a, laid.b) < WHITE)
     soft = [cv2.GaussianBlur(view, (0, 0), SETTLED) for view in (laid.a, laid.b)]
-    tones = [some(np.log(np.maximum(view[both], 0) + TONE)) for view in soft]
+    tones = [np.log(np.maximum(some(view[both]), 0) + TONE) for view in soft]
     middle = tones[0] + tones[1]
     bounds = np.unique(np.quantile(middle, np.linspace(0, 1, TONES + 1))) if len(middle) else middle
     bins = np.searchsorted(bounds[1:-1], middle)
-    usual = np.array([[np.median(tone[bins == k]) for tone in tones] for k in np.unique(bins)])
+    usual = np.stack([medians_of(tone, bins)[np.unique(bins)] for tone in tones], axis=1)
     if len(usual) < 2 or np.ptp(usual[:, 0]) < FEW_TONES:
         return replace(laid, both=both)
     slope, over = np.polyfit(usual[:, 0], usual[:, 1], 1)
@@ -48,9 +48,16 @@ def tone_free(apart: Floats, tone: Floats, mask: Mask) -> Floats:
     steps = np.rint((tone - float(np.median(some(tone[mask])))) / TONE_STEP)
     least, most = (int(end) for end in np.clip((steps.min(), steps.max()), -MOST_STEPS, MOST_STEPS))
     bins = np.clip(steps, least, most).astype(np.int16) - least
-    inside, known = apart[mask], bins[mask]
-    usual = [np.median(part) if len(part := inside[known == k]) else 0.0 for k in range(most - least + 1)]
-    return np.asarray(apart - np.array(usual, np.float32)[bins], np.float32)
+    usual = medians_of(apart[mask], bins[mask], most - least + 1)
+    return np.asarray(apart - usual.astype(np.float32)[bins], np.float32)
+
+
+def medians_of(values: Floats, bins: Ints, count: int = 0) -> Array:
+    """(count or more,) median of the values (n,) in each of the bins they lie in (n,), from 0 on; 0 where none do."""
+    held = np.bincount(bins, minlength=count)
+    ends = np.cumsum(held)[:-1]
+    parts = np.split(values[np.argsort(bins, kind="stable")], ends)
+    return np.array([np.median(part) if len(part) else 0.0 for part in parts])
 
 
 def some(values: Floats) -> Floats:
