@@ -19,7 +19,7 @@ from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.imaging.box import Box, clipped, shifted
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap, cells_of
-from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled_at
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, edge_distance
@@ -95,11 +95,9 @@ def _look(place: Placement, small: Small, level: Level, seams: SeamMap, canvas: 
     rows, cols, at = cells_of(place, canvas, seams.cell, (height, width))
     box = Box(rows.start, cols.start, rows.stop - rows.start, cols.stop - cols.start)
     size = (box.height, box.width)
-    shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
-    light, mixed, shut = (sample(part, at, small.cell) for part in (small.light, small.mixed, small.shut))
-    logs = np.log(np.maximum(leveled(level, light, shade, mixed), 1e-3)).reshape(*size, -1)
+    logs = np.log(np.maximum(leveled_at(level, small, at), 1e-3)).reshape(*size, -1)
     sees = (edge_distance(place.size, at) > small.cell).reshape(size)
-    return _Look(box, sees, logs, (shut.reshape(logs.shape) > SHUT) & sees[..., None])
+    return _Look(box, sees, logs, (sample(small.shut, at, small.cell).reshape(logs.shape) > SHUT) & sees[..., None])
 
 
 def _lost(index: int, looks: Sequence[_Look], cell_mm: float) -> float:

@@ -22,7 +22,7 @@ from stitchbed.imaging.gray import most_of
 from stitchbed.imaging.parallel import in_order
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap, cells_of, depth_mm, grid_of
-from stitchbed.mosaic.photometry.gain_compensation import MOST_SHUT, Level, leveled
+from stitchbed.mosaic.photometry.gain_compensation import MOST_SHUT, Level, leveled_at
 from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small, in_all
 from stitchbed.mosaic.registration.canvas import Canvas
@@ -210,9 +210,7 @@ def _look(
     rows, cols, at = cells_of(place, canvas, cell, shape)
     size = (rows.stop - rows.start, cols.stop - cols.start)
     depth = depth_mm(place, lift, at, canvas.dpi / MM_PER_INCH / magnification(place))
-    shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
-    light, mixed = sample(small.light, at, small.cell), sample(small.mixed, at, small.cell)
-    light = leveled(level, light, shade, mixed)
+    light = leveled_at(level, small, at)
     box = Box(rows.start, cols.start, *size)
     logs = np.log(np.maximum(light, 0) + FLOOR).reshape(*size, -1)
     around = (3, 3, 1)

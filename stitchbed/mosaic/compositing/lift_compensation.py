@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from stitchbed.core.memory import late
 from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.seams import SeamMap
-from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.gain_compensation import Level, shade_at
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.registration.placement import Placement, from_sheet
 
@@ -26,7 +26,7 @@ def evened(level: Level, lift: Lift, size: tuple[int, int], shown: NDArray[np.bo
         return level
     rows, cols = int(np.ceil(size[0] / lift.cell)) + 1, int(np.ceil(size[1] / lift.cell)) + 1
     grid = np.stack(np.meshgrid(np.arange(cols), np.arange(rows)), -1).reshape(-1, 2).astype(np.float64) * lift.cell
-    shading = sample(level.shading[..., None], grid + 0.5 * (level.spacing - 1), level.spacing)[:, 0]
+    shading = shade_at(level, grid)[:, 0]
     given_back = ndimage.gaussian_filter(np.where(shown, lift.losses, 0.0), 0.7)
     lost = sample(given_back[..., None], grid, lift.cell)[:, 0]
     return replace(level, shading=(shading - np.log1p(-lost)).reshape(rows, cols), spacing=lift.cell)

@@ -17,10 +17,9 @@ from stitchbed.core.arrays import Floats, Mask, Pixels
 from stitchbed.imaging.box import Box, clipped, grown, shifted, spanning
 from stitchbed.imaging.node_grid import NODE, dense, nodes
 from stitchbed.imaging.resampling import kernel_reach, resampled, softness
-from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import Transfer, tone_table
 from stitchbed.mosaic.compositing.plan import Plan, Spot
-from stitchbed.mosaic.photometry.gain_compensation import Level
+from stitchbed.mosaic.photometry.gain_compensation import Level, shade_at
 from stitchbed.mosaic.registration.canvas import way_back
 from stitchbed.mosaic.registration.placement import Placement, is_barred, magnification
 from stitchbed.reading.base.tile import Tile
@@ -145,8 +144,7 @@ def _window(at: NDArray[np.float64], size: tuple[int, int], margin: int) -> Box:
 
 def _shade(level: Level, at: NDArray[np.float64]) -> Floats:
     """(rows, cols) factor of the level's shading at the nodes, from its lattice."""
-    shade = sample(level.shading[..., None], at.reshape(-1, 2) + 0.5 * (level.spacing - 1), level.spacing)
-    return np.exp(shade).reshape(at.shape[:2]).astype(np.float32)
+    return np.exp(shade_at(level, at.reshape(-1, 2))).reshape(at.shape[:2]).astype(np.float32)
 
 
 def _valid(at: NDArray[np.float64], box: Box, place: Placement, tile: Tile, source: Source, window: Box) -> Mask | None:

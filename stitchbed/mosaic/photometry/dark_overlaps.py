@@ -15,7 +15,7 @@ import numpy as np
 
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.imaging.sample import sample
-from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled_at
 from stitchbed.mosaic.photometry.lift import Lift, inside
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.placement import Placement, edge_distance, from_sheet, outline
@@ -119,17 +119,11 @@ def _seen(pair: tuple[_Piece, _Piece], shared: tuple[Array, Array, int], px_per_
         order = np.where(here, depth - 1e6 * inside(piece.lift, at), -np.inf)
         taken = order > rank
         rank[taken] = order[taken]
-        light[taken] = _light(small, piece.level, at[taken])
+        light[taken] = leveled_at(piece.level, small, at[taken])
         calm[taken] = sample(small.unrest[..., None], at[taken], small.cell)[:, 0] < CALM
     middle = (low + high) / 2
     across, along = (xy[:, k] - middle[k] for k in (axis, 1 - axis))
     return _View(across / px_per_mm, along / px_per_mm, count == 2, np.log(np.maximum(light, 1e-3)), calm & (count > 0))
-
-
-def _light(small: Small, level: Level, at: Array) -> Array:
-    """(N, C) leveled light of a piece at its px (N, 2)."""
-    shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
-    return leveled(level, sample(small.light, at, small.cell), shade, sample(small.mixed, at, small.cell))
 
 
 def _missing(view: _View) -> float:

@@ -15,6 +15,7 @@ from numpy.polynomial.legendre import legvander2d
 
 from stitchbed.core.arrays import Array, Ints
 from stitchbed.core.memory import late
+from stitchbed.imaging.sample import sample
 from stitchbed.imaging.transfer import curve_term
 from stitchbed.matching.robust import CAUCHY
 from stitchbed.mosaic.photometry.level_equations import (
@@ -29,7 +30,7 @@ from stitchbed.mosaic.photometry.level_equations import (
     orders,
     shading_rows,
 )
-from stitchbed.mosaic.photometry.overlap_samples import Patches
+from stitchbed.mosaic.photometry.overlap_samples import Patches, Small
 
 sparse, csgraph = late("scipy.sparse"), late("scipy.sparse.csgraph")
 
@@ -73,6 +74,17 @@ def leveled(level: Level, light: Array, shade: Array, mixed: Array | float = 0.0
     found = found * np.exp((level.curve - 1) * (curve_term(found) + mixed))
     result: Array = found * level.gain * np.exp(shade)
     return result
+
+
+def shade_at(level: Level, at: Array) -> Array:
+    """(N, 1) log gain of a level's shading at px (N, 2) of its piece."""
+    return sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
+
+
+def leveled_at(level: Level, small: Small, at: Array) -> Array:
+    """(N, c) corrected light of a piece's small picture at px (N, 2) of it."""
+    light, mixed = (sample(part, at, small.cell) for part in (small.light, small.mixed))
+    return leveled(level, light, shade_at(level, at), mixed)
 
 
 def no_gain(name: str, channels: int) -> Level:

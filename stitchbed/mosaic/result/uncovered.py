@@ -14,10 +14,9 @@ import numpy as np
 from stitchbed.core.arrays import Array, Mask
 from stitchbed.core.memory import late
 from stitchbed.core.quantities import MM_PER_INCH
-from stitchbed.imaging.sample import sample
 from stitchbed.mosaic.compositing.plan import Plan
 from stitchbed.mosaic.compositing.seams import SeamMap
-from stitchbed.mosaic.photometry.gain_compensation import Level, leveled
+from stitchbed.mosaic.photometry.gain_compensation import Level, leveled, shade_at
 from stitchbed.mosaic.photometry.overlap_samples import Small
 from stitchbed.mosaic.registration.canvas import Canvas
 from stitchbed.mosaic.registration.placement import Placement, from_sheet, is_barred, outline
@@ -91,10 +90,9 @@ def paper_color(smalls: Sequence[Small], levels: Sequence[Level], channels: int)
         at = np.asarray(
             (np.stack(np.meshgrid(np.arange(w), np.arange(h)), -1).reshape(-1, 2) + 0.5) * small.cell, np.float64
         )
-        shade = sample(level.shading[..., None], at + 0.5 * (level.spacing - 1), level.spacing)
         light = np.broadcast_to(small.light, (h, w, channels)).reshape(-1, channels)
         calm = small.unrest.ravel() < 0.03
-        colors.append(leveled(level, np.asarray(light[calm], np.float64), shade[calm]))
+        colors.append(leveled(level, np.asarray(light[calm], np.float64), shade_at(level, at[calm])))
     every = np.concatenate(colors)
     if not len(every):
         return (0.85,) * channels

@@ -99,8 +99,9 @@ def measure_places(
     checked = [(i, j) for i, j, _ in shared if loops[i] == loops[j]]
     for step in range(context.settings.rounds):
         ties = measure_ties(context, previews, current, lifts)
-        groups = parts(len(places), counted(ties), holding.least_join)
-        pairs = sorted({*gaps(places, groups), *hardly_tied(checked, counted(ties), holding.least_ties)})
+        counts = counted(ties)
+        groups = parts(len(places), counts, holding.least_join)
+        pairs = sorted({*gaps(places, groups), *hardly_tied(checked, counts, holding.least_ties)})
         held = together([
             along,
             by_layout(places, pairs, context.px_per_mm, holding),
