@@ -123,7 +123,8 @@ def lift_lines(
         recording("lines", replace(settings, memory=0, workers=0, records=None)) as record,
     ):
         digest = sha256_of(source)
-        plan = _planned(page_of(windows, dpi=settings.dpi), _as_cleaned(settings, source, digest), workers, progress)
+        cleaned_as = medium_told(source, digest)
+        plan = _planned(page_of(windows, dpi=settings.dpi), settings, cleaned_as, workers, progress)
         demand_room(plan.spec, target, settings.memory)
         count = block_count(plan.spec.height, plan.spec.width, BLOCK)
         layer = counted(_blocks(plan, workers), "lifting lines", count, progress)
@@ -131,7 +132,6 @@ def lift_lines(
         record.inputs, record.outputs = {source.name: digest}, {target.name: sha256_of(target)}
         backs = in_order(lambda sample: _back(sample, plan.lifting), plan.samples, workers)
         told = list(counted(backs, "trying the lines over white", len(plan.samples), progress))
-        plan = replace(plan, medium=replace(plan.medium, asked=settings.medium != "found"))
         record.numbers = _numbers(told, plan)
         doubts = _doubts(plan.lifting, record.numbers["inked_share"])
         record.warnings = [*notes, *windows.notes, *doubt_words(plan.medium), *doubts]
@@ -142,20 +142,17 @@ def lift_lines(
     return said
 
 
-def _as_cleaned(settings: LinesSettings, source: Path, digest: str) -> LinesSettings:
-    """With the medium the page was cleaned as, unless the settings name one. digest : sha256 of the source."""
-    found = medium_told(source, digest) if settings.medium == "found" else ""
-    return replace(settings, medium=found) if found else settings
-
-
-def _planned(page: Page, settings: LinesSettings, workers: int, progress: Progress) -> LinesPlan:
-    """Look at windows spread over a page, and settle how all of it is lifted."""
+def _planned(page: Page, settings: LinesSettings, cleaned_as: str, workers: int, progress: Progress) -> LinesPlan:
+    """Look at windows spread over a page, and settle how all of it is lifted. cleaned_as : its medium then, or ""."""
     colored = settings.ink not in ("own", "black") and page.channels == 1
     icc = srgb_profile() if colored else page.icc
     spread = spread_boxes(page)
     read = in_order(lambda box: _codes(page, box, colored), spread, workers)
     samples = list(counted(read, "looking at the ink", len(spread), progress))
-    medium = told_by(lambda box: linear(page, box), spread, page.dpi, settings.medium, progress=progress)
+    unsaid = settings.medium == "found"
+    taken_for = cleaned_as if unsaid and cleaned_as else settings.medium
+    told = told_by(lambda box: linear(page, box), spread, page.dpi, taken_for, progress=progress)
+    medium = replace(told, asked=not unsaid)
     wish, own = InkSettings(settings.ink, medium.name), None if page.channels == 1 else icc
     lifting = lifting_of(samples, wish, own, progress=progress)
     channels = 3 if colored else page.channels
