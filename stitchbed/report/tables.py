@@ -27,6 +27,7 @@ PASSING = (
     "rows_taken_from_an_earlier_run",
 )  # differ from run to run: the same work gives the same page
 # Numbers of a record in words, by what they belong to; others are told by their key, its unit spelled out.
+AS_A_DOT = "as much ink as a dot of, mm"
 IN_WORDS = {
     "medium": {
         "tones": "share of what is drawn that is neither ink, paper nor an edge",
@@ -54,7 +55,23 @@ IN_WORDS = {
         "changed_share": "share of the page that was changed",
         "excepted": "marks left because you said so",
     },
+    "taken_places": {"size_mm": AS_A_DOT},
+    "doubtful_places": {"size_mm": AS_A_DOT},
+    "lens": {
+        "k1": "bends lines, by the square of the way from the middle",
+        "k2": "by its fourth power",
+        "p1": "more at the top or bottom than opposite",
+        "p2": "more at one side than opposite",
+    },
     "": {
+        "card_rms_px": "how far points of the cards lie off on the whole, pixels",
+        "points_left_out": "points of cards that did not fit and were left out",
+        "own_edges": "the edges are the work's own",
+        "sides_doubtful": "it is in doubt which sides are the work's",
+        "other_rectangle_mm": "another rectangle that may be the work, mm",
+        "uncertainty_mm_95": "how far corners may lie off, mm, in 95 of 100 cases",
+        "scale_uncertainty_95": "share the scale may be off, in 95 of 100 cases",
+        "too_large_mm_per_mm": "mm too long for each mm that the work lies above the cards",
         "corners_px": "corners of the sheet, x and y in pixels of the scan as given",
         "spread_mm": "how far the side's edge bends, mm",
         "skew_deg": "askew by, degrees",
@@ -68,7 +85,6 @@ IN_WORDS = {
         "jaggedness_soft_px": "how far edges step from smooth lines as scanned, pixels",
         "jaggedness_hard_px": "how far edges would step if made crisp, pixels",
         "blur_px": "how soft the scan's edges are, pixels",
-        "size_mm": "as much ink as a dot of, mm",
         "dust_per_cm2": "specks on a square centimeter",
         "ink_codes_8bit": "the ink's own color, red, green, blue, 0 to 255",
         "paper_begins_8bit": "from where on it is paper, 0 to 255",
@@ -185,7 +201,7 @@ def doubt_table(dust: Mapping[str, Any]) -> Table | None:
     lines: list[tuple[Cell, ...]] = [
         tuple(round(number(place.get(key)), 2) for key in keys) for place in rows(dust, "in_doubt")[:MOST_LINES]
     ]
-    return _table("In doubt", ("x, mm", "y, mm", "as much ink as a dot of, mm"), lines)
+    return _table("In doubt", ("x, mm", "y, mm", AS_A_DOT), lines)
 
 
 def changes_table(record: Mapping[str, Any]) -> Table | None:
@@ -228,7 +244,7 @@ def listed(value: object, of: str = "") -> Listed:
     if isinstance(value, Mapping):
         return {named(str(key), of): listed(one, str(key)) for key, one in value.items() if key not in PASSING}
     if isinstance(value, list | tuple):
-        shown = [listed(one) for one in value[:MOST_LISTED]]
+        shown = [listed(one, of) for one in value[:MOST_LISTED]]
         more = [f"and {len(value) - MOST_LISTED} more, in the record"] if len(value) > MOST_LISTED else []
         words = [one for one in shown if isinstance(one, str)]
         return ", ".join(words + more) or "none" if len(words) == len(shown) else shown + more

@@ -19,6 +19,8 @@ from stitchbed.report.tables import IN_WORDS, listed, named
         ("areas", "medium", "share of what is drawn in tones that spread like a wash"),
         ("areas", "flats", "areas"),
         ("px", "", "px"),
+        ("uncertainty_mm_95", "numbers", "how far corners may lie off, mm, in 95 of 100 cases"),
+        ("size_mm", "asked", "size, mm"),
     ],
 )
 def test_a_number_is_called_by_words_and_its_unit(key: str, of: str, words: str) -> None:
@@ -30,6 +32,15 @@ def test_words_go_by_what_a_number_belongs_to() -> None:
     assert told == {
         "dust": {"specks taken": "3", "the largest speck taken, mm": "0.5"},
         "settings": {"dust": {"largest": "0.6"}},
+    }
+
+
+def test_the_size_of_a_speck_is_its_ink_and_that_of_a_work_its_size() -> None:
+    places = [{"x_mm": 3.0, "size_mm": 0.2}]
+    told = listed({"taken_places": places, "asked": {"size_mm": [72.0, 52.0]}})
+    assert told == {
+        "taken places": [{"x, mm": "3", "as much ink as a dot of, mm": "0.2"}],
+        "asked": {"size, mm": "72, 52"},
     }
 
 
