@@ -24,6 +24,7 @@ from stitchbed.photos.geometry.plane_pose import (
 )
 from stitchbed.photos.geometry.print_size import SIZE_SIGMA_MM, PrintSize, print_size_below
 from stitchbed.photos.plane.tie_points import solved_with_ties
+from stitchbed.photos.sides.foot_shadow import out_of_foot_shadow
 from stitchbed.photos.sides.lines import SIDES
 from stitchbed.photos.solving.bundle_adjustment import solve_plane
 from stitchbed.photos.solving.heights import height_sigma, larger_by_height
@@ -86,17 +87,31 @@ def solved_by_cards(
         return _as_printed(fit, believed)
 
     fit = _as_printed(bare, believed)
-    found = sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner", named=named)
+    found = _at_rims(
+        photos, seen, sides_by_cards(photos, fit, asked.corners, inner=asked.sides == "inner", named=named)
+    )
     fine = fine_sides(fit, found)
     if fine:
         fit = solve(fine)
     if fine and found.lines is not None and len(fit.poses) < FEW_CARDS:
-        found = sides_again(photos, fit, found)  # a single card's plane was bent far from it; sides straighten it
+        # a single card's plane was bent far from it; sides straighten it
+        found = _at_rims(photos, seen, sides_again(photos, fit, found))
         again = fine_sides(fit, found)
         fit = solve(again) if again else fit
     corners = between_cards(fit, found) if found.lines is None else work_corners(fit, found, found.lines)
     solved = Solution(believed, fit, found, corners, ties, seen, solve)
     return solved if found.lines is None else squarer(replace(solved, askew_deg=askew_deg(photos, solved)))
+
+
+def _at_rims(photos: Sequence[Photo], seen: Sequence[Sequence[SeenCard]], found: SidesFound) -> SidesFound:
+    """The same with sides of a dark work taken out of the shadow at its foot, where its photo shows a card."""
+    sides = dict(found.sides)
+    for number, each in found.sides.items():
+        if each and seen[number]:
+            blur = float(np.median([card.blur_px for card in seen[number]])) * photos[number].reduction
+            within = np.mean([side.photo_xy.mean(0) for side in each.values()], axis=0)
+            sides[number] = {name: out_of_foot_shadow(side, blur, within) for name, side in each.items()}
+    return replace(found, sides=sides)
 
 
 def squarer(solved: Solution) -> Solution:

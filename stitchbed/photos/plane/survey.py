@@ -22,6 +22,8 @@ from stitchbed.photos.survey.photo import Photo, gray_of
 from stitchbed.photos.survey.plane_types import Asked, Found, PlaneSurvey, check_corners, plane_survey_of
 
 RAISED = "--raised for several photos, a scan, or a photo without a card"
+CARD_UNREAD = "{}; without it all rests on --size"
+BY_SIZE_ALONE = "{}, or leave --printed-mm away: then all rests on --size"
 LEVEL = "lay the cards as high as the work's face, as on books of its thickness, and leave --raised away"
 
 
@@ -35,12 +37,12 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     """
     believed = print_size(asked.printed_mm)
     check_corners(photos[0], asked)
-    looked = _cards_in_any(photos, asked)
-    if asked.raised_mm and (looked is None or asked.scan or len(photos) > 1):
+    seen, warnings = _cards_in_any(photos, asked)
+    if asked.raised_mm and (not any(seen) or asked.scan or len(photos) > 1):
         raise BadSettings(RAISED, expected="one photo, with cards that lie lower than the work's face", attempt=LEVEL)
-    if looked is None:
-        return survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
-    seen, warnings = looked
+    if not any(seen):
+        by_size = survey_by_size(photos, asked, asked.size_mm or (0.0, 0.0))
+        return replace(by_size, warnings=(*by_size.warnings, *warnings))
     solved = solved_by_cards(photos, seen, asked, believed)
     if asked.raised_mm:
         solved = solved_by_cards(photos, seen, asked, below(solved, asked.raised_mm))
@@ -55,13 +57,19 @@ def survey_plane(photos: Sequence[Photo], asked: Asked) -> PlaneSurvey:
     found = solved.found
     own, ends = found.lines is not None, tuple(ends_elsewhere(photos, solved, asked))
     rest = Found(seen, found.sides, solved.corners, own, overlaps, found.papers, size_of(found.other), ends)
-    return plane_survey_of(photos, solved.fit, rest, asked, warnings)
+    return plane_survey_of(photos, solved.fit, rest, told, warnings)
 
 
-def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[SeenCard, ...], ...], list[str]] | None:
-    """Cards of each photo, and warnings; None when no photo shows one and the work's size serves instead."""
+def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[SeenCard, ...], ...], list[str]]:
+    """Cards of each photo, and warnings; none at all where the work's size serves instead.
+
+    Raises
+    ------
+    CardNotFound : no photo shows a card that can be read, and none but a card can tell the size, or its check lines
+    were measured.
+    """
     seen: list[tuple[SeenCard, ...]] = []
-    warnings: list[str] = []
+    unread: list[str] = []
     left_out: list[tuple[str, str]] = []
     refused: CardNotFound | None = None
     for photo in photos:
@@ -71,12 +79,16 @@ def _cards_in_any(photos: Sequence[Photo], asked: Asked) -> tuple[tuple[tuple[Se
             left_out += notes.items()
         except CardNotFound as error:
             if NO_CARD not in error.found:  # a part of a work needs none; one that is blurred or mirrored is told
-                warnings.append(f"{error.found}; it is placed by what it shares with the other photos")
+                unread.append(error.found)
             refused = refused or error
         seen.append(cards)
     if any(seen):
         whole = {card.piece for cards in seen for card in cards}  # a card that another photo shows whole is not missed
+        warnings = [f"{found}; it is placed by what it shares with the other photos" for found in unread]
         return tuple(seen), [*warnings, *(note for piece, note in left_out if piece not in whole)]
-    if asked.size_mm is None and refused is not None:
+    if refused is not None and asked.size_mm is None:
         raise refused
-    return None
+    if refused is not None and asked.printed_mm is not None:  # who measured a card's lines counts on the card
+        way = BY_SIZE_ALONE.format(refused.attempt)
+        raise CardNotFound(refused.found, expected=refused.expected, attempt=way)
+    return tuple(seen), [CARD_UNREAD.format(found) for found in unread]

@@ -41,7 +41,8 @@ class Side:
 
     share : of the places that nothing hides, those that lie on one line, within a TIGHT part of the reach.
     other_xy : (M, 2) px of the other flank of a dark line that runs along it; either may be the work's edge.
-    shape : how light changes across it; None where nobody looked.
+    shape : how light changes across it; None where nobody looked. shaded_px : sigma of where it ends in the shadow at
+    its foot, px, out or in as a whole.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Side:
     share: float
     other_xy: Array | None = None
     shape: EdgeShape | None = None
+    shaded_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -113,11 +115,12 @@ def measure_side(
         free = np.asarray(~hidden(frame.reshape(-1, 2)).reshape(frame.shape[:2]).any(axis=1), dtype=np.bool_)
     lines = read(photo).reshape(*frame.shape[:2], -1)
     looks = _Looks(lines, light_of(lines), offsets, px, free, share[:, 0])
-    edge, other = _work_edge(looks, 1 if name in ("bottom", "left") else -1)
+    outward = 1 if name in ("bottom", "left") else -1
+    edge, other = _work_edge(looks, outward)
     if edge is None:
         return None
     places = [to_photo(middles[one.keep] + one.at[:, None] * normal) for one in (edge, other) if one is not None]
-    shape = edge_shape(_along_edge(looks, edge), light_of)
+    shape = edge_shape(_along_edge(looks, edge)[:, ::outward], light_of)
     return Side(name, places[0], edge.step, edge.tight, places[1] if other is not None else None, shape)
 
 

@@ -27,12 +27,13 @@ OF_WIDTH, OF_BACK, OF_BEND, OF_WIDER = 0.11, 1.35, 0.15, 0.5
 class EdgeShape:
     """width : sigma of the edge, px. back : how much of its step light goes back beside it, 0 where it does not.
 
-    bend : px by which stored values put the edge elsewhere than light does.
+    bend : px by which stored values put the edge elsewhere than light does. lighter : it gets lighter along the looks.
     """
 
     width: float
     back: float
     bend: float
+    lighter: bool = False
 
     def sigma(self, sharpest: float) -> float:
         """px, how unsure the edge's place is all along. sharpest : width of the sharpest edge beside it."""
@@ -42,7 +43,7 @@ class EdgeShape:
 
 
 def edge_shape(looks: Array, light_of: Callable[[Array], Array]) -> EdgeShape:
-    """Of looks (places, n, channels) across an edge in their middle, stored values.
+    """Of looks (places, n, channels) across an edge in their middle, stored values, from the work outward.
 
     light_of : stored values to light, place by place; what is middle among values is middle in light.
     """
@@ -52,7 +53,8 @@ def edge_shape(looks: Array, light_of: Callable[[Array], Array]) -> EdgeShape:
     near = slice(middle - NEAR_PX * STEPS_PX, middle + NEAR_PX * STEPS_PX + 1)
     steepest, channel = np.unravel_index(int(np.abs(slopes[0][near]).argmax()), slopes[0][near].shape)
     peak = near.start + int(steepest)
-    light, values = (each[:, channel] * np.sign(slopes[0][peak, channel]) for each in slopes)
+    rising = float(np.sign(slopes[0][peak, channel]))
+    light, values = (each[:, channel] * rising for each in slopes)
     ramp = light > RAMP * light[peak]
     first = peak - int(np.argmin(np.append(ramp[peak::-1], False)))
     last = peak + int(np.argmin(np.append(ramp[peak:], False)))
@@ -61,7 +63,7 @@ def edge_shape(looks: Array, light_of: Callable[[Array], Array]) -> EdgeShape:
     back = float(np.maximum(-light[far], 0).sum() / np.maximum(light[far], 0).sum())
     around = slice(max(0, peak - NEAR_PX * STEPS_PX), peak + NEAR_PX * STEPS_PX + 1)
     bend = abs(_moments(light[around])[0] - _moments(values[around])[0])
-    return EdgeShape(width / STEPS_PX, min(back, 1.0), bend / STEPS_PX)
+    return EdgeShape(width / STEPS_PX, min(back, 1.0), bend / STEPS_PX, rising > 0)
 
 
 def _moments(slope: Array) -> tuple[float, float]:

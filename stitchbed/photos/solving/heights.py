@@ -34,12 +34,17 @@ def lifts_of(view: Array, lens: Lens, plane_xy: Array) -> Array:
 
 def larger_by_height(view: Array, lens: Lens, corners: Array) -> float:
     """The share by which a work of corners (4, 2) plane mm seems larger when it lies a millimeter above the plane."""
+    raised = corners + moved_by_height(view, lens, corners)
+    across = np.linalg.norm(raised[:2] - raised[2:], axis=1) / np.linalg.norm(corners[:2] - corners[2:], axis=1)
+    return float((across - 1).mean())
+
+
+def moved_by_height(view: Array, lens: Lens, corners: Array) -> Array:
+    """(N, 2) mm by which places (N, 2) plane mm seem to lie elsewhere when they are a millimeter above the plane."""
     lift = lifts_of(view, lens, corners)
     seen = np.column_stack([corners, np.ones(len(corners))]) @ view.T
     back = np.column_stack([seen[:, :2] / seen[:, 2:] + lift, np.ones(len(corners))]) @ np.linalg.inv(view).T
-    raised = back[:, :2] / back[:, 2:]
-    across = np.linalg.norm(raised[:2] - raised[2:], axis=1) / np.linalg.norm(corners[:2] - corners[2:], axis=1)
-    return float((across - 1).mean())
+    return np.asarray(back[:, :2] / back[:, 2:] - corners, dtype=np.float64)
 
 
 def height_sigma(view: Array, lens: Lens) -> float:

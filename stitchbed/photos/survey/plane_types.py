@@ -29,11 +29,15 @@ from stitchbed.photos.geometry.plane_pose import (
 )
 from stitchbed.photos.sides.edge_points import SIDE_FREEDOM, Side
 from stitchbed.photos.sides.lines import SIDES
+from stitchbed.photos.solving.heights import moved_by_height
 from stitchbed.photos.survey.card_paper import Papers, card_outline
 from stitchbed.photos.survey.photo import Photo
 
 SIDES_TAKEN = ("auto", "outer", "inner")
 EVENLY = 12**-0.5  # standard deviation of what lies anywhere between two ends alike, per mm between them
+# Sigma of how much higher than a card's face a flat work's lies: papers and boards are .1 to 1 mm thick, a card's paper
+# .1; common practice, no source.
+THICK_MM = 0.3
 ROUGH = 0.001  # of a side's length: sigma of one that only the small view shows, whose pixels are about that large
 CURVE_TERMS = 3  # of a side that bends once, as where it is lost in a shadow towards one end
 ENDS = "look whether the result ends where the work does, and give its --corners if not: {}"
@@ -184,11 +188,26 @@ def plane_survey_of(
     work = facing_of_corners(found.corners, 0.0)
     outlines = [card_outline(fit, card) for card in fit.poses] if asked.keep_cards else []
     facing = facing_around(np.concatenate([found.corners, *outlines]), work.turn, asked.margin_mm)
-    sure = together95(covariance + _edge_covariance(fit, found))
+    covariance = covariance + _edge_covariance(fit, found)
+    if asked.size_mm is None and not asked.scan:  # a size is that of the face, at whatever height it lies
+        covariance = covariance + _thickness_covariance(fit, where, found.corners)
+    sure = together95(covariance)
     # one note of all that makes the work's sides doubtful, since one look settles it
     notes = (*([ENDS.format("; ".join(found.ends))] if found.ends else []), *warnings)
     rest = (found.sides, found.own_edges, scale_95, notes, found.overlaps, found.papers, found.other_mm)
     return PlaneSurvey(found.seen, fit, facing, work, found.corners, sure, *rest, bool(found.ends))
+
+
+def _thickness_covariance(fit: PlaneFit, photos: Sequence[int], corners: Array) -> Array:
+    """(8, 8) mm^2 for corners (4, 2) plane mm: a face that lies higher than the cards, by the thickness of paper,
+    seems larger. photos : of each corner, the one it is measured in.
+    """
+    moved = [
+        moved_by_height(fit.views[photo], fit.lenses[photo], corner[None])[0]
+        for photo, corner in zip(photos, corners, strict=True)
+    ]
+    shape = THICK_MM * (np.array(moved) - np.mean(moved, axis=0)).ravel()
+    return np.outer(shape, shape)
 
 
 def _edge_covariance(fit: PlaneFit, found: Found) -> Array:
@@ -234,7 +253,7 @@ def _in_blur(fit: PlaneFit, photo: int, side: Side, sharpest: float) -> float:
     if side.shape is None:
         return 0.0
     middle = plane_from_photo(fit, photo, side.photo_xy).mean(0)
-    return side.shape.sigma(sharpest) / px_per_mm(fit.views[photo], middle)
+    return float(np.hypot(side.shape.sigma(sharpest), side.shaded_px)) / px_per_mm(fit.views[photo], middle)
 
 
 def _between_flanks(fit: PlaneFit, photo: int, side: Side) -> float:

@@ -14,7 +14,7 @@ from flat_photos import photo
 from stitchbed.core.errors import BadSettings, CardNotFound
 from stitchbed.photos.geometry.lens import distorted, plain_lens
 from stitchbed.photos.geometry.plane_pose import photo_from_plane, plane_from_photo, through
-from stitchbed.photos.plane import known_size
+from stitchbed.photos.plane import known_size, survey
 from stitchbed.photos.plane.known_size import EITHER_WAY, _in_margin, _parted, _seen_askew, _way_reasons, survey_by_size
 from stitchbed.photos.plane.survey import survey_plane
 from stitchbed.photos.sides.edge_points import Side
@@ -55,6 +55,24 @@ def painted(*, seen: bool = True) -> list[Photo]:
         cv2.fillPoly(picture, [np.rint(CORNERS * 256).astype(np.int32)], (215, 210, 200), cv2.LINE_AA, 8)
     noise = np.random.default_rng(1).normal(0, 1.5, picture.shape)
     return [photo(np.clip(picture + noise, 0, 255).astype(np.uint8))]
+
+
+def test_a_card_that_cannot_be_read_is_told_where_the_size_serves(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Too blurred, it was passed over without a word, and a wrong size stretched the work."""
+    asked = Asked(size_mm=SIZE_MM)
+    assert not any("rests on --size" in note for note in survey_plane(painted(), asked).warnings)
+    with pytest.raises(CardNotFound, match="leave --printed-mm away"):
+        survey_plane(painted(), replace(asked, printed_mm=(160.0, 160.0)))
+
+    def unread(*_: object) -> None:
+        raise CardNotFound(
+            "a.tif shows a card, but too blurred to measure it", expected="a sharp card", attempt="focus"
+        )
+
+    monkeypatch.setattr(survey, "find_cards", unread)
+    assert "too blurred to measure it; without it all rests on --size" in survey_plane(painted(), asked).warnings[-1]
+    with pytest.raises(CardNotFound, match="too blurred"):
+        survey_plane(painted(), replace(asked, printed_mm=(160.0, 160.0)))
 
 
 @pytest.mark.parametrize("asked", [Asked(), Asked(corners=CORNERS)])

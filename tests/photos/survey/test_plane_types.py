@@ -9,7 +9,14 @@ from flat_photos import fit_of, photo, scaled
 from stitchbed.photos.geometry.plane_pose import radius95, together95
 from stitchbed.photos.sides.edge_points import Side
 from stitchbed.photos.sides.edge_shape import EdgeShape
-from stitchbed.photos.survey.plane_types import Found, _edge_covariance, _sharpest, off_line
+from stitchbed.photos.survey.plane_types import (
+    THICK_MM,
+    Found,
+    _edge_covariance,
+    _sharpest,
+    _thickness_covariance,
+    off_line,
+)
 
 ALONG = np.linspace(0.05, 0.95, 60)
 
@@ -67,6 +74,21 @@ def test_a_blurred_side_is_unsure_all_along() -> None:
     """2 px wide, and light goes back beyond it by half of its step, as where a shadow lies there."""
     plain, shadowed = (unsure(shape=EdgeShape(2.0, back, 0.0)) for back in (0.0, 0.5))
     assert 0.3 < plain[0] < 1 < shadowed[0] < 3 and plain[1] == shadowed[1] == pytest.approx(0.24, abs=0.02)
+
+
+def test_a_side_in_the_shadow_at_its_foot_is_unsure_all_along() -> None:
+    shape = EdgeShape(1.0, 0.0, 0.0, True)
+    plain, shaded = (unsure(shape=shape, shaded_px=sigma) for sigma in (0.0, 0.5))
+    assert np.sqrt(shaded[0] ** 2 - plain[0] ** 2) == pytest.approx(1.96 * 0.5, rel=0.1)
+
+
+def test_a_work_may_be_thicker_than_a_card() -> None:
+    """Straight from above it seems larger alike at all corners; where it seems to lie as a whole counts nothing."""
+    fit = fit_of([photo(np.zeros((100, 200, 3), np.uint8))], [scaled(1.0)])
+    corners = np.array([[40.0, 20], [160, 20], [160, 80], [40, 80]])
+    unsure_mm = np.sqrt(np.diag(_thickness_covariance(fit, [0] * 4, corners))).reshape(4, 2)
+    away = THICK_MM / (0.75 * np.hypot(200, 100))  # the camera is one focal length away at 1 px/mm
+    assert unsure_mm == pytest.approx(away * np.tile([60.0, 30.0], (4, 1)), rel=0.03)
 
 
 def fit_line(x: float) -> np.ndarray:

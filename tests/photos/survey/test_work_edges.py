@@ -233,7 +233,7 @@ def test_a_size_that_nothing_was_found_to_measure_by_is_told(monkeypatch: pytest
     nothing = solved(WORK)
     whole = replace(nothing, found=SidesFound({}, sides_through(WORK), VIEW, Papers()))
     asked = Asked(size_mm=(310.0, 260.0))
-    monkeypatch.setattr(survey, "_cards_in_any", lambda *_: (((),), []))
+    monkeypatch.setattr(survey, "_cards_in_any", lambda *_: ((("card",),), []))
     for first, used in ((nothing, False), (whole, True)):
         for module in (survey, named_size):
             monkeypatch.setattr(module, "solved_by_cards", lambda *_, first=first, **__: replace(first))
