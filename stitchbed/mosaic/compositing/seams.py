@@ -9,7 +9,7 @@ paper (watershed, Vincent & Soille 1991), so that fronts meet on paper and a who
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -71,14 +71,19 @@ def find_seams(
     settings: SeamSettings,
     unrest: Array | None = None,
     clipped: Sequence[tuple[Floats, float]] | None = None,
+    aside: Collection[int] = (),
 ) -> SeamMap:
     """Own every cell of the canvas. `places` are on the canvas.
 
     unrest : (h, w) on `grid_of`, how far pieces disagree, log light; seams keep off such places as off drawing.
     clipped : per tile the share of clipped light round its cells of so many px; a look that is not clipped comes first.
+    aside : tiles shown only where no other one is seen well.
     """
     cell, shape = grid_of(canvas, settings.cell_mm)
     looks = _looks(places, lifts, canvas, (cell, shape, settings.least_mm), clipped)
+    looks = [
+        replace(one, depth=_hardly(one.depth, settings.least_mm)) if i in aside else one for i, one in enumerate(looks)
+    ]
     best, second, labels, energy = _depths(looks, drawings, shape)
     if len(places) > 1:
         lead = np.where(second > -np.inf, best - np.maximum(second, -1e6), np.inf)

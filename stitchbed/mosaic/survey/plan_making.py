@@ -30,6 +30,7 @@ from stitchbed.mosaic.photometry.lift import Lift
 from stitchbed.mosaic.photometry.overlap_samples import Small, clipped_share, look
 from stitchbed.mosaic.registration.canvas import Canvas, make_canvas, on_canvas
 from stitchbed.mosaic.registration.placement import Placement, magnification
+from stitchbed.mosaic.registration.relief import lit_otherwise
 from stitchbed.mosaic.survey.context import SurveyContext
 from stitchbed.mosaic.survey.preview import Preview
 from stitchbed.mosaic.survey.refine import Measured, bed_groups
@@ -56,8 +57,16 @@ def make_plan(
     changes = _changes(context, previews, (places, lifts, levels), canvas)
     drawings = [g.drawing for g in previews]
     clipped = [clipped_share(small) for small in promoted(context, previews)]
-    wishes = context.settings.seams
-    seams = find_seams(places, lifts, drawings, canvas, settings=wishes, unrest=changes.unrest, clipped=clipped)
+    seams = find_seams(
+        places,
+        lifts,
+        drawings,
+        canvas,
+        settings=context.settings.seams,
+        unrest=changes.unrest,
+        clipped=clipped,
+        aside=_lit_otherwise(measured),
+    )
     seams = shown_whole(seams, changes, places, canvas)
     plain, levels = levels, with_evening(places, lifts, levels, seams)
     changed = changed_cells(changes)
@@ -78,6 +87,13 @@ def make_plan(
     cut = cut_light(places, promoted(context, previews), plain, seams, canvas) if context.settings.solve_levels else []
     words += cut_light_words(cut, [place.tile for place in places], canvas)
     return plan, lifts, plain, told, [*words, *change_words(told, canvas), *steps]
+
+
+def _lit_otherwise(measured: Measured) -> frozenset[int]:
+    """Pieces that show the sheet's relief lit from another side than most pieces do."""
+    if measured.alignment is None or measured.ties is None:
+        return frozenset()
+    return lit_otherwise(measured.places, measured.ties, measured.alignment.residual)
 
 
 def held_turn(context: SurveyContext, places: Sequence[Placement]) -> float | None:

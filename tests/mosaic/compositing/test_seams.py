@@ -176,3 +176,11 @@ def test_where_one_look_is_clipped_the_other_is_shown() -> None:
     assert (seams.labels[x < 310] == 0).all()
     same = find_seams(places, flats, blanks, canvas, settings=SETTINGS, clipped=[clipped[0], clipped[0]])
     assert (same.labels == 0).sum() > 0.3 * same.labels.size
+
+
+def test_a_piece_set_aside_is_shown_only_where_no_other_sees_well() -> None:
+    places, canvas = _pair()
+    seams = find_seams(places, [_flat(), _flat()], [_blank(), _blank()], canvas, settings=SETTINGS, aside={1})
+    x = _cells(seams)[..., 0]
+    near = PX_PER_MM * (SETTINGS.least_mm + SETTINGS.band_mm)
+    assert (seams.labels[x < 499 - near] == 0).all() and (seams.labels[x > 505] == 1).all()
