@@ -97,7 +97,7 @@ def parties(graph: Graph, cell_mm: float) -> Iterator[tuple[Ints, Ints, dict[str
     seen of them, by name, (k,) each."""
     if not len(graph.pairs):
         return
-    lines, one, two = _lines(graph), *graph.pairs.T
+    lines, one, two = border_lines(graph), *graph.pairs.T
     for width in reversed(WIDTHS):
         hung = lines.drawn & (lines.sure <= min(width * lines.bold + SLACK, SOLID_MM / cell_mm))
         links = coo_array(
@@ -114,7 +114,8 @@ def parties(graph: Graph, cell_mm: float) -> Iterator[tuple[Ints, Ints, dict[str
                 yield party, which, {name: value[which] for name, value in seen.items()}
 
 
-def _lines(graph: Graph) -> Lines:
+def border_lines(graph: Graph) -> Lines:
+    """What lies on each border."""
     length = graph.borders[:, LENGTH]
     ink = np.maximum(length - graph.borders[:, OPEN], 1e-3)
     half = np.where(ink > 0.5, graph.borders[:, HALF] / ink, 0)

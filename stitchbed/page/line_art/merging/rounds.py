@@ -22,6 +22,7 @@ from stitchbed.core.arrays import Array, Bytes, Ints, Labels, Mask
 from stitchbed.page.line_art.merging.graph import SOLID_MM, Graph, graph_of, joined_graph
 from stitchbed.page.line_art.merging.looks import looks
 from stitchbed.page.line_art.merging.patterns import joined_patterns
+from stitchbed.page.line_art.merging.stems import join_stems
 from stitchbed.page.line_art.merging.trees import PATTERNS, Trees, asked, learned
 from stitchbed.page.line_art.outlines import Outlines
 from stitchbed.page.line_art.regions import renumbered
@@ -63,7 +64,9 @@ def join_strokes(
 
     into = settled_rounds(graph, cell_mm, weigh)
     into = joined_patterns(joined_graph(graph, into), cell_mm, learned(PATTERNS))[into]
-    renumbered(labels, np.asarray(into + 1, np.int32))
+    renumbered(labels, np.asarray(into, np.int32))
+    join_stems(graph, into, labels, cell_mm, trees)
+    labels += 1
     join_slivers(labels, free, outlines.tone, smallest)
     tick()
 
