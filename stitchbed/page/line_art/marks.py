@@ -26,6 +26,9 @@ LEVEL, MOST_LEVEL = 0.2, 0.65  # of their height by which most of a row stand on
 PLOT_MM, ON_RIM, MOST_INK = 2.0, 0.88, 0.45  # across a plot in a row; of its hull that is line: of the rim, of all
 SQUARE = 0.9  # of the box round it, turned as it is, that the hull of a plot fills; a letter's is rounder
 RING = 1.35  # times as tall, between an O and its neighbors
+STEM = 0.72  # of a mark's height its tallest counter has at most: a P or a B; beads and buttons are rings all over
+MOST_STEMMED = 0.6  # of the box of such a letter that its counters fill
+WAIST, ON_BASE = 0.5, 0.15  # of a row's height: a small letter's, at least; how far off the line it may stand
 COUNTED = 150  # cells, the longest side of what a mark closes in that is counted
 RUN, COUNTERS = 6.0, 0.2  # times as long as tall, letters that run into each other; of their box their counters fill
 LIGHT_MM = 1.5  # across the widest place of a letter or a star left white in black; wider paper is drawn to be colored
@@ -39,11 +42,12 @@ def marks(line: Bytes, cell_mm: float) -> Bytes:
     sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) * cell_mm
     chosen = np.zeros(count, np.uint8)
     chosen[sides <= DOT_MM] = 1
-    holes = _hole_area(line, parts, count)
+    holes, tallest = _holes(line, parts, count)
     for n in _plots(parts, stats, holes, cell_mm):
         holes[n] = np.prod(stats[n, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]])
+        tallest[n] = stats[n, cv2.CC_STAT_HEIGHT]
     chosen[holes > 0.15 / cell_mm**2] = 0  # a ring, however small, is drawn to be filled, unless it is a letter
-    chosen[lettering(stats, holes, cell_mm)] = 1
+    chosen[lettering(stats, holes, cell_mm, tallest)] = 1
     rim = np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])
     chosen[rim] = 0  # there an outline goes on beyond the page
     chosen[0] = 0
@@ -60,8 +64,11 @@ def dots(mark: Bytes, cell_mm: float) -> Bytes:
     return np.asarray(short[parts], np.uint8)
 
 
-def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: float) -> NDArray[np.int64]:
-    """Numbers of the marks that stand in rows as letters do. stats : of connected components. holes : (n,) cells."""
+def lettering(stats: NDArray[np.int32], holes: Array, cell_mm: float, tallest: Array) -> NDArray[np.int64]:
+    """Numbers of the marks that stand in rows as letters do. stats : of connected components.
+
+    holes, tallest : (n,) cells each closes in, and how tall the tallest of its holes is.
+    """
     left, top, wide, high = (stats[:, k].astype(np.float64) for k in range(4))
     tall = np.maximum(high, wide * 0.6) * cell_mm
     able = np.flatnonzero((tall >= LETTER_MM[0]) & (np.maximum(high, wide) * cell_mm <= LETTER_MM[1]))
@@ -87,10 +94,11 @@ def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: flo
     for n in able.tolist():
         rows.setdefault(root(n), []).append(n)
     rings = holes > OPEN * wide * high
+    stemmed = rings & (tallest <= STEM * high) & (holes <= MOST_STEMMED * wide * high)
     boxes = np.stack([left, top, left + wide, top + high], axis=1)
     found: list[int] = []
     short = [np.array(row) for row in rows.values()] + _run_together(wide, high, holes, cell_mm)
-    words = [_letters(row, top, high, rings) for row in short]
+    words = [_letters(row, boxes, rings, stemmed) for row in short]
     while any(words):
         found += [n for word in words for n in word]
         short = [row for row, word in zip(short, words, strict=True) if not word]
@@ -99,16 +107,23 @@ def lettering(stats: NDArray[np.int32], holes: NDArray[np.float64], cell_mm: flo
     return np.array(found, np.int64)
 
 
-def _letters(row: Ints, top: Array, high: Array, rings: Mask) -> list[int]:
-    """The letters of a row, if it is one: on one line, two at least that are no rings, and rings as tall as they."""
-    sure = row[~rings[row]]
-    if len(row) < LEAST_IN_ROW or len(sure) < (2 if len(row) > LEAST_IN_ROW else LEAST_IN_ROW):
+def _letters(row: Ints, boxes: Array, rings: Mask, stemmed: Mask) -> list[int]:
+    """The letters of a row, if it is one: on one line, some at least that are no rings, and rings as tall as they.
+
+    boxes : (n, 4) left, top, right, bottom of each mark. stemmed : (n,) rings as a P or a B is.
+    """
+    plain, likely = row[~rings[row]], row[~rings[row] | stemmed[row]]
+    few = len(likely) < (2 if len(row) > LEAST_IN_ROW else LEAST_IN_ROW)
+    if len(row) < LEAST_IN_ROW or not len(plain) or few:
         return []
-    tall = float(np.median(high[sure]))
-    ends = top[row], top[row] + high[row]
-    level = max(float((np.abs(one - np.median(one)) <= LEVEL * tall).mean()) for one in ends)
-    alike = (high[row] <= RING * tall) & (RING * high[row] >= tall)
-    found: list[int] = row[alike | ~rings[row]].tolist() if level >= MOST_LEVEL else []
+    tops, ends = boxes[row, 1], boxes[row, 3]
+    tall = float(np.median(boxes[likely, 3] - boxes[likely, 1]))
+    level = max(float((np.abs(one - np.median(one)) <= LEVEL * tall).mean()) for one in (tops, ends))
+    high = ends - tops
+    alike = (high <= RING * tall) & (RING * high >= tall)
+    small = (np.abs(ends - np.median(ends)) <= ON_BASE * tall) & (high >= WAIST * tall) & (high <= tall)
+    small &= len(likely) >= LEAST_IN_ROW
+    found: list[int] = row[alike | small | ~rings[row]].tolist() if level >= MOST_LEVEL else []
     return found
 
 
@@ -153,17 +168,19 @@ def _next_line(row: Ints, letters: Ints, boxes: Array) -> list[int]:
     return found
 
 
-def _hole_area(line: Bytes, parts: Labels, count: int) -> NDArray[np.float64]:
-    """(count,) free cells closed in by each mark alone, in small marks only."""
+def _holes(line: Bytes, parts: Labels, count: int) -> tuple[Array, Array]:
+    """(count,) free cells closed in by each mark alone, in small marks only; how tall the tallest hole is, cells."""
     _, free, stats, _ = cv2.connectedComponentsWithStats(1 - line, connectivity=4)
-    area = np.zeros(count)
+    area, tallest = np.zeros(count), np.zeros(count)
     boxes = stats[1:]
     for n, (left, top, wide, high, size) in enumerate(boxes.tolist(), 1):
         if max(wide, high) > COUNTED or top == 0 or left == 0:
             continue
         row = top + int((free[top : top + high, left] == n).argmax())
-        area[parts[row, left - 1]] += size
-    return area
+        mark = parts[row, left - 1]
+        area[mark] += size
+        tallest[mark] = max(tallest[mark], high)
+    return area, tallest
 
 
 def _plots(parts: Labels, stats: NDArray[np.int32], holes: Array, cell_mm: float) -> list[int]:

@@ -176,6 +176,17 @@ def test_what_a_letter_closes_in_is_never_weighed() -> None:
     assert not within_letters(looks(graph_of(labels, free, found, 0.1), 0.1)).any()
 
 
+def test_the_two_areas_in_a_b_are_within_a_letter() -> None:
+    labels, free, found = three_rooms()
+    labels[8:12, 3:7], labels[10:12, 3:7] = 3, 4
+    inside = np.asarray(labels >= 3, np.uint8)
+    letter = cv2.dilate(inside, np.ones((3, 3), np.uint8)) & (1 - inside)
+    letter[10, 3:7] = 1
+    free &= 1 - letter
+    graph = graph_of(labels, free, replace(found, small=letter, walls=found.walls & ~letter), 0.1)
+    assert within_letters(looks(graph, 0.1)).tolist() == (graph.pairs >= 3).any(axis=1).tolist()
+
+
 def test_what_is_smaller_than_asked_joins_a_neighbor() -> None:
     labels, free, found = three_rooms()
     labels[8:10, 4:6] = 3  # four cells of paper

@@ -258,12 +258,16 @@ def test_a_mark_at_the_rim_may_go_on_beyond_it() -> None:
     assert marks(drawn((1, 50, 5, 5)), CELL).any()
 
 
-def letters(*said: tuple[int, int, int, int, int]) -> np.ndarray:
-    """Numbers of those among marks (left, top, width, height, free cells inside) that stand in a row as letters."""
+def letters(*said: tuple[int, int, int, int, int], tallest: dict[int, int] | None = None) -> np.ndarray:
+    """Numbers of those among marks (left, top, width, height, free cells inside) that stand in a row as letters.
+
+    tallest : of a mark, how tall the tallest of its counters is; None: as tall as the mark.
+    """
     stats = np.array([(0, 0, 1000, 1000, 0), *said], np.int32)
     holes = np.array([0.0, *(one[4] for one in said)])
     stats[:, 4] = stats[:, 2] * stats[:, 3]
-    return np.sort(lettering(stats, holes, CELL))
+    own = np.array([(tallest or {}).get(n, high) for n, high in enumerate(stats[:, 3].tolist())], np.float64)
+    return np.sort(lettering(stats, holes, CELL, own))
 
 
 LETTER = [(10 * k, 50, 8, 20, 0) for k in range(4)]  # .8 x 2 mm, .2 mm apart
@@ -362,6 +366,21 @@ def test_rings_alone_are_a_word_between_two_others() -> None:
     rings = [at(RING, 60), at(RING, 70)]  # as "do", or two panes
     assert letters(*LETTER, *rings).tolist() == [1, 2, 3, 4]
     assert letters(*LETTER, *rings, *(at(one, one[0] + 100) for one in LETTER)).tolist() == list(range(1, 11))
+
+
+def test_what_closes_in_two_areas_one_above_the_other_is_a_letter_and_no_bead() -> None:
+    wide = (30, 50, 8, 20, 60)  # as a B drawn with a fine pen: .38 of its box
+    assert letters(*LETTER[:2], at(wide, 20)).tolist() == []
+    assert letters(*LETTER[:2], at(wide, 20), tallest={3: 9}).tolist() == [1, 2, 3]
+    assert letters(*LETTER[:1], at(wide, 10), at(wide, 20), at(wide, 30), tallest={2: 9, 3: 9}).tolist() == [1, 2, 3, 4]
+    assert letters(*(at(wide, 10 * k) for k in range(4)), tallest=dict.fromkeys(range(1, 5), 9)).tolist() == []
+    assert letters(*LETTER[:2], (20, 50, 8, 20, 100), tallest={3: 9}).tolist() == []  # as wide open as panes are
+
+
+def test_a_small_letter_stands_on_the_line_of_taller_ones() -> None:
+    assert letters(*LETTER[:3], (30, 60, 8, 10, 30)).tolist() == [1, 2, 3, 4]
+    assert letters(*LETTER[:3], (30, 56, 8, 10, 30)).tolist() == [1, 2, 3]  # above it
+    assert letters(*LETTER[:3], (30, 61, 8, 9, 27)).tolist() == [1, 2, 3]  # too small
 
 
 def test_a_row_that_goes_up_and_down_is_none() -> None:

@@ -79,8 +79,10 @@ def weighed(trees: Trees, seen: dict[str, Array]) -> Array:
 
 
 def within_letters(seen: dict[str, Array]) -> Mask:
-    """(m,) whether a border goes round one small area, and is lettering all along."""
-    whole = (seen["mark"] >= LETTERED) & (seen["share_small"] >= LETTERED)
+    """(m,) whether a border is lettering all along, and round one small area goes nothing else, or tone alone: a B
+    closes in two areas that touch."""
+    alone = np.maximum(seen["share_small"], seen["toned_small"])
+    whole = (seen["mark"] >= LETTERED) & (alone >= LETTERED)
     return np.asarray(whole & (seen["area_small"] <= np.log(COUNTER_MM2)))
 
 
