@@ -8,14 +8,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from stitchbed.card.detection import SeenCard
 from stitchbed.core.errors import BadSettings
 from stitchbed.photos.geometry.print_size import PrintSize, print_size_by, size_sigma_mm
 from stitchbed.photos.plane.solution import Solution, fine_sides, measured_size, moved_on, shape_95, solved_by_cards
 from stitchbed.photos.sides.lines import SIDES
+from stitchbed.photos.solving.heights import larger_by_height
 from stitchbed.photos.survey.photo import Photo
-from stitchbed.photos.survey.plane_types import Asked
+from stitchbed.photos.survey.plane_types import THICK_MM, Asked, sides_sigma
 
+SIGMAS_95 = 1.96
 NAMED_SHARE = 0.003  # of a size read off a ruler, that a rectangle of a small view may be off besides
 
 
@@ -64,8 +68,17 @@ def _passed_over(by_cards: Solution, taken: Solution, sought: bool) -> tuple[flo
 
 
 def _better(photos: Sequence[Photo], size_mm: tuple[float, float], solved: Solution) -> PrintSize | None:
-    """What a size of the work tells of the print; None when the two contradict each other."""
-    return print_size_by(size_mm, measured_size(solved), shape_95(photos, solved), solved.believed)
+    """What a size of the work tells of the print; None when the two contradict each other.
+
+    The cards measure the work as far as its sides are sure, each out or in as a whole within its blur and shadow; and
+    its face may lie some paper's thickness above them, where their print is not as sure as read.
+    """
+    fit, believed = solved.fit, solved.believed
+    thick = THICK_MM * larger_by_height(fit.views[0], fit.lenses[0], solved.corners)
+    of_sides = SIGMAS_95 * 2 * sides_sigma(fit, solved.found.sides)  # both of a length go out together
+    sure = float(np.hypot(shape_95(photos, solved), of_sides))
+    seen = replace(believed, scale=float(np.hypot(believed.scale, thick)))
+    return print_size_by(size_mm, measured_size(solved), sure, seen)
 
 
 def _may_be_of_size(

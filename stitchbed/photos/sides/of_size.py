@@ -34,6 +34,8 @@ MORE_LINES = 30  # candidates for each side; a finely checked cloth has more lin
 OFF_SQUARE = float(np.deg2rad(1.5))  # of the sides, as straight as a small view tells them
 SAME_PX, OUTDOES = 8.0, 0.9  # corners farther apart are another rectangle, to be covered clearly worse
 LEAST_WORST = 0.75  # share of its worst side; wrong sizes find .65 among a picture's and a cloth's lines, right ones .9
+# How far width and height may differ from one scale of the size: a print's size is known hardly, its shape is.
+UNLIKE, UNLIKE_PX = 0.003, 2.5
 SHRINK = 2  # places are tried in a view this much smaller
 TURN = float(np.deg2rad(0.5))  # between the ways a rectangle is laid; half a step moves the ends of a side by 2 px
 MOST_PLACES, EACH_TURN = 12, 6  # places looked at closely, of all and of one turn
@@ -57,6 +59,8 @@ def sides_of_size(
         lengths = side_lengths(corners).reshape(2, 2).mean(0)
         if np.any(np.abs(lengths - size_px) > sure * np.array(size_px) + SETTLE_PX):
             continue
+        if _other_shape(lengths, size_px):
+            continue
         covers = covers_of(corners, near, keep_out)
         if covers is None or min(covers) < LEAST_WORST:
             continue
@@ -67,6 +71,15 @@ def sides_of_size(
     worst, corners, sides = max(found, key=lambda one: one[0])
     others = [cover for cover, other, _ in found if np.abs(other - corners).max() > SAME_PX]
     return None if max(others, default=0.0) > OUTDOES * worst else _settled(sides, edges)
+
+
+def _other_shape(lengths: Array, size_px: tuple[float, float]) -> bool:
+    """Whether a width and height (2,) px are too unlike those of the size to be them at any one scale.
+
+    A picture's side and its sheet's other one make rectangles about as large as the sheet, but not of its shape.
+    """
+    shares = lengths / size_px
+    return bool(abs(shares[0] - shares[1]) * min(size_px) > UNLIKE * min(size_px) + UNLIKE_PX)
 
 
 def _likely(

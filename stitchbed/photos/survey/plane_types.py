@@ -248,6 +248,13 @@ def _sharpest(sides: Mapping[int, Mapping[str, Side]]) -> dict[int, float]:
     return {photo: min(each) if len(each) > 1 else of_all for photo, each in widths.items()}
 
 
+def sides_sigma(fit: PlaneFit, sides: Mapping[int, Mapping[str, Side]]) -> float:
+    """Sigma, mm, of where a whole side lies in its blur or shadow, in the mean of those measured; 0 without any."""
+    sharpest = _sharpest(sides)
+    each = [_in_blur(fit, number, side, sharpest[number]) for number, some in sides.items() for side in some.values()]
+    return float(np.mean(each)) if each else 0.0
+
+
 def _in_blur(fit: PlaneFit, photo: int, side: Side, sharpest: float) -> float:
     """Sigma, mm, of where a whole side lies within its blur. sharpest : width of the sharpest side, px."""
     if side.shape is None:

@@ -102,9 +102,9 @@ def sides_by_cards(
         lines = sides_through(canvas_from_plane(view, plane_from_photo(fit, 0, corners)))
         return SidesFound(measured_in(photos[:1], fit, papers, (view, lines), 2.5 / density), lines, view, papers)
     found = _sides_in(photos, fit, papers, view, inner=inner, named=named)
-    if found.lines is None and named is None and (laid_round(fit, papers) or _two_of_four(photos, fit, papers)):
-        # Cards that lie beside the work's sides leave its corners out, and these were taken for table.
-        wider = _in_wide_view(photos, fit, papers, inner)
+    if found.lines is None and (laid_round(fit, papers) or _two_of_four(photos, fit, papers)):
+        # Cards that lie beside the work's sides leave its corners out: these were taken for table, or not looked at.
+        wider = _in_wide_view(photos, fit, papers, inner, named)
         found = found if wider.lines is None else wider
         if len(CORNER_PIECES & fit.poses.keys()) < len(CORNER_PIECES):  # no card bounds them at a corner
             found = replace(found, doubtful=SIDES if found.lines is not None else ())
@@ -116,11 +116,13 @@ def _two_of_four(photos: Sequence[Photo], fit: PlaneFit, papers: Papers) -> bool
     return len(photos) == 1 and sum(name.startswith("corner") for name in fit.poses.keys() - set(papers.uncut)) == 2
 
 
-def _in_wide_view(photos: Sequence[Photo], fit: PlaneFit, papers: Papers, inner: bool) -> SidesFound:
+def _in_wide_view(
+    photos: Sequence[Photo], fit: PlaneFit, papers: Papers, inner: bool, named: tuple[float, float, float] | None
+) -> SidesFound:
     """The sides sought round the cards, neither near nor far; only the rim of that view counts as table."""
     share = WIDER if laid_round(fit, papers) else TWO_CARDS
     reach = share * float(np.ptp(np.concatenate([card_outline(fit, name) for name in fit.poses]), axis=0).max())
-    return _sides_in(photos, fit, papers, _seen_facing(photos, fit, reach), inner=inner, named=None, rim_only=True)
+    return _sides_in(photos, fit, papers, _seen_facing(photos, fit, reach), inner=inner, named=named, rim_only=True)
 
 
 def _sides_in(

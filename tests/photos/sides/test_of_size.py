@@ -61,3 +61,13 @@ def test_a_work_on_finely_checked_cloth_is_found_by_its_size(turn: float) -> Non
     assert sides is not None
     assert np.abs(corners_of(sides) - (BOX + [250, 150])).max() < 2
     assert sides_of_size(view, clear, (401.0, 312.0), tilt=0.1, sure=0.005) is None
+
+
+def test_a_sheet_is_told_from_what_its_picture_makes_with_it() -> None:
+    """Where the print is not measured all is as large as the size within 5 %, and but one thing is of its shape."""
+    view = np.full((640, 960, 3), 110, np.uint8)
+    view[150:430, 250:650] = 230
+    view[164:416, 264:636] = 70
+    sides = sides_of_size(view, np.zeros(view.shape[:2], bool), (400.0, 280.0), tilt=0.1, sure=0.053)
+    assert sides is not None
+    assert np.abs(corners_of(sides) - (BOX + [250, 150])).max() < 2

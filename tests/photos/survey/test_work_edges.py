@@ -109,8 +109,8 @@ def test_what_was_not_found_round_cards_is_sought_once_more(
     """Not beside a single card, nor where several photos show parts: there the work may go on beyond any such view."""
     views: list[Facing] = []
 
-    def nothing(*how: Any, rim_only: bool = False, **_: object) -> SidesFound:
-        assert rim_only == bool(views)
+    def nothing(*how: Any, named: object, rim_only: bool = False, **_: object) -> SidesFound:
+        assert rim_only == bool(views) and named is size
         views.append(how[3])
         return SidesFound({}, None, how[3], Papers())
 
@@ -118,8 +118,10 @@ def test_what_was_not_found_round_cards_is_sought_once_more(
     monkeypatch.setattr(work_edges, "papers_of", lambda *_: Papers())
     scene = [photo(np.zeros((500, 600, 3), np.uint8))] * photos
     fit = fit_of(scene, [scaled(1.0)] * photos)
-    sides_by_cards(scene, replace(fit, poses=laid(*numbers).poses, params=laid(1).params), None)
-    assert len(views) == looks
+    for size in (None, (300.0, 200.0, 0.01)):  # of one that is named, too
+        views.clear()
+        sides_by_cards(scene, replace(fit, poses=laid(*numbers).poses, params=laid(1).params), None, named=size)
+        assert len(views) == looks
 
 
 def solved(corners: np.ndarray) -> Solution:
