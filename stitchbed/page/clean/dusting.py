@@ -29,7 +29,7 @@ from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import LEARNED_MM, DustSettings, asked, believed, judged
 from stitchbed.page.dust.finds import ALONE, FIBER, HOLE, Finds
-from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, shown_there
+from stitchbed.page.dust.second_sight import MISSING, PART, SHOWN, UNKNOWN, Second, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
 from stitchbed.page.ground import Ground
@@ -189,7 +189,8 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     small |= (seen.finds.kind == FIBER) & (settings.largest >= LEARNED_MM)
     dark = np.isin(seen.finds.kind, (ALONE, FIBER))
     small &= seen.finds.peak > np.where(dark, LEAST_PALE, LEAST_SECOND)
-    return np.asarray(dust & (seen.second != SHOWN) | (seen.second == MISSING) & small)
+    dust &= (seen.second != SHOWN) & ((seen.second != PART) | (settings.strength == "eager"))
+    return np.asarray(dust | (seen.second == MISSING) & small)
 
 
 def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:

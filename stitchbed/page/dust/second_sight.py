@@ -29,6 +29,7 @@ ABSENT, THERE = 0.35, 0.6  # of the mark's own strength
 TOGETHER = 640  # px at LOOK_DPI looked at once
 FURTHEST_MM, ALIKE = 0.6, 0.5  # that a block is shifted against the rest, and the response from which that is believed
 UNKNOWN, SHOWN, MISSING = 0, 1, 2
+PART = 3  # about half of it is there: dust that touches a drawn dot is so, and one scan alone must not take both
 # a mark beside other ink
 AROUND = 6  # times the farthest shift: how much round a mark is looked at
 SOFT = 0.5  # of the farthest shift: one sd both are blurred by, for scans differ in sharpness and by parts of a pixel
@@ -41,6 +42,9 @@ LONELY = 0.2  # of the mark's own, softened: so little ink from beside it does n
 # of the mark's own, and of the squares of what lies beside it: less held there, and less left over, and a mark is
 # lacking though it touches a stroke. Of 27,792 finds on ink on 41 pages at 300 dpi, none had so little of both
 LACKING, PLAIN = 0.2, 0.1
+PALER = 0.5  # of the stroke's darkest; the tip of a stroke, that another scan blurs away, is darker
+PLAINEST = 0.05  # the same, from which on a stroke's ink so near may be as dark as it will
+MOST_SOFTER, LEAST_SOFTER, HALVINGS = 3.0, 0.25, 6  # px by which one scan may be less sharp; steps of the search
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ class Second:
 def shown_there(
     ground: Ground, finds: Finds, second: Second, black: float, scale: Scale, *, workers: int = 1
 ) -> NDArray[np.int8]:
-    """(n,) UNKNOWN, SHOWN or MISSING in the second scan. black : of the page's own ink."""
+    """(n,) UNKNOWN, SHOWN, MISSING or PART in the second scan. black : of the page's own ink."""
     told = np.zeros(len(finds.kind), np.int8)
     if not len(told):
         return told
@@ -92,7 +96,11 @@ def _told(
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
     # scans differ in sharpness, and a dot of a pixel in how dark it then is: compared as they are, and softened alike
     soft_here, soft_there = (cv2.GaussianBlur(ink, (0, 0), SOFT * reach) for ink in (here, there))
-    looks = ((here, there), (soft_here, soft_there))
+    softer = evenly_soft(soft_here, soft_there, known)
+    looks = (
+        (here, there),
+        tuple(_blurred(ink, more) for ink, more in zip((soft_here, soft_there), softer, strict=True)),
+    )
     extremes = [(mine, cv2.dilate(ink, disc), 1 - cv2.erode(ink, disc)) for mine, ink in looks]
     spread = cv2.dilate(there, np.ones((3, 3), np.uint8))
     sure = cv2.erode(known, disc)
@@ -105,12 +113,13 @@ def _told(
         sharp, soft = (_share(look, r, c, hole=hole) for look in extremes)
         beside = None
         if max(sharp, soft) >= ABSENT and finds.kind[find] not in (HOLE, GRAY):
-            beside = held_there(here, there, (r, c), reach)  # a stroke beside it is not the mark
+            beside = _best_held((here, there), (r, c), reach, softer)  # a stroke beside it is not the mark
         theirs = _believed(sharp, soft, beside)
-        if theirs is not None and theirs < ABSENT and not hole and _in_part(here, spread, r, c) >= ABSENT:
-            told[n] = SHOWN  # dust that lies on a drawn dot: what is taken would be both
-        elif theirs is not None:
-            told[n] = MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
+        told[n] = UNKNOWN if theirs is None else MISSING if theirs < ABSENT else SHOWN if theirs > THERE else UNKNOWN
+        if told[n] == SHOWN or hole or _plainly_lacking(beside):
+            continue
+        if _in_part(here, spread, r, c) >= ABSENT:
+            told[n] = SHOWN if told[n] == MISSING else PART  # what is taken would be dust and a drawn dot
     return told
 
 
@@ -118,25 +127,34 @@ def _told(
 class Beside:
     """What the ink round a mark says of it. share : of its ink that the other scan holds, 0..1 and more.
 
-    left_over : of the squares of that ink, what the best shift leaves. reaches : how far that ink, softened, comes up
-    to the mark's own. apart : there is enough of it, none that the mark may go on into, and the scans fit there.
+    most : of its darkest, what the other scan holds anywhere in it. left_over : of the squares of the ink round it,
+    what the best shift leaves. reaches : how far that ink, softened, comes up to the mark's own. apart : there is
+    enough of it, none that the mark may go on into, and the scans fit there. paler : than a stroke beside it by so
+    much that it is no end of that.
     """
 
     share: float
+    most: float
     left_over: float
     reaches: float
     apart: bool
+    paler: bool
 
 
 def held_there(
-    here: Floats, there: Floats, own: tuple[NDArray[np.int32], NDArray[np.int32]], reach: int
+    here: Floats,
+    there: Floats,
+    own: tuple[NDArray[np.int32], NDArray[np.int32]],
+    reach: int,
+    softer: tuple[float, float] = (0.0, 0.0),
 ) -> Beside | None:
     """How much of a mark's ink `there` holds; None where the pictures end too near, or nothing lies round it.
 
     What lies round the mark says how the scans are shifted just there. Of all shifts that explain it about as well as
     the best, the one that finds most of the mark is believed: what is drawn must not be missed.
 
-    here, there : (h, w) ink, `there` off by at most `reach` px. own : rows and columns of the mark.
+    here, there : (h, w) ink, `there` off by at most `reach` px. own : rows and columns of the mark. softer : px,
+    by which each is blurred more, so that both are as sharp.
     """
     rows, cols = own
     margin = AROUND * reach
@@ -151,26 +169,67 @@ def held_there(
     close, touching, near = (
         cv2.dilate(mine, np.ones((n,) * 2, np.uint8)) > 0 for n in (4 * reach + 1, 3, 2 * reach + 1)
     )
+    paler = mark.max() < PALER * rest[close].max(initial=0)
     apart = rest[close].max(initial=0) >= STRONG * mark.max() and rest[touching].max(initial=0) < JOINED * mark.max()
     core = mark >= 0.7 * mark.max()
-    mark, rest = (cv2.GaussianBlur(one, (0, 0), SOFT * reach) for one in (mark, rest))
+    mine_soft, theirs_soft = (float(np.hypot(SOFT * reach, more)) for more in softer)
+    mark, rest = (cv2.GaussianBlur(one, (0, 0), mine_soft) for one in (mark, rest))
     energy, beside = float((mark**2).sum()), float((rest[~near] ** 2).sum())
     if energy <= 0 or beside <= 0:
         return None
     reaches = float(cv2.dilate(rest, np.ones((2 * reach + 1,) * 2, np.uint8))[core].max() / mark[core].max())
     around = there[top - reach : top + high + reach, left - reach : left + wide + reach]
-    lying = cv2.GaussianBlur(around.astype(np.float64), (0, 0), SOFT * reach)
-    left_over, share = [], []
+    lying = cv2.GaussianBlur(around.astype(np.float64), (0, 0), theirs_soft)
+    own_there, darkest = mine > 0, float(mark.max())
+    left_over, share, most = [], [], []
     for dy in range(-reach, reach + 1):
         for dx in range(-reach, reach + 1):
             theirs = lying[reach + dy : reach + dy + high, reach + dx : reach + dx + wide]
             more = theirs - rest
             left_over.append(float((more[~near] ** 2).sum()))
             share.append(float((more * mark).sum()) / energy)
+            most.append(float(more[own_there].max()) / darkest)
     least = min(left_over)
-    held = max(one for one, rest_of in zip(share, left_over, strict=True) if rest_of <= AS_WELL * least)
+    as_well = [n for n, rest_of in enumerate(left_over) if rest_of <= AS_WELL * least]
+    held, darkest_held = (max(values[n] for n in as_well) for values in (share, most))
     apart = apart and beside >= NEAR * energy and least <= EXPLAINED * beside
-    return Beside(held, least / beside, reaches, apart)
+    return Beside(held, darkest_held, least / beside, reaches, apart, bool(paler))
+
+
+def _best_held(
+    looks: tuple[Floats, Floats], own: tuple[NDArray[np.int32], NDArray[np.int32]], reach: int,
+    softer: tuple[float, float],
+) -> Beside | None:  # fmt: skip
+    """`held_there` of the scans as they are, or made as sharp as each other, whichever explains more."""
+    tried = [held_there(*looks, own, reach, more) for more in dict.fromkeys(((0.0, 0.0), softer))]
+    return min((one for one in tried if one is not None), key=lambda one: one.left_over, default=None)
+
+
+def evenly_soft(here: Floats, there: Floats, known: Floats) -> tuple[float, float]:
+    """Px, one sd, by which each of two pictures of ink is to be blurred so that both are as sharp; one of them is 0.
+
+    How steep a picture is in sum does not change where it is shifted. here, there, known : (h, w), the latter 1 where
+    both show the sheet.
+    """
+    steep_here, steep_there = (_steepness(ink, known) for ink in (here, there))
+    sharper, least = (here, steep_there) if steep_here > steep_there else (there, steep_here)
+    low, high = 0.0, MOST_SOFTER
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        still = _steepness(cv2.GaussianBlur(sharper, (0, 0), middle), known) > least
+        low, high = (middle, high) if still else (low, middle)
+    more = (low + high) / 2 if high > LEAST_SOFTER else 0.0
+    return (more, 0.0) if steep_here > steep_there else (0.0, more)
+
+
+def _blurred(ink: Floats, sd: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(ink, (0, 0), sd), np.float32) if sd > 0 else ink
+
+
+def _steepness(ink: Floats, known: Floats) -> float:
+    """How steep ink is in sum, for its darkness: a scan whose black is not quite met is not less sharp."""
+    across, down = (cv2.Sobel(ink, cv2.CV_32F, dx, 1 - dx, ksize=3) for dx in (1, 0))
+    return float(((across**2 + down**2) * known).sum()) / max(float((ink**2 * known).sum()), 1e-6)
 
 
 def _believed(sharp: float, soft: float, beside: Beside | None) -> float | None:
@@ -183,13 +242,25 @@ def _believed(sharp: float, soft: float, beside: Beside | None) -> float | None:
     if beside.apart:
         return beside.share
     if beside.reaches <= LONELY:
-        return max(sharp, soft)
+        return max(sharp, soft, beside.share)
     # softened, a stroke beside a small mark is darker than the mark: only what the stroke leaves tells
+    if _plainly_lacking(beside):
+        return max(beside.share, beside.most)
     if sharp < THERE and beside.share <= LACKING and beside.left_over <= PLAIN:
         return beside.share
     if sharp >= ABSENT:
         return sharp
     return max(sharp, beside.share) if beside.left_over <= EXPLAINED else None
+
+
+def _plainly_lacking(beside: Beside | None) -> bool:
+    """Whether the ink round a mark explains all that the other scan shows there, however dark that is."""
+    return (
+        beside is not None
+        and beside.paler
+        and max(beside.share, beside.most) <= LACKING
+        and beside.left_over <= PLAINEST
+    )
 
 
 def _in_part(here: Floats, there: Floats, r: NDArray[np.int32], c: NDArray[np.int32]) -> float:

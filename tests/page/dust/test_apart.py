@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stitchbed.page.dust.second_sight import held_there
+from stitchbed.page.dust.second_sight import evenly_soft, held_there
 
 REACH = 3
 
@@ -70,3 +70,18 @@ def test_a_mark_far_from_all_other_ink_is_not_asked_about() -> None:
     here = np.zeros((80, 80), np.float32)
     cv2.circle(here, (38, 47), 2, 0.9, -1)
     assert held_there(here, np.zeros_like(here), _own(), REACH) is None
+
+
+@pytest.mark.parametrize("more", [0.6, 1.2, 2.0])
+@pytest.mark.parametrize("paler", [1.0, 0.6])
+def test_of_two_pictures_the_sharper_is_told_and_by_how_much(more: float, paler: float) -> None:
+    rng = np.random.default_rng(4)
+    ink = np.zeros((200, 200), np.float32)
+    for x, y in rng.integers(10, 180, (25, 2)):
+        ink[y : y + 3, x : x + 12] = 1
+    sharp = cv2.GaussianBlur(ink, (0, 0), 0.8)
+    blurred = paler * cv2.GaussianBlur(np.roll(sharp, 2, axis=1), (0, 0), more)
+    known = np.ones_like(ink)
+    assert evenly_soft(sharp, blurred, known) == (pytest.approx(more, abs=0.1), 0.0)
+    assert evenly_soft(blurred, sharp, known) == (0.0, pytest.approx(more, abs=0.1))
+    assert evenly_soft(sharp, np.roll(sharp, 2, axis=1), known) == (0.0, 0.0)

@@ -13,7 +13,7 @@ from stitchbed.core.errors import BadSettings
 from stitchbed.page.clean.other_scan import laid_over
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.finds import ALONE, HOLE, Finds
-from stitchbed.page.dust.second_sight import MISSING, SHOWN, UNKNOWN, Second, shown_there
+from stitchbed.page.dust.second_sight import MISSING, PART, SHOWN, UNKNOWN, Second, shown_there
 from stitchbed.page.ground import Ground
 from stitchbed.page.page import page_of_array
 from stitchbed.page.sheet.white import White
@@ -67,7 +67,7 @@ def test_each_mark_is_shown_missing_or_not_to_be_told(at: tuple[int, int]) -> No
     there = {**BOTH, (50, 50): 255, (80, 20): HALF, (20, 80): PALE}  # all, none, .5 and .21 of their ink
     other = Second(ground(scan(there, at=at)), moved_by(*at), 0.0)
     told = shown_there(ground(scan(BOTH)), found(MARKS), other, 0.0, SCALE)
-    wanted = {(50, 50): MISSING, (80, 20): UNKNOWN, (20, 80): MISSING}
+    wanted = {(50, 50): MISSING, (80, 20): PART, (20, 80): MISSING}
     assert told.tolist() == [wanted.get(mark, SHOWN) for mark in MARKS]
 
 
@@ -75,13 +75,13 @@ def test_strength_is_that_of_the_mark_itself() -> None:
     pale = dict.fromkeys(MARKS, HALF)
     other = Second(ground(scan({**pale, (20, 20): PALE, (50, 20): 255})), moved_by(0, 0), 0.0)
     told = shown_there(ground(scan(pale)), found(MARKS), other, 0.0, SCALE)
-    assert told.tolist() == [UNKNOWN, SHOWN, SHOWN, MISSING, SHOWN, SHOWN, SHOWN, SHOWN, SHOWN]  # .42 of .5
+    assert told.tolist() == [PART, SHOWN, SHOWN, MISSING, SHOWN, SHOWN, SHOWN, SHOWN, SHOWN]  # .42 of .5
 
 
 def test_each_scan_has_its_own_black() -> None:
     gray = scan(BOTH)
     gray[gray == 0] = HALF  # a scan whose ink is as light as that
-    for black, wanted in ((0.5, SHOWN), (0.0, UNKNOWN)):
+    for black, wanted in ((0.5, SHOWN), (0.0, PART)):
         told = shown_there(ground(scan(BOTH)), found(MARKS), Second(ground(gray), moved_by(0, 0), black), 0.0, SCALE)
         assert told.tolist() == [wanted] * 9
 
@@ -140,6 +140,17 @@ def test_a_drawn_dot_that_dust_lies_on_is_kept_with_it() -> None:
         other = Second(ground(scan({**BOTH, (50, 50): 255, **there})), moved_by(0, 0), 0.0)
         told = shown_there(ground(here), found([dust], size=10), other, 0.0, SCALE)
         assert told[0] == wanted
+
+
+@pytest.mark.parametrize("code", [210, PALE])
+@pytest.mark.parametrize(("gap", "blur"), [(0, 0.4), (1, 0.4), (1, 0.8)])  # px
+def test_a_speck_far_paler_than_the_stroke_beside_it_is_seen_to_lack(code: int, gap: int, blur: float) -> None:
+    mark, told = (11 + gap, 35), []
+    for there in ({**BOTH, mark: code}, BOTH):
+        here, other = (cv2.GaussianBlur(scan(one), (0, 0), blur) for one in ({**BOTH, mark: code}, there))
+        told.append(shown_there(ground(here), found([mark]), Second(ground(other), moved_by(0, 0), 0.0), 0.0, SCALE)[0])
+    assert told[0] != MISSING
+    assert told[1] == MISSING
 
 
 def test_finer_scans_are_asked_at_the_same_fineness() -> None:
