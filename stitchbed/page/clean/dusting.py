@@ -24,6 +24,7 @@ from stitchbed.imaging.reduce import reduction_to
 from stitchbed.imaging.transforms import moved
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.other_scan import laid_over, spread_mm
+from stitchbed.page.clean.paper_doubts import lighter_near
 from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
@@ -62,7 +63,8 @@ class Seen:
 
     twice : (n,) finds two scans showed, or None. near : (n,) nearer than FAR_MM to what is drawn. second : (n,) what
     another scan says of each, `second_sight`; UNKNOWN where none was given. unsure : share of the page where that scan
-    cannot be laid over exactly enough to be asked.
+    cannot be laid over exactly enough to be asked. covered : (n,) finds at chalk or white paint, which ink shows
+    through in grays, or None where nothing was asked.
     """
 
     finds: Finds
@@ -73,6 +75,7 @@ class Seen:
     near: Mask
     second: NDArray[np.int8]
     unsure: float = 0.0
+    covered: Mask | None = None
 
 
 def dust(desk: CleanContext, plan: CleanPlan, settings: DustSettings, record: Record) -> CleanPlan:
@@ -135,7 +138,8 @@ def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     rows = np.clip((y / desk.factor).astype(int), 0, drawn.shape[0] - 1)
     cols = np.clip((x / desk.factor).astype(int), 0, drawn.shape[1] - 1)
     second, unsure = _second(desk, ground, (finds, np.stack([x, y], axis=1)), settings, traits, scale)
-    return Seen(finds, places, traits, scale, twice, drawn[rows, cols], second, unsure)
+    lighter = lighter_near(desk, plan)
+    return Seen(finds, places, traits, scale, twice, drawn[rows, cols], second, unsure, lighter[rows, cols])
 
 
 def _second(
@@ -184,6 +188,8 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     # where nothing is as dark as ink, what is drawn may be as gray as dust
     if plan.medium.name != "ink" or not (seen.traits.found or plan.medium.asked):
         dust = dust & SOFT_PAGES[settings.strength](seen.near)
+    if seen.covered is not None and settings.strength != "eager":
+        dust = dust & ~seen.covered
     small = seen.finds.extent <= settings.largest
     # what one scan alone shows was not drawn, so that a hair may be longer than a grain
     small |= (seen.finds.kind == FIBER) & (settings.largest >= LEARNED_MM)

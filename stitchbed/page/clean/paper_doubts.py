@@ -8,12 +8,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from stitchbed.core.arrays import Mask
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.page.clean.context import CleanContext
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.page import luminance, luminance_at
 from stitchbed.page.sheet.frame import corners_on_page, cut_off
-from stitchbed.page.sheet.paper_color import color_of, lighter_share, sheet_of
+from stitchbed.page.sheet.paper_color import color_of, lighter_places, lighter_share, sheet_of
 from stitchbed.page.sheet.tone import lightness
 from stitchbed.page.sheet.white import White, paper_small
 from stitchbed.page.underneath.pencil import HUES, apart, hue_of
@@ -25,6 +26,7 @@ TONED = 80.0  # L* of paper; on lighter one what is lighter still in an ink draw
 BROAD_MM, MOST_BROAD = 2.0, 0.2  # of a colored area, no stroke; share of what is colored
 ONE_HUE, LEAST_COLORED = 0.9, 0.1  # of what is colored; of what is drawn
 CLEAR_CHROMA, MARKED = 0.1, 0.9  # of density, of a page seen small: more than bluish graphite has; of the paper's light
+NEAR_LIGHT_MM = 0.8  # chalk goes on more thinly, past where it shows as lighter in a page seen small
 MOST_DARK = 0.7  # share of a page; ink that covers more is less likely than dark paper
 
 
@@ -43,6 +45,17 @@ def white_of(desk: CleanContext, plan: CleanPlan) -> tuple[str, list[str]]:
     if not name or (plan.medium.name == "ink" and star > TONED):
         return "found", [f"{lighter}; both were made white: --white keep keeps them apart"]
     return "keep", [f"{lighter}, so the paper kept its color: --white {star:.0f} makes both white"]
+
+
+def lighter_near(desk: CleanContext, plan: CleanPlan) -> Mask:
+    """(h, w) of the page seen small: on chalk or white paint, or within NEAR_LIGHT_MM of it; nowhere on a page that
+    shows none."""
+    sheet = sheet_of(desk.view.shape[:2], corners_on_page(plan.frame) / desk.factor)
+    lighter = lighter_places(desk.view, paper_small(plan.white, desk.factor, desk.view.shape), sheet)
+    if lighter.sum() < LEAST_LIGHTER * sheet.sum():
+        return np.zeros_like(lighter)
+    side = 2 * round(NEAR_LIGHT_MM * desk.page.dpi / desk.factor / MM_PER_INCH) + 1
+    return np.asarray(cv2.dilate(lighter.astype(np.uint8), np.ones((side, side), np.uint8)) > 0)
 
 
 def _no_white_words(white: White) -> str:

@@ -54,9 +54,14 @@ def lighter_share(view: Floats, paper: Floats, corners: Array) -> float:
     view, paper : (h, w, c) light seen and of bare paper. corners : (4, 2) px of the view, of the sheet.
     """
     sheet = sheet_of(view.shape[:2], corners)
+    return float(lighter_places(view, paper, sheet).sum() / max(int(sheet.sum()), 1))
+
+
+def lighter_places(view: Floats, paper: Floats, sheet: Mask) -> Mask:
+    """(h, w) of a page seen small: places of the sheet, a millimeter wide and more, clearly lighter than the paper."""
     lighter = (luminance(view) > LIGHTER * luminance(paper)) & sheet
-    wide = cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, np.ones((LIGHTER_CELLS,) * 2, np.uint8))
-    return float(wide.sum() / max(int(sheet.sum()), 1))
+    side = np.ones((LIGHTER_CELLS,) * 2, np.uint8)
+    return np.asarray(cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, side) > 0)
 
 
 def sheet_of(shape: tuple[int, ...], corners: Array) -> Mask:

@@ -177,3 +177,27 @@ def test_a_coarse_page_is_told(begun: tuple[CleanContext, CleanPlan]) -> None:
     dust(coarse, plan, DustSettings(), record)
     assert any("at 150 dpi most dust is no larger than a pixel" in words for words in record.warnings)
     assert MM_PER_INCH / 150 > 0.15
+
+
+def test_ink_that_shows_through_chalk_is_no_dust() -> None:
+    toned, through = 0.45, SPECKS[1]
+    sheet = blank(*SIDE, DPI)
+    for n in range(5):
+        stroke(sheet, [(4 + 3 * n, 4), (6 + 3 * n, 14)], 0.6)
+    light = toned + (INK - toned) * sheet.ink
+    chalk, cover = capsule(sheet, (23.5, 18), (26.5, 18), 3)
+    light[chalk] += cover * (0.65 - light[chalk])
+    for x, y in SPECKS:
+        place, cover = capsule(sheet, (x, y), (x + 0.1, y), 0.25)
+        light[place] += cover * (0.2 - light[place])
+    codes = seen(light[..., None] * TINT, DPI, np.random.default_rng(1), dtype="uint16")
+    desk = desk_of(page_of_array(codes, DPI), Path("nowhere.tif"), Album(None, Path("nowhere.tif")), 1)
+    frame = framed_desk(desk, BorderSettings(crop=False, straighten=False), Record("border"))
+    framed, plan = desk.on(frame, PaperSettings(), "ink")
+    record, eager = Record("dust"), Record("dust")
+    dust(framed, plan, DustSettings(), record)
+    told = {(round(one["x_mm"]), round(one["y_mm"])) for one in record.numbers["taken_places"]}
+    assert told == {(round(x), round(y)) for x, y in SPECKS if (x, y) != through}
+    dust(framed, plan, DustSettings(strength="eager"), eager)
+    assert any(np.hypot(one["x_mm"] - 25, one["y_mm"] - 18) < 0.3 for one in record.numbers["doubtful_places"])
+    assert eager.numbers["dust"] > record.numbers["dust"]
