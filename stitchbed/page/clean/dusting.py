@@ -29,7 +29,7 @@ from stitchbed.page.clean.pictures import show_places, show_step, write_mask
 from stitchbed.page.clean.plan import CleanPlan, ground_of
 from stitchbed.page.dust.candidates import Scale
 from stitchbed.page.dust.classify import LEARNED_MM, DustSettings, asked, believed, judged
-from stitchbed.page.dust.finds import ALONE, FIBER, HOLE, Finds
+from stitchbed.page.dust.finds import ALONE, FIBER, GRAY, HOLE, Finds
 from stitchbed.page.dust.second_sight import MISSING, PART, SHOWN, UNKNOWN, Second, shown_there
 from stitchbed.page.dust.seen_twice import pieces_of, seen_twice
 from stitchbed.page.dust.sweep import LOOK_DPI, dust_map, ink_of, sweep, weighed
@@ -41,6 +41,7 @@ from stitchbed.reading.formats import open_windows
 
 COARSE_DPI = 200.0  # a speck of .1 mm is then .8 px
 KINDS = ("alone", "on_strokes", "in_ink", "fibers")
+MOSTLY = 0.6  # of a find's pixels
 KEEP_MM = 1.0  # round a place to keep; it is read off a picture by hand
 LEAST_SECOND, LEAST_PALE = 0.15, 0.08  # of full ink, of light in ink the former; less is the noise of either scan
 LISTED, PICTURED = 40, 8  # places told in the record, and shown
@@ -120,6 +121,15 @@ def touched(finds: Finds, chosen: Mask) -> Mask:
     return np.bincount(finds.owner[shared], minlength=len(finds.kind)) > 0
 
 
+def covered_by(finds: Finds, chosen: Mask) -> Mask:
+    """(n,) finds most of whose pixels are those of chosen ones."""
+    rows, cols = finds.rows.astype(np.int64), finds.cols.astype(np.int64)
+    pixels = rows * (int(cols.max(initial=0)) + 1) + cols
+    shared = np.isin(pixels, pixels[chosen[finds.owner]])
+    count = np.bincount(finds.owner, minlength=len(finds.kind))
+    return np.asarray(np.bincount(finds.owner, shared, len(finds.kind)) > MOSTLY * np.maximum(count, 1))
+
+
 def _seen(desk: CleanContext, plan: CleanPlan, settings: DustSettings) -> Seen:
     page = desk.page
     factor = reduction_to(page.dpi, LOOK_DPI)
@@ -196,7 +206,10 @@ def _judged(seen: Seen, plan: CleanPlan, settings: DustSettings) -> Mask:
     dark = np.isin(seen.finds.kind, (ALONE, FIBER))
     small &= seen.finds.peak > np.where(dark, LEAST_PALE, LEAST_SECOND)
     dust &= (seen.second != SHOWN) & ((seen.second != PART) | (settings.strength == "eager"))
-    return np.asarray(dust | (seen.second == MISSING) & small)
+    lacking = (seen.second == MISSING) & small
+    # a gray seen in the same pixels is the same speck, with the stroke beside it
+    same = (seen.finds.kind == GRAY) & (seen.finds.extent <= settings.largest) & covered_by(seen.finds, lacking)
+    return np.asarray(dust | lacking | same)
 
 
 def _drawn(desk: CleanContext, plan: CleanPlan) -> Mask:

@@ -42,6 +42,7 @@ LONELY = 0.2  # of the mark's own, softened: so little ink from beside it does n
 # of the mark's own, and of the squares of what lies beside it: less held there, and less left over, and a mark is
 # lacking though it touches a stroke. Of 27,792 finds on ink on 41 pages at 300 dpi, none had so little of both
 LACKING, PLAIN = 0.2, 0.1
+NOTHING = 0.2  # of the mark's own, made as sharp as each other: whatever softening brings up to it is a stroke
 PALER = 0.5  # of the stroke's darkest; the tip of a stroke, that another scan blurs away, is darker
 PLAINEST = 0.05  # the same, from which on a stroke's ink so near may be as dark as it will
 MOST_SOFTER, LEAST_SOFTER, HALVINGS = 3.0, 0.25, 6  # px by which one scan may be less sharp; steps of the search
@@ -97,10 +98,9 @@ def _told(
     # scans differ in sharpness, and a dot of a pixel in how dark it then is: compared as they are, and softened alike
     soft_here, soft_there = (cv2.GaussianBlur(ink, (0, 0), SOFT * reach) for ink in (here, there))
     softer = evenly_soft(soft_here, soft_there, known)
-    looks = (
-        (here, there),
-        tuple(_blurred(ink, more) for ink, more in zip((soft_here, soft_there), softer, strict=True)),
-    )
+    looks = [(here, there)]
+    for one, other in ((soft_here, soft_there), (here, there)):
+        looks.append((_blurred(one, softer[0]), _blurred(other, softer[1])))
     extremes = [(mine, cv2.dilate(ink, disc), 1 - cv2.erode(ink, disc)) for mine, ink in looks]
     spread = cv2.dilate(there, np.ones((3, 3), np.uint8))
     sure = cv2.erode(known, disc)
@@ -110,8 +110,10 @@ def _told(
         if not sure[r, c].all():
             continue
         hole = finds.kind[find] == HOLE
-        sharp, soft = (_share(look, r, c, hole=hole) for look in extremes)
+        sharp, soft, even = (_share(look, r, c, hole=hole) for look in extremes)
         beside = None
+        if max(sharp, even) < NOTHING:
+            soft = min(soft, max(sharp, even))
         if max(sharp, soft) >= ABSENT and finds.kind[find] not in (HOLE, GRAY):
             beside = _best_held((here, there), (r, c), reach, softer)  # a stroke beside it is not the mark
         theirs = _believed(sharp, soft, beside)

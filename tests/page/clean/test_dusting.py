@@ -13,7 +13,7 @@ from ink_pages import INK, PAPER, blank, capsule, seen, stroke
 from stitchbed.core.quantities import MM_PER_INCH
 from stitchbed.core.record import Record
 from stitchbed.page.clean.context import CleanContext, desk_of
-from stitchbed.page.clean.dusting import KEEP_MM, dust, excepted, touched
+from stitchbed.page.clean.dusting import KEEP_MM, covered_by, dust, excepted, touched
 from stitchbed.page.clean.pictures import Album
 from stitchbed.page.clean.plan import CleanPlan
 from stitchbed.page.clean.steps import framed_desk, paper, tone
@@ -168,6 +168,17 @@ def test_a_gray_in_a_speck_goes_with_it() -> None:
     assert touched(finds, np.array([False, False, True])).tolist() == [False, False, True]
     assert touched(finds, np.zeros(3, bool)).tolist() == [False, False, False]
     assert touched(table(), np.zeros(0, bool)).tolist() == []
+
+
+def test_a_find_is_covered_by_chosen_ones_where_most_of_its_pixels_are_theirs() -> None:
+    finds = replace(
+        table({}, {}, {}),
+        owner=np.array([0, 0, 1, 1, 1, 2, 2], np.int32),
+        rows=np.array([4, 4, 4, 4, 5, 4, 9], np.int32),
+        cols=np.array([4, 5, 4, 5, 5, 5, 9], np.int32),
+    )
+    assert covered_by(finds, np.array([True, False, False])).tolist() == [True, True, False]
+    assert covered_by(finds, np.zeros(3, bool)).tolist() == [False, False, False]
 
 
 def test_a_coarse_page_is_told(begun: tuple[CleanContext, CleanPlan]) -> None:

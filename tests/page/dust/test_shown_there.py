@@ -204,3 +204,14 @@ def test_what_is_no_second_sight_is_refused() -> None:
         laid_over(page, page_of_array(drawing(1), 224.0), name="other.tif")
     with pytest.raises(BadSettings, match=r"other\.tif, which does not show what the page shows"):
         laid_over(page, page_of_array(drawing(2), 225.0), name="other.tif")
+
+
+@pytest.mark.parametrize("thicker", [1, 2])  # px
+@pytest.mark.parametrize("size", [2, 3])
+def test_a_stroke_softened_up_to_a_mark_does_not_show_it(thicker: int, size: int) -> None:
+    here, there = scan({}), scan({})
+    here[40:44, 20:60] = there[40:44, 20:60] = 0
+    here[48:, 38:][:size, :size] = PALE
+    there[44 : 44 + thicker, 34:46] = 0  # as ink spreads
+    other = Second(ground(there), moved_by(0, 0), 0.0)
+    assert shown_there(ground(here), found([(48, 38)], size=size), other, 0.0, SCALE)[0] == MISSING
