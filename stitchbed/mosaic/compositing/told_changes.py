@@ -55,7 +55,10 @@ def change_words(told: Sequence[ChangedPlace], canvas: Canvas) -> list[str]:
     moved = [p for p in told if p.whole and not p.mark and not p.rim]
     words = []
     if marks:
-        words.append(f"{_counted(marks, 'mark')} left out as dirt, where other pieces are blank: {_at(marks, canvas)}")
+        words.append(
+            f"{_counted(marks, 'mark')} left out as dirt, where other pieces are blank: {_at(marks, canvas)}. What is "
+            "drawn there was drawn between the scans, or the pieces show two sheets"
+        )
     if moved:
         words.append(
             f"{_counted(moved, 'place')} where pieces show different things, as when something moved between scans, "

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from stitchbed.core.arrays import Array
+from stitchbed.imaging.transforms import turn_of
 from stitchbed.mosaic.registration.placement import Placement
 from stitchbed.mosaic.registration.tie_points import Ties
-from stitchbed.mosaic.registration.unknowns import turn_and_stretch
 
 LEAST_TIES = 40  # ties of either kind that tell how much a kind scatters
 LEAST_PX = 0.05  # median scatter px of turned pieces under which no relief shows
@@ -28,7 +28,7 @@ def lit_otherwise(places: Sequence[Placement], ties: Ties, residual: Array) -> f
 
     residual : (N, 2) sheet px, of each tie. Most is by area; of two alike, the one that has the first piece.
     """
-    turns = np.array([turn_and_stretch(place.sheet_from_tile)[1] for place in places])
+    turns = np.array([turn_of(place.sheet_from_tile) for place in places])
     side = np.rint((turns - turns[0]) / (np.pi / 2)).astype(int) % 4
     area = np.array([float(np.prod(place.size)) for place in places])
     main = max(range(4), key=lambda one: (area[side == one].sum(), one == 0))
@@ -43,6 +43,13 @@ def lit_otherwise(places: Sequence[Placement], ties: Ties, residual: Array) -> f
         if scatter > max(LEAST_PX, TIMES * float(np.median(alike))):
             found |= set(np.flatnonzero(side == other).tolist())
     return frozenset(found)
+
+
+def turned_apart(one: Array, two: Array) -> bool:
+    """Whether the lamp stood on another side of the sheet: two placements (3x3) are turned by nearer to a quarter or a
+    half than to nothing."""
+    turn = turn_of(one) - turn_of(two)
+    return bool(np.cos(turn) < np.cos(np.pi / 4))
 
 
 def _both(one: int, two: int) -> int:

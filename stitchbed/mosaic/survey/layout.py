@@ -9,11 +9,12 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
 
+from stitchbed.core.arrays import Array
 from stitchbed.core.quantities import MM_PER_INCH, two_digits
 from stitchbed.matching.overlap_evidence import Detail, Evidence, EvidenceSettings, compare
 from stitchbed.matching.similarity_links import Link, NoLink
@@ -29,6 +30,7 @@ from stitchbed.mosaic.islands.two_drawings import told_apart
 from stitchbed.mosaic.islands.two_sheets import TwoSheetsSettings, two_sheets
 from stitchbed.mosaic.islands.unlike_places import unlike_places, unlike_words
 from stitchbed.mosaic.linking.pose_graph import COPY, REPEATED, Layout, bridges, lay_out, seen_from, without
+from stitchbed.mosaic.registration.relief import turned_apart
 from stitchbed.mosaic.survey.apart import bare_pieces, mirrored, why_apart
 from stitchbed.mosaic.survey.components import closer_look, closer_search, demand_whole, linked_closer
 from stitchbed.mosaic.survey.context import SurveyContext
@@ -263,13 +265,24 @@ def overlap_words(context: SurveyContext, plan: Plan, seen: Mapping[tuple[str, s
         )
     apart = two_sheets(seen, places, px_per_mm, TwoSheetsSettings())
     if apart:
-        one, other = (", ".join(names) for names in apart)
-        words.append(
-            f"{other} may show another sheet than {one}: what they share is printed alike but differs here and there "
-            "all over, as forms do that were filled in twice. Look at their seams; join each sheet alone if they are "
-            "two"
-        )
+        words.append(two_sheets_words(apart, places))
     return words
+
+
+def two_sheets_words(apart: tuple[Sequence[str], Sequence[str]], places: Mapping[str, Array]) -> str:
+    """What is said of two groups of pieces that differ all over, 3x3 placements by name."""
+    one, other = (", ".join(names) for names in apart)
+    if all(turned_apart(places[a], places[b]) for a, b in product(*apart)):
+        return (
+            f"{other} and {one} were scanned turned against each other, and what they share differs here and there all "
+            "over: thick paint, foil or folds look otherwise lit from another side, or they show two sheets. Look at "
+            "their seams; scanning all of them the same way up tells"
+        )
+    return (
+        f"{other} may show another sheet than {one}: what they share is printed alike but differs here and there "
+        "all over, as forms do that were filled in twice. Look at their seams; join each sheet alone if they are "
+        "two"
+    )
 
 
 def unlike_of(plan: Plan, seen: Mapping[tuple[str, str], Evidence], told: Sequence[ChangedPlace]) -> list[str]:

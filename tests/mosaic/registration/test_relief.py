@@ -7,7 +7,7 @@ import pytest
 
 from stitchbed.imaging.transforms import similarity_matrix
 from stitchbed.mosaic.registration.placement import Placement
-from stitchbed.mosaic.registration.relief import lit_otherwise
+from stitchbed.mosaic.registration.relief import lit_otherwise, turned_apart
 from stitchbed.mosaic.registration.tie_points import Ties, gathered
 
 
@@ -48,3 +48,9 @@ def test_a_flat_sheet_and_one_that_scatters_everywhere_have_none() -> None:
 def test_few_ties_tell_nothing() -> None:
     places = _pieces(0, 2, 0)
     assert lit_otherwise(places, *_tied(places, {(0, 1): 0.3, (1, 2): 0.3}, each=15)) == frozenset()
+
+
+@pytest.mark.parametrize(("quarters", "apart"), [(0, False), (1, True), (2, True), (3, True)])
+def test_pieces_turned_by_quarters_are_lit_from_another_side(quarters: int, apart: bool) -> None:
+    one, two = (piece.sheet_from_tile for piece in _pieces(0, quarters))
+    assert turned_apart(one, two) is apart

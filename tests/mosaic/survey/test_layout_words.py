@@ -11,7 +11,7 @@ import pytest
 from stitchbed.matching.overlap_evidence import EvidenceSettings, detail_of
 from stitchbed.matching.similarity_links import Link
 from stitchbed.mosaic.linking.pose_graph import COPY, DISAGREES, Layout
-from stitchbed.mosaic.survey.layout import faint_words, link_words
+from stitchbed.mosaic.survey.layout import faint_words, link_words, two_sheets_words
 
 
 def test_pieces_on_each_other_show_one_part_or_an_ornament_turned() -> None:
@@ -60,3 +60,10 @@ def test_pieces_that_share_nothing_but_faint_marks_are_told_unless_a_third_one_c
     loop = (link, replace(link, a="b", b="c"), replace(link, a="a", b="c"))
     assert faint_words(Layout("a", {**places, "c": beside}, loop, ()), details, EvidenceSettings()) == []
     assert faint_words(Layout("a", places, (replace(link, said=True),), ()), details, EvidenceSettings()) == []
+
+
+def test_groups_that_differ_are_two_sheets_or_a_surface_lit_from_two_sides() -> None:
+    turned = np.array([[0.0, -1, 199], [1, 0, 0], [0, 0, 1]])
+    places = {"a": np.eye(3), "b": np.eye(3), "c": turned}
+    assert "scanned turned" in two_sheets_words((["a", "b"], ["c"]), places)
+    assert "c, b may show another sheet than a" in two_sheets_words((["a"], ["c", "b"]), places)
