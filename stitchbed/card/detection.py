@@ -45,6 +45,7 @@ CORNER_SIGMA_PX = 0.05  # .02 to .035 measured on synthetic photos at 44 to 72 p
 MOST_BLUR_PX = 3.0  # sigma of edges; beyond, three pixels of four hold nothing and the picture counts as out of focus
 BLACK_AND_PAPER = 10, 90  # percentiles of a card's tones
 BLUR_LOOK_PX = 1600
+ENLARGED, MOST_ENLARGED_PX = 2.0, 10**8  # times, to tell a card that is too small from none; px of such a picture
 SHARPEN = ((3.0, 4.0), (6.0, 4.0), (10.0, 4.0))  # radius px, strength: only to tell a blurred card from none
 
 
@@ -287,13 +288,31 @@ def _none(gray: Bytes, name: str, warnings: Sequence[str]) -> CardNotFound:
     if len(find_markers(np.ascontiguousarray(gray[:, ::-1]))) >= 3:
         found = "shows the card mirrored"
         return _refusal(name, found, "a picture that is not flipped", "flip the picture left to right, then again")
+    large = f"markers at least {SMALLEST_MARKER_PX} px large"
+    small = _too_small_px(gray)
+    if small:
+        found = f"shows a card, but its markers are only {small:.0f} px large"
+        return _refusal(name, found, large, "photograph from nearer and less askew, or with more megapixels")
     if _is_blurred(gray):
         found = "shows a card, but too blurred to measure it"
         return _refusal(name, found, "a sharp card", "focus on the card and the work, hold the camera still")
-    expected = f"a card printed with `card`, its markers at least {SMALLEST_MARKER_PX} px large, lit and unobstructed"
+    expected = f"a card printed with `card`, its {large}, lit and unobstructed"
     return _refusal(
         name, NO_CARD, expected, "a picture with the card in it, or --size with --corners instead of a card"
     )
+
+
+def _too_small_px(gray: Bytes) -> float:
+    """Side px of markers that can be read only where the picture is enlarged; 0 where none can, or one, by mistake."""
+    times = min(ENLARGED, (MOST_ENLARGED_PX / gray.size) ** 0.5)
+    if times <= 1:
+        return 0.0
+    found = find_markers(
+        np.asarray(cv2.resize(gray, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC), np.uint8)
+    )
+    quads = [quad for each in found.values() for quad in each]
+    sides = [np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).min() for quad in quads]
+    return float(np.median(sides)) / times if len(found) > 1 else 0.0
 
 
 def _is_blurred(gray: Bytes) -> bool:

@@ -167,6 +167,14 @@ def test_the_same_card_twice(card_raster: np.ndarray) -> None:
         find_cards(picture, "photo")
 
 
+def test_markers_that_are_too_small(card_raster: np.ndarray) -> None:
+    """Squares of 15 px, markers of about 10."""
+    picture = one(card_raster)
+    small = cv2.resize(picture, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    with pytest.raises(CardNotFound, match=r"its markers are only (9|10|11|12) px large"):
+        find_cards(np.asarray(small), "photo")
+
+
 @pytest.mark.parametrize("blur", [3.5, 5.0, 9.0])
 def test_out_of_focus(card_raster: np.ndarray, blur: float) -> None:
     """Squares of 60 px: at 3.5 some markers may be read and the blur is measured; beyond, only the chessboard shows."""
