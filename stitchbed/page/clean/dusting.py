@@ -231,7 +231,8 @@ def _numbers(desk: CleanContext, plan: CleanPlan, seen: Seen, judge: Mask, doubt
     area = desk.area.height * desk.area.width
     kinds = np.bincount(finds.kind[judge], minlength=len(KINDS))
     largest = float(finds.extent[judge].max()) if count else None
-    words = f"{count} specks taken" + (f", the largest {largest:.2f} mm" if largest else "")
+    words = f"{count} speck{'' if count == 1 else 's'} taken"
+    words += f", the largest {largest:.2f} mm" if largest and count > 1 else f" of {largest:.2f} mm" if largest else ""
     if doubt.any():
         left = "was left: --dust eager takes it too" if doubt.sum() == 1 else "were left: --dust eager takes them too"
         words += f"; {int(doubt.sum())} more may be dust or drawn and {left}"

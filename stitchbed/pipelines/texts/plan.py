@@ -15,6 +15,8 @@ from stitchbed.planning.costs import in_words, time_in_words
 HANDLING = (
     "Wet, pastel, charcoal, flaking or valuable work does not go face down on glass: photograph it; ask a conservator.",
     "Stay within the load the maker of your scanner allows on the glass; press with the lid or a flat board.",
+    "Thick paint, foil, collage and embossing look otherwise lit from another side: lay all captures of such work the "
+    "same way up, as far as the scanner lets you.",
     "Clean the glass before the first capture and look at it again after every fourth.",
     "Scan once for nothing: a cold lamp makes the first capture about 1 % denser than the next ones.",
     "Let every setting stay as it is for all captures: no automatic exposure, sharpening, descreening or dust removal.",

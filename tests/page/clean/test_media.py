@@ -170,7 +170,7 @@ def test_exceptions_stay_and_all_is_told(tmp_path: Path, more: dict[str, object]
     assert record["numbers"]["medium"]["name"] == "ink"
     assert told["dust"] == 3 - left
     assert told["largest_mm"] == pytest.approx(0.4, abs=0.15)
-    assert f"{3 - left} specks taken" in told["words"]
+    assert f"{3 - left} speck{'s' * (left < 2)} taken" in told["words"]
     places = {(round(p["x_mm"]), round(p["y_mm"])) for p in told["taken_places"]}
     assert places <= {(20, 30), (35, 30), (35, 10)}
     assert (tmp_path / "b_steps" / "dust_places.png").is_file()
