@@ -32,7 +32,9 @@ from stitchbed.mosaic.linking.contradictions import (
     aside_words,
     contradiction_words,
     contradictions,
+    held_by_repeats,
     placed_aside,
+    repeat_words,
 )
 from stitchbed.mosaic.linking.pose_graph import Layout, at_sizes, looped
 from stitchbed.mosaic.photometry.gain_compensation import Level
@@ -150,7 +152,8 @@ def surveyed(context: SurveyContext, looked: Looked, laid: Laid, laying: Record)
         plan, lifts, levels, changes, words = make_plan(context, previews, measured, size)
         planned.numbers = {"height": plan.canvas.height, "width": plan.canvas.width}
     seen = seen_at_last(context, previews, plan)
-    quarreling = overlap_words(context, plan, seen)
+    repeated = repeat_words(held_by_repeats(layout, context.settings.belief.rival))
+    quarreling = [*repeated, *overlap_words(context, plan, seen)]
     if quarreling:  # a piece that lies wrongly is beyond what any measured place tells of the error
         measured_step.numbers["placed_surely"] = False
     return Survey(

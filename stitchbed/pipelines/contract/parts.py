@@ -258,7 +258,7 @@ class OutsidePart(TypedDict, total=False):
 class AccuracyPart(TypedDict, total=False):
     """How well neighbors agree, and estimates of the error that 95 % of the places keep: with the scanner's own axes
     (length against width, right angle), and without. placed_surely : false where pieces show different things on each
-    other, so that one may lie wrongly; the estimates hold only if none does."""
+    other, or fit elsewhere as well, so that one may lie wrongly; the estimates hold only if none does."""
 
     rms_px: float | None
     p99_px: float | None

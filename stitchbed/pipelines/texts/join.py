@@ -76,8 +76,8 @@ def accuracy(record: Mapping[str, Any]) -> list[str]:
         lines.append(f"True to {two_digits(error)} px ({mm} mm) at 95 % of its places, by estimate.")
     if told.get("placed_surely") is False:
         lines.append(
-            "That holds only if no piece lies wrongly: some show different things where they lie on each other, as "
-            "the warnings say."
+            "That holds only if no piece lies wrongly: some show different things where they lie on each other, or fit "
+            "elsewhere as well, as the warnings say."
         )
     if told["travel_seen"] < SEEN:
         lines.append(

@@ -10,7 +10,14 @@ import pytest
 
 from stitchbed.core.arrays import Array
 from stitchbed.matching.similarity_links import Link
-from stitchbed.mosaic.linking.contradictions import aside_words, contradiction_words, contradictions, placed_aside
+from stitchbed.mosaic.linking.contradictions import (
+    aside_words,
+    contradiction_words,
+    contradictions,
+    held_by_repeats,
+    placed_aside,
+    repeat_words,
+)
 from stitchbed.mosaic.linking.pose_graph import REPEATED, GraphSettings, Layout, lay_out
 
 SIZE = (400, 500)
@@ -90,3 +97,20 @@ def test_pieces_placed_although_what_they_share_is_drawn_several_times_may_lie_e
     (words,) = aside_words([found], 6.0)
     assert "a, b" in words and "30 mm" in words and "several times" in words
     assert placed_aside(doubtful, SIZES, 200.0) == placed_aside(laid, SIZES, 30.0) == aside_words([], 6.0) == []
+
+
+def test_parts_that_only_links_with_rivals_hold_are_told_though_their_loop_closes() -> None:
+    """A wallpaper a period aside: every loop of it closes."""
+    links = [_link("a", "b"), _link("b", "d"), _link("a", "d"), _link("c", "d")]
+    laid = _laid(*links)
+    assert held_by_repeats(laid, 0.75) == [] and repeat_words([]) == []
+    repeating = replace(
+        laid, links=tuple(replace(one, rival=0.84 if one.a != "a" or one.b != "b" else 0.1) for one in laid.links)
+    )
+    parts = held_by_repeats(repeating, 0.75)
+    assert parts == [("a", "b"), ("c",), ("d",)]
+    (words,) = repeat_words(parts)
+    assert "a, b; c; d" in words and "repeat" in words
+    said = replace(repeating, links=tuple(replace(one, said=True) for one in repeating.links))
+    assert held_by_repeats(said, 0.75) == []
+    assert held_by_repeats(replace(laid, links=laid.links[:1]), 0.75) == []  # the others are held by something else
