@@ -33,10 +33,11 @@ def lit_otherwise(places: Sequence[Placement], ties: Ties, residual: Array) -> f
     area = np.array([float(np.prod(place.size)) for place in places])
     main = max(range(4), key=lambda one: (area[side == one].sum(), one == 0))
     off = np.hypot(*residual.T)
-    sides, (side_a, side_b) = {*side.tolist()} - {main}, (side[ties.a], side[ties.b])
-    alike, found = off[(side_a == main) & (side_b == main)], set()
-    for other in sides:
-        between = off[np.minimum(side_a, side_b) + 4 * np.maximum(side_a, side_b) == _both(main, other)]
+    ends = np.sort([side[ties.a], side[ties.b]], axis=0)
+    alike, found = off[(ends == main).all(axis=0)], set()
+    for other in {*side.tolist()} - {main}:
+        both = np.sort([main, other])
+        between = off[(ends == both[:, None]).all(axis=0)]
         if min(len(alike), len(between)) < LEAST_TIES:
             continue
         scatter = float(np.median(between))
@@ -50,7 +51,3 @@ def turned_apart(one: Array, two: Array) -> bool:
     half than to nothing."""
     turn = turn_of(one) - turn_of(two)
     return bool(np.cos(turn) < np.cos(np.pi / 4))
-
-
-def _both(one: int, two: int) -> int:
-    return min(one, two) + 4 * max(one, two)
